@@ -1,0 +1,107 @@
+"""The panel schedule of a house: circuits, clamps, supply, tariff and how its logs are laid out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+Kind = Literal["thermostatic", "batch", "manual", "modulating", "continuous"]
+KINDS: tuple[Kind, ...] = ("thermostatic", "batch", "manual", "modulating", "continuous")
+
+Quantity = Literal["power", "energy", "energy_counter", "volts_and_amps"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clamp:
+    """A clamp-on current transformer and what its watts must be multiplied with.
+
+    `multiplier` is 2 where a 240 V circuit is logged on one leg, -1 where the clamp sits backwards,
+    1.02 where a bench comparison found it 2 % low.
+    """
+
+    rating_a: float | None = None
+    multiplier: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Circuit:
+    """One circuit of the panel schedule."""
+
+    name: str
+    appliance: str
+    kind: Kind | None = None
+    role: Literal["load", "mains"] = "load"
+    legs: tuple[str, ...] = ()
+    breaker_a: float | None = None
+    clamp: Clamp = field(default_factory=Clamp)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Supply:
+    """What the utility brings in. `volts_v` is from a leg to neutral."""
+
+    system: Literal["single-phase", "split-phase", "three-phase"] = "single-phase"
+    volts_v: float | None = None
+    frequency_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tariff:
+    """What energy costs. `currency` is an ISO 4217 code; the standing charge is kept apart."""
+
+    currency: str
+    price_per_kwh: float
+    standing_per_day: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogColumn:
+    """Where one circuit's readings stand in a log.
+
+    `names` holds one column, or volts then amps for `quantity="volts_and_amps"`. In a long log it
+    is the name that the circuit column carries. Without a header, columns are numbers from 1.
+    """
+
+    names: tuple[str | int, ...]
+    quantity: Quantity = "power"
+    unit: str = "W"
+    power_factor: float | None = None
+    rolls_over_at: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogLayout:
+    """How one family of log files is laid out: a [[log]] of house.toml."""
+
+    files: str
+    columns: Mapping[str, LogColumn]
+    format: Literal["csv", "parquet"] = "csv"
+    layout: Literal["wide", "long"] = "wide"
+    delimiter: str = ","
+    decimal: str = "."
+    encoding: str = "utf-8"
+    header: bool = True
+    time_columns: tuple[str | int, ...] = ("time",)
+    time_format: str = "iso"
+    time_zone: str = "UTC"
+    time_marks: Literal["start", "end"] = "start"
+    circuit_column: str | int | None = None
+    value_column: str | int | None = None
+    period_s: float | None = None
+    hold_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Schedule:
+    """All that house.toml says."""
+
+    folder: Path
+    name: str
+    timezone: ZoneInfo
+    circuits: tuple[Circuit, ...]
+    supply: Supply = field(default_factory=Supply)
+    tariff: Tariff | None = None
+    logs: tuple[LogLayout, ...] = ()

@@ -1,0 +1,187 @@
+"""Trace: the mean power of one circuit on a regular grid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.units import NS_PER_S, S_PER_H
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Trace:
+    """One circuit on a regular grid.
+
+    Attributes
+    ----------
+    label : str
+        What the trace shows.
+    start : pandas.Timestamp
+        Instant (UTC) at which the first sample's period begins.
+    period_s : float
+        Length of a sample [s].
+    watts : numpy.ndarray, shape (n,), float32
+        Mean power of the period that begins at each instant [W]; NaN = missing. Read-only.
+    """
+
+    label: str
+    start: pd.Timestamp
+    period_s: float
+    watts: NDArray[np.float32]
+
+    def __post_init__(self) -> None:
+        start = pd.Timestamp(self.start)
+        if start.tzinfo is None:
+            raise ValueError(
+                f"start of trace {self.label!r} has no time zone: {start}. "
+                "Give an instant, for example pd.Timestamp(..., tz='UTC')."
+            )
+        if not self.period_s > 0:
+            raise ValueError(f"period_s must be positive, got {self.period_s!r}")
+        watts = np.asarray(self.watts, dtype=np.float32)
+        if watts.ndim != 1:
+            raise ValueError(f"watts must have one dimension, got shape {watts.shape}")
+        watts = watts.view()
+        watts.flags.writeable = False
+        object.__setattr__(self, "start", start.tz_convert("UTC").as_unit("ns"))
+        object.__setattr__(self, "period_s", float(self.period_s))
+        object.__setattr__(self, "watts", watts)
+
+    def __len__(self) -> int:
+        return self.watts.size
+
+    def __repr__(self) -> str:
+        return (
+            f"Trace({self.label!r}, {self.start:%Y-%m-%d %H:%M:%S} UTC, {len(self)} samples of "
+            f"{self.period_s:g} s, {self.energy_wh / 1000:.3f} kWh)"
+        )
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        missing = 1 - self.covered_s / self.span_s if len(self) else 0.0
+        rows = {
+            "from": f"{self.start:%Y-%m-%d %H:%M:%S} UTC",
+            "to": f"{self.end:%Y-%m-%d %H:%M:%S} UTC",
+            "one sample": f"{self.period_s:g} s",
+            "missing": f"{missing:.2%}",
+            "energy": f"{self.energy_wh / 1000:.3f} kWh",
+        }
+        cells = "".join(f"<tr><th>{k}</th><td>{v}</td></tr>" for k, v in rows.items())
+        return f"<table><caption>{escape(self.label)}</caption>{cells}</table>"
+
+    @property
+    def period_ns(self) -> int:
+        """Length of a sample [ns]."""
+        return round(self.period_s * NS_PER_S)
+
+    @property
+    def end(self) -> pd.Timestamp:
+        """Instant (UTC) at which the last sample's period ends."""
+        return self.instant(len(self))
+
+    @property
+    def span_s(self) -> float:
+        """Time from `start` to `end` [s]."""
+        return len(self) * self.period_s
+
+    @property
+    def energy_wh(self) -> float:
+        """Energy of the samples that are there [Wh]; gaps add nothing. Summed in float64."""
+        return float(np.nansum(self.watts, dtype=np.float64)) * self.period_s / S_PER_H
+
+    @property
+    def covered_s(self) -> float:
+        """Time for which there are samples [s]."""
+        return float(np.count_nonzero(~np.isnan(self.watts))) * self.period_s
+
+    def instant(self, index: int) -> pd.Timestamp:
+        """Instant (UTC) at which sample `index` begins; `len(trace)` gives the end."""
+        return self.start + pd.Timedelta(int(index) * self.period_ns, unit="ns")
+
+    def between(self, start: object = None, end: object = None) -> Trace:
+        """Samples that begin in [start, end), as a view of the same memory.
+
+        Parameters
+        ----------
+        start, end : timestamp or text, optional
+            Instants with a time zone; without one they are taken as UTC. Half-open.
+
+        Returns
+        -------
+        Trace
+            Empty where the interval lies outside the trace.
+        """
+        lo = 0 if start is None else self._first_at_or_after(start)
+        hi = len(self) if end is None else self._first_at_or_after(end)
+        return self.samples(lo, max(lo, hi))
+
+    def samples(self, first: int, stop: int) -> Trace:
+        """Samples [first, stop) as a view of the same memory."""
+        first = min(max(first, 0), len(self))
+        return Trace(
+            label=self.label,
+            start=self.instant(first),
+            period_s=self.period_s,
+            watts=self.watts[first : max(first, stop)],
+        )
+
+    def _first_at_or_after(self, when: object) -> int:
+        instant = pd.Timestamp(when)  # type: ignore[arg-type]
+        instant = instant.tz_localize("UTC") if instant.tzinfo is None else instant
+        ns = int((instant.tz_convert("UTC").as_unit("ns") - self.start).value)
+        return min(max(-(-ns // self.period_ns), 0), len(self))
+
+    def times(self) -> pd.DatetimeIndex:
+        """Instants (UTC) at which the samples begin, shape (n,)."""
+        ns = self.start.value + np.arange(len(self), dtype=np.int64) * self.period_ns
+        return pd.DatetimeIndex(ns.view("M8[ns]")).tz_localize("UTC")
+
+    def to_series(self) -> pd.Series:
+        """The trace as a pandas Series of watts on a UTC index."""
+        return pd.Series(self.watts.copy(), index=self.times(), name=self.label)
+
+    @classmethod
+    def from_series(
+        cls, series: pd.Series, *, label: str | None = None, period_s: float | None = None
+    ) -> Trace:
+        """Bring a Series of watts on to a regular grid.
+
+        Parameters
+        ----------
+        series : pandas.Series
+            Mean power [W] on a time-zone-aware index, in any order; NaN = missing.
+        label : str, optional
+            Default: the name of the series.
+        period_s : float, optional
+            Length of a sample [s]. Default: found from the index.
+
+        Returns
+        -------
+        Trace
+            A series that is regular already keeps its samples and their instants; any other goes
+            to the grid by `homeenergy.readings.grid`, with its energy kept.
+
+        Raises
+        ------
+        ValueError
+            If the index is not made of instants with a time zone, or holds fewer than two.
+        """
+        from homeenergy.readings.grid import grid_series
+
+        return grid_series(series, label=label, period_s=period_s)
+
+
+def as_trace(trace: Trace | pd.Series) -> Trace:
+    """The trace itself, or the Series brought on to a regular grid."""
+    if isinstance(trace, Trace):
+        return trace
+    if isinstance(trace, pd.Series):
+        return Trace.from_series(trace)
+    raise TypeError(
+        f"expected a Trace or a pandas Series of watts with a time-zone-aware index, "
+        f"got {type(trace).__name__}"
+    )

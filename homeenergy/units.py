@@ -1,0 +1,8 @@
+"""Constants that convert one unit into another. No unit objects: names carry the unit."""
+
+S_PER_H = 3600.0
+S_PER_DAY = 86400.0
+WH_PER_KWH = 1000.0
+J_PER_WH = 3600.0
+NS_PER_S = 1_000_000_000
+DAYS_PER_YEAR = 365.0
