@@ -1,0 +1,158 @@
+"""Read house.toml, the description of a house, and refuse what cannot be meant."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+from homeenergy.errors import HouseError
+from homeenergy.house.fields import Fields
+from homeenergy.house.layouts import read_layout
+from homeenergy.house.schedule import KINDS, Circuit, Clamp, Schedule, Supply, Tariff
+from homeenergy.house.zones import read_region
+
+LEGS: dict[str, tuple[str, ...]] = {
+    "single-phase": ("L1",),
+    "split-phase": ("L1", "L2"),
+    "three-phase": ("L1", "L2", "L3"),
+}
+_NAME = re.compile(r"[A-Za-z0-9_-]+")
+_LINE = re.compile(r"at line (\d+), column (\d+)")
+
+
+def read_schedule(folder: str | Path) -> Schedule:
+    """Read and check the house.toml in a folder.
+
+    Parameters
+    ----------
+    folder : path
+        The house's folder, or its house.toml itself.
+
+    Returns
+    -------
+    Schedule
+
+    Raises
+    ------
+    HouseError
+        Naming the file, the key (circuits and logs are counted from 1) and what was expected.
+    """
+    folder = Path(folder)
+    path = folder if folder.name == "house.toml" else folder / "house.toml"
+    top = Fields(_load(path), path=path)
+    top.only(("name", "timezone", "supply", "tariff", "circuit", "log"))
+    name = top.text("name", path.parent.resolve().name)
+    zone = top.text("timezone", required=True)
+    try:
+        timezone = read_region(zone)
+    except ValueError as error:
+        raise top.refuse(
+            "timezone",
+            f"cannot be used: {error}",
+            fix='Write the region the house stands in, such as "Europe/Berlin".',
+        ) from None
+    supply = _supply(top.inner("supply"))
+    circuits = tuple(_circuit(table, supply) for table in top.tables("circuit"))
+    _refuse_repeated_names(top, circuits)
+    names = tuple(circuit.name for circuit in circuits)
+    return Schedule(
+        folder=path.parent,
+        name=name,
+        timezone=timezone,
+        circuits=circuits,
+        supply=supply,
+        tariff=_tariff(top.inner("tariff")) if top.has("tariff") else None,
+        logs=tuple(read_layout(log, circuits=names) for log in top.tables("log")),
+    )
+
+
+def _load(path: Path) -> dict[str, object]:
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise HouseError(
+            "there is no house.toml here",
+            path=path.parent,
+            fix="Give a house's folder, or start one with `homeenergy new FOLDER --from FILE...`.",
+        ) from None
+    except UnicodeDecodeError as error:
+        raise HouseError(f"is not UTF-8 text ({error.reason})", path=path) from None
+    except OSError as error:
+        raise HouseError(f"cannot be read: {error.strerror}", path=path) from None
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        place = _LINE.search(str(error))
+        raise HouseError(
+            f"is not valid TOML: {_LINE.sub('', str(error)).replace('()', '').strip()}",
+            path=path,
+            line=int(place[1]) if place else text.count("\n") + 1,
+            column=int(place[2]) if place else None,
+            fix="Texts stand in double quotes; a line is `key = value`.",
+        ) from None
+
+
+def _supply(table: Fields) -> Supply:
+    table.only(("system", "volts_v", "frequency_hz"))
+    return Supply(
+        system=table.choice("system", tuple(LEGS), "single-phase"),
+        volts_v=table.number("volts_v", positive=True),
+        frequency_hz=table.number("frequency_hz", positive=True),
+    )
+
+
+def _tariff(table: Fields) -> Tariff:
+    table.only(("currency", "price_per_kwh", "standing_per_day"))
+    currency = table.text("currency", required=True)
+    if not re.fullmatch("[A-Z]{3}", currency):
+        raise table.refuse(
+            "currency", f'must be three capital letters such as "EUR", got {currency!r}'
+        )
+    price = table.number("price_per_kwh", required=True)
+    standing = table.number("standing_per_day", 0.0)
+    assert price is not None
+    assert standing is not None
+    return Tariff(currency=currency, price_per_kwh=price, standing_per_day=standing)
+
+
+def _circuit(table: Fields, supply: Supply) -> Circuit:
+    table.only(("name", "appliance", "kind", "role", "legs", "breaker_a", "clamp"))
+    name = table.text("name", required=True)
+    if not _NAME.fullmatch(name):
+        raise table.refuse("name", f"must be made of letters, digits, _ and -, got {name!r}")
+    legs, possible = table.texts("legs"), LEGS[supply.system]
+    if any(leg not in possible for leg in legs) or len(set(legs)) != len(legs):
+        raise table.refuse(
+            "legs",
+            f"must be a choice of {', '.join(possible)} ({supply.system} supply), "
+            f"each once, got {list(legs)}",
+        )
+    clamp = table.inner("clamp")
+    clamp.only(("rating_a", "multiplier"))
+    multiplier = clamp.number("multiplier", 1.0)
+    assert multiplier is not None
+    if multiplier == 0:
+        raise clamp.refuse("multiplier", "must not be 0: it would erase the readings")
+    return Circuit(
+        name=name,
+        appliance=table.text("appliance", name),
+        kind=table.choice("kind", KINDS, none=True),
+        role=table.choice("role", ("load", "mains"), "load"),
+        legs=legs,
+        breaker_a=table.number("breaker_a", positive=True),
+        clamp=Clamp(rating_a=clamp.number("rating_a", positive=True), multiplier=multiplier),
+    )
+
+
+def _refuse_repeated_names(top: Fields, circuits: tuple[Circuit, ...]) -> None:
+    seen: dict[str, int] = {}
+    for number, circuit in enumerate(circuits, start=1):
+        # Names become folder names, and some disks do not tell capitals from small letters.
+        first = seen.setdefault(circuit.name.lower(), number)
+        if first != number:
+            raise top.refuse(
+                f"circuit[{number}].name",
+                f"{circuit.name!r} is already the name of circuit[{first}]",
+                fix="Each circuit needs a name of its own.",
+            )
