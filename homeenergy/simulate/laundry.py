@@ -1,0 +1,206 @@
+"""Washing machines and tumble dryers: programmes of heater, motor and pauses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from homeenergy.simulate.circuit import Canvas
+from homeenergy.simulate.shapes import (
+    Watts,
+    between,
+    element,
+    flat,
+    join,
+    on_off,
+    ramp,
+    seconds,
+    wander,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Washer:
+    """Make of a washing machine."""
+
+    heater_w: float
+    tumble_w: float
+    reverse_on_s: float
+    reverse_off_s: float
+    electronics_w: float
+    spin_w: float
+    interim_spin: bool
+    soaks: bool
+
+
+PROGRAMMES: tuple[tuple[str, float, float, float, int, float], ...] = (
+    # name, heating min, washing min, chance of the heating to be split, rinses, final spin min
+    ("cotton 60", 16.0, 42.0, 0.5, 3, 8.0),
+    ("mixed 40", 9.0, 30.0, 0.3, 3, 7.0),
+    ("eco 40-60", 7.0, 95.0, 0.7, 2, 9.0),
+    ("quick 30", 3.5, 10.0, 0.0, 2, 5.0),
+    ("wool", 3.0, 14.0, 0.0, 2, 2.5),
+)
+
+
+def washing_machine(canvas: Canvas, rng: np.random.Generator) -> None:
+    """Washing machine with its own heater and a motor that reverses."""
+    standby_w = 0.0 if rng.random() < 0.4 else between(rng, 0.3, 1.5)
+    canvas.idle(standby_w)
+    make = Washer(
+        heater_w=between(rng, 1750, 2250),
+        tumble_w=between(rng, 90, 220),
+        reverse_on_s=between(rng, 8, 18),
+        reverse_off_s=between(rng, 3, 8),
+        electronics_w=between(rng, 2, 7),
+        spin_w=between(rng, 280, 650),
+        interim_spin=rng.random() < 0.8,
+        soaks=rng.random() < 0.5,
+    )
+    display_w = between(rng, 2, 8) if rng.random() < 0.6 else 0.0
+    favourites = rng.choice(len(PROGRAMMES), size=3, replace=False)
+    hour, chance = between(rng, 8, 19), between(rng, 0.35, 0.8)
+    for at_s in canvas.calendar.daily(rng, hour=hour, spread_h=1.5, chance=chance):
+        at = max(at_s, canvas.free_from + 300)
+        for _ in range(1 + (rng.random() < 0.3)):
+            name, shape = _wash(rng, make, PROGRAMMES[int(rng.choice(favourites))])
+            end = canvas.run(at, shape, name)
+            until_open_s = seconds(rng, 200, 2 * 3600 if display_w else 7200)
+            again = seconds(rng, 230, 900)
+            canvas.tail(end, flat(min(until_open_s, again), standby_w + display_w))
+            at = end + again
+        canvas.tail(end, flat(until_open_s, standby_w + display_w))
+        canvas.free_from = end + until_open_s
+
+
+def _tumble(rng: np.random.Generator, make: Washer, minutes: float) -> Watts:
+    n_s = round(60 * minutes)
+    turning = on_off(
+        rng,
+        n_s,
+        on_s=(0.8 * make.reverse_on_s, 1.2 * make.reverse_on_s),
+        off_s=(0.8 * make.reverse_off_s, 1.2 * make.reverse_off_s),
+        on_w=1.0,
+    )
+    torque = make.tumble_w * (1 + rng.normal(0.0, 0.12, n_s))
+    return make.electronics_w + turning * np.maximum(torque, 20.0)
+
+
+def _heat(rng: np.random.Generator, make: Washer, minutes: float) -> Watts:
+    shape = _tumble(rng, make, minutes)
+    heating = element(rng, shape.size, make.heater_w)
+    if rng.random() < 0.2 and shape.size > 400:
+        # A pressure switch lets the heater drop out until water is topped up.
+        off = seconds(rng, 100, shape.size - 200)
+        heating[off : off + seconds(rng, 40, 180)] = 0.0
+    return shape + heating
+
+
+def _fill(rng: np.random.Generator, make: Washer) -> Watts:
+    return flat(seconds(rng, 50, 150), make.electronics_w + between(rng, 3, 8))
+
+
+def _drain(rng: np.random.Generator, make: Washer) -> Watts:
+    return flat(seconds(rng, 40, 90), make.electronics_w + between(rng, 22, 38))
+
+
+def _spin(rng: np.random.Generator, make: Washer, minutes: float, top_w: float) -> Watts:
+    """Distributing the load, then running up in steps and coasting down with the drain pump on."""
+    up_s = round(60 * minutes * 0.45)
+    steady_s = round(60 * minutes * 0.55)
+    shape = join(
+        _tumble(rng, make, between(rng, 0.5, 1.5)),
+        ramp(up_s, 0.35 * top_w, top_w),
+        ramp(steady_s, 0.75 * top_w, 0.68 * top_w),
+    )
+    shape = shape + 25.0 + wander(rng, shape.size, sd_w=0.03 * top_w, tau_s=6.0)
+    return join(np.maximum(shape, make.electronics_w), flat(seconds(rng, 15, 35), 4.0))
+
+
+def _wash(
+    rng: np.random.Generator,
+    make: Washer,
+    programme: tuple[str, float, float, float, int, float],
+) -> tuple[str, Watts]:
+    name, heat_min, wash_min, split_chance, rinses, spin_min = programme
+    heat_min *= between(rng, 0.75, 1.3)
+    parts = [_fill(rng, make)]
+    if rng.random() < split_chance:
+        share = between(rng, 0.6, 0.85)
+        parts += [_heat(rng, make, heat_min * share), _tumble(rng, make, 0.3 * wash_min)]
+        parts += [_heat(rng, make, heat_min * (1 - share)), _tumble(rng, make, 0.4 * wash_min)]
+    else:
+        parts += [_heat(rng, make, heat_min), _tumble(rng, make, 0.6 * wash_min)]
+    if make.soaks:
+        for _ in range(seconds(rng, 1, 3)):
+            soak_s = seconds(rng, 120, 600)
+            parts += [
+                flat(soak_s, 0.5 * make.electronics_w),
+                _tumble(rng, make, between(rng, 1, 3)),
+            ]
+    parts += [_tumble(rng, make, 0.3 * wash_min), _drain(rng, make)]
+    for _ in range(rinses):
+        if make.interim_spin and name != "wool":
+            parts.append(_spin(rng, make, between(rng, 1.0, 2.0), 0.6 * make.spin_w))
+        parts += [_fill(rng, make), _tumble(rng, make, between(rng, 3, 6)), _drain(rng, make)]
+    parts += [_spin(rng, make, spin_min * between(rng, 0.8, 1.2), make.spin_w)]
+    # Loosening turns, the last thing a drum does.
+    for _ in range(seconds(rng, 0, 3)):
+        parts += [flat(seconds(rng, 8, 25), make.electronics_w), _tumble(rng, make, 0.2)]
+    return name, join(*parts)
+
+
+def tumble_dryer(canvas: Canvas, rng: np.random.Generator) -> None:
+    """Vented or condensing dryer: the element cycles more and more as the load dries."""
+    canvas.idle(0.0 if rng.random() < 0.5 else between(rng, 0.3, 2.5))
+    idle_w = float(canvas.watts[0])
+    heater_w, motor_w = between(rng, 1700, 2600), between(rng, 180, 300)
+    anti_crease = rng.random() < 0.65
+    pulse_every_s = seconds(rng, 90, 150)
+    reversing = rng.random() < 0.4
+    hour = between(rng, 10, 20)
+    for at_s in canvas.calendar.daily(rng, hour=hour, spread_h=1.6, chance=between(rng, 0.3, 0.65)):
+        at = max(at_s, canvas.free_from + 600)
+        shape = _dry(rng, heater_w, motor_w, idle_w, reversing=reversing)
+        if anti_crease:
+            shape = join(shape, _anti_crease(rng, motor_w, idle_w, pulse_every_s))
+        canvas.run(at, shape, "timed" if shape.size < 3000 else "sensor dry")
+
+
+def _dry(
+    rng: np.random.Generator, heater_w: float, motor_w: float, idle_w: float, *, reversing: bool
+) -> Watts:
+    steady_s = seconds(rng, 900, 2100)
+    cycling_s = seconds(rng, 600, 2400)
+    cool_s = seconds(rng, 240, 600)
+    heat = flat(steady_s + cycling_s + cool_s, 0.0)
+    heat[: steady_s + cycling_s] = element(rng, steady_s + cycling_s, heater_w)
+    at, off_s = steady_s, 60.0
+    while at < steady_s + cycling_s:
+        off = seconds(rng, 0.7 * off_s, 1.3 * off_s)
+        heat[at : at + off] = 0.0
+        at += off + seconds(rng, 60, 200)
+        off_s = min(off_s * 1.15, 300.0)
+    shape = heat + motor_w * 0.9 + wander(rng, heat.size, sd_w=0.03 * motor_w, tau_s=20.0)
+    shape[0] += 3.0 * motor_w
+    if reversing:
+        every_s = seconds(rng, 60, 300)
+        for gap in range(3):
+            shape[every_s + gap :: every_s] = idle_w + 2.0
+    if rng.random() < 0.12:
+        # Stopped, a shirt taken out, and started again.
+        cut = seconds(rng, 300, shape.size - 300)
+        shape = join(shape[:cut], flat(seconds(rng, 120, 300), idle_w + 3.0), shape[cut:])
+    return shape
+
+
+def _anti_crease(rng: np.random.Generator, motor_w: float, idle_w: float, every_s: int) -> Watts:
+    """Short turns every two minutes or so, until the door opens."""
+    pulses = seconds(rng, 3, 16)
+    parts: list[Watts] = []
+    for _ in range(pulses):
+        turn = flat(seconds(rng, 5, 10), motor_w * between(rng, 0.9, 1.1))
+        turn[0] *= 2.0
+        parts += [flat(every_s - turn.size, idle_w + 2.0), turn]
+    return join(*parts)
