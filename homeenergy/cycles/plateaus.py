@@ -1,0 +1,266 @@
+"""Plateaus: the piecewise-constant levels of a trace, by penalised least squares."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.cycles import kernels
+from homeenergy.cycles.levels import LevelCounts, count_levels, find_levels
+from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.units import S_PER_DAY
+
+# A reading rounded to 1 W has a standard deviation of 1/sqrt(12) W (JCGM 100:2008, F.2.2.1), so
+# noise estimated as less than that on rounded readings is an artefact of the rounding.
+LEAST_NOISE_SHARE = 1e-4
+# Atoms are cut where Ward's criterion exceeds this share of the penalty.
+ATOM_SHARE = 0.2
+MERGE_SHARE = 0.35
+LONG_GAP_S = 60.0
+
+Chunks = Trace | pd.Series | Iterable[Trace]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plateaus:
+    """Consecutive stretches of constant level, as arrays of one entry a plateau.
+
+    `first` and `stop` number samples of the trace (half-open); `sum_w` and `n` cover the samples
+    that are there, so `n < stop - first` where some are missing.
+    """
+
+    start: pd.Timestamp
+    period_s: float
+    length: int
+    first: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    n: NDArray[np.int64]
+    sum_w: NDArray[np.float64]
+    mean_w: NDArray[np.float64]
+    std_w: NDArray[np.float64]
+    least_w: NDArray[np.float64]
+    greatest_w: NDArray[np.float64]
+    settings: dict[str, float]
+
+    def __len__(self) -> int:
+        return self.first.size
+
+    def instants(self, index: NDArray[np.int64]) -> pd.DatetimeIndex:
+        """UTC instants at which the samples `index` begin."""
+        ns = self.start.value + np.asarray(index) * round(self.period_s * 1e9)
+        return pd.DatetimeIndex(ns.astype(np.int64).view("M8[ns]")).tz_localize("UTC")
+
+    def to_frame(self) -> pd.DataFrame:
+        """Columns start, end, mean_w, std_w, n; one row a plateau."""
+        return pd.DataFrame(
+            {
+                "start": self.instants(self.first),
+                "end": self.instants(self.stop),
+                "mean_w": self.mean_w,
+                "std_w": self.std_w,
+                "n": self.n,
+            }
+        )
+
+
+def find_plateaus(
+    trace: Chunks,
+    *,
+    penalty_w2: float | None = None,
+    noise_w: float | None = None,
+    min_length_s: float | None = None,
+    long_gap_s: float | None = None,
+) -> pd.DataFrame:
+    """Split a trace into its piecewise-constant levels.
+
+    Parameters
+    ----------
+    trace : Trace, pandas.Series of watts, or a list of consecutive Traces (months)
+        What is split, shape (n,) [W]. Given in pieces or whole, the answer is the same.
+    penalty_w2 : float, optional
+        What one more change must save in the sum of squares [W²]. Default: see Notes.
+    noise_w : float, optional
+        Standard deviation of one sample about its level [W]. Default: from the differences of
+        neighbouring samples (median absolute difference), at idle or at work, the larger.
+    min_length_s : float, optional
+        Least length of a plateau [s]. Default: one sample.
+    long_gap_s : float, optional
+        A plateau may go on across a hole of at most this length [s]; it then counts fewer samples
+        than its length. Default: one minute, or three samples if that is longer.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a plateau: start, end (UTC, half-open), mean_w, std_w, n (samples that are there).
+
+    Raises
+    ------
+    ValueError
+        If a setting is not positive, or pieces do not follow one another on one grid.
+
+    Notes
+    -----
+    Minimises the sum of squares about the levels plus a penalty for each change. The default
+    penalty is 3 sigma² ln(n), the leading term of the modified Bayes information criterion for
+    changes of a mean in normal noise (Zhang & Siegmund 2007, Biometrics 63, 22-32), with n the
+    samples of a day (or of the trace, if shorter), so that a longer log does not change what is
+    found on any of its days.
+
+    One pass compresses the trace to atoms (O(n)); the pruned exact search of Killick, Fearnhead &
+    Eckley (2012, JASA 107, 1590-1598) then runs on the atoms. Memory beyond the trace: 56 bytes an
+    atom.
+    """
+    return segment(
+        trace,
+        penalty_w2=penalty_w2,
+        noise_w=noise_w,
+        min_length_s=min_length_s,
+        long_gap_s=long_gap_s,
+    ).to_frame()
+
+
+def segment(
+    trace: Chunks,
+    *,
+    counts: LevelCounts | None = None,
+    penalty_w2: float | None = None,
+    noise_w: float | None = None,
+    min_length_s: float | None = None,
+    long_gap_s: float | None = None,
+) -> Plateaus:
+    """As `find_plateaus`, with the result as arrays. `counts` saves counting the levels again."""
+    for name, value in {
+        "penalty_w2": penalty_w2,
+        "noise_w": noise_w,
+        "min_length_s": min_length_s,
+        "long_gap_s": long_gap_s,
+    }.items():
+        if value is not None and not value > 0:
+            raise ValueError(f"{name} must be positive, got {value!r}")
+    pieces = consecutive(trace)
+    start, period_s = pieces[0].start, pieces[0].period_s
+    if counts is None:
+        counts = count_levels(piece.watts for piece in pieces)
+    if noise_w is None:
+        noise_w = usual_noise_w(counts, period_s=period_s)
+    if penalty_w2 is None:
+        n = min(counts.n, S_PER_DAY / period_s) if period_s < S_PER_DAY / 100 else counts.n
+        penalty_w2 = 3 * noise_w**2 * float(np.log(max(n, 2)))
+    if long_gap_s is None:
+        long_gap_s = max(LONG_GAP_S, 3 * period_s)
+    min_n = max(1, round((min_length_s or 0.0) / period_s))
+    settings = {
+        "noise_w": float(noise_w),
+        "penalty_w2": float(penalty_w2),
+        "min_length_s": min_n * period_s,
+        "long_gap_s": float(long_gap_s),
+    }
+    long_gap_n = max(1, int(long_gap_s / period_s))
+    found = [
+        _stretch_plateaus(atoms, penalty_w2, min_n)
+        for atoms in _stretches(pieces, ATOM_SHARE * penalty_w2, long_gap_n)
+    ]
+    rows = np.concatenate(found) if found else np.empty((0, 7))
+    n = rows[:, 2]
+    mean = rows[:, 3] / n
+    return Plateaus(
+        start=start,
+        period_s=period_s,
+        length=sum(len(piece) for piece in pieces),
+        first=rows[:, 0].astype(np.int64),
+        stop=rows[:, 1].astype(np.int64),
+        n=n.astype(np.int64),
+        sum_w=rows[:, 3],
+        mean_w=mean,
+        std_w=np.sqrt(np.maximum(rows[:, 4] / n - mean**2, 0.0)),
+        least_w=rows[:, 5],
+        greatest_w=rows[:, 6],
+        settings=settings,
+    )
+
+
+def usual_noise_w(counts: LevelCounts, *, period_s: float) -> float:
+    """Noise of one sample at idle or at work [W], the larger, and never quite zero."""
+    levels = find_levels(counts, period_s=period_s)
+    noise = max(levels.noise_idle_w, levels.noise_on_w)
+    span = levels.typical_on_w if np.isfinite(levels.typical_on_w) else levels.idle_w
+    floor = max(LEAST_NOISE_SHARE * abs(span), 1e-9) if np.isfinite(span) else 1.0
+    return max(noise, floor)
+
+
+def consecutive(trace: Chunks) -> list[Trace]:
+    """The pieces of a trace, checked to follow one another on one grid."""
+    if isinstance(trace, (Trace, pd.Series)):
+        return [as_trace(trace)]
+    pieces = [as_trace(piece) for piece in trace]
+    if not pieces:
+        raise ValueError("no trace given: the list of pieces is empty")
+    for before, after in zip(pieces, pieces[1:], strict=False):
+        if after.period_s != before.period_s or after.start != before.end:
+            raise ValueError(
+                f"pieces of {before.label!r} do not follow one another: one ends {before.end} with "
+                f"{before.period_s:g} s, the next starts {after.start} with {after.period_s:g} s"
+            )
+    return pieces
+
+
+def _stretch_plateaus(
+    atoms: NDArray[np.float64], penalty_w2: float, min_n: int
+) -> NDArray[np.float64]:
+    left = kernels.merge_alike(atoms, ATOM_SHARE * penalty_w2 / 64, MERGE_SHARE * penalty_w2)
+    atoms = atoms[:left]
+    ends = kernels.optimal_changes(
+        np.ascontiguousarray(atoms[:, 2]),
+        np.ascontiguousarray(atoms[:, 3]),
+        np.ascontiguousarray(atoms[:, 4]),
+        penalty_w2,
+        min_n,
+    )
+    first = np.r_[0, ends[:-1]]
+    rows = np.empty((ends.size, 7))
+    rows[:, 0], rows[:, 1] = atoms[first, 0], atoms[ends - 1, 1]
+    for column, combine in zip(
+        range(2, 7), (np.add, np.add, np.add, np.minimum, np.maximum), strict=True
+    ):
+        rows[:, column] = combine.reduceat(atoms[:, column], first)
+    return rows
+
+
+def _stretches(
+    pieces: list[Trace], tau_w2: float, long_gap_n: int
+) -> Iterator[NDArray[np.float64]]:
+    """Atoms of each stretch between long gaps.
+
+    Blocks are counted from the start of the trace, not of a piece, so that the pieces in which it
+    comes do not show in the result.
+    """
+    pending: list[NDArray[np.float64]] = []
+    scratch = np.empty((kernels.BLOCK, 7))
+    for origin, block in _blocks(pieces):
+        made = kernels.compress(block, origin, tau_w2, scratch)
+        if made:
+            pending.append(scratch[:made].copy())
+    if not pending:
+        return
+    atoms = np.concatenate(pending)
+    gap = atoms[1:, 0] - atoms[:-1, 1]
+    yield from np.split(atoms, np.flatnonzero(gap > long_gap_n) + 1)
+
+
+def _blocks(pieces: list[Trace]) -> Iterator[tuple[int, NDArray[np.float32]]]:
+    """Consecutive blocks of BLOCK samples with the number of their first sample."""
+    origin = 0
+    rest: NDArray[np.float32] = np.empty(0, np.float32)
+    for piece in pieces:
+        watts = np.concatenate((rest, piece.watts)) if rest.size else piece.watts
+        whole = watts.size - watts.size % kernels.BLOCK
+        for i in range(0, whole, kernels.BLOCK):
+            yield origin + i, np.ascontiguousarray(watts[i : i + kernels.BLOCK])
+        origin += whole
+        rest = watts[whole:]
+    if rest.size:
+        yield origin, np.ascontiguousarray(rest)
