@@ -103,7 +103,7 @@ class Trace:
         return self.start + pd.Timedelta(int(index) * self.period_ns, unit="ns")
 
     def between(self, start: object = None, end: object = None) -> Trace:
-        """Samples that begin in [start, end), as a view of the same memory.
+        """Give the samples that begin in [start, end), as a view of the same memory.
 
         Parameters
         ----------
@@ -120,7 +120,7 @@ class Trace:
         return self.samples(lo, max(lo, hi))
 
     def samples(self, first: int, stop: int) -> Trace:
-        """Samples [first, stop) as a view of the same memory."""
+        """Give samples [first, stop) as a view of the same memory."""
         first = min(max(first, 0), len(self))
         return Trace(
             label=self.label,
@@ -141,7 +141,7 @@ class Trace:
         return pd.DatetimeIndex(ns.view("M8[ns]")).tz_localize("UTC")
 
     def to_series(self) -> pd.Series:
-        """The trace as a pandas Series of watts on a UTC index."""
+        """Give the trace as a pandas Series of watts on a UTC index."""
         return pd.Series(self.watts.copy(), index=self.times(), name=self.label)
 
     @classmethod
@@ -176,7 +176,7 @@ class Trace:
 
 
 def as_trace(trace: Trace | pd.Series) -> Trace:
-    """The trace itself, or the Series brought on to a regular grid."""
+    """Give the trace itself, or the Series brought on to a regular grid."""
     if isinstance(trace, Trace):
         return trace
     if isinstance(trace, pd.Series):

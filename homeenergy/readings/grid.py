@@ -1,0 +1,290 @@
+"""From rows at any instants to mean power on a regular grid, with the energy kept.
+
+The rule, for every kind of log:
+
+* Slots are whole multiples of the period since the Unix epoch.
+* Rows are sorted; rows of one instant become one (see `rows.merge_instants`); a logger's jitter of
+  less than a fifth of a period is taken out (see `rows.snap`).
+* Power: a row holds until the next row, if that is at most the hold away. If it is farther, the
+  row holds to the end of its own slot only.
+* Energy of a row's period: its mean power holds until the next row, if that is at most 1.5 periods
+  away, else for one period.
+* Energy counter: between two readings at most the hold apart the power is constant. After a
+  reset the counter starts from 0, or rolls over where that is stated. An interval that would
+  need more than 100 kW is missing.
+* A missing value (NaN) ends the hold of the row before it.
+* Where a stretch of held values begins or ends inside a slot, its first or last value is taken for
+  the whole of that slot. So no slot is covered in part, and the energy of the grid is the sum of
+  power times duration over the rows, to rounding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.readings.counter import counter_power
+from homeenergy.readings.period import find_period_ns
+from homeenergy.readings.rows import Grid, Merge, Values, in_order, make_grid, merge_instants, snap
+from homeenergy.readings.trace import Trace
+from homeenergy.units import NS_PER_S
+
+_W_NS_PER_WH = 3600.0 * NS_PER_S
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Column:
+    """The values of one circuit [W or Wh], row by row, and what they mean."""
+
+    logged: Values
+    quantity: Merge = "power"
+    rolls_over_at: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Gridded:
+    """Slots [first_slot, first_slot + n) of one circuit, and what was met on the way."""
+
+    first_slot: int
+    watts: NDArray[np.float32]
+    repeats: int
+    resets: int
+    rejected: int
+
+
+def grid_columns(
+    times_ns: NDArray[np.int64],
+    columns: Sequence[Column],
+    *,
+    grid: Grid,
+    between: tuple[int, int] | None = None,
+) -> list[Gridded]:
+    """Bring columns that share their instants on to the grid.
+
+    Parameters
+    ----------
+    times_ns : numpy.ndarray, shape (n,), int64
+        Instants, UTC, in any order.
+    columns : sequence of Column
+        Each with n values; NaN = missing.
+    grid : Grid
+    between : (int, int), optional
+        Only slots [first, stop) are wanted. Default: all that the rows cover.
+
+    Returns
+    -------
+    list of Gridded
+        One for each column, all with the same slots.
+
+    Notes
+    -----
+    O(n + slots), vectorised, apart from sorting rows that are out of order. The work on time is
+    shared by all columns.
+    """
+    merges: list[Merge] = [column.quantity for column in columns]
+    times, values, _ = in_order(times_ns, [column.logged for column in columns])
+    times, values, repeats = merge_instants(times, values, merges=merges, exact=True)
+    snapped = snap(times, grid.period_ns)
+    if snapped is not times:
+        times, values, _ = merge_instants(snapped, values, merges=merges, exact=False)
+    if between is None:
+        between = _span(times, grid)
+    out = []
+    shared: dict[tuple[int, int, bool], NDArray[np.intp] | slice] = {}
+    aligned = not np.any(times % grid.period_ns)
+    for column, value in zip(columns, values, strict=True):
+        row_times, power_w, hold_ns, alone_ns, resets, rejected = _as_power(
+            times, value, column, grid
+        )
+        if aligned:
+            key = (hold_ns, alone_ns, row_times is times)
+            if key not in shared or row_times is not times:
+                shared[key] = _row_of_slot(row_times, grid.period_ns, hold_ns, alone_ns, between)
+            watts = _take(power_w, shared[key])
+        else:
+            watts = _mean_of_slot(
+                row_times, power_w, grid.period_ns, hold_ns, alone_ns, between=between
+            )
+        out.append(
+            Gridded(
+                first_slot=between[0],
+                watts=watts,
+                repeats=repeats,
+                resets=resets,
+                rejected=rejected,
+            )
+        )
+    return out
+
+
+def _as_power(
+    times_ns: NDArray[np.int64], values: Values, column: Column, grid: Grid
+) -> tuple[NDArray[np.int64], Values, int, int, int, int]:
+    """Rows as (instants, watts, hold, how long a lone row lasts, resets, rejected)."""
+    if column.quantity == "power":
+        return times_ns, values, grid.hold_ns, 0, 0, 0
+    if column.quantity == "energy":
+        period = grid.row_period_ns
+        hold = period * 3 // 2
+        step = np.diff(times_ns, append=times_ns[-1:] + period) if times_ns.size else times_ns
+        lasts = np.where(step <= hold, step, period)
+        return times_ns, values * (_W_NS_PER_WH / lasts), hold, period, 0, 0
+    rows, power_w, resets, rejected = counter_power(
+        times_ns, values, hold_ns=grid.hold_ns, rolls_over_at=column.rolls_over_at
+    )
+    return rows, power_w, grid.hold_ns, 0, resets, rejected
+
+
+def _span(times_ns: NDArray[np.int64], grid: Grid) -> tuple[int, int]:
+    if times_ns.size == 0:
+        return 0, 0
+    return int(times_ns[0]) // grid.period_ns, int(times_ns[-1]) // grid.period_ns + 1
+
+
+def _row_of_slot(
+    times_ns: NDArray[np.int64],
+    period_ns: int,
+    hold_ns: int,
+    alone_ns: int,
+    between: tuple[int, int],
+) -> NDArray[np.intp] | slice:
+    """Which row fills each slot, -1 for none, where every row begins with a slot."""
+    first, stop = between
+    slots = times_ns // period_ns
+    lo, hi = np.searchsorted(slots, [first, stop])
+    if hi - lo == stop - first:  # a row in every slot, since slots differ
+        return slice(int(lo), int(hi))
+    alone = max(1, -(-alone_ns // period_ns))
+    step = np.diff(slots, append=slots[-1:] + alone)
+    reach = np.where(step * period_ns <= hold_ns, step, np.minimum(step, alone))
+    if reach.size:
+        reach[-1] = alone
+    row = np.repeat(np.arange(slots.size), reach)
+    offset = np.arange(row.size) - np.repeat(np.cumsum(reach) - reach, reach)
+    position = slots[row] + offset - first
+    inside = (position >= 0) & (position < stop - first)
+    index = np.full(stop - first, -1, dtype=np.intp)
+    index[position[inside]] = row[inside]
+    return index
+
+
+def _take(power_w: Values, index: NDArray[np.intp] | slice) -> NDArray[np.float32]:
+    if isinstance(index, slice):
+        return power_w[index].astype(np.float32)
+    padded = np.append(power_w.astype(np.float32), np.float32(np.nan))  # -1 is the last: missing
+    taken: NDArray[np.float32] = padded[index]
+    return taken
+
+
+def _mean_of_slot(
+    times_ns: NDArray[np.int64],
+    power_w: Values,
+    period_ns: int,
+    hold_ns: int,
+    alone_ns: int,
+    *,
+    between: tuple[int, int],
+) -> NDArray[np.float32]:
+    """Time-weighted mean power of each slot."""
+    start, end, power = _held(times_ns, power_w, period_ns, hold_ns, alone_ns)
+    first, stop = between
+    number = stop - first
+    head, tail = start // period_ns, (end - 1) // period_ns
+    one = head == tail
+    energy, covered = np.zeros(number), np.zeros(number)
+    for slot, lasts, part in (
+        (head, np.where(one, end, (head + 1) * period_ns) - start, slice(None)),
+        (tail, end - tail * period_ns, ~one),
+    ):
+        at, ns, watts = slot[part] - first, lasts[part].astype(np.float64), power[part]
+        inside = (at >= 0) & (at < number)
+        energy += np.bincount(at[inside], weights=(watts * ns)[inside], minlength=number)
+        covered += np.bincount(at[inside], weights=ns[inside], minlength=number)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        out = (energy / covered).astype(np.float32)  # 0/0 is NaN: missing
+    whole = np.maximum(tail - head - 1, 0)
+    row = np.repeat(np.arange(head.size), whole)
+    at = head[row] + 1 + np.arange(row.size) - np.repeat(np.cumsum(whole) - whole, whole) - first
+    inside = (at >= 0) & (at < number)
+    out[at[inside]] = power[row[inside]]
+    return out
+
+
+def _held(
+    times_ns: NDArray[np.int64], power_w: Values, period_ns: int, hold_ns: int, alone_ns: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """From when till when each row with a value holds, stretches widened to whole slots."""
+    there = ~np.isnan(power_w)
+    following = np.append(times_ns[1:], np.iinfo(np.int64).max)
+    same_slot = following // period_ns == times_ns // period_ns
+    held = same_slot | (following - times_ns <= hold_ns)
+    alone = times_ns + max(alone_ns, 1)
+    end = np.where(held, following, np.minimum(alone, following))[there]
+    start, power = times_ns[there], power_w[there].astype(np.float64)
+    if start.size == 0:
+        return start, end, power
+    next_start = np.append(start[1:], np.iinfo(np.int64).max)
+    widened = -(-end // period_ns) * period_ns
+    end = np.where(end < next_start, np.minimum(widened, next_start), end)
+    fresh = np.r_[True, end[:-1] < start[1:]]
+    start = np.where(fresh, start // period_ns * period_ns, start)
+    return start, end, power
+
+
+def grid_series(
+    series: pd.Series, *, label: str | None = None, period_s: float | None = None
+) -> Trace:
+    """Bring a Series of watts on to a regular grid.
+
+    Parameters
+    ----------
+    series : pandas.Series
+        Mean power [W] on a time-zone-aware index, in any order; NaN = missing.
+    label : str, optional
+        Default: the name of the series.
+    period_s : float, optional
+        Length of a sample [s]. Default: found from the index.
+
+    Returns
+    -------
+    Trace
+        If all steps are whole multiples of the period, samples keep their values and instants;
+        the trace then starts at the first instant. Otherwise slots are whole multiples of the
+        period since the Unix epoch and the energy is kept by the rule of this module.
+
+    Raises
+    ------
+    ValueError
+        If the index is not made of instants with a time zone, or holds fewer than two and
+        no `period_s` is given.
+    """
+    index = series.index
+    if not isinstance(index, pd.DatetimeIndex) or index.tz is None:
+        raise ValueError(
+            "the series needs a time-zone-aware DatetimeIndex; use "
+            'series.tz_localize("Europe/Berlin") or the zone in which it was logged'
+        )
+    if index.hasnans:
+        raise ValueError("the index of the series holds NaT: drop those rows first")
+    if period_s is not None and not period_s > 0:
+        raise ValueError(f"period_s must be positive, got {period_s!r}")
+    times = index.as_unit("ns").asi8
+    found = find_period_ns(times)
+    if found is None and period_s is None:
+        raise ValueError("fewer than two different instants: give period_s")
+    grid = make_grid(found or round((period_s or 0) * 1e9), period_s=period_s, hold_s=None)
+    origin = int(times.min()) % grid.period_ns if times.size else 0
+    if np.any((times - origin) % grid.period_ns):
+        origin = 0
+    values = series.to_numpy(dtype=np.float64, na_value=np.nan)
+    (out,) = grid_columns(times - origin, [Column(logged=values)], grid=grid)
+    return Trace(
+        label=str(series.name if label is None and series.name is not None else label or "power"),
+        start=pd.Timestamp(out.first_slot * grid.period_ns + origin, unit="ns", tz="UTC"),
+        period_s=grid.period_ns / NS_PER_S,
+        watts=out.watts,
+    )

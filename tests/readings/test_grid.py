@@ -1,0 +1,229 @@
+"""Rows at any instants come to a regular grid with their energy kept."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from homeenergy.readings.grid import Column, grid_columns, grid_series
+from homeenergy.readings.rows import Grid, snap
+
+S = 1_000_000_000
+T0 = 1_772_323_200 // 420 * 420 * S  # a whole multiple of every period used here
+
+
+def series(seconds, watts):
+    return pd.Series(
+        watts, index=pd.to_datetime(T0 + (np.asarray(seconds) * S).astype("int64"), utc=True)
+    )
+
+
+def one(seconds, values, *, period=1, hold=30, row_period=None, **column):
+    grid = Grid(period * S, (row_period or period) * S, hold * S)
+    times = T0 + np.round(np.asarray(seconds, dtype=float) * S).astype("int64")
+    (out,) = grid_columns(
+        times, [Column(logged=np.asarray(values, dtype=float), **column)], grid=grid
+    )
+    return out
+
+
+def test_regular_series_keeps_samples_and_instants():
+    start = pd.Timestamp("2026-03-01 00:00:07.3", tz="Europe/Berlin")
+    given_w = pd.Series([1.0, 2.0, np.nan, 4.0], index=pd.date_range(start, periods=4, freq="10s"))
+    trace = grid_series(given_w, label="x")
+    assert trace.start == start.tz_convert("UTC")
+    assert trace.period_s == 10
+    np.testing.assert_array_equal(trace.watts, np.float32([1, 2, np.nan, 4]))
+
+
+def test_hold_bridges_short_steps_and_leaves_long_ones_missing():
+    out = one([0, 3, 40], [5, 7, 9], hold=30)
+    assert out.watts.size == 41
+    np.testing.assert_array_equal(out.watts[:4], [5, 5, 5, 7])
+    assert np.isnan(out.watts[4:40]).all()
+    assert out.watts[40] == 9
+
+
+def test_missing_row_ends_the_hold():
+    out = one([0, 1, 4], [5, np.nan, 6])
+    np.testing.assert_array_equal(out.watts, np.float32([5, np.nan, np.nan, np.nan, 6]))
+
+
+def test_jitter_does_not_smear_a_spike():
+    rng = np.random.default_rng(1)
+    seconds = np.arange(600) + 0.4 + rng.uniform(-0.1, 0.1, 600)
+    watts = np.where(np.arange(600) == 300, 4000.0, 2.0)
+    out = one(seconds, watts)
+    np.testing.assert_array_equal(out.watts, watts.astype("f4"))
+
+
+def test_jitter_around_whole_seconds_stays_on_the_nearer_second():
+    rng = np.random.default_rng(2)
+    seconds = np.arange(1, 600) + rng.uniform(-0.1, 0.1, 599)
+    watts = rng.integers(0, 3000, 599).astype(float)
+    out = one(seconds, watts)
+    assert out.first_slot == T0 // S + 1
+    np.testing.assert_array_equal(out.watts, watts.astype("f4"))
+
+
+def test_drifting_clock_neither_smears_nor_leaves_holes():
+    seconds = np.arange(20_000) * 1.0003 + 0.1
+    watts = np.where(np.arange(20_000) % 50 < 10, 2000.0, 0.0)
+    out = one(seconds, watts)
+    assert set(np.unique(out.watts)) <= {0.0, 1000.0, 2000.0}  # 1000: two rows met in one slot
+    assert np.mean(out.watts == 1000) < 0.001
+    assert not np.isnan(out.watts).any()
+
+
+def test_rows_that_share_an_instant_are_averaged_and_repeats_count_once():
+    out = one([0, 1, 1, 1, 2], [1, 5, 5, 8, 2])
+    np.testing.assert_array_equal(out.watts, np.float32([1, 6.5, 2]))
+    assert out.repeats == 2
+
+
+def test_time_weighted_mean_of_irregular_rows():
+    out = one([0, 2.5, 7.5], [100, 0, 200], period=10, hold=30)
+    # By hand: 2.5 s of 100 W, 5 s of 0 W, 2.5 s of 200 W.
+    np.testing.assert_allclose(out.watts, [75.0], rtol=1e-6)
+
+
+def test_energy_rows_keep_their_energy_over_a_missing_row():
+    out = one([0, 60, 180], [1, 2, 3], period=60, hold=150, quantity="energy")
+    np.testing.assert_allclose(out.watts, [60, 120, np.nan, 180], rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("counter", "rolls", "watts", "resets", "rejected"),
+    [
+        ([0, 1, 3], None, [3600, 7200, np.nan], 0, 0),
+        ([9, 10, 2], None, [3600, 7200, np.nan], 1, 0),  # reset: 2 Wh since it began again at 0
+        ([98, 99, 1], 100.0, [3600, 7200, np.nan], 1, 0),
+        ([5000, 5001, 0, 5002], None, [3600, 0, np.nan, np.nan], 1, 1),
+        ([0, np.nan, 2], None, [3600, 3600, np.nan], 0, 0),
+    ],
+)
+def test_counter(counter, rolls, watts, resets, rejected):
+    out = one(range(len(counter)), counter, quantity="energy_counter", rolls_over_at=rolls)
+    np.testing.assert_allclose(out.watts, watts, rtol=1e-6)
+    assert (out.resets, out.rejected) == (resets, rejected)
+
+
+def test_counter_with_readings_between_slots_conserves_energy():
+    rng = np.random.default_rng(3)
+    seconds = np.r_[0, np.sort(rng.uniform(0, 600, 200)), 600]
+    counter = np.r_[0, np.cumsum(rng.uniform(0, 5, 201))]
+    out = one(seconds, counter, period=7, hold=60, row_period=3, quantity="energy_counter")
+    # 600 s do not end with a slot of 7 s, so compare up to the last edge before.
+    edge = 600 // 7 * 7
+    n = edge // 7
+    assert float(out.watts[:n].sum(dtype="f8")) * 7 / 3600 == pytest.approx(
+        np.interp(edge, seconds, counter), rel=1e-6
+    )
+
+
+irregular = st.lists(
+    st.tuples(st.integers(0, 2_000_000), st.one_of(st.floats(-50, 5000), st.just(float("nan")))),
+    min_size=1,
+    max_size=60,
+    unique_by=lambda row: row[0],
+)
+
+
+def durations_s(seconds, watts, *, period, hold):
+    """The stated rule, row by row in plain Python."""
+    rows = [(t, w) for t, w in zip(seconds, watts, strict=True)]
+    spans = []
+    for i, (t, w) in enumerate(rows):
+        if np.isnan(w):
+            continue
+        following = rows[i + 1][0] if i + 1 < len(rows) else np.inf
+        own_end = (t // period + 1) * period
+        end = following if following - t <= hold or following < own_end else own_end
+        spans.append([t, end, w])
+    for i, span in enumerate(spans):
+        after = spans[i + 1][0] if i + 1 < len(spans) else np.inf
+        if span[1] < after:
+            span[1] = min(-(-span[1] // period) * period, after)
+        if i == 0 or spans[i - 1][1] < span[0]:
+            span[0] = span[0] // period * period
+    return spans
+
+
+@settings(max_examples=150, deadline=None)
+@given(irregular, st.sampled_from([1, 7, 60]), st.sampled_from([5, 30, 200]))
+def test_energy_of_the_grid_is_the_sum_over_rows(rows, period, hold):
+    rows = sorted(rows)
+    ms = np.array([t for t, _ in rows], dtype="int64")
+    watts = np.array([w for _, w in rows])
+    times = T0 + ms * 1_000_000
+    grid = Grid(period * S, period * S, hold * S)
+    if not np.array_equal(snap(times, grid.period_ns), times):
+        return  # moved rows have other durations; see the tests on jitter
+    (out,) = grid_columns(times, [Column(logged=watts)], grid=grid)
+    spans = durations_s(ms, watts, period=period * 1000, hold=hold * 1000)
+    joules = sum((end - start) / 1000 * w for start, end, w in spans)
+    covered = sum(end - start for start, end, _ in spans) / 1000
+    scale = sum((end - start) / 1000 * abs(w) for start, end, w in spans)
+    assert np.nansum(out.watts, dtype="f8") * period == pytest.approx(
+        joules, abs=1e-6 * scale + 1e-9
+    )
+    assert np.count_nonzero(~np.isnan(out.watts)) * period == pytest.approx(covered, abs=1e-6)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    irregular,
+    st.randoms(use_true_random=False),
+    st.sampled_from(["power", "energy", "energy_counter"]),
+)
+def test_reordering_rows_changes_nothing(rows, random, quantity):
+    shuffled = list(rows)
+    random.shuffle(shuffled)
+    outs = [
+        one([t / 1000 for t, _ in r], [w for _, w in r], period=5, hold=60, quantity=quantity)
+        for r in (sorted(rows), shuffled)
+    ]
+    np.testing.assert_array_equal(outs[0].watts, outs[1].watts)
+
+
+def test_columns_in_company_or_alone_give_the_same():
+    rng = np.random.default_rng(4)
+    times = T0 + np.sort(rng.integers(0, 3000, 500)) * S
+    columns = [
+        Column(logged=rng.normal(100, 9, 500)),
+        Column(logged=np.arange(500.0), quantity="energy_counter"),
+        Column(logged=rng.normal(1, 0.1, 500), quantity="energy"),
+        Column(logged=np.arange(500.0), quantity="energy_counter"),
+    ]
+    grid = Grid(S, S, 30 * S)
+    together = grid_columns(times, columns, grid=grid)
+    for column, out in zip(columns, together, strict=True):
+        np.testing.assert_array_equal(out.watts, grid_columns(times, [column], grid=grid)[0].watts)
+
+
+def test_input_may_be_read_only_and_is_left_alone():
+    given_w = series([0, 1, 2, 2, 5], [1.0, 2, 3, 3, 4])
+    values = given_w.to_numpy()
+    before = values.copy()
+    grid_series(given_w, period_s=1)
+    np.testing.assert_array_equal(values, before)
+
+
+def test_coarser_period_averages():
+    given_w = series(np.arange(120), np.r_[np.full(60, 10.0), np.full(30, 0.0), np.full(30, 20.0)])
+    trace = grid_series(given_w, period_s=60)
+    np.testing.assert_allclose(trace.watts, [10, 10])
+
+
+@pytest.mark.parametrize(
+    ("index", "match"),
+    [
+        (pd.RangeIndex(3), "time-zone-aware"),
+        (pd.date_range("2026-03-01", periods=3, freq="1s"), "time-zone-aware"),
+        (pd.DatetimeIndex(["2026-03-01"] * 3, tz="UTC"), "give period_s"),
+    ],
+)
+def test_refuses_an_index_it_cannot_use(index, match):
+    with pytest.raises(ValueError, match=match):
+        grid_series(pd.Series([1.0, 2.0, 3.0], index=index))
