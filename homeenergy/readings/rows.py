@@ -16,6 +16,7 @@ Values = NDArray[np.floating[Any]]
 
 BLOCK_SLOTS = 128  # stretch within which the phase of a logger's clock counts as constant
 JITTER = 0.2  # of a period
+_FEW = 8  # rows that cannot show a constant phase: chance would do
 _CARRY = 0.3  # a phase in the last 30 % of a slot belongs to the next slot
 
 
@@ -111,7 +112,7 @@ def _merge(
         out = np.full(groups, np.nan)
         out[group] = values  # ascending inside a group, so the highest is written last
     else:
-        out = np.bincount(group, weights=values, minlength=groups)
+        out = np.bincount(group, weights=values, minlength=groups).astype(np.float64)
         if merge == "power" or exact:
             with np.errstate(invalid="ignore", divide="ignore"):
                 out = out / number
@@ -123,8 +124,9 @@ def snap(times_ns: NDArray[np.int64], period_ns: int) -> NDArray[np.int64]:
     """Take the jitter out of the instants of a logger that writes once a slot.
 
     A lone spike or an edge would be smeared over two slots if its row sat a little off the grid.
-    So where at least 90 % of the rows of a stretch (`BLOCK_SLOTS` slots) lie within `JITTER` of a
-    period of a constant phase, the phase is removed and those rows move to the start of a slot.
+    So where a stretch (`BLOCK_SLOTS` slots) holds about one row a slot, and at least 90 % of them
+    lie within `JITTER` of a period of a constant phase, the phase is removed and those rows move
+    to the start of a slot.
 
     Parameters
     ----------
@@ -154,7 +156,9 @@ def snap(times_ns: NDArray[np.int64], period_ns: int) -> NDArray[np.int64]:
     moved = times_ns - np.repeat(np.round(phase * period_ns).astype(np.int64), size)
     nearest = np.floor_divide(moved + period_ns // 2, period_ns) * period_ns
     near = np.abs(moved - nearest) <= JITTER * period_ns
+    spanned = np.r_[slot[first[1:] - 1], slot[-1]] - slot[first] + 1
     regular = np.add.reduceat(near.astype(np.int64), first) >= 0.9 * size
+    regular &= (size >= _FEW) & (size >= spanned / 2) & (size <= spanned * 3 / 2)
     regular_row = np.repeat(regular, size)
     out = np.where(regular_row, np.where(near, nearest, moved), times_ns)
     ascending: NDArray[np.int64] = np.maximum.accumulate(out)
