@@ -17,7 +17,7 @@ def counter_power(
     *,
     hold_ns: int,
     rolls_over_at: float | None = None,
-) -> tuple[NDArray[np.int64], NDArray[np.float64], int, int]:
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
     """Mean power between one reading of a counter and the next.
 
     Parameters
@@ -34,14 +34,15 @@ def counter_power(
 
     Returns
     -------
-    times_ns, power_w, resets, rejected
-        The power holds from its instant to the next one; NaN where it is not known. `resets` are
-        the steps down that were understood; `rejected` the intervals that need an absurd power.
+    times_ns, power_w, resets_ns, rejected_ns
+        The power holds from its instant to the next one; NaN where it is not known. `resets_ns`
+        are the instants of the steps down that were understood; `rejected_ns` the beginnings of the
+        intervals that need an absurd power.
     """
     there = ~np.isnan(counter_wh)
     times, counter = times_ns[there], counter_wh[there].astype(np.float64)
     if times.size == 0:
-        return times, counter, 0, 0
+        return times, counter, times, times
     step_ns, step_wh = np.diff(times), np.diff(counter)
     down = step_wh < 0
     step_wh = np.where(
@@ -50,9 +51,4 @@ def counter_power(
     power = step_wh * (S_PER_H * NS_PER_S) / step_ns
     absurd = np.abs(power) > ABSURD_W
     power[absurd | (step_ns > hold_ns)] = np.nan
-    return (
-        times,
-        np.append(power, np.nan),
-        int(np.count_nonzero(down & ~absurd)),
-        int(np.count_nonzero(absurd)),
-    )
+    return times, np.append(power, np.nan), times[1:][down & ~absurd], times[:-1][absurd]

@@ -34,6 +34,7 @@ from homeenergy.readings.trace import Trace
 from homeenergy.units import NS_PER_S
 
 _W_NS_PER_WH = 3600.0 * NS_PER_S
+_NONE = np.empty(0, dtype=np.int64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,12 +88,16 @@ def grid_columns(
     """
     merges: list[Merge] = [column.quantity for column in columns]
     times, values, _ = in_order(times_ns, [column.logged for column in columns])
-    times, values, repeats = merge_instants(times, values, merges=merges, exact=True)
+    logged = times
+    times, values, _ = merge_instants(times, values, merges=merges, exact=True)
+    merged = times
     snapped = snap(times, grid.period_ns)
     if snapped is not times:
         times, values, _ = merge_instants(snapped, values, merges=merges, exact=False)
     if between is None:
         between = _span(times, grid)
+    edges = between[0] * grid.period_ns, between[1] * grid.period_ns
+    repeats = _inside(logged, edges) - _inside(merged, edges)
     out = []
     shared: dict[tuple[int, int, bool], NDArray[np.intp] | slice] = {}
     aligned = not np.any(times % grid.period_ns)
@@ -114,8 +119,8 @@ def grid_columns(
                 first_slot=between[0],
                 watts=watts,
                 repeats=repeats,
-                resets=resets,
-                rejected=rejected,
+                resets=_inside(resets, edges),
+                rejected=_inside(rejected, edges),
             )
         )
     return out
@@ -123,20 +128,25 @@ def grid_columns(
 
 def _as_power(
     times_ns: NDArray[np.int64], values: Values, column: Column, grid: Grid
-) -> tuple[NDArray[np.int64], Values, int, int, int, int]:
+) -> tuple[NDArray[np.int64], Values, int, int, NDArray[np.int64], NDArray[np.int64]]:
     """Rows as (instants, watts, hold, how long a lone row lasts, resets, rejected)."""
     if column.quantity == "power":
-        return times_ns, values, grid.hold_ns, 0, 0, 0
+        return times_ns, values, grid.hold_ns, 0, _NONE, _NONE
     if column.quantity == "energy":
         period = grid.row_period_ns
         hold = period * 3 // 2
         step = np.diff(times_ns, append=times_ns[-1:] + period) if times_ns.size else times_ns
         lasts = np.where(step <= hold, step, period)
-        return times_ns, values * (_W_NS_PER_WH / lasts), hold, period, 0, 0
+        return times_ns, values * (_W_NS_PER_WH / lasts), hold, period, _NONE, _NONE
     rows, power_w, resets, rejected = counter_power(
         times_ns, values, hold_ns=grid.hold_ns, rolls_over_at=column.rolls_over_at
     )
     return rows, power_w, grid.hold_ns, 0, resets, rejected
+
+
+def _inside(ascending_ns: NDArray[np.int64], edges_ns: tuple[int, int]) -> int:
+    low, high = np.searchsorted(ascending_ns, edges_ns)
+    return int(high - low)
 
 
 def _span(times_ns: NDArray[np.int64], grid: Grid) -> tuple[int, int]:

@@ -112,7 +112,7 @@ def test_counter(counter, rolls, watts, resets, rejected):
 def test_counter_with_readings_between_slots_conserves_energy():
     rng = np.random.default_rng(3)
     seconds = np.r_[0, np.sort(rng.uniform(0, 600, 200)), 600]
-    counter = np.r_[0, np.cumsum(rng.uniform(0, 5, 201))]
+    counter = np.r_[0, np.cumsum(rng.uniform(0, 0.002, 201))]
     out = one(seconds, counter, period=7, hold=60, row_period=3, quantity="energy_counter")
     # 600 s do not end with a slot of 7 s, so compare up to the last edge before.
     edge = 600 // 7 * 7

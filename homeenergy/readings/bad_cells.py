@@ -1,0 +1,105 @@
+"""Find the cell of a CSV that could not be read, for an error that names its line and column."""
+
+from __future__ import annotations
+
+import csv
+import math
+from datetime import datetime
+from pathlib import Path
+
+import pyarrow as pa
+
+from homeenergy.errors import HouseError
+from homeenergy.house import LogLayout
+from homeenergy.readings.tables import MISSING, Types, csv_columns, open_text
+from homeenergy.readings.times import carries_offset, mixed_zones, stamp_error
+
+
+def find_bad_cell(path: Path, layout: LogLayout, types: Types, error: Exception) -> HouseError:
+    """Walk through a CSV slowly, after fast reading failed, and say what is wrong where.
+
+    Parameters
+    ----------
+    path : Path
+    layout : LogLayout
+    types : dict
+        Needed columns and as what they were to be read.
+    error : Exception
+        What fast reading said; used where the walk finds nothing.
+    """
+    reason = str(error).splitlines()[0]
+    if layout.format == "parquet":
+        return HouseError(f"cannot be read ({reason})", path=path)
+    names = csv_columns(path, layout)
+    position = {name: names.index(name) for name in types}
+    zoned: bool | None = None
+    with open_text(path, layout.encoding) as file:
+        reader = csv.reader(file, delimiter=layout.delimiter)
+        for number, row in enumerate(reader):
+            if (number == 0 and layout.header) or not row:
+                continue
+            line = reader.line_num
+            if len(row) != len(names):
+                return _wrong_width(path, line, len(row), len(names), layout)
+            for name, kind in types.items():
+                cell = row[position[name]]
+                if pa.types.is_floating(kind) or pa.types.is_integer(kind):
+                    if not _is_number(cell, layout.decimal):
+                        return _not_a_number(path, line, name, cell, layout)
+                elif pa.types.is_timestamp(kind):
+                    if not _is_iso(cell):
+                        return _not_iso(path, line, name, cell)
+                    has = carries_offset(cell)
+                    if zoned is not None and has != zoned:
+                        bad = mixed_zones(0, cell, has)
+                        return stamp_error(bad, path=path, line=line, column=name)
+                    zoned = has
+    return HouseError(f"cannot be read ({reason})", path=path)
+
+
+def _is_number(cell: str, decimal: str) -> bool:
+    text = cell.strip()
+    if cell in MISSING or text in MISSING:
+        return True
+    if (decimal == "," and "." in text) or "_" in text:
+        return False
+    try:
+        return math.isfinite(float(text.replace(decimal, ".")))
+    except ValueError:
+        return False
+
+
+def _is_iso(cell: str) -> bool:
+    try:
+        datetime.fromisoformat(cell.strip())
+    except ValueError:
+        return False
+    return len(cell.strip()) >= 10 and cell.strip()[4] == "-"
+
+
+def _wrong_width(path: Path, line: int, found: int, expected: int, layout: LogLayout) -> HouseError:
+    fix = "Was the file cut off while it was written? Copy or export it again."
+    if layout.decimal == layout.delimiter:
+        fix = "The decimal mark and the delimiter are the same: state another delimiter."
+    return HouseError(f"has {found} columns, expected {expected}", path=path, line=line, fix=fix)
+
+
+def _not_a_number(
+    path: Path, line: int, name: str | int, cell: str, layout: LogLayout
+) -> HouseError:
+    other = "," if layout.decimal == "." else "."
+    fix = f"Empty cells and {', '.join(MISSING[1:6])} count as missing."
+    if other in cell and _is_number(cell, other):
+        fix = f'If {other!r} is the decimal mark, write decimal = "{other}".'
+    return HouseError(f"{cell!r} is not a number", path=path, line=line, column=name, fix=fix)
+
+
+def _not_iso(path: Path, line: int, name: str | int, cell: str) -> HouseError:
+    what = f"{cell!r} is not an ISO 8601 time" if cell.strip() else "the time is missing"
+    return HouseError(
+        what,
+        path=path,
+        line=line,
+        column=name,
+        fix='Write its pattern, for example time_format = "%d.%m.%Y %H:%M:%S".',
+    )

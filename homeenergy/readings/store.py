@@ -1,0 +1,147 @@
+"""The local store: one Parquet file per circuit and month, each written in one stroke."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from homeenergy.errors import HouseError
+
+FORMAT = 1
+_KEY = b"homeenergy"
+_TEMP = ".tmp"
+# Measured on 2.7 million samples: splitting the bytes of each float and LZ4 read about as fast as
+# no compression (7 ms) at a quarter of the size for whole watts; dictionaries and zstd were slower.
+_WRITING = {
+    "compression": "lz4",
+    "use_dictionary": False,
+    "column_encoding": "BYTE_STREAM_SPLIT",
+    "write_statistics": False,
+    "store_schema": False,
+    "write_batch_size": 65536,
+    "data_page_size": 1 << 20,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MonthInfo:
+    """What a month's file says of itself.
+
+    `signature` stands for everything the samples depend on. The counts are of rows as logged:
+    rows in the month, rows that shared an instant, rows out of order, counter resets, counter
+    intervals rejected as absurd.
+    """
+
+    circuit: str
+    month: str
+    first_slot: int
+    samples: int
+    period_ns: int
+    signature: str
+    rows: int = 0
+    repeats: int = 0
+    out_of_order: int = 0
+    resets: int = 0
+    rejected: int = 0
+
+
+class Store:
+    """The folder `store` of a house."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def path(self, circuit: str, month: str) -> Path:
+        """File of a circuit's month."""
+        return self.folder / circuit / f"{month}.parquet"
+
+    def months(self, circuit: str) -> list[str]:
+        """Months of a circuit that are there, in order."""
+        return sorted(path.stem for path in (self.folder / circuit).glob("????-??.parquet"))
+
+    def info(self, circuit: str, month: str) -> MonthInfo | None:
+        """What a month's file says of itself; None if it is not there or was damaged."""
+        try:
+            metadata = pq.read_metadata(self.path(circuit, month)).metadata or {}
+            fields = json.loads(metadata[_KEY])
+            return MonthInfo(**fields["month"]) if fields["format"] == FORMAT else None
+        except (OSError, pa.ArrowException, KeyError, TypeError, ValueError):
+            return None
+
+    def known(self, circuit: str, month: str) -> MonthInfo:
+        """As `info`, but a file that cannot be read is an error."""
+        info = self.info(circuit, month)
+        if info is None:
+            raise HouseError(
+                "this month of the store cannot be read",
+                path=self.path(circuit, month),
+                fix="Run `homeenergy import` on the house again; it is then made anew.",
+            )
+        return info
+
+    def read_into(self, circuit: str, month: str, out: NDArray[np.float32]) -> None:
+        """Fill `out` with the month's samples."""
+        at = 0
+        try:
+            with pq.ParquetFile(self.path(circuit, month), memory_map=True) as file:
+                for chunk in file.read(use_threads=False).column("watts").chunks:
+                    values = chunk.to_numpy(zero_copy_only=False)
+                    out[at : at + values.size] = values
+                    at += values.size
+        except (OSError, pa.ArrowException, ValueError) as error:
+            raise HouseError(
+                f"this month of the store cannot be read ({error})",
+                path=self.path(circuit, month),
+                fix="Delete the file and run `homeenergy import` on the house again.",
+            ) from None
+
+    def write(self, info: MonthInfo, watts: NDArray[np.float32]) -> None:
+        """Write a month so that either the old file or the whole new one is there."""
+        path = self.path(info.circuit, info.month)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        note = json.dumps({"format": FORMAT, "month": asdict(info)}, sort_keys=True)
+        schema = pa.schema([pa.field("watts", pa.float32())], metadata={_KEY: note.encode()})
+        table = pa.Table.from_arrays([pa.array(watts)], schema=schema)
+        temporary = path.with_name(f"{path.name}.{os.getpid()}{_TEMP}")
+        pq.write_table(table, temporary, **_WRITING)
+        os.replace(temporary, path)
+
+    def write_text(self, name: str, text: str) -> None:
+        """Write a text file of the store in one stroke."""
+        self.folder.mkdir(parents=True, exist_ok=True)
+        temporary = self.folder / f"{name}.{os.getpid()}{_TEMP}"
+        temporary.write_text(text, encoding="utf-8")
+        os.replace(temporary, self.folder / name)
+
+    def read_text(self, name: str) -> str | None:
+        """Read a text file of the store; None if it is not there."""
+        path = self.folder / name
+        return path.read_text(encoding="utf-8") if path.exists() else None
+
+    def spill_folder(self) -> Path:
+        """Folder for rows that wait on disk during an import."""
+        return self.folder / f".rows.{os.getpid()}{_TEMP}"
+
+    def leftovers(self) -> Iterator[Path]:
+        """Temporary files and folders of imports that were cut short."""
+        if self.folder.exists():
+            yield from self.folder.glob(f".rows.*{_TEMP}")
+            yield from self.folder.glob(f"*.*{_TEMP}")
+            yield from self.folder.glob(f"*/*.parquet.*{_TEMP}")
+
+    def sweep(self) -> None:
+        """Delete what imports that were cut short have left behind."""
+        for path in list(self.leftovers()):
+            if path.is_dir():
+                shutil.rmtree(path, ignore_errors=True)
+            else:
+                path.unlink(missing_ok=True)
