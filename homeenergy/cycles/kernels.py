@@ -158,6 +158,39 @@ def merge_alike(atoms, tau_low, tau_high) -> int:  # pragma: no cover - compiled
 
 
 @njit(cache=True, nogil=True)
+def open_windows(watts, origin, from_, to, w, out):  # pragma: no cover - compiled
+    """Atoms of one block: a sample each inside the windows [from_, to), one for all between two.
+
+    `w` is the first window that may reach into the block; returns (atoms written, next `w`).
+    """
+    made = 0
+    joined = False
+    for i in range(watts.size):
+        x = np.float64(watts[i])
+        at = origin + i
+        while w < from_.size and to[w] <= at:
+            w += 1
+            joined = False
+        inside = w < from_.size and from_[w] <= at
+        if np.isnan(x):
+            continue
+        if inside or not joined:
+            out[made, 0], out[made, 1], out[made, 2] = at, at + 1, 1.0
+            out[made, 3], out[made, 4], out[made, 5], out[made, 6] = x, x * x, x, x
+            made += 1
+            joined = not inside
+        else:
+            k = made - 1
+            out[k, 1] = at + 1
+            out[k, 2] += 1.0
+            out[k, 3] += x
+            out[k, 4] += x * x
+            out[k, 5] = min(out[k, 5], x)
+            out[k, 6] = max(out[k, 6], x)
+    return made, w
+
+
+@njit(cache=True, nogil=True)
 def optimal_changes(n, sums, squares, penalty, min_n):  # pragma: no cover - compiled
     """Segmentation of weighted atoms with the least sum of squares plus `penalty` a change.
 

@@ -19,8 +19,11 @@ LEAST_IDLE_OF_SHORT = 0.05
 # Excess below this share of the typical working power (half of the energy is spent above it) is
 # not work: displays, clocks, lamps.
 WORK_SHARE = 0.02
-# Work is on above this share of the power below which a tenth of the working energy is spent.
+# Work is on above this share of the power below which that share of the working energy is spent.
 ON_SHARE = 0.4
+LEAST_WORK = 0.04
+# Share of the time that an octave of levels must hold for its noise to count.
+LEAST_NOISE_SHARE = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,34 +42,31 @@ class LevelCounts:
         """Number of samples that are there."""
         return int(self.levels.sum())
 
-    def sorted_levels(self) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-        """Levels [W] in ascending order and how many samples stand at each."""
-        used = np.flatnonzero(self.levels)
-        watts = _middle(used, shift=16)
-        order = np.argsort(watts, kind="stable")
-        return watts[order], self.levels[used][order]
-
-    def noise_w(self, low_w: float = -np.inf, high_w: float = np.inf) -> float:
-        """Standard deviation of the noise at levels in [low_w, high_w) [W], from neighbours.
+    def noise_w(self) -> float:
+        """Standard deviation of one sample about its level [W], from neighbouring samples.
 
         Half the differences are smaller than the median whatever the few steps are, so runs do not
         disturb it. The median is interpolated between values, because rounded readings have few.
+        Idle and work can differ: the noisiest octave of levels that holds `LEAST_NOISE_SHARE` of
+        the time decides.
         """
-        exponents = np.arange(256)
-        with np.errstate(over="ignore"):
-            level = np.exp2(exponents - 127.0)
-        rows = (level >= low_w) & (level < high_w)
-        counts = self.steps[rows].sum(axis=0)
-        if not counts.any():
-            return 0.0
-        used = np.flatnonzero(counts)
-        steps_w = _middle(used, shift=19)
-        # A rounded reading stands for all up to half way to the next one.
-        upper_w = np.r_[(steps_w[1:] + steps_w[:-1]) / 2, steps_w[-1]]
-        median = np.interp(
-            counts.sum() / 2, np.r_[0, np.cumsum(counts[used])], np.r_[0.0, upper_w]
-        )
-        return float(median / MEDIAN_STEP_PER_SIGMA)
+        # Near zero an octave is narrower than the noise and would select it: those are taken as one.
+        overall = _noise_of_steps(self.steps.sum(axis=0))
+        wide = np.exp2(np.arange(256) - 127.0) > 16 * overall
+        groups = [self.steps[~wide].sum(axis=0), *self.steps[wide]]
+        least = LEAST_NOISE_SHARE * max(self.steps.sum(), 1)
+        return max((_noise_of_steps(g) for g in groups if g.sum() >= least), default=overall)
+
+
+def _noise_of_steps(counts: NDArray[np.int64]) -> float:
+    used = np.flatnonzero(counts)
+    if not used.size:
+        return 0.0
+    steps_w = _middle(used, shift=19)
+    # A rounded reading stands for all up to half way to the next one.
+    upper_w = np.r_[(steps_w[1:] + steps_w[:-1]) / 2, steps_w[-1]]
+    median = np.interp(counts.sum() / 2, np.r_[0, np.cumsum(counts[used])], np.r_[0.0, upper_w])
+    return float(median / MEDIAN_STEP_PER_SIGMA)
 
 
 def _middle(bins: NDArray[np.int64], *, shift: int) -> NDArray[np.float64]:
@@ -90,51 +90,53 @@ def count_levels(chunks: Iterable[NDArray[np.float32]]) -> LevelCounts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Levels:
-    """Idle level, on threshold and noise of a trace [W]; `on_w` is NaN if nothing stands out."""
+    """Idle level and on threshold of a trace [W]; NaN where nothing stands out.
+
+    `typical_on_w` is the level above which half of the energy above idle is spent.
+    """
 
     idle_w: float
     on_w: float
     typical_on_w: float
-    noise_idle_w: float
-    noise_on_w: float
 
 
-def find_levels(counts: LevelCounts, *, period_s: float) -> Levels:
-    """Idle level and on threshold from the distribution of levels.
+def find_levels(
+    mean_w: NDArray[np.float64], n: NDArray[np.int64], *, period_s: float, noise_w: float
+) -> Levels:
+    """Idle level and on threshold from the plateaus of a trace.
 
     Idle is the lowest level that is held for `LEAST_IDLE_S` or `LEAST_IDLE_SHARE` of the time,
     whichever is longer. Energy above idle is then sorted by power: the typical working power is
-    the one above which half of it is spent; what lies under `WORK_SHARE` of that is set aside
-    (displays, lamps); and on begins at `ON_SHARE` of the power below which a tenth of the rest is
-    spent. All of it scales with the watts, and a constant added moves idle and threshold alike.
-    Own method.
+    the one above which half of it is spent; what lies under `WORK_SHARE` of that, or within five
+    sigma of idle, is set aside (displays, clocks, lamps); and on begins at `ON_SHARE` of the power
+    below which `LEAST_WORK` of the rest is spent. All of it scales with the watts, and a constant
+    added moves idle and threshold alike. Own method.
+
+    Parameters
+    ----------
+    mean_w, n : numpy.ndarray, shape (m,)
+        Level [W] and number of samples of each plateau; single-sample spikes left out.
+    period_s : float
+        Length of a sample [s].
+    noise_w : float
+        Standard deviation of one sample [W].
     """
-    watts, n = counts.sorted_levels()
+    nan = float("nan")
     if not n.size:
-        nan = float("nan")
-        return Levels(
-            idle_w=nan, on_w=nan, typical_on_w=nan, noise_idle_w=0.0, noise_on_w=0.0
-        )
-    held = np.cumsum(n)
-    least = min(
+        return Levels(idle_w=nan, on_w=nan, typical_on_w=nan)
+    order = np.argsort(mean_w, kind="stable")
+    watts, held = mean_w[order], np.cumsum(n[order])
+    least_n = min(
         max(LEAST_IDLE_S / period_s, LEAST_IDLE_SHARE * held[-1]), LEAST_IDLE_OF_SHORT * held[-1]
     )
-    idle_w = float(watts[min(np.searchsorted(held, least), n.size - 1)])
+    idle_w = float(watts[np.searchsorted(held, least_n)])
     excess = watts - idle_w
-    energy = np.where(excess > 0, excess * n, 0.0)
+    energy = np.where(excess > 5 * noise_w, excess * n[order], 0.0)
     if energy.sum() <= 0:
-        noise = counts.noise_w()
-        return Levels(
-            idle_w=idle_w, on_w=np.nan, typical_on_w=np.nan, noise_idle_w=noise, noise_on_w=noise
-        )
-    typical = excess[np.searchsorted(np.cumsum(energy), energy.sum() / 2)]
-    work = np.where(excess >= WORK_SHARE * typical, energy, 0.0)
-    least_work = excess[np.searchsorted(np.cumsum(work), 0.1 * work.sum())]
-    on_w = idle_w + ON_SHARE * float(least_work)
+        return Levels(idle_w=idle_w, on_w=nan, typical_on_w=nan)
+    typical = float(excess[np.searchsorted(np.cumsum(energy), energy.sum() / 2)])
+    work = np.cumsum(np.where(excess >= WORK_SHARE * typical, energy, 0.0))
+    least_work = float(excess[np.searchsorted(work, LEAST_WORK * work[-1])])
     return Levels(
-        idle_w=idle_w,
-        on_w=on_w,
-        typical_on_w=idle_w + float(typical),
-        noise_idle_w=counts.noise_w(high_w=on_w),
-        noise_on_w=counts.noise_w(low_w=on_w / 2),
+        idle_w=idle_w, on_w=idle_w + ON_SHARE * least_work, typical_on_w=idle_w + typical
     )

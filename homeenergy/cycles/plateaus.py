@@ -10,16 +10,19 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles import kernels
-from homeenergy.cycles.levels import LevelCounts, count_levels, find_levels
+from homeenergy.cycles.levels import LevelCounts, count_levels
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.units import S_PER_DAY
 
-# A reading rounded to 1 W has a standard deviation of 1/sqrt(12) W (JCGM 100:2008, F.2.2.1), so
-# noise estimated as less than that on rounded readings is an artefact of the rounding.
+# Noise-free readings still have a noise: this share of the greatest of them.
 LEAST_NOISE_SHARE = 1e-4
-# Atoms are cut where Ward's criterion exceeds this share of the penalty.
+# Coarse atoms part where Ward's criterion exceeds this share of the penalty.
 ATOM_SHARE = 0.2
-MERGE_SHARE = 0.35
+COARSE_SHARE, FINE_SHARE = 0.35, 0.06
+# A change of d watts cannot be placed better than to a few penalty / d² samples: so far about each
+# coarse change, single samples are searched again.
+WINDOW_PENALTIES = 2.0
+LEAST_WINDOW_N, GREATEST_WINDOW_N = 2, 64
 LONG_GAP_S = 60.0
 
 Chunks = Trace | pd.Series | Iterable[Trace]
@@ -126,13 +129,12 @@ def find_plateaus(
 def segment(
     trace: Chunks,
     *,
-    counts: LevelCounts | None = None,
     penalty_w2: float | None = None,
     noise_w: float | None = None,
     min_length_s: float | None = None,
     long_gap_s: float | None = None,
 ) -> Plateaus:
-    """As `find_plateaus`, with the result as arrays. `counts` saves counting the levels again."""
+    """As `find_plateaus`, with the result as arrays."""
     for name, value in {
         "penalty_w2": penalty_w2,
         "noise_w": noise_w,
@@ -143,10 +145,9 @@ def segment(
             raise ValueError(f"{name} must be positive, got {value!r}")
     pieces = consecutive(trace)
     start, period_s = pieces[0].start, pieces[0].period_s
-    if counts is None:
-        counts = count_levels(piece.watts for piece in pieces)
+    counts = count_levels(piece.watts for piece in pieces)
     if noise_w is None:
-        noise_w = usual_noise_w(counts, period_s=period_s)
+        noise_w = _usual_noise_w(counts)
     if penalty_w2 is None:
         n = min(counts.n, S_PER_DAY / period_s) if period_s < S_PER_DAY / 100 else counts.n
         penalty_w2 = 3 * noise_w**2 * float(np.log(max(n, 2)))
@@ -160,11 +161,8 @@ def segment(
         "long_gap_s": float(long_gap_s),
     }
     long_gap_n = max(1, int(long_gap_s / period_s))
-    found = [
-        _stretch_plateaus(atoms, penalty_w2, min_n)
-        for atoms in _stretches(pieces, ATOM_SHARE * penalty_w2, long_gap_n)
-    ]
-    rows = np.concatenate(found) if found else np.empty((0, 7))
+    coarse = _optimum(_compressed(pieces, penalty_w2), penalty_w2, min_n, long_gap_n, COARSE_SHARE)
+    rows = _optimum(_opened(pieces, coarse, penalty_w2), penalty_w2, min_n, long_gap_n, FINE_SHARE)
     n = rows[:, 2]
     mean = rows[:, 3] / n
     return Plateaus(
@@ -183,13 +181,11 @@ def segment(
     )
 
 
-def usual_noise_w(counts: LevelCounts, *, period_s: float) -> float:
-    """Noise of one sample at idle or at work [W], the larger, and never quite zero."""
-    levels = find_levels(counts, period_s=period_s)
-    noise = max(levels.noise_idle_w, levels.noise_on_w)
-    span = levels.typical_on_w if np.isfinite(levels.typical_on_w) else levels.idle_w
-    floor = max(LEAST_NOISE_SHARE * abs(span), 1e-9) if np.isfinite(span) else 1.0
-    return max(noise, floor)
+def _usual_noise_w(counts: LevelCounts) -> float:
+    """Noise of one sample [W], never quite zero: without noise each change would be real."""
+    used = np.flatnonzero(counts.levels)
+    greatest_w = np.abs((used.astype(np.uint32) << np.uint32(16)).view(np.float32)).max(initial=0.0)
+    return max(counts.noise_w(), LEAST_NOISE_SHARE * float(greatest_w), 1e-9)
 
 
 def consecutive(trace: Chunks) -> list[Trace]:
@@ -208,47 +204,62 @@ def consecutive(trace: Chunks) -> list[Trace]:
     return pieces
 
 
-def _stretch_plateaus(
-    atoms: NDArray[np.float64], penalty_w2: float, min_n: int
-) -> NDArray[np.float64]:
-    left = kernels.merge_alike(atoms, ATOM_SHARE * penalty_w2 / 64, MERGE_SHARE * penalty_w2)
-    atoms = atoms[:left]
-    ends = kernels.optimal_changes(
-        np.ascontiguousarray(atoms[:, 2]),
-        np.ascontiguousarray(atoms[:, 3]),
-        np.ascontiguousarray(atoms[:, 4]),
-        penalty_w2,
-        min_n,
-    )
-    first = np.r_[0, ends[:-1]]
-    rows = np.empty((ends.size, 7))
-    rows[:, 0], rows[:, 1] = atoms[first, 0], atoms[ends - 1, 1]
-    for column, combine in zip(
-        range(2, 7), (np.add, np.add, np.add, np.minimum, np.maximum), strict=True
-    ):
-        rows[:, column] = combine.reduceat(atoms[:, column], first)
-    return rows
-
-
-def _stretches(
-    pieces: list[Trace], tau_w2: float, long_gap_n: int
-) -> Iterator[NDArray[np.float64]]:
-    """Atoms of each stretch between long gaps.
-
-    Blocks are counted from the start of the trace, not of a piece, so that the pieces in which it
-    comes do not show in the result.
-    """
-    pending: list[NDArray[np.float64]] = []
+def _compressed(pieces: list[Trace], penalty_w2: float) -> NDArray[np.float64]:
+    """Coarse atoms of the whole trace, shape (m, 7) as `kernels.compress` writes them."""
     scratch = np.empty((kernels.BLOCK, 7))
+    atoms = [np.empty((0, 7))]
     for origin, block in _blocks(pieces):
-        made = kernels.compress(block, origin, tau_w2, scratch)
-        if made:
-            pending.append(scratch[:made].copy())
-    if not pending:
-        return
-    atoms = np.concatenate(pending)
+        made = kernels.compress(block, origin, ATOM_SHARE * penalty_w2, scratch)
+        atoms.append(scratch[:made].copy())
+    return np.concatenate(atoms)
+
+
+def _opened(
+    pieces: list[Trace], coarse: NDArray[np.float64], penalty_w2: float
+) -> NDArray[np.float64]:
+    """Atoms with single samples about each coarse change, and one for the quiet between two."""
+    step_w = np.diff(coarse[:, 3] / coarse[:, 2])
+    with np.errstate(divide="ignore"):
+        reach = np.clip(
+            WINDOW_PENALTIES * penalty_w2 / step_w**2, LEAST_WINDOW_N, GREATEST_WINDOW_N
+        ).astype(np.int64)
+    from_ = coarse[1:, 0].astype(np.int64) - reach
+    to = coarse[1:, 0].astype(np.int64) + reach
+    # Windows that reach into one another are one.
+    to = np.maximum.accumulate(to)
+    opens = np.r_[True, from_[1:] > to[:-1]] if from_.size else np.empty(0, bool)
+    closes = np.r_[opens[1:], True] if from_.size else np.empty(0, bool)
+    from_, to = np.ascontiguousarray(from_[opens]), np.ascontiguousarray(to[closes])
+    scratch = np.empty((kernels.BLOCK, 7))
+    atoms = [np.empty((0, 7))]
+    w = 0
+    for origin, block in _blocks(pieces):
+        made, w = kernels.open_windows(block, origin, from_, to, w, scratch)
+        atoms.append(scratch[:made].copy())
+    return np.concatenate(atoms)
+
+
+def _optimum(
+    atoms: NDArray[np.float64], penalty_w2: float, min_n: int, long_gap_n: int, merge_share: float
+) -> NDArray[np.float64]:
+    """Optimal plateaus, each stretch between long gaps on its own; rows as those of atoms."""
     gap = atoms[1:, 0] - atoms[:-1, 1]
-    yield from np.split(atoms, np.flatnonzero(gap > long_gap_n) + 1)
+    found = [np.empty((0, 7))]
+    for stretch in np.split(atoms, np.flatnonzero(gap > long_gap_n) + 1):
+        if not stretch.size:
+            continue
+        tau_w2 = merge_share * penalty_w2
+        stretch = stretch[: kernels.merge_alike(stretch, tau_w2 / 64, tau_w2)]
+        n, sums, squares = np.ascontiguousarray(stretch[:, 2:5].T)
+        ends = kernels.optimal_changes(n, sums, squares, penalty_w2, min_n)
+        first = np.r_[0, ends[:-1]]
+        rows = np.empty((ends.size, 7))
+        rows[:, 0], rows[:, 1] = stretch[first, 0], stretch[ends - 1, 1]
+        rows[:, 2:5] = np.add.reduceat(stretch[:, 2:5], first)
+        rows[:, 5] = np.minimum.reduceat(stretch[:, 5], first)
+        rows[:, 6] = np.maximum.reduceat(stretch[:, 6], first)
+        found.append(rows)
+    return np.concatenate(found)
 
 
 def _blocks(pieces: list[Trace]) -> Iterator[tuple[int, NDArray[np.float32]]]:

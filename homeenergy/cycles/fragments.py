@@ -1,0 +1,81 @@
+"""Fragments: unbroken stretches of power above a level, made of plateaus."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from homeenergy.cycles.plateaus import Plateaus
+
+# Up to this sample period a single sample is a spike, not a use.
+SPIKE_PERIOD_S = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Fragments:
+    """Stretches above a level, one entry each, in order.
+
+    `first_plateau` and `stop_plateau` number plateaus, `first` and `stop` samples (half-open).
+    `excess_wh` is the energy above idle. `works` says whether the working level was reached.
+    """
+
+    first_plateau: NDArray[np.int64]
+    stop_plateau: NDArray[np.int64]
+    first: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    n: NDArray[np.int64]
+    excess_wh: NDArray[np.float64]
+    works: NDArray[np.bool_]
+    period_s: float
+
+    def __len__(self) -> int:
+        return self.first.size
+
+    @property
+    def duration_s(self) -> NDArray[np.float64]:
+        """Length of each fragment [s]."""
+        return (self.stop - self.first) * self.period_s
+
+    @property
+    def pause_s(self) -> NDArray[np.float64]:
+        """Time from the end of each fragment to the start of the next [s], shape (m - 1,)."""
+        return (self.first[1:] - self.stop[:-1]) * self.period_s
+
+
+def find_fragments(plateaus: Plateaus, *, low_w: float, on_w: float, idle_w: float) -> Fragments:
+    """Stretches of plateaus above `low_w`, single-sample spikes left out.
+
+    A hole in the data ends a fragment: what follows it is another.
+    """
+    high = plateaus.mean_w > low_w
+    holes = plateaus.first[1:] - plateaus.stop[:-1] > (
+        plateaus.settings["long_gap_s"] / plateaus.period_s
+    )
+    begins = high & np.r_[True, ~high[:-1] | holes] if high.size else high
+    ends = high & np.r_[~high[1:] | holes, True] if high.size else high
+    a, b = np.flatnonzero(begins), np.flatnonzero(ends) + 1
+    n = _sums(plateaus.n, a, b)
+    if plateaus.period_s <= SPIKE_PERIOD_S:
+        a, b, n = a[n > 1], b[n > 1], n[n > 1]
+    excess_w = _sums(plateaus.sum_w, a, b) - idle_w * n
+    working = (plateaus.mean_w > on_w) & (
+        (plateaus.n > 1) | (plateaus.period_s > SPIKE_PERIOD_S)
+    )
+    return Fragments(
+        first_plateau=a,
+        stop_plateau=b,
+        first=plateaus.first[a],
+        stop=plateaus.stop[b - 1],
+        n=n,
+        excess_wh=excess_w * plateaus.period_s / 3600,
+        works=_sums(working.astype(np.int64), a, b) > 0,
+        period_s=plateaus.period_s,
+    )
+
+
+def _sums(values: NDArray, first: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray:
+    """Sum of values[first:stop] for each pair."""
+    upto = np.r_[np.zeros(1, values.dtype), np.cumsum(values)]
+    return upto[stop] - upto[first]

@@ -1,0 +1,276 @@
+"""Run cycles: every use of an appliance, with its energy."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.cycles.fragments import Fragments, find_fragments
+from homeenergy.cycles.kinds import infer_kind, is_mixed
+from homeenergy.cycles.levels import find_levels
+from homeenergy.cycles.pauses import (
+    ALWAYS_S,
+    SHORT_S,
+    family_limit_s,
+    groups,
+    heats_up_first,
+    join_fragments,
+)
+from homeenergy.cycles.plateaus import Chunks, Plateaus, consecutive, segment
+from homeenergy.cycles.standby import idle_standby
+from homeenergy.estimate import Estimate
+from homeenergy.house.schedule import KINDS, Kind
+from homeenergy.units import S_PER_H
+
+COLUMNS = (
+    "start",
+    "end",
+    "duration_s",
+    "energy_wh",
+    "above_standby_wh",
+    "mean_w",
+    "peak_w",
+    "missing_s",
+    "complete",
+)
+# Idle electronics, displays and lamps stay below this; pumps and motors of a machine that also
+# heats stay above. Common practice, no source.
+LEAST_WORK_W = 35.0
+LEAST_WORK_SHARE = 0.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cycles:
+    """The runs of one circuit.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row a run: start, end (UTC, half-open), duration_s, energy_wh, above_standby_wh, mean_w,
+        peak_w, missing_s, complete. `complete` is False where the data begin or end, or a long gap
+        falls, inside the run.
+    standby : Estimate
+        Draw between runs [W].
+    settings : dict
+        Every threshold used; each can be given to `find_cycles` instead.
+    kind, kind_sure : str, float
+        How the appliance behaves and how sure that is (1 where it was given).
+    total_wh, idle_wh : float
+        Energy of the trace, and of its standby level over the time outside runs [Wh].
+    """
+
+    table: pd.DataFrame
+    standby: Estimate
+    settings: dict[str, Any]
+    kind: Kind
+    kind_sure: float
+    label: str
+    total_wh: float
+    covered_s: float
+    idle_wh: float
+    plateaus: Plateaus
+
+    @property
+    def runs_wh(self) -> float:
+        """Energy of all runs, complete or not [Wh]."""
+        return float(self.table["energy_wh"].sum())
+
+    @property
+    def other_wh(self) -> float:
+        """Energy that is neither in a run nor at the standby level [Wh]."""
+        return self.total_wh - self.runs_wh - self.idle_wh
+
+    @property
+    def complete(self) -> pd.DataFrame:
+        """The runs that were seen whole."""
+        return self.table[self.table["complete"]]
+
+    def phases(self, run: int) -> pd.DataFrame:
+        """Plateaus inside run number `run` (row of `table`): heating, washing, spinning, pauses."""
+        first, stop = (
+            int((self.table[c].iloc[run] - self.plateaus.start).value)
+            // round(self.plateaus.period_s * 1e9)
+            for c in ("start", "end")
+        )
+        inside = (self.plateaus.first >= first) & (self.plateaus.stop <= stop)
+        return self.plateaus.to_frame()[inside].reset_index(drop=True)
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of `table`."""
+        return self.table.copy()
+
+    def __repr__(self) -> str:
+        return (
+            f"Cycles({self.label!r}, {self.kind}, {len(self.table)} runs, "
+            f"{self.runs_wh / 1000:.3f} of {self.total_wh / 1000:.3f} kWh, standby {self.standby})"
+        )
+
+    def _repr_html_(self) -> str:
+        return self.table._repr_html_()
+
+
+def find_cycles(
+    trace: Chunks,
+    kind: Kind | None = None,
+    *,
+    idle_w: float | None = None,
+    on_w: float | None = None,
+    low_w: float | None = None,
+    pause_s: float | None = None,
+    noise_w: float | None = None,
+    penalty_w2: float | None = None,
+    long_gap_s: float | None = None,
+) -> Cycles:
+    """Split a trace into the runs of an appliance and its standby draw.
+
+    Parameters
+    ----------
+    trace : Trace, pandas.Series of watts, or a list of consecutive Traces (months)
+        What is split, shape (n,) [W].
+    kind : str, optional
+        "thermostatic", "batch", "manual", "modulating" or "continuous". Default: inferred.
+    idle_w, on_w, low_w : float, optional
+        Idle level, level that a run must reach, and level above which neighbouring power belongs
+        to it [W]. Default: found by `homeenergy.cycles.levels.find_levels`.
+    pause_s : float, optional
+        Longest pause inside a run [s]; given, it is the only rule. Default: found from the breaks
+        of this appliance (`homeenergy.cycles.pauses`).
+    noise_w, penalty_w2, long_gap_s : float, optional
+        As for `find_plateaus`.
+
+    Returns
+    -------
+    Cycles
+        The same whether the trace is given whole or in pieces.
+
+    Raises
+    ------
+    ValueError
+        For an unknown kind, or a setting out of range.
+
+    Notes
+    -----
+    A run is one use as its owner would count it: a programme with its pauses, one boil, one
+    on-period of a compressor. Time and memory grow linearly with the number of samples.
+    """
+    if kind is not None and kind not in KINDS:
+        raise ValueError(f"unknown kind {kind!r}; choose one of {', '.join(KINDS)}")
+    pieces = consecutive(trace)
+    plateaus = segment(pieces, noise_w=noise_w, penalty_w2=penalty_w2, long_gap_s=long_gap_s)
+    lasting = (plateaus.n > 1) | (plateaus.period_s > 10)
+    levels = find_levels(
+        plateaus.mean_w[lasting],
+        plateaus.n[lasting],
+        period_s=plateaus.period_s,
+        noise_w=plateaus.settings["noise_w"],
+    )
+    idle = levels.idle_w if idle_w is None else idle_w
+    on = levels.on_w if on_w is None else on_w
+    if low_w is None:
+        slight = max(LEAST_WORK_SHARE * (levels.typical_on_w - idle), LEAST_WORK_W)
+        low_w = min(on, idle + slight)
+    if kind == "continuous":
+        on = low_w = float("nan")
+    fragments = find_fragments(plateaus, low_w=low_w, on_w=on, idle_w=idle)
+    mixed = kind == "batch" or (kind is None and is_mixed(plateaus, fragments, idle_w=idle))
+    limit_s = (
+        _pause_limit_s(fragments, plateaus, kind=kind, mixed=mixed) if pause_s is None else pause_s
+    )
+    if pause_s is None:
+        joins = join_fragments(fragments, limit_s=limit_s, mixed=mixed)
+    else:
+        joins = fragments.pause_s <= pause_s
+    runs = [
+        (a, b) for a, b in groups(joins) if len(fragments) and fragments.works[a:b].any()
+    ]
+    first = np.array([fragments.first[a] for a, _ in runs], np.int64)
+    stop = np.array([fragments.stop[b - 1] for _, b in runs], np.int64)
+    sure = 1.0
+    if kind is None:
+        kind, sure = infer_kind(plateaus, fragments, runs, first, stop, mixed=mixed, idle_w=idle)
+        if kind == "continuous":
+            first, stop = first[:0], stop[:0]
+    standby = idle_standby(pieces, plateaus, first, stop, kind=kind)
+    table = _table(plateaus, first, stop, standby.value)
+    period_h = plateaus.period_s / S_PER_H
+    total_wh = float(plateaus.sum_w.sum()) * period_h
+    covered_s = float(plateaus.n.sum()) * plateaus.period_s
+    away_s = covered_s - float((table["duration_s"] - table["missing_s"]).sum())
+    return Cycles(
+        table=table,
+        standby=standby,
+        settings={
+            "idle_w": idle,
+            "on_w": on,
+            "low_w": low_w,
+            "pause_s": limit_s,
+            **plateaus.settings,
+        },
+        kind=kind,
+        kind_sure=sure,
+        label=pieces[0].label,
+        total_wh=total_wh,
+        covered_s=covered_s,
+        idle_wh=(standby.value if np.isfinite(standby.value) else 0.0) * away_s / S_PER_H,
+        plateaus=plateaus,
+    )
+
+
+def _pause_limit_s(
+    fragments: Fragments, plateaus: Plateaus, *, kind: Kind | None, mixed: bool
+) -> float:
+    """Longest pause inside a run [s], from the breaks of this appliance."""
+    short_s = max(SHORT_S, 1.5 * plateaus.period_s) if plateaus.period_s < SHORT_S else ALWAYS_S
+    if kind in ("thermostatic", "modulating") or len(fragments) < 2:
+        return short_s
+    edges = np.array(
+        [
+            (fragments.first[0] - plateaus.first[0]) * plateaus.period_s,
+            (plateaus.stop[-1] - fragments.stop[-1]) * plateaus.period_s,
+        ]
+    )
+    covered_s = float(plateaus.n.sum()) * plateaus.period_s
+    limit_s = family_limit_s(fragments.pause_s, edges, covered_s=covered_s)
+    if mixed or limit_s <= short_s:
+        return max(limit_s, short_s)
+    if heats_up_first(fragments, fragments.pause_s <= limit_s):
+        return limit_s
+    return short_s
+
+
+def _table(
+    plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64], standby_w: float
+) -> pd.DataFrame:
+    """The runs [first, stop) of samples as a table."""
+    a = np.searchsorted(plateaus.first, first)
+    b = np.searchsorted(plateaus.stop, stop) + 1
+    upto_w = np.r_[0.0, np.cumsum(plateaus.sum_w)]
+    upto_n = np.r_[0, np.cumsum(plateaus.n)]
+    n = upto_n[b] - upto_n[a]
+    period_s = plateaus.period_s
+    energy_wh = (upto_w[b] - upto_w[a]) * period_s / S_PER_H
+    long_n = plateaus.settings["long_gap_s"] / period_s
+    gap_n = plateaus.first[1:] - plateaus.stop[:-1]
+    before = np.r_[np.inf, gap_n]
+    after = np.r_[gap_n, np.inf]
+    inside = [bool((gap_n[i : j - 1] > long_n).any()) for i, j in zip(a, b, strict=True)]
+    cut = (before[a] > long_n) | (after[b - 1] > long_n) | np.array(inside, bool)
+    peak = [plateaus.greatest_w[i:j].max() for i, j in zip(a, b, strict=True)]
+    base_w = standby_w if np.isfinite(standby_w) else 0.0
+    return pd.DataFrame(
+        {
+            "start": plateaus.instants(first),
+            "end": plateaus.instants(stop),
+            "duration_s": (stop - first) * period_s,
+            "energy_wh": energy_wh,
+            "above_standby_wh": energy_wh - base_w * n * period_s / S_PER_H,
+            "mean_w": energy_wh / np.maximum(n * period_s, 1e-12) * S_PER_H,
+            "peak_w": np.array(peak, np.float64),
+            "missing_s": (stop - first - n) * period_s,
+            "complete": ~cut,
+        }
+    )
