@@ -20,14 +20,14 @@ RUN_COLUMNS = ("start", "end", "energy_wh", "above_standby_wh", "programme", "cu
 class Canvas:
     """Second by second power of one circuit while it is being drawn.
 
-    `watts` is all that the circuit draws. `one_leg_w` is the part of it that a load between one leg
-    and neutral draws on a circuit of two legs. `idle_w` is what it draws while nobody uses it.
+    `watts` is all that the circuit draws. `first_leg_w` is what a circuit of two legs draws on the
+    first of them, where that is not half. `idle_w` is what it draws while nobody uses it.
     """
 
     def __init__(self, calendar: Calendar) -> None:
         self.calendar = calendar
         self.watts: Watts = np.zeros(calendar.n_s)
-        self.one_leg_w: Watts | None = None
+        self.first_leg_w: Watts | None = None
         self.idle_w: Watts | None = None
         self.spans: list[tuple[int, int, str, bool]] = []
         self.free_from = 0
@@ -86,8 +86,8 @@ class SimulatedCircuit:
         appliance that is never idle.
     standby_levels : tuple of (float, float)
         Idle power [W] and share of the time, largest share first, where idle has several levels.
-    one_leg_w : numpy.ndarray or None, shape (n,)
-        On a circuit of two legs, the part drawn between the first leg and neutral [W], at 1 s.
+    first_leg_w : numpy.ndarray or None, shape (n,)
+        What is drawn on the first leg if the circuit has two [W], at 1 s; None means half.
     """
 
     name: str
@@ -97,7 +97,7 @@ class SimulatedCircuit:
     runs: pd.DataFrame
     standby_w: float
     standby_levels: tuple[tuple[float, float], ...] = ()
-    one_leg_w: NDArray[np.float64] | None = field(default=None, repr=False)
+    first_leg_w: NDArray[np.float64] | None = field(default=None, repr=False)
 
 
 def average(watts: Watts, period_s: int) -> Watts:
@@ -136,7 +136,7 @@ def finish(
         runs=_run_table(canvas),
         standby_w=standby_w,
         standby_levels=levels,
-        one_leg_w=canvas.one_leg_w,
+        first_leg_w=canvas.first_leg_w,
     )
 
 

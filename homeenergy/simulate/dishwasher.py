@@ -31,12 +31,12 @@ PROGRAMMES: tuple[tuple[str, bool, float, float, float, bool], ...] = (
 )
 
 
-def dishwasher(canvas: Canvas, rng: np.random.Generator) -> None:
+def dishwasher(canvas: Canvas, rng: np.random.Generator, *, heater_w: float | None = None) -> None:
     """Dishwasher, run most evenings."""
     standby_w = 0.0 if rng.random() < 0.45 else between(rng, 0.3, 2.0)
     canvas.idle(standby_w)
     make = Dishwasher(
-        heater_w=between(rng, 1700, 2150),
+        heater_w=between(rng, 1700, 2150) if heater_w is None else heater_w,
         pump_w=between(rng, 45, 95),
         drain_w=between(rng, 18, 40),
         drying_w=between(rng, 0, 4),

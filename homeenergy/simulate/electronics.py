@@ -43,14 +43,16 @@ def computer(canvas: Canvas, rng: np.random.Generator) -> None:
     canvas.idle(between(rng, 0.8, 5.0))
     base_w, busy_w = between(rng, 45, 90), between(rng, 40, 120)
     weekdays = range(5) if rng.random() < 0.5 else range(7)
+    starts: list[int] = []
     for hour in (between(rng, 8.3, 9.5), between(rng, 13.2, 14.2)):
-        for at_s in canvas.calendar.daily(
+        starts += canvas.calendar.daily(
             rng, hour=hour, spread_h=0.25, chance=0.85, weekdays=weekdays
-        ):
-            at = max(at_s, canvas.free_from + 900)
-            n_s = seconds(rng, 3600, 3.5 * 3600)
-            load = np.maximum(wander(rng, n_s, sd_w=1.0, tau_s=40.0) - 0.6, 0.0)
-            canvas.run(at, base_w + np.minimum(busy_w * 0.6 * load, busy_w), "session")
+        )
+    for at_s in sorted(starts):
+        at = max(at_s, canvas.free_from + 900)
+        n_s = seconds(rng, 3600, 3.5 * 3600)
+        load = np.maximum(wander(rng, n_s, sd_w=1.0, tau_s=40.0) - 0.6, 0.0)
+        canvas.run(at, base_w + np.minimum(busy_w * 0.6 * load, busy_w), "session")
 
 
 def lights(canvas: Canvas, rng: np.random.Generator) -> None:

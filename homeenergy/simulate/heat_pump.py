@@ -73,7 +73,8 @@ def run_heat_pump(
     steps_c = np.interp(np.arange(0, n_s, STEP_S) / 3600, np.arange(outdoor_c.size), outdoor_c)
     cold = np.repeat(steps_c < make.crankcase_below_c, STEP_S)[:n_s]
     canvas.idle(np.where(cold, make.controller_w + make.crankcase_w, make.controller_w))
-    canvas.one_leg_w = np.full(n_s, make.controller_w)
+    # The indoor unit and its controller hang on one leg; the rest lies across both.
+    canvas.first_leg_w = 0.5 * (canvas.watts + make.controller_w)
     need_w = _needed_power(rng, make, steps_c)
     at, since_defrost_s = seconds(rng, 0, 1800), 0.0
     while at < n_s:
@@ -86,7 +87,7 @@ def run_heat_pump(
         shape = np.abs(shape)
         end = canvas.run(at, shape + indoor, "heating")
         lo, hi = at, min(end, n_s)
-        canvas.one_leg_w[lo:hi] = indoor[: hi - lo]
+        canvas.first_leg_w[lo:hi] = (0.5 * shape + indoor)[: hi - lo]
         at = end + off_s
 
 
@@ -126,7 +127,7 @@ def _inverter(rng: np.random.Generator, make: HeatPump, power_w: NDArray[np.floa
     held = np.round(np.log(power_w) / 0.04) * 0.04
     shape = np.repeat(np.exp(held), STEP_S)
     n = shape.size
-    shape = shape + wander(rng, n, sd_w=0.015, tau_s=120.0) * shape
+    shape = shape + wander(rng, n, sd_w=0.012, tau_s=600.0) * shape
     start = min(seconds(rng, 60, 180), n)
     shape[:start] = ramp(start, 0.15 * make.least_w, float(shape[start - 1]))
     return shape

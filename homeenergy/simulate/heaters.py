@@ -14,7 +14,8 @@ def oven(canvas: Canvas, rng: np.random.Generator) -> None:
     canvas.idle(idle_w)
     power_w, side_w = between(rng, 1900, 3200), between(rng, 25, 70)
     runs_on = rng.random() < 0.4
-    canvas.one_leg_w = np.full(canvas.watts.size, idle_w)
+    # Elements lie across both legs; clock, lamp and fan between the first leg and neutral.
+    canvas.first_leg_w = np.full(canvas.watts.size, idle_w)
     for at_s in canvas.calendar.daily(
         rng, hour=between(rng, 16.5, 18.5), spread_h=0.8, chance=between(rng, 0.35, 0.8)
     ):
@@ -31,7 +32,8 @@ def oven(canvas: Canvas, rng: np.random.Generator) -> None:
             shape = join(shape, flat(seconds(rng, 240, 1200), 0.4 * side_w + idle_w))
         canvas.run(at, shape, "roast" if power_w > 2500 else "bake")
         lo, hi = at, min(at + shape.size, canvas.watts.size)
-        canvas.one_leg_w[lo:hi] = (shape - np.pad(heat, (0, shape.size - heat.size)))[: hi - lo]
+        half = 0.5 * np.pad(heat, (0, shape.size - heat.size))
+        canvas.first_leg_w[lo:hi] = (shape - half)[: hi - lo]
 
 
 def _thermostat(
@@ -47,6 +49,8 @@ def hob(canvas: Canvas, rng: np.random.Generator) -> None:
     """Hob of two plates whose regulators switch them on and off; a clock in some makes."""
     idle_w = between(rng, 0.5, 3.0) if rng.random() < 0.6 else 0.0
     canvas.idle(idle_w)
+    # With two phases, each plate has its own.
+    canvas.first_leg_w = np.full(canvas.watts.size, idle_w)
     plates_w = (between(rng, 1100, 1500), between(rng, 1700, 2300))
     for at_s in canvas.calendar.daily(rng, hour=between(rng, 17.5, 18.8), chance=0.8):
         at = max(at_s, canvas.free_from + 900)
@@ -58,8 +62,12 @@ def hob(canvas: Canvas, rng: np.random.Generator) -> None:
             shape[begin : begin + boost_s] += element(rng, boost_s, plate_w)
             rest = n_s - begin - boost_s
             shape[begin + boost_s :] += _thermostat(rng, rest, plate_w, on_s=8, off_s=17)
+            if plate_w == plates_w[0]:
+                first = shape.copy()
         last = int(np.flatnonzero(shape > idle_w)[-1]) + 1
         canvas.run(at, shape[:last], "cooking")
+        kept = canvas.first_leg_w[at : at + last]
+        kept[:] = first[: kept.size]
 
 
 def water_heater(canvas: Canvas, rng: np.random.Generator) -> None:

@@ -44,12 +44,14 @@ PROGRAMMES: tuple[tuple[str, float, float, float, int, float], ...] = (
 )
 
 
-def washing_machine(canvas: Canvas, rng: np.random.Generator) -> None:
-    """Washing machine with its own heater and a motor that reverses."""
+def washing_machine(
+    canvas: Canvas, rng: np.random.Generator, *, heater_w: float | None = None
+) -> None:
+    """Washing machine with a motor that reverses, and its own heater unless it fills hot."""
     standby_w = 0.0 if rng.random() < 0.4 else between(rng, 0.3, 1.5)
     canvas.idle(standby_w)
     make = Washer(
-        heater_w=between(rng, 1750, 2250),
+        heater_w=between(rng, 1750, 2250) if heater_w is None else heater_w,
         tumble_w=between(rng, 90, 220),
         reverse_on_s=between(rng, 8, 18),
         reverse_off_s=between(rng, 3, 8),
@@ -151,11 +153,14 @@ def _wash(
     return name, join(*parts)
 
 
-def tumble_dryer(canvas: Canvas, rng: np.random.Generator) -> None:
+def tumble_dryer(
+    canvas: Canvas, rng: np.random.Generator, *, heater_w: float | None = None
+) -> None:
     """Vented or condensing dryer: the element cycles more and more as the load dries."""
     canvas.idle(0.0 if rng.random() < 0.5 else between(rng, 0.3, 2.5))
     idle_w = float(canvas.watts[0])
-    heater_w, motor_w = between(rng, 1700, 2600), between(rng, 180, 300)
+    heater_w = between(rng, 1700, 2600) if heater_w is None else heater_w
+    motor_w = between(rng, 180, 300)
     anti_crease = rng.random() < 0.65
     pulse_every_s = seconds(rng, 90, 150)
     reversing = rng.random() < 0.4
