@@ -60,9 +60,7 @@ def find_fragments(plateaus: Plateaus, *, low_w: float, on_w: float, idle_w: flo
     if plateaus.period_s <= SPIKE_PERIOD_S:
         a, b, n = a[n > 1], b[n > 1], n[n > 1]
     excess_w = _sums(plateaus.sum_w, a, b) - idle_w * n
-    working = (plateaus.mean_w > on_w) & (
-        (plateaus.n > 1) | (plateaus.period_s > SPIKE_PERIOD_S)
-    )
+    working = (plateaus.mean_w > on_w) & ((plateaus.n > 1) | (plateaus.period_s > SPIKE_PERIOD_S))
     return Fragments(
         first_plateau=a,
         stop_plateau=b,

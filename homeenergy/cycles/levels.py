@@ -47,8 +47,8 @@ class LevelCounts:
 
         Half the differences are smaller than the median whatever the few steps are, so runs do not
         disturb it. The median is interpolated between values, because rounded readings have few.
-        Idle and work can differ: the noisiest octave of levels that holds `LEAST_NOISE_SHARE` of
-        the time decides.
+        Idle and work can differ: the noisiest octave of levels decides, of those that hold
+        `LEAST_NOISE_SHARE` of the time.
         """
         # Near zero an octave is narrower than the noise and would select it: those are taken as one.
         overall = _noise_of_steps(self.steps.sum(axis=0))
@@ -137,6 +137,4 @@ def find_levels(
     typical = float(excess[np.searchsorted(np.cumsum(energy), energy.sum() / 2)])
     work = np.cumsum(np.where(excess >= WORK_SHARE * typical, energy, 0.0))
     least_work = float(excess[np.searchsorted(work, LEAST_WORK * work[-1])])
-    return Levels(
-        idle_w=idle_w, on_w=idle_w + ON_SHARE * least_work, typical_on_w=idle_w + typical
-    )
+    return Levels(idle_w=idle_w, on_w=idle_w + ON_SHARE * least_work, typical_on_w=idle_w + typical)

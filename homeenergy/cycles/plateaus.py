@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -195,7 +196,7 @@ def consecutive(trace: Chunks) -> list[Trace]:
     pieces = [as_trace(piece) for piece in trace]
     if not pieces:
         raise ValueError("no trace given: the list of pieces is empty")
-    for before, after in zip(pieces, pieces[1:], strict=False):
+    for before, after in pairwise(pieces):
         if after.period_s != before.period_s or after.start != before.end:
             raise ValueError(
                 f"pieces of {before.label!r} do not follow one another: one ends {before.end} with "

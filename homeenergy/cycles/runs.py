@@ -184,9 +184,7 @@ def find_cycles(
         joins = join_fragments(fragments, limit_s=limit_s, mixed=mixed)
     else:
         joins = fragments.pause_s <= pause_s
-    runs = [
-        (a, b) for a, b in groups(joins) if len(fragments) and fragments.works[a:b].any()
-    ]
+    runs = [(a, b) for a, b in groups(joins) if len(fragments) and fragments.works[a:b].any()]
     first = np.array([fragments.first[a] for a, _ in runs], np.int64)
     stop = np.array([fragments.stop[b - 1] for _, b in runs], np.int64)
     sure = 1.0

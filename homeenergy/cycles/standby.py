@@ -38,12 +38,16 @@ def idle_standby(
         )
     settle_n = round(SETTLE_S / plateaus.period_s)
     after = np.searchsorted(stop, plateaus.first, side="right") - 1
-    inside = (after + 1 < first.size) & (
-        plateaus.stop > first[np.minimum(after + 1, first.size - 1)]
-    ) if first.size else np.zeros(len(plateaus), bool)
-    settling = (after >= 0) & (plateaus.first < stop[np.maximum(after, 0)] + settle_n) if (
-        first.size
-    ) else np.zeros(len(plateaus), bool)
+    inside = (
+        (after + 1 < first.size) & (plateaus.stop > first[np.minimum(after + 1, first.size - 1)])
+        if first.size
+        else np.zeros(len(plateaus), bool)
+    )
+    settling = (
+        (after >= 0) & (plateaus.first < stop[np.maximum(after, 0)] + settle_n)
+        if (first.size)
+        else np.zeros(len(plateaus), bool)
+    )
     idle = ~inside & ~(settling & (plateaus.stop - plateaus.first < 2 * settle_n))
     idle &= plateaus.n > 1
     if not idle.any():

@@ -1,0 +1,18 @@
+"""What each appliance uses: per run, per day, while idle, in a year."""
+
+from homeenergy.findings.daily import daily_energy, energy_per_day
+from homeenergy.findings.house_findings import (
+    ApplianceFinding,
+    Findings,
+    appliance_finding,
+    house_findings,
+)
+
+__all__ = [
+    "ApplianceFinding",
+    "Findings",
+    "appliance_finding",
+    "daily_energy",
+    "energy_per_day",
+    "house_findings",
+]

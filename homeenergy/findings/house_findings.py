@@ -1,0 +1,311 @@
+"""The findings of a house: what each appliance uses per run, per day, while idle and in a year."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.cycles import Cycles, find_cycles
+from homeenergy.errors import HouseError
+from homeenergy.estimate import Estimate, mean_estimate
+from homeenergy.findings.daily import daily_energy, energy_per_day
+from homeenergy.house.schedule import Circuit, Kind, Tariff
+from homeenergy.readings.house import House
+from homeenergy.readings.trace import Trace
+from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, WH_PER_KWH
+
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ApplianceFinding:
+    """What one circuit uses, and how far that is known.
+
+    Attributes
+    ----------
+    circuit, appliance : str
+        Name in the panel schedule, and what a person calls it.
+    kind, kind_sure : str, float
+        How it behaves; 1 where house.toml says so.
+    days, coverage : float
+        Days with readings, and share of the time from first to last that has them.
+    runs : int
+        Runs seen whole.
+    run_kwh, standby_w, kwh_per_day, cost_per_year : Estimate
+        Per run [kWh], between runs [W], per day [kWh], per year [currency; None without tariff].
+    idle_share, duty_cycle : float
+        Share of the energy spent outside runs, and of the time spent in runs; NaN if never at rest.
+    remarks : tuple of str
+        What a reader must know about these figures.
+    cycles : Cycles
+        The runs behind them.
+    daily : pandas.DataFrame
+        Energy of each local day.
+    """
+
+    circuit: str
+    appliance: str
+    kind: Kind
+    kind_sure: float
+    days: float
+    coverage: float
+    runs: int
+    run_kwh: Estimate
+    standby_w: Estimate
+    kwh_per_day: Estimate
+    idle_share: float
+    duty_cycle: float
+    cost_per_year: Estimate | None
+    remarks: tuple[str, ...]
+    cycles: Cycles
+    daily: pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Findings:
+    """Findings of all circuits of a house, the greatest user first.
+
+    `mains_kwh_per_day` and `unmeasured_kwh_per_day` are None where the mains are not logged.
+    """
+
+    house_name: str
+    timezone: str
+    currency: str | None
+    start: pd.Timestamp
+    end: pd.Timestamp
+    appliances: tuple[ApplianceFinding, ...]
+    mains_kwh_per_day: Estimate | None
+    unmeasured_kwh_per_day: Estimate | None
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row an appliance; intervals as columns ending in `_low` and `_high`."""
+        rows = []
+        for a in self.appliances:
+            row: dict[str, object] = {
+                "circuit": a.circuit,
+                "appliance": a.appliance,
+                "kind": a.kind,
+                "kind_sure": a.kind_sure,
+                "days": a.days,
+                "coverage": a.coverage,
+                "runs": a.runs,
+            }
+            for name in ("run_kwh", "standby_w", "kwh_per_day"):
+                row |= _columns(name, getattr(a, name))
+            row |= {"idle_share": a.idle_share, "duty_cycle": a.duty_cycle}
+            if self.currency is not None:
+                row |= _columns("cost_per_year", a.cost_per_year)
+            row["remarks"] = "; ".join(a.remarks)
+            rows.append(row)
+        return pd.DataFrame(rows)
+
+    def to_markdown(self) -> str:
+        """A Markdown table of the figures a person would paste."""
+        money = f"cost per year [{self.currency}]" if self.currency else None
+        head = ["appliance", "runs", "kWh per run", "standby [W]", "kWh per day", "idle share"]
+        lines = [head + ([money] if money else [])]
+        for a in self.appliances:
+            line = [
+                a.appliance,
+                str(a.runs),
+                _bare(a.run_kwh),
+                _bare(a.standby_w),
+                _bare(a.kwh_per_day),
+                f"{a.idle_share:.0%}" if np.isfinite(a.idle_share) else "",
+            ]
+            lines.append(line + ([_bare(a.cost_per_year)] if money else []))
+        lines.insert(1, ["---"] * len(lines[0]))
+        return "\n".join("| " + " | ".join(c.replace("|", "\\|") for c in x) + " |" for x in lines)
+
+    def _repr_html_(self) -> str:
+        return self.to_frame()._repr_html_()
+
+
+def house_findings(
+    house: House,
+    *,
+    circuits: Sequence[str] | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Findings:
+    """What each appliance of a house uses.
+
+    Parameters
+    ----------
+    house : House
+        From `open_house`, with its logs imported.
+    circuits : sequence of str, optional
+        Only these. Default: all that are loads and not mains.
+    workers : int, optional
+        Circuits worked on at the same time. Default: two.
+    progress : callable, optional
+        Called with (done, of how many, name of the circuit).
+
+    Returns
+    -------
+    Findings
+        Intervals are the spread between runs and between days; the uncertainty of the clamps is
+        not in them.
+
+    Raises
+    ------
+    HouseError
+        If a circuit is unknown, or nothing has been imported.
+    """
+    chosen = [c for c in house.circuits if c.role == "load"]
+    if circuits is not None:
+        chosen = [house.circuit(name) for name in circuits]
+    if not chosen:
+        raise HouseError(
+            "the panel schedule has no circuit that is a load",
+            path=house.path / "house.toml",
+            fix="Add a [[circuit]] for each appliance circuit.",
+        )
+    found: list[ApplianceFinding] = []
+    spans: list[tuple[pd.Timestamp, pd.Timestamp]] = []
+
+    def one(circuit: Circuit) -> tuple[ApplianceFinding, pd.Timestamp, pd.Timestamp]:
+        trace = house.trace(circuit.name)
+        finding = appliance_finding(
+            trace, circuit=circuit, timezone=str(house.timezone), tariff=house.tariff
+        )
+        return finding, trace.start, trace.end
+
+    with ThreadPoolExecutor(max_workers=workers or 2) as pool:
+        for done, (finding, start, end) in enumerate(pool.map(one, chosen), start=1):
+            found.append(finding)
+            spans.append((start, end))
+            if progress:
+                progress(done, len(chosen), finding.circuit)
+    mains, unmeasured = _mains(house, found) if circuits is None else (None, None)
+    found.sort(key=lambda f: -np.nan_to_num(f.kwh_per_day.value, nan=-1.0))
+    return Findings(
+        house_name=house.name,
+        timezone=str(house.timezone),
+        currency=house.tariff.currency if house.tariff else None,
+        start=min(start for start, _ in spans),
+        end=max(end for _, end in spans),
+        appliances=tuple(found),
+        mains_kwh_per_day=mains,
+        unmeasured_kwh_per_day=unmeasured,
+    )
+
+
+def appliance_finding(
+    trace: Trace, *, circuit: Circuit, timezone: str, tariff: Tariff | None = None
+) -> ApplianceFinding:
+    """What one circuit uses; see `ApplianceFinding`."""
+    cycles = find_cycles(trace, circuit.kind)
+    daily = daily_energy(trace, timezone=timezone)
+    per_day = energy_per_day(daily)
+    whole = cycles.complete
+    covered_s = trace.covered_s
+    in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
+    rests = len(cycles.table) > 0 and cycles.total_wh > 0
+    return ApplianceFinding(
+        circuit=circuit.name,
+        appliance=circuit.appliance,
+        kind=cycles.kind,
+        kind_sure=cycles.kind_sure,
+        days=covered_s / S_PER_DAY,
+        coverage=covered_s / trace.span_s if len(trace) else 0.0,
+        runs=len(whole),
+        run_kwh=mean_estimate(
+            whole["energy_wh"].to_numpy() / WH_PER_KWH,
+            unit="kWh",
+            basis=f"mean of {len(whole)} complete runs, t interval",
+        ),
+        standby_w=cycles.standby,
+        kwh_per_day=per_day,
+        idle_share=1 - cycles.runs_wh / cycles.total_wh if rests else float("nan"),
+        duty_cycle=in_runs_s / covered_s if rests and covered_s else float("nan"),
+        cost_per_year=_cost_per_year(per_day, tariff),
+        remarks=_remarks(trace, circuit, cycles),
+        cycles=cycles,
+        daily=daily,
+    )
+
+
+def _cost_per_year(per_day: Estimate, tariff: Tariff | None) -> Estimate | None:
+    if tariff is None:
+        return None
+    factor = DAYS_PER_YEAR * tariff.price_per_kwh
+    ends = sorted((per_day.low * factor, per_day.high * factor))
+    return replace(
+        per_day,
+        value=per_day.value * factor,
+        low=ends[0],
+        high=ends[1],
+        unit=tariff.currency,
+        basis=f"{per_day.basis}; times 365 days and {tariff.price_per_kwh:g} {tariff.currency} "
+        "a kWh, as if the whole year were like these days",
+    )
+
+
+def _remarks(trace: Trace, circuit: Circuit, cycles: Cycles) -> tuple[str, ...]:
+    remarks = []
+    if circuit.kind is None:
+        remarks.append(f"taken to be {cycles.kind} ({cycles.kind_sure:.0%} sure)")
+    cut = len(cycles.table) - len(cycles.complete)
+    if cut:
+        remarks.append(f"{cut} runs cut by a gap or an end of the data, left out of the mean run")
+    watts = trace.watts
+    negative = float(np.mean(watts[np.isfinite(watts)] < -5)) if np.isfinite(watts).any() else 0.0
+    if negative > 0.01:
+        remarks.append(
+            f"negative for {negative:.0%} of the time: a clamp on backwards, or power fed back"
+        )
+    missing = 1 - trace.covered_s / trace.span_s if len(trace) else 1.0
+    if missing > 0.05:
+        remarks.append(f"{missing:.0%} of the time has no readings")
+    if trace.period_s >= 60:
+        remarks.append(f"samples of {trace.period_s:g} s hide anything shorter")
+    return tuple(remarks)
+
+
+def _mains(house: House, found: list[ApplianceFinding]) -> tuple[Estimate | None, Estimate | None]:
+    """Energy per day through the mains, and what no circuit accounts for, over the same days."""
+    legs = [c for c in house.circuits if c.role == "mains"]
+    if not legs:
+        return None, None
+    tables = [daily_energy(house.trace(c.name), timezone=str(house.timezone)) for c in legs]
+    mains = _sum_of_days(tables)
+    loads = _sum_of_days([f.daily for f in found])
+    both = mains.merge(loads, on=["day", "day_h"], suffixes=("", "_loads"))
+    left = both.assign(
+        kwh=both["kwh"] / both["covered_h"] * both["day_h"]
+        - both["kwh_loads"] / both["covered_h_loads"] * both["day_h"],
+        covered_h=both["day_h"],
+    )[both[["covered_h", "covered_h_loads"]].min(axis=1) >= 0.9 * both["day_h"]]
+    return energy_per_day(mains), energy_per_day(left)
+
+
+def _sum_of_days(tables: list[pd.DataFrame]) -> pd.DataFrame:
+    """Sum of the energies of several circuits by day, each scaled to the day where it has holes."""
+    every = pd.concat(tables)
+    every = every[every["covered_h"] > 0]
+    every = every.assign(kwh=every["kwh"] / every["covered_h"] * every["day_h"])
+    sums = every.groupby("day", as_index=False).agg(
+        kwh=("kwh", "sum"),
+        covered_h=("covered_h", "min"),
+        day_h=("day_h", "first"),
+        n=("kwh", "size"),
+    )
+    sums = sums[sums["n"] == len(tables)]
+    return sums.assign(kwh=sums["kwh"] * sums["covered_h"] / sums["day_h"])[
+        ["day", "kwh", "covered_h", "day_h"]
+    ]
+
+
+def _columns(name: str, estimate: Estimate | None) -> dict[str, float]:
+    if estimate is None:
+        return {name: np.nan, f"{name}_low": np.nan, f"{name}_high": np.nan}
+    return {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}
+
+
+def _bare(estimate: Estimate | None) -> str:
+    return "" if estimate is None else str(estimate).removesuffix(estimate.unit).strip()
