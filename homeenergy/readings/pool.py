@@ -70,11 +70,22 @@ class Pool:
         self.chunks: dict[Key, list[Chunk]] = defaultdict(list)
         self._bytes = self._spilled = 0
 
-    def add(self, log: int, rows: Rows) -> dict[str, tuple[int, int]]:
-        """Take in rows; tell the first and last instant in each month they touch."""
+    def add(
+        self, log: int, rows: Rows, *, only: set[str] | None = None
+    ) -> dict[str, tuple[int, int]]:
+        """Take in rows, of some months only if stated.
+
+        Returns
+        -------
+        dict
+            First and last instant in each month that the rows touch.
+        """
         spans = {}
         for month, part in split_months(rows.times_ns):
             times = rows.times_ns[part]
+            spans[month] = (int(times.min()), int(times.max()))
+            if only is not None and month not in only:
+                continue
             late = 0
             if np.any(times[1:] < times[:-1]):
                 late = int(np.count_nonzero(times < np.maximum.accumulate(times)))
@@ -82,7 +93,6 @@ class Pool:
             chunk = Chunk(times, columns, late)
             self.chunks[log, rows.source, month].append(chunk)
             self._bytes += chunk.nbytes
-            spans[month] = (int(times.min()), int(times.max()))
         if self._bytes > self.limit_bytes:
             self._spill()
         return spans

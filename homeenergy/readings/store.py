@@ -26,7 +26,6 @@ _WRITING = {
     "use_dictionary": False,
     "column_encoding": "BYTE_STREAM_SPLIT",
     "write_statistics": False,
-    "store_schema": False,
     "write_batch_size": 65536,
     "data_page_size": 1 << 20,
 }
@@ -69,7 +68,7 @@ class Store:
         return sorted(path.stem for path in (self.folder / circuit).glob("????-??.parquet"))
 
     def info(self, circuit: str, month: str) -> MonthInfo | None:
-        """What a month's file says of itself; None if it is not there or was damaged."""
+        """Read what a month's file says of itself; None if it is not there or was damaged."""
         try:
             metadata = pq.read_metadata(self.path(circuit, month)).metadata or {}
             fields = json.loads(metadata[_KEY])

@@ -1,0 +1,249 @@
+"""House: a folder with a panel schedule and a store, opened for reading."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.house import Circuit, Schedule, Supply, Tariff, read_schedule
+from homeenergy.readings.store import MonthInfo, Store
+from homeenergy.readings.trace import Trace
+from homeenergy.units import NS_PER_S
+
+
+class House:
+    """A house on disk. Use `open_house` to get one.
+
+    Attributes
+    ----------
+    path : Path
+        Its folder.
+    schedule : Schedule
+        All that house.toml says; `name`, `timezone`, `circuits`, `supply` and `tariff` are
+        taken from it.
+    """
+
+    def __init__(self, schedule: Schedule) -> None:
+        self.schedule = schedule
+        self.path: Path = schedule.folder
+        self._store = Store(schedule.folder / "store")
+
+    @property
+    def name(self) -> str:
+        """Name of the house."""
+        return self.schedule.name
+
+    @property
+    def timezone(self) -> ZoneInfo:
+        """Time zone that says what a day is."""
+        return self.schedule.timezone
+
+    @property
+    def circuits(self) -> tuple[Circuit, ...]:
+        """Circuits of the panel schedule, in its order."""
+        return self.schedule.circuits
+
+    @property
+    def supply(self) -> Supply:
+        """What the utility brings in."""
+        return self.schedule.supply
+
+    @property
+    def tariff(self) -> Tariff | None:
+        """What energy costs, if house.toml says so."""
+        return self.schedule.tariff
+
+    @property
+    def has_store(self) -> bool:
+        """Whether any readings have been imported."""
+        return any(self._store.months(circuit.name) for circuit in self.circuits)
+
+    def __repr__(self) -> str:
+        return f"House({self.name!r}, {len(self.circuits)} circuits, {str(self.path)!r})"
+
+    def circuit(self, name: str) -> Circuit:
+        """Give the circuit with a name.
+
+        Raises
+        ------
+        HouseError
+            If there is none; the names that are there are listed.
+        """
+        for circuit in self.circuits:
+            if circuit.name == name:
+                return circuit
+        names = ", ".join(circuit.name for circuit in self.circuits)
+        raise HouseError(f"there is no circuit {name!r}", path=self.path, fix=f"Circuits: {names}.")
+
+    def trace(self, circuit: str | Circuit, start: object = None, end: object = None) -> Trace:
+        """Read one circuit.
+
+        Parameters
+        ----------
+        circuit : str or Circuit
+        start, end : timestamp or text, optional
+            Samples that begin in [start, end). Without a time zone they are local times of the
+            house: "2026-03-01" is midnight there.
+
+        Returns
+        -------
+        Trace
+            Watts with the clamp's multiplier applied; what no month holds is NaN. From the first
+            to the last sample that is there, unless cut by `start` and `end`.
+
+        Raises
+        ------
+        HouseError
+            If nothing has been imported for this circuit.
+
+        Notes
+        -----
+        O(samples); one float32 array is filled in place, month by month.
+        """
+        found = self._circuit(circuit)
+        low, high = self._instant_ns(start), self._instant_ns(end)
+        infos = self._infos(found)
+        period = self._period_ns(found, infos)
+        infos = [info for info in infos if info.samples and _meets(info, low, high)]
+        if not infos:
+            at = low if low is not None else high if high is not None else 0
+            return _trace(found, -(-at // period), period, np.empty(0, dtype=np.float32))
+        first = infos[0].first_slot
+        watts = np.empty(infos[-1].first_slot + infos[-1].samples - first, dtype=np.float32)
+        filled = 0
+        for info in infos:
+            at = info.first_slot - first
+            watts[filled:at] = np.nan
+            filled = at + info.samples
+            self._store.read_into(found.name, info.month, watts[at:filled])
+        if found.clamp.multiplier != 1:
+            watts *= np.float32(found.clamp.multiplier)
+        trace = _trace(found, first, period, watts)
+        lo = 0 if low is None else -(-low // period) - first
+        hi = len(trace) if high is None else -(-high // period) - first
+        return trace.samples(lo, max(hi, 0))
+
+    def months(self, circuit: str | Circuit) -> Iterator[Trace]:
+        """Read one circuit month by month (calendar months in UTC), so that memory stays bounded.
+
+        Yields
+        ------
+        Trace
+            The samples of a month; months without any are passed over. A month's trace begins
+            and ends with a sample that is there, so what is missing between two is their distance.
+        """
+        found = self._circuit(circuit)
+        infos = self._infos(found)
+        period = self._period_ns(found, infos)
+        for info in infos:
+            if not info.samples:
+                continue
+            watts = np.empty(info.samples, dtype=np.float32)
+            self._store.read_into(found.name, info.month, watts)
+            if found.clamp.multiplier != 1:
+                watts *= np.float32(found.clamp.multiplier)
+            yield _trace(found, info.first_slot, period, watts)
+
+    def quality(self) -> pd.DataFrame:
+        """Tell how good the readings of each circuit are.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a circuit; see `homeenergy.readings.quality.circuit_quality` for the columns.
+
+        Raises
+        ------
+        HouseError
+            If nothing has been imported.
+        """
+        from homeenergy.readings.quality import circuit_quality
+
+        if not self.has_store:
+            raise self._not_imported("the house")
+        rows = []
+        for circuit in self.circuits:
+            if self._store.months(circuit.name):
+                infos = self._infos(circuit)
+                rows.append(circuit_quality(circuit.name, infos, self.months(circuit)))
+        return pd.DataFrame(rows).set_index("circuit")
+
+    def _circuit(self, circuit: str | Circuit) -> Circuit:
+        return self.circuit(circuit if isinstance(circuit, str) else circuit.name)
+
+    def _infos(self, circuit: Circuit) -> list[MonthInfo]:
+        months = self._store.months(circuit.name)
+        if not months:
+            raise self._not_imported(f"circuit {circuit.name!r}")
+        return [self._store.known(circuit.name, month) for month in months]
+
+    def _not_imported(self, what: str) -> HouseError:
+        there = [c.name for c in self.circuits if self._store.months(c.name)]
+        held = f" Circuits with readings: {', '.join(there)}." if there else ""
+        return HouseError(
+            f"there are no readings of {what} in the store",
+            path=self.path,
+            fix=f"Run `homeenergy import {self.path}`, or import_logs(folder).{held}",
+        )
+
+    def _period_ns(self, circuit: Circuit, infos: list[MonthInfo]) -> int:
+        periods = sorted({info.period_ns for info in infos})
+        if len(periods) > 1:
+            listed = " and ".join(f"{period / NS_PER_S:g} s" for period in periods)
+            raise HouseError(
+                f"months of circuit {circuit.name!r} were stored with periods of {listed}",
+                path=self.path / "store" / circuit.name,
+                fix="Put all logs back and import with rebuild, or state period_s as it was.",
+            )
+        return periods[0]
+
+    def _instant_ns(self, when: object) -> int | None:
+        if when is None:
+            return None
+        instant = pd.Timestamp(when)  # type: ignore[arg-type]
+        if instant.tzinfo is None:
+            # A midnight that does not exist becomes the first instant after it.
+            instant = instant.tz_localize(
+                self.timezone, ambiguous=True, nonexistent="shift_forward"
+            )
+        return int(instant.tz_convert("UTC").as_unit("ns").value)
+
+
+def _meets(info: MonthInfo, low_ns: int | None, high_ns: int | None) -> bool:
+    begins = info.first_slot * info.period_ns
+    ends = (info.first_slot + info.samples) * info.period_ns
+    return (low_ns is None or ends > low_ns) and (high_ns is None or begins < high_ns)
+
+
+def _trace(circuit: Circuit, first_slot: int, period_ns: int, watts: np.ndarray) -> Trace:
+    return Trace(
+        label=circuit.appliance,
+        start=pd.Timestamp(first_slot * period_ns, unit="ns", tz="UTC"),
+        period_s=period_ns / NS_PER_S,
+        watts=watts,
+    )
+
+
+def open_house(path: str | Path) -> House:
+    """Open a house.
+
+    Parameters
+    ----------
+    path : path
+        Its folder, with a house.toml.
+
+    Returns
+    -------
+    House
+
+    Raises
+    ------
+    HouseError
+        If house.toml is missing or says what cannot be meant.
+    """
+    return House(read_schedule(path))

@@ -1,0 +1,187 @@
+"""Which log files are new, changed, known or gone, and reading those that must be read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from homeenergy.errors import HouseError
+from homeenergy.house import LogLayout, Schedule
+from homeenergy.readings.logs import COUNTERS, Rows, read_log
+from homeenergy.readings.manifest import (
+    LogFile,
+    LogMemory,
+    file_digest,
+    load_manifest,
+    log_keys,
+    reading_of,
+)
+from homeenergy.readings.period import find_period_ns
+from homeenergy.readings.pool import Pool
+from homeenergy.readings.store import Store
+
+Progress = Callable[[int, int, str], None]
+
+
+def _silent(*_: object) -> None:
+    """Report no progress."""
+
+
+@dataclass(slots=True, eq=False)
+class Log:
+    """One [[log]] of house.toml with what is known of its files."""
+
+    number: int
+    key: str
+    layout: LogLayout
+    reading: str
+    memory: LogMemory
+    files: dict[str, LogFile] = field(default_factory=dict)  # there now
+    gone: dict[str, LogFile] = field(default_factory=dict)  # read once, no longer there
+    read: set[str] = field(default_factory=set)  # whose rows are in the pool
+
+    @property
+    def place(self) -> str:
+        """Key of house.toml, for messages."""
+        return f"log[{self.number + 1}]"
+
+
+class Survey:
+    """All logs of a house, and the rows read from them in this import."""
+
+    def __init__(self, schedule: Schedule, store: Store, *, progress: Progress | None) -> None:
+        self.folder = schedule.folder
+        self.pool = Pool(store.spill_folder())
+        self.progress: Progress = progress or _silent
+        self.rows = 0
+        memories = load_manifest(store)
+        self.logs = [
+            Log(number, key, layout, reading_of(layout), memories.get(key, LogMemory()))
+            for number, (layout, key) in enumerate(
+                zip(schedule.logs, log_keys(schedule.logs), strict=True)
+            )
+        ]
+
+    def memories(self) -> dict[str, LogMemory]:
+        """What the next import shall know."""
+        return {
+            log.key: LogMemory(
+                files={**log.gone, **log.files}, row_periods_ns=log.memory.row_periods_ns
+            )
+            for log in self.logs
+        }
+
+    def read_new(self) -> None:
+        """Look at every file, and read those that are new or have changed."""
+        waiting = [(log, path) for log in self.logs for path in self._look(log)]
+        total = sum(path.stat().st_size for _, path in waiting)
+        done = 0
+        for log, path in waiting:
+            name = path.relative_to(self.folder).as_posix()
+            self.progress(done, total, f"reading {name}")
+            self._read(log, path, log.files[name])
+            done += path.stat().st_size
+        self.progress(total, total, "all logs read")
+        for log in self.logs:
+            _find_gone(log)
+
+    def read_also(self, needed: dict[int, dict[str, set[str]]]) -> None:
+        """Read known files again, of which the rows of some months are needed."""
+        files = [(log, name) for log in self.logs for name in sorted(needed.get(log.number, {}))]
+        for done, (log, name) in enumerate(files):
+            self.progress(done, len(files), f"reading {name} again")
+            months = needed[log.number][name]
+            for rows in read_log(self.folder / name, log.layout):
+                self.pool.add(log.number, self._begun(log, rows, name), only=months)
+            log.read.add(name)
+
+    def _look(self, log: Log) -> list[Path]:
+        """Fill `log.files`; give the files that must be read."""
+        memory, new = log.memory, []
+        paths = sorted(p for p in self.folder.glob(log.layout.files) if p.is_file())
+        if not paths and not memory.files:
+            raise HouseError(
+                f"`{log.place}.files`: no file matches {log.layout.files!r}",
+                path=self.folder / "house.toml",
+                fix=f"The pattern is looked up from {self.folder}.",
+            )
+        if not any(old.reading == log.reading for old in memory.files.values()):
+            memory.row_periods_ns.clear()
+        by_content = {old.digest: old for old in memory.files.values()}
+        for path in paths:
+            name, stat = path.relative_to(self.folder).as_posix(), path.stat()
+            old = memory.files.get(name)
+            same = old and (old.size, old.mtime_ns) == (stat.st_size, stat.st_mtime_ns)
+            digest = old.digest if old and same else file_digest(path)
+            known = by_content.get(digest)
+            if known and known.reading == log.reading:
+                record = replace(known, mtime_ns=stat.st_mtime_ns)
+            else:
+                record = LogFile(
+                    size=stat.st_size,
+                    mtime_ns=stat.st_mtime_ns,
+                    digest=digest,
+                    reading=log.reading,
+                )
+                new.append(path)
+            log.files[name] = record
+        return new
+
+    def _read(self, log: Log, path: Path, record: LogFile) -> None:
+        name = path.relative_to(self.folder).as_posix()
+        for rows in read_log(path, log.layout):
+            spans = record.spans.setdefault(rows.source, {})
+            for month, (low, high) in self.pool.add(
+                log.number, self._begun(log, rows, name)
+            ).items():
+                was = spans.get(month, (low, high))
+                spans[month] = (min(low, was[0]), max(high, was[1]))
+            record.rows += rows.times_ns.size
+            self.rows += rows.times_ns.size
+        log.read.add(name)
+
+    def _begun(self, log: Log, rows: Rows, name: str) -> Rows:
+        """Rows with the instants at which their periods begin."""
+        periods = log.memory.row_periods_ns
+        if rows.source not in periods:
+            found = find_period_ns(rows.times_ns)
+            if found is None and log.layout.period_s is None:
+                raise HouseError(
+                    "holds fewer than two different times, so its period cannot be found",
+                    path=self.folder / name,
+                    column=rows.source if log.layout.layout == "long" else None,
+                    fix=f"State period_s in `{log.place}` of house.toml.",
+                )
+            periods[rows.source] = found or round((log.layout.period_s or 0) * 1e9)
+        if log.layout.time_marks == "start" or _is_counter(log.layout, rows.source):
+            return rows
+        return replace(rows, times_ns=rows.times_ns - periods[rows.source])
+
+
+def _is_counter(layout: LogLayout, source: str) -> bool:
+    if layout.layout == "long":
+        return layout.columns[source].quantity == "energy_counter"
+    return source == COUNTERS
+
+
+def _find_gone(log: Log) -> None:
+    """Remember files that are no longer there, or no longer hold the rows they held."""
+    present = {record.digest for record in log.files.values()}
+    for name, old in log.memory.files.items():
+        if old.digest in present:
+            continue
+        now = log.files.get(name)
+        if now is None:
+            log.gone[name] = old
+        elif now.reading == old.reading and not _covers(now, old):
+            log.gone[f"{name}@{old.digest[:8]}"] = old
+
+
+def _covers(now: LogFile, old: LogFile) -> bool:
+    for source, months in old.spans.items():
+        for month, (low, high) in months.items():
+            here = now.spans.get(source, {}).get(month)
+            if here is None or here[0] > low or here[1] < high:
+                return False
+    return True
