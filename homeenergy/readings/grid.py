@@ -99,7 +99,7 @@ def grid_columns(
     edges = between[0] * grid.period_ns, between[1] * grid.period_ns
     repeats = _inside(logged, edges) - _inside(merged, edges)
     out = []
-    shared: dict[tuple[int, int, bool], NDArray[np.intp] | slice] = {}
+    shared: dict[tuple[int, int, bool], NDArray[np.intp] | _Run] = {}
     aligned = not np.any(times % grid.period_ns)
     for column, value in zip(columns, values, strict=True):
         row_times, power_w, hold_ns, alone_ns, resets, rejected = _as_power(
@@ -155,20 +155,30 @@ def _span(times_ns: NDArray[np.int64], grid: Grid) -> tuple[int, int]:
     return int(times_ns[0]) // grid.period_ns, int(times_ns[-1]) // grid.period_ns + 1
 
 
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Rows [first, stop) fill as many slots one by one, from slot `at` of `slots`."""
+
+    first: int
+    stop: int
+    at: int
+    slots: int
+
+
 def _row_of_slot(
     times_ns: NDArray[np.int64],
     period_ns: int,
     hold_ns: int,
     alone_ns: int,
     between: tuple[int, int],
-) -> NDArray[np.intp] | slice:
+) -> NDArray[np.intp] | _Run:
     """Which row fills each slot, -1 for none, where every row begins with a slot."""
     first, stop = between
     slots = times_ns // period_ns
     lo, hi = np.searchsorted(slots, [first, stop])
-    if hi - lo == stop - first:  # a row in every slot, since slots differ
-        return slice(int(lo), int(hi))
     alone = max(1, -(-alone_ns // period_ns))
+    if slots.size and alone == 1 and slots[-1] - slots[0] + 1 == slots.size:
+        return _Run(int(lo), int(hi), int(slots[lo] - first) if hi > lo else 0, stop - first)
     step = np.diff(slots, append=slots[-1:] + alone)
     reach = np.where(step * period_ns <= hold_ns, step, np.minimum(step, alone))
     if reach.size:
@@ -182,9 +192,11 @@ def _row_of_slot(
     return index
 
 
-def _take(power_w: Values, index: NDArray[np.intp] | slice) -> NDArray[np.float32]:
-    if isinstance(index, slice):
-        return power_w[index].astype(np.float32)
+def _take(power_w: Values, index: NDArray[np.intp] | _Run) -> NDArray[np.float32]:
+    if isinstance(index, _Run):
+        run = np.full(index.slots, np.nan, dtype=np.float32)
+        run[index.at : index.at + index.stop - index.first] = power_w[index.first : index.stop]
+        return run
     padded = np.append(power_w.astype(np.float32), np.float32(np.nan))  # -1 is the last: missing
     taken: NDArray[np.float32] = padded[index]
     return taken

@@ -133,7 +133,7 @@ def import_logs(
         save_manifest(store, survey.memories())
         _write(survey, plan, store)
     finally:
-        survey.pool.close()
+        survey.close()
     return ImportReport(
         files_read=files_read,
         files_known=sum(len(log.files) for log in survey.logs),
@@ -150,7 +150,7 @@ def _write(survey: Survey, plan: Plan, store: Store) -> None:
     with ThreadPoolExecutor(_THREADS) as threads:
         for month in sorted(plan.write):
             waiting: dict[str, list[tuple[Gridded, int, int]]] = defaultdict(list)
-            for feed, circuits in _groups(plan, month):
+            for feed, circuits in _groups(survey, plan, month):
                 survey.progress(done, total, f"writing {month}")
                 out = _grid(survey, feed, circuits, month)
                 ready = []
@@ -167,7 +167,7 @@ def _write(survey: Survey, plan: Plan, store: Store) -> None:
     survey.progress(total, total, "store up to date")
 
 
-def _groups(plan: Plan, month: str) -> Iterator[tuple[Feed, list[str]]]:
+def _groups(survey: Survey, plan: Plan, month: str) -> Iterator[tuple[Feed, list[str]]]:
     """Circuits that share a feed, so that the work on time is done once."""
     groups: dict[tuple[object, ...], tuple[Feed, list[str]]] = {}
     for circuit in plan.write[month]:
@@ -175,8 +175,8 @@ def _groups(plan: Plan, month: str) -> Iterator[tuple[Feed, list[str]]]:
             key = (feed.log.number, feed.source, feed.grid.period_ns)
             groups.setdefault(key, (feed, []))[1].append(circuit)
     for feed, circuits in groups.values():
-        first, stop = month_slots(month, feed.grid.period_ns)
-        size = max(1, _TOGETHER_VALUES // (stop - first))
+        rows, _ = survey.pool.counts(feed.log.number, feed.source, month)
+        size = max(1, _TOGETHER_VALUES // max(rows, 1))
         for at in range(0, len(circuits), size):
             yield feed, circuits[at : at + size]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -53,6 +54,7 @@ class Survey:
     def __init__(self, schedule: Schedule, store: Store, *, progress: Progress | None) -> None:
         self.folder = schedule.folder
         self.pool = Pool(store.spill_folder())
+        self.threads = ThreadPoolExecutor(1)  # hashes a file while it is read
         self.progress: Progress = progress or _silent
         self.rows = 0
         memories = load_manifest(store)
@@ -62,6 +64,11 @@ class Survey:
                 zip(schedule.logs, log_keys(schedule.logs), strict=True)
             )
         ]
+
+    def close(self) -> None:
+        """Let go of all rows."""
+        self.threads.shutdown()
+        self.pool.close()
 
     def memories(self) -> dict[str, LogMemory]:
         """What the next import shall know."""
@@ -109,11 +116,14 @@ class Survey:
         if not any(old.reading == log.reading for old in memory.files.values()):
             memory.row_periods_ns.clear()
         by_content = {old.digest: old for old in memory.files.values()}
+        sizes = {old.size for old in memory.files.values()}
         for path in paths:
             name, stat = path.relative_to(self.folder).as_posix(), path.stat()
             old = memory.files.get(name)
             same = old and (old.size, old.mtime_ns) == (stat.st_size, stat.st_mtime_ns)
-            digest = old.digest if old and same else file_digest(path)
+            digest = old.digest if old and same else ""
+            if not digest and stat.st_size in sizes:
+                digest = file_digest(path)  # else the content is new for certain
             known = by_content.get(digest)
             if known and known.reading == log.reading:
                 record = replace(known, mtime_ns=stat.st_mtime_ns)
@@ -130,6 +140,7 @@ class Survey:
 
     def _read(self, log: Log, path: Path, record: LogFile) -> None:
         name = path.relative_to(self.folder).as_posix()
+        digest = None if record.digest else self.threads.submit(file_digest, path)
         for rows in read_log(path, log.layout):
             spans = record.spans.setdefault(rows.source, {})
             for month, (low, high) in self.pool.add(
@@ -139,6 +150,8 @@ class Survey:
                 spans[month] = (min(low, was[0]), max(high, was[1]))
             record.rows += rows.times_ns.size
             self.rows += rows.times_ns.size
+        if digest is not None:
+            record.digest = digest.result()
         log.read.add(name)
 
     def _begun(self, log: Log, rows: Rows, name: str) -> Rows:

@@ -1,0 +1,61 @@
+"""Importing a day of 18 circuits at 1 s, against reading the same file with pandas."""
+
+import shutil
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.readings import import_logs, open_house
+
+CIRCUITS = 18
+
+
+@pytest.fixture(scope="module")
+def day_house(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("day_house")
+    (folder / "logs").mkdir()
+    rng = np.random.default_rng(5)
+    times = pd.date_range("2026-03-01", periods=86_400, freq="1s", tz="UTC")
+    watts = {
+        f"circuit_{n}": np.round(
+            rng.choice([2.0, 130.0, 1500.0], 1440).repeat(60) + rng.normal(0, 1, 86_400), 1
+        )
+        for n in range(CIRCUITS)
+    }
+    frame = pd.DataFrame({"time": times.strftime("%Y-%m-%dT%H:%M:%SZ"), **watts})
+    frame.to_csv(folder / "logs" / "day.csv", index=False)
+    lines = ['timezone = "UTC"']
+    lines += [f'[[circuit]]\nname = "{name}"' for name in watts]
+    lines += ['[[log]]\nfiles = "logs/*.csv"\n[log.columns]']
+    lines += [f'{name} = "{name}"' for name in watts]
+    (folder / "house.toml").write_text("\n".join(lines))
+    return folder
+
+
+def best_s(work, *, before=lambda: None, times=7):
+    took = []
+    for _ in range(times):
+        before()
+        start = time.perf_counter()
+        work()
+        took.append(time.perf_counter() - start)
+    return min(took)
+
+
+def test_import_takes_at_most_three_times_reading_with_pandas(day_house, capsys):
+    log, store = day_house / "logs" / "day.csv", day_house / "store"
+    reading_s = best_s(lambda: pd.read_csv(log, engine="pyarrow"))
+    import_s = best_s(
+        lambda: import_logs(day_house), before=lambda: shutil.rmtree(store, ignore_errors=True)
+    )
+    again_s = best_s(lambda: import_logs(day_house))
+    with capsys.disabled():
+        print(  # noqa: T201 - the figures are the point
+            f"\none day, {CIRCUITS} circuits, 1 s, CSV of {log.stat().st_size / 1e6:.0f} MB: "
+            f"pandas reads it in {reading_s:.3f} s, import takes {import_s:.3f} s "
+            f"({import_s / reading_s:.2f} times), with nothing new {again_s:.3f} s"
+        )
+    assert len(open_house(day_house).trace("circuit_7")) == 86_400
+    assert import_s <= 3 * reading_s
