@@ -1,3 +1,75 @@
 """What each electrical appliance in a house really uses, and why."""
 
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from homeenergy.cycles import Cycles, find_cycles, find_plateaus
+    from homeenergy.errors import HouseError
+    from homeenergy.estimate import Estimate
+    from homeenergy.findings import Findings, house_findings
+    from homeenergy.readings import House, Trace, import_logs, open_house
+    from homeenergy.show import (
+        findings_page,
+        plot_daily_energy,
+        plot_house_energy,
+        plot_run_energies,
+        plot_runs,
+        plot_traces,
+    )
+
 __version__ = "0.1.0"
+
+__all__ = [
+    "Cycles",
+    "Estimate",
+    "Findings",
+    "House",
+    "HouseError",
+    "Trace",
+    "find_cycles",
+    "find_plateaus",
+    "findings_page",
+    "house_findings",
+    "import_logs",
+    "open_house",
+    "plot_daily_energy",
+    "plot_house_energy",
+    "plot_run_energies",
+    "plot_runs",
+    "plot_traces",
+]
+
+# Rooms are loaded when a name is first asked for, so that `import homeenergy` stays quick and
+# brings in no drawing and no compiler.
+_ROOM_OF = {
+    "Cycles": "cycles",
+    "Estimate": "estimate",
+    "Findings": "findings",
+    "House": "readings",
+    "HouseError": "errors",
+    "Trace": "readings",
+    "find_cycles": "cycles",
+    "find_plateaus": "cycles",
+    "findings_page": "show",
+    "house_findings": "findings",
+    "import_logs": "readings",
+    "open_house": "readings",
+    "plot_daily_energy": "show",
+    "plot_house_energy": "show",
+    "plot_run_energies": "show",
+    "plot_runs": "show",
+    "plot_traces": "show",
+}
+
+
+def __getattr__(name: str) -> object:
+    if name not in _ROOM_OF:
+        raise AttributeError(f"module 'homeenergy' has no attribute {name!r}")
+    return getattr(import_module(f"homeenergy.{_ROOM_OF[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

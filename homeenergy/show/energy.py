@@ -1,0 +1,182 @@
+"""Energy by day, and where the energy of a house goes."""
+
+from __future__ import annotations
+
+import math
+from datetime import tzinfo
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.estimate import Estimate
+from homeenergy.findings.daily import daily_energy
+from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.show.local_axis import (
+    DAY_NS,
+    axis_days,
+    instants_ns,
+    use_local_time,
+    zone_name,
+    zone_of,
+)
+from homeenergy.show.numbers import value_text
+from homeenergy.show.style import BLUE, GREY, ORANGE, axes_for
+
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+
+    from homeenergy.findings import Findings
+
+WHOLE_DAY = 0.99  # share of a day that must be there for its bar to be drawn as whole
+
+
+def plot_daily_energy(
+    trace: Trace | pd.Series,
+    *,
+    timezone: str | tzinfo = "UTC",
+    title: str | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw the energy of every local day as bars; days with missing hours are hatched.
+
+    Parameters
+    ----------
+    trace : Trace or pandas.Series of watts
+    timezone : str or datetime.tzinfo
+        Zone that decides where a day begins.
+    title : str, optional
+        Default: the label of the trace.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    trace = as_trace(trace)
+    days = daily_energy(trace, timezone=zone_of(timezone))
+    ax = axes_for(ax, (9.0, 2.8))
+    left = axis_days(instants_ns(days["day"]))
+    width = days["day_h"].to_numpy(dtype=np.float64) / 24
+    kwh = days["kwh"].to_numpy(dtype=np.float64)
+    whole = (days["covered_h"] >= WHOLE_DAY * days["day_h"]).to_numpy(dtype=bool)
+    for mask, hatch, face, label in (
+        (whole, None, BLUE, "whole day"),
+        (~whole, "////", "white", "hours missing: at least this much"),
+    ):
+        if mask.any():
+            ax.bar(
+                left[mask] + 0.08 * width[mask],
+                kwh[mask],
+                width=0.84 * width[mask],
+                align="edge",
+                facecolor=face,
+                edgecolor=BLUE,
+                hatch=hatch,
+                linewidth=0.8,
+                label=label,
+            )
+    ax.set_ylabel("energy of the day (kWh)")
+    ax.grid(axis="y", color="0.88", linewidth=0.7)
+    ax.set_title(trace.label if title is None else title, loc="left")
+    use_local_time(ax, timezone)
+    ax.set_xlabel(f"local day ({zone_name(zone_of(timezone))})")
+    if not whole.all():
+        ax.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, frameon=False)
+    return ax
+
+
+def plot_house_energy(
+    findings: Findings, *, title: str | None = None, ax: Axes | None = None
+) -> Axes:
+    """Draw kWh per day of every appliance, greatest first, with intervals and the idle part.
+
+    Parameters
+    ----------
+    findings : Findings
+    title : str, optional
+        Default: the house and its days.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The hatched part of a bar is energy drawn while idle, where that is known; the thin line
+        is the interval of the whole bar. Where the mains are logged, the last bar is what no
+        circuit accounts for.
+    """
+    known = [f for f in findings.appliances if math.isfinite(f.kwh_per_day.value)]
+    bars = [(f.appliance, f.kwh_per_day, f.idle_share) for f in known]
+    bars.sort(key=lambda bar: bar[1].value, reverse=True)
+    rest = findings.unmeasured_kwh_per_day
+    if rest is not None and math.isfinite(rest.value):
+        bars.append(("on no measured circuit", rest, math.nan))
+    ax = axes_for(ax, (9.0, 1.4 + 0.34 * max(len(bars), 1)))
+    for row, (name, kwh, idle_share) in enumerate(bars):
+        _draw_bar(ax, row, kwh, idle_share, measured=name != "on no measured circuit")
+    ax.set_yticks(range(len(bars)), [name for name, _, _ in bars])
+    ax.set_ylim(len(bars) - 0.4, -0.6)
+    ends = [_end(kwh) for _, kwh, _ in bars]
+    ax.set_xlim(min([0.0, *(kwh.value for _, kwh, _ in bars)]), 1.12 * max([*ends, 0.01]))
+    ax.set_xlabel("energy (kWh per day)")
+    ax.grid(axis="x", color="0.88", linewidth=0.7)
+    ax.tick_params(axis="y", length=0)
+    ax.set_title(_house_title(findings) if title is None else title, loc="left")
+    any_idle = any(idle_share > 0 for _, _, idle_share in bars)
+    ax.legend(handles=_house_legend(any_idle), loc="lower right", frameon=False)
+    return ax
+
+
+def _draw_bar(ax: Axes, row: int, kwh: Estimate, idle_share: float, *, measured: bool) -> None:
+    idle_kwh = kwh.value * idle_share if math.isfinite(idle_share) else 0.0
+    ax.barh(
+        row,
+        kwh.value - idle_kwh,
+        height=0.66,
+        facecolor=BLUE if measured else "0.8",
+        edgecolor=BLUE if measured else GREY,
+        linewidth=0.8,
+    )
+    if idle_kwh > 0:
+        ax.barh(
+            row,
+            idle_kwh,
+            left=kwh.value - idle_kwh,
+            height=0.66,
+            facecolor="white",
+            edgecolor=ORANGE,
+            hatch="////",
+            linewidth=0.8,
+        )
+    if math.isfinite(kwh.low) and math.isfinite(kwh.high):
+        ax.plot([max(kwh.low, 0.0), kwh.high], [row, row], color="black", linewidth=1.4, zorder=4)
+    ax.annotate(
+        value_text(kwh),
+        (_end(kwh), row),
+        xytext=(6, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=9,
+    )
+
+
+def _end(kwh: Estimate) -> float:
+    return max(kwh.value, kwh.high) if math.isfinite(kwh.high) else kwh.value
+
+
+def _house_legend(any_idle: bool) -> list[Artist]:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    idle = Patch(facecolor="white", edgecolor=ORANGE, hatch="////", label="while idle")
+    return [
+        Patch(color=BLUE, label="in use"),
+        *([idle] if any_idle else []),
+        Line2D([], [], color="black", linewidth=1.4, label="95 % interval"),
+    ]
+
+
+def _house_title(findings: Findings) -> str:
+    days = (findings.end - findings.start).value / DAY_NS
+    return f"{findings.house_name}: where the energy goes ({days:.0f} days)"

@@ -1,0 +1,193 @@
+"""The findings as aligned columns that fit a terminal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from textwrap import wrap
+from typing import TYPE_CHECKING
+
+from homeenergy.estimate import Estimate
+from homeenergy.show.numbers import (
+    UNKNOWN,
+    estimate_text,
+    interval_text,
+    is_bound,
+    number_text,
+    percent_text,
+    value_text,
+)
+
+if TYPE_CHECKING:
+    from homeenergy.findings import ApplianceFinding, Findings
+
+LONGEST_NAME = 22
+GAP = "  "
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """One column: lines of its heading, and a cell for each row, all aligned to the right."""
+
+    heading: tuple[str, ...]
+    cells: tuple[str, ...]
+    left: bool = False
+
+    @property
+    def width(self) -> int:
+        """Characters that the widest cell or heading line takes."""
+        return max(map(len, (*self.heading, *self.cells)), default=0)
+
+
+def findings_lines(findings: Findings, *, width: int = 100) -> list[str]:
+    """Lay the findings out as text of at most `width` characters.
+
+    Parameters
+    ----------
+    findings : Findings
+    width : int
+        Characters in a line. Columns that do not fit go to a further block below, with the names
+        repeated; a number is never cut.
+
+    Returns
+    -------
+    list of str
+        Heading, blocks of columns, remarks.
+    """
+    rows = findings.appliances
+    lines = wrap(heading_text(findings), width)
+    if findings.mains_kwh_per_day is not None:
+        lines += wrap(mains_text(findings), width)
+    if not rows:
+        return [*lines, "", "No circuit has readings in this time."]
+    names = [wrap(row.appliance, LONGEST_NAME) or [row.circuit] for row in rows]
+    name_width = max(len("appliance"), *(len(line) for name in names for line in name))
+    for block in _blocks(_columns(findings), width - name_width):
+        lines += ["", *_block_lines(block, names, name_width)]
+    return [*lines, *_remark_lines(rows, width), "", *wrap(NOTE, width)]
+
+
+NOTE = (
+    "In brackets: 95 % intervals, from the spread between runs and between days; errors of the "
+    "clamps come on top. A run that the log cuts short counts in the energy of its day and not "
+    "in the energy of a run."
+)
+
+
+def heading_text(findings: Findings) -> str:
+    """Name of the house and the local days that the findings cover."""
+    start, end = (t.tz_convert(findings.timezone) for t in (findings.start, findings.end))
+    return f"{findings.house_name}, {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} local time"
+
+
+def mains_text(findings: Findings) -> str:
+    """Say what the mains carry, and how much of it no circuit accounts for."""
+    text = f"Mains: {estimate_text(findings.mains_kwh_per_day)} a day"
+    rest = findings.unmeasured_kwh_per_day
+    return text if rest is None else f"{text}; on no measured circuit: {estimate_text(rest)} a day"
+
+
+def kind_text(finding: ApplianceFinding) -> str:
+    """Kind of appliance, and how sure that is where nobody stated it."""
+    sure = finding.kind_sure
+    return finding.kind if sure >= 1 else f"{finding.kind} ({percent_text(sure)})"
+
+
+def _columns(findings: Findings) -> list[Column]:
+    rows = findings.appliances
+    columns = [
+        Column(heading=("", "runs"), cells=tuple(f"{row.runs:,}" for row in rows)),
+        _estimate_column(("per run", "kWh"), [row.run_kwh for row in rows]),
+        _estimate_column(("energy", "kWh/day"), [row.kwh_per_day for row in rows]),
+        _estimate_column(("standby", "W"), [row.standby_w for row in rows]),
+        Column(heading=("idle", "% kWh"), cells=_percents([row.idle_share for row in rows])),
+        Column(heading=("on", "% time"), cells=_percents([row.duty_cycle for row in rows])),
+    ]
+    if findings.currency is not None:
+        costs = [row.cost_per_year for row in rows]
+        columns.append(_estimate_column(("cost", f"{findings.currency}/year"), costs))
+    return columns
+
+
+def _percents(shares: Sequence[float]) -> tuple[str, ...]:
+    return tuple(number_text(100 * share, 0) if math.isfinite(share) else "-" for share in shares)
+
+
+def _estimate_column(heading: tuple[str, str], estimates: Sequence[Estimate | None]) -> Column:
+    """Values with their decimal points below one another, each followed by its interval."""
+    values = [value_text(estimate) for estimate in estimates]
+    values = ["-" if text in ("", UNKNOWN) else text for text in values]
+    plain = [
+        text
+        for text, estimate in zip(values, estimates, strict=True)
+        if estimate is None or not is_bound(estimate)
+    ]
+    before = max([len(text.split(".")[0]) for text in plain], default=0)
+    after = max([len(text) - len(text.split(".")[0]) for text in plain], default=0)
+    before = max(before, max(map(len, heading)) - after)
+    cells = []
+    for value, estimate in zip(values, estimates, strict=True):
+        interval = interval_text(estimate)
+        if estimate is not None and is_bound(estimate):
+            cells.append(value.rjust(before + after))
+            continue
+        whole = value.split(".")[0]
+        text = f"{whole:>{before}}{value[len(whole) :]:<{after}}"
+        cells.append(f"{text} ({interval})" if interval else text)
+    width = max(map(len, cells))
+    head = tuple(line.rjust(before + after).ljust(width) for line in heading)
+    return Column(heading=head, cells=tuple(cell.ljust(width) for cell in cells), left=True)
+
+
+def _blocks(columns: list[Column], width: int) -> list[list[Column]]:
+    blocks: list[list[Column]] = [[]]
+    used = 0
+    for column in columns:
+        needed = len(GAP) + column.width
+        if blocks[-1] and used + needed > width:
+            blocks.append([])
+            used = 0
+        blocks[-1].append(column)
+        used += needed
+    return blocks
+
+
+def _block_lines(block: list[Column], names: list[list[str]], name_width: int) -> list[str]:
+    def line(name: str, texts: Sequence[str]) -> str:
+        cells = [
+            text.ljust(column.width) if column.left else text.rjust(column.width)
+            for text, column in zip(texts, block, strict=True)
+        ]
+        return GAP.join([name.ljust(name_width), *cells]).rstrip()
+
+    lines = [
+        line(name, [column.heading[i] for column in block])
+        for i, name in enumerate(("", "appliance"))
+    ]
+    lines.append("-" * max(map(len, lines)))
+    for i, name in enumerate(names):
+        lines.append(line(name[0], [column.cells[i] for column in block]))
+        lines += [f"{rest}" for rest in name[1:]]
+    lines[2] = "-" * max(map(len, lines))
+    return lines
+
+
+def _remark_lines(rows: Sequence[ApplianceFinding], width: int) -> list[str]:
+    lines: list[str] = []
+    for row in rows:
+        for remark in row.remarks:
+            lines += wrap(f"{row.appliance}: {remark}", width, subsequent_indent="    ")
+    return ["", "Remarks", *lines] if lines else []
+
+
+def finding_sentence(finding: ApplianceFinding) -> str:
+    """Say in words what an appliance uses, for an alternative text or a heading."""
+    parts = [
+        f"{finding.appliance}: {estimate_text(finding.kwh_per_day)} per day",
+        f"{finding.runs} complete runs",
+    ]
+    if finding.runs:
+        parts.append(f"{estimate_text(finding.run_kwh)} per run")
+    parts.append(f"standby {estimate_text(finding.standby_w)}")
+    return ", ".join(parts) + "."
