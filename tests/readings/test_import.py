@@ -1,0 +1,285 @@
+"""Importing: months, repetition, interruption, new, changed and vanished logs."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.readings import import_logs, open_house
+from homeenergy.readings import pool as pool_module
+
+from .folders import frame, iso_csv, make_house, store_bytes
+
+ROOT = Path(__file__).parents[2]
+
+
+def days(number, *, start="2026-01-30", seed=0, period_s=10):
+    rows = 86_400 // period_s
+    whole = frame(start, number * rows, period_s=period_s, seed=seed)
+    return {
+        f"day{n:02d}.csv": iso_csv(whole.iloc[n * rows : (n + 1) * rows]) for n in range(number)
+    }, whole
+
+
+def same_trace(house, whole, name):
+    trace = open_house(house).trace(name)
+    assert trace.start == whole.index[0]
+    np.testing.assert_array_equal(trace.watts, whole[name].to_numpy().astype("f4"))
+
+
+def test_days_across_a_month_come_back_whole(tmp_path):
+    logs, whole = days(4)
+    report = import_logs(make_house(tmp_path, logs))
+    assert report.months_written == 4  # two months of two circuits
+    assert report.rows == len(whole)
+    assert "4 log files" in str(report)
+    for name in ("fridge", "oven"):
+        same_trace(tmp_path, whole, name)
+    assert list(report.to_frame().columns) == ["circuit", "month", "done"]
+
+
+def test_again_writes_nothing(tmp_path):
+    logs, _ = days(3)
+    import_logs(make_house(tmp_path, logs))
+    stamps = {p: p.stat().st_mtime_ns for p in (tmp_path / "store").rglob("*.parquet")}
+    report = import_logs(tmp_path)
+    assert (report.months_written, report.months_unchanged, report.files_read) == (0, 4, 0)
+    assert {p: p.stat().st_mtime_ns for p in (tmp_path / "store").rglob("*.parquet")} == stamps
+    assert str(report).startswith("Nothing new")
+
+
+def test_day_by_day_gives_the_same_store_as_all_at_once(tmp_path):
+    logs, whole = days(5)
+    import_logs(make_house(tmp_path / "once", logs))
+    for n, (name, text) in enumerate(logs.items(), start=1):
+        report = import_logs(make_house(tmp_path / "daily", {name: text}))
+        if n == 5:
+            assert report.months_unchanged == 2  # January is far from the fifth day
+    assert store_bytes(tmp_path / "daily") == store_bytes(tmp_path / "once")
+    same_trace(tmp_path / "daily", whole, "oven")
+
+
+def test_splitting_a_log_changes_nothing(tmp_path):
+    _, whole = days(3)
+    parts = [whole.iloc[at : at + 3703] for at in range(0, len(whole), 3703)]
+    make_house(tmp_path / "split", {f"{n}.csv": iso_csv(part) for n, part in enumerate(parts)})
+    make_house(tmp_path / "whole", {"one.csv": iso_csv(whole)})
+    for name in ("split", "whole"):
+        import_logs(tmp_path / name)
+        same_trace(tmp_path / name, whole, "fridge")
+
+
+def test_a_log_that_grows_is_read_again(tmp_path):
+    _, whole = days(2)
+    import_logs(make_house(tmp_path, {"now.csv": iso_csv(whole.iloc[:5000])}))
+    import_logs(make_house(tmp_path, {"now.csv": iso_csv(whole)}))
+    same_trace(tmp_path, whole, "oven")
+
+
+def test_overlapping_exports_count_once(tmp_path):
+    _, whole = days(1)
+    make_house(tmp_path, {"a.csv": iso_csv(whole.iloc[:6000]), "b.csv": iso_csv(whole.iloc[4000:])})
+    import_logs(tmp_path)
+    same_trace(tmp_path, whole, "oven")
+    assert open_house(tmp_path).quality().loc["oven", "repeats"] == 2000
+
+
+def test_a_deleted_month_of_the_store_is_made_again(tmp_path):
+    logs, _ = days(4)
+    import_logs(make_house(tmp_path, logs))
+    before = store_bytes(tmp_path)
+    (tmp_path / "store" / "oven" / "2026-01.parquet").unlink()
+    (tmp_path / "store" / "oven" / "2026-02.parquet").write_bytes(b"damaged")
+    report = import_logs(tmp_path)
+    assert sorted(report.written) == [("oven", "2026-01"), ("oven", "2026-02")]
+    assert store_bytes(tmp_path) == before
+
+
+def test_values_are_held_across_the_end_of_a_month(tmp_path):
+    times = pd.to_datetime(["2026-01-31T23:59:30Z", "2026-01-31T23:59:50Z", "2026-02-01T00:00:10Z"])
+    extra = pd.date_range("2026-02-01T00:00:20Z", periods=50, freq="10s")
+    whole = pd.DataFrame({"fridge": np.arange(53.0), "oven": 1.0}, index=times.append(extra))
+    jan, feb = whole.iloc[:2], whole.iloc[2:]
+    log = 'period_s = 10\n[log.columns]\nfridge = "fridge"\noven = "oven"'
+    make_house(
+        tmp_path,
+        {"jan.csv": iso_csv(jan), "feb.csv": iso_csv(feb)},
+        log=f'[[log]]\nfiles = "logs/*.csv"\n{log}',
+    )
+    import_logs(tmp_path)
+    np.testing.assert_array_equal(
+        open_house(tmp_path).trace("fridge").watts[:6], [0, 0, 1, 1, 2, 3]
+    )
+
+
+def test_error_in_one_file_leaves_the_store_as_it_was(tmp_path):
+    logs, _ = days(2)
+    import_logs(make_house(tmp_path, logs))
+    before = store_bytes(tmp_path), (tmp_path / "store" / "imported.json").read_bytes()
+    more, _ = days(3, start="2026-02-01")
+    more["day02.csv"] = more["day02.csv"].replace("Z,", "Z,oops", 1)
+    make_house(tmp_path, {f"more_{name}": text for name, text in more.items()})
+    with pytest.raises(HouseError, match=r"more_day02.csv, line 2, column 'fridge'"):
+        import_logs(tmp_path)
+    assert (store_bytes(tmp_path), (tmp_path / "store" / "imported.json").read_bytes()) == before
+
+
+def test_months_of_a_vanished_log_are_kept(tmp_path):
+    logs, whole = days(4)
+    import_logs(make_house(tmp_path, logs))
+    before = store_bytes(tmp_path)
+    for path in (tmp_path / "logs").iterdir():
+        path.unlink()
+    import_logs(tmp_path)
+    assert store_bytes(tmp_path) == before
+    same_trace(tmp_path, whole, "oven")
+
+
+def test_new_rows_in_a_month_of_a_vanished_log_are_refused(tmp_path):
+    logs, _ = days(4)
+    import_logs(make_house(tmp_path, logs))
+    before = store_bytes(tmp_path)
+    (tmp_path / "logs" / "day03.csv").unlink()
+    make_house(tmp_path, {"new.csv": iso_csv(frame("2026-02-10", 100))})
+    with pytest.raises(HouseError, match=r"day03.csv: is no longer there, and 2026-02"):
+        import_logs(tmp_path)
+    assert store_bytes(tmp_path) == before
+    import_logs(tmp_path, rebuild=True)
+    assert open_house(tmp_path).trace("oven").end == pd.Timestamp("2026-02-10 00:16:40Z")
+
+
+def test_a_log_that_lost_rows_is_refused(tmp_path):
+    _, whole = days(1)
+    import_logs(make_house(tmp_path, {"now.csv": iso_csv(whole)}))
+    make_house(tmp_path, {"now.csv": iso_csv(whole.iloc[4000:])})
+    with pytest.raises(HouseError, match="no longer holds all the rows"):
+        import_logs(tmp_path)
+    same_trace(tmp_path, whole, "oven")
+
+
+def test_a_renamed_log_is_known(tmp_path):
+    logs, _ = days(1)
+    import_logs(make_house(tmp_path, logs))
+    (tmp_path / "logs" / "day00.csv").rename(tmp_path / "logs" / "other.csv")
+    assert import_logs(tmp_path).files_read == 0
+
+
+def test_a_corrected_zone_moves_the_readings(tmp_path):
+    whole = frame("2026-02-01", 1000)
+    text = whole.to_csv(index_label="time", date_format="%Y-%m-%d %H:%M:%S")
+    log = '[[log]]\nfiles = "logs/*.csv"\ntime_zone = "{}"\n[log.columns]\noven = "oven"'
+    import_logs(make_house(tmp_path, {"a.csv": text}, log=log.format("UTC")))
+    report = import_logs(make_house(tmp_path, {}, log=log.format("UTC+05:00")))
+    assert report.removed == (("oven", "2026-02"),)
+    assert open_house(tmp_path).trace("oven").start == pd.Timestamp("2026-01-31 19:00Z")
+
+
+def test_rows_on_disk_give_the_same_store(tmp_path, monkeypatch):
+    logs, _ = days(4)
+    import_logs(make_house(tmp_path / "memory", logs))
+    monkeypatch.setattr(pool_module.Pool.__init__, "__kwdefaults__", {"limit_bytes": 100_000})
+    spilled = []
+    spill = pool_module.Chunk.spill
+    monkeypatch.setattr(
+        pool_module.Chunk, "spill", lambda self, path: (spilled.append(path), spill(self, path))
+    )
+    import_logs(make_house(tmp_path / "disk", logs))
+    assert len(spilled) > 3
+    assert store_bytes(tmp_path / "disk") == store_bytes(tmp_path / "memory")
+    assert not [p for p in (tmp_path / "disk" / "store").iterdir() if p.name.startswith(".rows")]
+
+
+def test_interrupted_by_the_progress_callback_and_run_again(tmp_path):
+    logs, _ = days(4)
+    import_logs(make_house(tmp_path / "once", logs))
+    make_house(tmp_path / "cut", logs)
+    for calls in range(1, 8):
+        left = iter(range(calls))
+
+        def stop(done, total, text, left=left):
+            assert 0 <= done <= total
+            if next(left, None) is None:
+                raise KeyboardInterrupt
+
+        try:
+            import_logs(tmp_path / "cut", progress=stop)
+        except KeyboardInterrupt:
+            continue
+    import_logs(tmp_path / "cut")
+    assert store_bytes(tmp_path / "cut") == store_bytes(tmp_path / "once")
+
+
+def test_killed_at_any_point_and_run_again(tmp_path):
+    logs, _ = days(34, start="2026-01-20", period_s=5)
+    once, killed = tmp_path / "once", tmp_path / "killed"
+    start = time.perf_counter()
+    import_logs(make_house(once, logs))
+    lasts_s = time.perf_counter() - start
+    make_house(killed, logs)
+    code = (
+        "from homeenergy.readings import import_logs; print('go', flush=True); "
+        f"import_logs({str(killed)!r})"
+    )
+    kills = 0
+    for share in (0.15, 0.4, 0.6, 0.75, 0.85, 0.95):
+        process = subprocess.Popen(
+            [sys.executable, "-c", code],
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+            stdout=subprocess.PIPE,
+        )
+        process.stdout.readline()
+        time.sleep(share * lasts_s)
+        process.send_signal(signal.SIGKILL)
+        kills += process.wait() == -signal.SIGKILL
+        process.stdout.close()
+    assert kills >= 3
+    import_logs(killed)
+    assert store_bytes(killed) == store_bytes(once)
+    assert not [p for p in (killed / "store").rglob("*") if p.name.endswith(".tmp")]
+
+
+def test_two_logs_may_read_the_same_file(tmp_path):
+    whole = frame("2026-02-01", 500)
+    log = """
+[[log]]
+files = "logs/a.csv"
+[log.columns]
+fridge = "fridge"
+[[log]]
+files = "logs/a.csv"
+unit = "kW"
+[log.columns]
+oven = "oven"
+"""
+    import_logs(make_house(tmp_path, {"a.csv": iso_csv(whole)}, log=log))
+    house = open_house(tmp_path)
+    np.testing.assert_array_equal(
+        house.trace("fridge").watts, whole["fridge"].to_numpy().astype("f4")
+    )
+    np.testing.assert_allclose(house.trace("oven").watts, whole["oven"] * 1000, rtol=1e-6)
+
+
+def test_a_circuit_in_two_logs_is_filled_from_the_second(tmp_path):
+    whole = frame("2026-02-01", 600)
+    log = "".join(
+        f'[[log]]\nfiles = "logs/{name}.csv"\n[log.columns]\noven = "oven"\n' for name in ("a", "b")
+    )
+    late = whole.iloc[300:] + 1
+    import_logs(
+        make_house(tmp_path, {"a.csv": iso_csv(whole.iloc[:400]), "b.csv": iso_csv(late)}, log=log)
+    )
+    watts = open_house(tmp_path).trace("oven").watts
+    expected = np.r_[whole["oven"].iloc[:400], late["oven"].iloc[100:]]
+    np.testing.assert_array_equal(watts, expected.astype("f4"))
+
+
+def test_no_log_matches(tmp_path):
+    with pytest.raises(HouseError, match=r"`log\[1\].files`: no file matches 'logs/\*.csv'"):
+        import_logs(make_house(tmp_path, {}))
