@@ -31,8 +31,16 @@ PROGRAMMES: tuple[tuple[str, bool, float, float, float, bool], ...] = (
 )
 
 
-def dishwasher(canvas: Canvas, rng: np.random.Generator, *, heater_w: float | None = None) -> None:
-    """Dishwasher, run most evenings."""
+def dishwasher(
+    canvas: Canvas,
+    rng: np.random.Generator,
+    *,
+    heater_w: float | None = None,
+    twice_chance: float = 0.08,
+) -> None:
+    """Dishwasher, run most evenings; with `twice_chance` a second load follows at once."""
+    # A stream of its own: whether a second load follows changes nothing about the first.
+    second_rng = rng.spawn(1)[0]
     standby_w = 0.0 if rng.random() < 0.45 else between(rng, 0.3, 2.0)
     canvas.idle(standby_w)
     make = Dishwasher(
@@ -53,6 +61,9 @@ def dishwasher(canvas: Canvas, rng: np.random.Generator, *, heater_w: float | No
                 continue
             name, shape = _programme(rng, make, PROGRAMMES[int(rng.choice(favourites))], standby_w)
             end = canvas.run(at_s, shape, name)
+            if index == 0 and second_rng.random() < twice_chance:
+                name, shape = _programme(second_rng, make, PROGRAMMES[-1], standby_w)
+                end = canvas.run(end + seconds(second_rng, 40, 400), shape, name)
             if display_w:
                 canvas.tail(end, flat(seconds(rng, 300, 3 * 3600), standby_w + display_w))
 

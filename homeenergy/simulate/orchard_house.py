@@ -111,7 +111,7 @@ CIRCUITS = (
         name="dishwasher",
         appliance="Dishwasher",
         kind="batch",
-        draw=partial(dishwasher.dishwasher, heater_w=830.0),
+        draw=partial(dishwasher.dishwasher, heater_w=830.0, twice_chance=0.0),
         seed=9,
         legs=("L2",),
         breaker_a=20,

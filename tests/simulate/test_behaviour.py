@@ -69,6 +69,13 @@ def test_dishwasher_dries_near_zero_before_its_last_pulse():
     assert found > 10
 
 
+def test_two_loads_of_dishes_can_follow_within_minutes():
+    gaps = np.concatenate([gaps_s(m) for m in any_seed("dishwasher", days=30, seeds=5)])
+    close = gaps[gaps < 450]
+    assert 2 <= close.size < 30
+    assert close.min() >= 40
+
+
 def test_washing_machine_reverses_and_heats():
     _, watts = max(
         pieces(simulate_appliance("washing_machine", days=14, seed=2)), key=lambda p: p[1].size
