@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import tzinfo
 from itertools import pairwise
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -16,7 +16,7 @@ from homeenergy.units import S_PER_DAY, S_PER_H, WH_PER_KWH
 LEAST_COVERAGE = 0.9
 
 
-def daily_energy(trace: Trace | pd.Series, *, timezone: ZoneInfo | str = "UTC") -> pd.DataFrame:
+def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") -> pd.DataFrame:
     """Energy of each local day.
 
     Parameters

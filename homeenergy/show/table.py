@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
 from homeenergy.estimate import Estimate
+from homeenergy.show.columns import Column, column_lines
 from homeenergy.show.numbers import (
     UNKNOWN,
     estimate_text,
@@ -21,23 +21,6 @@ from homeenergy.show.numbers import (
 
 if TYPE_CHECKING:
     from homeenergy.findings import ApplianceFinding, Findings
-
-LONGEST_NAME = 22
-GAP = "  "
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
-    """One column: lines of its heading, and a cell for each row, all aligned to the right."""
-
-    heading: tuple[str, ...]
-    cells: tuple[str, ...]
-    left: bool = False
-
-    @property
-    def width(self) -> int:
-        """Characters that the widest cell or heading line takes."""
-        return max(map(len, (*self.heading, *self.cells)), default=0)
 
 
 def findings_lines(findings: Findings, *, width: int = 100) -> list[str]:
@@ -61,10 +44,8 @@ def findings_lines(findings: Findings, *, width: int = 100) -> list[str]:
         lines += wrap(mains_text(findings), width)
     if not rows:
         return [*lines, "", "No circuit has readings in this time."]
-    names = [wrap(row.appliance, LONGEST_NAME) or [row.circuit] for row in rows]
-    name_width = max(len("appliance"), *(len(line) for name in names for line in name))
-    for block in _blocks(_columns(findings), width - name_width):
-        lines += ["", *_block_lines(block, names, name_width)]
+    names = [row.appliance or row.circuit for row in rows]
+    lines += column_lines("appliance", names, _columns(findings), width=width)
     return [*lines, *_remark_lines(rows, width), "", *wrap(NOTE, width)]
 
 
@@ -138,39 +119,6 @@ def _estimate_column(heading: tuple[str, str], estimates: Sequence[Estimate | No
     width = max(map(len, cells))
     head = tuple(line.rjust(before + after).ljust(width) for line in heading)
     return Column(heading=head, cells=tuple(cell.ljust(width) for cell in cells), left=True)
-
-
-def _blocks(columns: list[Column], width: int) -> list[list[Column]]:
-    blocks: list[list[Column]] = [[]]
-    used = 0
-    for column in columns:
-        needed = len(GAP) + column.width
-        if blocks[-1] and used + needed > width:
-            blocks.append([])
-            used = 0
-        blocks[-1].append(column)
-        used += needed
-    return blocks
-
-
-def _block_lines(block: list[Column], names: list[list[str]], name_width: int) -> list[str]:
-    def line(name: str, texts: Sequence[str]) -> str:
-        cells = [
-            text.ljust(column.width) if column.left else text.rjust(column.width)
-            for text, column in zip(texts, block, strict=True)
-        ]
-        return GAP.join([name.ljust(name_width), *cells]).rstrip()
-
-    lines = [
-        line(name, [column.heading[i] for column in block])
-        for i, name in enumerate(("", "appliance"))
-    ]
-    lines.append("-" * max(map(len, lines)))
-    for i, name in enumerate(names):
-        lines.append(line(name[0], [column.cells[i] for column in block]))
-        lines += [f"{rest}" for rest in name[1:]]
-    lines[2] = "-" * max(map(len, lines))
-    return lines
 
 
 def _remark_lines(rows: Sequence[ApplianceFinding], width: int) -> list[str]:
