@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
@@ -76,13 +76,13 @@ class _Ledger:
     """What is gathered circuit by circuit."""
 
     legs_w: dict[str, Watts]
-    readings_w: dict[str, Watts]
-    faults: dict[str, ClampFaults]
-    runs: list[pd.DataFrame]
-    standby: list[tuple[str, float, float, float]]
-    spikes: list[tuple[str, int]]
-    bench: list[tuple[str, float, float]]
-    leg_kwh: list[tuple[str, str, float]]
+    readings_w: dict[str, Watts] = field(default_factory=dict)
+    faults: dict[str, ClampFaults] = field(default_factory=dict)
+    runs: list[pd.DataFrame] = field(default_factory=list)
+    standby: list[tuple[str, float, float, float]] = field(default_factory=list)
+    spikes: list[tuple[str, int]] = field(default_factory=list)
+    bench: list[tuple[str, float, float]] = field(default_factory=list)
+    leg_kwh: list[tuple[str, str, float]] = field(default_factory=list)
 
 
 def simulate_house(plan: HousePlan) -> SimulatedHouse:
@@ -102,16 +102,7 @@ def simulate_house(plan: HousePlan) -> SimulatedHouse:
         trend_c_per_day=plan.outdoor_trend_c_per_day,
     )
     n = calendar.n_s // plan.period_s
-    ledger = _Ledger(
-        legs_w={m.leg: np.zeros(n) for m in plan.mains},
-        readings_w={},
-        faults={},
-        runs=[],
-        standby=[],
-        spikes=[],
-        bench=[],
-        leg_kwh=[],
-    )
+    ledger = _Ledger(legs_w={m.leg: np.zeros(n) for m in plan.mains})
     for circuit in plan.circuits:
         draw = circuit.draw
         if draw == "heat_pump":

@@ -105,10 +105,11 @@ def logged_series(
     add_spikes(reading_w, count=spikes, largest_w=4900.0, rng=rng)
     first = rng.integers(0, len(trace), holes)
     stop = first + rng.integers(5, longest_hole + 1, holes)
-    gaps = np.searchsorted(starts, np.stack([first, stop], axis=1))
+    ends = np.searchsorted(starts, np.stack([first, stop]))
+    gaps = list(zip(ends[0].tolist(), ends[1].tolist(), strict=True))
     rows = written_rows(
         starts.size,
-        [(int(a), int(b)) for a, b in gaps],
+        gaps,
         dropped=0,
         repeated=repeated,
         late=late,
