@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from homeenergy.cycles.plateaus import Plateaus
 
 # Up to this sample period a single sample is a spike, not a use.
-SPIKE_PERIOD_S = 10.0
+SPIKE_PERIOD_S = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

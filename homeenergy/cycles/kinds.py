@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from homeenergy.cycles.fragments import Fragments
+from homeenergy.cycles.pauses import SHORT_S, groups
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.house.schedule import Kind
 from homeenergy.units import S_PER_DAY
@@ -13,6 +14,8 @@ from homeenergy.units import S_PER_DAY
 # A machine with a heater and a motor has working levels this far apart; an element, a lamp or a
 # compressor has not.
 MIXED_RATIO = 4.0
+# Compressors driven by an inverter draw at least this; what wanders below it is electronics.
+LEAST_INVERTER_W = 200.0
 
 
 def _working_levels(
@@ -28,58 +31,68 @@ def _working_levels(
     return excess[order], plateaus.n[inside][order]
 
 
-def is_mixed(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> bool:
-    """Whether work is done at levels far apart, as by a machine with a heater and a motor."""
-    excess, n = _working_levels(plateaus, fragments, idle_w=idle_w)
-    if not n.size:
-        return False
-    upto = np.cumsum(n) / n.sum()
-    low, high = excess[np.searchsorted(upto, [0.15, 0.9])]
-    return bool(high >= MIXED_RATIO * low)
-
-
-def infer_kind(
-    plateaus: Plateaus,
-    fragments: Fragments,
-    runs: list[tuple[int, int]],
-    first: NDArray[np.int64],
-    stop: NDArray[np.int64],
-    *,
-    mixed: bool,
-    idle_w: float,
-) -> tuple[Kind, float]:
+def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tuple[Kind, float]:
     """Kind of an appliance and how sure that is (0 to 1).
 
-    Never at rest, or nothing that stands out: continuous. Working levels far apart: batch. Levels
-    that wander over long runs: modulating. Many alike runs spread evenly over day and night:
-    thermostatic. Else a person switches it. Own rules.
+    Never at rest, or nothing that stands out: continuous. Working levels far apart that change
+    often within a long run: batch. Levels that wander over long runs: modulating. Many alike runs
+    through day and night: thermostatic. Else a person switches it. Own rules.
     """
-    covered_n = int(plateaus.n.sum())
-    if not len(runs) or not covered_n:
-        return "continuous", 0.9 if len(plateaus) < 50 else 0.6
-    period_s = plateaus.period_s
-    lasts_s = (stop - first) * period_s
-    share = lasts_s.sum() / (covered_n * period_s)
+    covered_s = float(plateaus.n.sum()) * plateaus.period_s
+    pieces = groups(fragments.pause_s <= SHORT_S)
+    if not len(fragments) or not fragments.works.any():
+        return "continuous", 0.9
+    first = fragments.first[[a for a, _ in pieces]]
+    lasts_s = (fragments.stop[[b - 1 for _, b in pieces]] - first) * plateaus.period_s
+    share = float(lasts_s.sum()) / covered_s
+    excess, n = _working_levels(plateaus, fragments, idle_w=idle_w)
+    low, middle, high = excess[np.searchsorted(np.cumsum(n) / n.sum(), [0.1, 0.5, 0.92])]
+    spread = float(high / low)
+    worth = np.array([fragments.excess_wh[a:b].sum() for a, b in pieces])
+    large = _bearing(worth)
+    steps = np.array(
+        [fragments.stop_plateau[b - 1] - fragments.first_plateau[a] for a, b in pieces]
+    )
+    long_s = float(np.median(lasts_s[large]))
+    if middle >= LEAST_INVERTER_W and long_s > 1800 and not _few_levels(excess, n):
+        return "modulating", float(np.clip(0.3 + 0.15 * spread, 0.5, 0.9))
+    if long_s >= 600 and np.median(steps[large]) >= 6 and spread >= MIXED_RATIO:
+        return "batch", float(np.clip(0.4 + 0.05 * spread, 0.5, 0.95))
     if share > 0.98:
         return "continuous", 0.6
-    excess, n = _working_levels(plateaus, fragments, idle_w=idle_w)
-    upto = np.cumsum(n) / n.sum()
-    low, high = excess[np.searchsorted(upto, [0.1, 0.9])]
-    spread = high / max(low, 1e-9)
-    per_day = len(runs) * S_PER_DAY / (covered_n * period_s)
-    every_s = np.diff(first) * period_s
-    even = float(np.std(every_s) / np.mean(every_s)) if every_s.size > 2 else np.inf
-    if per_day >= 4 and even < 0.75 and spread < 3:
-        return "thermostatic", float(np.clip(1.1 - 0.8 * even, 0.5, 0.99))
-    if spread >= 2 and np.median(lasts_s) > 600 and share > 0.2 and not _few_levels(excess, n):
-        return "modulating", float(np.clip(0.3 + 0.15 * spread, 0.4, 0.9))
-    if mixed:
-        return "batch", float(np.clip(0.4 + 0.05 * spread, 0.5, 0.95))
-    return "manual", float(np.clip(0.3 + 0.5 * min(even, 1.2), 0.4, 0.9))
+    by_itself = _by_itself(first * plateaus.period_s, lasts_s, covered_s=covered_s)
+    if by_itself > 0.6 and spread < 3:
+        return "thermostatic", by_itself
+    return "manual", float(np.clip(1 - by_itself, 0.4, 0.9))
+
+
+def _by_itself(
+    first_s: NDArray[np.float64], lasts_s: NDArray[np.float64], *, covered_s: float
+) -> float:
+    """How much the runs look as if nobody started them, 0 to 1.
+
+    They come at even distances, or alike in length at nearly every hour of the day.
+    """
+    if first_s.size * S_PER_DAY < 4 * covered_s or first_s.size < 4:
+        return 0.0
+    every_s = np.diff(first_s)
+    even = 1.1 - 0.8 * float(np.std(every_s) / np.mean(every_s))
+    hours = np.unique((first_s % S_PER_DAY) // 3600).size / 24
+    alike = 1 - float(np.std(lasts_s) / np.mean(lasts_s))
+    return float(np.clip(max(even, min(hours, alike + 0.2)), 0.0, 0.99))
+
+
+def _bearing(worth: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """The largest pieces, which together bear most of the energy."""
+    order = np.argsort(-worth)
+    needed = int(np.searchsorted(np.cumsum(worth[order]), 0.8 * worth.sum())) + 1
+    bearing = np.zeros(worth.size, bool)
+    bearing[order[:needed]] = True
+    return bearing
 
 
 def _few_levels(excess: NDArray[np.float64], n: NDArray[np.int64]) -> bool:
-    """Whether most of the working time is spent near two levels."""
-    counts, edges = np.histogram(np.log(np.maximum(excess, 1e-9)), bins=24, weights=n)
-    del edges
-    return bool(np.sort(counts)[-4:].sum() > 0.8 * counts.sum())
+    """Whether most of the working time is spent near few levels (bins of 7 %)."""
+    bins = np.round(np.log(np.maximum(excess, 1e-9)) / 0.07).astype(np.int64)
+    held = np.bincount(bins - bins.min(), weights=n)
+    return bool(np.sort(held)[-4:].sum() > 0.75 * held.sum())

@@ -19,11 +19,17 @@ LEAST_IDLE_OF_SHORT = 0.05
 # Excess below this share of the typical working power (half of the energy is spent above it) is
 # not work: displays, clocks, lamps.
 WORK_SHARE = 0.02
-# Work is on above this share of the power below which that share of the working energy is spent.
-ON_SHARE = 0.4
+# The least working power is the one below which this share of the working energy is spent; a run
+# must reach `ON_SHARE` of it, and lasts while the power stays above `LOW_SHARE` of it.
 LEAST_WORK = 0.04
+ON_SHARE, LOW_SHARE = 0.4, 0.3
+# Idle electronics, displays and lamps stay below this; pumps and motors of a machine that also
+# heats stay above. Common practice, no source.
+IDLE_ELECTRONICS_W, LEAST_MOTOR_W = 20.0, 35.0
 # Share of the time that an octave of levels must hold for its noise to count.
 LEAST_NOISE_SHARE = 0.05
+# What changes by more than this share of the level, sample by sample, is switching and not noise.
+GREATEST_NOISE_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,12 +56,16 @@ class LevelCounts:
         Idle and work can differ: the noisiest octave of levels decides, of those that hold
         `LEAST_NOISE_SHARE` of the time.
         """
-        # Near zero an octave is narrower than the noise and would select it: those are taken as one.
+        # Near zero an octave is narrower than the noise and would select it: taken as one.
         overall = _noise_of_steps(self.steps.sum(axis=0))
-        wide = np.exp2(np.arange(256) - 127.0) > 16 * overall
-        groups = [self.steps[~wide].sum(axis=0), *self.steps[wide]]
+        octave_w = np.exp2(np.arange(256) - 127.0)
+        wide = octave_w > 16 * overall
         least = LEAST_NOISE_SHARE * max(self.steps.sum(), 1)
-        return max((_noise_of_steps(g) for g in groups if g.sum() >= least), default=overall)
+        noises = [_noise_of_steps(self.steps[~wide].sum(axis=0))]
+        for row, level_w in zip(self.steps[wide], octave_w[wide], strict=True):
+            if row.sum() >= least:
+                noises.append(min(_noise_of_steps(row), GREATEST_NOISE_SHARE * level_w))
+        return max(noises)
 
 
 def _noise_of_steps(counts: NDArray[np.int64]) -> float:
@@ -90,14 +100,14 @@ def count_levels(chunks: Iterable[NDArray[np.float32]]) -> LevelCounts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Levels:
-    """Idle level and on threshold of a trace [W]; NaN where nothing stands out.
+    """Idle level of a trace, level that a run must reach, and level above which it lasts [W].
 
-    `typical_on_w` is the level above which half of the energy above idle is spent.
+    NaN where nothing stands out.
     """
 
     idle_w: float
     on_w: float
-    typical_on_w: float
+    low_w: float
 
 
 def find_levels(
@@ -108,9 +118,9 @@ def find_levels(
     Idle is the lowest level that is held for `LEAST_IDLE_S` or `LEAST_IDLE_SHARE` of the time,
     whichever is longer. Energy above idle is then sorted by power: the typical working power is
     the one above which half of it is spent; what lies under `WORK_SHARE` of that, or within five
-    sigma of idle, is set aside (displays, clocks, lamps); and on begins at `ON_SHARE` of the power
-    below which `LEAST_WORK` of the rest is spent. All of it scales with the watts, and a constant
-    added moves idle and threshold alike. Own method.
+    sigma of idle, is set aside. The least working power is the one below which `LEAST_WORK` of the
+    rest is spent, but not less than idle electronics draw unless the appliance itself works at so
+    little. Own method.
 
     Parameters
     ----------
@@ -123,7 +133,7 @@ def find_levels(
     """
     nan = float("nan")
     if not n.size:
-        return Levels(idle_w=nan, on_w=nan, typical_on_w=nan)
+        return Levels(idle_w=nan, on_w=nan, low_w=nan)
     order = np.argsort(mean_w, kind="stable")
     watts, held = mean_w[order], np.cumsum(n[order])
     least_n = min(
@@ -133,8 +143,11 @@ def find_levels(
     excess = watts - idle_w
     energy = np.where(excess > 5 * noise_w, excess * n[order], 0.0)
     if energy.sum() <= 0:
-        return Levels(idle_w=idle_w, on_w=nan, typical_on_w=nan)
+        return Levels(idle_w=idle_w, on_w=nan, low_w=nan)
     typical = float(excess[np.searchsorted(np.cumsum(energy), energy.sum() / 2)])
     work = np.cumsum(np.where(excess >= WORK_SHARE * typical, energy, 0.0))
     least_work = float(excess[np.searchsorted(work, LEAST_WORK * work[-1])])
-    return Levels(idle_w=idle_w, on_w=idle_w + ON_SHARE * least_work, typical_on_w=idle_w + typical)
+    electronics = min(IDLE_ELECTRONICS_W, ON_SHARE * typical)
+    on = max(ON_SHARE * least_work, electronics)
+    low = min(max(LOW_SHARE / ON_SHARE * on, electronics), max(WORK_SHARE * typical, LEAST_MOTOR_W))
+    return Levels(idle_w=idle_w, on_w=idle_w + on, low_w=idle_w + low)

@@ -2,8 +2,8 @@
 
 No single bridging time fits all appliances, so the breaks of this appliance decide: whether they
 fall into two clearly different families, what the pieces on both sides are worth, and whether what
-follows a break begins as a run begins. Own method; its constants are physical (what a compressor,
-a thermostat or a programme can do), not fitted.
+follows a break begins as a run begins. Own method; its constants say what a compressor, a
+thermostat or a programme can do (common practice, no source).
 """
 
 from __future__ import annotations
@@ -12,17 +12,51 @@ import numpy as np
 from numpy.typing import NDArray
 
 from homeenergy.cycles.fragments import Fragments
+from homeenergy.cycles.plateaus import Plateaus
+from homeenergy.house.schedule import Kind
+from homeenergy.units import S_PER_H
 
 # Valves, reversal of a motor, a lost second: always inside a run.
 ALWAYS_S = 5.0
-# A false start or the rhythm of a magnetron; a compressor cannot restart so soon.
+# A false start or the rhythm of a magnetron.
 SHORT_S = 40.0
+# A compressor rests for some minutes at least, but stops briefly to begin and end a defrost.
+COMPRESSOR_S = 180.0
 # Longest pause inside a programme (drying with the pump off), and between two pulses of keep-warm.
 LONGEST_S = 3600.0
-# A pause longer than this with a substantial piece on both sides lies between two programmes.
-PROGRAMME_PAUSE_S = 360.0
-SUBSTANTIAL = 0.25
+# Heating that goes on and off for longer than this is a thermostat's, not a person's session.
+LONGEST_SESSION_S = 4 * 3600.0
+# A pause longer than this can lie between two uses even where pauses as long belong to runs.
+PARTING_S = 360.0
+SHORTEST_PARTING_S = 30.0
 CLEAR_RATIO = 2.0
+# A piece worth less than this share of the other side of a pause is no use of its own.
+SUBSTANTIAL = 0.1
+# How a run begins: energy above idle over its first minutes.
+BEGINNING_S = np.arange(60.0, 1201.0, 60.0)
+ALIKE, VERY_ALIKE = 0.45, 0.15
+
+
+def pause_limit_s(fragments: Fragments, plateaus: Plateaus, *, kind: Kind) -> float:
+    """Longest pause inside a run [s], from the breaks of this appliance."""
+    short_s = max(SHORT_S, 1.5 * plateaus.period_s) if plateaus.period_s < SHORT_S else ALWAYS_S
+    if kind == "modulating":
+        return max(short_s, COMPRESSOR_S)
+    if kind == "thermostatic" or len(fragments) < 2:
+        return short_s
+    edges = np.array(
+        [
+            (fragments.first[0] - plateaus.first[0]) * plateaus.period_s,
+            (plateaus.stop[-1] - fragments.stop[-1]) * plateaus.period_s,
+        ]
+    )
+    covered_s = float(plateaus.n.sum()) * plateaus.period_s
+    limit_s = family_limit_s(fragments.pause_s, edges, covered_s=covered_s)
+    if limit_s <= short_s or not (
+        kind == "batch" or are_sessions(fragments, fragments.pause_s <= limit_s)
+    ):
+        return short_s
+    return limit_s
 
 
 def family_limit_s(
@@ -47,14 +81,17 @@ def family_limit_s(
     return float(np.sqrt(breaks[k] * breaks[k + 1]))
 
 
-def heats_up_first(fragments: Fragments, joins: NDArray[np.bool_]) -> bool:
-    """Whether sessions begin with a long piece and go on with shorter ones (keep-warm pulses)."""
-    ratios = [
-        fragments.excess_wh[a] / np.median(fragments.excess_wh[a + 1 : b])
-        for a, b in groups(joins)
-        if b - a >= 3
-    ]
-    return bool(ratios) and float(np.median(ratios)) >= 1.5
+def are_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> bool:
+    """Whether joined pieces are sessions of a person: heated up first, then kept warm by pulses.
+
+    A session begins with a piece worth 1.5 times the later ones, and ends within hours.
+    """
+    found = [(a, b) for a, b in groups(joins) if b - a >= 3]
+    if not found:
+        return False
+    first = [fragments.excess_wh[a] / np.median(fragments.excess_wh[a + 1 : b]) for a, b in found]
+    lasts_s = [(fragments.stop[b - 1] - fragments.first[a]) * fragments.period_s for a, b in found]
+    return bool(np.median(first) >= 1.5 and np.median(lasts_s) <= LONGEST_SESSION_S)
 
 
 def groups(joins: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -65,19 +102,16 @@ def groups(joins: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def join_fragments(
-    fragments: Fragments,
-    *,
-    limit_s: float,
-    mixed: bool,
+    fragments: Fragments, plateaus: Plateaus, *, limit_s: float, mixed: bool, idle_w: float
 ) -> NDArray[np.bool_]:
     """Which neighbouring fragments belong to one run, shape (m - 1,)."""
-    pause_s = fragments.pause_s
-    joins = pause_s <= limit_s
+    joins = fragments.pause_s <= limit_s
+    if not joins.size:
+        return joins
     if mixed:
         _attach_tails(fragments, joins)
-        for a, b in groups(joins):
-            _part_programmes(fragments, joins, a, b)
-    else:
+    _part_at_starts(fragments, plateaus, joins, idle_w=idle_w, mixed=mixed)
+    if not mixed:
         for a, b in groups(joins):
             _part_equals(fragments, joins, a, b)
     return joins
@@ -87,27 +121,61 @@ def _attach_tails(fragments: Fragments, joins: NDArray[np.bool_]) -> None:
     """Join a slight last piece (a drain pulse, anti-crease turns) to the programme before it."""
     found = groups(joins)
     energy = np.array([fragments.excess_wh[a:b].sum() for a, b in found])
-    usual = np.median(energy[energy >= SUBSTANTIAL * energy.max(initial=0.0)])
+    usual = np.median(energy[energy >= SUBSTANTIAL * energy.max()]) if energy.size else 0.0
     for i in range(1, len(found)):
-        (before, _), (a, b) = found[i - 1], found[i]
+        a = found[i][0]
         slight = energy[i] < 0.05 * usual <= energy[i - 1]
-        if slight and fragments.pause_s[a - 1] <= LONGEST_S and before < a < b:
+        if slight and fragments.pause_s[a - 1] <= LONGEST_S:
             joins[a - 1] = True
 
 
-def _part_programmes(fragments: Fragments, joins: NDArray[np.bool_], a: int, b: int) -> None:
-    """Cut a group at long pauses between two pieces that are both worth a programme."""
-    energy = np.r_[0.0, np.cumsum(fragments.excess_wh[a:b])]
-    lasts = np.r_[0.0, np.cumsum(fragments.duration_s[a:b])]
-    begin = 0
-    for i in range(1, b - a):
-        if fragments.pause_s[a + i - 1] <= PROGRAMME_PAUSE_S:
-            continue
-        parts = (energy[i] - energy[begin], energy[-1] - energy[i])
-        times = (lasts[i] - lasts[begin], lasts[-1] - lasts[i])
-        if min(parts) >= SUBSTANTIAL * max(parts) and min(times) >= SUBSTANTIAL * max(times):
-            joins[a + i - 1] = False
-            begin = i
+def _part_at_starts(
+    fragments: Fragments,
+    plateaus: Plateaus,
+    joins: NDArray[np.bool_],
+    *,
+    idle_w: float,
+    mixed: bool,
+) -> None:
+    """Cut joined fragments where another use begins.
+
+    That is at a pause over `PARTING_S` after which the power goes as at the start of a run
+    (compared with all starts after a long rest), if both sides are substantial. A programme ends
+    even at a shorter pause if it is followed by its like, which lasts as long and is worth as much.
+    """
+    joined = groups(joins)
+    beginnings = _beginnings(fragments, plateaus, idle_w)
+    starts = beginnings[[a for a, _ in joined]]
+    for a, b in joined:
+        energy = np.r_[0.0, np.cumsum(fragments.excess_wh[a:b])]
+        begin = a
+        for i in range(a + 1, b):
+            if fragments.pause_s[i - 1] < SHORTEST_PARTING_S:
+                continue
+            left, right = energy[i - a] - energy[begin - a], energy[-1] - energy[i - a]
+            lasts = (
+                fragments.stop[i - 1] - fragments.first[begin],
+                fragments.stop[b - 1] - fragments.first[i],
+            )
+            worth = min(left, right) / max(left, right)
+            twin = mixed and min(worth, min(lasts) / max(lasts)) >= 0.8
+            parts = fragments.pause_s[i - 1] > PARTING_S and worth >= SUBSTANTIAL
+            if parts or twin:
+                scale = np.maximum(starts[:, -1], beginnings[i, -1])
+                off = np.abs(starts - beginnings[i]).max(axis=1) / np.maximum(scale, 1e-9)
+                if off.min() < (ALIKE if parts else VERY_ALIKE):
+                    joins[i - 1] = False
+                    begin = i
+
+
+def _beginnings(fragments: Fragments, plateaus: Plateaus, idle_w: float) -> NDArray[np.float64]:
+    """Energy above idle [Wh] within the times `BEGINNING_S` of each fragment's start."""
+    edges = np.c_[plateaus.first, plateaus.stop].ravel() * plateaus.period_s
+    excess = (plateaus.sum_w - idle_w * plateaus.n) * plateaus.period_s / S_PER_H
+    upto = np.cumsum(np.c_[np.zeros(len(plateaus)), excess].ravel())
+    start_s = fragments.first * fragments.period_s
+    at = np.interp(start_s[:, None] + BEGINNING_S, edges, upto)
+    return at - np.interp(start_s, edges, upto)[:, None]
 
 
 def _part_equals(fragments: Fragments, joins: NDArray[np.bool_], a: int, b: int) -> None:

@@ -9,17 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.cycles.fragments import Fragments, find_fragments
-from homeenergy.cycles.kinds import infer_kind, is_mixed
+from homeenergy.cycles.fragments import SPIKE_PERIOD_S, Fragments, find_fragments
+from homeenergy.cycles.kinds import infer_kind
 from homeenergy.cycles.levels import find_levels
-from homeenergy.cycles.pauses import (
-    ALWAYS_S,
-    SHORT_S,
-    family_limit_s,
-    groups,
-    heats_up_first,
-    join_fragments,
-)
+from homeenergy.cycles.pauses import groups, join_fragments, pause_limit_s
 from homeenergy.cycles.plateaus import Chunks, Plateaus, consecutive, segment
 from homeenergy.cycles.standby import idle_standby
 from homeenergy.estimate import Estimate
@@ -37,10 +30,10 @@ COLUMNS = (
     "missing_s",
     "complete",
 )
-# Idle electronics, displays and lamps stay below this; pumps and motors of a machine that also
-# heats stay above. Common practice, no source.
-LEAST_WORK_W = 35.0
-LEAST_WORK_SHARE = 0.02
+
+
+# Shares of the median run below which, both at once, power belongs to no run.
+SLIGHT_WORTH, SLIGHT_LEVEL = 0.05, 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -161,7 +154,7 @@ def find_cycles(
         raise ValueError(f"unknown kind {kind!r}; choose one of {', '.join(KINDS)}")
     pieces = consecutive(trace)
     plateaus = segment(pieces, noise_w=noise_w, penalty_w2=penalty_w2, long_gap_s=long_gap_s)
-    lasting = (plateaus.n > 1) | (plateaus.period_s > 10)
+    lasting = (plateaus.n > 1) | (plateaus.period_s > SPIKE_PERIOD_S)
     levels = find_levels(
         plateaus.mean_w[lasting],
         plateaus.n[lasting],
@@ -170,28 +163,27 @@ def find_cycles(
     )
     idle = levels.idle_w if idle_w is None else idle_w
     on = levels.on_w if on_w is None else on_w
-    if low_w is None:
-        slight = max(LEAST_WORK_SHARE * (levels.typical_on_w - idle), LEAST_WORK_W)
-        low_w = min(on, idle + slight)
-    if kind == "continuous":
-        on = low_w = float("nan")
-    fragments = find_fragments(plateaus, low_w=low_w, on_w=on, idle_w=idle)
-    mixed = kind == "batch" or (kind is None and is_mixed(plateaus, fragments, idle_w=idle))
-    limit_s = (
-        _pause_limit_s(fragments, plateaus, kind=kind, mixed=mixed) if pause_s is None else pause_s
-    )
-    if pause_s is None:
-        joins = join_fragments(fragments, limit_s=limit_s, mixed=mixed)
-    else:
-        joins = fragments.pause_s <= pause_s
-    runs = [(a, b) for a, b in groups(joins) if len(fragments) and fragments.works[a:b].any()]
-    first = np.array([fragments.first[a] for a, _ in runs], np.int64)
-    stop = np.array([fragments.stop[b - 1] for _, b in runs], np.int64)
+    low = levels.low_w if low_w is None else low_w
+    fragments = find_fragments(plateaus, low_w=low, on_w=on, idle_w=idle)
     sure = 1.0
     if kind is None:
-        kind, sure = infer_kind(plateaus, fragments, runs, first, stop, mixed=mixed, idle_w=idle)
-        if kind == "continuous":
-            first, stop = first[:0], stop[:0]
+        kind, sure = infer_kind(plateaus, fragments, idle_w=idle)
+    if kind in ("thermostatic", "modulating") and low_w is None:
+        # One compressor or element: what lies far below its power is another load.
+        low = idle + 0.75 * (on - idle)
+        fragments = find_fragments(plateaus, low_w=low, on_w=on, idle_w=idle)
+    if pause_s is None:
+        limit_s = pause_limit_s(fragments, plateaus, kind=kind)
+        joins = join_fragments(
+            fragments, plateaus, limit_s=limit_s, mixed=kind == "batch", idle_w=idle
+        )
+    else:
+        limit_s = pause_s
+        joins = fragments.pause_s <= limit_s
+    runs = [(a, b) for a, b in groups(joins) if len(fragments) and fragments.works[a:b].any()]
+    runs = [] if kind == "continuous" else _without_slight(fragments, runs)
+    first = np.array([fragments.first[a] for a, _ in runs], np.int64)
+    stop = np.array([fragments.stop[b - 1] for _, b in runs], np.int64)
     standby = idle_standby(pieces, plateaus, first, stop, kind=kind)
     table = _table(plateaus, first, stop, standby.value)
     period_h = plateaus.period_s / S_PER_H
@@ -204,7 +196,7 @@ def find_cycles(
         settings={
             "idle_w": idle,
             "on_w": on,
-            "low_w": low_w,
+            "low_w": low,
             "pause_s": limit_s,
             **plateaus.settings,
         },
@@ -218,26 +210,17 @@ def find_cycles(
     )
 
 
-def _pause_limit_s(
-    fragments: Fragments, plateaus: Plateaus, *, kind: Kind | None, mixed: bool
-) -> float:
-    """Longest pause inside a run [s], from the breaks of this appliance."""
-    short_s = max(SHORT_S, 1.5 * plateaus.period_s) if plateaus.period_s < SHORT_S else ALWAYS_S
-    if kind in ("thermostatic", "modulating") or len(fragments) < 2:
-        return short_s
-    edges = np.array(
-        [
-            (fragments.first[0] - plateaus.first[0]) * plateaus.period_s,
-            (plateaus.stop[-1] - fragments.stop[-1]) * plateaus.period_s,
-        ]
+def _without_slight(fragments: Fragments, runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Leave out what is far weaker and worth far less than a usual run: a door lamp."""
+    worth = np.array([fragments.excess_wh[a:b].sum() for a, b in runs])
+    hours = np.array([fragments.n[a:b].sum() for a, b in runs]) * fragments.period_s / S_PER_H
+    if worth.size < 3:
+        return runs
+    level_w = worth / hours
+    slight = (worth < SLIGHT_WORTH * np.median(worth)) & (
+        level_w < SLIGHT_LEVEL * np.median(level_w)
     )
-    covered_s = float(plateaus.n.sum()) * plateaus.period_s
-    limit_s = family_limit_s(fragments.pause_s, edges, covered_s=covered_s)
-    if mixed or limit_s <= short_s:
-        return max(limit_s, short_s)
-    if heats_up_first(fragments, fragments.pause_s <= limit_s):
-        return limit_s
-    return short_s
+    return [run for run, drop in zip(runs, slight, strict=True) if not drop]
 
 
 def _table(
