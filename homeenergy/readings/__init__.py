@@ -1,16 +1,23 @@
 """Read logs, keep them in a local store, and give each circuit as a Trace."""
 
+from homeenergy.readings.describe import Description, describe
 from homeenergy.readings.grid import grid_series
 from homeenergy.readings.house import House, open_house
 from homeenergy.readings.importing import ImportReport, import_logs
+from homeenergy.readings.layout_text import layout_toml
+from homeenergy.readings.new_house import new_house
 from homeenergy.readings.trace import Trace, as_trace
 
 __all__ = [
+    "Description",
     "House",
     "ImportReport",
     "Trace",
     "as_trace",
+    "describe",
     "grid_series",
     "import_logs",
+    "layout_toml",
+    "new_house",
     "open_house",
 ]

@@ -1,0 +1,360 @@
+"""Look at log files and propose how they are laid out."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from homeenergy.errors import HouseError
+from homeenergy.house import LogColumn, LogLayout, Quantity, read_zone
+from homeenergy.readings.column_names import circuit_names, unit_in_name
+from homeenergy.readings.date_order import is_date, is_stamp, is_time_of_day, time_format_of
+from homeenergy.readings.layout_text import layout_toml
+from homeenergy.readings.logs import read_log
+from homeenergy.readings.period import find_period_ns
+from homeenergy.readings.sample_text import TextSample, number, sample_text
+from homeenergy.readings.tables import open_text
+
+_EPOCHS = (("epoch_s", 1.0), ("epoch_ms", 1e3), ("epoch_us", 1e6), ("epoch_ns", 1e9))
+_EPOCH_RANGE_S = (946_684_800.0, 2_524_608_000.0)  # 2000 to 2050
+_LONG_NAMES = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Description:
+    """A proposed layout, what was seen, and what a person should check.
+
+    `labels` holds the log's own name of each circuit.
+    """
+
+    layout: LogLayout
+    labels: dict[str, str]
+    remarks: tuple[str, ...]
+
+    def toml(self) -> str:
+        """Give the layout as a [[log]] block of house.toml, remarks as comments above it."""
+        return layout_toml(self.layout, remarks=self.remarks)
+
+    def __str__(self) -> str:
+        return self.toml()
+
+
+@dataclass(slots=True)
+class _Table:
+    """A sample of any log as texts: what the guesses below look at."""
+
+    path: Path
+    names: list[str | int]
+    rows: Sequence[tuple[str, ...]]
+    head: int
+    decimal: str
+
+    def cells(self, name: str | int, *, head: bool = False) -> list[str]:
+        at = self.names.index(name)
+        return [row[at].strip() for row in (self.rows[: self.head] if head else self.rows)]
+
+    def filled(self, name: str | int) -> list[str]:
+        return [cell for cell in self.cells(name) if cell]
+
+
+def describe(
+    paths: str | Path | Sequence[str | Path], *, timezone: str | None = None
+) -> Description:
+    """Propose how log files are laid out, from some of their rows.
+
+    Parameters
+    ----------
+    paths : path or sequence of paths
+        Files of one layout: CSV, plain or gzipped, or Parquet.
+    timezone : str, optional
+        Zone of stamps that do not carry their own offset, such as "Europe/Berlin".
+
+    Returns
+    -------
+    Description
+
+    Raises
+    ------
+    HouseError
+        If a file is no table, if no column holds times, if files are laid out differently, or if
+        it cannot be told whether dates have the day or the month first.
+    """
+    listed = [paths] if isinstance(paths, str | Path) else list(paths)
+    if not listed:
+        raise HouseError("no log file was given")
+    files = [Path(path) for path in listed]
+    for path in files:
+        if not path.is_file():
+            raise HouseError("there is no such file", path=path)
+    if timezone is not None:
+        try:
+            read_zone(timezone)
+        except ValueError as error:
+            raise HouseError(str(error)) from None
+    parquet = _is_parquet(files[0])
+    first = _parquet(files[0], timezone) if parquet else _csv(files[0], files[1:], timezone)
+    base, table, remarks = first
+    described = _columns(base, table, remarks)
+    described = replace(
+        described, layout=replace(described.layout, files="logs/*" + _suffix(files[0]))
+    )
+    return _with_period(described, files[0])
+
+
+def _is_parquet(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(4) == b"PAR1" or path.suffix == ".parquet"
+
+
+def _suffix(path: Path) -> str:
+    return "".join(path.suffixes[-2:]) if path.suffix == ".gz" else path.suffix
+
+
+def _csv(
+    path: Path, others: Sequence[Path], timezone: str | None
+) -> tuple[LogLayout, _Table, list[str]]:
+    sample = sample_text(path)
+    for other in others:
+        _refuse_other_layout(sample, sample_text(other))
+    numbered: list[str | int] = list(range(1, len(sample.rows[0]) + 1))
+    names: list[str | int] = list(sample.header) if sample.header else numbered
+    repeated = sorted({str(name) for name in names if names.count(name) > 1})
+    if repeated:
+        raise HouseError(f"has more than one column called {repeated[0]!r}", path=path, line=1)
+    table = _Table(path, names, sample.rows, sample.head, sample.decimal)
+    base = LogLayout(
+        files="",
+        columns={},
+        delimiter=sample.delimiter,
+        decimal=sample.decimal,
+        encoding=sample.encoding,
+        header=sample.header is not None,
+    )
+    remarks = list(sample.remarks)
+    if sample.header is None:
+        remarks.append("no header: columns are numbered from 1")
+    return _csv_times(base, table, [path, *others], timezone, remarks), table, remarks
+
+
+def _refuse_other_layout(one: TextSample, other: TextSample) -> None:
+    for what in ("header", "delimiter", "encoding"):
+        if getattr(one, what) != getattr(other, what):
+            raise HouseError(
+                f"has another {what} than {one.path.name}",
+                path=other.path,
+                fix="Describe files of different layouts one by one; each gets a [[log]] block.",
+            )
+
+
+def _csv_times(
+    base: LogLayout, table: _Table, files: list[Path], timezone: str | None, remarks: list[str]
+) -> LogLayout:
+    columns = _time_columns(table)
+    if len(columns) == 1 and _epoch(table, columns[0]):
+        return replace(base, time_columns=columns, time_format=_epoch(table, columns[0]) or "")
+    stamps = [" ".join(parts) for parts in zip(*(table.cells(c) for c in columns), strict=True)]
+    at = table.names.index(columns[0])
+    try:
+        time_format, zoned, remark = time_format_of(
+            stamps, all_dates=lambda: _all_cells(files, base, at)
+        )
+    except HouseError as error:
+        raise HouseError(error.what, path=table.path, column=columns[0], fix=error.fix) from None
+    if remark:
+        remarks.append(remark)
+    if not zoned:
+        remarks.append(
+            f"the times carry no offset from UTC; they are taken as {timezone}"
+            if timezone
+            else "the times carry no offset from UTC; they are taken as UTC: check time_zone"
+        )
+    zone = timezone if timezone and not zoned else "UTC"
+    return replace(base, time_columns=columns, time_format=time_format, time_zone=zone)
+
+
+def _all_cells(files: list[Path], base: LogLayout, at: int) -> Iterator[str]:
+    for path in files:
+        with open_text(path, base.encoding) as text:
+            reader = csv.reader(text, delimiter=base.delimiter)
+            for number_, row in enumerate(reader):
+                if (number_ or not base.header) and len(row) > at:
+                    yield row[at]
+
+
+def _time_columns(table: _Table) -> tuple[str | int, ...]:
+    """Columns that hold the time: one, or date and time of day."""
+    dates, clocks = [], []
+    for name in table.names:
+        cells = table.filled(name)[:200]
+        if cells and all(is_stamp(cell) for cell in cells):
+            return (name,)
+        if cells and all(is_date(cell) for cell in cells):
+            dates.append(name)
+        if cells and all(is_time_of_day(cell) for cell in cells):
+            clocks.append(name)
+    if dates and clocks:
+        return (dates[0], clocks[0])
+    for name in table.names:
+        if _epoch(table, name):
+            return (name,)
+    if dates:
+        return (dates[0],)
+    listed = ", ".join(map(repr, table.names[:20]))
+    raise HouseError(
+        f"no column holds times; its columns are {listed}",
+        path=table.path,
+        fix="If times are written in an unusual way, write the [[log]] block by hand.",
+    )
+
+
+def _epoch(table: _Table, name: str | int) -> str | None:
+    """Unit of a column that counts from 1970: it never goes far back and lies in our time."""
+    cells = table.cells(name, head=True)[:500]
+    values = [number(cell, table.decimal) for cell in cells]
+    if not values or any(value is None or value != value for value in values):
+        return None
+    found = np.array(values, dtype=np.float64)
+    for epoch, per_s in _EPOCHS:
+        low, high = _EPOCH_RANGE_S
+        if found.min() >= low * per_s and found.max() < high * per_s:
+            rising = np.count_nonzero(np.diff(found) >= 0) >= 0.9 * (found.size - 1)
+            return epoch if rising else None
+    return None
+
+
+def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, _Table, list[str]]:
+    try:
+        file = pq.ParquetFile(path)
+        head = next(file.iter_batches(batch_size=2000), None)
+    except (pa.ArrowException, OSError) as error:
+        raise HouseError(
+            f"is not a Parquet file that can be read ({str(error).splitlines()[0]})", path=path
+        ) from None
+    if head is None or not head.num_rows:
+        raise HouseError("has no rows", path=path)
+    base = LogLayout(files="", columns={}, format="parquet")
+    remarks: list[str] = []
+    texts = [["" if v is None else str(v) for v in column.to_pylist()] for column in head.columns]
+    table = _Table(
+        path, list(head.schema.names), list(zip(*texts, strict=True)), head.num_rows, "."
+    )
+    stamps = [field for field in head.schema if pa.types.is_timestamp(field.type)]
+    if stamps:
+        if stamps[0].type.tz is None:
+            taken = timezone or "UTC: check time_zone"
+            remarks.append(f"the times carry no offset from UTC; they are taken as {taken}")
+            base = replace(base, time_zone=timezone or "UTC")
+        return replace(base, time_columns=(stamps[0].name,)), table, remarks
+    return _csv_times(base, table, [], timezone, remarks), table, remarks
+
+
+def _columns(base: LogLayout, table: _Table, remarks: list[str]) -> Description:
+    """Find the columns that hold readings, and what they mean."""
+    others = [name for name in table.names if name not in base.time_columns]
+    numbers, texts = [], []
+    for name in others:
+        cells = table.filled(name)
+        values = [number(cell, table.decimal) for cell in cells]
+        if any(value is not None and value == value for value in values) and None not in values:
+            numbers.append(name)
+        elif cells and None in values:
+            texts.append(name)
+        else:
+            remarks.append(f"column {name!r} is empty in the rows looked at, and left out")
+    if not numbers:
+        raise HouseError("no column holds numbers", path=table.path)
+    if texts and len(set(table.cells(texts[0]))) <= _LONG_NAMES and len(numbers) <= 2:
+        return _long(base, table, texts[0], numbers, remarks)
+    remarks += [f"column {name!r} holds texts, and is left out" for name in texts]
+    return _wide(base, table, numbers, remarks)
+
+
+def _meaning(name: str, values: list[float], remarks: list[str]) -> tuple[Quantity, str]:
+    """Quantity and unit of readings, from a name's unit and whether the values only rise."""
+    unit = unit_in_name(name)[1]
+    there = np.array([value for value in values if value == value])
+    rising = there.size > 3 and bool(np.all(np.diff(there) >= 0)) and there[-1] > there[0]
+    if unit in ("Wh", "kWh"):
+        return ("energy_counter" if rising else "energy"), unit
+    if unit is None and rising and np.unique(there).size > 5:
+        remarks.append(f"{name!r} only rises: taken as an energy counter in kWh, check the unit")
+        return "energy_counter", "kWh"
+    if unit is None:
+        remarks.append(f"{name!r} does not tell its unit: taken as power in W, check")
+    return "power", unit if unit in ("W", "kW") else "W"
+
+
+def _values(table: _Table, name: str | int, rows: Sequence[int] | None = None) -> list[float]:
+    cells = table.cells(name)
+    chosen = cells if rows is None else [cells[row] for row in rows]
+    return [number(cell, table.decimal) or 0.0 for cell in chosen]
+
+
+def _wide(
+    base: LogLayout, table: _Table, numbers: list[str | int], remarks: list[str]
+) -> Description:
+    kept = []
+    for name in numbers:
+        unit = unit_in_name(str(name))[1]
+        if unit in ("V", "A"):
+            remarks.append(
+                f"column {name!r} is left out: volts and amps give watts only with a stated "
+                'power factor, as in fan = { volts = "V", amps = "A", power_factor = 0.9 }'
+            )
+        else:
+            kept.append(name)
+    circuits = circuit_names(
+        unit_in_name(str(name))[0] if base.header else f"circuit_{name}" for name in kept
+    )
+    columns, labels = {}, {}
+    for circuit, name in zip(circuits, kept, strict=True):
+        quantity, unit = _meaning(str(name), _values(table, name), remarks)
+        columns[circuit] = LogColumn(names=(name,), quantity=quantity, unit=unit)
+        labels[circuit] = unit_in_name(str(name))[0] if base.header else f"Column {name}"
+    layout = replace(base, columns=columns)
+    return Description(layout=layout, labels=labels, remarks=tuple(remarks))
+
+
+def _long(
+    base: LogLayout,
+    table: _Table,
+    who: str | int,
+    numbers: list[str | int],
+    remarks: list[str],
+) -> Description:
+    value = numbers[0]
+    remarks += [f"column {name!r} is left out" for name in numbers[1:]]
+    names = table.cells(who)
+    distinct = sorted(set(filter(None, names)))
+    columns, labels = {}, {}
+    for circuit, name in zip(circuit_names(distinct), distinct, strict=True):
+        rows = [row for row, other in enumerate(names) if other == name]
+        hints: list[str] = []
+        quantity, unit = _meaning(str(value), _values(table, value, rows), hints)
+        columns[circuit] = LogColumn(names=(name,), quantity=quantity, unit=unit)
+        labels[circuit] = name
+    remarks += hints
+    layout = replace(base, layout="long", circuit_column=who, value_column=value, columns=columns)
+    return Description(layout=layout, labels=labels, remarks=tuple(remarks))
+
+
+def _with_period(described: Description, path: Path) -> Description:
+    """Read a first piece as described: this checks the proposal and finds the period."""
+    if not described.layout.columns:
+        return described
+    rows = next(read_log(path, described.layout))
+    remarks = list(described.remarks)
+    period = find_period_ns(rows.times_ns[:200_000])
+    if period is not None:
+        first = pd.Timestamp(int(rows.times_ns.min()), unit="ns", tz="UTC")
+        remarks.append(
+            f"a row every {period / 1e9:g} s; the first is of {first:%d %B %Y %H:%M:%S} UTC"
+        )
+    return replace(described, remarks=tuple(remarks))

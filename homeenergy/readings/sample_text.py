@@ -1,0 +1,172 @@
+"""Look at a text log of unknown layout: encoding, delimiter, decimal mark, header."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import re
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from homeenergy.errors import HouseError
+from homeenergy.readings.tables import MISSING, is_gzip
+
+_HEAD_BYTES = 400_000
+_LATER_BYTES = 60_000
+_DELIMITERS = (",", ";", "\t", "|")
+_NUMBER = re.compile(r"[+-]?\d+(?:([.,])\d+)?(?:[eE][+-]?\d+)?|[+-]?([.,])\d+")
+_TIMELIKE = re.compile(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}.*|\d{1,2}:\d{2}.*")
+_NAME = re.compile(r"[^\W\d][^;|\t]*")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextSample:
+    """Rows from the beginning, the middle and the end of a text log, and how they are written."""
+
+    path: Path
+    encoding: str
+    delimiter: str
+    decimal: str
+    header: tuple[str, ...] | None
+    rows: tuple[tuple[str, ...], ...]
+    head: int  # so many of the rows follow one another from the start
+    remarks: tuple[str, ...]
+
+
+def sample_text(path: Path) -> TextSample:
+    """Look at a text log.
+
+    Raises
+    ------
+    HouseError
+        If the file is empty, holds a header only, or is not a table with at least two columns.
+    """
+    head, later = _bytes(path)
+    encoding, remarks = _encoding(head + later[0] if later else head)
+    texts = [_decode(head, encoding).splitlines()]
+    for part in later if encoding in ("utf-8", "cp1252") else ():
+        texts.append(part.decode(encoding, errors="replace").splitlines()[1:])
+    texts[0] = texts[0] if len(head) < _HEAD_BYTES else texts[0][:-1]
+    lines = [[line for line in part if line.strip()] for part in texts]
+    if not lines[0]:
+        raise HouseError("is empty", path=path)
+    delimiter = _delimiter([line for part in lines for line in part[:400]], path)
+    tables = [list(csv.reader(part, delimiter=delimiter)) for part in lines]
+    first = tables[0][0]
+    has_header = not any(_is_number(cell) or _TIMELIKE.fullmatch(cell.strip()) for cell in first)
+    body = tables[0][1:] if has_header else tables[0]
+    if not body:
+        raise HouseError("has a header but no rows", path=path)
+    width = len(first)
+    rows = [tuple(row) for table in (body, *tables[1:]) for row in table if len(row) == width]
+    decimal, doubt = _decimal(rows, delimiter)
+    return TextSample(
+        path=path,
+        encoding=encoding,
+        delimiter=delimiter,
+        decimal=decimal,
+        header=tuple(cell.strip() for cell in first) if has_header else None,
+        rows=tuple(rows),
+        head=sum(len(row) == width for row in body),
+        remarks=tuple(remarks + doubt),
+    )
+
+
+def _bytes(path: Path) -> tuple[bytes, list[bytes]]:
+    size = path.stat().st_size
+    if size == 0:
+        raise HouseError("is empty", path=path)
+    try:
+        if is_gzip(path):
+            with gzip.open(path) as packed:
+                return packed.read(_HEAD_BYTES), []
+        with path.open("rb") as file:
+            head = file.read(_HEAD_BYTES)
+            later = []
+            for at in (size // 2, size - _LATER_BYTES):
+                if at > _HEAD_BYTES:
+                    file.seek(at)
+                    later.append(file.read(_LATER_BYTES))
+            return head, later
+    except (EOFError, OSError, zlib.error) as error:
+        raise HouseError(f"cannot be read ({error})", path=path) from None
+
+
+def _encoding(sample: bytes) -> tuple[str, list[str]]:
+    if sample.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "utf-16", ["UTF-16 text"]
+    try:
+        sample[:-4].decode("utf-8")
+        return "utf-8", []
+    except UnicodeDecodeError:
+        return "cp1252", ["not UTF-8; read as Windows-1252, check letters with accents"]
+
+
+def _decode(head: bytes, encoding: str) -> str:
+    name = "utf-8-sig" if encoding == "utf-8" else encoding
+    return head.decode(name, errors="replace")
+
+
+def _is_number(cell: str) -> bool:
+    return bool(_NUMBER.fullmatch(cell.strip()))
+
+
+def _delimiter(lines: Sequence[str], path: Path) -> str:
+    """Delimiter that gives every line the same number of cells, most of which make sense."""
+    best, best_score = "", 0.0
+    for delimiter in _DELIMITERS:
+        rows = list(csv.reader(lines, delimiter=delimiter))
+        width = len(rows[0])
+        if width < 2:
+            continue
+        same = sum(len(row) == width for row in rows) / len(rows)
+        cells = [cell.strip() for row in rows[1:] for cell in row] or [c.strip() for c in rows[0]]
+        sense = sum(
+            cell in MISSING
+            or _is_number(cell)
+            or bool(_TIMELIKE.fullmatch(cell))
+            or bool(_NAME.fullmatch(cell))
+            for cell in cells
+        ) / len(cells)
+        if same > 0.95 and same * sense > best_score + 1e-9:
+            best, best_score = delimiter, same * sense
+    if not best:
+        raise HouseError(
+            "does not look like a table: no comma, semicolon, tab or bar parts its lines evenly",
+            path=path,
+            line=1,
+        )
+    return best
+
+
+def _decimal(rows: Sequence[tuple[str, ...]], delimiter: str) -> tuple[str, list[str]]:
+    marks = {".": 0, ",": 0}
+    for row in rows[:2000]:
+        for cell in row:
+            found = _NUMBER.fullmatch(cell.strip())
+            if found and (found[1] or found[2]):
+                marks[found[1] or found[2]] += 1
+    if delimiter == "," or marks[","] == 0:
+        return ".", []
+    if marks["."] == 0:
+        return ",", ["decimal comma"]
+    raise HouseError(
+        f"numbers are written with a decimal comma ({marks[',']} times) and with a decimal point "
+        f"({marks['.']} times)",
+        fix='State decimal = "," or decimal = "." after checking which columns matter.',
+    )
+
+
+def number(cell: str, decimal: str) -> float | None:
+    """Value of a cell; NaN if it is missing, None if it is no number."""
+    text = cell.strip()
+    if text in MISSING:
+        return float("nan")
+    if not _NUMBER.fullmatch(text):
+        return None
+    try:
+        return float(text.replace(decimal, "."))
+    except ValueError:
+        return None
