@@ -137,7 +137,7 @@ def _second_pass(
     width = change.till_ns - change.from_ns
     steps = np.diff(local_ns[rows])
     back = steps <= step_ns - width * 3 // 4
-    forward = steps >= width * 3 // 4 - step_ns
+    forward = steps >= max(width * 3 // 4, step_ns * 3 // 2)
     if back.any():
         # A late row may lead back to the first pass for a moment, so jumps both ways are counted.
         forward &= np.cumsum(back) > 0

@@ -44,6 +44,7 @@ def make_plan(survey: Survey, store: Store, *, rebuild: bool) -> Plan:
     inputs: dict[tuple[int, str, int, str], list[str]] = {}
     for circuit, feeds in plan.feeds.items():
         _refuse_silent(circuit, feeds)
+    for circuit, feeds in plan.feeds.items():
         months = {
             month
             for feed in feeds
