@@ -25,6 +25,8 @@ class Estimate:
         Number of observations behind it.
     basis : str
         How it was obtained, in words.
+    resolved : bool
+        False where the instrument cannot tell the quantity from nothing: only `high` is known.
     """
 
     value: float
@@ -34,13 +36,18 @@ class Estimate:
     n: int
     basis: str
     level: float = 0.95
+    resolved: bool = True
 
     def __str__(self) -> str:
         if not np.isfinite(self.value):
             return "not known"
+        if not self.resolved:
+            return f"below {self.high:g} {self.unit}".rstrip()
         # Two significant digits of the half width decide how many digits of the value mean anything.
         half = (self.high - self.low) / 2
-        digits = 2 if not np.isfinite(half) or half <= 0 else max(0, 1 - int(np.floor(np.log10(half))))
+        digits = (
+            2 if not np.isfinite(half) or half <= 0 else max(0, 1 - int(np.floor(np.log10(half))))
+        )
         text = f"{self.value:.{digits}f}"
         if np.isfinite(half):
             text += f" ({self.low:.{digits}f} to {self.high:.{digits}f})"

@@ -1,6 +1,14 @@
 """Change points to plateaus to run cycles; standby; kinds of appliances."""
 
 from homeenergy.cycles.plateaus import Plateaus, find_plateaus
-from homeenergy.cycles.runs import Cycles, find_cycles
+from homeenergy.cycles.runs import Cycles, find_cycles, standby_draw
+from homeenergy.cycles.standby import Standby
 
-__all__ = ["Cycles", "Plateaus", "find_cycles", "find_plateaus"]
+__all__ = [
+    "Cycles",
+    "Plateaus",
+    "Standby",
+    "find_cycles",
+    "find_plateaus",
+    "standby_draw",
+]

@@ -14,7 +14,7 @@ from homeenergy.cycles.kinds import infer_kind
 from homeenergy.cycles.levels import find_levels
 from homeenergy.cycles.pauses import groups, join_fragments, pause_limit_s
 from homeenergy.cycles.plateaus import Chunks, Plateaus, consecutive, segment
-from homeenergy.cycles.standby import idle_standby
+from homeenergy.cycles.standby import Standby, idle_standby, never_at_rest, smallest_step_w
 from homeenergy.estimate import Estimate
 from homeenergy.house.schedule import KINDS, Kind
 from homeenergy.units import S_PER_H
@@ -48,6 +48,8 @@ class Cycles:
         falls, inside the run.
     standby : Estimate
         Draw between runs [W].
+    rest : Standby
+        The same with its levels, stability and resolution.
     settings : dict
         Every threshold used; each can be given to `find_cycles` instead.
     kind, kind_sure : str, float
@@ -58,6 +60,7 @@ class Cycles:
 
     table: pd.DataFrame
     standby: Estimate
+    rest: Standby
     settings: dict[str, Any]
     kind: Kind
     kind_sure: float
@@ -117,6 +120,7 @@ def find_cycles(
     noise_w: float | None = None,
     penalty_w2: float | None = None,
     long_gap_s: float | None = None,
+    resolution_w: float = 0.0,
 ) -> Cycles:
     """Split a trace into the runs of an appliance and its standby draw.
 
@@ -134,6 +138,8 @@ def find_cycles(
         of this appliance (`homeenergy.cycles.pauses`).
     noise_w, penalty_w2, long_gap_s : float, optional
         As for `find_plateaus`.
+    resolution_w : float
+        Power below which the clamp cannot be believed [W], if known; see `standby_draw`.
 
     Returns
     -------
@@ -165,7 +171,7 @@ def find_cycles(
     on = levels.on_w if on_w is None else on_w
     low = levels.low_w if low_w is None else low_w
     fragments = find_fragments(plateaus, low_w=low, on_w=on, idle_w=idle)
-    sure = 1.0
+    given, sure = kind is not None, 1.0
     if kind is None:
         kind, sure = infer_kind(plateaus, fragments, idle_w=idle)
     if kind in ("thermostatic", "modulating") and low_w is None:
@@ -184,15 +190,21 @@ def find_cycles(
     runs = [] if kind == "continuous" else _without_slight(fragments, runs)
     first = np.array([fragments.first[a] for a, _ in runs], np.int64)
     stop = np.array([fragments.stop[b - 1] for _, b in runs], np.int64)
-    standby = idle_standby(pieces, plateaus, first, stop, kind=kind)
-    table = _table(plateaus, first, stop, standby.value)
+    if kind == "continuous" and not given:
+        standby = never_at_rest()
+    else:
+        step_w = max(smallest_step_w(piece.watts) for piece in pieces)
+        standby = idle_standby(plateaus, first, stop, step_w=step_w, resolution_w=resolution_w)
+    base_w = standby.measured_w if np.isfinite(standby.measured_w) else 0.0
+    table = _table(plateaus, first, stop, base_w)
     period_h = plateaus.period_s / S_PER_H
     total_wh = float(plateaus.sum_w.sum()) * period_h
     covered_s = float(plateaus.n.sum()) * plateaus.period_s
     away_s = covered_s - float((table["duration_s"] - table["missing_s"]).sum())
     return Cycles(
         table=table,
-        standby=standby,
+        standby=standby.draw_w,
+        rest=standby,
         settings={
             "idle_w": idle,
             "on_w": on,
@@ -205,9 +217,36 @@ def find_cycles(
         label=pieces[0].label,
         total_wh=total_wh,
         covered_s=covered_s,
-        idle_wh=(standby.value if np.isfinite(standby.value) else 0.0) * away_s / S_PER_H,
+        idle_wh=base_w * away_s / S_PER_H,
         plateaus=plateaus,
     )
+
+
+def standby_draw(trace: Chunks, *, kind: Kind | None = None, resolution_w: float = 0.0) -> Standby:
+    """What an appliance draws between its runs.
+
+    Parameters
+    ----------
+    trace : Trace, pandas.Series of watts, or a list of consecutive Traces (months)
+        Shape (n,) [W].
+    kind : str, optional
+        As for `find_cycles`. "continuous" takes the whole trace as rest.
+    resolution_w : float
+        Power below which the clamp cannot be believed [W], if known. Default: one step of the
+        readings.
+
+    Returns
+    -------
+    Standby
+        Mean draw with interval, idle levels and shares, hours, stability.
+
+    Notes
+    -----
+    IEC 62301 (2011; from memory) wants a resolution of 0.01 W, a steady supply of known distortion
+    and an uncertainty of 2 %: a clamp in a panel meets none of these. What can be taken over is its
+    idea of stability, the regression of power on time.
+    """
+    return find_cycles(trace, kind, resolution_w=resolution_w).rest
 
 
 def _without_slight(fragments: Fragments, runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -224,7 +263,7 @@ def _without_slight(fragments: Fragments, runs: list[tuple[int, int]]) -> list[t
 
 
 def _table(
-    plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64], standby_w: float
+    plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64], base_w: float
 ) -> pd.DataFrame:
     """The runs [first, stop) of samples as a table."""
     a = np.searchsorted(plateaus.first, first)
@@ -241,7 +280,6 @@ def _table(
     inside = [bool((gap_n[i : j - 1] > long_n).any()) for i, j in zip(a, b, strict=True)]
     cut = (before[a] > long_n) | (after[b - 1] > long_n) | np.array(inside, bool)
     peak = [plateaus.greatest_w[i:j].max() for i, j in zip(a, b, strict=True)]
-    base_w = standby_w if np.isfinite(standby_w) else 0.0
     return pd.DataFrame(
         {
             "start": plateaus.instants(first),

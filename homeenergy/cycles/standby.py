@@ -2,79 +2,216 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
+from scipy.stats import linregress, norm
 from scipy.stats import t as student_t
 
+from homeenergy.cycles.fragments import SPIKE_PERIOD_S
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.estimate import Estimate
-from homeenergy.house.schedule import Kind
-from homeenergy.readings.trace import Trace
 from homeenergy.units import S_PER_H
 
 # Draw often settles for some minutes after a run (a fan, a "finished" display): left out.
 SETTLE_S = 300.0
+# A level that holds less of the idle time is another small load, not the appliance at rest.
+LEAST_SHARE = 0.04
+# A level is taken for a tail of runs if it follows one for this share of its time.
+TAIL_SHARE = 0.7
+# IEC 62301:2011, 5.3.2 (from memory): power is stable if its slope on time is less than 10 mW/h up
+# to 1 W, and less than 1 % of it per hour above.
+STABLE_W_PER_H, STABLE_SHARE_PER_H = 0.010, 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Standby:
+    """Draw between runs.
+
+    Attributes
+    ----------
+    draw_w : Estimate
+        Mean draw at rest [W]; not resolved where the readings cannot tell it from nothing.
+    levels : tuple of (float, float)
+        Idle levels [W] and their shares of the idle time, the most frequent first.
+    hours : float
+        Idle time behind it [h].
+    measured_w : float
+        The plain mean of the readings at rest [W], for energy sums; NaN if never at rest.
+    step_w : float
+        Smallest step of the readings [W]; 0 where none shows.
+    slope_w_per_h : float
+        Regression of hourly means on time [W/h].
+    stable : bool or None
+        Whether the slope is within the limits of IEC 62301:2011; None with too few hours.
+    """
+
+    draw_w: Estimate
+    levels: tuple[tuple[float, float], ...]
+    hours: float
+    measured_w: float
+    step_w: float
+    slope_w_per_h: float
+    stable: bool | None
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row an idle level: level_w, share."""
+        return pd.DataFrame(self.levels, columns=["level_w", "share"])
+
+
+def never_at_rest() -> Standby:
+    """What can be said of an appliance that was on all the time."""
+    nan = float("nan")
+    return Standby(
+        draw_w=Estimate(
+            value=nan, low=nan, high=nan, unit="W", n=0, basis="never seen at rest in these data"
+        ),
+        levels=(),
+        hours=0.0,
+        measured_w=nan,
+        step_w=0.0,
+        slope_w_per_h=nan,
+        stable=None,
+    )
 
 
 def idle_standby(
-    pieces: list[Trace],
     plateaus: Plateaus,
     first: NDArray[np.int64],
     stop: NDArray[np.int64],
     *,
-    kind: Kind,
-) -> Estimate:
-    """Mean draw outside runs [W], with an interval from the spread between hours.
+    step_w: float,
+    resolution_w: float = 0.0,
+) -> Standby:
+    """Standby from the plateaus outside the runs [first, stop).
 
-    Plateaus that lie far above the usual idle level (lamps, other small loads, spikes) are left
-    out by a limit of three times the interquartile range about the median level. The mean and not
-    the median is taken, because meters with coarse steps flicker about the true value.
+    Single-sample spikes, what settles within `SETTLE_S` after a run, and levels that hold less
+    than `LEAST_SHARE` of the idle time are left out. The mean and not the median is taken: meters
+    with coarse steps flicker about the true value.
+
+    The interval combines, as JCGM 100:2008 5.1.2 does, the spread between hours (Student's t) with
+    the rounding of the readings (F.2.2.1: step / sqrt 12). Noise averages rounding out, but the
+    offset of a clamp is of the same size and unknown, so it stays in.
     """
-    del pieces
-    nan = float("nan")
-    if kind == "continuous" and first.size == 0:
-        return Estimate(
-            value=nan, low=nan, high=nan, unit="W", n=0, basis="never seen at rest in these data"
-        )
-    settle_n = round(SETTLE_S / plateaus.period_s)
-    after = np.searchsorted(stop, plateaus.first, side="right") - 1
-    inside = (
-        (after + 1 < first.size) & (plateaus.stop > first[np.minimum(after + 1, first.size - 1)])
-        if first.size
-        else np.zeros(len(plateaus), bool)
-    )
-    settling = (
-        (after >= 0) & (plateaus.first < stop[np.maximum(after, 0)] + settle_n)
-        if (first.size)
-        else np.zeros(len(plateaus), bool)
-    )
-    idle = ~inside & ~(settling & (plateaus.stop - plateaus.first < 2 * settle_n))
-    idle &= plateaus.n > 1
+    idle, tail = _idle_plateaus(plateaus, first, stop)
     if not idle.any():
-        return Estimate(
-            value=nan, low=nan, high=nan, unit="W", n=0, basis="no idle time in these data"
+        return never_at_rest()
+    levels, kept = _levels(plateaus, np.flatnonzero(idle), tail, step_w=step_w)
+    n = plateaus.n[kept].astype(np.float64)
+    value = float(plateaus.sum_w[kept].sum() / n.sum())
+    hours = float(n.sum()) * plateaus.period_s / S_PER_H
+    hour, hourly_w = _hourly_means(plateaus, kept)
+    rounding_w = step_w / np.sqrt(12)
+    if hourly_w.size > 1:
+        spread_w = student_t.ppf(0.975, hourly_w.size - 1) * hourly_w.std(ddof=1)
+        half = float(np.hypot(spread_w / np.sqrt(hourly_w.size), norm.ppf(0.975) * rounding_w))
+    else:
+        half = float("inf")
+    bound = max(step_w, resolution_w)
+    resolved = not abs(value) < bound
+    basis = f"mean of {hours:.1f} h at rest, readings in steps of {step_w:g} W"
+    if not resolved:
+        basis = f"below what these readings can tell: less than {bound:g} W over {hours:.1f} h"
+    slope = float(linregress(hour, hourly_w).slope) if np.ptp(hour) > 0 else float("nan")
+    limit = max(STABLE_W_PER_H, STABLE_SHARE_PER_H * abs(value))
+    return Standby(
+        draw_w=Estimate(
+            value=value if resolved else bound / 2,
+            low=value - half if resolved else 0.0,
+            high=value + half if resolved else bound,
+            unit="W",
+            n=int(hourly_w.size),
+            basis=basis,
+            resolved=resolved,
+        ),
+        levels=levels,
+        hours=hours,
+        measured_w=value,
+        step_w=step_w,
+        slope_w_per_h=slope,
+        stable=bool(abs(slope) < limit) if hourly_w.size > 2 else None,
+    )
+
+
+def _idle_plateaus(
+    plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which plateaus lie outside runs, and which begin within `SETTLE_S` after one."""
+    lasting = (plateaus.n > 1) | (plateaus.period_s > SPIKE_PERIOD_S)
+    if not first.size:
+        return lasting, np.zeros(len(plateaus), bool)
+    settle_n = round(SETTLE_S / plateaus.period_s)
+    before = np.searchsorted(first, plateaus.first, side="right") - 1
+    end = np.where(before >= 0, stop[np.maximum(before, 0)], -settle_n)
+    tail = plateaus.first < end + settle_n
+    short = plateaus.stop - plateaus.first < 2 * settle_n
+    return lasting & (plateaus.first >= end) & ~(tail & short), tail
+
+
+def _levels(
+    plateaus: Plateaus, idle: NDArray[np.int64], tail: NDArray[np.bool_], *, step_w: float
+) -> tuple[tuple[tuple[float, float], ...], NDArray[np.int64]]:
+    """Levels with their shares, and the plateaus that stand at one of them.
+
+    Plateaus belong to different levels where sorted neighbours are further apart than noise, a step
+    and a half of the readings and a tenth of the level. A level that follows runs, mostly, is a
+    "finished" display and not rest.
+    """
+    order = idle[np.argsort(plateaus.mean_w[idle], kind="stable")]
+    w = plateaus.mean_w[order]
+    apart = np.diff(w) > np.maximum(
+        max(1.5 * step_w, plateaus.settings["noise_w"]), 0.1 * np.abs(w[1:])
+    )
+    groups = np.split(order, np.flatnonzero(apart) + 1)
+    groups.sort(key=lambda g: -int(plateaus.n[g].sum()))
+    least_n = LEAST_SHARE * plateaus.n[order].sum()
+    chosen = [
+        g
+        for i, g in enumerate(groups)
+        if i == 0
+        or plateaus.n[g].sum() >= least_n
+        and plateaus.n[g[tail[g]]].sum() < TAIL_SHARE * plateaus.n[g].sum()
+    ]
+    kept = np.concatenate(chosen)
+    levels = tuple(
+        (
+            float(plateaus.sum_w[g].sum() / plateaus.n[g].sum()),
+            float(plateaus.n[g].sum() / plateaus.n[kept].sum()),
         )
-    w, n = plateaus.mean_w[idle], plateaus.n[idle].astype(np.float64)
-    order = np.argsort(w, kind="stable")
-    upto = np.cumsum(n[order]) / n.sum()
-    q1, median, q3 = w[order][np.searchsorted(upto, [0.25, 0.5, 0.75])]
-    noise_w = plateaus.settings["noise_w"]
-    near = np.abs(w - median) <= 3 * max(q3 - q1, noise_w)
-    w, n = w[near], n[near]
-    value = float(np.average(w, weights=n))
-    hours = n.sum() * plateaus.period_s / S_PER_H
-    blocks = max(min(w.size, round(hours)), 1)
-    spread = float(np.sqrt(np.average((w - value) ** 2, weights=n)))
-    half = (
-        float(student_t.ppf(0.975, blocks - 1)) * spread / np.sqrt(blocks - 1)
-        if blocks > 1
-        else float("inf")
+        for g in chosen
     )
-    return Estimate(
-        value=value,
-        low=value - half,
-        high=value + half,
-        unit="W",
-        n=blocks,
-        basis=f"mean of {hours:.1f} h outside runs",
+    return levels, np.sort(kept)
+
+
+def _hourly_means(
+    plateaus: Plateaus, kept: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Hour since the start, and mean power [W], of every hour with idle time."""
+    per_h = S_PER_H / plateaus.period_s
+    a, b = plateaus.first[kept] / per_h, plateaus.stop[kept] / per_h
+    pieces = np.maximum(np.ceil(b).astype(np.int64) - np.floor(a).astype(np.int64), 1)
+    which = np.repeat(np.arange(kept.size), pieces)
+    hour = np.floor(a).astype(np.int64)[which] + (
+        np.arange(which.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
     )
+    weight = np.minimum(hour + 1, b[which]) - np.maximum(hour, a[which])
+    total = np.bincount(hour, weights=weight)
+    mean = np.bincount(hour, weights=weight * plateaus.mean_w[kept][which])
+    used = np.flatnonzero(total > 0)
+    return used.astype(np.float64), mean[used] / total[used]
+
+
+def smallest_step_w(watts: NDArray[np.float32]) -> float:
+    """Step in which readings come [W], from at most 200 000 of them; 0 where none shows."""
+    sample = watts[:: max(1, watts.size // 200_000)].astype(np.float64)
+    values = np.unique(np.round(sample[np.isfinite(sample)], 3))
+    if values.size < 2:
+        return 0.0
+    gaps = np.diff(values)
+    step = float(gaps[gaps > 1.5e-3].min(initial=np.inf))
+    if not np.isfinite(step):
+        return 0.0
+    off = np.abs(values / step - np.round(values / step)) * step
+    return step if np.mean(off <= 2e-3 * max(1.0, step)) > 0.99 else 0.0
