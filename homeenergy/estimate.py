@@ -43,7 +43,7 @@ class Estimate:
             return "not known"
         if not self.resolved:
             return f"below {self.high:g} {self.unit}".rstrip()
-        # Two significant digits of the half width decide how many digits of the value mean anything.
+        # Two significant digits of the half width: no more of the value means anything.
         half = (self.high - self.low) / 2
         digits = (
             2 if not np.isfinite(half) or half <= 0 else max(0, 1 - int(np.floor(np.log10(half))))

@@ -167,12 +167,10 @@ def _levels(
     groups = np.split(order, np.flatnonzero(apart) + 1)
     groups.sort(key=lambda g: -int(plateaus.n[g].sum()))
     least_n = LEAST_SHARE * plateaus.n[order].sum()
-    chosen = [
+    chosen = groups[:1] + [
         g
-        for i, g in enumerate(groups)
-        if i == 0
-        or plateaus.n[g].sum() >= least_n
-        and plateaus.n[g[tail[g]]].sum() < TAIL_SHARE * plateaus.n[g].sum()
+        for g in groups[1:]
+        if plateaus.n[g].sum() >= least_n and _tail_share(plateaus, np.sort(g), tail) < TAIL_SHARE
     ]
     kept = np.concatenate(chosen)
     levels = tuple(
@@ -183,6 +181,13 @@ def _levels(
         for g in chosen
     )
     return levels, np.sort(kept)
+
+
+def _tail_share(plateaus: Plateaus, level: NDArray[np.int64], tail: NDArray[np.bool_]) -> float:
+    """Share of the time at a level that follows a run without a break."""
+    heads = np.r_[True, np.diff(level) > 1]
+    follows = tail[level[heads]][np.cumsum(heads) - 1]
+    return float(plateaus.n[level][follows].sum() / plateaus.n[level].sum())
 
 
 def _hourly_means(
