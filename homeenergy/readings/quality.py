@@ -15,7 +15,13 @@ from homeenergy.units import NS_PER_S
 
 SPIKE_FLOOR_W = 100.0
 SPIKE_NOISES = 20.0
+SPIKE_RETURN = 0.03
+SPIKE_PERIOD_S = 10.0  # in longer samples a lone high one may well be a kettle
 STUCK_SAMPLES = 30
+STUCK_PERCENTILE = 99.5
+STUCK_TIMES = 10.0
+STUCK_STEPS = 20.0
+STUCK_HABIT = 3
 STUCK_SHARE = 0.02
 
 
@@ -38,7 +44,8 @@ def circuit_quality(
         circuit; period_s; first, last (instants at which the samples begin and end); coverage
         (share of the time between them that has samples); gaps (stretches without);
         longest_gap_s; rows, repeats (rows that shared an instant with another), out_of_order,
-        resets, rejected (as logged); spikes (see `count_spikes`); stuck_s (see
+        resets, rejected (as logged); spikes (see `count_spikes`; NaN for
+        periods above 10 s, where a lone high sample may well be a use); stuck_s (see
         `longest_stuck`); negative_share (of the samples).
     """
     present = gaps = spikes = negative = stuck = longest = 0
@@ -58,7 +65,7 @@ def circuit_quality(
         longest = max(longest, int(runs.max(initial=0)))
         present += int(np.count_nonzero(there))
         negative += int(np.count_nonzero(watts < 0))
-        spikes += count_spikes(watts)
+        spikes += count_spikes(watts) if trace.period_s <= SPIKE_PERIOD_S else 0
         stuck = max(stuck, longest_stuck(watts))
     span = 0 if first is None or last is None else int((last - first).value) // period_ns
     return {
@@ -74,7 +81,7 @@ def circuit_quality(
         "out_of_order": sum(info.out_of_order for info in infos),
         "resets": sum(info.resets for info in infos),
         "rejected": sum(info.rejected for info in infos),
-        "spikes": spikes,
+        "spikes": spikes if period_ns <= SPIKE_PERIOD_S * NS_PER_S else float("nan"),
         "stuck_s": stuck * period_ns / NS_PER_S,
         "negative_share": negative / present if present else float("nan"),
     }
@@ -98,21 +105,26 @@ def count_spikes(watts: NDArray[np.float32]) -> int:
 
     Notes
     -----
-    Own rule: the sample stands above the higher of its neighbours by more than 100 W, 20 times
-    the typical step between samples (their 90th percentile), and three times the higher neighbour
-    itself. A kettle that is caught by one sample of a coarse log is counted too; and the inrush of
-    a compressor is not, since the power stays up behind it, if a third of the inrush remains.
+    Own rule: the sample is more than three times its higher neighbour and 100 W above it, and the
+    power is back where it was: the neighbours differ by no more than 3 % of the spike, or by four
+    typical steps (their 90th percentile, 5 W at the most). So the inrush of a compressor, which
+    runs on at a higher level, is not counted.
     """
     if watts.size < 3:
         return 0
     left, here, right = watts[:-2], watts[1:-1], watts[2:]
     higher = np.maximum(left, right)
+    excess = here - higher
+    # NaN compares as False, so a sample beside a gap is never counted.
+    alone = np.flatnonzero((excess > SPIKE_FLOOR_W) & (here > 3 * higher))
+    if alone.size == 0:
+        return 0
     steps = np.abs(np.diff(watts))
     steps = steps[np.isfinite(steps)]
-    typical = float(np.percentile(steps, 90)) if steps.size else 0.0
-    excess = here - higher
-    limit = max(SPIKE_FLOOR_W, SPIKE_NOISES * min(typical, SPIKE_FLOOR_W))
-    return int(np.count_nonzero((excess > limit) & (here > 3 * higher)))
+    noise = min(float(np.percentile(steps, 90)), SPIKE_FLOOR_W / SPIKE_NOISES)
+    change = np.abs(right[alone] - left[alone])
+    back = change <= np.maximum(4 * noise, SPIKE_RETURN * excess[alone])
+    return int(np.count_nonzero(back))
 
 
 def longest_stuck(watts: NDArray[np.float32]) -> int:
@@ -129,21 +141,33 @@ def longest_stuck(watts: NDArray[np.float32]) -> int:
 
     Notes
     -----
-    Own rule. A stretch counts if it is at least 30 samples long, its value is not zero, and this
-    value makes up stretches of the kind for less than 2 % of the samples: a value that comes back
-    again and again (an idle level in whole watts) is the circuit's habit, not a stuck logger.
+    Own rule. A stretch of equal readings counts if it is at least 30 samples long; ten times as
+    long as all but one in two hundred of the circuit's stretches of equal non-zero readings; its
+    value is not one at which the circuit rests (2 % of the samples, or more than three long
+    stretches); and at least 20 steps of the readings' resolution: a steady load of a few watts in
+    whole watts repeats itself for hours, and nothing is stuck.
     """
     if watts.size < STUCK_SAMPLES:
         return 0
     new = np.flatnonzero(np.r_[True, watts[1:] != watts[:-1]])  # NaN differs from NaN
-    lengths = np.diff(np.r_[new, watts.size])
-    values = watts[new]
-    long = (lengths >= STUCK_SAMPLES) & (values != 0)
+    lengths, values = np.diff(np.r_[new, watts.size]), watts[new]
+    live = (values != 0) & ~np.isnan(values)
+    lengths, values = lengths[live], values[live]
+    long = lengths >= STUCK_SAMPLES
     if not long.any():
         return 0
-    levels, which = np.unique(values[long], return_inverse=True)
-    share = np.bincount(which, weights=lengths[long], minlength=levels.size)
-    times = np.bincount(which, minlength=levels.size)
-    habit = (share > STUCK_SHARE * watts.size) | (times > 3)
-    rare = ~habit[which]
-    return int(lengths[long][rare].max(initial=0))
+    long &= lengths >= STUCK_TIMES * np.percentile(lengths, STUCK_PERCENTILE)
+    long &= np.abs(values) >= STUCK_STEPS * _resolution(values)
+    levels, which = np.unique(values, return_inverse=True)
+    often = lengths >= STUCK_SAMPLES
+    number = np.bincount(which[often], minlength=levels.size)
+    share = np.bincount(which[often], weights=lengths[often], minlength=levels.size) / watts.size
+    long &= (number[which] <= STUCK_HABIT) & (share[which] <= STUCK_SHARE)
+    return int(lengths[long].max(initial=0))
+
+
+def _resolution(values: NDArray[np.float32]) -> float:
+    """Smallest step between different readings, a rounding error of float32 aside."""
+    steps = np.diff(np.unique(values).astype(np.float64))
+    steps = steps[steps > 1e-3]
+    return float(steps.min()) if steps.size else 0.0
