@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -75,6 +76,10 @@ def describe(
     files: Annotated[
         list[Path], typer.Argument(metavar="FILE...", help="Log files with the same layout.")
     ],
+    timezone: Annotated[
+        str | None,
+        typer.Option(metavar="ZONE", help="Zone of times without an offset, as in Europe/Berlin."),
+    ] = None,
 ) -> None:
     """Look at log files and print how house.toml would describe them.
 
@@ -86,7 +91,7 @@ def describe(
     with _plain_errors():
         from homeenergy.readings import describe as describe_logs
 
-        typer.echo(describe_logs(files).to_toml())
+        typer.echo(describe_logs(files, timezone=timezone).toml().rstrip("\n"))
 
 
 @app.command()
@@ -102,7 +107,10 @@ def new(
     ],
     timezone: Annotated[
         str | None,
-        typer.Option(metavar="ZONE", help="Time zone of the house, as in Europe/Berlin."),
+        typer.Option(
+            metavar="ZONE",
+            help="Where the house stands, as in Europe/Berlin. Default: as this computer.",
+        ),
     ] = None,
     name: Annotated[
         str | None, typer.Option(metavar="NAME", help="Name of the house. Default: the folder's.")
@@ -119,11 +127,12 @@ def new(
     with _plain_errors():
         from homeenergy.readings import new_house
 
-        made = new_house(folder, logs=[*logs, *(more or [])], timezone=timezone, name=name)
-        typer.echo(f"Wrote {made}.")
-        typer.echo(
-            f"Read it through and correct it, then run: homeenergy findings {folder}", err=True
-        )
+        zone = timezone or _own_zone()
+        made = new_house(folder, logs=[*logs, *(more or [])], timezone=zone, name=name)
+        typer.echo(f"Wrote {made}")
+        if timezone is None:
+            typer.echo(f"Time zone: {zone}, as on this computer. Correct it if the house is not.")
+        typer.echo(f"Read it through and correct it, then run: homeenergy findings {folder}")
 
 
 @app.command("import")
@@ -231,6 +240,19 @@ def lab(
         except KeyboardInterrupt:
             raise typer.Exit(0) from None
         raise typer.Exit(result.returncode)
+
+
+def _own_zone() -> str:
+    """Region that this computer's clock is set to."""
+    named = os.environ.get("TZ", "").lstrip(":")
+    parts = Path("/etc/localtime").resolve().parts
+    region = named or "/".join(parts[parts.index("zoneinfo") + 1 :] if "zoneinfo" in parts else ())
+    if "/" not in region or region.startswith("Etc/"):
+        raise HouseError(
+            "it cannot be told where the house stands",
+            fix="Give its time zone, for example --timezone Europe/Berlin.",
+        )
+    return region
 
 
 def _notebook_root(folder: Path) -> Path:

@@ -1,0 +1,177 @@
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.estimate import Estimate
+from homeenergy.findings import Findings, appliance_finding
+from homeenergy.house import Circuit, Tariff
+from homeenergy.show import plot_house_energy
+from homeenergy.show.quality_table import duration_text, quality_lines
+from homeenergy.show.records import findings_record
+from homeenergy.show.table import findings_lines
+
+
+@pytest.fixture
+def findings(make_trace):
+    days = 5
+    rng = np.random.default_rng(5)
+    watts = rng.normal(4, 0.5, days * 1440)
+    for day in range(days):
+        at = day * 1440 + 400 + int(rng.integers(0, 300))
+        watts[at : at + 30 + int(rng.integers(0, 20))] += 2000
+    names = [
+        ("kettle", "Kettle"),
+        ("oven", "Oven in the outdoor kitchen behind the barn"),
+        ("pump", "Pump"),
+    ]
+    found = tuple(
+        appliance_finding(
+            make_trace(watts * scale, label=label),
+            circuit=Circuit(name=name, appliance=label, kind="manual"),
+            timezone="America/Denver",
+            tariff=Tariff(currency="USD", price_per_kwh=0.2),
+        )
+        for scale, (name, label) in zip((1.0, 4.5, 0.5), names, strict=True)
+    )
+    mains = Estimate(value=9.0, low=8.0, high=10.0, unit="kWh", n=5, basis="mean of 5 days")
+    return Findings(
+        house_name="Mill house",
+        timezone="America/Denver",
+        currency="USD",
+        start=pd.Timestamp("2026-03-02T00:00Z"),
+        end=pd.Timestamp("2026-03-07T00:00Z"),
+        appliances=found,
+        mains_kwh_per_day=mains,
+        unmeasured_kwh_per_day=replace(mains, value=0.5, low=0.3, high=0.7),
+    )
+
+
+@pytest.mark.parametrize("width", [60, 80, 100, 140])
+def test_fits_the_terminal_and_cuts_no_number(findings, width):
+    lines = findings_lines(findings, width=width)
+    assert max(map(len, lines)) <= width
+    text = "\n".join(lines)
+    from homeenergy.show.numbers import interval_text, value_text
+
+    for finding in findings.appliances:
+        for estimate in (
+            finding.run_kwh,
+            finding.kwh_per_day,
+            finding.standby_w,
+            finding.cost_per_year,
+        ):
+            assert value_text(estimate) in text
+            assert f"({interval_text(estimate)})" in text or not interval_text(estimate)
+    for heading in ("runs", "kWh", "kWh/day", "W", "% kWh", "% time", "USD/year"):
+        assert heading in text
+
+
+def test_decimal_points_stand_below_one_another(findings):
+    lines = findings_lines(findings, width=140)
+    head = next(i for i, line in enumerate(lines) if line.startswith("appliance"))
+    assert "kWh/day" in lines[head]
+    rows = [lines[head + 2], lines[head + 3]]
+    end = lines[head].index("kWh ") + 3
+    points = {row[:end].rfind(".") for row in rows}
+    assert len(points) == 1
+
+
+def test_long_name_goes_on_below_and_rows_stay_aligned(findings):
+    lines = findings_lines(findings, width=140)
+    at = next(i for i, line in enumerate(lines) if line.startswith("Oven in the outdoor"))
+    assert lines[at + 1].strip() == "kitchen behind the"
+    assert lines[at + 2].strip() == "barn"
+
+
+def test_no_tariff_no_cost(findings):
+    bare = replace(findings, currency=None)
+    assert "year" not in "\n".join(findings_lines(bare, width=140))
+
+
+def test_bound_is_written_out_and_never_as_zero(findings):
+    bound = Estimate(
+        value=0.0, low=0.0, high=1.0, unit="W", n=50, basis="below what this clamp can tell"
+    )
+    quiet = replace(findings.appliances[0], standby_w=bound)
+    text = "\n".join(findings_lines(replace(findings, appliances=(quiet,)), width=100))
+    assert "below 1 W" in text
+    assert "0.0" not in text.split("below 1 W")[0].splitlines()[-1].split("standby")[-1][-6:]
+
+
+def test_mains_and_what_no_circuit_accounts_for(findings):
+    assert (
+        "Mains: 9.0 kWh (8.0–10.0) a day; on no measured circuit: 0.50 kWh (0.30–0.70) a day"
+        in findings_lines(findings, width=100)
+    )
+
+
+def test_no_appliance(findings):
+    assert "No circuit has readings" in findings_lines(replace(findings, appliances=()))[-1]
+
+
+def test_record_is_json_with_null_for_what_is_not_known(findings):
+    unknown = Estimate(
+        value=math.nan, low=-math.inf, high=math.inf, unit="kWh", n=0, basis="no run"
+    )
+    odd = replace(findings.appliances[0], run_kwh=unknown, idle_share=math.nan)
+    text = json.dumps(findings_record(replace(findings, appliances=(odd,))), allow_nan=False)
+    record = json.loads(text)
+    assert record["start"] == "2026-03-02T00:00:00Z"
+    (appliance,) = record["appliances"]
+    assert appliance["run_kwh"]["value"] is appliance["run_kwh"]["low"] is None
+    assert appliance["idle_share"] is None
+    assert appliance["runs"] == findings.appliances[0].runs
+    assert appliance["kwh_per_day"]["value"] == findings.appliances[0].kwh_per_day.value
+
+
+def test_house_energy_is_sorted_and_whole(findings):
+    ax = plot_house_energy(findings)
+    names = [label.get_text() for label in ax.get_yticklabels()]
+    assert names == [
+        "Oven in the outdoor kitchen behind the barn",
+        "Kettle",
+        "Pump",
+        "on no measured circuit",
+    ]
+    widths = {}
+    for bar in ax.patches:
+        row = round(bar.get_y() + bar.get_height() / 2)
+        widths[row] = widths.get(row, 0.0) + bar.get_width()
+    drawn = [widths[i] for i in range(3)]
+    expected = sorted((f.kwh_per_day.value for f in findings.appliances), reverse=True)
+    assert drawn == pytest.approx(expected)
+    assert "kWh per day" in ax.get_xlabel()
+
+
+def test_quality_fits_and_writes_durations():
+    quality = pd.DataFrame(
+        {
+            "period_s": [1.0],
+            "coverage": [0.9876],
+            "gaps": [12345],
+            "longest_gap_s": [9999.0],
+            "repeats": [3],
+            "out_of_order": [0],
+            "resets": [1],
+            "spikes": [2],
+            "stuck_s": [0.0],
+            "negative_share": [float("nan")],
+        },
+        index=pd.Index(["kettle"], name="circuit"),
+    )
+    for width in (60, 80, 140):
+        lines = quality_lines(quality, width=width)
+        assert max(map(len, lines)) <= width
+        assert {"98.76", "12,345", "2.8"} <= set(" ".join(lines).split())
+
+
+@pytest.mark.parametrize(
+    ("duration_s", "text"),
+    [(0, "none"), (45, "45 s"), (600, "10 min"), (9999, "2.8 h"), (400_000, "4.6 days")],
+)
+def test_durations(duration_s, text):
+    assert duration_text(duration_s) == text

@@ -1,0 +1,175 @@
+"""What holds for the whole project: rooms, sizes, names, notebooks."""
+
+import ast
+import importlib
+import inspect
+import json
+import pkgutil
+import re
+import statistics
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import homeenergy
+
+ROOT = Path(__file__).parents[1]
+SOURCES = sorted((ROOT / "homeenergy").rglob("*.py"))
+NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+MOST_LINES = 400
+MOST_POSITIONAL = 2
+MOST_PUBLIC = 22
+# A quantity carries its unit: power_w, energy_kwh, duration_s, volts_v.
+BARE = {
+    "power",
+    "energy",
+    "duration",
+    "period",
+    "watts",
+    "volts",
+    "amps",
+    "voltage",
+    "current",
+    "interval",
+    "threshold",
+    "standby",
+}
+# `standby` of plot_runs says whether to draw it; it holds no quantity.
+NO_QUANTITY = {("plot_runs", "standby")}
+MAGIC = re.compile(r"^\s*[%!]")
+BACKENDS = {"%matplotlib inline", "%matplotlib widget"}
+MOST_CELL_LINES, MOST_CELLS, MEDIAN_LINES = 15, 40, 4
+MOST_NOTEBOOK_BYTES = 1_000_000
+
+
+def run_python(code: str) -> str:
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    return done.stdout
+
+
+def test_rooms_import_only_from_rooms_before_them():
+    command = Path(sys.executable).with_name("lint-imports")
+    done = subprocess.run([command], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_importing_the_package_loads_nothing_heavy():
+    heavy = ["matplotlib", "numba", "ipywidgets", "ruptures", "pandas", "scipy", "pyarrow", "typer"]
+    code = f"import homeenergy, sys; print([m for m in {heavy} if m in sys.modules])"
+    assert run_python(code).strip() == "[]"
+
+
+def test_the_command_line_loads_no_figures_before_it_needs_them():
+    code = (
+        "import homeenergy.cli, sys; "
+        "print([m for m in ('matplotlib', 'numba', 'pandas') if m in sys.modules])"
+    )
+    assert run_python(code).strip() == "[]"
+
+
+def test_public_names_are_few_and_all_there():
+    assert len(homeenergy.__all__) <= MOST_PUBLIC
+    assert list(homeenergy.__all__) == sorted(homeenergy.__all__)
+    for name in homeenergy.__all__:
+        assert getattr(homeenergy, name) is not None
+    with pytest.raises(AttributeError, match="no attribute 'kettle'"):
+        _ = homeenergy.kettle
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_a_file_holds_one_idea(path):
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= MOST_LINES
+
+
+def public_functions():
+    """Every public function that a room hands out, with its name."""
+    found = {}
+    for info in pkgutil.walk_packages(homeenergy.__path__, "homeenergy."):
+        if not info.ispkg:
+            continue
+        room = importlib.import_module(info.name)
+        for name in getattr(room, "__all__", ()):
+            thing = getattr(room, name)
+            if inspect.isfunction(thing):
+                found[f"{info.name}.{name}"] = thing
+    return found
+
+
+FUNCTIONS = public_functions()
+
+
+def test_there_are_public_functions_to_check():
+    assert len(FUNCTIONS) >= 10
+
+
+@pytest.mark.parametrize("name", sorted(FUNCTIONS))
+def test_dimensional_parameters_carry_their_unit(name):
+    short = name.rsplit(".", 1)[1]
+    for parameter in inspect.signature(FUNCTIONS[name]).parameters:
+        assert parameter not in BARE or (short, parameter) in NO_QUANTITY, (
+            f"{name}({parameter}): add the unit, as in {parameter}_w or {parameter}_s"
+        )
+
+
+@pytest.mark.parametrize("name", sorted(FUNCTIONS))
+def test_few_positional_parameters(name):
+    kinds = (inspect.Parameter.POSITIONAL_ONLY, inspect.Parameter.POSITIONAL_OR_KEYWORD)
+    parameters = inspect.signature(FUNCTIONS[name]).parameters.values()
+    assert sum(parameter.kind in kinds for parameter in parameters) <= MOST_POSITIONAL
+
+
+@pytest.mark.parametrize("name", sorted(FUNCTIONS))
+def test_public_functions_are_documented(name):
+    text = inspect.getdoc(FUNCTIONS[name])
+    assert text
+    assert len(text.splitlines()[0]) <= 100
+
+
+def code_cells(path):
+    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    return [("".join(cell["source"]), cell) for cell in cells if cell["cell_type"] == "code"]
+
+
+def test_there_is_a_notebook_to_check():
+    assert NOTEBOOKS
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
+def test_notebook_is_plain_short_and_executed(path):
+    cells = code_cells(path)
+    lengths = [len(source.splitlines()) for source, _ in cells]
+    assert len(json.loads(path.read_text(encoding="utf-8"))["cells"]) <= MOST_CELLS
+    assert max(lengths) <= MOST_CELL_LINES
+    assert statistics.median(lengths) <= MEDIAN_LINES
+    assert path.stat().st_size <= MOST_NOTEBOOK_BYTES
+    for source, cell in cells:
+        assert cell["execution_count"] is not None, f"not executed: {source}"
+        assert not any(output["output_type"] == "error" for output in cell["outputs"])
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
+def test_notebook_parses_and_has_no_magic_but_the_backend(path):
+    for source, _ in code_cells(path):
+        lines = source.splitlines()
+        magics = [line for line in lines if MAGIC.match(line)]
+        assert set(magics) <= BACKENDS
+        tree = ast.parse("\n".join(line for line in lines if line not in magics))
+        for node in ast.walk(tree):
+            if isinstance(node, ast.FunctionDef):
+                assert node.end_lineno - node.lineno < 5
+
+
+@pytest.mark.parametrize(
+    "path",
+    [*NOTEBOOKS, *SOURCES, ROOT / "README.md", ROOT / "DEVELOPERS.md"],
+    ids=lambda path: path.relative_to(ROOT).as_posix(),
+)
+def test_no_path_of_one_machine_is_left_behind(path):
+    text = path.read_text(encoding="utf-8")
+    # Split, so that this file does not hold what it looks for.
+    for trace in ("/ho" + "me/", "/Us" + "ers/", "/wo" + "rk/", "/tm" + "p/", "C:" + "\\Users"):
+        assert trace not in text

@@ -1,0 +1,319 @@
+"""The command, run as a person or another program runs it."""
+
+import csv
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from homeenergy import __version__, cli
+
+HOUSE = """
+name = "Mill <house> & barn"
+timezone = "America/Denver"
+
+[tariff]
+currency = "USD"
+price_per_kwh = 0.2
+
+[[circuit]]
+name = "kettle"
+appliance = "Kettle <b>"
+kind = "manual"
+
+[[circuit]]
+name = "fridge"
+kind = "thermostatic"
+
+[[log]]
+files = "logs/*.csv"
+time_columns = ["time"]
+time_format = "epoch_s"
+
+[log.columns]
+kettle = "kettle"
+fridge = "fridge"
+"""
+
+
+def write_log(path: Path, *, start: str, days: int, seed: int = 3) -> None:
+    rng = np.random.default_rng(seed)
+    n = days * 8640
+    seconds = np.arange(n) * 10
+    kettle = rng.normal(3, 0.3, n)
+    for day in range(days):
+        for hour in (7, 13, 19):
+            at = day * 8640 + hour * 360 + int(rng.integers(0, 90))
+            kettle[at : at + int(rng.integers(12, 30))] += 2000
+    fridge = np.where(seconds % 3000 < 1000, 90.0, 1.5) + rng.normal(0, 0.3, n)
+    start_s = int(pd.Timestamp(start).timestamp())
+    table = pd.DataFrame({"time": start_s + seconds, "kettle": kettle, "fridge": fridge})
+    table.round(1).to_csv(path, index=False)
+
+
+@pytest.fixture
+def house(tmp_path):
+    folder = tmp_path / "mill"
+    (folder / "logs").mkdir(parents=True)
+    (folder / "house.toml").write_text(HOUSE)
+    write_log(folder / "logs" / "one.csv", start="2026-03-02T07:00Z", days=3)
+    return folder
+
+
+@pytest.fixture
+def run(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "100")
+    return lambda *arguments: CliRunner().invoke(cli.app, [str(a) for a in arguments])
+
+
+def test_version_and_help(run):
+    assert run("--version").output == f"homeenergy {__version__}\n"
+    text = run("--help").output
+    for command in ("describe", "new", "import", "findings", "quality", "lab"):
+        assert f"\n  {command} " in text
+        own = run(command, "--help")
+        assert own.exit_code == 0
+        assert "Example:" in own.output
+    assert "licensed electrician" in text
+    assert "..." not in text.split("Commands:")[1], "a summary is cut short"
+
+
+def test_findings_imports_first_and_prints_a_table(run, house):
+    result = run("findings", house)
+    assert result.exit_code == 0, result.output
+    assert (house / "store").is_dir()
+    lines = result.stdout.splitlines()
+    assert lines[0].startswith("Mill <house> & barn, 2026-03-02 00:00 to 2026-03-05 00:00")
+    kettle = next(line for line in lines if line.startswith("Kettle <b>"))
+    assert kettle.split()[2] == "9"
+    assert "\x1b" not in result.output
+    assert result.stderr == ""
+
+
+def test_new_logs_are_taken_in_by_the_next_call(run, house):
+    assert run("findings", house).exit_code == 0
+    write_log(house / "logs" / "two.csv", start="2026-03-05T07:00Z", days=2, seed=4)
+    text = run("findings", house, "--json", "-").stdout
+    runs = {one["circuit"]: one["runs"] for one in json.loads(text)["appliances"]}
+    assert runs["kettle"] == 15
+
+
+def test_json_is_all_that_is_printed(run, house):
+    result = run("findings", house, "--json", "-")
+    record = json.loads(result.stdout)
+    assert record["house"] == "Mill <house> & barn"
+    kettle = next(one for one in record["appliances"] if one["circuit"] == "kettle")
+    assert kettle["run_kwh"]["low"] <= kettle["run_kwh"]["value"] <= kettle["run_kwh"]["high"]
+    assert "NaN" not in result.stdout
+
+
+def test_csv_is_all_that_is_printed(run, house):
+    rows = list(csv.DictReader(io.StringIO(run("findings", house, "--csv", "-").stdout)))
+    assert {row["circuit"] for row in rows} == {"kettle", "fridge"}
+    assert float(rows[0]["kwh_per_day"]) > 0
+
+
+def test_files_are_written_beside_the_table(run, house, tmp_path):
+    files = {kind: tmp_path / f"found.{kind}" for kind in ("html", "json", "csv")}
+    options = [part for kind, path in files.items() for part in (f"--{kind}", path)]
+    result = run("findings", house, *options)
+    assert result.exit_code == 0, result.output
+    assert "kWh/day" in result.stdout
+    assert "Wrote" not in result.stdout
+    assert result.stderr.count("Wrote") == 3
+    page = files["html"].read_text()
+    assert "Mill &lt;house&gt; &amp; barn" in page
+    assert "Kettle &lt;b&gt;" in page
+    assert "<b>" not in page
+    json.loads(files["json"].read_text())
+
+
+def test_page_needs_nothing_else(run, house, tmp_path):
+    from html.parser import HTMLParser
+
+    class Tags(HTMLParser):
+        def __init__(self):
+            super().__init__()
+            self.seen = []
+
+        def handle_starttag(self, tag, attrs):
+            self.seen.append((tag, dict(attrs)))
+
+    assert run("findings", house, "--html", tmp_path / "page.html").exit_code == 0
+    page = (tmp_path / "page.html").read_text()
+    tags = Tags()
+    tags.feed(page)
+    names = [tag for tag, _ in tags.seen]
+    assert ("html", {"lang": "en"}) in tags.seen
+    assert not {"script", "link", "iframe", "object"} & set(names)
+    images = [attrs for tag, attrs in tags.seen if tag == "img"]
+    assert len(images) == 3  # the house and two appliances
+    for image in images:
+        assert image["src"].startswith("data:image/png;base64,")
+        assert len(image["alt"]) > 20
+    assert "http" not in page.lower()
+    assert "licensed electrician" in page
+    assert "@media print" in page
+
+
+def test_import_says_what_it_did(run, house):
+    first = run("import", house)
+    assert first.exit_code == 0
+    assert "25,920 rows" in first.stdout
+    again = run("import", house)
+    assert again.stdout.startswith("Nothing new")
+    rebuilt = run("import", house, "--rebuild")
+    assert rebuilt.stdout.startswith("Read")
+
+
+def test_quality(run, house):
+    result = run("quality", house)
+    assert result.exit_code == 0
+    (row,) = [line for line in result.stdout.splitlines() if line.startswith("kettle")]
+    assert row.split()[:3] == ["kettle", "10", "100.00"]
+
+
+def test_describe_and_new_lead_to_findings(run, house, tmp_path):
+    log = house / "logs" / "one.csv"
+    described = run("describe", log)
+    assert described.exit_code == 0, described.output
+    assert "[[log]]" in described.stdout
+    assert 'kettle = "kettle"' in described.stdout
+    made = run("new", tmp_path / "barn", "--timezone", "America/Denver", "--from", log)
+    assert made.exit_code == 0, made.output
+    assert f"homeenergy findings {tmp_path / 'barn'}" in made.stdout
+    found = run("findings", tmp_path / "barn", "--json", "-")
+    assert {one["circuit"] for one in json.loads(found.stdout)["appliances"]} == {
+        "kettle",
+        "fridge",
+    }
+    again = run("new", tmp_path / "barn", "--timezone", "America/Denver", "--from", log)
+    assert again.exit_code == 1
+    assert "not overwritten" in again.stderr
+
+
+def test_new_takes_several_files_after_from_as_a_shell_gives_them(run, house, tmp_path):
+    write_log(house / "logs" / "two.csv", start="2026-03-05T07:00Z", days=1)
+    logs = sorted((house / "logs").glob("*.csv"))
+    made = run("new", tmp_path / "barn", "--timezone", "America/Denver", "--from", *logs)
+    assert made.exit_code == 0, made.output
+    assert len(list((tmp_path / "barn" / "logs").iterdir())) == 2
+
+
+def test_new_takes_the_zone_of_this_computer_and_says_so(run, house, tmp_path, monkeypatch):
+    log = house / "logs" / "one.csv"
+    monkeypatch.setenv("TZ", "Europe/Oslo")
+    made = run("new", tmp_path / "barn", "--from", log)
+    assert "Time zone: Europe/Oslo, as on this computer" in made.stdout
+    monkeypatch.setenv("TZ", "UTC")
+    refused = run("new", tmp_path / "shed", "--from", log)
+    assert refused.exit_code == 1
+    assert "--timezone Europe/Berlin" in refused.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "text"),
+    [
+        (("findings", "nowhere"), 1, "there is no house.toml"),
+        (("import", "nowhere"), 1, "there is no house.toml"),
+        (("quality", "nowhere"), 1, "there is no house.toml"),
+        (("describe", "nothing.csv"), 1, "nothing.csv: there is no such file"),
+        (("findings",), 2, "Missing argument"),
+        (("findings", "x", "--cvs", "-"), 2, "No such option"),
+        (("findings", "x", "--json", "-", "--csv", "-"), 2, "only one of --json and --csv"),
+        (("toast",), 2, "No such command"),
+    ],
+)
+def test_errors_are_one_message_on_stderr(run, tmp_path, monkeypatch, arguments, code, text):
+    monkeypatch.chdir(tmp_path)
+    result = run(*arguments)
+    assert result.exit_code == code
+    assert text in result.stderr
+    assert result.stdout == ""
+    assert "Traceback" not in result.output
+
+
+def test_bad_log_names_file_line_and_column(run, house):
+    log = house / "logs" / "one.csv"
+    lines = log.read_text().splitlines()
+    lines[7] = lines[7].rsplit(",", 1)[0] + ",warm"
+    log.write_text("\n".join(lines) + "\n")
+    result = run("findings", house)
+    assert result.exit_code == 1
+    assert "one.csv, line 8, column 'fridge'" in result.stderr
+
+
+def test_place_that_cannot_be_written(run, house, tmp_path):
+    result = run("findings", house, "--csv", tmp_path / "no" / "where.csv")
+    assert result.exit_code == 1
+    assert "No such file or directory" in result.stderr
+
+
+def test_a_closed_pipe_and_no_terminal_leave_no_noise(house):
+    command = f"{sys.executable} -m homeenergy.cli findings {house} | head -n 1"
+    done = subprocess.run(command, shell=True, capture_output=True, text=True)
+    assert done.stdout.startswith("Mill <house>")
+    assert done.stderr == ""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="sends a POSIX signal")
+def test_stopping_an_import_is_said_plainly_and_it_can_go_on(run, house):
+    code = (
+        "import time, homeenergy.readings as readings\n"
+        "def slow(*_, **__):\n"
+        "    print('begun', flush=True)\n"
+        "    time.sleep(30)\n"
+        "readings.import_logs = slow\n"
+        "from homeenergy import cli\n"
+        "cli.main()\n"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, "import", str(house)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout.readline() == "begun\n"
+    time.sleep(0.2)
+    process.send_signal(signal.SIGINT)
+    _, errors = process.communicate(timeout=20)
+    assert process.returncode == 130
+    assert errors == "Stopped. What the store holds is whole; run it again to go on.\n"
+    assert run("import", house).exit_code == 0
+
+
+def test_lab_opens_the_notebooks_of_a_checkout(run, monkeypatch):
+    calls = []
+
+    def remember(command, **kwargs):
+        calls.append((command, kwargs))
+        return subprocess.CompletedProcess(command, 0)
+
+    monkeypatch.setattr(cli.subprocess, "run", remember)
+    assert run("lab", "--no-browser").exit_code == 0
+    ((command, kwargs),) = calls
+    assert command[1:] == ["-m", "jupyterlab", "notebooks/start_here.ipynb", "--no-browser"]
+    assert (Path(kwargs["cwd"]) / "sample_data" / "orchard_house" / "house.toml").is_file()
+
+
+def test_lab_copies_what_a_wheel_ships_and_overwrites_nothing(tmp_path, monkeypatch):
+    package = tmp_path / "site" / "homeenergy"
+    for name in ("notebooks", "sample_data"):
+        (package / "shipped" / name).mkdir(parents=True)
+        (package / "shipped" / name / "new.txt").write_text("shipped")
+    monkeypatch.setattr(cli, "__file__", str(package / "cli.py"))
+    mine = tmp_path / "mine"
+    (mine / "notebooks").mkdir(parents=True)
+    (mine / "notebooks" / "old.txt").write_text("mine")
+    assert cli._notebook_root(mine) == mine
+    assert [path.name for path in (mine / "notebooks").iterdir()] == ["old.txt"]
+    assert (mine / "sample_data" / "new.txt").read_text() == "shipped"
