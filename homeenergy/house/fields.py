@@ -137,7 +137,7 @@ class Fields:
 
     def as_column(self, name: str, value: Any, *, header: bool) -> str | int:
         """Check that `value` names a column."""
-        if header and isinstance(value, str) and value:
+        if header and isinstance(value, str):  # a header may leave a name empty
             return value
         if not header and isinstance(value, int) and not isinstance(value, bool) and value >= 1:
             return value

@@ -25,6 +25,8 @@ def unit_in_name(name: str) -> tuple[str, str | None]:
     stem, unit
         `unit` is one of W, kW, Wh, kWh, V, A, or None where the name does not tell.
     """
+    if name.strip().lower() in _SPELLED:
+        return name, _SPELLED[name.strip().lower()]
     found = _UNIT.match(name.strip())
     if found:
         stem = found[1] if found[2] else found[3]

@@ -17,7 +17,9 @@ _HEAD_BYTES = 400_000
 _LATER_BYTES = 60_000
 _DELIMITERS = (",", ";", "\t", "|")
 _NUMBER = re.compile(r"[+-]?\d+(?:([.,])\d+)?(?:[eE][+-]?\d+)?|[+-]?([.,])\d+")
-_TIMELIKE = re.compile(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}.*|\d{1,2}:\d{2}.*")
+_TIMELIKE = re.compile(
+    r"(?:\d{1,4}[-./]\d{1,2}[-./]\d{1,4}[T ]?)?(?:\d{1,2}:\d{2}[\d:., +-]*(?:[AaPp][Mm]|[Zz])?)?"
+)
 _NAME = re.compile(r"[^\W\d][^;|\t]*")
 
 
@@ -55,7 +57,7 @@ def sample_text(path: Path) -> TextSample:
     delimiter = _delimiter([line for part in lines for line in part[:400]], path)
     tables = [list(csv.reader(part, delimiter=delimiter)) for part in lines]
     first = tables[0][0]
-    has_header = not any(_is_number(cell) or _TIMELIKE.fullmatch(cell.strip()) for cell in first)
+    has_header = not any(_is_number(cell) or _is_time(cell) for cell in first)
     body = tables[0][1:] if has_header else tables[0]
     if not body:
         raise HouseError("has a header but no rows", path=path)
@@ -113,6 +115,10 @@ def _is_number(cell: str) -> bool:
     return bool(_NUMBER.fullmatch(cell.strip()))
 
 
+def _is_time(cell: str) -> bool:
+    return bool(cell.strip() and _TIMELIKE.fullmatch(cell.strip()))
+
+
 def _delimiter(lines: Sequence[str], path: Path) -> str:
     """Delimiter that gives every line the same number of cells, most of which make sense."""
     best, best_score = "", 0.0
@@ -124,10 +130,7 @@ def _delimiter(lines: Sequence[str], path: Path) -> str:
         same = sum(len(row) == width for row in rows) / len(rows)
         cells = [cell.strip() for row in rows[1:] for cell in row] or [c.strip() for c in rows[0]]
         sense = sum(
-            cell in MISSING
-            or _is_number(cell)
-            or bool(_TIMELIKE.fullmatch(cell))
-            or bool(_NAME.fullmatch(cell))
+            cell in MISSING or _is_number(cell) or _is_time(cell) or bool(_NAME.fullmatch(cell))
             for cell in cells
         ) / len(cells)
         if same > 0.95 and same * sense > best_score + 1e-9:

@@ -1,0 +1,196 @@
+"""A proposed layout reads the log it was made from, and doubt is refused, not settled."""
+
+import gzip
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from homeenergy.errors import HouseError
+from homeenergy.house import read_schedule
+from homeenergy.readings import describe, import_logs, layout_toml, new_house, open_house
+
+from .folders import frame, iso_csv
+from .test_log_formats import FORMATS, write
+
+WHOLE = frame("2026-03-14 12:00", 300)
+
+
+def text(stamps, values=None, head="time,oven_w"):
+    values = range(len(stamps)) if values is None else values
+    return head + "\n" + "".join(f"{s},{v}\n" for s, v in zip(stamps, values, strict=True))
+
+
+def log(tmp_path, content, name="a.csv"):
+    path = tmp_path / name
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return path
+
+
+@settings(
+    max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    marks=st.sampled_from([(",", "."), (";", ","), (";", "."), ("\t", ","), ("|", ".")]),
+    time_format=st.sampled_from(sorted(set(FORMATS) - {"%Y%m%d%H%M%S"})),
+    long=st.booleans(),
+    header=st.booleans(),
+    packed=st.booleans(),
+    two=st.booleans(),
+)
+def test_what_is_proposed_reads_the_log(
+    tmp_path_factory, marks, time_format, long, header, packed, two
+):
+    two = two and time_format == "%d.%m.%Y %H:%M:%S"
+    folder = tmp_path_factory.mktemp("d")
+    content, _ = write(
+        WHOLE,
+        delimiter=marks[0],
+        decimal=marks[1],
+        time_format=time_format,
+        long=long,
+        header=header,
+        packed=packed,
+        encoding="utf-8",
+        two=two,
+    )
+    path = log(folder, content, "log.csv.gz" if packed else "log.csv")
+    new_house(folder / "house", logs=path, timezone="Etc/UTC")
+    import_logs(folder / "house")
+    house = open_house(folder / "house")
+    names = WHOLE.columns if header or long else [c.name for c in house.circuits]
+    for name, column in zip(names, WHOLE.columns, strict=True):
+        trace = house.trace(name)
+        assert trace.start == WHOLE.index[0]
+        np.testing.assert_array_equal(trace.watts, WHOLE[column].to_numpy().astype("f4"))
+
+
+def test_units_and_names_from_a_header(tmp_path):
+    stamps = pd.date_range("2026-03-14", periods=50, freq="1min").strftime("%Y-%m-%d %H:%M:%S")
+    head = "Zeit;Kühlschrank [W];Ofen (kW);pump_w;meter kWh;V;A"
+    rows = [f"{s};5;0,{n % 9};7;{n},5;230;1" for n, s in enumerate(stamps)]
+    content = "\n".join([head, *rows]).encode("cp1252")
+    found = describe(log(tmp_path, content), timezone="Europe/Berlin")
+    assert found.layout.encoding == "cp1252"
+    assert (found.layout.decimal, found.layout.delimiter) == (",", ";")
+    assert found.layout.time_zone == "Europe/Berlin"
+    meant = {name: (c.names[0], c.quantity, c.unit) for name, c in found.layout.columns.items()}
+    assert meant == {
+        "kuhlschrank": ("Kühlschrank [W]", "power", "W"),
+        "ofen": ("Ofen (kW)", "power", "kW"),
+        "pump": ("pump_w", "power", "W"),
+        "meter": ("meter kWh", "energy_counter", "kWh"),
+    }
+    assert found.labels["kuhlschrank"] == "Kühlschrank"
+    remarks = "\n".join(found.remarks)
+    for seen in ("decimal comma", "column 'V' is left out", "no offset from UTC", "every 60 s"):
+        assert seen in remarks
+    assert layout_toml(found.layout) in found.toml()
+
+
+def test_month_first_because_a_day_is_above_twelve(tmp_path):
+    found = describe(log(tmp_path, text(["03/14/2026 10:00", "03/14/2026 10:01"])))
+    assert found.layout.time_format == "%m/%d/%Y %H:%M"
+
+
+def test_day_first_because_only_so_dates_follow_one_another(tmp_path):
+    stamps = pd.date_range("2026-03-01", periods=72, freq="1h").strftime("%d/%m/%Y %H:%M")
+    found = describe(log(tmp_path, text(stamps)))
+    assert found.layout.time_format == "%d/%m/%Y %H:%M"
+    assert any("day first" in remark for remark in found.remarks)
+
+
+def test_a_deciding_date_far_down_the_log_is_found(tmp_path):
+    stamps = pd.date_range("2026-03-04", periods=12 * 8640, freq="10s").strftime(
+        "%d/%m/%Y %H:%M:%S"
+    )
+    found = describe(log(tmp_path, text(stamps)))
+    assert found.layout.time_format == "%d/%m/%Y %H:%M:%S"
+
+
+@pytest.mark.parametrize("separator", ["/", ".", "-"])
+def test_day_or_month_first_in_doubt_is_refused(tmp_path, separator):
+    stamps = [f"03{separator}04{separator}2026 10:{minute:02d}" for minute in range(30)]
+    with pytest.raises(HouseError, match=r"03 April 2026 or 04 March 2026") as caught:
+        describe(log(tmp_path, text(stamps)))
+    for order in ("%d{0}%m{0}%Y", "%m{0}%d{0}%Y"):
+        assert f'time_format = "{order.format(separator)} %H:%M"' in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("content", "match"),
+    [
+        (b"", r"a.csv: is empty"),
+        ("time,oven\n", r"has a header but no rows"),
+        ("just\nsome\nlines of text\n", r"does not look like a table"),
+        ("a,b\n1,2\n3,4\n", r"no column holds times"),
+        (text(["2026-03-14T10:00:00Z", "2026-03-14T10:00:10"]), r"some times carry an offset"),
+        (
+            text(["14/03/2026 10:00", "03/15/2026 10:00"]),
+            r"some dates have the day first and some the month",
+        ),
+        (text(["2026-03-14 10:00:00", "soon"]), r"no column holds times|'soon'"),
+        ("time,a,a\n2026-03-14 10:00:00,1,2\n", r"more than one column called 'a'"),
+        (gzip.compress(text(["2026-03-14 10:00:00"] * 9999).encode())[:-20], r"cannot be read"),
+    ],
+)
+def test_what_cannot_be_described(tmp_path, content, match):
+    with pytest.raises(HouseError, match=match):
+        describe(log(tmp_path, content))
+
+
+def test_files_of_another_layout_are_refused(tmp_path):
+    one = log(tmp_path, iso_csv(WHOLE), "one.csv")
+    two = log(tmp_path, iso_csv(WHOLE).replace(",", ";"), "two.csv")
+    with pytest.raises(HouseError, match=r"two.csv: has another delimiter than one.csv"):
+        describe([one, two])
+
+
+@pytest.mark.parametrize("long", [False, True])
+def test_parquet(tmp_path, long):
+    table = WHOLE.reset_index(names="time")
+    table = table.melt("time", var_name="who", value_name="w") if long else table
+    table.to_parquet(tmp_path / "a.parquet")
+    new_house(tmp_path / "house", logs=tmp_path / "a.parquet", timezone="Europe/Berlin")
+    import_logs(tmp_path / "house")
+    watts = open_house(tmp_path / "house").trace("oven").watts
+    np.testing.assert_array_equal(watts, WHOLE["oven"].to_numpy().astype("f4"))
+
+
+def test_new_house_copies_logs_and_overwrites_nothing(tmp_path):
+    path = log(tmp_path, iso_csv(WHOLE), "march.csv")
+    made = new_house(
+        tmp_path / "house",
+        logs=[path],
+        timezone="Europe/Berlin",
+        name='The "old" mill',
+        currency="EUR",
+        price_per_kwh=0.31,
+    )
+    schedule = read_schedule(tmp_path / "house")
+    assert (schedule.name, str(schedule.timezone)) == ('The "old" mill', "Europe/Berlin")
+    assert schedule.tariff is not None
+    assert schedule.tariff.price_per_kwh == 0.31
+    assert [c.name for c in schedule.circuits] == list(WHOLE.columns)
+    assert (tmp_path / "house" / "logs" / "march.csv").read_bytes() == path.read_bytes()
+    assert path.exists()
+    assert "electrician" in made.read_text()
+    before = made.read_bytes()
+    with pytest.raises(HouseError, match=r"house.toml: is there already"):
+        new_house(tmp_path / "house", logs=[path], timezone="Europe/Berlin")
+    assert made.read_bytes() == before
+
+
+def test_new_house_for_a_log_that_cannot_be_described_makes_nothing(tmp_path):
+    with pytest.raises(HouseError, match="is empty"):
+        new_house(tmp_path / "house", logs=log(tmp_path, b""), timezone="Europe/Berlin")
+    assert not (tmp_path / "house").exists()
+
+
+def test_a_header_may_leave_the_time_without_a_name(tmp_path):
+    path = log(tmp_path, WHOLE.to_csv(date_format="%Y-%m-%dT%H:%M:%SZ"))
+    new_house(tmp_path / "house", logs=path, timezone="Europe/Berlin")
+    import_logs(tmp_path / "house")
+    assert len(open_house(tmp_path / "house").trace("oven")) == len(WHOLE)
