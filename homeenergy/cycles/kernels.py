@@ -113,20 +113,22 @@ def compress(watts, origin, tau, out) -> int:  # pragma: no cover - compiled
 
 
 @njit(cache=True, nogil=True)
-def merge_alike(atoms, tau_low, tau_high) -> int:  # pragma: no cover - compiled
-    """Merge neighbouring atoms in place, most alike first, while that costs less than `tau_high`.
+def merge_alike(atoms, n, tau_high, long_gap) -> int:  # pragma: no cover - compiled
+    """Merge the first `n` atoms in place, most alike first, while that costs less than `tau_high`.
 
     Ward's criterion as in `compress`; pairs that are each other's cheapest partner merge, the limit
-    doubling from `tau_low`. Returns how many atoms are left.
+    doubling from `tau_high` / 64. Atoms more than `long_gap` samples apart stay apart. Returns how
+    many are left.
     """
-    n = atoms.shape[0]
     cost = np.empty(n, np.float64)
-    tau = tau_low
+    tau = tau_high / 64
     while n > 1:
         for i in range(n - 1):
             ca, cb = atoms[i, 2], atoms[i + 1, 2]
-            d = atoms[i, 3] / ca - atoms[i + 1, 3] / cb
-            cost[i] = d * d * ca * cb / (ca + cb)
+            d = atoms[i, 3] * cb - atoms[i + 1, 3] * ca
+            cost[i] = d * d / (ca * cb * (ca + cb))
+            if atoms[i + 1, 0] - atoms[i, 1] > long_gap:
+                cost[i] = np.inf
         cost[n - 1] = np.inf
         left = np.inf
         made = 0
@@ -134,26 +136,26 @@ def merge_alike(atoms, tau_low, tau_high) -> int:  # pragma: no cover - compiled
         while i < n:
             c = cost[i]
             if made != i:
-                atoms[made] = atoms[i]
+                for k in range(7):
+                    atoms[made, k] = atoms[i, k]
             if c < tau and c <= left and c < cost[i + 1]:
-                a, b = atoms[made], atoms[i + 1]
-                a[1] = b[1]
-                a[2] += b[2]
-                a[3] += b[3]
-                a[4] += b[4]
-                a[5] = min(a[5], b[5])
-                a[6] = max(a[6], b[6])
+                atoms[made, 1] = atoms[i + 1, 1]
+                for k in range(2, 5):
+                    atoms[made, k] += atoms[i + 1, k]
+                atoms[made, 5] = min(atoms[made, 5], atoms[i + 1, 5])
+                atoms[made, 6] = max(atoms[made, 6], atoms[i + 1, 6])
                 left = cost[i + 1]
                 i += 2
             else:
                 left = c
                 i += 1
             made += 1
-        if made == n:
-            if tau >= tau_high:
-                break
-            tau = min(2 * tau, tau_high)
+        rare = n - made <= n // 50
         n = made
+        if rare and tau >= tau_high:
+            break
+        if rare:
+            tau = min(2 * tau, tau_high)
     return n
 
 

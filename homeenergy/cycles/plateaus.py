@@ -18,7 +18,7 @@ from homeenergy.units import S_PER_DAY
 # Noise-free readings still have a noise: this share of the greatest of them.
 LEAST_NOISE_SHARE = 1e-4
 # Coarse atoms part where Ward's criterion exceeds this share of the penalty.
-ATOM_SHARE = 0.2
+ATOM_SHARE = 0.3
 COARSE_SHARE, FINE_SHARE = 0.35, 0.06
 # A change of d watts cannot be placed better than to a few penalty / d² samples: so far about each
 # coarse change, single samples are searched again.
@@ -162,8 +162,9 @@ def segment(
         "long_gap_s": float(long_gap_s),
     }
     long_gap_n = max(1, int(long_gap_s / period_s))
-    coarse = _optimum(_compressed(pieces, penalty_w2), penalty_w2, min_n, long_gap_n, COARSE_SHARE)
-    rows = _optimum(_opened(pieces, coarse, penalty_w2), penalty_w2, min_n, long_gap_n, FINE_SHARE)
+    coarse = _optimum(_compressed(pieces, penalty_w2, long_gap_n), penalty_w2, min_n, long_gap_n)
+    fine = _opened(pieces, coarse, penalty_w2, long_gap_n)
+    rows = _optimum(fine, penalty_w2, min_n, long_gap_n)
     n = rows[:, 2]
     mean = rows[:, 3] / n
     return Plateaus(
@@ -205,18 +206,19 @@ def consecutive(trace: Chunks) -> list[Trace]:
     return pieces
 
 
-def _compressed(pieces: list[Trace], penalty_w2: float) -> NDArray[np.float64]:
+def _compressed(pieces: list[Trace], penalty_w2: float, long_gap_n: int) -> NDArray[np.float64]:
     """Coarse atoms of the whole trace, shape (m, 7) as `kernels.compress` writes them."""
     scratch = np.empty((kernels.BLOCK, 7))
     atoms = [np.empty((0, 7))]
     for origin, block in _blocks(pieces):
         made = kernels.compress(block, origin, ATOM_SHARE * penalty_w2, scratch)
+        made = kernels.merge_alike(scratch, made, COARSE_SHARE * penalty_w2, long_gap_n)
         atoms.append(scratch[:made].copy())
     return np.concatenate(atoms)
 
 
 def _opened(
-    pieces: list[Trace], coarse: NDArray[np.float64], penalty_w2: float
+    pieces: list[Trace], coarse: NDArray[np.float64], penalty_w2: float, long_gap_n: int
 ) -> NDArray[np.float64]:
     """Atoms with single samples about each coarse change, and one for the quiet between two."""
     step_w = np.diff(coarse[:, 3] / coarse[:, 2])
@@ -236,12 +238,13 @@ def _opened(
     w = 0
     for origin, block in _blocks(pieces):
         made, w = kernels.open_windows(block, origin, from_, to, w, scratch)
+        made = kernels.merge_alike(scratch, made, FINE_SHARE * penalty_w2, long_gap_n)
         atoms.append(scratch[:made].copy())
     return np.concatenate(atoms)
 
 
 def _optimum(
-    atoms: NDArray[np.float64], penalty_w2: float, min_n: int, long_gap_n: int, merge_share: float
+    atoms: NDArray[np.float64], penalty_w2: float, min_n: int, long_gap_n: int
 ) -> NDArray[np.float64]:
     """Optimal plateaus, each stretch between long gaps on its own; rows as those of atoms."""
     gap = atoms[1:, 0] - atoms[:-1, 1]
@@ -249,8 +252,6 @@ def _optimum(
     for stretch in np.split(atoms, np.flatnonzero(gap > long_gap_n) + 1):
         if not stretch.size:
             continue
-        tau_w2 = merge_share * penalty_w2
-        stretch = stretch[: kernels.merge_alike(stretch, tau_w2 / 64, tau_w2)]
         n, sums, squares = np.ascontiguousarray(stretch[:, 2:5].T)
         ends = kernels.optimal_changes(n, sums, squares, penalty_w2, min_n)
         first = np.r_[0, ends[:-1]]
