@@ -152,7 +152,7 @@ def _columns(
     columns = log.inner("columns", required=True)
     if not columns.table:
         raise log.refuse("columns", "is empty; expected one line a circuit")
-    found = {}
+    found: dict[str, LogColumn] = {}
     for circuit, value in columns.table.items():
         if circuit not in circuits:
             near = get_close_matches(circuit, circuits, n=1, cutoff=0.55)
@@ -163,7 +163,11 @@ def _columns(
                 if near
                 else f"Circuits: {', '.join(circuits) or 'none'}.",
             )
-        found[circuit] = _column(log, columns, circuit, value, shape=shape, header=header)
+        column = _column(log, columns, circuit, value, shape=shape, header=header)
+        for other, taken in found.items():
+            if set(taken.names) & set(column.names) and column.quantity != "volts_and_amps":
+                raise columns.refuse(circuit, f"takes the same column as `{other}`")
+        found[circuit] = column
     return found
 
 

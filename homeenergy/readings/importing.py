@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.house import read_schedule
+from homeenergy.house import Schedule, read_schedule
 from homeenergy.readings.grid import Column, Gridded, grid_columns
 from homeenergy.readings.manifest import save_manifest
 from homeenergy.readings.months import month_slots
@@ -113,7 +113,7 @@ def import_logs(
     Notes
     -----
     Time O(rows). Memory: rows beyond 300 MB wait on disk in the store's folder until their month
-    is written; a file under 160 MB is parsed in one piece.
+    is written; a file above 64 MB is parsed in pieces.
     """
     schedule = read_schedule(folder)
     if not schedule.logs:
@@ -123,6 +123,13 @@ def import_logs(
             fix="`homeenergy describe FILE` prints the [[log]] block for a log file.",
         )
     store = Store(schedule.folder / "store")
+    with store.alone():
+        return _import(schedule, store, progress=progress, rebuild=rebuild)
+
+
+def _import(
+    schedule: Schedule, store: Store, *, progress: Progress | None, rebuild: bool
+) -> ImportReport:
     store.sweep()
     survey = Survey(schedule, store, progress=progress)
     try:

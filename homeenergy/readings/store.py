@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -15,6 +16,11 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
+
+try:
+    import fcntl
+except ImportError:  # not on Windows, where two imports at once are not kept apart
+    fcntl = None  # type: ignore[assignment]
 
 FORMAT = 1
 _KEY = b"homeenergy"
@@ -125,6 +131,22 @@ class Store:
         """Read a text file of the store; None if it is not there."""
         path = self.folder / name
         return path.read_text(encoding="utf-8") if path.exists() else None
+
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Let only one import work on the store; the lock ends with the process."""
+        self.folder.mkdir(parents=True, exist_ok=True)
+        with (self.folder / ".lock").open("w") as lock:
+            if fcntl is not None:
+                try:
+                    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                except OSError:
+                    raise HouseError(
+                        "another import of this house is running",
+                        path=self.folder,
+                        fix="Wait until it has ended.",
+                    ) from None
+            yield
 
     def spill_folder(self) -> Path:
         """Folder for rows that wait on disk during an import."""

@@ -19,8 +19,8 @@ from homeenergy.errors import HouseError
 from homeenergy.house import LogLayout
 
 MISSING = ("", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "?")
-WHOLE_FILE_BYTES = 160_000_000  # larger files are read in pieces
-PIECE_BYTES = 32_000_000
+WHOLE_FILE_BYTES = 64_000_000  # larger files are read in pieces
+PIECE_BYTES = 8_000_000
 PARQUET_ROWS = 2_000_000
 _TRUNCATED = (EOFError, OSError, zlib.error)
 

@@ -168,6 +168,16 @@ def test_a_byte_order_mark_is_passed_over(tmp_path):
             "power_factor = 1.9",
             r"power_factor` must lie above 0 and be at most 1",
         ),
+        (
+            "fridge = { volts",
+            'fridge = "total"\nfoo = { volts',
+            r"`log\[1\].columns.foo` is not a circuit",
+        ),
+        (
+            'fridge = { volts = "V", amps = "I", power_factor = 0.9 }',
+            'fridge = "total"',
+            r"`log\[1\].columns.mains` takes the same column as `fridge`",
+        ),
         (', amps = "I"', "", r"`log\[1\].columns.fridge.amps` is missing"),
         (
             'files = "logs',

@@ -10,6 +10,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
@@ -74,6 +76,49 @@ def test_splitting_a_log_changes_nothing(tmp_path):
     for name in ("split", "whole"):
         import_logs(tmp_path / name)
         same_trace(tmp_path / name, whole, "fridge")
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    seed=st.integers(0, 10_000),
+    cut=st.floats(0, 1),
+    quantity=st.sampled_from(["power", "energy_counter"]),
+)
+def test_splitting_an_irregular_log_changes_nothing(tmp_path_factory, seed, cut, quantity):
+    rng = np.random.default_rng(seed)
+    steps = rng.choice([0.0, 0.4, 2.0, 5.0, 7.0, 50.0], 400, p=[0.1, 0.2, 0.4, 0.15, 0.1, 0.05])
+    times = pd.Timestamp("2026-01-31T23:50Z") + pd.to_timedelta(np.cumsum(steps), unit="s")
+    values = (
+        rng.uniform(0, 2000, 400) if quantity == "power" else np.cumsum(rng.uniform(0, 0.1, 400))
+    )
+    stamps = times.strftime("%Y-%m-%dT%H:%M:%S.%f")
+    rows = [f"{stamp},{value:.6f}\n" for stamp, value in zip(stamps, values, strict=True)]
+    at = int(cut * len(rows))
+    unit = "W" if quantity == "power" else "Wh"
+    log = (
+        f'[[log]]\nfiles = "logs/*.csv"\nquantity = "{quantity}"\nunit = "{unit}"\nperiod_s = 2\n'
+        'hold_s = 20\n[log.columns]\noven = "oven"'
+    )
+    traces = []
+    for parts in ([rows], [part for part in (rows[:at], rows[at:]) if part]):
+        logs = {f"{n}.csv": "time,oven\n" + "".join(part) for n, part in enumerate(parts)}
+        house = make_house(tmp_path_factory.mktemp("split"), logs, log=log)
+        import_logs(house)
+        traces.append(open_house(house).trace("oven"))
+    assert traces[0].start == traces[1].start
+    np.testing.assert_array_equal(traces[0].watts, traces[1].watts)
+
+
+def test_a_second_import_at_the_same_time_is_refused(tmp_path):
+    pytest.importorskip("fcntl")
+    logs, _ = days(1)
+    make_house(tmp_path, logs)
+
+    def second(*_):
+        with pytest.raises(HouseError, match="another import of this house is running"):
+            import_logs(tmp_path)
+
+    assert import_logs(tmp_path, progress=second).months_written == 2
 
 
 def test_a_log_that_grows_is_read_again(tmp_path):
@@ -216,6 +261,7 @@ def test_interrupted_by_the_progress_callback_and_run_again(tmp_path):
     assert store_bytes(tmp_path / "cut") == store_bytes(tmp_path / "once")
 
 
+@pytest.mark.slow
 def test_killed_at_any_point_and_run_again(tmp_path):
     logs, _ = days(34, start="2026-01-20", period_s=5)
     once, killed = tmp_path / "once", tmp_path / "killed"
