@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from homeenergy.errors import HouseError
     from homeenergy.estimate import Estimate
     from homeenergy.findings import Findings, house_findings
-    from homeenergy.readings import House, Trace, import_logs, open_house
+    from homeenergy.readings import House, Trace, describe, import_logs, new_house, open_house
     from homeenergy.show import (
         findings_page,
         plot_daily_energy,
@@ -29,11 +29,13 @@ __all__ = [
     "House",
     "HouseError",
     "Trace",
+    "describe",
     "find_cycles",
     "find_plateaus",
     "findings_page",
     "house_findings",
     "import_logs",
+    "new_house",
     "open_house",
     "plot_daily_energy",
     "plot_house_energy",
@@ -51,11 +53,13 @@ _ROOM_OF = {
     "House": "readings",
     "HouseError": "errors",
     "Trace": "readings",
+    "describe": "readings",
     "find_cycles": "cycles",
     "find_plateaus": "cycles",
     "findings_page": "show",
     "house_findings": "findings",
     "import_logs": "readings",
+    "new_house": "readings",
     "open_house": "readings",
     "plot_daily_energy": "show",
     "plot_house_energy": "show",

@@ -9,6 +9,7 @@ import re
 import statistics
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -173,3 +174,28 @@ def test_no_path_of_one_machine_is_left_behind(path):
     # Split, so that this file does not hold what it looks for.
     for trace in ("/ho" + "me/", "/Us" + "ers/", "/wo" + "rk/", "/tm" + "p/", "C:" + "\\Users"):
         assert trace not in text
+
+
+def test_ci_runs_the_command_of_the_readme():
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    (command,) = [line for line in readme.splitlines() if "pip install -e '.[dev]'" in line]
+    for tool in ("ruff check", "lint-imports", "mypy", "pytest", "--nbval-lax"):
+        assert tool in command
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    pattern = re.search(r"grep -m 1 '(.+)' README.md", script)
+    assert pattern
+    found = subprocess.run(
+        ["grep", "-m", "1", pattern[1], "README.md"], cwd=ROOT, capture_output=True, text=True
+    )
+    assert found.stdout.rstrip("\n") == command
+
+
+def test_every_notebook_is_listed_in_order():
+    text = (ROOT / "notebooks" / "README.md").read_text(encoding="utf-8")
+    for path in NOTEBOOKS:
+        assert f"({path.name})" in text
+
+
+def test_version_is_the_same_everywhere():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["version"] == homeenergy.__version__

@@ -179,7 +179,7 @@ def plot_run_energies(
         )
     else:
         ax.text(0.5, 0.5, "no complete run", transform=ax.transAxes, ha="center", va="center")
-    ax.set_ylim(bottom=0)
+    ax.set_ylim(0, 1.1 * float(kwh.max()) if kwh.size and kwh.max() > 0 else 1.0)
     ax.set_ylabel("energy per run (kWh)")
     ax.grid(axis="y", color="0.88", linewidth=0.7)
     use_local_time(ax, timezone)
