@@ -16,6 +16,7 @@ from homeenergy.units import S_PER_DAY
 MIXED_RATIO = 4.0
 # Compressors driven by an inverter draw at least this; what wanders below it is electronics.
 LEAST_INVERTER_W = 200.0
+LEAST_HEATER_W = 400.0
 
 
 def _working_levels(
@@ -56,7 +57,8 @@ def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tu
     long_s = float(np.median(lasts_s[large]))
     if middle >= LEAST_INVERTER_W and long_s > 1800 and not _few_levels(excess, n):
         return "modulating", float(np.clip(0.3 + 0.15 * spread, 0.5, 0.9))
-    if long_s >= 600 and np.median(steps[large]) >= 6 and spread >= MIXED_RATIO:
+    changes = np.median(steps[large]) >= 6 or long_s > 1800
+    if long_s >= 600 and changes and spread >= MIXED_RATIO and high >= LEAST_HEATER_W:
         return "batch", float(np.clip(0.4 + 0.05 * spread, 0.5, 0.95))
     if share > 0.98:
         return "continuous", 0.6

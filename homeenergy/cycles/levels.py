@@ -26,6 +26,9 @@ ON_SHARE, LOW_SHARE = 0.4, 0.3
 # Idle electronics, displays and lamps stay below this; pumps and motors of a machine that also
 # heats stay above. Common practice, no source.
 IDLE_ELECTRONICS_W, LEAST_MOTOR_W = 20.0, 35.0
+LEAST_IDLE_W = 0.5
+# A run raises the power by at least this share of what is drawn all the time.
+LEAST_RISE_SHARE = 0.08
 # Share of the time that an octave of levels must hold for its noise to count.
 LEAST_NOISE_SHARE = 0.05
 # What changes by more than this share of the level, sample by sample, is switching and not noise.
@@ -60,12 +63,13 @@ class LevelCounts:
         overall = _noise_of_steps(self.steps.sum(axis=0))
         octave_w = np.exp2(np.arange(256) - 127.0)
         wide = octave_w > 16 * overall
+        groups = [(self.steps[~wide].sum(axis=0), np.inf)]
+        groups += zip(self.steps[wide], GREATEST_NOISE_SHARE * octave_w[wide], strict=True)
         least = LEAST_NOISE_SHARE * max(self.steps.sum(), 1)
-        noises = [_noise_of_steps(self.steps[~wide].sum(axis=0))]
-        for row, level_w in zip(self.steps[wide], octave_w[wide], strict=True):
-            if row.sum() >= least:
-                noises.append(min(_noise_of_steps(row), GREATEST_NOISE_SHARE * level_w))
-        return max(noises)
+        return max(
+            (min(_noise_of_steps(g), limit_w) for g, limit_w in groups if g.sum() >= least),
+            default=overall,
+        )
 
 
 def _noise_of_steps(counts: NDArray[np.int64]) -> float:
@@ -141,13 +145,17 @@ def find_levels(
     )
     idle_w = float(watts[np.searchsorted(held, least_n)])
     excess = watts - idle_w
-    energy = np.where(excess > 5 * noise_w, excess * n[order], 0.0)
+    stands_out = excess > 5 * noise_w / np.sqrt(n[order])
+    energy = np.where(stands_out, excess * n[order], 0.0)
     if energy.sum() <= 0:
         return Levels(idle_w=idle_w, on_w=nan, low_w=nan)
     typical = float(excess[np.searchsorted(np.cumsum(energy), energy.sum() / 2)])
+    if typical < LEAST_RISE_SHARE * idle_w:
+        return Levels(idle_w=idle_w, on_w=nan, low_w=nan)
     work = np.cumsum(np.where(excess >= WORK_SHARE * typical, energy, 0.0))
     least_work = float(excess[np.searchsorted(work, LEAST_WORK * work[-1])])
-    electronics = min(IDLE_ELECTRONICS_W, ON_SHARE * typical)
+    # What draws nothing at rest has no electronics that could draw more without working.
+    electronics = min(IDLE_ELECTRONICS_W, ON_SHARE * typical) if idle_w > LEAST_IDLE_W else 0.0
     on = max(ON_SHARE * least_work, electronics)
-    low = min(max(LOW_SHARE / ON_SHARE * on, electronics), max(WORK_SHARE * typical, LEAST_MOTOR_W))
+    low = min(max(LOW_SHARE / ON_SHARE * on, electronics), LEAST_MOTOR_W)
     return Levels(idle_w=idle_w, on_w=idle_w + on, low_w=idle_w + low)

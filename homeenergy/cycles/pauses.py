@@ -34,7 +34,7 @@ CLEAR_RATIO = 2.0
 SUBSTANTIAL = 0.1
 # How a run begins: energy above idle over its first minutes.
 BEGINNING_S = np.arange(60.0, 1201.0, 60.0)
-ALIKE, VERY_ALIKE = 0.45, 0.15
+ALIKE, VERY_ALIKE = 0.45, 0.08
 
 
 def pause_limit_s(fragments: Fragments, plateaus: Plateaus, *, kind: Kind) -> float:
@@ -51,34 +51,35 @@ def pause_limit_s(fragments: Fragments, plateaus: Plateaus, *, kind: Kind) -> fl
         ]
     )
     covered_s = float(plateaus.n.sum()) * plateaus.period_s
-    limit_s = family_limit_s(fragments.pause_s, edges, covered_s=covered_s)
-    if limit_s <= short_s or not (
-        kind == "batch" or are_sessions(fragments, fragments.pause_s <= limit_s)
-    ):
-        return short_s
-    return limit_s
+    for limit_s in family_limits_s(fragments.pause_s, edges, covered_s=covered_s):
+        if limit_s > short_s and (
+            kind == "batch" or are_sessions(fragments, fragments.pause_s <= limit_s)
+        ):
+            return limit_s
+    return short_s
 
 
-def family_limit_s(
+def family_limits_s(
     pause_s: NDArray[np.float64], edge_s: NDArray[np.float64], *, covered_s: float
-) -> float:
-    """Limit between a family of short and a family of long breaks [s]; 0 where there is none.
+) -> list[float]:
+    """Limits between a family of short and a family of long breaks [s], the longest first.
 
     Breaks are sorted; the families part where a break is at least `CLEAR_RATIO` times the next
-    shorter one, by the greatest ratio. The long family must fill at least half of the time: an
-    appliance that is used now and then rests mostly, a compressor does not. The rests at the ends
-    of the data (`edge_s`) are at least so long and count among the long ones.
+    shorter one. The long family must fill at least half of the time: an appliance that is used now
+    and then rests mostly, a compressor does not. The rests at the ends of the data (`edge_s`) are
+    at least so long and count among the long ones.
     """
     breaks = np.sort(np.r_[pause_s[pause_s > ALWAYS_S], edge_s[edge_s > LONGEST_S / 4]])
     if breaks.size < 2:
-        return 0.0
-    ratio = breaks[1:] / breaks[:-1]
+        return []
     rest_s = np.cumsum(breaks[::-1])[::-1][1:]
-    fits = (breaks[:-1] <= LONGEST_S) & (ratio >= CLEAR_RATIO) & (rest_s >= covered_s / 2)
-    if not fits.any():
-        return 0.0
-    k = int(np.argmax(np.where(fits, ratio, 0.0)))
-    return float(np.sqrt(breaks[k] * breaks[k + 1]))
+    fits = (
+        (breaks[:-1] <= LONGEST_S)
+        & (breaks[1:] >= CLEAR_RATIO * breaks[:-1])
+        & (rest_s >= covered_s / 2)
+    )
+    k = np.flatnonzero(fits)[::-1]
+    return np.sqrt(breaks[k] * breaks[k + 1]).tolist()
 
 
 def are_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> bool:
@@ -160,12 +161,16 @@ def _part_at_starts(
             worth = min(left, right) / max(left, right)
             twin = mixed and min(worth, min(lasts) / max(lasts)) >= 0.8
             parts = fragments.pause_s[i - 1] > PARTING_S and worth >= SUBSTANTIAL
-            if parts or twin:
-                scale = np.maximum(starts[:, -1], beginnings[i, -1])
-                off = np.abs(starts - beginnings[i]).max(axis=1) / np.maximum(scale, 1e-9)
-                if off.min() < (ALIKE if parts else VERY_ALIKE):
-                    joins[i - 1] = False
-                    begin = i
+            known = starts if parts else beginnings[begin : begin + 1]
+            if (parts or twin) and _off(known, beginnings[i]) < (ALIKE if parts else VERY_ALIKE):
+                joins[i - 1] = False
+                begin = i
+
+
+def _off(known: NDArray[np.float64], beginning: NDArray[np.float64]) -> float:
+    """Greatest difference from the nearest known beginning, as a share of the larger energy."""
+    scale = np.maximum(np.maximum(known[:, -1], beginning[-1]), 1e-9)
+    return float((np.abs(known - beginning).max(axis=1) / scale).min())
 
 
 def _beginnings(fragments: Fragments, plateaus: Plateaus, idle_w: float) -> NDArray[np.float64]:

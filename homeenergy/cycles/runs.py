@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles.fragments import SPIKE_PERIOD_S, Fragments, find_fragments
 from homeenergy.cycles.kinds import infer_kind
-from homeenergy.cycles.levels import find_levels
+from homeenergy.cycles.levels import IDLE_ELECTRONICS_W, find_levels
 from homeenergy.cycles.pauses import groups, join_fragments, pause_limit_s
 from homeenergy.cycles.plateaus import Chunks, Plateaus, consecutive, segment
 from homeenergy.cycles.standby import Standby, idle_standby, never_at_rest, smallest_step_w
@@ -32,6 +32,9 @@ COLUMNS = (
 )
 
 
+# A drain or circulation pump draws more than this, a display less. Common practice, no source.
+LEAST_PUMP_W = 25.0
+LEAD_IN_S, LEAST_LEAD_IN_W = 300.0, 1.0
 # Shares of the median run below which, both at once, power belongs to no run.
 SLIGHT_WORTH, SLIGHT_LEVEL = 0.05, 0.6
 
@@ -174,9 +177,8 @@ def find_cycles(
     given, sure = kind is not None, 1.0
     if kind is None:
         kind, sure = infer_kind(plateaus, fragments, idle_w=idle)
-    if kind in ("thermostatic", "modulating") and low_w is None:
-        # One compressor or element: what lies far below its power is another load.
-        low = idle + 0.75 * (on - idle)
+    if low_w is None:
+        low = _low_w(kind, idle=idle, on=on, low=low)
         fragments = find_fragments(plateaus, low_w=low, on_w=on, idle_w=idle)
     if pause_s is None:
         limit_s = pause_limit_s(fragments, plateaus, kind=kind)
@@ -190,7 +192,10 @@ def find_cycles(
     runs = [] if kind == "continuous" else _without_slight(fragments, runs)
     first = np.array([fragments.first[a] for a, _ in runs], np.int64)
     stop = np.array([fragments.stop[b - 1] for _, b in runs], np.int64)
-    if kind == "continuous" and not given:
+    if kind in ("batch", "manual"):
+        first = _with_lead_in(plateaus, first, stop, idle_w=idle)
+    if kind == "continuous" and not given and idle > IDLE_ELECTRONICS_W:
+        # A steady draw above what electronics take at rest may be work that never paused.
         standby = never_at_rest()
     else:
         step_w = max(smallest_step_w(piece.watts) for piece in pieces)
@@ -247,6 +252,46 @@ def standby_draw(trace: Chunks, *, kind: Kind | None = None, resolution_w: float
     idea of stability, the regression of power on time.
     """
     return find_cycles(trace, kind, resolution_w=resolution_w).rest
+
+
+def _low_w(kind: Kind, *, idle: float, on: float, low: float) -> float:
+    """Level above which neighbouring power belongs to a run [W]."""
+    # Of one compressor or element, what lies far below its power is another load.
+    if kind == "thermostatic":
+        return idle + 0.75 * (on - idle)
+    if kind == "modulating":
+        return idle + 0.5 * (on - idle)
+    if kind == "batch":
+        return min(low, idle + LEAST_PUMP_W)
+    return low
+
+
+def _with_lead_in(
+    plateaus: Plateaus,
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    *,
+    idle_w: float,
+) -> NDArray[np.int64]:
+    """Starts moved back to where the power left idle, if it did so within `LEAD_IN_S` before.
+
+    A machine begins with its door lock, valve and electronics. Own rule.
+    """
+    noise_w, period_s = plateaus.settings["noise_w"], plateaus.period_s
+    above = plateaus.mean_w > idle_w + np.maximum(
+        LEAST_LEAD_IN_W, 5 * noise_w / np.sqrt(plateaus.n)
+    )
+    moved = first.copy()
+    for k, at in enumerate(np.searchsorted(plateaus.first, first)):
+        earliest = max(first[k] - LEAD_IN_S / period_s, stop[k - 1] if k else 0)
+        i = int(at)
+        while i > 0 and above[i - 1] and plateaus.stop[i - 1] == plateaus.first[i]:
+            i -= 1
+            if plateaus.first[i] < earliest:
+                break
+        if plateaus.first[i] >= earliest:
+            moved[k] = plateaus.first[i]
+    return moved
 
 
 def _without_slight(fragments: Fragments, runs: list[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -62,7 +62,7 @@ class Standby:
 
 
 def never_at_rest() -> Standby:
-    """What can be said of an appliance that was on all the time."""
+    """What can be said of an appliance that was never seen at rest."""
     nan = float("nan")
     return Standby(
         draw_w=Estimate(
@@ -156,8 +156,8 @@ def _levels(
     """Levels with their shares, and the plateaus that stand at one of them.
 
     Plateaus belong to different levels where sorted neighbours are further apart than noise, a step
-    and a half of the readings and a tenth of the level. A level that follows runs, mostly, is a
-    "finished" display and not rest.
+    and a half of the readings and a tenth of the level. A higher level that follows runs,
+    mostly, is a "finished" display and not rest.
     """
     order = idle[np.argsort(plateaus.mean_w[idle], kind="stable")]
     w = plateaus.mean_w[order]
@@ -167,10 +167,15 @@ def _levels(
     groups = np.split(order, np.flatnonzero(apart) + 1)
     groups.sort(key=lambda g: -int(plateaus.n[g].sum()))
     least_n = LEAST_SHARE * plateaus.n[order].sum()
+    main_w = plateaus.mean_w[groups[0]].max()
     chosen = groups[:1] + [
         g
         for g in groups[1:]
-        if plateaus.n[g].sum() >= least_n and _tail_share(plateaus, np.sort(g), tail) < TAIL_SHARE
+        if plateaus.n[g].sum() >= least_n
+        and (
+            plateaus.mean_w[g].max() < main_w
+            or _tail_share(plateaus, np.sort(g), tail) < TAIL_SHARE
+        )
     ]
     kept = np.concatenate(chosen)
     levels = tuple(
