@@ -161,8 +161,8 @@ def _part_at_starts(
             worth = min(left, right) / max(left, right)
             twin = mixed and min(worth, min(lasts) / max(lasts)) >= 0.8
             parts = fragments.pause_s[i - 1] > PARTING_S and worth >= SUBSTANTIAL
-            known = starts if parts else beginnings[begin : begin + 1]
-            if (parts or twin) and _off(known, beginnings[i]) < (ALIKE if parts else VERY_ALIKE):
+            limit = ALIKE if parts else VERY_ALIKE
+            if (parts or twin) and _off(starts, beginnings[i]) < limit:
                 joins[i - 1] = False
                 begin = i
 

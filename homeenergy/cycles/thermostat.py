@@ -1,0 +1,167 @@
+"""Thermostats: how often and how long a compressor or element that cycles by itself is on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.cycles.runs import Cycles
+from homeenergy.estimate import Estimate, mean_estimate
+from homeenergy.units import S_PER_DAY
+
+# A defrost heater draws at least this many times what the compressor does, or lasts as a run whose
+# power is out of the family of the others. Common practice, no source.
+DEFROST_RATIO = 1.6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ThermostatStatistics:
+    """Statistics of runs that nobody starts.
+
+    Each Estimate is a mean with Student's t interval; `spread` holds the 10 %, 50 % and 90 % points
+    of the single runs, because on-times of one day can differ many times over (a warm load, a door
+    left open).
+    """
+
+    cycles_per_day: Estimate
+    on_time_s: Estimate
+    off_time_s: Estimate
+    duty_cycle: Estimate
+    on_power_w: Estimate
+    defrosts_per_day: Estimate
+    defrost_kwh: Estimate
+    spread: pd.DataFrame
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a quantity: value, low, high, unit, n and the spread of single runs."""
+        names = [n for n in self.__slots__ if n != "spread"]
+        rows = pd.concat([getattr(self, name).to_frame() for name in names], keys=names)
+        rows = rows.droplevel(1)[["value", "low", "high", "unit", "n"]]
+        return rows.join(self.spread)
+
+
+def thermostat_statistics(cycles: Cycles) -> ThermostatStatistics:
+    """Cycles per day, on and off times, duty cycle, on-power and defrosts, each with its spread.
+
+    Parameters
+    ----------
+    cycles : Cycles
+        From `find_cycles`; runs that were not seen whole are left out of times and powers.
+
+    Returns
+    -------
+    ThermostatStatistics
+        Per-day figures are means over UTC days covered for at least nine tenths.
+
+    Raises
+    ------
+    ValueError
+        With fewer than three complete runs: no spread can be told.
+
+    Notes
+    -----
+    An off-time counts only between two complete runs with no missing time between them. A defrost
+    is a run, or a phase of one, at `DEFROST_RATIO` times the usual level or more, for a minute at
+    least, in a minority of the runs; an inrush is too short to be one.
+    """
+    whole = cycles.complete
+    if len(whole) < 3:
+        raise ValueError(
+            f"{cycles.label!r} has {len(whole)} complete runs; statistics of a thermostat need 3. "
+            "Take a longer log, or look at the runs one by one."
+        )
+    defrost, defrost_wh = _defrosts(cycles)
+    plain = whole[~defrost[cycles.table["complete"].to_numpy()]]
+    off_s = _off_times_s(cycles)
+    daily = _by_day(cycles, defrost)
+    on_s = plain["duration_s"].to_numpy()
+    power_w = plain["mean_w"].to_numpy()
+    return ThermostatStatistics(
+        cycles_per_day=mean_estimate(daily["runs"], unit="1/d", basis="complete days"),
+        on_time_s=mean_estimate(on_s, unit="s", basis="complete runs without defrost"),
+        off_time_s=mean_estimate(off_s, unit="s", basis="between complete runs"),
+        duty_cycle=mean_estimate(daily["duty"], unit="", basis="complete days"),
+        on_power_w=mean_estimate(power_w, unit="W", basis="complete runs without defrost"),
+        defrosts_per_day=mean_estimate(daily["defrosts"], unit="1/d", basis="complete days"),
+        defrost_kwh=mean_estimate(defrost_wh / 1000, unit="kWh", basis="energy of defrosts"),
+        spread=pd.DataFrame(
+            {
+                name: _points(values)
+                for name, values in {
+                    "cycles_per_day": daily["runs"],
+                    "on_time_s": on_s,
+                    "off_time_s": off_s,
+                    "duty_cycle": daily["duty"],
+                    "on_power_w": power_w,
+                    "defrosts_per_day": daily["defrosts"],
+                    "defrost_kwh": defrost_wh / 1000,
+                }.items()
+            },
+            index=["p10", "p50", "p90"],
+        ).T,
+    )
+
+
+def _points(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    values = np.asarray(values, np.float64)
+    return np.quantile(values, [0.1, 0.5, 0.9]) if values.size else np.full(3, np.nan)
+
+
+def _run_plateaus(cycles: Cycles) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Number of the run that each plateau lies in (-1: none), and of its first sample."""
+    p = cycles.plateaus
+    period_ns = round(p.period_s * 1e9)
+    first, stop = (
+        (pd.DatetimeIndex(cycles.table[c]).as_unit("ns").asi8 - p.start.value) // period_ns
+        for c in ("start", "end")
+    )
+    run = np.searchsorted(first, p.first, side="right") - 1
+    inside = (run >= 0) & (p.stop <= stop[np.maximum(run, 0)])
+    return np.where(inside, run, -1), first
+
+
+def _defrosts(cycles: Cycles) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Which runs hold a defrost, and the energy of each defrost [Wh]."""
+    p = cycles.plateaus
+    run, _ = _run_plateaus(cycles)
+    usual = np.median(cycles.table["mean_w"])
+    high = (run >= 0) & (p.mean_w > DEFROST_RATIO * usual) & (p.n * p.period_s >= 30)
+    energy = np.bincount(run[high], (p.sum_w[high]) * p.period_s / 3600, len(cycles.table))
+    held_s = np.bincount(run[high], p.n[high] * p.period_s, len(cycles.table))
+    defrost = held_s >= 60
+    if defrost.mean() > 0.5:
+        defrost[:] = False
+    return defrost, energy[defrost]
+
+
+def _off_times_s(cycles: Cycles) -> NDArray[np.float64]:
+    t = cycles.table
+    whole = t["complete"].to_numpy()
+    off_s = (t["start"].iloc[1:].to_numpy() - t["end"].iloc[:-1].to_numpy()) / np.timedelta64(
+        1, "s"
+    )
+    return off_s[whole[1:] & whole[:-1]]
+
+
+def _by_day(cycles: Cycles, defrost: NDArray[np.bool_]) -> dict[str, NDArray[np.float64]]:
+    """Runs begun, share of time on and defrosts of every UTC day that is nearly covered."""
+    p = cycles.plateaus
+    run, _ = _run_plateaus(cycles)
+    day = (p.start.value // 10**9 + p.first * p.period_s) // S_PER_DAY
+    base = int(day.min())
+    index = (day - base).astype(np.int64)
+    days = int(index.max()) + 1
+    covered_s = np.bincount(index, p.n * p.period_s, days)
+    on_s = np.bincount(index, np.where(run >= 0, p.n * p.period_s, 0.0), days)
+    starts = pd.DatetimeIndex(cycles.table["start"]).as_unit("s").asi8 // int(S_PER_DAY) - base
+    runs = np.bincount(starts, minlength=days).astype(np.float64)
+    defrosts = np.bincount(starts, defrost.astype(np.float64), days)
+    full = covered_s > 0.9 * S_PER_DAY
+    return {
+        "runs": runs[full],
+        "duty": np.minimum(on_s[full] / covered_s[full], 1.0),
+        "defrosts": defrosts[full],
+    }
