@@ -1,0 +1,33 @@
+import pytest
+
+from homeenergy.cycles import find_cycles
+from homeenergy.readings import open_house
+
+from . import household
+
+
+@pytest.fixture(scope="session")
+def csv_path():
+    return household.csv_path()
+
+
+@pytest.fixture(scope="session")
+def plain(csv_path):
+    return household.plain_frame(csv_path)
+
+
+@pytest.fixture(scope="session")
+def house(csv_path, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("household") / "house"
+    return open_house(household.build_house(folder, csv_path))
+
+
+@pytest.fixture(scope="session")
+def apparent_house(csv_path, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("household") / "apparent"
+    return open_house(household.build_apparent_house(folder, csv_path))
+
+
+@pytest.fixture(scope="session")
+def heater_cycles(house):
+    return find_cycles(house.trace("water_heater"))
