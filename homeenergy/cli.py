@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from homeenergy.readings import House
 
 BAD_DATA, INTERRUPTED = 1, 130  # 2, for a command that is used wrongly, comes from typer
+# JupyterLab would ask the network for newer versions of itself.
+NO_LOOKING_UP = "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"
 NARROWEST, WIDEST = 60, 160
 
 app = typer.Typer(
@@ -234,7 +236,7 @@ def lab(
     """
     with _plain_errors():
         root = _notebook_root(folder)
-        command = [sys.executable, "-m", "jupyterlab", "notebooks/start_here.ipynb"]
+        command = [sys.executable, "-m", "jupyterlab", "notebooks/start_here.ipynb", NO_LOOKING_UP]
         try:
             result = subprocess.run(command + ([] if browser else ["--no-browser"]), cwd=root)
         except KeyboardInterrupt:

@@ -301,7 +301,13 @@ def test_lab_opens_the_notebooks_of_a_checkout(run, monkeypatch):
     monkeypatch.setattr(cli.subprocess, "run", remember)
     assert run("lab", "--no-browser").exit_code == 0
     ((command, kwargs),) = calls
-    assert command[1:] == ["-m", "jupyterlab", "notebooks/start_here.ipynb", "--no-browser"]
+    assert command[1:] == [
+        "-m",
+        "jupyterlab",
+        "notebooks/start_here.ipynb",
+        cli.NO_LOOKING_UP,
+        "--no-browser",
+    ]
     assert (Path(kwargs["cwd"]) / "sample_data" / "orchard_house" / "house.toml").is_file()
 
 
