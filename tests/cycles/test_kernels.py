@@ -1,0 +1,151 @@
+"""The compiled inner loops against the simplest right method."""
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+import ruptures
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from homeenergy.cycles import kernels
+
+from .ruptures_cost import WeightedL2
+
+
+def cost(n, sums, squares, ends, penalty):
+    """Sum of squares about the means of the segments, plus the penalty of each change."""
+    total, first = penalty * (len(ends) - 1), 0
+    for stop in ends:
+        w, s, q = n[first:stop].sum(), sums[first:stop].sum(), squares[first:stop].sum()
+        total += q - s * s / w
+        first = stop
+    return total
+
+
+def brute_force(n, sums, squares, penalty, min_n):
+    """Least cost over every segmentation whose segments hold at least `min_n` samples.
+
+    One segment for all is always allowed, for traces shorter than that.
+    """
+    m = n.size
+    best = cost(n, sums, squares, [m], penalty)
+    for changes in range(1, m):
+        for inner in combinations(range(1, m), changes):
+            ends = [*inner, m]
+            if np.add.reduceat(n, [0, *inner]).min() >= min_n:
+                best = min(best, cost(n, sums, squares, ends, penalty))
+    return best
+
+
+def atoms_of(values, weights=None):
+    """Atoms of `weights` samples each with the given means and no spread inside."""
+    x = np.asarray(values, float)
+    n = np.ones(x.size) if weights is None else np.asarray(weights, float)
+    return n, n * x, n * x * x
+
+
+def test_the_smallest_case_that_needs_delayed_pruning():
+    n, sums, squares = atoms_of([0, 1, 0, 0, 1])
+    ends = kernels.optimal_changes(n, sums, squares, 0.1, 2)
+    assert cost(n, sums, squares, ends, 0.1) == pytest.approx(
+        brute_force(n, sums, squares, 0.1, 2), abs=1e-12
+    )
+    assert np.diff(np.r_[0, ends]).min() >= 2
+
+
+@given(
+    values=st.lists(st.integers(0, 6), min_size=1, max_size=10),
+    min_n=st.integers(1, 3),
+    penalty=st.sampled_from([0.1, 0.5, 1.0, 4.0, 20.0]),
+    data=st.data(),
+)
+@settings(max_examples=150, deadline=None)
+def test_no_segmentation_costs_less(values, min_n, penalty, data):
+    weights = data.draw(st.lists(st.integers(1, 4), min_size=len(values), max_size=len(values)))
+    n, sums, squares = atoms_of(values, weights)
+    ends = kernels.optimal_changes(n, sums, squares, penalty, min_n)
+    assert cost(n, sums, squares, ends, penalty) == pytest.approx(
+        brute_force(n, sums, squares, penalty, min_n), abs=1e-9
+    )
+    if len(ends) > 1:
+        assert np.add.reduceat(n, np.r_[0, ends[:-1]]).min() >= min_n
+
+
+@pytest.mark.parametrize("min_n", [1, 2, 3])
+@pytest.mark.parametrize("seed", range(4))
+def test_twelve_random_atoms_with_spread_inside(seed, min_n):
+    rng = np.random.default_rng(seed)
+    n = rng.integers(1, 5, 12).astype(float)
+    sums = n * rng.choice([0.0, 3.0, 10.0], 12) + rng.normal(0, 1, 12)
+    squares = sums**2 / n + rng.uniform(0, 2, 12)
+    for penalty in (0.3, 3.0, 30.0):
+        ends = kernels.optimal_changes(n, sums, squares, penalty, min_n)
+        assert cost(n, sums, squares, ends, penalty) == pytest.approx(
+            brute_force(n, sums, squares, penalty, min_n), rel=1e-9
+        )
+
+
+@pytest.mark.parametrize("min_n", [1, 2, 5])
+@pytest.mark.parametrize("seed", range(3))
+def test_single_samples_never_cost_more_than_general_change_point_searches(seed, min_n):
+    rng = np.random.default_rng(100 + seed)
+    x = rng.choice([0.0, 5.0, 20.0], 30).repeat(rng.integers(1, 25, 30)) + rng.normal(0, 1, 1)
+    x = x + rng.normal(0, 1, x.size)
+    n, sums, squares = atoms_of(x)
+    penalty = 3 * np.log(x.size)
+    ours = cost(
+        n, sums, squares, kernels.optimal_changes(n, sums, squares, penalty, min_n), penalty
+    )
+    searches = (
+        ruptures.Pelt(model="l2", jump=1, min_size=min_n),
+        ruptures.KernelCPD(kernel="linear", min_size=min_n),
+    )
+    for search in searches:
+        theirs = cost(n, sums, squares, search.fit_predict(x[:, None], pen=penalty), penalty)
+        assert ours <= theirs + 1e-6
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_weighted_atoms_never_cost_more_than_a_plain_weighted_search(seed):
+    rng = np.random.default_rng(200 + seed)
+    n = rng.integers(1, 60, 150).astype(float)
+    sums = n * rng.choice([1.0, 60.0, 2000.0], 25).repeat(6) + rng.normal(0, 5, 150)
+    squares = sums**2 / n + n * rng.uniform(0.5, 1.5, 150)
+    penalty = 40.0
+    plain = ruptures.Pelt(custom_cost=WeightedL2(), min_size=1, jump=1)
+    theirs = plain.fit(np.c_[n, sums, squares]).predict(pen=penalty)
+    ours = kernels.optimal_changes(n, sums, squares, penalty, 1)
+    assert cost(n, sums, squares, ours, penalty) <= cost(n, sums, squares, theirs, penalty) + 1e-6
+    assert list(ours) == theirs
+
+
+def test_compressed_atoms_keep_every_sum_and_no_level_change():
+    rng = np.random.default_rng(3)
+    watts = np.repeat([2.0, 130.0, 2.0, 1500.0], [5000, 300, 7000, 77]).astype(np.float32)
+    watts += rng.normal(0, 0.3, watts.size).astype(np.float32)
+    watts[6000:6010] = np.nan
+    out = np.empty((watts.size, 7))
+    made = kernels.compress(watts, 0, 1.0, out)
+    atoms = out[:made]
+    seen = watts[~np.isnan(watts)].astype(float)
+    assert made < watts.size / 20
+    assert atoms[:, 2].sum() == seen.size
+    assert atoms[:, 3].sum() == pytest.approx(seen.sum(), rel=1e-12)
+    assert atoms[:, 4].sum() == pytest.approx((seen**2).sum(), rel=1e-12)
+    assert (atoms[:, 6] - atoms[:, 5]).max() < 10
+
+
+def test_merging_keeps_every_sum():
+    rng = np.random.default_rng(4)
+    watts = (rng.choice([0.0, 50.0], 40).repeat(32) + rng.normal(0, 1, 1280)).astype(np.float32)
+    out = np.empty((watts.size, 7))
+    made = kernels.compress(watts, 0, 1e-9, out)
+    atoms = out[:made]
+    left = kernels.merge_alike(atoms, made, 30.0, 60)
+    assert left < made / 4
+    assert atoms[:left, 2].sum() == watts.size
+    assert atoms[:left, 3].sum() == pytest.approx(watts.astype(float).sum(), rel=1e-9)
+    assert atoms[0, 0] == 0
+    assert atoms[left - 1, 1] == watts.size
+    assert (atoms[1:left, 0] == atoms[: left - 1, 1]).all()

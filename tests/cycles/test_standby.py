@@ -1,0 +1,164 @@
+"""Standby draw on hand-made traces, and what is said where there is nothing to say."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.cycles import find_cycles, find_plateaus, standby_draw
+from homeenergy.readings.trace import Trace
+
+from .traces import DAY, HOUR, START, as_trace, draw
+
+KINDS = ["thermostatic", "batch", "manual", "modulating", "continuous", None]
+
+
+def boils(n=5, w=2000):
+    return [(h * HOUR, [(180, w)]) for h in np.linspace(2, 21, n).astype(int)]
+
+
+@pytest.mark.parametrize("level_w", [81, 104])
+def test_what_never_rests_has_no_standby(level_w):
+    cycles = find_cycles(as_trace(draw(DAY, idle_w=level_w, noise_w=1.0)))
+    assert cycles.kind == "continuous"
+    assert len(cycles.table) == 0
+    assert np.isnan(cycles.standby.value)
+    assert "0" not in str(cycles.standby)
+
+
+@pytest.mark.xfail(strict=True, reason="flickering readings are taken for unresolved")
+def test_flicker_between_steps_of_two_watts_gives_the_mean_and_not_the_median():
+    rng = np.random.default_rng(3)
+    watts = draw(DAY, *boils(), idle_w=0, noise_w=0)
+    idle = watts == 0
+    watts[idle] = rng.choice([0.0, 2.0, 4.0], idle.sum(), p=[0.4, 0.45, 0.15])  # 1.5 W on average
+    draw_w = standby_draw(as_trace(watts)).draw_w
+    assert draw_w.value == pytest.approx(1.5, abs=0.03)
+    assert draw_w.low < 1.5 < draw_w.high
+
+
+def test_two_idle_levels_are_reported_with_their_shares():
+    watts = draw(2 * DAY, *boils(), idle_w=1.2, noise_w=0.2)
+    for at in (3 * HOUR, 12 * HOUR, DAY + 6 * HOUR):
+        watts[at : at + 4 * HOUR] = np.where(
+            watts[at : at + 4 * HOUR] < 100, watts[at : at + 4 * HOUR] + 7.8, 2000
+        )
+    rest = standby_draw(as_trace(watts), kind="manual")
+    assert [level for level, _ in rest.levels] == pytest.approx([1.2, 9.0], abs=0.05)
+    assert [share for _, share in rest.levels] == pytest.approx([0.75, 0.25], abs=0.02)
+    assert rest.draw_w.value == pytest.approx(0.75 * 1.2 + 0.25 * 9.0, abs=0.2)
+
+
+@pytest.mark.parametrize("kind", ["manual", None])
+def test_whole_watts_of_zero_are_below_and_not_zero(kind):
+    watts = draw(DAY, *boils(), idle_w=0.3, noise_w=0.02)
+    watts[watts > 100] += np.linspace(-20, 20, (watts > 100).sum())
+    watts = np.round(watts)
+    assert set(np.unique(watts[watts < 100])) == {0.0}
+    draw_w = standby_draw(as_trace(watts), kind=kind).draw_w
+    assert not draw_w.resolved
+    assert str(draw_w).startswith("below 1 W")
+    assert draw_w.value > 0
+    assert draw_w.low <= 0.3 <= draw_w.high
+
+
+@pytest.mark.xfail(strict=True, reason="the step is taken for as large as the only load")
+def test_a_log_of_two_values_does_not_make_the_load_the_resolution():
+    watts = np.round(draw(DAY, *boils(), idle_w=0.0, noise_w=0.0))
+    assert set(np.unique(watts)) == {0.0, 2000.0}
+    draw_w = standby_draw(as_trace(watts), kind="manual").draw_w
+    assert not draw_w.resolved
+    assert draw_w.high <= 10
+
+
+def test_a_stated_resolution_makes_a_few_watts_below():
+    watts = draw(DAY, *boils(), idle_w=3.0)
+    seen = standby_draw(as_trace(watts), kind="manual")
+    blind = standby_draw(as_trace(watts), kind="manual", resolution_w=5.0)
+    assert seen.draw_w.resolved
+    assert seen.draw_w.value == pytest.approx(3.0, abs=0.02)
+    assert not blind.draw_w.resolved
+    assert "below 5 W" in str(blind.draw_w)
+
+
+def test_the_minimum_is_not_standby():
+    """Two idle minutes at nothing after each use, else 4 W: the mean is close to 4 W."""
+    watts = draw(DAY, *[(h * HOUR, [(180, 2000), (120, 0.0)]) for h in range(2, 22, 3)], idle_w=4.0)
+    assert standby_draw(as_trace(watts), kind="manual").draw_w.value == pytest.approx(4.0, abs=0.06)
+
+
+def test_a_drifting_draw_is_not_called_stable():
+    steady = draw(DAY, *boils(), idle_w=5.0)
+    drifting = steady + np.linspace(0, 6, DAY)
+    assert standby_draw(as_trace(steady), kind="manual").stable is True
+    assert standby_draw(as_trace(drifting), kind="manual").stable is False
+
+
+def test_a_week_without_a_use_still_tells_what_was_drawn():
+    rest = standby_draw(as_trace(draw(2 * DAY, idle_w=1.4)))
+    assert rest.draw_w.value == pytest.approx(1.4, abs=0.02)
+
+
+def test_power_below_zero_is_reported_and_not_clipped():
+    watts = -draw(DAY, *boils(), idle_w=5.0)
+    cycles = find_cycles(as_trace(watts))
+    assert cycles.total_wh == pytest.approx(float(watts.sum()) / 3600, rel=1e-6)
+    assert cycles.total_wh < 0
+    total = cycles.runs_wh + cycles.idle_wh + cycles.other_wh
+    assert total == pytest.approx(cycles.total_wh, rel=1e-9)
+    plateaus = find_plateaus(as_trace(watts))
+    assert plateaus["mean_w"].min() == pytest.approx(-2000, abs=1)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    "watts",
+    [
+        [],
+        [5.0],
+        [np.nan],
+        [5.0, 5.0],
+        [0.0, 2000.0],
+        [np.nan, 3.0, np.nan],
+        np.full(1000, np.nan),
+        np.full(1000, 7.0),
+        np.zeros(1000),
+        np.full(1000, -3.0),
+    ],
+    ids=lambda w: f"{len(w)} of {np.unique(w)[:2]}",
+)
+def test_degenerate_traces_give_an_answer_without_runs(watts, kind):
+    cycles = find_cycles(as_trace(watts), kind)
+    assert len(cycles.table) == 0
+    assert list(cycles.table.columns)[:2] == ["start", "end"]
+    assert cycles.total_wh == pytest.approx(float(np.nansum(watts)) / 3600)
+    assert str(cycles.standby)
+    assert repr(cycles)
+
+
+def test_a_series_without_a_zone_is_refused_with_advice():
+    series = pd.Series([1.0, 2.0, 3.0], index=pd.date_range("2026-03-02", periods=3, freq="1s"))
+    with pytest.raises(ValueError, match="zone"):
+        find_cycles(series)
+
+
+def test_an_unknown_kind_is_refused_and_the_known_are_listed():
+    with pytest.raises(ValueError, match="thermostatic"):
+        find_cycles(as_trace([1.0, 2.0]), "sometimes")
+
+
+@pytest.mark.parametrize("name", ["penalty_w2", "noise_w", "min_length_s", "long_gap_s"])
+@pytest.mark.parametrize("value", [0, -1, float("nan")])
+def test_settings_out_of_range_are_refused(name, value):
+    with pytest.raises(ValueError, match=f"{name} must be positive"):
+        find_plateaus(as_trace(np.ones(10)), **{name: value})
+
+
+def test_pieces_that_do_not_follow_are_refused():
+    first = as_trace(np.ones(100))
+    later = Trace(
+        label="load", start=START + pd.Timedelta("101s"), period_s=1.0, watts=np.ones(10, "f4")
+    )
+    with pytest.raises(ValueError, match="do not follow"):
+        find_cycles([first, later])
+    with pytest.raises(ValueError, match="empty"):
+        find_cycles([])
