@@ -86,16 +86,8 @@ def grid_columns(
     O(n + slots), vectorised, apart from sorting rows that are out of order. The work on time is
     shared by all columns.
     """
-    merges: list[Merge] = [column.quantity for column in columns]
-    times, values, _ = in_order(times_ns, [column.logged for column in columns])
-    logged = times
-    times, values, _ = merge_instants(times, values, merges=merges, exact=True)
-    merged = times
-    snapped = snap(times, grid.period_ns)
-    if snapped is not times:
-        times, values, _ = merge_instants(snapped, values, merges=merges, exact=False)
-    if between is None:
-        between = _span(times, grid)
+    logged, merged, times, values = _one_row_an_instant(times_ns, columns, grid)
+    between = _span(times, grid) if between is None else between
     edges = between[0] * grid.period_ns, between[1] * grid.period_ns
     repeats = _inside(logged, edges) - _inside(merged, edges)
     out = []
@@ -124,6 +116,20 @@ def grid_columns(
             )
         )
     return out
+
+
+def _one_row_an_instant(
+    times_ns: NDArray[np.int64], columns: Sequence[Column], grid: Grid
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], list[Values]]:
+    """Instants as logged and merged, both in order; then instants and values on which to work."""
+    merges: list[Merge] = [column.quantity for column in columns]
+    logged, values, _ = in_order(times_ns, [column.logged for column in columns])
+    merged, values, _ = merge_instants(logged, values, merges=merges, exact=True)
+    snapped = snap(merged, grid.period_ns)
+    if snapped is merged:
+        return logged, merged, merged, values
+    times, values, _ = merge_instants(snapped, values, merges=merges, exact=False)
+    return logged, merged, times, values
 
 
 def _as_power(
@@ -284,17 +290,9 @@ def grid_series(
         If the index is not made of instants with a time zone, or holds fewer than two and
         no `period_s` is given.
     """
-    index = series.index
-    if not isinstance(index, pd.DatetimeIndex) or index.tz is None:
-        raise ValueError(
-            "the series needs a time-zone-aware DatetimeIndex; use "
-            'series.tz_localize("Europe/Berlin") or the zone in which it was logged'
-        )
-    if index.hasnans:
-        raise ValueError("the index of the series holds NaT: drop those rows first")
+    times = _nanoseconds(series.index)
     if period_s is not None and not period_s > 0:
         raise ValueError(f"period_s must be positive, got {period_s!r}")
-    times = index.as_unit("ns").asi8
     found = find_period_ns(times)
     if found is None and period_s is None:
         raise ValueError("fewer than two different instants: give period_s")
@@ -310,3 +308,15 @@ def grid_series(
         period_s=grid.period_ns / NS_PER_S,
         watts=out.watts,
     )
+
+
+def _nanoseconds(index: pd.Index) -> NDArray[np.int64]:
+    if not isinstance(index, pd.DatetimeIndex) or index.tz is None:
+        raise ValueError(
+            "the series needs a time-zone-aware DatetimeIndex; use "
+            'series.tz_localize("Europe/Berlin") or the zone in which it was logged'
+        )
+    if index.hasnans:
+        raise ValueError("the index of the series holds NaT: drop those rows first")
+    times: NDArray[np.int64] = index.as_unit("ns").asi8
+    return times

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 from homeenergy.errors import HouseError
@@ -88,20 +87,16 @@ def new_house(
     files = [Path(log) for log in ([logs] if isinstance(logs, str | Path) else logs)]
     described = describe(files, timezone=timezone)
     text = _text(described, name or folder.resolve().name, timezone, currency, price_per_kwh)
-    copies = [(file, folder / "logs" / file.name) for file in files]
-    _refuse_overwriting(copies)
-    (folder / "logs").mkdir(parents=True, exist_ok=True)
-    for file, copy in copies:
-        if not copy.exists():
-            shutil.copy2(file, copy)
+    _copy(files, folder / "logs")
     path.write_text(text, encoding="utf-8")
     read_schedule(folder)  # what was written must be readable
     return path
 
 
-def _refuse_overwriting(copies: list[tuple[Path, Path]]) -> None:
+def _copy(files: list[Path], logs: Path) -> None:
     taken: dict[Path, Path] = {}
-    for file, copy in copies:
+    for file in files:
+        copy = logs / file.name
         if copy in taken or (copy.exists() and not copy.samefile(file)):
             raise HouseError(
                 f"a copy of {file} would overwrite another file of that name",
@@ -109,6 +104,10 @@ def _refuse_overwriting(copies: list[tuple[Path, Path]]) -> None:
                 fix="Give the log another name.",
             )
         taken[copy] = file
+    logs.mkdir(parents=True, exist_ok=True)
+    for copy, file in taken.items():
+        if not copy.exists():
+            shutil.copy2(file, copy)
 
 
 def _text(
@@ -133,10 +132,11 @@ def _text(
         if _looks_like_mains(label):
             lines.append('role = "mains"                 # taken from its name: check')
         circuits.append("\n".join(lines))
-    layout = replace(described.layout, files=described.layout.files)
     remarks = ["How the logs are laid out, as found by looking at them. Please check:"]
     remarks += [f"- {remark}" for remark in described.remarks]
-    return "\n".join([head, "\n\n".join(circuits), "", layout_toml(layout, remarks=remarks)])
+    return "\n".join(
+        [head, "\n\n".join(circuits), "", layout_toml(described.layout, remarks=remarks)]
+    )
 
 
 def _tariff(currency: str | None, price_per_kwh: float | None) -> str:

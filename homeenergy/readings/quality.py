@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -48,43 +49,57 @@ def circuit_quality(
         periods above 10 s, where a lone high sample may well be a use); stuck_s (see
         `longest_stuck`); negative_share (of the samples).
     """
-    present = gaps = spikes = negative = stuck = longest = 0
-    first: pd.Timestamp | None = None
-    last: pd.Timestamp | None = None
-    period_ns = infos[0].period_ns if infos else NS_PER_S
+    found = _Found()
     for trace in months:
-        watts = trace.watts
-        there = ~np.isnan(watts)
-        if last is not None and trace.start > last:
-            gaps += 1
-            longest = max(longest, int((trace.start - last).value) // period_ns)
-        first = trace.start if first is None else first
-        last = trace.end
-        runs = _run_lengths(~there)
-        gaps += runs.size
-        longest = max(longest, int(runs.max(initial=0)))
-        present += int(np.count_nonzero(there))
-        negative += int(np.count_nonzero(watts < 0))
-        spikes += count_spikes(watts) if trace.period_s <= SPIKE_PERIOD_S else 0
-        stuck = max(stuck, longest_stuck(watts))
-    span = 0 if first is None or last is None else int((last - first).value) // period_ns
+        found.take(trace)
+    period_ns = infos[0].period_ns if infos else NS_PER_S
+    slots = 0
+    if found.first is not None and found.last is not None:
+        slots = int((found.last - found.first).value) // period_ns
+    counted = ("rows", "repeats", "out_of_order", "resets", "rejected")
     return {
         "circuit": circuit,
         "period_s": period_ns / NS_PER_S,
-        "first": first,
-        "last": last,
-        "coverage": present / span if span else float("nan"),
-        "gaps": gaps,
-        "longest_gap_s": longest * period_ns / NS_PER_S,
-        "rows": sum(info.rows for info in infos),
-        "repeats": sum(info.repeats for info in infos),
-        "out_of_order": sum(info.out_of_order for info in infos),
-        "resets": sum(info.resets for info in infos),
-        "rejected": sum(info.rejected for info in infos),
-        "spikes": spikes if period_ns <= SPIKE_PERIOD_S * NS_PER_S else float("nan"),
-        "stuck_s": stuck * period_ns / NS_PER_S,
-        "negative_share": negative / present if present else float("nan"),
+        "first": found.first,
+        "last": found.last,
+        "coverage": found.present / slots if slots else float("nan"),
+        "gaps": found.gaps,
+        "longest_gap_s": found.longest * period_ns / NS_PER_S,
+        **{name: sum(getattr(info, name) for info in infos) for name in counted},
+        "spikes": found.spikes if period_ns <= SPIKE_PERIOD_S * NS_PER_S else float("nan"),
+        "stuck_s": found.stuck * period_ns / NS_PER_S,
+        "negative_share": found.negative / found.present if found.present else float("nan"),
     }
+
+
+@dataclass(slots=True)
+class _Found:
+    """Counts over the months so far [samples]."""
+
+    first: pd.Timestamp | None = None
+    last: pd.Timestamp | None = None
+    present: int = 0
+    gaps: int = 0
+    longest: int = 0
+    spikes: int = 0
+    stuck: int = 0
+    negative: int = 0
+
+    def take(self, trace: Trace) -> None:
+        watts = trace.watts
+        missing = _run_lengths(np.isnan(watts))
+        if self.last is not None and trace.start > self.last:
+            between = int((trace.start - self.last).value) // trace.period_ns
+            missing = np.append(missing, between)
+        self.first = trace.start if self.first is None else self.first
+        self.last = trace.end
+        self.gaps += missing.size
+        self.longest = max(self.longest, int(missing.max(initial=0)))
+        self.present += int(np.count_nonzero(~np.isnan(watts)))
+        self.negative += int(np.count_nonzero(watts < 0))
+        self.stuck = max(self.stuck, longest_stuck(watts))
+        if trace.period_s <= SPIKE_PERIOD_S:
+            self.spikes += count_spikes(watts)
 
 
 def _run_lengths(flags: NDArray[np.bool_]) -> NDArray[np.intp]:

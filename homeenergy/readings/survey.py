@@ -166,7 +166,10 @@ class Survey:
                     column=rows.source if log.layout.layout == "long" else None,
                     fix=f"State period_s in `{log.place}` of house.toml.",
                 )
-            periods[rows.source] = found or round((log.layout.period_s or 0) * 1e9)
+            stated = round((log.layout.period_s or 0) * 1e9)
+            # What is stated counts, unless the logger clearly writes at another pace than the grid.
+            near = found is None or stated / 2 <= found <= stated * 2
+            periods[rows.source] = stated if stated and near else found or stated
         if log.layout.time_marks == "start" or _is_counter(log.layout, rows.source):
             return rows
         return replace(rows, times_ns=rows.times_ns - periods[rows.source])

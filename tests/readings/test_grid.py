@@ -45,6 +45,13 @@ def test_hold_bridges_short_steps_and_leaves_long_ones_missing():
     assert out.watts[40] == 9
 
 
+def test_a_step_of_just_the_hold_is_bridged():
+    for seconds in ([0, 30, 35], [0.3, 30.3, 35.8]):
+        assert not np.isnan(one(seconds, [5, 7, 9], hold=30).watts).any()
+    for seconds in ([0, 31, 35], [0.3, 30.4, 35.8]):
+        assert np.count_nonzero(np.isnan(one(seconds, [5, 7, 9], hold=30).watts)) >= 29
+
+
 def test_missing_row_ends_the_hold():
     out = one([0, 1, 4], [5, np.nan, 6])
     np.testing.assert_array_equal(out.watts, np.float32([5, np.nan, np.nan, np.nan, 6]))

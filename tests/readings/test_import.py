@@ -153,15 +153,17 @@ def test_values_are_held_across_the_end_of_a_month(tmp_path):
     whole = pd.DataFrame({"fridge": np.arange(53.0), "oven": 1.0}, index=times.append(extra))
     jan, feb = whole.iloc[:2], whole.iloc[2:]
     log = 'period_s = 10\n[log.columns]\nfridge = "fridge"\noven = "oven"'
-    make_house(
-        tmp_path,
-        {"jan.csv": iso_csv(jan), "feb.csv": iso_csv(feb)},
-        log=f'[[log]]\nfiles = "logs/*.csv"\n{log}',
-    )
-    import_logs(tmp_path)
-    np.testing.assert_array_equal(
-        open_house(tmp_path).trace("fridge").watts[:6], [0, 0, 1, 1, 2, 3]
-    )
+    block = f'[[log]]\nfiles = "logs/*.csv"\n{log}'
+    logs = {"jan.csv": iso_csv(jan), "feb.csv": iso_csv(feb)}
+    import_logs(make_house(tmp_path / "once", logs, log=block))
+    for order in (("jan.csv", "feb.csv"), ("feb.csv", "jan.csv")):
+        folder = tmp_path / order[0]
+        for name in order:
+            import_logs(make_house(folder, {name: logs[name]}, log=block))
+        watts = open_house(folder).trace("fridge").watts
+        np.testing.assert_array_equal(watts[:6], [0, 0, 1, 1, 2, 3])
+        assert store_bytes(folder) == store_bytes(tmp_path / "once")
+        assert not list((folder / "store").rglob("*.tmp"))
 
 
 def test_error_in_one_file_leaves_the_store_as_it_was(tmp_path):

@@ -249,7 +249,7 @@ def test_local_times_across_clock_changes(tmp_path, zone, start, minutes, long):
 def test_a_late_row_in_the_repeated_hour(tmp_path):
     times, stamps = local_rows("Europe/Berlin", "2026-10-24 22:00", 6, minutes=1)
     order = list(range(len(times)))
-    at = 121  # the first row of the second pass is at 120; swap it with its neighbour's place
+    at = 181  # the first row of the second pass is 180; let its neighbour come after it
     order[at - 1], order[at - 2] = order[at - 2], order[at - 1]
     text = "time,oven\n" + "\n".join(f"{stamps[n]},{n}" for n in order)
     trace = one_circuit(tmp_path, text, 'time_zone = "Europe/Berlin"')
@@ -386,6 +386,16 @@ def test_parquet_with_texts_for_numbers(tmp_path):
         tmp_path / "logs" / "a.parquet"
     )
     with pytest.raises(HouseError, match=r"column 'oven': holds values of type (large_)?string"):
+        import_logs(tmp_path)
+
+
+def test_texts_of_which_only_some_carry_an_offset(tmp_path):
+    log = WIDE.replace("*.csv", "*.parquet").replace("[log.c", 'format = "parquet"\n[log.c')
+    make_house(tmp_path, {}, log=log)
+    stamps = WHOLE.index.strftime("%Y-%m-%dT%H:%M:%SZ").to_list()
+    stamps[7] = stamps[7][:-1]
+    WHOLE.assign(time=stamps).to_parquet(tmp_path / "logs" / "a.parquet", index=False)
+    with pytest.raises(HouseError, match=r"line 8, column 'time'.*does not carry an offset"):
         import_logs(tmp_path)
 
 
