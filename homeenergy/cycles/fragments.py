@@ -60,7 +60,9 @@ def find_fragments(plateaus: Plateaus, *, low_w: float, on_w: float, idle_w: flo
     if plateaus.period_s <= SPIKE_PERIOD_S:
         a, b, n = a[n > 1], b[n > 1], n[n > 1]
     excess_w = _sums(plateaus.sum_w, a, b) - idle_w * n
-    working = (plateaus.mean_w > on_w) & ((plateaus.n > 1) | (plateaus.period_s > SPIKE_PERIOD_S))
+    above = _sums(np.where(plateaus.mean_w > on_w, plateaus.n, 0), a, b)
+    mean_w = _sums(plateaus.sum_w, a, b) / np.maximum(n, 1)
+    lone = 1 if plateaus.period_s > SPIKE_PERIOD_S else 2
     return Fragments(
         first_plateau=a,
         stop_plateau=b,
@@ -68,9 +70,19 @@ def find_fragments(plateaus: Plateaus, *, low_w: float, on_w: float, idle_w: flo
         stop=plateaus.stop[b - 1],
         n=n,
         excess_wh=excess_w * plateaus.period_s / 3600,
-        works=_sums(working.astype(np.int64), a, b) > 0,
+        works=(above >= lone) | ((above > 0) & (mean_w > on_w)),
         period_s=plateaus.period_s,
     )
+
+
+def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
+    """Which plateaus are not a single sample that stands far above both its neighbours."""
+    if plateaus.period_s > SPIKE_PERIOD_S:
+        return np.ones(len(plateaus), bool)
+    w = plateaus.mean_w
+    around = np.maximum(np.r_[-np.inf, w[:-1]], np.r_[w[1:], -np.inf])
+    base = w.min(initial=np.inf)
+    return (plateaus.n > 1) | (around - base >= 0.3 * (w - base))
 
 
 def _sums(values: NDArray, first: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray:

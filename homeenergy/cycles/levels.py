@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles import kernels
 
+# Upper halves of the float32 bits of plus and minus infinity.
+INFINITE_BINS = [0x7F80, 0xFF80]
 # Median of |x1 - x2| for two normal readings is 0.6745 * sqrt(2) standard deviations.
 MEDIAN_STEP_PER_SIGMA = 0.6745 * np.sqrt(2)
 # A level must be held for this long, or this share of the time, to be taken as an idle level.
@@ -31,6 +33,7 @@ LEAST_IDLE_W = 0.5
 LEAST_RISE_SHARE = 0.08
 # Share of the time that an octave of levels must hold for its noise to count.
 LEAST_NOISE_SHARE = 0.05
+LEAST_FLICKER = 0.02
 # What changes by more than this share of the level, sample by sample, is switching and not noise.
 GREATEST_NOISE_SHARE = 0.1
 
@@ -51,6 +54,11 @@ class LevelCounts:
         """Number of samples that are there."""
         return int(self.levels.sum())
 
+    @property
+    def greatest_w(self) -> float:
+        """Greatest absolute level [W], to the width of a bin."""
+        return float(np.abs(_middle(np.flatnonzero(self.levels), shift=16)).max(initial=0.0))
+
     def noise_w(self) -> float:
         """Standard deviation of one sample about its level [W], from neighbouring samples.
 
@@ -63,7 +71,10 @@ class LevelCounts:
         overall = _noise_of_steps(self.steps.sum(axis=0))
         octave_w = np.exp2(np.arange(256) - 127.0)
         wide = octave_w > 16 * overall
-        groups = [(self.steps[~wide].sum(axis=0), np.inf)]
+        near_zero = self.steps[~wide].sum(axis=0)
+        still = near_zero[0] > near_zero.sum() / 2
+        limit_w = GREATEST_NOISE_SHARE * self.greatest_w if still else np.inf
+        groups = [(near_zero, limit_w)]
         groups += zip(self.steps[wide], GREATEST_NOISE_SHARE * octave_w[wide], strict=True)
         least = LEAST_NOISE_SHARE * max(self.steps.sum(), 1)
         return max(
@@ -76,10 +87,16 @@ def _noise_of_steps(counts: NDArray[np.int64]) -> float:
     used = np.flatnonzero(counts)
     if not used.size:
         return 0.0
-    steps_w = _middle(used, shift=19)
+    steps_w, share = _middle(used, shift=19), counts[used] / counts.sum()
+    if used[0] == 0 and share[0] >= 0.5:
+        # Most readings repeat. If steps of the least size are common, they are noise on rounded
+        # readings; if rare, they are changes.
+        least = steps_w[1] if used.size > 1 else 0.0
+        if share[1:][steps_w[1:] <= 1.5 * least].sum() < LEAST_FLICKER:
+            return 0.0
     # A rounded reading stands for all up to half way to the next one.
     upper_w = np.r_[(steps_w[1:] + steps_w[:-1]) / 2, steps_w[-1]]
-    median = np.interp(counts.sum() / 2, np.r_[0, np.cumsum(counts[used])], np.r_[0.0, upper_w])
+    median = np.interp(0.5, np.r_[0, np.cumsum(share)], np.r_[0.0, upper_w])
     return float(median / MEDIAN_STEP_PER_SIGMA)
 
 
@@ -99,6 +116,10 @@ def count_levels(chunks: Iterable[NDArray[np.float32]]) -> LevelCounts:
     for watts in chunks:
         contiguous = np.ascontiguousarray(watts, np.float32)
         last = kernels.count_levels(contiguous.view(np.uint32), contiguous, last, levels, steps)
+    if levels[INFINITE_BINS].any():
+        raise ValueError(
+            "the trace holds infinite watts; mark what is not known as missing (NaN) instead"
+        )
     return LevelCounts(levels=levels, steps=steps)
 
 
@@ -115,7 +136,12 @@ class Levels:
 
 
 def find_levels(
-    mean_w: NDArray[np.float64], n: NDArray[np.int64], *, period_s: float, noise_w: float
+    mean_w: NDArray[np.float64],
+    n: NDArray[np.int64],
+    *,
+    period_s: float,
+    noise_w: float,
+    step_w: float = 0.0,
 ) -> Levels:
     """Idle level and on threshold from the plateaus of a trace.
 
@@ -134,6 +160,8 @@ def find_levels(
         Length of a sample [s].
     noise_w : float
         Standard deviation of one sample [W].
+    step_w : float
+        Step in which readings come [W]; one step above idle is not work.
     """
     nan = float("nan")
     if not n.size:
@@ -156,6 +184,24 @@ def find_levels(
     least_work = float(excess[np.searchsorted(work, LEAST_WORK * work[-1])])
     # What draws nothing at rest has no electronics that could draw more without working.
     electronics = min(IDLE_ELECTRONICS_W, ON_SHARE * typical) if idle_w > LEAST_IDLE_W else 0.0
-    on = max(ON_SHARE * least_work, electronics)
-    low = min(max(LOW_SHARE / ON_SHARE * on, electronics), LEAST_MOTOR_W)
+    on = max(ON_SHARE * least_work, electronics, 1.5 * step_w)
+    low = min(max(LOW_SHARE / ON_SHARE * on, electronics), max(LEAST_MOTOR_W, 1.5 * step_w))
     return Levels(idle_w=idle_w, on_w=idle_w + on, low_w=idle_w + low)
+
+
+def smallest_step_w(watts: NDArray[np.float32]) -> float:
+    """Step in which readings come [W], from at most 200 000 of them; 0 where none shows.
+
+    Fewer than four different values say nothing about a step: whole watts are taken for 1 W then.
+    """
+    sample = watts[:: max(1, watts.size // 200_000)].astype(np.float64)
+    values = np.unique(np.round(sample[np.isfinite(sample)], 3))
+    if not values.size:
+        return 0.0
+    whole = 1.0 if np.all(values == np.round(values)) else 0.0
+    if values.size < 4:
+        return whole
+    gaps = np.diff(values)
+    step = float(gaps[gaps > 1.5e-3].min(initial=np.inf))
+    off = np.abs(values / step - np.round(values / step)) * step
+    return step if np.mean(off <= 2e-3 * max(1.0, step)) > 0.99 else whole

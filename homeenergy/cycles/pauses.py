@@ -85,14 +85,38 @@ def family_limits_s(
 def are_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> bool:
     """Whether joined pieces are sessions of a person: heated up first, then kept warm by pulses.
 
-    A session begins with a piece worth 1.5 times the later ones, and ends within hours.
+    A session has several pieces, of which the first is worth 1.5 times the later ones, and ends
+    within hours.
     """
-    found = [(a, b) for a, b in groups(joins) if b - a >= 3]
-    if not found:
+    found = groups(joins)
+    sessions = [(a, b) for a, b in found if b - a >= 3]
+    if len(sessions) < len(found) / 2:
         return False
-    first = [fragments.excess_wh[a] / np.median(fragments.excess_wh[a + 1 : b]) for a, b in found]
-    lasts_s = [(fragments.stop[b - 1] - fragments.first[a]) * fragments.period_s for a, b in found]
+    first = [
+        fragments.excess_wh[a] / np.median(fragments.excess_wh[a + 1 : b]) for a, b in sessions
+    ]
+    lasts_s = [
+        (fragments.stop[b - 1] - fragments.first[a]) * fragments.period_s for a, b in sessions
+    ]
     return bool(np.median(first) >= 1.5 and np.median(lasts_s) <= LONGEST_SESSION_S)
+
+
+def join_across_holes(
+    fragments: Fragments, joins: NDArray[np.bool_], *, thermostatic: bool
+) -> None:
+    """Join what is on at both edges of a hole in the data, if it can have been on all the while.
+
+    The level must be alike, and the hole no longer than an hour; for a thermostat, no longer than
+    its usual pause, because it must have paused in a longer one.
+    """
+    hole = fragments.stop_plateau[:-1] == fragments.first_plateau[1:]
+    if not hole.any():
+        return
+    level_w = fragments.excess_wh / fragments.n
+    near = np.minimum(level_w[1:], level_w[:-1]) >= 0.7 * np.maximum(level_w[1:], level_w[:-1])
+    pauses_s = fragments.pause_s[~hole]
+    usual_s = float(np.median(pauses_s)) if thermostatic and pauses_s.size else LONGEST_S
+    joins |= hole & near & (fragments.pause_s <= min(usual_s, LONGEST_S))
 
 
 def groups(joins: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -189,5 +213,5 @@ def _part_equals(fragments: Fragments, joins: NDArray[np.bool_], a: int, b: int)
         return
     lasts = fragments.duration_s[a:b]
     pauses = fragments.pause_s[a : b - 1]
-    if lasts.min() >= 0.7 * lasts.max() and lasts.min() >= 3 * pauses.max() > 3 * ALWAYS_S:
+    if lasts.min() >= 0.7 * lasts.max() and lasts.min() >= 3 * pauses.max() >= 3 * ALWAYS_S:
         joins[a : b - 1] = False

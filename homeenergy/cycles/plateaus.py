@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles import kernels
-from homeenergy.cycles.levels import LevelCounts, count_levels
+from homeenergy.cycles.levels import count_levels
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.units import S_PER_DAY
 
@@ -148,7 +148,8 @@ def segment(
     start, period_s = pieces[0].start, pieces[0].period_s
     counts = count_levels(piece.watts for piece in pieces)
     if noise_w is None:
-        noise_w = _usual_noise_w(counts)
+        # Never quite zero: without noise each change would be real.
+        noise_w = max(counts.noise_w(), LEAST_NOISE_SHARE * counts.greatest_w, 1e-9)
     if penalty_w2 is None:
         n = min(counts.n, S_PER_DAY / period_s) if period_s < S_PER_DAY / 100 else counts.n
         penalty_w2 = 3 * noise_w**2 * float(np.log(max(n, 2)))
@@ -181,13 +182,6 @@ def segment(
         greatest_w=rows[:, 6],
         settings=settings,
     )
-
-
-def _usual_noise_w(counts: LevelCounts) -> float:
-    """Noise of one sample [W], never quite zero: without noise each change would be real."""
-    used = np.flatnonzero(counts.levels)
-    greatest_w = np.abs((used.astype(np.uint32) << np.uint32(16)).view(np.float32)).max(initial=0.0)
-    return max(counts.noise_w(), LEAST_NOISE_SHARE * float(greatest_w), 1e-9)
 
 
 def consecutive(trace: Chunks) -> list[Trace]:

@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.cycles.fragments import SPIKE_PERIOD_S, Fragments, find_fragments
+from homeenergy.cycles.fragments import Fragments, find_fragments, without_spikes
 from homeenergy.cycles.kinds import infer_kind
-from homeenergy.cycles.levels import IDLE_ELECTRONICS_W, find_levels
-from homeenergy.cycles.pauses import groups, join_fragments, pause_limit_s
+from homeenergy.cycles.levels import IDLE_ELECTRONICS_W, find_levels, smallest_step_w
+from homeenergy.cycles.pauses import groups, join_across_holes, join_fragments, pause_limit_s
 from homeenergy.cycles.plateaus import Chunks, Plateaus, consecutive, segment
-from homeenergy.cycles.standby import Standby, idle_standby, never_at_rest, smallest_step_w
+from homeenergy.cycles.standby import Standby, idle_standby, never_at_rest
 from homeenergy.estimate import Estimate
 from homeenergy.house.schedule import KINDS, Kind
 from homeenergy.units import S_PER_H
@@ -163,12 +163,14 @@ def find_cycles(
         raise ValueError(f"unknown kind {kind!r}; choose one of {', '.join(KINDS)}")
     pieces = consecutive(trace)
     plateaus = segment(pieces, noise_w=noise_w, penalty_w2=penalty_w2, long_gap_s=long_gap_s)
-    lasting = (plateaus.n > 1) | (plateaus.period_s > SPIKE_PERIOD_S)
+    lasting = without_spikes(plateaus)
+    step_w = max(smallest_step_w(piece.watts) for piece in pieces)
     levels = find_levels(
         plateaus.mean_w[lasting],
         plateaus.n[lasting],
         period_s=plateaus.period_s,
         noise_w=plateaus.settings["noise_w"],
+        step_w=step_w,
     )
     idle = levels.idle_w if idle_w is None else idle_w
     on = levels.on_w if on_w is None else on_w
@@ -178,13 +180,14 @@ def find_cycles(
     if kind is None:
         kind, sure = infer_kind(plateaus, fragments, idle_w=idle)
     if low_w is None:
-        low = _low_w(kind, idle=idle, on=on, low=low)
+        low = _low_w(kind, idle=idle, on=on, low=low, step_w=step_w)
         fragments = find_fragments(plateaus, low_w=low, on_w=on, idle_w=idle)
     if pause_s is None:
         limit_s = pause_limit_s(fragments, plateaus, kind=kind)
         joins = join_fragments(
             fragments, plateaus, limit_s=limit_s, mixed=kind == "batch", idle_w=idle
         )
+        join_across_holes(fragments, joins, thermostatic=kind == "thermostatic")
     else:
         limit_s = pause_s
         joins = fragments.pause_s <= limit_s
@@ -198,7 +201,6 @@ def find_cycles(
         # A steady draw above what electronics take at rest may be work that never paused.
         standby = never_at_rest()
     else:
-        step_w = max(smallest_step_w(piece.watts) for piece in pieces)
         standby = idle_standby(plateaus, first, stop, step_w=step_w, resolution_w=resolution_w)
     base_w = standby.measured_w if np.isfinite(standby.measured_w) else 0.0
     table = _table(plateaus, first, stop, base_w)
@@ -215,6 +217,7 @@ def find_cycles(
             "on_w": on,
             "low_w": low,
             "pause_s": limit_s,
+            "step_w": step_w,
             **plateaus.settings,
         },
         kind=kind,
@@ -254,7 +257,7 @@ def standby_draw(trace: Chunks, *, kind: Kind | None = None, resolution_w: float
     return find_cycles(trace, kind, resolution_w=resolution_w).rest
 
 
-def _low_w(kind: Kind, *, idle: float, on: float, low: float) -> float:
+def _low_w(kind: Kind, *, idle: float, on: float, low: float, step_w: float) -> float:
     """Level above which neighbouring power belongs to a run [W]."""
     # Of one compressor or element, what lies far below its power is another load.
     if kind == "thermostatic":
@@ -262,7 +265,7 @@ def _low_w(kind: Kind, *, idle: float, on: float, low: float) -> float:
     if kind == "modulating":
         return idle + 0.5 * (on - idle)
     if kind == "batch":
-        return min(low, idle + LEAST_PUMP_W)
+        return min(low, idle + max(LEAST_PUMP_W, 1.5 * step_w))
     return low
 
 

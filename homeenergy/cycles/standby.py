@@ -43,7 +43,7 @@ class Standby:
     step_w : float
         Smallest step of the readings [W]; 0 where none shows.
     slope_w_per_h : float
-        Regression of hourly means on time [W/h].
+        Regression of the means of hours on time [W/h].
     stable : bool or None
         Whether the slope is within the limits of IEC 62301:2011; None with too few hours.
     """
@@ -91,9 +91,10 @@ def idle_standby(
     than `LEAST_SHARE` of the idle time are left out. The mean and not the median is taken: meters
     with coarse steps flicker about the true value.
 
-    The interval combines, as JCGM 100:2008 5.1.2 does, the spread between hours (Student's t) with
-    the rounding of the readings (F.2.2.1: step / sqrt 12). Noise averages rounding out, but the
-    offset of a clamp is of the same size and unknown, so it stays in.
+    The interval combines, as JCGM 100:2008 5.1.2 does, the spread between hours (eighths of less
+    than eight hours; Student's t) with the rounding of the readings (F.2.2.1: step / sqrt 12).
+    Noise averages rounding out, but the offset of a clamp is of the same size and unknown, so it
+    stays in. An interval that reaches to zero is told as an upper bound.
     """
     idle, tail = _idle_plateaus(plateaus, first, stop)
     if not idle.any():
@@ -102,27 +103,27 @@ def idle_standby(
     n = plateaus.n[kept].astype(np.float64)
     value = float(plateaus.sum_w[kept].sum() / n.sum())
     hours = float(n.sum()) * plateaus.period_s / S_PER_H
-    hour, hourly_w = _hourly_means(plateaus, kept)
+    hour, block_w = _block_means(plateaus, kept, block_h=min(1.0, hours / 8))
     rounding_w = step_w / np.sqrt(12)
-    if hourly_w.size > 1:
-        spread_w = student_t.ppf(0.975, hourly_w.size - 1) * hourly_w.std(ddof=1)
-        half = float(np.hypot(spread_w / np.sqrt(hourly_w.size), norm.ppf(0.975) * rounding_w))
+    if block_w.size > 1:
+        spread_w = student_t.ppf(0.975, block_w.size - 1) * block_w.std(ddof=1)
+        half = float(np.hypot(spread_w / np.sqrt(block_w.size), norm.ppf(0.975) * rounding_w))
     else:
         half = float("inf")
-    bound = max(step_w, resolution_w)
-    resolved = not abs(value) < bound
+    resolved = abs(value) > half and abs(value) >= resolution_w
+    bound = max(abs(value) + half, step_w, resolution_w) if np.isfinite(half) else np.inf
     basis = f"mean of {hours:.1f} h at rest, readings in steps of {step_w:g} W"
     if not resolved:
-        basis = f"below what these readings can tell: less than {bound:g} W over {hours:.1f} h"
-    slope = float(linregress(hour, hourly_w).slope) if np.ptp(hour) > 0 else float("nan")
+        basis = f"below what these readings can tell: less than {bound:.2g} W over {hours:.1f} h"
+    slope = float(linregress(hour, block_w).slope) if np.ptp(hour) > 0 else float("nan")
     limit = max(STABLE_W_PER_H, STABLE_SHARE_PER_H * abs(value))
     return Standby(
         draw_w=Estimate(
-            value=value if resolved else bound / 2,
+            value=value if resolved or not np.isfinite(bound) else bound / 2,
             low=value - half if resolved else 0.0,
             high=value + half if resolved else bound,
             unit="W",
-            n=int(hourly_w.size),
+            n=int(block_w.size),
             basis=basis,
             resolved=resolved,
         ),
@@ -131,7 +132,7 @@ def idle_standby(
         measured_w=value,
         step_w=step_w,
         slope_w_per_h=slope,
-        stable=bool(abs(slope) < limit) if hourly_w.size > 2 else None,
+        stable=bool(abs(slope) < limit) if block_w.size > 2 else None,
     )
 
 
@@ -195,33 +196,19 @@ def _tail_share(plateaus: Plateaus, level: NDArray[np.int64], tail: NDArray[np.b
     return float(plateaus.n[level][follows].sum() / plateaus.n[level].sum())
 
 
-def _hourly_means(
-    plateaus: Plateaus, kept: NDArray[np.int64]
+def _block_means(
+    plateaus: Plateaus, kept: NDArray[np.int64], *, block_h: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Hour since the start, and mean power [W], of every hour with idle time."""
-    per_h = S_PER_H / plateaus.period_s
-    a, b = plateaus.first[kept] / per_h, plateaus.stop[kept] / per_h
+    """Hours since the start, and mean power [W], of every block of time with some rest in it."""
+    per_block = max(block_h * S_PER_H / plateaus.period_s, 1.0)
+    a, b = plateaus.first[kept] / per_block, plateaus.stop[kept] / per_block
     pieces = np.maximum(np.ceil(b).astype(np.int64) - np.floor(a).astype(np.int64), 1)
     which = np.repeat(np.arange(kept.size), pieces)
-    hour = np.floor(a).astype(np.int64)[which] + (
+    block = np.floor(a).astype(np.int64)[which] + (
         np.arange(which.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
     )
-    weight = np.minimum(hour + 1, b[which]) - np.maximum(hour, a[which])
-    total = np.bincount(hour, weights=weight)
-    mean = np.bincount(hour, weights=weight * plateaus.mean_w[kept][which])
+    weight = np.minimum(block + 1, b[which]) - np.maximum(block, a[which])
+    total = np.bincount(block, weights=weight)
+    mean = np.bincount(block, weights=weight * plateaus.mean_w[kept][which])
     used = np.flatnonzero(total > 0)
-    return used.astype(np.float64), mean[used] / total[used]
-
-
-def smallest_step_w(watts: NDArray[np.float32]) -> float:
-    """Step in which readings come [W], from at most 200 000 of them; 0 where none shows."""
-    sample = watts[:: max(1, watts.size // 200_000)].astype(np.float64)
-    values = np.unique(np.round(sample[np.isfinite(sample)], 3))
-    if values.size < 2:
-        return 0.0
-    gaps = np.diff(values)
-    step = float(gaps[gaps > 1.5e-3].min(initial=np.inf))
-    if not np.isfinite(step):
-        return 0.0
-    off = np.abs(values / step - np.round(values / step)) * step
-    return step if np.mean(off <= 2e-3 * max(1.0, step)) > 0.99 else 0.0
+    return used * per_block * plateaus.period_s / S_PER_H, mean[used] / total[used]
