@@ -221,8 +221,13 @@ def quality(folder: Folder) -> None:
 
 @app.command()
 def lab(
+    options: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[-- OPTION...]", help="For JupyterLab, as in: -- --port 9000"),
+    ] = None,
+    *,
     folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="Where to copy notebooks and sample houses to.")
+        Path, typer.Option(metavar="FOLDER", help="Where to copy notebooks and sample houses to.")
     ] = Path("homeenergy_notebooks"),
     browser: Annotated[bool, typer.Option(help="Open a browser window.")] = True,
 ) -> None:
@@ -237,8 +242,9 @@ def lab(
     with _plain_errors():
         root = _notebook_root(folder)
         command = [sys.executable, "-m", "jupyterlab", "notebooks/start_here.ipynb", NO_LOOKING_UP]
+        command += [*([] if browser else ["--no-browser"]), *(options or [])]
         try:
-            result = subprocess.run(command + ([] if browser else ["--no-browser"]), cwd=root)
+            result = subprocess.run(command, cwd=root)
         except KeyboardInterrupt:
             raise typer.Exit(0) from None
         raise typer.Exit(result.returncode)

@@ -299,7 +299,7 @@ def test_lab_opens_the_notebooks_of_a_checkout(run, monkeypatch):
         return subprocess.CompletedProcess(command, 0)
 
     monkeypatch.setattr(cli.subprocess, "run", remember)
-    assert run("lab", "--no-browser").exit_code == 0
+    assert run("lab", "--no-browser", "--", "--port", "9000").exit_code == 0
     ((command, kwargs),) = calls
     assert command[1:] == [
         "-m",
@@ -307,6 +307,8 @@ def test_lab_opens_the_notebooks_of_a_checkout(run, monkeypatch):
         "notebooks/start_here.ipynb",
         cli.NO_LOOKING_UP,
         "--no-browser",
+        "--port",
+        "9000",
     ]
     assert (Path(kwargs["cwd"]) / "sample_data" / "orchard_house" / "house.toml").is_file()
 

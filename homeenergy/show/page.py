@@ -54,6 +54,7 @@ img { max-width: 100%; height: auto; }
   h2 { break-after: avoid; }
   section, figure, tr { break-inside: avoid; }
   .table { overflow: visible; }
+  img { max-height: 9.2cm; width: auto; }
   th, td { padding: 0.15rem 0.35rem; font-size: 8.5pt; }
 }
 """

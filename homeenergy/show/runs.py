@@ -165,7 +165,7 @@ def plot_run_energies(
             markerfacecolor="none",
             markeredgecolor=VERMILION,
             markersize=6,
-            label="cut short by the data: at least this much",
+            label="cut short: at least this much",
             zorder=3,
         )
     if complete.any():

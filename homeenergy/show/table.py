@@ -46,12 +46,17 @@ def findings_lines(findings: Findings, *, width: int = 100) -> list[str]:
         return [*lines, "", "No circuit has readings in this time."]
     names = [row.appliance or row.circuit for row in rows]
     lines += column_lines("appliance", names, _columns(findings), width=width)
-    return [*lines, *_remark_lines(rows, width), "", *wrap(NOTE, width)]
+    return [
+        *lines,
+        *_remark_lines(rows, width),
+        "",
+        *wrap(f"In brackets: 95 % intervals. {NOTE}", width),
+    ]
 
 
 NOTE = (
-    "In brackets: 95 % intervals, from the spread between runs and between days; errors of the "
-    "clamps come on top. A run that the log cuts short counts in the energy of its day and not "
+    "The intervals come from the spread between runs and between days; errors of the clamps "
+    "come on top. A run that the log cuts short counts in the energy of its day and not "
     "in the energy of a run."
 )
 
