@@ -296,14 +296,20 @@ def grid_series(
     found = find_period_ns(times)
     if found is None and period_s is None:
         raise ValueError("fewer than two different instants: give period_s")
+    name = str(series.name if label is None and series.name is not None else label or "power")
+    values = series.to_numpy(dtype=np.float64, na_value=np.nan)
+    wanted = found if period_s is None else round(period_s * NS_PER_S)
+    if found and found == wanted and bool(np.all(np.diff(times) == found)):  # quickly told
+        start = pd.Timestamp(int(times[0]), unit="ns", tz="UTC")
+        watts = values.astype(np.float32)
+        return Trace(label=name, start=start, period_s=found / NS_PER_S, watts=watts)
     grid = make_grid(found or round((period_s or 0) * 1e9), period_s=period_s, hold_s=None)
     origin = int(times.min()) % grid.period_ns if times.size else 0
     if np.any((times - origin) % grid.period_ns):
         origin = 0
-    values = series.to_numpy(dtype=np.float64, na_value=np.nan)
     (out,) = grid_columns(times - origin, [Column(logged=values)], grid=grid)
     return Trace(
-        label=str(series.name if label is None and series.name is not None else label or "power"),
+        label=name,
         start=pd.Timestamp(out.first_slot * grid.period_ns + origin, unit="ns", tz="UTC"),
         period_s=grid.period_ns / NS_PER_S,
         watts=out.watts,
