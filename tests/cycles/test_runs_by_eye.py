@@ -73,10 +73,7 @@ def test_thermostat_pulses_of_an_iron_are_one_session(kind):
     assert near(runs_s(cycles), expected)
 
 
-MERGES = pytest.mark.xfail(strict=True, reason="a short boil joins the one four minutes before")
-
-
-@pytest.mark.parametrize("kind", [pytest.param("manual", marks=MERGES), None])
+@pytest.mark.parametrize("kind", ["manual", None])
 def test_a_false_start_belongs_to_its_boil_and_a_boil_again_is_a_run(kind):
     boil, false_start, again = [(170, 2200)], [(5, 2200), (24, 0), (170, 2200)], [(15, 2200)]
     starts = [7, 10, 13, 16, 19]
@@ -181,7 +178,6 @@ def test_the_inrush_belongs_to_the_run_it_starts():
     assert cycles.table["peak_w"].to_numpy() == pytest.approx(900, abs=2)
 
 
-@pytest.mark.xfail(strict=True, reason="a hole longer than the pause limit parts a run")
 @pytest.mark.parametrize("kind", ["batch", "manual", "thermostatic", None])
 def test_a_hole_inside_a_run_neither_parts_nor_fills_it(kind):
     """An hour at 2 kW, twenty minutes of it missing."""

@@ -25,7 +25,6 @@ def test_what_never_rests_has_no_standby(level_w):
     assert "0" not in str(cycles.standby)
 
 
-@pytest.mark.xfail(strict=True, reason="flickering readings are taken for unresolved")
 def test_flicker_between_steps_of_two_watts_gives_the_mean_and_not_the_median():
     rng = np.random.default_rng(3)
     watts = draw(DAY, *boils(), idle_w=0, noise_w=0)
@@ -61,7 +60,6 @@ def test_whole_watts_of_zero_are_below_and_not_zero(kind):
     assert draw_w.low <= 0.3 <= draw_w.high
 
 
-@pytest.mark.xfail(strict=True, reason="the step is taken for as large as the only load")
 def test_a_log_of_two_values_does_not_make_the_load_the_resolution():
     watts = np.round(draw(DAY, *boils(), idle_w=0.0, noise_w=0.0))
     assert set(np.unique(watts)) == {0.0, 2000.0}
