@@ -51,10 +51,10 @@ img { max-width: 100%; height: auto; }
 .safety { border: 2px solid #444; padding: 0.6rem 1rem; margin-top: 2.5rem; }
 @media print {
   body { max-width: none; margin: 0; font-size: 10.5pt; }
-  h2 { break-after: avoid; }
+  h2 { break-after: avoid; margin-top: 0.8rem; padding-top: 0.4rem; }
   section, figure, tr { break-inside: avoid; }
   .table { overflow: visible; }
-  img { max-height: 9.2cm; width: auto; }
+  img { max-height: 7.8cm; width: auto; }
   th, td { padding: 0.15rem 0.35rem; font-size: 8.5pt; }
 }
 """
