@@ -127,10 +127,14 @@ def _estimate_column(heading: tuple[str, str], estimates: Sequence[Estimate | No
 
 
 def _remark_lines(rows: Sequence[ApplianceFinding], width: int) -> list[str]:
-    lines: list[str] = []
+    who: dict[str, list[str]] = {}
     for row in rows:
         for remark in row.remarks:
-            lines += wrap(f"{row.appliance}: {remark}", width, subsequent_indent="    ")
+            who.setdefault(remark, []).append(row.appliance)
+    lines: list[str] = []
+    for remark, names in who.items():
+        named = "All" if len(names) == len(rows) > 1 else ", ".join(names)
+        lines += wrap(f"{named}: {remark}", width, subsequent_indent="    ")
     return ["", "Remarks", *lines] if lines else []
 
 

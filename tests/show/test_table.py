@@ -175,3 +175,15 @@ def test_quality_fits_and_writes_durations():
 )
 def test_durations(duration_s, text):
     assert duration_text(duration_s) == text
+
+
+def test_a_remark_that_several_share_is_said_once(findings):
+    first, second, third = (replace(f, remarks=("hot",)) for f in findings.appliances)
+    everyone = "\n".join(findings_lines(replace(findings, appliances=(first, second, third))))
+    assert "All: hot" in everyone
+    third = replace(third, remarks=("cold",))
+    some = findings_lines(
+        replace(findings, appliances=(first, third, replace(third, appliance="Tap")))
+    )
+    assert "Kettle: hot" in some
+    assert "Pump, Tap: cold" in some
