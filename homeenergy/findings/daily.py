@@ -35,12 +35,7 @@ def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") ->
     trace = as_trace(trace)
     if not len(trace):
         return pd.DataFrame({"day": [], "kwh": [], "covered_h": [], "day_h": []})
-    days = pd.date_range(
-        trace.start.tz_convert(timezone).normalize(),
-        (trace.end - pd.Timedelta(1, unit="ns")).tz_convert(timezone).normalize()
-        + pd.DateOffset(days=1),
-        freq="D",
-    )
+    days = _midnights(trace.start, trace.end - pd.Timedelta(1, unit="ns"), timezone)
     offsets = (days.tz_convert("UTC").as_unit("ns") - trace.start).to_numpy().astype(np.int64)
     edges = np.clip(-(-offsets // trace.period_ns), 0, len(trace))
     kwh = np.empty(days.size - 1)
@@ -51,6 +46,19 @@ def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") ->
         covered_h[i] = day.covered_s / S_PER_H
     day_h = np.diff(days.as_unit("s").astype(np.int64)) / S_PER_H
     return pd.DataFrame({"day": days[:-1], "kwh": kwh, "covered_h": covered_h, "day_h": day_h})
+
+
+def _midnights(first: pd.Timestamp, last: pd.Timestamp, timezone: tzinfo | str) -> pd.DatetimeIndex:
+    """Local midnights from that before `first` to that after `last`.
+
+    Where clocks change at midnight, a day begins with its first instant: that after the hour left
+    out, or the earlier of two midnights.
+    """
+    local = pd.DatetimeIndex([first, last]).tz_convert(timezone).tz_localize(None).normalize()
+    dates = pd.date_range(local[0], local[1] + pd.Timedelta(days=1), freq="D")
+    return dates.tz_localize(
+        timezone, ambiguous=np.ones(dates.size, dtype=bool), nonexistent="shift_forward"
+    )
 
 
 def energy_per_day(daily: pd.DataFrame) -> Estimate:
