@@ -113,8 +113,8 @@ def test_standby(table, truth):
 def test_energy_of_a_day(table, truth):
     """Within the clamp's ratio and offset, half a step of its readings, and 3 % for holes.
 
-    The log lacks 1 % of the time, but 11 % of one day, and holes take on the mean of their day: for a
-    kiln that is fired four times this matters.
+    The log lacks 1 % of the time, but 11 % of one day, and holes take on the mean of their day:
+    for a kiln that is fired four times this matters.
     """
     clamps = truth["clamps"].set_index("circuit")
     for circuit, row in table.iterrows():
