@@ -194,7 +194,7 @@ IN_DOUBT = "time,kettle\n" + "".join(f"04/03/2026 10:0{minute},5\n" for minute i
 def test_day_or_month_first_is_not_guessed(tmp_path):
     log = tmp_path / "doubt.csv"
     log.write_text(IN_DOUBT)
-    with pytest.raises(HouseError, match=r"03 April 2026 or 04 March 2026") as caught:
+    with pytest.raises(HouseError, match=r"04 March 2026 or 03 April 2026") as caught:
         describe(log)
     assert "doubt.csv" in str(caught.value)
     with pytest.raises(HouseError, match=re.escape(str(caught.value))):
