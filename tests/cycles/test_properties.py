@@ -169,7 +169,6 @@ def test_splitting_into_months_changes_nothing_at_all(name):
     assert split.rest.levels == whole.rest.levels
 
 
-@pytest.mark.xfail(strict=True, reason="a short piece shows a false step of the readings")
 @given(seed=st.integers(0, 999), data=st.data())
 @FEW
 def test_any_split_changes_nothing_at_all(seed, data):
