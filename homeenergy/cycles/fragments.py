@@ -34,12 +34,12 @@ class Fragments:
         return self.first.size
 
     @property
-    def duration_s(self) -> NDArray[np.float64]:
+    def duration_s(self) -> NDArray[np.floating]:
         """Length of each fragment [s]."""
         return (self.stop - self.first) * self.period_s
 
     @property
-    def pause_s(self) -> NDArray[np.float64]:
+    def pause_s(self) -> NDArray[np.floating]:
         """Time from the end of each fragment to the start of the next [s], shape (m - 1,)."""
         return (self.first[1:] - self.stop[:-1]) * self.period_s
 

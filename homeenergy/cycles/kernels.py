@@ -74,8 +74,8 @@ def compress(watts, origin, tau, out) -> int:  # pragma: no cover - compiled
             ca, cb = count[a], count[b]
             count[here + i] = ca + cb
             total[here + i] = total[a] + total[b]
-            ok = whole[a] and whole[b]
-            if ok and ca > 0 and cb > 0:
+            ok = whole[a] and whole[b] and (ca > 0) == (cb > 0)
+            if ok and ca > 0:
                 d = total[a] * cb - total[b] * ca
                 ok = d * d < tau * ca * cb * (ca + cb)
             whole[here + i] = ok

@@ -26,10 +26,10 @@ def _working_levels(
     inside = np.zeros(len(plateaus) + 1, np.int64)
     np.add.at(inside, fragments.first_plateau, 1)
     np.add.at(inside, fragments.stop_plateau, -1)
-    inside = np.cumsum(inside)[:-1] > 0
-    excess = plateaus.mean_w[inside] - idle_w
+    working = np.cumsum(inside)[:-1] > 0
+    excess = plateaus.mean_w[working] - idle_w
     order = np.argsort(excess, kind="stable")
-    return excess[order], plateaus.n[inside][order]
+    return excess[order], plateaus.n[working][order]
 
 
 def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tuple[Kind, float]:
@@ -69,7 +69,7 @@ def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tu
 
 
 def _by_itself(
-    first_s: NDArray[np.float64], lasts_s: NDArray[np.float64], *, covered_s: float
+    first_s: NDArray[np.floating], lasts_s: NDArray[np.floating], *, covered_s: float
 ) -> float:
     """How much the runs look as if nobody started them, 0 to 1.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -189,12 +189,17 @@ def find_levels(
     return Levels(idle_w=idle_w, on_w=idle_w + on, low_w=idle_w + low)
 
 
-def smallest_step_w(watts: NDArray[np.float32]) -> float:
+def smallest_step_w(chunks: Sequence[NDArray[np.float32]]) -> float:
     """Step in which readings come [W], from at most 200 000 of them; 0 where none shows.
 
     Fewer than four different values say nothing about a step: whole watts are taken for 1 W then.
     """
-    sample = watts[:: max(1, watts.size // 200_000)].astype(np.float64)
+    every = max(1, sum(chunk.size for chunk in chunks) // 200_000)
+    picked, at = [], 0
+    for chunk in chunks:
+        picked.append(chunk[-at % every :: every].astype(np.float64))
+        at += chunk.size
+    sample = np.concatenate(picked)
     values = np.unique(np.round(sample[np.isfinite(sample)], 3))
     if not values.size:
         return 0.0

@@ -60,7 +60,7 @@ def pause_limit_s(fragments: Fragments, plateaus: Plateaus, *, kind: Kind) -> fl
 
 
 def family_limits_s(
-    pause_s: NDArray[np.float64], edge_s: NDArray[np.float64], *, covered_s: float
+    pause_s: NDArray[np.floating], edge_s: NDArray[np.floating], *, covered_s: float
 ) -> list[float]:
     """Limits between a family of short and a family of long breaks [s], the longest first.
 

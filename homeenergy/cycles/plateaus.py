@@ -19,10 +19,10 @@ from homeenergy.units import S_PER_DAY
 LEAST_NOISE_SHARE = 1e-4
 # Coarse atoms part where Ward's criterion exceeds this share of the penalty.
 ATOM_SHARE = 0.3
-COARSE_SHARE, FINE_SHARE = 0.35, 0.06
+COARSE_SHARE, FINE_SHARE = 0.35, 0.03
 # A change of d watts cannot be placed better than to a few penalty / d² samples: so far about each
 # coarse change, single samples are searched again.
-WINDOW_PENALTIES = 2.0
+WINDOW_PENALTIES = 6.0
 LEAST_WINDOW_N, GREATEST_WINDOW_N = 2, 64
 LONG_GAP_S = 60.0
 
@@ -57,6 +57,11 @@ class Plateaus:
         """UTC instants at which the samples `index` begin."""
         ns = self.start.value + np.asarray(index) * round(self.period_s * 1e9)
         return pd.DatetimeIndex(ns.astype(np.int64).view("M8[ns]")).tz_localize("UTC")
+
+    def numbers(self, instants: pd.Series) -> NDArray[np.int64]:
+        """Numbers of the samples that begin at UTC instants; undoes `instants`."""
+        ns = pd.DatetimeIndex(instants).as_unit("ns").asi8 - self.start.value
+        return ns // round(self.period_s * 1e9)
 
     def to_frame(self) -> pd.DataFrame:
         """Columns start, end, mean_w, std_w, n; one row a plateau."""
@@ -166,18 +171,18 @@ def segment(
     coarse = _optimum(_compressed(pieces, penalty_w2, long_gap_n), penalty_w2, min_n, long_gap_n)
     fine = _opened(pieces, coarse, penalty_w2, long_gap_n)
     rows = _optimum(fine, penalty_w2, min_n, long_gap_n)
-    n = rows[:, 2]
-    mean = rows[:, 3] / n
+    count = rows[:, 2]
+    mean = rows[:, 3] / count
     return Plateaus(
         start=start,
         period_s=period_s,
         length=sum(len(piece) for piece in pieces),
         first=rows[:, 0].astype(np.int64),
         stop=rows[:, 1].astype(np.int64),
-        n=n.astype(np.int64),
+        n=count.astype(np.int64),
         sum_w=rows[:, 3],
         mean_w=mean,
-        std_w=np.sqrt(np.maximum(rows[:, 4] / n - mean**2, 0.0)),
+        std_w=np.sqrt(np.maximum(rows[:, 4] / count - mean**2, 0.0)),
         least_w=rows[:, 5],
         greatest_w=rows[:, 6],
         settings=settings,

@@ -90,11 +90,8 @@ class Cycles:
 
     def phases(self, run: int) -> pd.DataFrame:
         """Plateaus inside run number `run` (row of `table`): heating, washing, spinning, pauses."""
-        first, stop = (
-            int((self.table[c].iloc[run] - self.plateaus.start).value)
-            // round(self.plateaus.period_s * 1e9)
-            for c in ("start", "end")
-        )
+        row = self.table.iloc[[run]]
+        first, stop = self.plateaus.numbers(row["start"])[0], self.plateaus.numbers(row["end"])[0]
         inside = (self.plateaus.first >= first) & (self.plateaus.stop <= stop)
         return self.plateaus.to_frame()[inside].reset_index(drop=True)
 
@@ -109,7 +106,7 @@ class Cycles:
         )
 
     def _repr_html_(self) -> str:
-        return self.table._repr_html_()
+        return self.table.to_html()
 
 
 def find_cycles(
@@ -164,7 +161,7 @@ def find_cycles(
     pieces = consecutive(trace)
     plateaus = segment(pieces, noise_w=noise_w, penalty_w2=penalty_w2, long_gap_s=long_gap_s)
     lasting = without_spikes(plateaus)
-    step_w = max(smallest_step_w(piece.watts) for piece in pieces)
+    step_w = smallest_step_w([piece.watts for piece in pieces])
     levels = find_levels(
         plateaus.mean_w[lasting],
         plateaus.n[lasting],

@@ -198,7 +198,7 @@ def _tail_share(plateaus: Plateaus, level: NDArray[np.int64], tail: NDArray[np.b
 
 def _block_means(
     plateaus: Plateaus, kept: NDArray[np.int64], *, block_h: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
     """Hours since the start, and mean power [W], of every block of time with some rest in it."""
     per_block = max(block_h * S_PER_H / plateaus.period_s, 1.0)
     a, b = plateaus.first[kept] / per_block, plateaus.stop[kept] / per_block

@@ -110,23 +110,19 @@ def _points(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.quantile(values, [0.1, 0.5, 0.9]) if values.size else np.full(3, np.nan)
 
 
-def _run_plateaus(cycles: Cycles) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Number of the run that each plateau lies in (-1: none), and of its first sample."""
+def _runs_of_plateaus(cycles: Cycles) -> NDArray[np.int64]:
+    """Number of the run that each plateau lies in; -1 outside runs."""
     p = cycles.plateaus
-    period_ns = round(p.period_s * 1e9)
-    first, stop = (
-        (pd.DatetimeIndex(cycles.table[c]).as_unit("ns").asi8 - p.start.value) // period_ns
-        for c in ("start", "end")
-    )
+    first, stop = p.numbers(cycles.table["start"]), p.numbers(cycles.table["end"])
     run = np.searchsorted(first, p.first, side="right") - 1
     inside = (run >= 0) & (p.stop <= stop[np.maximum(run, 0)])
-    return np.where(inside, run, -1), first
+    return np.where(inside, run, -1)
 
 
-def _defrosts(cycles: Cycles) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+def _defrosts(cycles: Cycles) -> tuple[NDArray[np.bool_], NDArray[np.floating]]:
     """Which runs hold a defrost, and the energy of each defrost [Wh]."""
     p = cycles.plateaus
-    run, _ = _run_plateaus(cycles)
+    run = _runs_of_plateaus(cycles)
     usual = np.median(cycles.table["mean_w"])
     high = (run >= 0) & (p.mean_w > DEFROST_RATIO * usual) & (p.n * p.period_s >= 30)
     energy = np.bincount(run[high], (p.sum_w[high]) * p.period_s / 3600, len(cycles.table))
@@ -149,7 +145,7 @@ def _off_times_s(cycles: Cycles) -> NDArray[np.float64]:
 def _by_day(cycles: Cycles, defrost: NDArray[np.bool_]) -> dict[str, NDArray[np.float64]]:
     """Runs begun, share of time on and defrosts of every UTC day that is nearly covered."""
     p = cycles.plateaus
-    run, _ = _run_plateaus(cycles)
+    run = _runs_of_plateaus(cycles)
     day = (p.start.value // 10**9 + p.first * p.period_s) // S_PER_DAY
     base = int(day.min())
     index = (day - base).astype(np.int64)

@@ -16,7 +16,7 @@ from homeenergy.findings.daily import daily_energy, energy_per_day
 from homeenergy.house.schedule import Circuit, Kind, Tariff
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
-from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, WH_PER_KWH
+from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 Progress = Callable[[int, int, str], None]
 
@@ -115,14 +115,14 @@ class Findings:
                 _bare(a.run_kwh),
                 _bare(a.standby_w),
                 _bare(a.kwh_per_day),
-                f"{a.idle_share:.0%}" if np.isfinite(a.idle_share) else "",
+                f"{round(a.idle_share, 2) + 0.0:.0%}" if np.isfinite(a.idle_share) else "",
             ]
             lines.append(line + ([_bare(a.cost_per_year)] if money else []))
         lines.insert(1, ["---"] * len(lines[0]))
         return "\n".join("| " + " | ".join(c.replace("|", "\\|") for c in x) + " |" for x in lines)
 
     def _repr_html_(self) -> str:
-        return self.to_frame()._repr_html_()
+        return self.to_frame().to_html()
 
 
 def house_findings(
@@ -178,9 +178,16 @@ def house_findings(
     with ThreadPoolExecutor(max_workers=workers or 2) as pool:
         for done, (finding, start, end) in enumerate(pool.map(one, chosen), start=1):
             found.append(finding)
-            spans.append((start, end))
+            if finding.days:
+                spans.append((start, end))
             if progress:
                 progress(done, len(chosen), finding.circuit)
+    if not spans:
+        raise HouseError(
+            "none of these circuits has readings",
+            path=house.path / "store",
+            fix="Check the [log.columns] of house.toml, then run: homeenergy import FOLDER",
+        )
     mains, unmeasured = _mains(house, found) if circuits is None else (None, None)
     found.sort(key=lambda f: -np.nan_to_num(f.kwh_per_day.value, nan=-1.0))
     return Findings(
@@ -217,14 +224,16 @@ def appliance_finding(
         run_kwh=mean_estimate(
             whole["energy_wh"].to_numpy() / WH_PER_KWH,
             unit="kWh",
-            basis=f"mean of {len(whole)} complete runs, t interval",
+            basis=f"mean of {len(whole)} complete runs, t interval"
+            if len(whole) > 1
+            else "one complete run tells no spread",
         ),
         standby_w=cycles.standby,
         kwh_per_day=per_day,
         idle_share=1 - cycles.runs_wh / cycles.total_wh if rests else float("nan"),
         duty_cycle=in_runs_s / covered_s if rests and covered_s else float("nan"),
         cost_per_year=_cost_per_year(per_day, tariff),
-        remarks=_remarks(trace, circuit, cycles),
+        remarks=_remarks(trace, circuit, cycles, per_day),
         cycles=cycles,
         daily=daily,
     )
@@ -246,25 +255,39 @@ def _cost_per_year(per_day: Estimate, tariff: Tariff | None) -> Estimate | None:
     )
 
 
-def _remarks(trace: Trace, circuit: Circuit, cycles: Cycles) -> tuple[str, ...]:
+def _remarks(trace: Trace, circuit: Circuit, cycles: Cycles, per_day: Estimate) -> tuple[str, ...]:
+    if not cycles.covered_s:
+        return ("no readings",)
     remarks = []
     if circuit.kind is None:
         remarks.append(f"taken to be {cycles.kind} ({cycles.kind_sure:.0%} sure)")
     cut = len(cycles.table) - len(cycles.complete)
     if cut:
-        remarks.append(f"{cut} runs cut by a gap or an end of the data, left out of the mean run")
-    watts = trace.watts
-    negative = float(np.mean(watts[np.isfinite(watts)] < -5)) if np.isfinite(watts).any() else 0.0
-    if negative > 0.01:
+        remarks.append(f"{_count(cut, 'run')} cut by a gap or an end of the data")
+    if len(cycles.complete) == 1:
+        remarks.append("one complete run: its spread is not known")
+    if np.isinf(per_day.high):
+        remarks.append("too few whole days: the spread between days is not known")
+    returned_wh = float(-cycles.plateaus.sum_w[cycles.plateaus.mean_w < 0].sum())
+    returned_wh *= trace.period_s / S_PER_H
+    if returned_wh > 0.03 * max(cycles.total_wh + returned_wh, returned_wh):
         remarks.append(
-            f"negative for {negative:.0%} of the time: a clamp on backwards, or power fed back"
+            f"{returned_wh / WH_PER_KWH:.2g} kWh below zero: "
+            "a clamp on backwards, or power fed back"
         )
-    missing = 1 - trace.covered_s / trace.span_s if len(trace) else 1.0
+    missing = 1 - trace.covered_s / trace.span_s
     if missing > 0.05:
         remarks.append(f"{missing:.0%} of the time has no readings")
-    if trace.period_s >= 60:
-        remarks.append(f"samples of {trace.period_s:g} s hide anything shorter")
+    if trace.period_s >= 10:
+        remarks.append(
+            f"samples of {trace.period_s:g} s: uses shorter than {2 * trace.period_s:g} s, or as "
+            "close together, cannot be told apart"
+        )
     return tuple(remarks)
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
 def _mains(house: House, found: list[ApplianceFinding]) -> tuple[Estimate | None, Estimate | None]:
@@ -274,7 +297,7 @@ def _mains(house: House, found: list[ApplianceFinding]) -> tuple[Estimate | None
         return None, None
     tables = [daily_energy(house.trace(c.name), timezone=str(house.timezone)) for c in legs]
     mains = _sum_of_days(tables)
-    loads = _sum_of_days([f.daily for f in found])
+    loads = _sum_of_days([f.daily for f in found if f.days])
     both = mains.merge(loads, on=["day", "day_h"], suffixes=("", "_loads"))
     left = both.assign(
         kwh=both["kwh"] / both["covered_h"] * both["day_h"]
