@@ -199,3 +199,23 @@ def test_every_notebook_is_listed_in_order():
 def test_version_is_the_same_everywhere():
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert project["version"] == homeenergy.__version__
+
+
+def imported_packages(folder):
+    """Top-level names that the Python files of a folder import."""
+    names = set()
+    for path in folder.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                names |= {alias.name.split(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
+                names.add(node.module.split(".")[0])
+    return names
+
+
+def test_dependencies_are_those_that_are_used():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    declared = {re.split(r"[<>=]", line)[0] for line in project["dependencies"]}
+    used = imported_packages(ROOT / "homeenergy") - set(sys.stdlib_module_names) - {"homeenergy"}
+    # `homeenergy lab` starts JupyterLab; zoneinfo reads tzdata where the system has no zones.
+    assert declared == used | {"jupyterlab", "tzdata"}
