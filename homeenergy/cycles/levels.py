@@ -33,7 +33,7 @@ LEAST_IDLE_W = 0.5
 LEAST_RISE_SHARE = 0.08
 # Share of the time that an octave of levels must hold for its noise to count.
 LEAST_NOISE_SHARE = 0.05
-LEAST_FLICKER = 0.02
+LEAST_FLICKER = 0.15
 # What changes by more than this share of the level, sample by sample, is switching and not noise.
 GREATEST_NOISE_SHARE = 0.1
 
@@ -71,10 +71,7 @@ class LevelCounts:
         overall = _noise_of_steps(self.steps.sum(axis=0))
         octave_w = np.exp2(np.arange(256) - 127.0)
         wide = octave_w > 16 * overall
-        near_zero = self.steps[~wide].sum(axis=0)
-        still = near_zero[0] > near_zero.sum() / 2
-        limit_w = GREATEST_NOISE_SHARE * self.greatest_w if still else np.inf
-        groups = [(near_zero, limit_w)]
+        groups = [(self.steps[~wide].sum(axis=0), np.inf)]
         groups += zip(self.steps[wide], GREATEST_NOISE_SHARE * octave_w[wide], strict=True)
         least = LEAST_NOISE_SHARE * max(self.steps.sum(), 1)
         return max(

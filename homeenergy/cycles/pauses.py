@@ -137,8 +137,7 @@ def join_fragments(
         _attach_tails(fragments, joins)
     _part_at_starts(fragments, plateaus, joins, idle_w=idle_w, mixed=mixed)
     if not mixed:
-        for a, b in groups(joins):
-            _part_equals(fragments, joins, a, b)
+        _part_equals(fragments, joins)
     return joins
 
 
@@ -172,6 +171,8 @@ def _part_at_starts(
     beginnings = _beginnings(fragments, plateaus, idle_w)
     starts = beginnings[[a for a, _ in joined]]
     for a, b in joined:
+        if b - a < 2:
+            continue
         energy = np.r_[0.0, np.cumsum(fragments.excess_wh[a:b])]
         begin = a
         for i in range(a + 1, b):
@@ -207,11 +208,20 @@ def _beginnings(fragments: Fragments, plateaus: Plateaus, idle_w: float) -> NDAr
     return at - np.interp(start_s, edges, upto)[:, None]
 
 
-def _part_equals(fragments: Fragments, joins: NDArray[np.bool_], a: int, b: int) -> None:
-    """Cut two or three equal uses that follow one another at once (a second round of toast)."""
-    if not 2 <= b - a <= 3:
-        return
-    lasts = fragments.duration_s[a:b]
-    pauses = fragments.pause_s[a : b - 1]
-    if lasts.min() >= 0.7 * lasts.max() and lasts.min() >= 3 * pauses.max() >= 3 * ALWAYS_S:
-        joins[a : b - 1] = False
+def _part_equals(fragments: Fragments, joins: NDArray[np.bool_]) -> None:
+    """Cut two or three equal uses that follow one another at once (a second round of toast).
+
+    Each lasts as long as a use by itself does, where there are such to compare with.
+    """
+    found = groups(joins)
+    alone_s = fragments.duration_s[[a for a, b in found if b - a == 1]]
+    usual_s = float(np.median(alone_s)) if alone_s.size else np.nan
+    for a, b in found:
+        if not 2 <= b - a <= 3:
+            continue
+        lasts_s = fragments.duration_s[a:b]
+        pauses_s = fragments.pause_s[a : b - 1]
+        equal = lasts_s.min() >= 0.7 * lasts_s.max()
+        as_usual = not lasts_s.min() < 0.5 * usual_s
+        if equal and as_usual and lasts_s.min() >= 3 * pauses_s.max() >= 3 * ALWAYS_S:
+            joins[a : b - 1] = False

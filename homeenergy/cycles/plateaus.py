@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles import kernels
-from homeenergy.cycles.levels import count_levels
+from homeenergy.cycles.levels import count_levels, smallest_step_w
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.units import S_PER_DAY
 
@@ -57,6 +57,16 @@ class Plateaus:
         """UTC instants at which the samples `index` begin."""
         ns = self.start.value + np.asarray(index) * round(self.period_s * 1e9)
         return pd.DatetimeIndex(ns.astype(np.int64).view("M8[ns]")).tz_localize("UTC")
+
+    def turned(self) -> Plateaus:
+        """The plateaus of the same trace with its sign turned."""
+        return replace(
+            self,
+            sum_w=-self.sum_w,
+            mean_w=-self.mean_w,
+            least_w=-self.greatest_w,
+            greatest_w=-self.least_w,
+        )
 
     def numbers(self, instants: pd.Series) -> NDArray[np.int64]:
         """Numbers of the samples that begin at UTC instants; undoes `instants`."""
@@ -152,9 +162,11 @@ def segment(
     pieces = consecutive(trace)
     start, period_s = pieces[0].start, pieces[0].period_s
     counts = count_levels(piece.watts for piece in pieces)
+    step_w = smallest_step_w([piece.watts for piece in pieces])
     if noise_w is None:
-        # Never quite zero: without noise each change would be real.
-        noise_w = max(counts.noise_w(), LEAST_NOISE_SHARE * counts.greatest_w, 1e-9)
+        # Rounding is noise too (JCGM 100:2008, F.2.2.1); and without noise each change is real.
+        least_w = max(step_w / np.sqrt(12), LEAST_NOISE_SHARE * counts.greatest_w, 1e-9)
+        noise_w = max(counts.noise_w(), least_w)
     if penalty_w2 is None:
         n = min(counts.n, S_PER_DAY / period_s) if period_s < S_PER_DAY / 100 else counts.n
         penalty_w2 = 3 * noise_w**2 * float(np.log(max(n, 2)))
@@ -162,14 +174,14 @@ def segment(
         long_gap_s = max(LONG_GAP_S, 3 * period_s)
     min_n = max(1, round((min_length_s or 0.0) / period_s))
     settings = {
+        "step_w": step_w,
         "noise_w": float(noise_w),
         "penalty_w2": float(penalty_w2),
         "min_length_s": min_n * period_s,
         "long_gap_s": float(long_gap_s),
     }
     long_gap_n = max(1, int(long_gap_s / period_s))
-    coarse = _optimum(_compressed(pieces, penalty_w2, long_gap_n), penalty_w2, min_n, long_gap_n)
-    fine = _opened(pieces, coarse, penalty_w2, long_gap_n)
+    fine = _opened(pieces, _compressed(pieces, penalty_w2, long_gap_n), penalty_w2, long_gap_n)
     rows = _optimum(fine, penalty_w2, min_n, long_gap_n)
     count = rows[:, 2]
     mean = rows[:, 3] / count

@@ -2,111 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
-
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles.fragments import Fragments, find_fragments, without_spikes
 from homeenergy.cycles.kinds import infer_kind
-from homeenergy.cycles.levels import IDLE_ELECTRONICS_W, find_levels, smallest_step_w
+from homeenergy.cycles.levels import IDLE_ELECTRONICS_W, find_levels
 from homeenergy.cycles.pauses import groups, join_across_holes, join_fragments, pause_limit_s
 from homeenergy.cycles.plateaus import Chunks, Plateaus, consecutive, segment
+from homeenergy.cycles.result import Cycles, run_table, turned_round
 from homeenergy.cycles.standby import Standby, idle_standby, never_at_rest
-from homeenergy.estimate import Estimate
 from homeenergy.house.schedule import KINDS, Kind
 from homeenergy.units import S_PER_H
-
-COLUMNS = (
-    "start",
-    "end",
-    "duration_s",
-    "energy_wh",
-    "above_standby_wh",
-    "mean_w",
-    "peak_w",
-    "missing_s",
-    "complete",
-)
-
 
 # A drain or circulation pump draws more than this, a display less. Common practice, no source.
 LEAST_PUMP_W = 25.0
 LEAD_IN_S, LEAST_LEAD_IN_W = 300.0, 1.0
 # Shares of the median run below which, both at once, power belongs to no run.
 SLIGHT_WORTH, SLIGHT_LEVEL = 0.05, 0.6
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Cycles:
-    """The runs of one circuit.
-
-    Attributes
-    ----------
-    table : pandas.DataFrame
-        One row a run: start, end (UTC, half-open), duration_s, energy_wh, above_standby_wh, mean_w,
-        peak_w, missing_s, complete. `complete` is False where the data begin or end, or a long gap
-        falls, inside the run.
-    standby : Estimate
-        Draw between runs [W].
-    rest : Standby
-        The same with its levels, stability and resolution.
-    settings : dict
-        Every threshold used; each can be given to `find_cycles` instead.
-    kind, kind_sure : str, float
-        How the appliance behaves and how sure that is (1 where it was given).
-    total_wh, idle_wh : float
-        Energy of the trace, and of its standby level over the time outside runs [Wh].
-    """
-
-    table: pd.DataFrame
-    standby: Estimate
-    rest: Standby
-    settings: dict[str, Any]
-    kind: Kind
-    kind_sure: float
-    label: str
-    total_wh: float
-    covered_s: float
-    idle_wh: float
-    plateaus: Plateaus
-
-    @property
-    def runs_wh(self) -> float:
-        """Energy of all runs, complete or not [Wh]."""
-        return float(self.table["energy_wh"].sum())
-
-    @property
-    def other_wh(self) -> float:
-        """Energy that is neither in a run nor at the standby level [Wh]."""
-        return self.total_wh - self.runs_wh - self.idle_wh
-
-    @property
-    def complete(self) -> pd.DataFrame:
-        """The runs that were seen whole."""
-        return self.table[self.table["complete"]]
-
-    def phases(self, run: int) -> pd.DataFrame:
-        """Plateaus inside run number `run` (row of `table`): heating, washing, spinning, pauses."""
-        row = self.table.iloc[[run]]
-        first, stop = self.plateaus.numbers(row["start"])[0], self.plateaus.numbers(row["end"])[0]
-        inside = (self.plateaus.first >= first) & (self.plateaus.stop <= stop)
-        return self.plateaus.to_frame()[inside].reset_index(drop=True)
-
-    def to_frame(self) -> pd.DataFrame:
-        """A copy of `table`."""
-        return self.table.copy()
-
-    def __repr__(self) -> str:
-        return (
-            f"Cycles({self.label!r}, {self.kind}, {len(self.table)} runs, "
-            f"{self.runs_wh / 1000:.3f} of {self.total_wh / 1000:.3f} kWh, standby {self.standby})"
-        )
-
-    def _repr_html_(self) -> str:
-        return self.table.to_html()
 
 
 def find_cycles(
@@ -154,14 +67,20 @@ def find_cycles(
     Notes
     -----
     A run is one use as its owner would count it: a programme with its pauses, one boil, one
-    on-period of a compressor. Time and memory grow linearly with the number of samples.
+    on-period of a compressor. Where nearly all energy is negative (a clamp on backwards) runs are
+    looked for below the idle level, keep their negative energy, and `settings["backwards"]` is
+    True. Time and memory grow linearly with the number of samples.
     """
     if kind is not None and kind not in KINDS:
         raise ValueError(f"unknown kind {kind!r}; choose one of {', '.join(KINDS)}")
     pieces = consecutive(trace)
     plateaus = segment(pieces, noise_w=noise_w, penalty_w2=penalty_w2, long_gap_s=long_gap_s)
+    backwards = _is_backwards(plateaus)
+    sign = -1 if backwards else 1
+    if backwards:
+        plateaus = plateaus.turned()
     lasting = without_spikes(plateaus)
-    step_w = smallest_step_w([piece.watts for piece in pieces])
+    step_w = plateaus.settings["step_w"]
     levels = find_levels(
         plateaus.mean_w[lasting],
         plateaus.n[lasting],
@@ -169,9 +88,9 @@ def find_cycles(
         noise_w=plateaus.settings["noise_w"],
         step_w=step_w,
     )
-    idle = levels.idle_w if idle_w is None else idle_w
-    on = levels.on_w if on_w is None else on_w
-    low = levels.low_w if low_w is None else low_w
+    idle = levels.idle_w if idle_w is None else sign * idle_w
+    on = levels.on_w if on_w is None else sign * on_w
+    low = levels.low_w if low_w is None else sign * low_w
     fragments = find_fragments(plateaus, low_w=low, on_w=on, idle_w=idle)
     given, sure = kind is not None, 1.0
     if kind is None:
@@ -200,12 +119,12 @@ def find_cycles(
     else:
         standby = idle_standby(plateaus, first, stop, step_w=step_w, resolution_w=resolution_w)
     base_w = standby.measured_w if np.isfinite(standby.measured_w) else 0.0
-    table = _table(plateaus, first, stop, base_w)
+    table = run_table(plateaus, first, stop, base_w)
     period_h = plateaus.period_s / S_PER_H
     total_wh = float(plateaus.sum_w.sum()) * period_h
     covered_s = float(plateaus.n.sum()) * plateaus.period_s
     away_s = covered_s - float((table["duration_s"] - table["missing_s"]).sum())
-    return Cycles(
+    cycles = Cycles(
         table=table,
         standby=standby.draw_w,
         rest=standby,
@@ -214,7 +133,6 @@ def find_cycles(
             "on_w": on,
             "low_w": low,
             "pause_s": limit_s,
-            "step_w": step_w,
             **plateaus.settings,
         },
         kind=kind,
@@ -225,6 +143,13 @@ def find_cycles(
         idle_wh=base_w * away_s / S_PER_H,
         plateaus=plateaus,
     )
+    return turned_round(cycles) if backwards else cycles
+
+
+def _is_backwards(plateaus: Plateaus) -> bool:
+    """Whether nearly all energy is negative."""
+    net = float(plateaus.sum_w.sum())
+    return net < -0.8 * float(np.abs(plateaus.sum_w).sum())
 
 
 def standby_draw(trace: Chunks, *, kind: Kind | None = None, resolution_w: float = 0.0) -> Standby:
@@ -305,36 +230,3 @@ def _without_slight(fragments: Fragments, runs: list[tuple[int, int]]) -> list[t
         level_w < SLIGHT_LEVEL * np.median(level_w)
     )
     return [run for run, drop in zip(runs, slight, strict=True) if not drop]
-
-
-def _table(
-    plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64], base_w: float
-) -> pd.DataFrame:
-    """The runs [first, stop) of samples as a table."""
-    a = np.searchsorted(plateaus.first, first)
-    b = np.searchsorted(plateaus.stop, stop) + 1
-    upto_w = np.r_[0.0, np.cumsum(plateaus.sum_w)]
-    upto_n = np.r_[0, np.cumsum(plateaus.n)]
-    n = upto_n[b] - upto_n[a]
-    period_s = plateaus.period_s
-    energy_wh = (upto_w[b] - upto_w[a]) * period_s / S_PER_H
-    long_n = plateaus.settings["long_gap_s"] / period_s
-    gap_n = plateaus.first[1:] - plateaus.stop[:-1]
-    before = np.r_[np.inf, gap_n]
-    after = np.r_[gap_n, np.inf]
-    inside = [bool((gap_n[i : j - 1] > long_n).any()) for i, j in zip(a, b, strict=True)]
-    cut = (before[a] > long_n) | (after[b - 1] > long_n) | np.array(inside, bool)
-    peak = [plateaus.greatest_w[i:j].max() for i, j in zip(a, b, strict=True)]
-    return pd.DataFrame(
-        {
-            "start": plateaus.instants(first),
-            "end": plateaus.instants(stop),
-            "duration_s": (stop - first) * period_s,
-            "energy_wh": energy_wh,
-            "above_standby_wh": energy_wh - base_w * n * period_s / S_PER_H,
-            "mean_w": energy_wh / np.maximum(n * period_s, 1e-12) * S_PER_H,
-            "peak_w": np.array(peak, np.float64),
-            "missing_s": (stop - first - n) * period_s,
-            "complete": ~cut,
-        }
-    )

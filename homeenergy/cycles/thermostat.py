@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles.runs import Cycles
 from homeenergy.estimate import Estimate, mean_estimate
-from homeenergy.units import S_PER_DAY
+from homeenergy.units import S_PER_DAY, S_PER_H
 
 # A defrost heater draws at least this many times what the compressor does, or lasts as a run whose
 # power is out of the family of the others. Common practice, no source.
@@ -119,14 +119,17 @@ def _runs_of_plateaus(cycles: Cycles) -> NDArray[np.int64]:
     return np.where(inside, run, -1)
 
 
-def _defrosts(cycles: Cycles) -> tuple[NDArray[np.bool_], NDArray[np.floating]]:
+def _defrosts(cycles: Cycles) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
     """Which runs hold a defrost, and the energy of each defrost [Wh]."""
     p = cycles.plateaus
     run = _runs_of_plateaus(cycles)
     usual = np.median(cycles.table["mean_w"])
     high = (run >= 0) & (p.mean_w > DEFROST_RATIO * usual) & (p.n * p.period_s >= 30)
-    energy = np.bincount(run[high], (p.sum_w[high]) * p.period_s / 3600, len(cycles.table))
-    held_s = np.bincount(run[high], p.n[high] * p.period_s, len(cycles.table))
+    runs = len(cycles.table)
+    energy: NDArray[np.float64] = np.bincount(
+        run[high], weights=p.sum_w[high] * p.period_s / S_PER_H, minlength=runs
+    ).astype(np.float64)
+    held_s = np.bincount(run[high], weights=p.n[high] * p.period_s, minlength=runs)
     defrost = held_s >= 60
     if defrost.mean() > 0.5:
         defrost[:] = False
@@ -134,12 +137,13 @@ def _defrosts(cycles: Cycles) -> tuple[NDArray[np.bool_], NDArray[np.floating]]:
 
 
 def _off_times_s(cycles: Cycles) -> NDArray[np.float64]:
-    t = cycles.table
+    t, p = cycles.table, cycles.plateaus
     whole = t["complete"].to_numpy()
-    off_s = (t["start"].iloc[1:].to_numpy() - t["end"].iloc[:-1].to_numpy()) / np.timedelta64(
-        1, "s"
-    )
-    return off_s[whole[1:] & whole[:-1]]
+    ends, starts = p.numbers(t["end"])[:-1], p.numbers(t["start"])[1:]
+    hole = p.first[1:] - p.stop[:-1] > p.settings["long_gap_s"] / p.period_s
+    holes = np.r_[0, np.cumsum(hole)]
+    seen = holes[np.searchsorted(p.first, starts)] == holes[np.searchsorted(p.stop, ends)]
+    return ((starts - ends) * p.period_s)[whole[1:] & whole[:-1] & seen]
 
 
 def _by_day(cycles: Cycles, defrost: NDArray[np.bool_]) -> dict[str, NDArray[np.float64]]:
