@@ -160,11 +160,12 @@ def merge_alike(atoms, n, tau_high, long_gap) -> int:  # pragma: no cover - comp
 
 
 @njit(cache=True, nogil=True)
-def open_windows(watts, origin, from_, to, w, out):  # pragma: no cover - compiled
+def open_windows(watts, origin, from_, to, out) -> int:  # pragma: no cover - compiled
     """Atoms of one block: a sample each inside the windows [from_, to), one for all between two.
 
-    `w` is the first window that may reach into the block; returns (atoms written, next `w`).
+    Returns how many were written.
     """
+    w = np.searchsorted(to, origin, side="right")
     made = 0
     joined = False
     for i in range(watts.size):
@@ -189,7 +190,7 @@ def open_windows(watts, origin, from_, to, w, out):  # pragma: no cover - compil
             out[k, 4] += x * x
             out[k, 5] = min(out[k, 5], x)
             out[k, 6] = max(out[k, 6], x)
-    return made, w
+    return made
 
 
 @njit(cache=True, nogil=True)

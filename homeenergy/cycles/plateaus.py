@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -19,14 +19,15 @@ from homeenergy.units import S_PER_DAY
 LEAST_NOISE_SHARE = 1e-4
 # Coarse atoms part where Ward's criterion exceeds this share of the penalty.
 ATOM_SHARE = 0.3
-COARSE_SHARE, FINE_SHARE = 0.35, 0.03
+COARSE_SHARE, FINE_SHARE = 0.35, 0.05
 # A change of d watts cannot be placed better than to a few penalty / d² samples: so far about each
 # coarse change, single samples are searched again.
-WINDOW_PENALTIES = 6.0
-LEAST_WINDOW_N, GREATEST_WINDOW_N = 2, 64
+WINDOW_PENALTIES = 3.0
+LEAST_WINDOW_N, GREATEST_WINDOW_N = 2, 32
 LONG_GAP_S = 60.0
 
 Chunks = Trace | pd.Series | Iterable[Trace]
+Block = tuple[int, NDArray[np.float32]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -202,30 +203,39 @@ def segment(
 
 
 def consecutive(trace: Chunks) -> list[Trace]:
-    """The pieces of a trace, checked to follow one another on one grid."""
+    """The pieces of a trace, checked to follow one another on one grid; holes become missing."""
     if isinstance(trace, (Trace, pd.Series)):
         return [as_trace(trace)]
-    pieces = [as_trace(piece) for piece in trace]
-    if not pieces:
+    given = [as_trace(piece) for piece in trace]
+    if not given:
         raise ValueError("no trace given: the list of pieces is empty")
-    for before, after in pairwise(pieces):
-        if after.period_s != before.period_s or after.start != before.end:
+    pieces = given[:1]
+    for after in given[1:]:
+        before = pieces[-1]
+        hole_n, off_ns = divmod((after.start - before.end).value, before.period_ns)
+        if after.period_s != before.period_s or off_ns or hole_n < 0:
             raise ValueError(
                 f"pieces of {before.label!r} do not follow one another: one ends {before.end} with "
                 f"{before.period_s:g} s, the next starts {after.start} with {after.period_s:g} s"
             )
+        if hole_n:
+            missing = np.broadcast_to(np.float32(np.nan), hole_n)
+            pieces.append(replace(before, start=before.end, watts=missing))
+        pieces.append(after)
     return pieces
 
 
 def _compressed(pieces: list[Trace], penalty_w2: float, long_gap_n: int) -> NDArray[np.float64]:
     """Coarse atoms of the whole trace, shape (m, 7) as `kernels.compress` writes them."""
-    scratch = np.empty((kernels.BLOCK, 7))
-    atoms = [np.empty((0, 7))]
-    for origin, block in _blocks(pieces):
-        made = kernels.compress(block, origin, ATOM_SHARE * penalty_w2, scratch)
-        made = kernels.merge_alike(scratch, made, COARSE_SHARE * penalty_w2, long_gap_n)
-        atoms.append(scratch[:made].copy())
-    return np.concatenate(atoms)
+
+    def one(block: Block) -> NDArray[np.float64]:
+        origin, watts = block
+        rows = np.empty((watts.size, 7))
+        made = kernels.compress(watts, origin, ATOM_SHARE * penalty_w2, rows)
+        made = kernels.merge_alike(rows, made, COARSE_SHARE * penalty_w2, long_gap_n)
+        return rows[:made].copy()
+
+    return _of_blocks(one, pieces)
 
 
 def _opened(
@@ -237,21 +247,29 @@ def _opened(
         reach = np.clip(
             WINDOW_PENALTIES * penalty_w2 / step_w**2, LEAST_WINDOW_N, GREATEST_WINDOW_N
         ).astype(np.int64)
-    from_ = coarse[1:, 0].astype(np.int64) - reach
-    to = coarse[1:, 0].astype(np.int64) + reach
+    change = coarse[1:, 0].astype(np.int64)
     # Windows that reach into one another are one.
-    to = np.maximum.accumulate(to)
-    opens = np.r_[True, from_[1:] > to[:-1]] if from_.size else np.empty(0, bool)
-    closes = np.r_[opens[1:], True] if from_.size else np.empty(0, bool)
-    from_, to = np.ascontiguousarray(from_[opens]), np.ascontiguousarray(to[closes])
-    scratch = np.empty((kernels.BLOCK, 7))
-    atoms = [np.empty((0, 7))]
-    w = 0
-    for origin, block in _blocks(pieces):
-        made, w = kernels.open_windows(block, origin, from_, to, w, scratch)
-        made = kernels.merge_alike(scratch, made, FINE_SHARE * penalty_w2, long_gap_n)
-        atoms.append(scratch[:made].copy())
-    return np.concatenate(atoms)
+    to = np.maximum.accumulate(change + reach)
+    apart = change[1:] - reach[1:] > to[:-1]
+    from_ = (change - reach)[np.r_[True, apart][: change.size]]
+    to = to[np.r_[apart, True][-change.size :]] if change.size else to
+
+    def one(block: Block) -> NDArray[np.float64]:
+        origin, watts = block
+        rows = np.empty((watts.size, 7))
+        made = kernels.open_windows(watts, origin, from_, to, rows)
+        made = kernels.merge_alike(rows, made, FINE_SHARE * penalty_w2, long_gap_n)
+        return rows[:made].copy()
+
+    return _of_blocks(one, pieces)
+
+
+def _of_blocks(
+    one: Callable[[Block], NDArray[np.float64]], pieces: list[Trace]
+) -> NDArray[np.float64]:
+    """Atoms of all blocks in order; the kernels let go of the interpreter, so two run at once."""
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        return np.concatenate([np.empty((0, 7)), *pool.map(one, _blocks(pieces))])
 
 
 def _optimum(
@@ -275,7 +293,7 @@ def _optimum(
     return np.concatenate(found)
 
 
-def _blocks(pieces: list[Trace]) -> Iterator[tuple[int, NDArray[np.float32]]]:
+def _blocks(pieces: list[Trace]) -> Iterator[Block]:
     """Consecutive blocks of BLOCK samples with the number of their first sample."""
     origin = 0
     rest: NDArray[np.float32] = np.empty(0, np.float32)
