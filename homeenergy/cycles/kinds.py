@@ -39,6 +39,8 @@ def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tu
     often within a long run: batch. Levels that wander over long runs: modulating. Many alike runs
     through day and night: thermostatic. Else a person switches it. Own rules.
     """
+    if not len(plateaus):
+        return "continuous", 0.0
     covered_s = float(plateaus.n.sum()) * plateaus.period_s
     pieces = groups(fragments.pause_s <= SHORT_S)
     if not len(fragments) or not fragments.works.any():

@@ -169,7 +169,15 @@ def house_findings(
     spans: list[tuple[pd.Timestamp, pd.Timestamp]] = []
 
     def one(circuit: Circuit) -> tuple[ApplianceFinding, pd.Timestamp, pd.Timestamp]:
-        trace = house.trace(circuit.name)
+        if house.has_store and not house.has_readings(circuit):
+            trace = Trace(
+                label=circuit.appliance,
+                start=pd.Timestamp(0, tz="UTC"),
+                period_s=1.0,
+                watts=np.empty(0, np.float32),
+            )
+        else:
+            trace = house.trace(circuit)
         finding = appliance_finding(
             trace, circuit=circuit, timezone=str(house.timezone), tariff=house.tariff
         )
@@ -257,7 +265,7 @@ def _cost_per_year(per_day: Estimate, tariff: Tariff | None) -> Estimate | None:
 
 def _remarks(trace: Trace, circuit: Circuit, cycles: Cycles, per_day: Estimate) -> tuple[str, ...]:
     if not cycles.covered_s:
-        return ("no readings",)
+        return ("no readings: no log names this circuit, or its columns are empty",)
     remarks = []
     if circuit.kind is None:
         remarks.append(f"taken to be {cycles.kind} ({cycles.kind_sure:.0%} sure)")
@@ -266,6 +274,8 @@ def _remarks(trace: Trace, circuit: Circuit, cycles: Cycles, per_day: Estimate) 
         remarks.append(f"{_count(cut, 'run')} cut by a gap or an end of the data")
     if len(cycles.complete) == 1:
         remarks.append("one complete run: its spread is not known")
+    if cycles.kind == "modulating" and len(cycles.table):
+        remarks.append("its runs last as long as the weather: look at kWh a day, not kWh a run")
     if np.isinf(per_day.high):
         remarks.append("too few whole days: the spread between days is not known")
     returned_wh = float(-cycles.plateaus.sum_w[cycles.plateaus.mean_w < 0].sum())
@@ -292,7 +302,7 @@ def _count(n: int, noun: str) -> str:
 
 def _mains(house: House, found: list[ApplianceFinding]) -> tuple[Estimate | None, Estimate | None]:
     """Energy per day through the mains, and what no circuit accounts for, over the same days."""
-    legs = [c for c in house.circuits if c.role == "mains"]
+    legs = [c for c in house.circuits if c.role == "mains" and house.has_readings(c)]
     if not legs:
         return None, None
     tables = [daily_energy(house.trace(c.name), timezone=str(house.timezone)) for c in legs]

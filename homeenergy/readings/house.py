@@ -63,6 +63,10 @@ class House:
         """Whether any readings have been imported."""
         return any(self._store.months(circuit.name) for circuit in self.circuits)
 
+    def has_readings(self, circuit: str | Circuit) -> bool:
+        """Whether any readings of a circuit have been imported."""
+        return bool(self._store.months(self._circuit(circuit).name))
+
     def __repr__(self) -> str:
         return f"House({self.name!r}, {len(self.circuits)} circuits, {str(self.path)!r})"
 
