@@ -17,7 +17,6 @@ from homeenergy.simulate import simulate_appliance
 from .traces import START, as_trace
 
 WITHIN = 1.01
-NEAR_TIES = pytest.mark.xfail(strict=True, reason="steps worth about the penalty: 1.2 % more")
 
 
 def penalised_cost(watts, ends, penalty):
@@ -97,7 +96,7 @@ def test_artificial_shapes_cost_at_most_1_percent_more_than_exact(shape):
     assert cost_ratio(artificial()[shape]) <= WITHIN
 
 
-@pytest.mark.parametrize("penalty", [5.0, 50.0, pytest.param(500.0, marks=NEAR_TIES), 1e5])
+@pytest.mark.parametrize("penalty", [5.0, 50.0, 500.0, 1e5])
 def test_any_penalty_costs_at_most_1_percent_more_than_exact(penalty):
     rng = np.random.default_rng(8)
     watts = rng.choice([0.0, 10.0, 100.0, 1000.0], 60).repeat(rng.integers(1, 90, 60))

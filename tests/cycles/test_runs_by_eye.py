@@ -270,3 +270,104 @@ def test_phases_of_a_run_are_its_plateaus():
     assert phases["mean_w"].tolist() == pytest.approx([150, 2100, 150, 450], abs=0.2)
     assert phases["n"].tolist() == [600, 900, 1800, 400]
     assert phases["end"].iloc[-1] == cycles.table["end"].iloc[1]
+
+
+@pytest.mark.parametrize("period_s", [300, 900])
+def test_readings_of_some_minutes_still_show_long_runs(period_s):
+    """Six hours of charging, twice, in readings of five or fifteen minutes."""
+    drawn, expected = uses([(6 * HOUR, 3600)], 1 * HOUR, DAY + 20 * HOUR - 450)
+    watts = draw(3 * DAY, *drawn).reshape(-1, period_s).mean(axis=1)
+    cycles = find_cycles(as_trace(watts, period_s=period_s), "batch")
+    assert near(runs_s(cycles), expected, within_s=period_s)
+    assert cycles.table["above_standby_wh"].tolist() == pytest.approx([21_600] * 2, rel=0.01)
+
+
+@pytest.mark.xfail(strict=True, reason="equal loads are taken for the step of the readings")
+def test_a_kettle_in_quarter_hours_loses_nothing_of_its_energy():
+    """The boils cannot be told in length, but what they used is in the runs."""
+    at = [h * HOUR + 400 for h in (7, 10, 15, 19)]
+    drawn, _ = uses([(180, 2200)], *at)
+    watts = draw(DAY, *drawn, idle_w=0, noise_w=0.05).reshape(-1, 900).mean(axis=1)
+    cycles = find_cycles(as_trace(watts, period_s=900), "manual")
+    assert len(cycles.table) == 4
+    assert cycles.runs_wh == pytest.approx(4 * 2200 * 180 / 3600, rel=0.01)
+    assert (cycles.table["duration_s"] == 900).all()
+
+
+@pytest.mark.parametrize("kind", ["thermostatic", None])
+def test_two_compressors_that_overlap_are_on_from_the_first_to_the_last(kind):
+    """One of 55 W, another of 45 W on the same line: steps of 55, 100 and 45 W."""
+    steps = [(600, 55), (500, 100), (400, 45)]
+    drawn, expected = uses(steps, *range(1000, DAY - 3000, 4200))
+    cycles = find_cycles(as_trace(draw(DAY, *drawn)), kind)
+    assert near(runs_s(cycles), expected)
+
+
+@pytest.mark.parametrize("kind", ["manual", None])
+def test_a_load_that_wanders_by_a_third_stays_one_run(kind):
+    rng = np.random.default_rng(5)
+    watts = draw(DAY)
+    expected = []
+    for at in (9 * HOUR, 14 * HOUR, 20 * HOUR):
+        wander = np.cumsum(rng.normal(0, 1.2, 7200))
+        watts[at : at + 7200] = 110 + 30 * np.tanh(wander / 40) + rng.normal(0, 3, 7200)
+        expected.append((at, at + 7200))
+    cycles = find_cycles(as_trace(watts), kind)
+    assert near(runs_s(cycles), expected)
+
+
+@pytest.mark.parametrize("seconds", [4, 6, 20])
+def test_runs_of_a_few_samples_are_runs(seconds):
+    at = [h * HOUR for h in (7, 9, 12, 18, 20)]
+    drawn, expected = uses([(seconds, 1100)], *at)
+    cycles = find_cycles(as_trace(draw(DAY, *drawn)), "manual")
+    assert near(runs_s(cycles), expected, within_s=0)
+
+
+@pytest.mark.parametrize("period_s", [2, 5])
+def test_runs_of_a_few_slow_samples_are_runs(period_s):
+    """Strokes of 12 s that begin anywhere between the readings."""
+    at = [h * HOUR + 7 * h + h % 3 for h in range(1, 24)]
+    drawn, expected = uses([(12, 700)], *at)
+    n = DAY // period_s * period_s
+    watts = draw(DAY, *drawn, idle_w=0)[:n].reshape(-1, period_s).mean(axis=1)
+    cycles = find_cycles(as_trace(watts, period_s=period_s), "thermostatic")
+    assert near(runs_s(cycles), expected, within_s=period_s)
+    assert cycles.runs_wh == pytest.approx(23 * 12 * 700 / 3600, rel=0.01)
+
+
+@pytest.mark.parametrize("kind", ["thermostatic", None])
+def test_a_lamp_and_an_open_door_are_no_runs(kind):
+    lamp = (30_000 + 1500, [(600, 22)])
+    at = list(range(1800, DAY - 2000, 4000))
+    drawn, expected = uses([(1200, 95)], *at)
+    cycles = find_cycles(as_trace(draw(DAY, *drawn, lamp)), kind)
+    assert near(runs_s(cycles), expected)
+
+
+PARTS = pytest.mark.xfail(strict=True, reason="two halves alike are taken for two uses")
+
+
+@pytest.mark.parametrize("kind", ["batch", pytest.param(None, marks=PARTS)])
+def test_a_dryer_opened_for_a_minute_goes_on_as_one_run(kind):
+    load = [(1500, 2400), (60, 1.0), (1800, 2400), (300, 190)]
+    drawn, expected = uses(load, 8 * HOUR, 20 * HOUR, DAY + 11 * HOUR, DAY + 19 * HOUR)
+    cycles = find_cycles(as_trace(draw(2 * DAY, *drawn)), kind)
+    assert near(runs_s(cycles), expected)
+
+
+@pytest.mark.parametrize("kind", ["batch", None])
+def test_washes_four_minutes_apart_are_two_runs(kind):
+    wash_load = [(120, 12), (900, 2100), (1800, 150), (300, 25), (600, 450)]
+    first = 9 * HOUR
+    at = [first, first + lasts_s(wash_load) + 240, DAY + 10 * HOUR, DAY + 17 * HOUR]
+    drawn, expected = uses(wash_load, *at)
+    cycles = find_cycles(as_trace(draw(2 * DAY, *drawn)), kind)
+    assert near(runs_s(cycles), expected, within_s=3)
+
+
+def test_one_pause_that_is_given_is_the_only_rule():
+    drawn, _ = uses([(300, 900)], *range(3600, 20_000, 500))
+    watts = as_trace(draw(DAY, *drawn))
+    assert len(find_cycles(watts, "manual", pause_s=199).table) == len(drawn)
+    assert len(find_cycles(watts, "manual", pause_s=200).table) == 1

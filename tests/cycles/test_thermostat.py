@@ -60,7 +60,6 @@ def test_defrosts_are_told_apart_and_left_out_of_the_on_power():
     assert stats.on_time_s.value == pytest.approx(900, abs=1)
 
 
-@pytest.mark.xfail(strict=True, reason="a hole in idle time is counted as off-time")
 def test_a_hole_makes_no_off_time():
     trace, _ = regular()
     watts = trace.watts.copy()
