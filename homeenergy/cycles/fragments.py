@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from homeenergy.cycles.levels import Levels
 from homeenergy.cycles.plateaus import Plateaus
 
 # Up to this sample period a single sample is a spike, not a use.
@@ -44,12 +45,12 @@ class Fragments:
         return (self.first[1:] - self.stop[:-1]) * self.period_s
 
 
-def find_fragments(plateaus: Plateaus, *, low_w: float, on_w: float, idle_w: float) -> Fragments:
-    """Stretches of plateaus above `low_w`, single-sample spikes left out.
+def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
+    """Stretches of plateaus above the low level, single-sample spikes left out.
 
     A hole in the data ends a fragment: what follows it is another.
     """
-    high = plateaus.mean_w > low_w
+    high = plateaus.mean_w > levels.low_w
     holes = plateaus.first[1:] - plateaus.stop[:-1] > (
         plateaus.settings["long_gap_s"] / plateaus.period_s
     )
@@ -59,8 +60,8 @@ def find_fragments(plateaus: Plateaus, *, low_w: float, on_w: float, idle_w: flo
     n = _sums(plateaus.n, a, b)
     if plateaus.period_s <= SPIKE_PERIOD_S:
         a, b, n = a[n > 1], b[n > 1], n[n > 1]
-    excess_w = _sums(plateaus.sum_w, a, b) - idle_w * n
-    above = _sums(np.where(plateaus.mean_w > on_w, plateaus.n, 0), a, b)
+    excess_w = _sums(plateaus.sum_w, a, b) - levels.idle_w * n
+    above = _sums(np.where(plateaus.mean_w > levels.on_w, plateaus.n, 0), a, b)
     mean_w = _sums(plateaus.sum_w, a, b) / np.maximum(n, 1)
     lone = 1 if plateaus.period_s > SPIKE_PERIOD_S else 2
     return Fragments(
@@ -70,7 +71,7 @@ def find_fragments(plateaus: Plateaus, *, low_w: float, on_w: float, idle_w: flo
         stop=plateaus.stop[b - 1],
         n=n,
         excess_wh=excess_w * plateaus.period_s / 3600,
-        works=(above >= lone) | ((above > 0) & (mean_w > on_w)),
+        works=(above >= lone) | ((above > 0) & (mean_w > levels.on_w)),
         period_s=plateaus.period_s,
     )
 

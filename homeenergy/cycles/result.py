@@ -86,7 +86,38 @@ class Cycles:
         return self.table.to_html()
 
 
-def run_table(
+def make_cycles(
+    plateaus: Plateaus,
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    *,
+    rest: Standby,
+    settings: dict[str, Any],
+    kind: Kind,
+    kind_sure: float,
+    label: str,
+) -> Cycles:
+    """Cycles of the runs [first, stop) of samples."""
+    base_w = rest.measured_w if np.isfinite(rest.measured_w) else 0.0
+    table = _run_table(plateaus, first, stop, base_w)
+    covered_s = float(plateaus.n.sum()) * plateaus.period_s
+    away_s = covered_s - float((table["duration_s"] - table["missing_s"]).sum())
+    return Cycles(
+        table=table,
+        standby=rest.draw_w,
+        rest=rest,
+        settings=settings,
+        kind=kind,
+        kind_sure=kind_sure,
+        label=label,
+        total_wh=float(plateaus.sum_w.sum()) * plateaus.period_s / S_PER_H,
+        covered_s=covered_s,
+        idle_wh=base_w * away_s / S_PER_H,
+        plateaus=plateaus,
+    )
+
+
+def _run_table(
     plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64], base_w: float
 ) -> pd.DataFrame:
     """The runs [first, stop) of samples as a table."""

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict, replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from homeenergy.cycles.fragments import Fragments, find_fragments, without_spikes
 from homeenergy.cycles.kinds import infer_kind
-from homeenergy.cycles.levels import IDLE_ELECTRONICS_W, find_levels
+from homeenergy.cycles.levels import IDLE_ELECTRONICS_W, Levels, find_levels
 from homeenergy.cycles.pauses import groups, join_across_holes, join_fragments, pause_limit_s
 from homeenergy.cycles.plateaus import Chunks, Plateaus, consecutive, segment
-from homeenergy.cycles.result import Cycles, run_table, turned_round
+from homeenergy.cycles.result import Cycles, make_cycles, turned_round
 from homeenergy.cycles.standby import Standby, idle_standby, never_at_rest
 from homeenergy.house.schedule import KINDS, Kind
 from homeenergy.units import S_PER_H
@@ -76,32 +78,59 @@ def find_cycles(
     pieces = consecutive(trace)
     plateaus = segment(pieces, noise_w=noise_w, penalty_w2=penalty_w2, long_gap_s=long_gap_s)
     backwards = _is_backwards(plateaus)
-    sign = -1 if backwards else 1
     if backwards:
         plateaus = plateaus.turned()
+    sign = -1 if backwards else 1
+    given = {"idle_w": idle_w, "on_w": on_w, "low_w": low_w}
+    levels = replace(
+        _usual_levels(plateaus), **{k: sign * v for k, v in given.items() if v is not None}
+    )
+    sure = 1.0
+    found_kind = kind
+    if found_kind is None:
+        fragments = find_fragments(plateaus, levels)
+        found_kind, sure = infer_kind(plateaus, fragments, idle_w=levels.idle_w)
+    if low_w is None:
+        levels = replace(levels, low_w=_low_w(found_kind, levels, plateaus.settings["step_w"]))
+    first, stop, limit_s = _find_runs(plateaus, levels, kind=found_kind, pause_s=pause_s)
+    if kind is None and found_kind == "continuous" and levels.idle_w > IDLE_ELECTRONICS_W:
+        # A steady draw above what electronics take at rest may be work that never paused.
+        rest = never_at_rest()
+    else:
+        rest = idle_standby(plateaus, first, stop, resolution_w=resolution_w)
+    cycles = make_cycles(
+        plateaus,
+        first,
+        stop,
+        rest=rest,
+        settings={**asdict(levels), "pause_s": limit_s, **plateaus.settings},
+        kind=found_kind,
+        kind_sure=sure,
+        label=pieces[0].label,
+    )
+    return turned_round(cycles) if backwards else cycles
+
+
+def _usual_levels(plateaus: Plateaus) -> Levels:
     lasting = without_spikes(plateaus)
-    step_w = plateaus.settings["step_w"]
-    levels = find_levels(
+    return find_levels(
         plateaus.mean_w[lasting],
         plateaus.n[lasting],
         period_s=plateaus.period_s,
         noise_w=plateaus.settings["noise_w"],
-        step_w=step_w,
+        step_w=plateaus.settings["step_w"],
     )
-    idle = levels.idle_w if idle_w is None else sign * idle_w
-    on = levels.on_w if on_w is None else sign * on_w
-    low = levels.low_w if low_w is None else sign * low_w
-    fragments = find_fragments(plateaus, low_w=low, on_w=on, idle_w=idle)
-    given, sure = kind is not None, 1.0
-    if kind is None:
-        kind, sure = infer_kind(plateaus, fragments, idle_w=idle)
-    if low_w is None:
-        low = _low_w(kind, idle=idle, on=on, low=low, step_w=step_w)
-        fragments = find_fragments(plateaus, low_w=low, on_w=on, idle_w=idle)
+
+
+def _find_runs(
+    plateaus: Plateaus, levels: Levels, *, kind: Kind, pause_s: float | None
+) -> tuple[NDArray[np.int64], NDArray[np.int64], float]:
+    """First and stop samples of all runs, and the longest pause inside one [s]."""
+    fragments = find_fragments(plateaus, levels)
     if pause_s is None:
         limit_s = pause_limit_s(fragments, plateaus, kind=kind)
         joins = join_fragments(
-            fragments, plateaus, limit_s=limit_s, mixed=kind == "batch", idle_w=idle
+            fragments, plateaus, limit_s=limit_s, mixed=kind == "batch", idle_w=levels.idle_w
         )
         join_across_holes(fragments, joins, thermostatic=kind == "thermostatic")
     else:
@@ -112,38 +141,8 @@ def find_cycles(
     first = np.array([fragments.first[a] for a, _ in runs], np.int64)
     stop = np.array([fragments.stop[b - 1] for _, b in runs], np.int64)
     if kind in ("batch", "manual"):
-        first = _with_lead_in(plateaus, first, stop, idle_w=idle)
-    if kind == "continuous" and not given and idle > IDLE_ELECTRONICS_W:
-        # A steady draw above what electronics take at rest may be work that never paused.
-        standby = never_at_rest()
-    else:
-        standby = idle_standby(plateaus, first, stop, step_w=step_w, resolution_w=resolution_w)
-    base_w = standby.measured_w if np.isfinite(standby.measured_w) else 0.0
-    table = run_table(plateaus, first, stop, base_w)
-    period_h = plateaus.period_s / S_PER_H
-    total_wh = float(plateaus.sum_w.sum()) * period_h
-    covered_s = float(plateaus.n.sum()) * plateaus.period_s
-    away_s = covered_s - float((table["duration_s"] - table["missing_s"]).sum())
-    cycles = Cycles(
-        table=table,
-        standby=standby.draw_w,
-        rest=standby,
-        settings={
-            "idle_w": idle,
-            "on_w": on,
-            "low_w": low,
-            "pause_s": limit_s,
-            **plateaus.settings,
-        },
-        kind=kind,
-        kind_sure=sure,
-        label=pieces[0].label,
-        total_wh=total_wh,
-        covered_s=covered_s,
-        idle_wh=base_w * away_s / S_PER_H,
-        plateaus=plateaus,
-    )
-    return turned_round(cycles) if backwards else cycles
+        first = _with_lead_in(plateaus, first, stop, idle_w=levels.idle_w)
+    return first, stop, limit_s
 
 
 def _is_backwards(plateaus: Plateaus) -> bool:
@@ -179,16 +178,17 @@ def standby_draw(trace: Chunks, *, kind: Kind | None = None, resolution_w: float
     return find_cycles(trace, kind, resolution_w=resolution_w).rest
 
 
-def _low_w(kind: Kind, *, idle: float, on: float, low: float, step_w: float) -> float:
+def _low_w(kind: Kind, levels: Levels, step_w: float) -> float:
     """Level above which neighbouring power belongs to a run [W]."""
+    rise = levels.on_w - levels.idle_w
     # Of one compressor or element, what lies far below its power is another load.
     if kind == "thermostatic":
-        return idle + 0.75 * (on - idle)
+        return levels.idle_w + 0.75 * rise
     if kind == "modulating":
-        return idle + 0.5 * (on - idle)
+        return levels.idle_w + 0.5 * rise
     if kind == "batch":
-        return min(low, idle + max(LEAST_PUMP_W, 1.5 * step_w))
-    return low
+        return min(levels.low_w, levels.idle_w + max(LEAST_PUMP_W, 1.5 * step_w))
+    return levels.low_w
 
 
 def _with_lead_in(

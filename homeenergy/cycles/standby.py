@@ -82,7 +82,6 @@ def idle_standby(
     first: NDArray[np.int64],
     stop: NDArray[np.int64],
     *,
-    step_w: float,
     resolution_w: float = 0.0,
 ) -> Standby:
     """Standby from the plateaus outside the runs [first, stop).
@@ -96,6 +95,7 @@ def idle_standby(
     Noise averages rounding out, but the offset of a clamp is of the same size and unknown, so it
     stays in. An interval that reaches to zero is told as an upper bound.
     """
+    step_w = plateaus.settings["step_w"]
     idle, tail = _idle_plateaus(plateaus, first, stop)
     if not idle.any():
         return never_at_rest()
