@@ -12,10 +12,13 @@ The rule, for every kind of log:
 * Energy counter: between two readings at most the hold apart the power is constant. After a
   reset the counter starts from 0, or rolls over where that is stated. An interval that would
   need more than 100 kW is missing.
+* Where stamps mark the end, a row tells of the time since the row before it, if that is at most the
+  hold away, else of one row period.
 * A missing value (NaN) ends the hold of the row before it.
-* Where a stretch of held values begins or ends inside a slot, its first or last value is taken for
+* Where a stretch of held power begins or ends inside a slot, its first or last value is taken for
   the whole of that slot. So no slot is covered in part, and the energy of the grid is the sum of
-  power times duration over the rows, to rounding.
+  power times duration over the rows, to rounding. Of energies and counters nothing is taken for
+  more than was logged: such a slot holds the energy that is known of it.
 """
 
 from __future__ import annotations
@@ -29,7 +32,16 @@ from numpy.typing import NDArray
 
 from homeenergy.readings.counter import counter_power
 from homeenergy.readings.period import find_period_ns
-from homeenergy.readings.rows import Grid, Merge, Values, in_order, make_grid, merge_instants, snap
+from homeenergy.readings.rows import (
+    Grid,
+    Merge,
+    Values,
+    begin_after_the_row_before,
+    in_order,
+    make_grid,
+    merge_instants,
+    snap,
+)
 from homeenergy.readings.trace import Trace
 from homeenergy.units import NS_PER_S
 
@@ -87,7 +99,11 @@ def grid_columns(
     shared by all columns.
     """
     logged, merged, times, values = _one_row_an_instant(times_ns, columns, grid)
-    between = _span(times, grid) if between is None else between
+    if grid.ends:
+        times, values = begin_after_the_row_before(times, values, grid)
+    if between is None:
+        energies = any(column.quantity == "energy" for column in columns)
+        between = _span(times, grid, last_ns=grid.row_period_ns if energies else 1)
     edges = between[0] * grid.period_ns, between[1] * grid.period_ns
     repeats = _inside(logged, edges) - _inside(merged, edges)
     out = []
@@ -104,7 +120,13 @@ def grid_columns(
             watts = _take(power_w, shared[key])
         else:
             watts = _mean_of_slot(
-                row_times, power_w, grid.period_ns, hold_ns, alone_ns, between=between
+                row_times,
+                power_w,
+                grid.period_ns,
+                hold_ns,
+                alone_ns,
+                between=between,
+                widen=column.quantity == "power",
             )
         out.append(
             Gridded(
@@ -155,10 +177,11 @@ def _inside(ascending_ns: NDArray[np.int64], edges_ns: tuple[int, int]) -> int:
     return int(high - low)
 
 
-def _span(times_ns: NDArray[np.int64], grid: Grid) -> tuple[int, int]:
+def _span(times_ns: NDArray[np.int64], grid: Grid, *, last_ns: int) -> tuple[int, int]:
     if times_ns.size == 0:
         return 0, 0
-    return int(times_ns[0]) // grid.period_ns, int(times_ns[-1]) // grid.period_ns + 1
+    end_ns = int(times_ns[-1]) + last_ns
+    return int(times_ns[0]) // grid.period_ns, -(-end_ns // grid.period_ns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,9 +239,10 @@ def _mean_of_slot(
     alone_ns: int,
     *,
     between: tuple[int, int],
+    widen: bool,
 ) -> NDArray[np.float32]:
     """Time-weighted mean power of each slot."""
-    start, end, power = _held(times_ns, power_w, period_ns, hold_ns, alone_ns)
+    start, end, power = _held(times_ns, power_w, period_ns, hold_ns, alone_ns, widen=widen)
     first, stop = between
     number = stop - first
     head, tail = start // period_ns, (end - 1) // period_ns
@@ -233,7 +257,8 @@ def _mean_of_slot(
         energy += np.bincount(at[inside], weights=(watts * ns)[inside], minlength=number)
         covered += np.bincount(at[inside], weights=ns[inside], minlength=number)
     with np.errstate(invalid="ignore", divide="ignore"):
-        out = (energy / covered).astype(np.float32)  # 0/0 is NaN: missing
+        lasts_ns = covered if widen else np.where(covered > 0, period_ns, 0.0)
+        out = (energy / lasts_ns).astype(np.float32)  # 0/0 is NaN: missing
     whole = np.maximum(tail - head - 1, 0)
     row = np.repeat(np.arange(head.size), whole)
     at = head[row] + 1 + np.arange(row.size) - np.repeat(np.cumsum(whole) - whole, whole) - first
@@ -243,17 +268,23 @@ def _mean_of_slot(
 
 
 def _held(
-    times_ns: NDArray[np.int64], power_w: Values, period_ns: int, hold_ns: int, alone_ns: int
+    times_ns: NDArray[np.int64],
+    power_w: Values,
+    period_ns: int,
+    hold_ns: int,
+    alone_ns: int,
+    *,
+    widen: bool,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-    """From when till when each row with a value holds, stretches widened to whole slots."""
+    """From when till when each row holds that has a value; stretches may be widened to slots."""
     there = ~np.isnan(power_w)
     following = np.append(times_ns[1:], np.iinfo(np.int64).max)
     same_slot = following // period_ns == times_ns // period_ns
-    held = same_slot | (following - times_ns <= hold_ns)
+    held = (same_slot & widen) | (following - times_ns <= hold_ns)
     alone = times_ns + max(alone_ns, 1)
     end = np.where(held, following, np.minimum(alone, following))[there]
     start, power = times_ns[there], power_w[there].astype(np.float64)
-    if start.size == 0:
+    if start.size == 0 or not widen:
         return start, end, power
     next_start = np.append(start[1:], np.iinfo(np.int64).max)
     widened = -(-end // period_ns) * period_ns

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 
 from homeenergy.errors import HouseError
 from homeenergy.readings.logs import source_of
@@ -10,7 +10,7 @@ from homeenergy.readings.manifest import LogFile, short_hash
 from homeenergy.readings.months import month_edges, neighbours
 from homeenergy.readings.rows import Grid, make_grid
 from homeenergy.readings.store import FORMAT, Store
-from homeenergy.readings.survey import Log, Survey
+from homeenergy.readings.survey import Log, Survey, marks_ends
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,10 +83,15 @@ def _feeds(survey: Survey) -> dict[str, list[Feed]]:
             row_period = log.memory.row_periods_ns.get(source)
             if row_period is None:  # no file holds a row of it
                 row_period = round((log.layout.period_s or 1.0) * 1e9)
-            grid = make_grid(row_period, period_s=log.layout.period_s, hold_s=log.layout.hold_s)
+            grid = make_grid(
+                row_period,
+                period_s=log.layout.period_s,
+                hold_s=log.layout.hold_s,
+                ends=marks_ends(log.layout, source),
+            )
             earlier = feeds.setdefault(circuit, [])
             if earlier:  # one circuit has one period: that of the first log that has it
-                grid = Grid(earlier[0].grid.period_ns, grid.row_period_ns, grid.hold_ns)
+                grid = replace(grid, period_ns=earlier[0].grid.period_ns)
             earlier.append(Feed(log, source, grid))
     return feeds
 

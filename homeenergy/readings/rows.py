@@ -24,12 +24,14 @@ _CARRY = 0.3  # a phase in the last 30 % of a slot belongs to the next slot
 class Grid:
     """Which slots, and how rows are held on them. Slots count from the Unix epoch.
 
-    `row_period_ns` is how often the logger wrote; `period_ns` is the length of a slot.
+    `row_period_ns` is how often the logger wrote; `period_ns` is the length of a slot. With
+    `ends`, instants are the ends of what the rows tell of, less `row_period_ns`.
     """
 
     period_ns: int
     row_period_ns: int
     hold_ns: int
+    ends: bool = False
 
     @property
     def reach_ns(self) -> int:
@@ -37,11 +39,13 @@ class Grid:
         return self.hold_ns + 3 * BLOCK_SLOTS * self.period_ns + 2 * self.row_period_ns
 
 
-def make_grid(row_period_ns: int, *, period_s: float | None, hold_s: float | None) -> Grid:
+def make_grid(
+    row_period_ns: int, *, period_s: float | None, hold_s: float | None, ends: bool = False
+) -> Grid:
     """Grid for rows that come every `row_period_ns`; what is stated wins over what was found."""
     period = row_period_ns if period_s is None else round(period_s * 1e9)
     hold = default_hold_ns(row_period_ns) if hold_s is None else round(hold_s * 1e9)
-    return Grid(period_ns=period, row_period_ns=row_period_ns, hold_ns=hold)
+    return Grid(period_ns=period, row_period_ns=row_period_ns, hold_ns=hold, ends=ends)
 
 
 def in_order(
@@ -72,7 +76,7 @@ def merge_instants(
     merges : sequence of {"power", "energy", "energy_counter"}
         One for each column. Power is averaged, of a counter the highest reading is kept.
     exact : bool
-        True for rows logged at one instant: equal values count once, energies are averaged.
+        True for rows logged at one instant: energies are averaged, equal ones taken for a repeat.
         False for rows of different instants that belong to one slot: energies add up.
 
     Returns
@@ -104,7 +108,7 @@ def _merge(
     group, values = group[there], values[there].astype(np.float64)
     order = np.lexsort((values, group))
     group, values = group[order], values[order]
-    if exact and group.size:
+    if exact and merge == "energy" and group.size:
         differs = np.r_[True, (group[1:] != group[:-1]) | (values[1:] != values[:-1])]
         group, values = group[differs], values[differs]
     number = np.bincount(group, minlength=groups).astype(np.float64)
@@ -163,3 +167,23 @@ def snap(times_ns: NDArray[np.int64], period_ns: int) -> NDArray[np.int64]:
     out = np.where(regular_row, np.where(near, nearest, moved), times_ns)
     ascending: NDArray[np.int64] = np.maximum.accumulate(out)
     return ascending
+
+
+def begin_after_the_row_before(
+    times_ns: NDArray[np.int64], columns: Sequence[Values], grid: Grid
+) -> tuple[NDArray[np.int64], list[Values]]:
+    """Rows that tell of the time up to their stamp, with the instants at which that time begins.
+
+    It begins at the stamp of the row before, if that is at most the hold away; else one row period
+    before the stamp. A missing row marks the stamp where nothing follows at once.
+    """
+    stamps = times_ns + grid.row_period_ns
+    step = np.diff(stamps)
+    if not step.size or np.all(step == grid.row_period_ns):
+        return times_ns, list(columns)
+    near = step <= grid.hold_ns
+    begins = times_ns.copy()
+    begins[1:] = np.where(near, stamps[:-1], np.maximum(times_ns[1:], stamps[:-1]))
+    open_end = np.append(~near & (begins[1:] > stamps[:-1]), True)
+    at = np.flatnonzero(open_end) + 1
+    return np.insert(begins, at, stamps[open_end]), [np.insert(c, at, np.nan) for c in columns]

@@ -170,15 +170,18 @@ class Survey:
             # What is stated counts, unless the logger clearly writes at another pace than the grid.
             near = found is None or stated / 2 <= found <= stated * 2
             periods[rows.source] = stated if stated and near else found or stated
-        if log.layout.time_marks == "start" or _is_counter(log.layout, rows.source):
+        if not marks_ends(log.layout, rows.source):
             return rows
         return replace(rows, times_ns=rows.times_ns - periods[rows.source])
 
 
-def _is_counter(layout: LogLayout, source: str) -> bool:
+def marks_ends(layout: LogLayout, source: str) -> bool:
+    """Whether rows are stamped with the end of what they tell of (a counter never is)."""
     if layout.layout == "long":
-        return layout.columns[source].quantity == "energy_counter"
-    return source == COUNTERS
+        counter = layout.columns[source].quantity == "energy_counter"
+    else:
+        counter = source == COUNTERS
+    return layout.time_marks == "end" and not counter
 
 
 def _find_gone(log: Log) -> None:

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from homeenergy.readings.grid import Column, grid_columns, grid_series
-from homeenergy.readings.rows import Grid, snap
+from homeenergy.readings.rows import Grid, make_grid, snap
 
 S = 1_000_000_000
 T0 = 1_772_323_200 // 420 * 420 * S  # a whole multiple of every period used here
@@ -83,9 +83,10 @@ def test_drifting_clock_neither_smears_nor_leaves_holes():
     assert not np.isnan(out.watts).any()
 
 
-def test_rows_that_share_an_instant_are_averaged_and_repeats_count_once():
+def test_power_of_one_instant_is_averaged_over_all_its_rows():
+    """Several readings a second: 0, 0, 0 and 1000 W are 250 W, not 500."""
     out = one([0, 1, 1, 1, 2], [1, 5, 5, 8, 2])
-    np.testing.assert_array_equal(out.watts, np.float32([1, 6.5, 2]))
+    np.testing.assert_array_equal(out.watts, np.float32([1, 6, 2]))
     assert out.repeats == 2
 
 
@@ -234,3 +235,39 @@ def test_coarser_period_averages():
 def test_refuses_an_index_it_cannot_use(index, match):
     with pytest.raises(ValueError, match=match):
         grid_series(pd.Series([1.0, 2.0, 3.0], index=index))
+
+
+def test_rows_stamped_with_their_end_tell_of_the_time_since_the_row_before(tmp_path):
+    """By hand: 100 W for 600 s, 2000 W for 60 s, 50 W for 840 s, 2000 W for 300 s."""
+    from homeenergy.readings import import_logs, open_house
+
+    (tmp_path / "logs").mkdir()
+    begin = T0 // S // 3600 * 3600
+    seconds, watts = (0, 600, 660, 1500, 1800), (0, 100, 2000, 50, 2000)
+    rows = "".join(f"{begin + t},{w}\n" for t, w in zip(seconds, watts, strict=True))
+    (tmp_path / "logs" / "a.csv").write_text("t,load\n" + rows)
+    (tmp_path / "house.toml").write_text(
+        'name = "End marks"\ntimezone = "UTC"\n[[circuit]]\nname = "load"\n[[log]]\n'
+        'files = "logs/*.csv"\ntime_columns = ["t"]\ntime_format = "epoch_s"\n'
+        'time_marks = "end"\nperiod_s = 60\nhold_s = 1000\n[log.columns]\nload = "load"\n'
+    )
+    import_logs(tmp_path)
+    trace = open_house(tmp_path).trace("load")
+    trace = trace.between(pd.Timestamp(begin, unit="s", tz="UTC"))
+    expected_wh = (100 * 600 + 2000 * 60 + 50 * 840 + 2000 * 300) / 3600
+    assert trace.energy_wh == pytest.approx(expected_wh, rel=1e-6)
+    assert trace.watts[10] == 2000
+    assert (trace.watts[11:25] == 50).all()
+
+
+@pytest.mark.parametrize(
+    ("quantity", "logged", "expected_wh"),
+    [("energy", [10.0] * 5, 50.0), ("energy_counter", [10.0, 20.0, 30.0, 40.0, 50.0], 20.0)],
+)
+def test_energies_off_the_grid_and_with_holes_are_not_widened(quantity, logged, expected_wh):
+    """Of the counter's four steps two lie beyond the hold, so 20 of 40 Wh are known."""
+    times = np.array([30, 90, 330, 390, 690]) * S
+    grid = make_grid(60 * S, period_s=60, hold_s=None)
+    column = Column(logged=np.array(logged), quantity=quantity)
+    (out,) = grid_columns(times, [column], grid=grid)
+    assert np.nansum(out.watts, dtype=float) / 60 == pytest.approx(expected_wh, rel=1e-6)
