@@ -1,0 +1,364 @@
+"""Bench comparison: a clamp against a reference meter, and the multiplier that follows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import sqrt
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.errors import HouseError
+from homeenergy.estimate import Estimate
+from homeenergy.trust.lines import Line, line_through_origin, straight_line
+
+Values = NDArray[np.float64]
+LEVEL = 0.95
+# Multipliers that come from how a clamp sits rather than from its error.
+WIRING = {
+    2.0: "it sees half of the load: one leg of two",
+    0.5: "it sees the load twice: the conductor passes through it twice, or both legs do",
+    3.0: "it sees a third of the load: one leg of three",
+    1 / 3: "it sees the load three times: the conductor passes through it three times",
+}
+WIRING_TOLERANCE = 0.1
+FEW = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """A reference meter.
+
+    `accuracy` is the limit of its relative error as its maker states it, 0.01 for 1 %; `step_w`
+    the last digit that it shows [W].
+    """
+
+    accuracy: float
+    step_w: float = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchResult:
+    """What a bench comparison says of a clamp.
+
+    Attributes
+    ----------
+    circuit : str
+    multiplier : Estimate
+        Number that brings the clamp's readings to the reference, with its expanded uncertainty.
+    u_scatter, u_rounding, u_reference : float
+        Parts of its standard uncertainty: what the pairs scatter beyond rounding, rounding of both
+        displays, and the reference meter's accuracy, which no number of pairs makes smaller.
+    offset_w : Estimate or None
+        Reference at a clamp reading of 0 [W], where the data demand one; then `multiplier` is the
+        slope of that line.
+    stated : float
+        Multiplier in use.
+    agrees : bool
+        Whether the interval holds the multiplier in use.
+    verdict : str
+        What to do, in one sentence.
+    """
+
+    circuit: str
+    multiplier: Estimate
+    u_scatter: float
+    u_rounding: float
+    u_reference: float
+    offset_w: Estimate | None
+    stated: float
+    agrees: bool
+    verdict: str
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row with the multiplier, its interval, the parts of its uncertainty, the verdict."""
+        m = self.multiplier
+        row = {
+            "circuit": self.circuit,
+            "pairs": m.n,
+            "multiplier": m.value,
+            "multiplier_low": m.low,
+            "multiplier_high": m.high,
+            "u_scatter": self.u_scatter,
+            "u_rounding": self.u_rounding,
+            "u_reference": self.u_reference,
+            "offset_w": self.offset_w.value if self.offset_w else 0.0,
+            "stated": self.stated,
+            "agrees": self.agrees,
+            "verdict": self.verdict,
+        }
+        return pd.DataFrame([row])
+
+
+def bench_comparison(
+    pairs: pd.DataFrame,
+    *,
+    references: dict[str, Reference] | Reference,
+    clamp_step_w: float = 1.0,
+    correlation: float = 1.0,
+    circuit: str = "",
+    stated: float = 1.0,
+) -> BenchResult:
+    """Find a clamp's multiplier from pairs of readings.
+
+    Parameters
+    ----------
+    pairs : pandas.DataFrame
+        Columns reference_w and clamp_w [W]; `reference` names the meter where there are several.
+        `clamp_w` is as logged, before any multiplier.
+    references : Reference or dict of Reference
+        The reference meter, or each by its name in `pairs`.
+    clamp_step_w : float
+        Step of the clamp's readings [W].
+    correlation : float
+        Of the errors of different reference meters. 1, the default, takes them to err alike, as
+        meters with the same kind of chip do: that several agree with each other then makes the
+        result no surer. 0 takes them as independent.
+    circuit : str
+        For the text.
+    stated : float
+        Multiplier in use.
+
+    Returns
+    -------
+    BenchResult
+
+    Raises
+    ------
+    HouseError
+        On pairs that tell nothing: none at all, a reference of 0 W or less, a clamp reading of 0 W,
+        clamp readings of both signs.
+
+    Notes
+    -----
+    Weighted regression through the origin of reference on clamp reading. The weight of a pair
+    is 1 / (rounding variance of both + the square of a relative scatter), and the relative
+    scatter is what brings the residuals to their degrees of freedom (Paule & Mandel 1982, from
+    memory). A uniform error of half width a has the standard uncertainty a / sqrt(3)
+    (JCGM 100:2008, 4.3.7). Parts are added in squares, and the interval is Student's with the
+    effective degrees of freedom of G.4. A line with an offset is taken where its offset is
+    significant at the same level and there are four pairs or more.
+    """
+    table = checked_pairs(pairs, circuit=circuit)
+    c = table["clamp_w"].to_numpy(dtype=np.float64)
+    r = table["reference_w"].to_numpy(dtype=np.float64)
+    meters = _meters(table, references)
+    half_r = np.array([meter.step_w for meter in meters]) / 2
+    first = float(np.median(r / c))
+    rounding_w = np.sqrt((half_r**2 + (first * clamp_step_w / 2) ** 2) / 3)
+    scatter = _relative_scatter(c, r, rounding_w)
+    weight = 1 / (rounding_w**2 + (scatter * r) ** 2)
+    slope, u_reference = _slope(c, r, weight, meters, correlation)
+    cc = float((weight * c * c).sum())
+    u_rounding = sqrt(float((weight**2 * c**2 * rounding_w**2).sum())) / cc
+    u_scatter = sqrt(float((weight**2 * c**2 * (scatter * r) ** 2).sum())) / cc
+    offset = _demanded_offset(c, r, rounding_w)
+    if offset is not None:
+        slope, u_scatter, u_rounding = offset.slope, offset.slope_u, 0.0
+    dof = c.size - (1 if offset is None else 2)
+    half = _half_width(u_scatter, u_rounding, u_reference, dof=dof)
+    multiplier = Estimate(
+        value=slope,
+        low=slope - half,
+        high=slope + half,
+        unit="",
+        n=c.size,
+        basis=_basis(c.size, offset is not None, len(set(meters))),
+    )
+    return BenchResult(
+        circuit=circuit,
+        multiplier=multiplier,
+        u_scatter=u_scatter,
+        u_rounding=u_rounding,
+        u_reference=u_reference,
+        offset_w=_offset_estimate(offset) if offset else None,
+        stated=stated,
+        agrees=multiplier.low <= stated <= multiplier.high,
+        verdict=_verdict(multiplier, circuit=circuit, stated=stated, offset=offset),
+    )
+
+
+def checked_pairs(pairs: pd.DataFrame, *, circuit: str = "") -> pd.DataFrame:
+    """Refuse pairs that tell nothing; `line`, if it is a column, is named in the message."""
+    who = f" of {circuit}" if circuit else ""
+    if not len(pairs):
+        raise HouseError(
+            f"there are no pairs{who}",
+            fix="Read reference and clamp at a steady load at least four times.",
+        )
+    for at, row in enumerate(pairs.to_dict("records")):
+        place = row.get("line", at + 1)
+        reference_w, clamp_w = float(row["reference_w"]), float(row["clamp_w"])
+        if not np.isfinite([reference_w, clamp_w]).all():
+            what = f"a pair{who} is not made of two numbers"
+        elif reference_w <= 0:
+            what = f"the reference{who} reads {reference_w:g} W, which compares nothing"
+        elif clamp_w == 0:
+            what = f"the clamp{who} reads 0 W where the reference reads {reference_w:g} W"
+        else:
+            continue
+        raise HouseError(
+            what,
+            line=int(place),
+            fix="Leave the pair out; compare at a load well above the last digit of both.",
+        )
+    signs = np.sign(pairs["clamp_w"].to_numpy(dtype=np.float64))
+    if signs.min() != signs.max():
+        raise HouseError(
+            f"the clamp{who} reads some loads positive and some negative",
+            fix="It was turned round, or put on another leg, between the pairs: compare anew.",
+        )
+    return pairs
+
+
+def _meters(
+    table: pd.DataFrame, references: dict[str, Reference] | Reference
+) -> tuple[Reference, ...]:
+    if isinstance(references, Reference):
+        return (references,) * len(table)
+    if "reference" not in table:
+        raise ValueError("several references need a column `reference` that names the meter")
+    missing = sorted(set(table["reference"]) - set(references))
+    if missing:
+        raise ValueError(f"no accuracy is stated for reference {', '.join(map(repr, missing))}")
+    return tuple(references[name] for name in table["reference"])
+
+
+def _relative_scatter(c: Values, r: Values, rounding_w: Values, *, offset: bool = False) -> float:
+    """Relative scatter that brings the weighted residuals to their degrees of freedom."""
+    dof = c.size - (2 if offset else 1)
+    if dof == 0:
+        return 0.0
+
+    def excess(scatter: float) -> float:
+        w = 1 / (rounding_w**2 + (scatter * r) ** 2)
+        fit = straight_line if offset else line_through_origin
+        return (fit(c, r, weights=w).residual_sd ** 2 - 1) * dof
+
+    if excess(0.0) <= 0:
+        return 0.0
+    from scipy.optimize import brentq
+
+    high = 1e-4
+    while excess(high) > 0:
+        high *= 2
+    return float(brentq(excess, 0.0, high, xtol=1e-12))
+
+
+def _slope(
+    c: Values,
+    r: Values,
+    weight: Values,
+    meters: tuple[Reference, ...],
+    correlation: float,
+) -> tuple[float, float]:
+    """Weighted slope, and what the references' accuracy adds to its uncertainty.
+
+    The part of each pair in the slope is summed by meter; the meters' errors are then added with
+    their correlation, JCGM 100:2008, equation (16).
+    """
+    share = weight * c * r
+    slope = float(share.sum() / (weight * c * c).sum())
+    names = list(dict.fromkeys(meters))
+    owner = np.array([names.index(meter) for meter in meters])
+    part = np.array([share[owner == k].sum() for k in range(len(names))]) / share.sum()
+    each = part * np.array([meter.accuracy for meter in names]) / sqrt(3)
+    variance = correlation * each.sum() ** 2 + (1 - correlation) * (each**2).sum()
+    return slope, abs(slope) * sqrt(float(variance))
+
+
+def _demanded_offset(c: Values, r: Values, rounding_w: Values) -> Line | None:
+    """Line with an offset, where its offset differs from 0 more than chance explains."""
+    if c.size < FEW + 1 or np.ptp(c) == 0:
+        return None
+    from scipy.stats import t as student_t
+
+    scatter = _relative_scatter(c, r, rounding_w, offset=True)
+    line = straight_line(c, r, weights=1 / (rounding_w**2 + (scatter * r) ** 2))
+    if line.residual_sd == 0:
+        return None
+    # Rounding is known to be there, also where the pairs happen to scatter less.
+    grown = 1 / line.residual_sd
+    factor = student_t.ppf((1 + LEVEL) / 2, line.degrees_of_freedom)
+    if abs(line.offset) <= factor * line.offset_u * grown:
+        return None
+    return replace(
+        line,
+        slope_u=line.slope_u * grown,
+        offset_u=line.offset_u * grown,
+        covariance=line.covariance * grown**2,
+    )
+
+
+def _offset_estimate(line: Line) -> Estimate:
+    from scipy.stats import t as student_t
+
+    half = float(student_t.ppf((1 + LEVEL) / 2, line.degrees_of_freedom)) * line.offset_u
+    return Estimate(
+        value=line.offset,
+        low=line.offset - half,
+        high=line.offset + half,
+        unit="W",
+        n=line.degrees_of_freedom + 2,
+        basis="offset of the weighted line",
+    )
+
+
+def _half_width(scatter: float, rounding: float, reference: float, *, dof: int) -> float:
+    if dof == 0:
+        return float("inf")
+    from scipy.stats import t as student_t
+
+    # Whether scatter lies beyond rounding is judged from few pairs, so the degrees of freedom are
+    # those of both together.
+    seen = sqrt(scatter**2 + rounding**2)
+    u = sqrt(seen**2 + reference**2)
+    effective = dof * (u / seen) ** 4
+    return float(student_t.ppf((1 + LEVEL) / 2, effective)) * u
+
+
+def _basis(n: int, offset: bool, meters: int) -> str:
+    if n == 1:
+        return "one pair tells no scatter"
+    line = "a weighted line with offset" if offset else "a weighted line through the origin"
+    with_ = "the reference's accuracy" if meters == 1 else f"the accuracy of {meters} references"
+    return f"{line} through {n} pairs; scatter, rounding and {with_}, JCGM 100"
+
+
+def _verdict(multiplier: Estimate, *, circuit: str, stated: float, offset: Line | None) -> str:
+    m, name = multiplier.value, circuit or "this clamp"
+    apart = stated / m - 1
+    high = "high" if apart > 0 else "low"
+    if multiplier.n == 1:
+        return (
+            f"{name}: with multiplier {stated:g} it reads {_away(apart, high)}, by one pair only, "
+            "which tells no scatter: compare at least four times before correcting."
+        )
+    if offset is not None:
+        return (
+            f"{name}: the pairs ask for an offset of {offset.offset:+.2g} W beside a multiplier of "
+            f"{m:.4g}; see what draws or is missing while the load is off."
+        )
+    known = (multiplier.high - multiplier.low) / 2 / abs(m)
+    if multiplier.low <= stated <= multiplier.high:
+        return (
+            f"{name}: leave the multiplier at {stated:g}: the difference of {abs(apart):.1%} is "
+            f"within what the two instruments can know ({known:.1%})."
+        )
+    cause = _cause(m / stated)
+    text = f"{name}: set its multiplier to {m:.4g} (± {known:.1%})"
+    return f"{text}: {cause}." if cause else f"{text}: it reads {_away(apart, high)}."
+
+
+def _cause(ratio: float) -> str:
+    """Wiring that explains a ratio of right to stated multiplier; empty where only error does."""
+    turned = "it sits backwards, or its meter takes the other leg's voltage" if ratio < 0 else ""
+    for factor, words in WIRING.items():
+        if abs(abs(ratio) / factor - 1) < WIRING_TOLERANCE:
+            return f"{turned}, and {words}" if turned else words
+    return turned
+
+
+def _away(apart: float, word: str) -> str:
+    return f"{abs(apart):.1%} {word}" if abs(apart) < 1 else f"{abs(1 + apart):.3g} times the truth"

@@ -1,0 +1,151 @@
+"""Bench comparisons: multipliers, what is known of them, and what is said."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.house import read_schedule
+from homeenergy.trust.bench import Reference, bench_comparison
+from homeenergy.trust.bench_file import read_bench
+
+GOOD = Reference(accuracy=0.002)
+
+
+def pairs(reference_w, clamp_w, **more):
+    return pd.DataFrame({"reference_w": reference_w, "clamp_w": clamp_w, **more})
+
+
+def test_365_watts_read_as_372_5_are_about_2_per_cent_high():
+    """Common practice, no source."""
+    made = pairs([365, 366, 364, 365], [372.5, 373.6, 371.4, 372.5])
+    found = bench_comparison(made, references=GOOD, clamp_step_w=0.1)
+    assert found.multiplier.value == pytest.approx(365 / 372.5, rel=1e-4)
+    assert not found.agrees
+    assert "set its multiplier to 0.9799" in found.verdict
+    assert "2.1% high" in found.verdict
+    one = bench_comparison(pairs([365], [372.5]), references=GOOD)
+    assert np.isinf(one.multiplier.high)
+    assert "2.1% high, by one pair only" in one.verdict
+
+
+def test_a_clamp_that_sees_the_conductor_twice_reads_twice():
+    found = bench_comparison(pairs([500, 800, 1200], [1003, 1598, 2402]), references=GOOD)
+    assert found.multiplier.value == pytest.approx(0.5, abs=0.001)
+    assert "passes through it twice" in found.verdict
+
+
+def test_half_and_backwards_are_told():
+    half = bench_comparison(pairs([500, 800, 1200], [250, 401, 599]), references=GOOD)
+    assert "half of the load" in half.verdict
+    back = bench_comparison(pairs([500, 800, 1200], [-501, -799, -1200]), references=GOOD)
+    assert back.multiplier.value == pytest.approx(-1, abs=0.002)
+    assert "backwards" in back.verdict
+
+
+def test_a_small_difference_is_within_what_both_can_know():
+    poor = Reference(accuracy=0.02, step_w=1)
+    made = pairs([500, 800, 1200, 1500], [505, 807, 1213, 1514])
+    found = bench_comparison(made, references=poor, circuit="kettle")
+    assert found.agrees
+    assert found.verdict.startswith("kettle: leave the multiplier at 1")
+    # The accuracy of the reference rules, and no number of pairs takes it away.
+    many = bench_comparison(pd.concat([made] * 25), references=poor)
+    assert many.u_reference == pytest.approx(0.02 / np.sqrt(3), rel=0.02)
+    half = (many.multiplier.high - many.multiplier.low) / 2
+    assert half >= 1.96 * many.u_reference * 0.999
+
+
+def test_parts_of_the_uncertainty_by_hand():
+    """Exact pairs: only rounding and the reference are left."""
+    made = pairs([1000.0] * 4, [1000.0] * 4)
+    found = bench_comparison(made, references=Reference(accuracy=0.01, step_w=1), clamp_step_w=1)
+    assert found.u_scatter == 0
+    one = np.hypot(0.5, 0.5) / np.sqrt(3) / 1000
+    assert found.u_rounding == pytest.approx(one / 2)
+    assert found.u_reference == pytest.approx(0.01 / np.sqrt(3))
+    half = 1.959964 * np.hypot(found.u_rounding, found.u_reference)
+    assert found.multiplier.high - 1 == pytest.approx(half, rel=1e-5)
+
+
+def test_references_that_agree_with_each_other_are_not_independent():
+    made = pairs([980, 981, 979, 980], [1000] * 4, reference=["a", "b", "a", "b"])
+    both = {"a": Reference(accuracy=0.02), "b": Reference(accuracy=0.0201)}
+    alike = bench_comparison(made, references=both)
+    apart = bench_comparison(made, references=both, correlation=0)
+    single = bench_comparison(made, references=both["a"])
+    assert alike.u_reference == pytest.approx(single.u_reference, rel=0.01)
+    assert apart.u_reference == pytest.approx(alike.u_reference / np.sqrt(2), rel=0.01)
+    assert alike.agrees
+    assert not apart.agrees or apart.multiplier.high < alike.multiplier.high
+
+
+def test_an_offset_is_taken_where_the_data_demand_it():
+    c = np.array([50, 200, 600, 1500, 2500.0])
+    with_offset = bench_comparison(pairs(1.01 * c + 6, c), references=GOOD, clamp_step_w=0.1)
+    assert with_offset.offset_w is not None
+    assert with_offset.offset_w.value == pytest.approx(6, abs=0.1)
+    assert with_offset.multiplier.value == pytest.approx(1.01, abs=1e-3)
+    assert "offset" in with_offset.verdict
+    without = bench_comparison(pairs(1.01 * c, c), references=GOOD, clamp_step_w=0.1)
+    assert without.offset_w is None
+
+
+def simulated(rng, *, accuracy, truth=0.97):
+    """A clamp with relative scatter and whole watts; a reference off by up to its accuracy."""
+    true_w = rng.uniform(60, 2500, 6)
+    reference_w = true_w * (1 + rng.uniform(-accuracy, accuracy))
+    clamp_w = true_w / truth * (1 + rng.normal(0, 0.004, 6))
+    return pairs(np.round(reference_w, 1), np.round(clamp_w))
+
+
+@pytest.mark.parametrize("accuracy", [0.0, 0.005])
+def test_the_interval_covers_the_truth_as_often_as_it_says(accuracy):
+    rng = np.random.default_rng(20)
+    reference = Reference(accuracy=accuracy)
+    covered = 0
+    for _ in range(400):
+        m = bench_comparison(simulated(rng, accuracy=accuracy), references=reference).multiplier
+        covered += m.low <= 0.97 <= m.high
+    # 400 draws at 95 % lie within 92 and 98 % nearly always; offsets taken by chance cost some.
+    assert 0.92 <= covered / 400 <= 0.985
+
+
+@pytest.mark.parametrize(
+    ("reference_w", "clamp_w", "match"),
+    [
+        ([], [], "there are no pairs of oven"),
+        ([0, 500], [3, 500], "line 1: the reference of oven reads 0 W"),
+        ([500, -500], [500, 500], "line 2: the reference of oven reads -500 W"),
+        ([500, 500], [500, 0], "line 2: the clamp of oven reads 0 W where"),
+        ([500, 500], [500, -500], "some loads positive and some negative"),
+        ([500, np.nan], [500, 500], "line 2: a pair of oven is not made of two numbers"),
+    ],
+)
+def test_pairs_that_tell_nothing_are_refused(reference_w, clamp_w, match):
+    with pytest.raises(HouseError, match=match):
+        bench_comparison(pairs(reference_w, clamp_w), references=GOOD, circuit="oven")
+
+
+def test_a_reference_without_accuracy_is_refused():
+    made = pairs([500], [500], reference=["a"])
+    with pytest.raises(ValueError, match="no accuracy is stated for reference 'a'"):
+        bench_comparison(made, references={"b": GOOD})
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("circuit,reference_w\nkettle,5\n", "bench.csv, line 1: has no column clamp_w"),
+        ("circuit,reference_w,clamp_w\nkettl,5,5\n", "line 2, column 'circuit': there is no circ"),
+        ("circuit,reference_w,clamp_w\nkettle,5,5\nkettle,5,x\n", "line 3, .* 'x' is not a number"),
+        ("", "cannot be read as CSV"),
+    ],
+)
+def test_a_bad_bench_file_is_refused_by_line(tmp_path, text, match):
+    (tmp_path / "house.toml").write_text('timezone = "UTC"\n[[circuit]]\nname = "kettle"\n')
+    schedule = read_schedule(tmp_path)
+    assert read_bench(schedule) is None
+    (tmp_path / "bench.csv").write_text(text)
+    with pytest.raises(HouseError, match=match):
+        read_bench(schedule)
