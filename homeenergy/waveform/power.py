@@ -1,0 +1,297 @@
+"""Power of sampled volts and amps of one phase, after IEEE Std 1459-2010."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from homeenergy.waveform.frequency import line_frequency
+from homeenergy.waveform.harmonics import Harmonics, harmonic_table
+from homeenergy.waveform.samples import Samples, as_samples, checked_pair, checked_rate
+from homeenergy.waveform.whole_cycles import cycle_weights
+
+IN_STEP_DEG = 0.05  # a smaller angle is called neither lagging nor leading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerMeasures:
+    """What one phase carries. Symbols of IEEE Std 1459-2010 in brackets; volts and amps are rms.
+
+    Attributes
+    ----------
+    volts_v, amps_a : float
+        Of everything, the DC part included [V, I].
+    fundamental_v, fundamental_a : float
+        [V1, I1]
+    harmonic_v, harmonic_a : float
+        All but the fundamental, the DC part included as the standard has it [VH, IH].
+    dc_v, dc_a : float
+        Means; a DC part of the record may also be the zero error of a converter.
+    real_w : float
+        Mean of volts times amps [P].
+    apparent_va : float
+        [S = V I]
+    nonactive_var : float
+        sqrt(S^2 - P^2) [N]. It is reactive power only where neither volts nor amps are distorted.
+    fundamental_w, fundamental_reactive_var, fundamental_apparent_va : float
+        [P1, Q1, S1]; Q1 is positive where the current lags.
+    harmonic_w : float
+        P - P1 [PH]
+    current_distortion_var, voltage_distortion_var, harmonic_apparent_va : float
+        [DI = V1 IH, DV = VH I1, SH = VH IH]
+    nonfundamental_va : float
+        sqrt(S^2 - S1^2) [SN]
+    power_factor : float
+        P / S; NaN without current.
+    displacement_factor : float
+        P1 / S1, cosine of the angle between the fundamentals [PF1].
+    angle_deg : float
+        By which the fundamental of the current lags that of the volts; negative: leads.
+    crest_volts, crest_amps : float
+        Highest magnitude over rms.
+    thd_volts, thd_amps : float
+        VH / V1 and IH / I1: relative to the fundamental.
+    frequency_hz : float
+    cycles : int
+        Whole cycles that were used.
+    """
+
+    volts_v: float
+    amps_a: float
+    fundamental_v: float
+    fundamental_a: float
+    harmonic_v: float
+    harmonic_a: float
+    dc_v: float
+    dc_a: float
+    real_w: float
+    apparent_va: float
+    nonactive_var: float
+    fundamental_w: float
+    fundamental_reactive_var: float
+    fundamental_apparent_va: float
+    harmonic_w: float
+    current_distortion_var: float
+    voltage_distortion_var: float
+    harmonic_apparent_va: float
+    nonfundamental_va: float
+    power_factor: float
+    displacement_factor: float
+    angle_deg: float
+    crest_volts: float
+    crest_amps: float
+    thd_volts: float
+    thd_amps: float
+    frequency_hz: float
+    cycles: int
+
+    @property
+    def side(self) -> str:
+        """`lagging`, `leading` or `in step`: the current's fundamental beside the volts'."""
+        if not math.isfinite(self.angle_deg):
+            return "no current"
+        if abs(self.angle_deg) < IN_STEP_DEG or abs(abs(self.angle_deg) - 180) < IN_STEP_DEG:
+            return "in step"
+        return "lagging" if self.angle_deg > 0 else "leading"
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row with every quantity as a column, and `side`."""
+        row: dict[str, object] = {f.name: getattr(self, f.name) for f in fields(self)}
+        return pd.DataFrame([{**row, "side": self.side}])
+
+
+def measure_power(
+    volts_v: ArrayLike,
+    amps_a: ArrayLike,
+    *,
+    sample_rate_hz: float,
+    frequency_hz: float | None = None,
+    allow_flat_tops: bool = False,
+) -> PowerMeasures:
+    """RMS values, powers, power factors and distortion of one phase.
+
+    Parameters
+    ----------
+    volts_v, amps_a : array_like, shape (n,)
+        Samples at the same instants [V], [A]; any number of cycles from one on, whole or not. Where
+        the channels are sampled one after the other, see `align_channels`.
+    sample_rate_hz : float
+        Samples of each channel a second [Hz].
+    frequency_hz : float, optional
+        Line frequency [Hz]. Default: fitted to the volts.
+    allow_flat_tops : bool
+        True where a wave is flat at its top by nature, not by the limit of the converter.
+
+    Returns
+    -------
+    PowerMeasures
+
+    Raises
+    ------
+    ValueError
+        Unequal lengths, holes, no voltage, clipped or flat signals, fewer than one cycle, a sample
+        rate of twice the line frequency or less.
+
+    Notes
+    -----
+    Means are over whole cycles of the fitted frequency, with smoothed edges (`whole_cycles`), so
+    nothing leaks from one harmonic into another. O(n) time; four arrays of n float64.
+
+    References
+    ----------
+    IEEE Std 1459-2010, Definitions for the measurement of electric power quantities under
+    sinusoidal, nonsinusoidal, balanced, or unbalanced conditions, 3.1.2 (single phase,
+    nonsinusoidal; from memory).
+
+    Examples
+    --------
+    >>> t = np.arange(2000) / 6000
+    >>> volts, amps = 170 * np.sin(377 * t), 2 * np.sin(377 * t - np.pi / 3)
+    >>> found = measure_power(volts, amps, sample_rate_hz=6000)
+    >>> round(found.real_w, 3), round(found.power_factor, 6), found.side
+    (85.0, 0.5, 'lagging')
+    """
+    volts, amps = checked_pair(volts_v, amps_a, allow_flat_tops=allow_flat_tops)
+    rate, line_hz = rate_and_frequency(volts, sample_rate_hz, frequency_hz)
+    weights = cycle_weights(volts.size, cycle_samples=rate / line_hz)
+    volts, amps = volts[: weights.size], amps[: weights.size]
+    table = harmonic_table(volts, amps, rate, line_hz, weights, most=1)
+    v1, i1 = complex(table.volts[0]), complex(table.amps[0])
+    return _measures(
+        mean_v=float(weights @ volts),
+        mean_a=float(weights @ amps),
+        rms_v=math.sqrt(float(weights @ volts**2)),
+        rms_a=math.sqrt(float(weights @ amps**2)),
+        real_w=float(weights @ (volts * amps)),
+        fundamental_va=v1 * i1.conjugate(),
+        fundamental_v=abs(v1),
+        fundamental_a=abs(i1),
+        peak_v=float(np.abs(volts).max()),
+        peak_a=float(np.abs(amps).max()),
+        frequency_hz=line_hz,
+        cycles=int(volts.size * line_hz / rate + 1e-6),
+    )
+
+
+def measure_harmonics(
+    volts_v: ArrayLike,
+    amps_a: ArrayLike,
+    *,
+    sample_rate_hz: float,
+    frequency_hz: float | None = None,
+    most: int = 40,
+    allow_flat_tops: bool = False,
+) -> Harmonics:
+    """Table of harmonics of volts and amps.
+
+    Parameters
+    ----------
+    volts_v, amps_a, sample_rate_hz, frequency_hz, allow_flat_tops
+        As for `measure_power`.
+    most : int
+        Highest order; orders from half the sample rate on are left out.
+
+    Returns
+    -------
+    Harmonics
+
+    Raises
+    ------
+    ValueError
+        As `measure_power`.
+    """
+    volts, amps = checked_pair(volts_v, amps_a, allow_flat_tops=allow_flat_tops)
+    rate, line_hz = rate_and_frequency(volts, sample_rate_hz, frequency_hz)
+    weights = cycle_weights(volts.size, cycle_samples=rate / line_hz)
+    return harmonic_table(volts, amps, rate, line_hz, weights, most=most)
+
+
+def root_mean_square(
+    samples: ArrayLike, *, sample_rate_hz: float, frequency_hz: float | None = None
+) -> float:
+    """RMS of one channel over whole cycles, in the unit of the samples."""
+    x = as_samples(samples, name="samples")
+    rate, line_hz = rate_and_frequency(x, sample_rate_hz, frequency_hz)
+    weights = cycle_weights(x.size, cycle_samples=rate / line_hz)
+    return math.sqrt(float(weights @ x[: weights.size] ** 2))
+
+
+def rate_and_frequency(
+    volts: Samples, sample_rate_hz: float, frequency_hz: float | None
+) -> tuple[float, float]:
+    """Give the checked sample rate, and the line frequency as given or else fitted [Hz]."""
+    if frequency_hz is None:
+        return float(sample_rate_hz), line_frequency(volts, sample_rate_hz=sample_rate_hz)
+    if not (math.isfinite(frequency_hz) and frequency_hz > 0):
+        raise ValueError(f"frequency_hz must be positive, got {frequency_hz!r}")
+    rate = checked_rate(sample_rate_hz, frequency_hz=frequency_hz)
+    if volts.size * frequency_hz < rate * (1 - 1e-9):
+        raise ValueError(
+            f"{volts.size} samples are {volts.size * frequency_hz / rate:.2f} of a cycle of "
+            f"{frequency_hz:g} Hz; at least one whole cycle is needed"
+        )
+    return rate, float(frequency_hz)
+
+
+def _ratio(part: float, whole: float) -> float:
+    return part / whole if whole > 0 else math.nan
+
+
+def _rest(whole: float, part: float) -> float:
+    """Root of the difference of two squares; rounding must not make it imaginary."""
+    return math.sqrt(max(whole**2 - part**2, 0.0))
+
+
+def _measures(
+    *,
+    mean_v: float,
+    mean_a: float,
+    rms_v: float,
+    rms_a: float,
+    real_w: float,
+    fundamental_va: complex,
+    fundamental_v: float,
+    fundamental_a: float,
+    peak_v: float,
+    peak_a: float,
+    frequency_hz: float,
+    cycles: int,
+) -> PowerMeasures:
+    apparent_va = rms_v * rms_a
+    harmonic_v, harmonic_a = _rest(rms_v, fundamental_v), _rest(rms_a, fundamental_a)
+    s1_va = abs(fundamental_va)
+    angle = math.degrees(np.angle(fundamental_va)) if s1_va > 0 else math.nan
+    return PowerMeasures(
+        volts_v=rms_v,
+        amps_a=rms_a,
+        fundamental_v=fundamental_v,
+        fundamental_a=fundamental_a,
+        harmonic_v=harmonic_v,
+        harmonic_a=harmonic_a,
+        dc_v=mean_v,
+        dc_a=mean_a,
+        real_w=real_w,
+        apparent_va=apparent_va,
+        nonactive_var=_rest(apparent_va, real_w),
+        fundamental_w=fundamental_va.real,
+        fundamental_reactive_var=fundamental_va.imag,
+        fundamental_apparent_va=s1_va,
+        harmonic_w=real_w - fundamental_va.real,
+        current_distortion_var=fundamental_v * harmonic_a,
+        voltage_distortion_var=harmonic_v * fundamental_a,
+        harmonic_apparent_va=harmonic_v * harmonic_a,
+        nonfundamental_va=_rest(apparent_va, s1_va),
+        power_factor=_ratio(real_w, apparent_va),
+        displacement_factor=_ratio(fundamental_va.real, s1_va),
+        angle_deg=angle,
+        crest_volts=_ratio(peak_v, rms_v),
+        crest_amps=_ratio(peak_a, rms_a),
+        thd_volts=_ratio(harmonic_v, fundamental_v),
+        thd_amps=_ratio(harmonic_a, fundamental_a),
+        frequency_hz=frequency_hz,
+        cycles=cycles,
+    )
