@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+DEFAULT_DIGITS = 3  # significant, where no interval says how many mean anything
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Estimate:
@@ -42,20 +44,40 @@ class Estimate:
         if not np.isfinite(self.value):
             return "not known"
         if not self.resolved:
-            return f"below {self.high:g} {self.unit}".rstrip()
-        # Two significant digits of the half width: no more of the value means anything.
-        half = (self.high - self.low) / 2
-        digits = (
-            2 if not np.isfinite(half) or half <= 0 else max(0, 1 - int(np.floor(np.log10(half))))
-        )
-        text = f"{self.value:.{digits}f}"
-        if np.isfinite(half):
-            text += f" ({self.low:.{digits}f} to {self.high:.{digits}f})"
+            return f"below {rounded_up(self.high)} {self.unit}".rstrip()
+        places = decimals(self.low, self.high, value=self.value, unit=self.unit)
+        text = number_text(self.value, places)
+        if np.isfinite(self.high - self.low):
+            text += f" ({number_text(self.low, places)} to {number_text(self.high, places)})"
         return f"{text} {self.unit}".rstrip()
 
     def to_frame(self) -> pd.DataFrame:
         """One row with every field as a column."""
         return pd.DataFrame([{name: getattr(self, name) for name in self.__slots__}])
+
+
+def decimals(low: float, high: float, *, value: float = 0.0, unit: str = "") -> int:
+    """Decimals at which half the interval has two significant digits, 0 to 4; 0 to 2 for watts."""
+    most = 2 if unit == "W" else 4  # no clamp tells a thousandth of a watt
+    half = (high - low) / 2
+    if np.isfinite(half) and half > 1e-9 * abs(value):
+        return min(most, max(0, 1 - int(np.floor(np.log10(half)))))
+    if np.isfinite(value) and value != 0:
+        return min(most, max(0, DEFAULT_DIGITS - 1 - int(np.floor(np.log10(abs(value))))))
+    return 0
+
+
+def number_text(number: float, places: int) -> str:
+    """Write a number with so many decimals; what rounds to zero has no sign."""
+    return f"{round(number, places) + 0.0:,.{places}f}"
+
+
+def rounded_up(bound: float) -> str:
+    """Write an upper bound rounded up, so that it stays true."""
+    if not np.isfinite(bound):
+        return str(bound)
+    places = 0 if bound >= 1 else 2
+    return f"{np.ceil(bound * 10**places - 1e-9) / 10**places:.{places}f}"
 
 
 def mean_estimate(values: ArrayLike, *, unit: str, basis: str, level: float = 0.95) -> Estimate:

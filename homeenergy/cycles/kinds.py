@@ -17,6 +17,8 @@ MIXED_RATIO = 4.0
 # Compressors driven by an inverter draw at least this; what wanders below it is electronics.
 LEAST_INVERTER_W = 200.0
 LEAST_HEATER_W = 400.0
+# A drum that turns to and fro goes on and off so often within minutes.
+MANY_BEATS = 20
 
 
 def _working_levels(
@@ -59,8 +61,13 @@ def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tu
     long_s = float(np.median(lasts_s[large]))
     if middle >= LEAST_INVERTER_W and long_s > 1800 and not _few_levels(excess, n):
         return "modulating", float(np.clip(0.3 + 0.15 * spread, 0.5, 0.9))
-    changes = np.median(steps[large]) >= 6 or long_s > 1800
-    if long_s >= 600 and changes and spread >= MIXED_RATIO and high >= LEAST_HEATER_W:
+    beats = np.median(np.array([b - a for a, b in pieces])[large])
+    heats = spread >= MIXED_RATIO and high >= LEAST_HEATER_W
+    if long_s >= 600 and (
+        beats >= MANY_BEATS
+        or (spread >= MIXED_RATIO and np.median(steps[large]) >= 6)
+        or (heats and long_s > 1800)
+    ):
         return "batch", float(np.clip(0.4 + 0.05 * spread, 0.5, 0.95))
     if share > 0.98:
         return "continuous", 0.6

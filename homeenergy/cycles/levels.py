@@ -14,6 +14,8 @@ from homeenergy.cycles import kernels
 INFINITE_BINS = [0x7F80, 0xFF80]
 # Median of |x1 - x2| for two normal readings is 0.6745 * sqrt(2) standard deviations.
 MEDIAN_STEP_PER_SIGMA = 0.6745 * np.sqrt(2)
+# So many different readings must come in the same step to be believed.
+LEAST_VALUES = 12
 # A level must be held for this long, or this share of the time, to be taken as an idle level.
 LEAST_IDLE_S = 120.0
 LEAST_IDLE_SHARE = 0.002
@@ -189,7 +191,8 @@ def find_levels(
 def smallest_step_w(chunks: Sequence[NDArray[np.float32]]) -> float:
     """Step in which readings come [W], from at most 200 000 of them; 0 where none shows.
 
-    Fewer than four different values say nothing about a step: whole watts are taken for 1 W then.
+    Only many different values show a step; a few are levels of a load. Whole watts are taken for
+    steps of 1 W then.
     """
     every = max(1, sum(chunk.size for chunk in chunks) // 200_000)
     picked, at = [], 0
@@ -201,7 +204,7 @@ def smallest_step_w(chunks: Sequence[NDArray[np.float32]]) -> float:
     if not values.size:
         return 0.0
     whole = 1.0 if np.all(values == np.round(values)) else 0.0
-    if values.size < 4:
+    if values.size < LEAST_VALUES:
         return whole
     gaps = np.diff(values)
     step = float(gaps[gaps > 1.5e-3].min(initial=np.inf))

@@ -29,6 +29,11 @@ LONGEST_SESSION_S = 4 * 3600.0
 # A pause longer than this can lie between two uses even where pauses as long belong to runs.
 PARTING_S = 360.0
 SHORTEST_PARTING_S = 30.0
+# Toast and the like; longer parts with a short break between them are one use interrupted.
+LONGEST_EQUAL_S = 300.0
+# A break of at most two minutes, slight beside both its neighbours, interrupts one use of a machine
+# (a dryer opened, a vacuum cleaner moved on); lamps and fans are switched on and off.
+LONGEST_INTERRUPTION_S, INTERRUPTION_SHARE, LEAST_MACHINE_W = 120.0, 0.1, 400.0
 CLEAR_RATIO = 2.0
 # A piece worth less than this share of the other side of a pause is no use of its own.
 SUBSTANTIAL = 0.1
@@ -127,12 +132,19 @@ def groups(joins: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def join_fragments(
-    fragments: Fragments, plateaus: Plateaus, *, limit_s: float, mixed: bool, idle_w: float
+    fragments: Fragments, plateaus: Plateaus, *, limit_s: float, kind: Kind, idle_w: float
 ) -> NDArray[np.bool_]:
     """Which neighbouring fragments belong to one run, shape (m - 1,)."""
-    joins = fragments.pause_s <= limit_s
+    mixed, person = kind == "batch", kind == "manual"
+    pause_s = fragments.pause_s
+    joins = pause_s <= limit_s
     if not joins.size:
         return joins
+    if person:
+        beside_s = np.minimum(fragments.duration_s[1:], fragments.duration_s[:-1])
+        slight = pause_s <= np.minimum(LONGEST_INTERRUPTION_S, INTERRUPTION_SHARE * beside_s)
+        power_w = fragments.excess_wh * S_PER_H / (fragments.n * fragments.period_s)
+        joins |= slight & (np.minimum(power_w[1:], power_w[:-1]) >= LEAST_MACHINE_W)
     if mixed:
         _attach_tails(fragments, joins)
     _part_at_starts(fragments, plateaus, joins, idle_w=idle_w, mixed=mixed)
@@ -221,7 +233,7 @@ def _part_equals(fragments: Fragments, joins: NDArray[np.bool_]) -> None:
             continue
         lasts_s = fragments.duration_s[a:b]
         pauses_s = fragments.pause_s[a : b - 1]
-        equal = lasts_s.min() >= 0.7 * lasts_s.max()
+        equal = LONGEST_EQUAL_S >= lasts_s.max() <= lasts_s.min() / 0.7
         as_usual = not lasts_s.min() < 0.5 * usual_s
         if equal and as_usual and lasts_s.min() >= 3 * pauses_s.max() >= 3 * ALWAYS_S:
             joins[a : b - 1] = False

@@ -130,7 +130,7 @@ def _find_runs(
     if pause_s is None:
         limit_s = pause_limit_s(fragments, plateaus, kind=kind)
         joins = join_fragments(
-            fragments, plateaus, limit_s=limit_s, mixed=kind == "batch", idle_w=levels.idle_w
+            fragments, plateaus, limit_s=limit_s, kind=kind, idle_w=levels.idle_w
         )
         join_across_holes(fragments, joins, thermostatic=kind == "thermostatic")
     else:

@@ -15,6 +15,8 @@ from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.estimate import Estimate
 from homeenergy.units import S_PER_H
 
+# No clamp in a panel tells less than this from nothing. Common practice, no source.
+LEAST_BOUND_W = 1.0
 # Draw often settles for some minutes after a run (a fan, a "finished" display): left out.
 SETTLE_S = 300.0
 # A level that holds less of the idle time is another small load, not the appliance at rest.
@@ -110,8 +112,9 @@ def idle_standby(
         half = float(np.hypot(spread_w / np.sqrt(block_w.size), norm.ppf(0.975) * rounding_w))
     else:
         half = float("inf")
-    resolved = abs(value) > half and abs(value) >= resolution_w
-    bound = max(abs(value) + half, step_w, resolution_w) if np.isfinite(half) else np.inf
+    resolved = abs(value) > half and abs(value) >= resolution_w and value != 0
+    least_w = step_w or LEAST_BOUND_W
+    bound = max(abs(value) + half, least_w, resolution_w) if np.isfinite(half) else np.inf
     basis = f"mean of {hours:.1f} h at rest, readings in steps of {step_w:g} W"
     if not resolved:
         basis = f"below what these readings can tell: less than {bound:.2g} W over {hours:.1f} h"

@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles.runs import Cycles
 from homeenergy.estimate import Estimate, mean_estimate
-from homeenergy.units import S_PER_DAY, S_PER_H
+from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H
 
 # A defrost heater draws at least this many times what the compressor does, or lasts as a run whose
 # power is out of the family of the others. Common practice, no source.
 DEFROST_RATIO = 1.6
+LEAST_COVERAGE = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -146,22 +147,27 @@ def _off_times_s(cycles: Cycles) -> NDArray[np.float64]:
     return ((starts - ends) * p.period_s)[whole[1:] & whole[:-1] & seen]
 
 
-def _by_day(cycles: Cycles, defrost: NDArray[np.bool_]) -> dict[str, NDArray[np.float64]]:
+def _by_day(cycles: Cycles, defrost: NDArray[np.bool_]) -> dict[str, NDArray[np.floating]]:
     """Runs begun, share of time on and defrosts of every UTC day that is nearly covered."""
     p = cycles.plateaus
-    run = _runs_of_plateaus(cycles)
-    day = (p.start.value // 10**9 + p.first * p.period_s) // S_PER_DAY
-    base = int(day.min())
-    index = (day - base).astype(np.int64)
-    days = int(index.max()) + 1
-    covered_s = np.bincount(index, p.n * p.period_s, days)
-    on_s = np.bincount(index, np.where(run >= 0, p.n * p.period_s, 0.0), days)
-    starts = pd.DatetimeIndex(cycles.table["start"]).as_unit("s").asi8 // int(S_PER_DAY) - base
-    runs = np.bincount(starts, minlength=days).astype(np.float64)
-    defrosts = np.bincount(starts, defrost.astype(np.float64), days)
-    full = covered_s > 0.9 * S_PER_DAY
+    begin_s = p.start.value / NS_PER_S
+    edges_s = begin_s + np.c_[p.first, p.stop].ravel() * p.period_s
+    midnights = np.arange(edges_s[0] // S_PER_DAY, edges_s[-1] // S_PER_DAY + 2) * S_PER_DAY
+    there_s = p.n * p.period_s
+
+    def per_day(seconds: NDArray[np.floating]) -> NDArray[np.floating]:
+        upto = np.cumsum(np.c_[np.zeros(len(p)), seconds].ravel())
+        return np.diff(np.interp(midnights, edges_s, upto))
+
+    covered_s = per_day(there_s)
+    on_s = per_day(np.where(_runs_of_plateaus(cycles) >= 0, there_s, 0.0))
+    starts_s = begin_s + p.numbers(cycles.table["start"]) * p.period_s
+    runs, _ = np.histogram(starts_s, midnights)
+    defrosts, _ = np.histogram(starts_s[defrost], midnights)
+    full = covered_s >= LEAST_COVERAGE * S_PER_DAY
+    days = covered_s[full] / S_PER_DAY
     return {
-        "runs": runs[full],
-        "duty": np.minimum(on_s[full] / covered_s[full], 1.0),
-        "defrosts": defrosts[full],
+        "runs": runs[full] / days,
+        "duty": on_s[full] / covered_s[full],
+        "defrosts": defrosts[full] / days,
     }

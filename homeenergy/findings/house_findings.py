@@ -13,7 +13,7 @@ from homeenergy.cycles import Cycles, find_cycles
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate, mean_estimate
 from homeenergy.findings.daily import daily_energy, energy_per_day
-from homeenergy.house.schedule import Circuit, Kind, Tariff
+from homeenergy.house.schedule import Circuit, Kind, Supply, Tariff
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H, WH_PER_KWH
@@ -179,7 +179,11 @@ def house_findings(
         else:
             trace = house.trace(circuit)
         finding = appliance_finding(
-            trace, circuit=circuit, timezone=str(house.timezone), tariff=house.tariff
+            trace,
+            circuit=circuit,
+            timezone=str(house.timezone),
+            tariff=house.tariff,
+            supply=house.supply,
         )
         return finding, trace.start, trace.end
 
@@ -211,10 +215,15 @@ def house_findings(
 
 
 def appliance_finding(
-    trace: Trace, *, circuit: Circuit, timezone: str, tariff: Tariff | None = None
+    trace: Trace,
+    *,
+    circuit: Circuit,
+    timezone: str,
+    tariff: Tariff | None = None,
+    supply: Supply | None = None,
 ) -> ApplianceFinding:
     """What one circuit uses; see `ApplianceFinding`."""
-    cycles = find_cycles(trace, circuit.kind)
+    cycles = find_cycles(trace, circuit.kind, resolution_w=_resolution_w(circuit, supply))
     daily = daily_energy(trace, timezone=timezone)
     per_day = energy_per_day(daily)
     whole = cycles.complete
@@ -245,6 +254,17 @@ def appliance_finding(
         cycles=cycles,
         daily=daily,
     )
+
+
+def _resolution_w(circuit: Circuit, supply: Supply | None) -> float:
+    """Least power that a clamp can tell from nothing [W]; 0 where its rating is not stated.
+
+    A 12-bit converter spans the range of the clamp (common practice, no source).
+    """
+    if supply is None or supply.volts_v is None or circuit.clamp.rating_a is None:
+        return 0.0
+    range_w = circuit.clamp.rating_a * supply.volts_v
+    return range_w / 2**12 * abs(circuit.clamp.multiplier)
 
 
 def _cost_per_year(per_day: Estimate, tariff: Tariff | None) -> Estimate | None:

@@ -4,26 +4,9 @@ from __future__ import annotations
 
 import math
 
-from homeenergy.estimate import Estimate
+from homeenergy.estimate import Estimate, decimals, number_text, rounded_up
 
 UNKNOWN = "not known"
-DEFAULT_DIGITS = 3  # significant, where no interval says how many mean anything
-
-
-def decimals(low: float, high: float, *, value: float = 0.0, unit: str = "") -> int:
-    """Decimals at which half the interval has two significant digits, 0 to 4; 0 to 2 for watts."""
-    most = 2 if unit == "W" else 4  # no clamp tells a thousandth of a watt
-    half = (high - low) / 2
-    if math.isfinite(half) and half > 0:
-        return min(most, max(0, 1 - math.floor(math.log10(half))))
-    if math.isfinite(value) and value != 0:
-        return min(most, max(0, DEFAULT_DIGITS - 1 - math.floor(math.log10(abs(value)))))
-    return 0
-
-
-def number_text(number: float, places: int) -> str:
-    """Write a number with so many decimals; what rounds to zero has no sign."""
-    return f"{round(number, places) + 0.0:,.{places}f}"
 
 
 def _places(estimate: Estimate) -> int:
@@ -31,18 +14,13 @@ def _places(estimate: Estimate) -> int:
 
 
 def is_bound(estimate: Estimate) -> bool:
-    """Whether only an upper bound is known: the interval begins at zero and holds no best value."""
-    if not math.isfinite(estimate.high) or estimate.low != 0:
-        return False
-    return not math.isfinite(estimate.value) or "below" in estimate.basis
+    """Whether only an upper bound is known."""
+    return not estimate.resolved and math.isfinite(estimate.high)
 
 
 def bound_text(estimate: Estimate) -> str:
     """Write an upper bound rounded up, so that it stays true, with its unit."""
-    places = 0 if estimate.high >= 1 else 2
-    scale = 10**places
-    bound = math.ceil(estimate.high * scale - 1e-9) / scale
-    return f"below {bound:.{places}f} {estimate.unit}".rstrip()
+    return f"below {rounded_up(estimate.high)} {estimate.unit}".rstrip()
 
 
 def value_text(estimate: Estimate | None) -> str:

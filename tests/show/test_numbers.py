@@ -12,8 +12,9 @@ from homeenergy.show.numbers import (
 )
 
 
-def estimate(value, low, high, *, unit="kWh", n=9, basis="mean of runs"):
-    return Estimate(value=value, low=low, high=high, unit=unit, n=n, basis=basis)
+def estimate(value, low, high, *, unit="kWh", n=9, resolved=True):
+    basis = "mean of runs"
+    return Estimate(value=value, low=low, high=high, unit=unit, n=n, basis=basis, resolved=resolved)
 
 
 @pytest.mark.parametrize(
@@ -35,11 +36,12 @@ def test_digits_follow_the_interval(given, value, interval):
 
 
 def test_upper_bound_is_said_to_be_one_and_stays_true():
-    bound = estimate(0.0, 0.0, 0.93, unit="W", basis="below what this clamp can tell")
+    bound = estimate(0.0, 0.0, 0.93, unit="W", resolved=False)
     assert is_bound(bound)
-    assert value_text(bound) == estimate_text(bound) == "below 0.93 W"
-    assert value_text(estimate(math.nan, 0, 2.2, unit="W")) == "below 3 W"
-    assert value_text(estimate(0.0, 0.0, 1.0, unit="W", basis="below the clamp")) == "below 1 W"
+    assert value_text(bound) == estimate_text(bound) == str(bound) == "below 0.93 W"
+    assert value_text(estimate(1.1, 0, 2.2, unit="W", resolved=False)) == "below 3 W"
+    assert value_text(estimate(0.5, 0.0, 1.0, unit="W", resolved=False)) == "below 1 W"
+    assert not is_bound(estimate(0.5, 0.0, 1.0, unit="W"))
 
 
 def test_ordinary_estimates_are_no_bounds():

@@ -94,7 +94,7 @@ def test_no_tariff_no_cost(findings):
 
 def test_bound_is_written_out_and_never_as_zero(findings):
     bound = Estimate(
-        value=0.0, low=0.0, high=1.0, unit="W", n=50, basis="below what this clamp can tell"
+        value=0.5, low=0.0, high=1.0, unit="W", n=50, basis="below 1 W", resolved=False
     )
     quiet = replace(findings.appliances[0], standby_w=bound)
     text = "\n".join(findings_lines(replace(findings, appliances=(quiet,)), width=100))
