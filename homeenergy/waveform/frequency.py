@@ -9,7 +9,7 @@ from homeenergy.waveform.samples import Samples, as_samples, checked_rate
 from homeenergy.waveform.whole_cycles import cycle_weights, phasor
 
 FIRST_LOOK_CYCLES = 12
-LEAST_CYCLES = 3.0  # below, two parts of a whole cycle each are too close together
+LEAST_CYCLES = 6.0  # below, the halves hold too few cycles to keep harmonics apart
 LEAST_SHARE = 0.5  # of the alternating part, as rms, that must be at the line frequency
 GROWTH = 4
 
@@ -44,9 +44,10 @@ def line_frequency(
     Notes
     -----
     A first look by least squares of a constant and one sine, frequency by frequency, over at most
-    12 cycles. From 3 cycles on it is refined by the advance of the phase from the first half of the
+    12 cycles. From 6 cycles on it is refined by the advance of the phase from the first half of the
     record to the second, each taken over whole cycles; shorter records by least squares of a
-    constant, the fundamental and its third and fifth harmonic. O(n) time.
+    constant, the fundamental and its odd harmonics: to the fifth, from 2 cycles on to the ninth.
+    O(n) time.
 
     References
     ----------
@@ -101,7 +102,8 @@ def _first_look(x: Samples, rate: float, low_hz: float, high_hz: float) -> tuple
 def _least_squares(x: Samples, rate: float, guess_hz: float, step_hz: float) -> float:
     from scipy.optimize import minimize_scalar
 
-    orders = tuple(h for h in (1, 3, 5) if 2.2 * h * guess_hz < rate)
+    odd = (1, 3, 5) if x.size * guess_hz < 2 * rate else (1, 3, 5, 7, 9)
+    orders = tuple(h for h in odd if 2.2 * h * guess_hz < rate)
     found = minimize_scalar(
         lambda f: _residual(x, rate, f, orders),
         bounds=(guess_hz - 2 * step_hz, guess_hz + 2 * step_hz),

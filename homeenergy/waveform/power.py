@@ -157,6 +157,7 @@ def measure_power(
     """
     volts, amps = checked_pair(volts_v, amps_a, allow_flat_tops=allow_flat_tops)
     rate, line_hz = rate_and_frequency(volts, sample_rate_hz, frequency_hz)
+    cycles = int(volts.size * line_hz / rate + 1e-6)
     weights = cycle_weights(volts.size, cycle_samples=rate / line_hz)
     volts, amps = volts[: weights.size], amps[: weights.size]
     table = harmonic_table(volts, amps, rate, line_hz, weights, most=1)
@@ -173,7 +174,7 @@ def measure_power(
         peak_v=float(np.abs(volts).max()),
         peak_a=float(np.abs(amps).max()),
         frequency_hz=line_hz,
-        cycles=int(volts.size * line_hz / rate + 1e-6),
+        cycles=cycles,
     )
 
 

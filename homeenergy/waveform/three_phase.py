@@ -126,6 +126,7 @@ def measure_three_phase(
     for v, i in zip(volts, amps, strict=True):
         checked_pair(v, i, allow_flat_tops=allow_flat_tops)
     rate, line_hz = rate_and_frequency(volts[0], sample_rate_hz, frequency_hz)
+    cycles = int(volts.shape[1] * line_hz / rate + 1e-6)
     weights = cycle_weights(volts.shape[1], cycle_samples=rate / line_hz)
     volts, amps = volts[:, : weights.size], amps[:, : weights.size]
     first = _fundamentals(volts, weights, rate / line_hz)
@@ -139,7 +140,7 @@ def measure_three_phase(
         real_w=float(np.sum((volts * amps) @ weights)),
         wires=wires,
         frequency_hz=line_hz,
-        cycles=int(weights.size * line_hz / rate + 1e-6),
+        cycles=cycles,
     )
 
 

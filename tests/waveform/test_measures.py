@@ -33,7 +33,7 @@ def expected_rms(parts):
 
 # The fewer cycles, the fewer smoothings of the edges, and the more a part of a sample matters.
 @pytest.mark.parametrize(
-    ("cycles", "rel"), [(1.3, 3e-5), (2.7, 3e-7), (3.9, 1e-9), (10.4, 1e-10), (59.8, 1e-10)]
+    ("cycles", "rel"), [(1.3, 1e-4), (2.7, 3e-7), (3.9, 1e-9), (10.4, 1e-10), (59.8, 1e-10)]
 )
 @pytest.mark.parametrize("frequency_hz", [49.93, 60.0, 60.07])
 def test_no_part_of_a_cycle_leaks(cycles, rel, frequency_hz):
@@ -230,7 +230,7 @@ def three(parts, t):
 
 def test_balanced_three_phase_is_three_times_one():
     t = instants(6.4)
-    volts, amps = three([(1, 230, 0)], t), three([(1, 10, -36.87)], t)
+    volts, amps = three([(1, 230, 0)], t), three([(1, 10, -np.degrees(np.arccos(0.8)))], t)
     for wires in (3, 4):
         m = measure_three_phase(volts, amps, sample_rate_hz=RATE_HZ, wires=wires)
         assert m.effective_v == pytest.approx(230)
@@ -245,7 +245,7 @@ def test_balanced_three_phase_is_three_times_one():
 
 
 def test_a_heater_on_one_phase_of_four_wires():
-    """Ie = I sqrt(2/3), as line and neutral carry I: Se = sqrt(6) V I, so the factor is 1/sqrt 6."""
+    """Ie = I sqrt(2/3), as line and neutral carry I: Se = sqrt(6) V I, the factor 1/sqrt 6."""
     t = instants(6.4)
     volts = three([(1, 230, 0)], t)
     amps = np.zeros_like(volts)
