@@ -15,6 +15,7 @@ from homeenergy.trust.lines import Line, line_through_origin, straight_line
 
 Values = NDArray[np.float64]
 LEVEL = 0.95
+OFFSET_LEVEL = 0.99  # an offset taken by chance spoils the multiplier
 # Multipliers that come from how a clamp sits rather than from its error.
 WIRING = {
     2.0: "it sees half of the load: one leg of two",
@@ -138,7 +139,7 @@ def bench_comparison(
     memory). A uniform error of half width a has the standard uncertainty a / sqrt(3)
     (JCGM 100:2008, 4.3.7). Parts are added in squares, and the interval is Student's with the
     effective degrees of freedom of G.4. A line with an offset is taken where its offset is
-    significant at the same level and there are four pairs or more.
+    significant at 99 % and there are four pairs or more.
     """
     table = checked_pairs(pairs, circuit=circuit)
     c = table["clamp_w"].to_numpy(dtype=np.float64)
@@ -280,7 +281,7 @@ def _demanded_offset(c: Values, r: Values, rounding_w: Values) -> Line | None:
         return None
     # Rounding is known to be there, also where the pairs happen to scatter less.
     grown = 1 / line.residual_sd
-    factor = student_t.ppf((1 + LEVEL) / 2, line.degrees_of_freedom)
+    factor = student_t.ppf((1 + OFFSET_LEVEL) / 2, line.degrees_of_freedom)
     if abs(line.offset) <= factor * line.offset_u * grown:
         return None
     return replace(
