@@ -194,6 +194,25 @@ def open_windows(watts, origin, from_, to, out) -> int:  # pragma: no cover - co
 
 
 @njit(cache=True, nogil=True)
+def sum_by_block(watts, origin, first, stop, block_n, sums, counts) -> None:  # pragma: no cover
+    """Add the samples inside the ranges [first, stop) to the sums of blocks of `block_n` samples.
+
+    `watts` begins with sample number `origin`; missing samples are passed over.
+    """
+    k = np.searchsorted(stop, origin, side="right")
+    while k < first.size and first[k] < origin + watts.size:
+        lo = max(first[k] - origin, 0)
+        hi = min(stop[k] - origin, watts.size)
+        for i in range(lo, hi):
+            x = np.float64(watts[i])
+            if not np.isnan(x):
+                block = (origin + i) // block_n
+                sums[block] += x
+                counts[block] += 1
+        k += 1
+
+
+@njit(cache=True, nogil=True)
 def optimal_changes(n, sums, squares, penalty, min_n):  # pragma: no cover - compiled
     """Segmentation of weighted atoms with the least sum of squares plus `penalty` a change.
 

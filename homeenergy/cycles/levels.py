@@ -16,6 +16,8 @@ INFINITE_BINS = [0x7F80, 0xFF80]
 MEDIAN_STEP_PER_SIGMA = 0.6745 * np.sqrt(2)
 # So many different readings must come in the same step to be believed.
 LEAST_VALUES = 12
+# Share of the energy that must go each way for power to be taken to flow both ways.
+MIXED_SHARE = 0.05
 # A level must be held for this long, or this share of the time, to be taken as an idle level.
 LEAST_IDLE_S = 120.0
 LEAST_IDLE_SHARE = 0.002
@@ -165,12 +167,18 @@ def find_levels(
     nan = float("nan")
     if not n.size:
         return Levels(idle_w=nan, on_w=nan, low_w=nan)
-    order = np.argsort(mean_w, kind="stable")
+    returned = float(np.sum(-np.minimum(mean_w, 0.0) * n))
+    share = returned / max(float(np.sum(np.abs(mean_w) * n)), 1e-9)
+    feeds_both_ways = MIXED_SHARE < share < 1 - MIXED_SHARE
+    # Where power flows both ways, rest is nearest to zero; else it is the lowest level.
+    order = np.argsort(np.abs(mean_w) if feeds_both_ways else mean_w, kind="stable")
     watts, held = mean_w[order], np.cumsum(n[order])
     least_n = min(
         max(LEAST_IDLE_S / period_s, LEAST_IDLE_SHARE * held[-1]), LEAST_IDLE_OF_SHORT * held[-1]
     )
     idle_w = float(watts[np.searchsorted(held, least_n)])
+    order = np.argsort(mean_w, kind="stable")
+    watts = mean_w[order]
     excess = watts - idle_w
     stands_out = excess > 5 * noise_w / np.sqrt(n[order])
     energy = np.where(stands_out, excess * n[order], 0.0)
@@ -209,4 +217,5 @@ def smallest_step_w(chunks: Sequence[NDArray[np.float32]]) -> float:
     gaps = np.diff(values)
     step = float(gaps[gaps > 1.5e-3].min(initial=np.inf))
     off = np.abs(values / step - np.round(values / step)) * step
-    return step if np.mean(off <= 2e-3 * max(1.0, step)) > 0.99 else whole
+    near = off <= min(2e-3 * max(1.0, step), 0.1 * step)
+    return step if near.mean() > 0.99 else whole

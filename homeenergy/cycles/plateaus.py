@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -49,7 +50,7 @@ class Plateaus:
     std_w: NDArray[np.float64]
     least_w: NDArray[np.float64]
     greatest_w: NDArray[np.float64]
-    settings: dict[str, float]
+    settings: dict[str, Any]
 
     def __len__(self) -> int:
         return self.first.size
@@ -67,6 +68,7 @@ class Plateaus:
             mean_w=-self.mean_w,
             least_w=-self.greatest_w,
             greatest_w=-self.least_w,
+            settings=self.settings | {"backwards": not self.settings["backwards"]},
         )
 
     def numbers(self, instants: pd.Series) -> NDArray[np.int64]:
@@ -174,7 +176,8 @@ def segment(
     if long_gap_s is None:
         long_gap_s = max(LONG_GAP_S, 3 * period_s)
     min_n = max(1, round((min_length_s or 0.0) / period_s))
-    settings = {
+    settings: dict[str, Any] = {
+        "backwards": False,
         "step_w": step_w,
         "noise_w": float(noise_w),
         "penalty_w2": float(penalty_w2),

@@ -173,7 +173,7 @@ def turned_round(cycles: Cycles) -> Cycles:
         table=table,
         standby=draw_w,
         rest=rest,
-        settings=cycles.settings | levels | {"backwards": True},
+        settings=cycles.settings | levels,
         total_wh=-cycles.total_wh,
         idle_wh=-cycles.idle_wh,
         plateaus=cycles.plateaus.turned(),

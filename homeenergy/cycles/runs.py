@@ -93,11 +93,11 @@ def find_cycles(
     if low_w is None:
         levels = replace(levels, low_w=_low_w(found_kind, levels, plateaus.settings["step_w"]))
     first, stop, limit_s = _find_runs(plateaus, levels, kind=found_kind, pause_s=pause_s)
-    if kind is None and found_kind == "continuous" and levels.idle_w > IDLE_ELECTRONICS_W:
+    if not first.size and kind != "continuous" and levels.idle_w > IDLE_ELECTRONICS_W:
         # A steady draw above what electronics take at rest may be work that never paused.
         rest = never_at_rest()
     else:
-        rest = idle_standby(plateaus, first, stop, resolution_w=resolution_w)
+        rest = idle_standby(pieces, plateaus, first, stop, resolution_w=resolution_w)
     cycles = make_cycles(
         plateaus,
         first,

@@ -55,7 +55,7 @@ def _estimate(estimate: Estimate | None) -> dict[str, Any] | None:
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, str):
+    if isinstance(value, (str, bool)):
         return value
     number = float(value)
     if not math.isfinite(number):
