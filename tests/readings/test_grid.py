@@ -107,7 +107,11 @@ def test_energy_rows_keep_their_energy_over_a_missing_row():
         ([0, 1, 3], None, [3600, 7200, np.nan], 0, 0),
         ([9, 10, 2], None, [3600, 7200, np.nan], 1, 0),  # reset: 2 Wh since it began again at 0
         ([98, 99, 1], 100.0, [3600, 7200, np.nan], 1, 0),
-        ([5000, 5001, 0, 5002], None, [3600, 0, np.nan, np.nan], 1, 1),
+        ([5000, 5001, 0, 5002], None, [3600, 1800, 1800, np.nan], 0, 1),  # 0: no answer
+        ([5000, 5001, 0, 0, 5004], None, [3600, 3600, 3600, 3600, np.nan], 0, 2),
+        ([5000, 5001, 5000.5, 5002], None, [3600, 0, 3600, np.nan], 0, 1),  # jitter
+        ([5000, 5001, 3000, 3001], None, [3600, np.nan, 3600, np.nan], 0, 1),  # 3 kWh in a second
+        ([8, 9, 0, 1, 3], None, [3600, 0, 3600, 7200, np.nan], 1, 0),
         ([0, np.nan, 2], None, [3600, 3600, np.nan], 0, 0),
     ],
 )
@@ -115,6 +119,34 @@ def test_counter(counter, rolls, watts, resets, rejected):
     out = one(range(len(counter)), counter, quantity="energy_counter", rolls_over_at=rolls)
     np.testing.assert_allclose(out.watts, watts, rtol=1e-6)
     assert (out.resets, out.rejected) == (resets, rejected)
+
+
+@pytest.mark.parametrize("wrong", ["a hair less", "no answer"])
+@pytest.mark.parametrize("period", [60, 900])
+def test_one_wrong_reading_of_a_counter_adds_no_energy(wrong, period):
+    """100 W all the time, and the counter at 5 kWh when the log begins."""
+    counter = 5000 + 100 * period / 3600 * np.arange(1000)
+    counter[500] = counter[499] - 0.1 if wrong == "a hair less" else 0.0
+    out = one(
+        np.arange(1000) * period, counter, period=period, hold=5000, quantity="energy_counter"
+    )
+    watts = out.watts[:999]
+    assert watts.sum(dtype=float) * period == pytest.approx(999 * 100 * period, rel=1e-5)
+    assert watts.max() <= 201
+    assert (out.resets, out.rejected) == (0, 1)
+
+
+def test_counter_of_the_day_begins_again_at_midnight():
+    """0.5 kW by day and 2 kW in the hour after midnight, read every hour for three days."""
+    hours = np.where(np.arange(72) % 24 == 0, 2000.0, 500.0)  # Wh in each hour
+    counter = [hours[n - n % 24 : n].sum() for n in range(72)]
+    out = one(
+        np.arange(72) * 3600, counter, period=3600, hold=9000, quantity="energy_counter"
+    )
+    expected = hours[:71].copy()
+    expected[[23, 47]] = 0.0  # the last hour of a day goes with the reset
+    np.testing.assert_allclose(out.watts[:71], expected, rtol=1e-6)
+    assert (out.resets, out.rejected) == (2, 0)
 
 
 def test_counter_with_readings_between_slots_conserves_energy():
