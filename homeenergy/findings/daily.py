@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import tzinfo
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from homeenergy.estimate import Estimate, mean_estimate
 from homeenergy.readings.trace import Trace, as_trace
-from homeenergy.units import S_PER_DAY, S_PER_H, WH_PER_KWH
+from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 # A day with less of its time covered says little about a whole day.
 LEAST_COVERAGE = 0.9
+LEAST_DAYS_FOR_CORRELATION = 7
+# Ratio error of a clamp of class 1 at a fifth of its rated current (IEC 61869-2:2012, table 201),
+# where houses mostly are.
+CLAMP_LIMIT = 0.015
 
 
 def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") -> pd.DataFrame:
@@ -70,9 +76,7 @@ def energy_per_day(daily: pd.DataFrame) -> Estimate:
     whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
     if len(whole):
         per_day = whole["kwh"] / whole["covered_h"] * S_PER_DAY / S_PER_H
-        return mean_estimate(
-            per_day.to_numpy(), unit="kWh", basis=f"mean of {len(whole)} whole days, t interval"
-        )
+        return _mean_of_days(per_day.to_numpy())
     hours = float(daily["covered_h"].sum()) if len(daily) else 0.0
     value = float(daily["kwh"].sum()) / hours * 24 if hours else float("nan")
     open_ = float("inf") if hours else float("nan")
@@ -83,4 +87,104 @@ def energy_per_day(daily: pd.DataFrame) -> Estimate:
         unit="kWh",
         n=0,
         basis=f"scaled from {hours:.1f} h; no whole day was measured",
+    )
+
+
+def _mean_of_days(kwh: NDArray[np.float64]) -> Estimate:
+    """Mean with Student's t interval, widened where a day is like the one before.
+
+    The variance of the mean of a series with lag-1 correlation r is (1 + r) / (1 - r) times that of
+    independent days (first-order autoregression; Bayley & Hammersley 1946, J. R. Stat. Soc. Suppl.
+    8, 184-197, from memory). A negative r, which would narrow the interval, is taken as none.
+    """
+    n = kwh.size
+    plain = mean_estimate(kwh, unit="kWh", basis=f"mean of {n} whole days, t interval")
+    off = kwh - kwh.mean()
+    if n < LEAST_DAYS_FOR_CORRELATION or not off.any():
+        return plain
+    r = min(max(float(off[1:] @ off[:-1] / (off @ off)), 0.0), 0.9)
+    if r == 0:
+        return plain
+    half = (plain.high - plain.low) / 2 * np.sqrt((1 + r) / (1 - r))
+    return replace(
+        plain,
+        low=plain.value - half,
+        high=plain.value + half,
+        basis=f"{plain.basis}, widened for days being alike (lag-1 correlation {r:.2f})",
+    )
+
+
+def hourly_energy(trace: Trace) -> pd.DataFrame:
+    """Energy of each hour of UTC.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed by the instant at which the hour begins: kwh (samples that are there), covered_h. A
+        sample counts for the hour in which it begins. O(n).
+    """
+    if not len(trace):
+        return pd.DataFrame({"kwh": [], "covered_h": []}, index=pd.DatetimeIndex([], tz="UTC"))
+    hour_ns = int(S_PER_H * NS_PER_S)
+    first = trace.start.value // hour_ns
+    hours = np.arange(first, (trace.end.value - 1) // hour_ns + 1)
+    at = np.clip(-(-(hours * hour_ns - trace.start.value) // trace.period_ns), 0, len(trace))
+    inside = at < len(trace)
+    hours, at = hours[inside], at[inside]
+    there = ~np.isnan(trace.watts)
+    sums_w = np.add.reduceat(np.where(there, trace.watts, np.float32(0)), at, dtype=np.float64)
+    counts = np.add.reduceat(there, at, dtype=np.int64)
+    # A period longer than an hour leaves hours in which no sample begins.
+    own = np.diff(np.r_[at, len(trace)]) > 0
+    return pd.DataFrame(
+        {
+            "kwh": np.where(own, sums_w, 0.0) * trace.period_s / S_PER_H / WH_PER_KWH,
+            "covered_h": np.where(own, counts, 0) * trace.period_s / S_PER_H,
+        },
+        index=pd.DatetimeIndex((hours * hour_ns).view("M8[ns]")).tz_localize("UTC"),
+    )
+
+
+def remainder_per_day(
+    mains: list[pd.DataFrame], loads: list[pd.DataFrame], *, timezone: tzinfo | str
+) -> Estimate:
+    """Energy a day that goes through the mains and through no measured circuit [kWh].
+
+    Parameters
+    ----------
+    mains, loads : lists of pandas.DataFrame
+        From `hourly_energy`. Only hours for which all of them are covered are compared.
+    timezone : zone or its name
+        Decides when a day begins.
+
+    Notes
+    -----
+    A small difference of large figures: the errors of the clamps matter more than the spread of the
+    days. Each is taken to lie evenly within `CLAMP_LIMIT` of its reading, and they are combined
+    with the spread as JCGM 100:2008 4.3.7 and 5.1.2 say.
+    """
+    hours = pd.concat([*mains, *loads], axis=1, keys=range(len(mains) + len(loads)), sort=True)
+    covered_h = hours.xs("covered_h", axis=1, level=1)
+    kwh = hours.xs("kwh", axis=1, level=1)[(covered_h > 0.999).all(axis=1)]
+    left = kwh.iloc[:, : len(mains)].sum(axis=1) - kwh.iloc[:, len(mains) :].sum(axis=1)
+    local = pd.DatetimeIndex(left.index).tz_convert(timezone).normalize()
+    day = left.groupby(local).agg(["sum", "size"])
+    begins = pd.DatetimeIndex(day.index)
+    lasts = (begins + pd.DateOffset(days=1)) - begins
+    plain = energy_per_day(
+        pd.DataFrame(
+            {
+                "kwh": day["sum"].to_numpy(),
+                "covered_h": day["size"].to_numpy(np.float64),
+                "day_h": lasts.total_seconds().to_numpy() / S_PER_H,
+            }
+        )
+    )
+    clamps = float(np.sqrt(np.sum(np.square(kwh.mean() * S_PER_DAY / S_PER_H))))
+    half = float(np.hypot((plain.high - plain.low) / 2, 1.96 * CLAMP_LIMIT / np.sqrt(3) * clamps))
+    return replace(
+        plain,
+        low=plain.value - half,
+        high=plain.value + half,
+        basis=f"{plain.basis}; each clamp within {CLAMP_LIMIT:.1%}",
     )

@@ -12,7 +12,13 @@ import pandas as pd
 from homeenergy.cycles import Cycles, find_cycles
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate, mean_estimate
-from homeenergy.findings.daily import daily_energy, energy_per_day
+from homeenergy.findings.daily import (
+    LEAST_COVERAGE,
+    daily_energy,
+    energy_per_day,
+    hourly_energy,
+    remainder_per_day,
+)
 from homeenergy.house.schedule import Circuit, Kind, Supply, Tariff
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
@@ -165,46 +171,37 @@ def house_findings(
             path=house.path / "house.toml",
             fix="Add a [[circuit]] for each appliance circuit.",
         )
+    zone = str(house.timezone)
+
+    def one(circuit: Circuit) -> tuple[ApplianceFinding, Trace, pd.DataFrame]:
+        trace = _trace_or_nothing(house, circuit)
+        finding = appliance_finding(
+            trace, circuit=circuit, timezone=zone, tariff=house.tariff, supply=house.supply
+        )
+        return finding, trace, hourly_energy(trace)
+
     found: list[ApplianceFinding] = []
     spans: list[tuple[pd.Timestamp, pd.Timestamp]] = []
-
-    def one(circuit: Circuit) -> tuple[ApplianceFinding, pd.Timestamp, pd.Timestamp]:
-        if house.has_store and not house.has_readings(circuit):
-            trace = Trace(
-                label=circuit.appliance,
-                start=pd.Timestamp(0, tz="UTC"),
-                period_s=1.0,
-                watts=np.empty(0, np.float32),
-            )
-        else:
-            trace = house.trace(circuit)
-        finding = appliance_finding(
-            trace,
-            circuit=circuit,
-            timezone=str(house.timezone),
-            tariff=house.tariff,
-            supply=house.supply,
-        )
-        return finding, trace.start, trace.end
-
+    hourly: list[pd.DataFrame] = []
     with ThreadPoolExecutor(max_workers=workers or 2) as pool:
-        for done, (finding, start, end) in enumerate(pool.map(one, chosen), start=1):
+        for finding, trace, hours in pool.map(one, chosen):
             found.append(finding)
             if finding.days:
-                spans.append((start, end))
+                spans.append((trace.start, trace.end))
+                hourly.append(hours)
             if progress:
-                progress(done, len(chosen), finding.circuit)
+                progress(len(found), len(chosen), finding.circuit)
     if not spans:
         raise HouseError(
             "none of these circuits has readings",
             path=house.path / "store",
             fix="Check the [log.columns] of house.toml, then run: homeenergy import FOLDER",
         )
-    mains, unmeasured = _mains(house, found) if circuits is None else (None, None)
+    mains, unmeasured = _mains(house, hourly) if circuits is None else (None, None)
     found.sort(key=lambda f: -np.nan_to_num(f.kwh_per_day.value, nan=-1.0))
     return Findings(
         house_name=house.name,
-        timezone=str(house.timezone),
+        timezone=zone,
         currency=house.tariff.currency if house.tariff else None,
         start=min(start for start, _ in spans),
         end=max(end for _, end in spans),
@@ -212,6 +209,14 @@ def house_findings(
         mains_kwh_per_day=mains,
         unmeasured_kwh_per_day=unmeasured,
     )
+
+
+def _trace_or_nothing(house: House, circuit: Circuit) -> Trace:
+    if not house.has_store or house.has_readings(circuit):
+        return house.trace(circuit)
+    nothing = np.empty(0, np.float32)
+    start = pd.Timestamp(0, tz="UTC")
+    return Trace(label=circuit.appliance, start=start, period_s=1.0, watts=nothing)
 
 
 def appliance_finding(
@@ -320,38 +325,19 @@ def _count(n: int, noun: str) -> str:
     return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
-def _mains(house: House, found: list[ApplianceFinding]) -> tuple[Estimate | None, Estimate | None]:
-    """Energy per day through the mains, and what no circuit accounts for, over the same days."""
-    legs = [c for c in house.circuits if c.role == "mains" and house.has_readings(c)]
+def _mains(house: House, loads: list[pd.DataFrame]) -> tuple[Estimate | None, Estimate | None]:
+    """Energy per day through the mains, and what no circuit accounts for."""
+    legs = [house.trace(c) for c in house.circuits if c.role == "mains" and house.has_readings(c)]
     if not legs:
         return None, None
-    tables = [daily_energy(house.trace(c.name), timezone=str(house.timezone)) for c in legs]
-    mains = _sum_of_days(tables)
-    loads = _sum_of_days([f.daily for f in found if f.days])
-    both = mains.merge(loads, on=["day", "day_h"], suffixes=("", "_loads"))
-    left = both.assign(
-        kwh=both["kwh"] / both["covered_h"] * both["day_h"]
-        - both["kwh_loads"] / both["covered_h_loads"] * both["day_h"],
-        covered_h=both["day_h"],
-    )[both[["covered_h", "covered_h_loads"]].min(axis=1) >= 0.9 * both["day_h"]]
-    return energy_per_day(mains), energy_per_day(left)
-
-
-def _sum_of_days(tables: list[pd.DataFrame]) -> pd.DataFrame:
-    """Sum of the energies of several circuits by day, each scaled to the day where it has holes."""
-    every = pd.concat(tables)
-    every = every[every["covered_h"] > 0]
+    zone = str(house.timezone)
+    every = pd.concat([daily_energy(leg, timezone=zone) for leg in legs])
+    every = every[every["covered_h"] >= LEAST_COVERAGE * every["day_h"]]
     every = every.assign(kwh=every["kwh"] / every["covered_h"] * every["day_h"])
-    sums = every.groupby("day", as_index=False).agg(
-        kwh=("kwh", "sum"),
-        covered_h=("covered_h", "min"),
-        day_h=("day_h", "first"),
-        n=("kwh", "size"),
-    )
-    sums = sums[sums["n"] == len(tables)]
-    return sums.assign(kwh=sums["kwh"] * sums["covered_h"] / sums["day_h"])[
-        ["day", "kwh", "covered_h", "day_h"]
-    ]
+    days = every.groupby("day").agg(kwh=("kwh", "sum"), day_h=("day_h", "first"), n=("kwh", "size"))
+    days = days[days["n"] == len(legs)].assign(covered_h=lambda d: d["day_h"])
+    left = remainder_per_day([hourly_energy(leg) for leg in legs], loads, timezone=zone)
+    return energy_per_day(days), left
 
 
 def _columns(name: str, estimate: Estimate | None) -> dict[str, float]:
