@@ -56,6 +56,7 @@ def saturating_clamp_amps(
     step_s = 1.0 / (sample_rate_hz * SUBSTEPS)
     # Begin where the flux swings about zero, as it does once the transient of switching on is over.
     psi = -float(np.mean(np.cumsum(fine))) * step_s * burden_ohm
+    psi = min(max(psi, -knee_wb), knee_wb)
     out = np.empty(x.size)
     for k, drive in enumerate(fine.tolist()):
         if k:
