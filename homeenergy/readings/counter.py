@@ -88,8 +88,9 @@ def _believed_w(times_ns: _Instants, counter_wh: _Wh, down: NDArray[np.bool_]) -
 
 
 def _no_answer(times_ns: _Instants, counter_wh: _Wh, limit_w: float) -> NDArray[np.bool_]:
-    """Which readings are a low stretch, all alike, from which the counter goes on as if it had not
-    been: it comes back above the reading before, faster than it can have counted.
+    """Which readings are a low stretch, all alike, after which the counter goes on as before.
+
+    It comes back to above the reading before the stretch, faster than it can have counted.
     """
     first = np.flatnonzero(np.r_[True, counter_wh[1:] != counter_wh[:-1]])
     last = np.r_[first[1:], counter_wh.size] - 1

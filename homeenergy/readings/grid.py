@@ -8,7 +8,7 @@ The rule, for every kind of log:
 * Power: a row holds until the next row, if that is at most the hold away. If it is farther, the
   row holds to the end of its own slot only.
 * Energy of a row's period: its mean power holds until the next row, if that is at most 1.5 periods
-  away, else for one period.
+  away, or as far as the stated hold; else for one period.
 * Energy counter: between two readings at most the hold apart the power is constant. After a
   reset the counter starts from 0, or rolls over where that is stated. An interval that would
   need more than 100 kW is missing.
@@ -18,7 +18,8 @@ The rule, for every kind of log:
 * Where a stretch of held power begins or ends inside a slot, its first or last value is taken for
   the whole of that slot. So no slot is covered in part, and the energy of the grid is the sum of
   power times duration over the rows, to rounding. Of energies and counters nothing is taken for
-  more than was logged: such a slot holds the energy that is known of it.
+  more than was logged: such a slot holds what is known of its energy where half of it or more is
+  covered, and gives it to the next slot of the stretch and is missing where less is.
 """
 
 from __future__ import annotations
@@ -42,6 +43,7 @@ from homeenergy.readings.rows import (
     merge_instants,
     snap,
 )
+from homeenergy.readings.slot_mean import mean_of_slot
 from homeenergy.readings.trace import Trace
 from homeenergy.units import NS_PER_S
 
@@ -119,7 +121,7 @@ def grid_columns(
                 shared[key] = _row_of_slot(row_times, grid.period_ns, hold_ns, alone_ns, between)
             watts = _take(power_w, shared[key])
         else:
-            watts = _mean_of_slot(
+            watts = mean_of_slot(
                 row_times,
                 power_w,
                 grid.period_ns,
@@ -229,69 +231,6 @@ def _take(power_w: Values, index: NDArray[np.intp] | _Run) -> NDArray[np.float32
     padded = np.append(power_w.astype(np.float32), np.float32(np.nan))  # -1 is the last: missing
     taken: NDArray[np.float32] = padded[index]
     return taken
-
-
-def _mean_of_slot(
-    times_ns: NDArray[np.int64],
-    power_w: Values,
-    period_ns: int,
-    hold_ns: int,
-    alone_ns: int,
-    *,
-    between: tuple[int, int],
-    widen: bool,
-) -> NDArray[np.float32]:
-    """Time-weighted mean power of each slot."""
-    start, end, power = _held(times_ns, power_w, period_ns, hold_ns, alone_ns, widen=widen)
-    first, stop = between
-    number = stop - first
-    head, tail = start // period_ns, (end - 1) // period_ns
-    one = head == tail
-    energy, covered = np.zeros(number), np.zeros(number)
-    for slot, lasts, part in (
-        (head, np.where(one, end, (head + 1) * period_ns) - start, slice(None)),
-        (tail, end - tail * period_ns, ~one),
-    ):
-        at, ns, watts = slot[part] - first, lasts[part].astype(np.float64), power[part]
-        inside = (at >= 0) & (at < number)
-        energy += np.bincount(at[inside], weights=(watts * ns)[inside], minlength=number)
-        covered += np.bincount(at[inside], weights=ns[inside], minlength=number)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        lasts_ns = covered if widen else np.where(covered > 0, period_ns, 0.0)
-        out = (energy / lasts_ns).astype(np.float32)  # 0/0 is NaN: missing
-    whole = np.maximum(tail - head - 1, 0)
-    row = np.repeat(np.arange(head.size), whole)
-    at = head[row] + 1 + np.arange(row.size) - np.repeat(np.cumsum(whole) - whole, whole) - first
-    inside = (at >= 0) & (at < number)
-    out[at[inside]] = power[row[inside]]
-    return out
-
-
-def _held(
-    times_ns: NDArray[np.int64],
-    power_w: Values,
-    period_ns: int,
-    hold_ns: int,
-    alone_ns: int,
-    *,
-    widen: bool,
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-    """From when till when each row holds that has a value; stretches may be widened to slots."""
-    there = ~np.isnan(power_w)
-    following = np.append(times_ns[1:], np.iinfo(np.int64).max)
-    same_slot = following // period_ns == times_ns // period_ns
-    held = (same_slot & widen) | (following - times_ns <= hold_ns)
-    alone = times_ns + max(alone_ns, 1)
-    end = np.where(held, following, np.minimum(alone, following))[there]
-    start, power = times_ns[there], power_w[there].astype(np.float64)
-    if start.size == 0 or not widen:
-        return start, end, power
-    next_start = np.append(start[1:], np.iinfo(np.int64).max)
-    widened = -(-end // period_ns) * period_ns
-    end = np.where(end < next_start, np.minimum(widened, next_start), end)
-    fresh = np.r_[True, end[:-1] < start[1:]]
-    start = np.where(fresh, start // period_ns * period_ns, start)
-    return start, end, power
 
 
 def grid_series(

@@ -140,9 +140,7 @@ def test_counter_of_the_day_begins_again_at_midnight():
     """0.5 kW by day and 2 kW in the hour after midnight, read every hour for three days."""
     hours = np.where(np.arange(72) % 24 == 0, 2000.0, 500.0)  # Wh in each hour
     counter = [hours[n - n % 24 : n].sum() for n in range(72)]
-    out = one(
-        np.arange(72) * 3600, counter, period=3600, hold=9000, quantity="energy_counter"
-    )
+    out = one(np.arange(72) * 3600, counter, period=3600, hold=9000, quantity="energy_counter")
     expected = hours[:71].copy()
     expected[[23, 47]] = 0.0  # the last hour of a day goes with the reset
     np.testing.assert_allclose(out.watts[:71], expected, rtol=1e-6)
@@ -303,3 +301,54 @@ def test_energies_off_the_grid_and_with_holes_are_not_widened(quantity, logged, 
     column = Column(logged=np.array(logged), quantity=quantity)
     (out,) = grid_columns(times, [column], grid=grid)
     assert np.nansum(out.watts, dtype=float) / 60 == pytest.approx(expected_wh, rel=1e-6)
+
+
+@pytest.mark.parametrize("quantity", ["energy", "energy_counter"])
+def test_edges_of_holes_are_covered_without_bias_where_energies_lie_off_the_grid(quantity):
+    """600 W as 10 Wh a minute, stamps 9 s to and fro, 8 % of the rows lost (or half the hours)."""
+    rng = np.random.default_rng(5)
+    number = 14_400
+    seconds = 37 + 60 * np.arange(number) + np.round(rng.normal(0, 9, number))
+    kept = rng.random(number) > 0.08
+    if quantity == "energy_counter":
+        kept = (np.arange(number) % 60 < 53) | (rng.random(number) > 0.5)
+    values = np.full(number, 10.0)
+    if quantity == "energy_counter":
+        values = seconds / 6
+    out = one(seconds[kept], values[kept], period=60, hold=150, row_period=60, quantity=quantity)
+    there = ~np.isnan(out.watts)
+    if quantity == "energy":
+        known_wh, share = 10.0 * kept.sum(), kept.mean()
+    else:
+        steps = np.diff(seconds[kept])
+        known_wh = steps[steps <= 150].sum() / 6
+        share = known_wh * 6 / (out.watts.size * 60)
+    assert np.nansum(out.watts, dtype=float) / 60 == pytest.approx(known_wh, rel=1e-6)
+    assert there.mean() == pytest.approx(share, abs=0.004)
+    assert out.watts[there].mean(dtype=float) == pytest.approx(600, rel=0.005)
+
+
+def test_a_slot_hardly_covered_gives_its_energy_to_the_next_of_its_stretch():
+    """60 Wh an hour, from 50 s to 310 s, and from 590 s to 610 s: a stretch across an edge."""
+    seconds, counter = [50, 310, 590, 610], [0, 260 / 60, 260 / 60, 280 / 60]
+    out = one(seconds, counter, period=60, hold=265, quantity="energy_counter")
+    # By hand: 10 s of slot 0 and 10 s of slot 5 go to their neighbours; of slots 9 and 10, which
+    # have 10 s each, the first keeps all 20 s.
+    expected = np.array([np.nan, 70, 60, 60, 70, *[np.nan] * 4, 20, np.nan]) * 60 / 60
+    np.testing.assert_allclose(out.watts, expected, rtol=1e-6)
+
+
+def test_months_agree_on_a_slot_at_their_edge():
+    rng = np.random.default_rng(8)
+    seconds = np.cumsum(rng.uniform(20, 160, 400))
+    grid = make_grid(60 * S, period_s=60, hold_s=100)
+    times = T0 + (seconds * S).astype("int64")
+    column = Column(logged=rng.uniform(0, 9, 400), quantity="energy")
+    (whole,) = grid_columns(times, [column], grid=grid)
+    first, number = whole.first_slot, whole.watts.size
+    for cut in range(200, 230):
+        pieces = [
+            grid_columns(times, [column], grid=grid, between=edges)[0].watts
+            for edges in ((first, first + cut), (first + cut, first + number))
+        ]
+        np.testing.assert_array_equal(np.concatenate(pieces), whole.watts)
