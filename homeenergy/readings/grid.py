@@ -101,8 +101,6 @@ def grid_columns(
     shared by all columns.
     """
     logged, merged, times, values = _one_row_an_instant(times_ns, columns, grid)
-    if grid.ends:
-        times, values = begin_after_the_row_before(times, values, grid)
     if between is None:
         energies = any(column.quantity == "energy" for column in columns)
         between = _span(times, grid, last_ns=grid.row_period_ns if energies else 1)
@@ -110,14 +108,18 @@ def grid_columns(
     repeats = _inside(logged, edges) - _inside(merged, edges)
     out = []
     shared: dict[tuple[int, int, bool], NDArray[np.intp] | _Run] = {}
-    aligned = not np.any(times % grid.period_ns)
+    begun: dict[int, _Begun] = {}
     for column, value in zip(columns, values, strict=True):
+        limit_ns = grid.energy_hold_ns if column.quantity == "energy" else grid.hold_ns
+        if limit_ns not in begun:
+            begun[limit_ns] = _begin(times, grid, limit_ns)
+        rows = begun[limit_ns]
         row_times, power_w, hold_ns, alone_ns, resets, rejected = _as_power(
-            times, value, column, grid
+            rows.times_ns, np.insert(value, rows.at, np.nan) if rows.at.size else value, column, grid
         )
-        if aligned:
-            key = (hold_ns, alone_ns, row_times is times)
-            if key not in shared or row_times is not times:
+        if rows.aligned:
+            key = (hold_ns, alone_ns, row_times is rows.times_ns)
+            if key not in shared or row_times is not rows.times_ns:
                 shared[key] = _row_of_slot(row_times, grid.period_ns, hold_ns, alone_ns, between)
             watts = _take(power_w, shared[key])
         else:
@@ -142,6 +144,22 @@ def grid_columns(
     return out
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Begun:
+    """Instants at which rows begin, where to insert missing values, whether all begin slots."""
+
+    times_ns: NDArray[np.int64]
+    at: NDArray[np.intp]
+    aligned: bool
+
+
+def _begin(times_ns: NDArray[np.int64], grid: Grid, hold_ns: int) -> _Begun:
+    at = np.empty(0, dtype=np.intp)
+    if grid.ends:
+        times_ns, at = begin_after_the_row_before(times_ns, grid, hold_ns=hold_ns)
+    return _Begun(times_ns, at, not np.any(times_ns % grid.period_ns))
+
+
 def _one_row_an_instant(
     times_ns: NDArray[np.int64], columns: Sequence[Column], grid: Grid
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], list[Values]]:
@@ -164,7 +182,7 @@ def _as_power(
         return times_ns, values, grid.hold_ns, 0, _NONE, _NONE
     if column.quantity == "energy":
         period = grid.row_period_ns
-        hold = period * 3 // 2
+        hold = grid.energy_hold_ns
         step = np.diff(times_ns, append=times_ns[-1:] + period) if times_ns.size else times_ns
         lasts = np.where(step <= hold, step, period)
         return times_ns, values * (_W_NS_PER_WH / lasts), hold, period, _NONE, _NONE

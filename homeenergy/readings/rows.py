@@ -25,13 +25,20 @@ class Grid:
     """Which slots, and how rows are held on them. Slots count from the Unix epoch.
 
     `row_period_ns` is how often the logger wrote; `period_ns` is the length of a slot. With
-    `ends`, instants are the ends of what the rows tell of, less `row_period_ns`.
+    `ends`, instants are the ends of what the rows tell of, less `row_period_ns`. `stated_hold` says
+    that the hold was stated by a person, and so counts for energies too.
     """
 
     period_ns: int
     row_period_ns: int
     hold_ns: int
     ends: bool = False
+    stated_hold: bool = False
+
+    @property
+    def energy_hold_ns(self) -> int:
+        """Longest step over which the energy of a row is spread."""
+        return self.hold_ns if self.stated_hold else self.row_period_ns * 3 // 2
 
     @property
     def reach_ns(self) -> int:
@@ -45,7 +52,13 @@ def make_grid(
     """Grid for rows that come every `row_period_ns`; what is stated wins over what was found."""
     period = row_period_ns if period_s is None else round(period_s * 1e9)
     hold = default_hold_ns(row_period_ns) if hold_s is None else round(hold_s * 1e9)
-    return Grid(period_ns=period, row_period_ns=row_period_ns, hold_ns=hold, ends=ends)
+    return Grid(
+        period_ns=period,
+        row_period_ns=row_period_ns,
+        hold_ns=hold,
+        ends=ends,
+        stated_hold=hold_s is not None,
+    )
 
 
 def in_order(
@@ -170,20 +183,26 @@ def snap(times_ns: NDArray[np.int64], period_ns: int) -> NDArray[np.int64]:
 
 
 def begin_after_the_row_before(
-    times_ns: NDArray[np.int64], columns: Sequence[Values], grid: Grid
-) -> tuple[NDArray[np.int64], list[Values]]:
-    """Rows that tell of the time up to their stamp, with the instants at which that time begins.
+    times_ns: NDArray[np.int64], grid: Grid, *, hold_ns: int
+) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
+    """Instants at which the time begins of which rows tell that are stamped with its end.
 
     It begins at the stamp of the row before, if that is at most the hold away; else one row period
-    before the stamp. A missing row marks the stamp where nothing follows at once.
+    before the stamp.
+
+    Returns
+    -------
+    times_ns, at
+        `at` are the places of `numpy.insert` at which the values need a missing one: the stamps
+        where nothing follows at once. `times_ns` has them already.
     """
     stamps = times_ns + grid.row_period_ns
     step = np.diff(stamps)
     if not step.size or np.all(step == grid.row_period_ns):
-        return times_ns, list(columns)
-    near = step <= grid.hold_ns
+        return times_ns, np.empty(0, dtype=np.intp)
+    near = step <= hold_ns
     begins = times_ns.copy()
     begins[1:] = np.where(near, stamps[:-1], np.maximum(times_ns[1:], stamps[:-1]))
     open_end = np.append(~near & (begins[1:] > stamps[:-1]), True)
     at = np.flatnonzero(open_end) + 1
-    return np.insert(begins, at, stamps[open_end]), [np.insert(c, at, np.nan) for c in columns]
+    return np.insert(begins, at, stamps[open_end]), at

@@ -352,3 +352,39 @@ def test_months_agree_on_a_slot_at_their_edge():
             for edges in ((first, first + cut), (first + cut, first + number))
         ]
         np.testing.assert_array_equal(np.concatenate(pieces), whole.watts)
+
+
+def pulse_rows():
+    """Stamps [s] of each watt-hour of 5 W with 2000 W for two hours of each of six days."""
+    watts = np.full(6 * 86_400, 5.0)
+    for day in range(6):
+        watts[day * 86_400 + 36_000 : day * 86_400 + 43_200] += 2000
+    counted_wh = np.cumsum(watts) / 3600
+    return np.searchsorted(counted_wh, np.arange(1, int(counted_wh[-1]) + 1)) + 1
+
+
+@pytest.mark.parametrize("period", [1, 60])
+def test_a_row_for_each_watt_hour_tells_of_all_the_time_since_the_row_before(period):
+    """The longest step is the 720 s in which 5 W make a watt-hour."""
+    stamps = pulse_rows()
+    grid = make_grid(period * S, period_s=period, hold_s=1000, ends=True)
+    times = T0 + stamps * S - grid.row_period_ns
+    column = Column(logged=np.full(stamps.size, 1.0), quantity="energy")
+    (out,) = grid_columns(times, [column], grid=grid)
+    there = ~np.isnan(out.watts)
+    assert np.nansum(out.watts, dtype=float) * period / 3600 == pytest.approx(stamps.size, rel=1e-5)
+    # The first row has none before it, so its 719 s are not known.
+    assert there.sum() * period == pytest.approx(stamps[-1] - stamps[0], abs=3 * period)
+    night = out.watts[40_000 // period * -1 :][there[40_000 // period * -1 :]]
+    assert np.median(night) == pytest.approx(5, rel=0.01)
+
+
+def test_energy_stamped_at_its_end_stays_in_its_own_period_beside_a_lost_row():
+    """Rows of 60 s that end at 60, 120, 240 (180 is lost) and 300 s."""
+    grid = make_grid(60 * S, period_s=60, hold_s=None, ends=True)
+    times = T0 + np.array([60, 120, 240, 300]) * S - 60 * S
+    energy = Column(logged=np.array([1.0, 2.0, 4.0, 5.0]), quantity="energy")
+    power = Column(logged=np.array([60.0, 120.0, 240.0, 300.0]))
+    outs = grid_columns(times, [energy, power], grid=grid)
+    np.testing.assert_allclose(outs[0].watts[:5], [60, 120, np.nan, 240, 300])
+    np.testing.assert_allclose(outs[1].watts[:5], [60, 120, 240, 240, 300])
