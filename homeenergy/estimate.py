@@ -77,7 +77,7 @@ def rounded_up(bound: float) -> str:
     if not np.isfinite(bound):
         return str(bound)
     places = 0 if bound >= 1 else 2
-    return f"{np.ceil(bound * 10**places - 1e-9) / 10**places:.{places}f}"
+    return f"{np.ceil(bound * 10**places - 1e-9) / 10**places + 0.0:,.{places}f}"
 
 
 def mean_estimate(values: ArrayLike, *, unit: str, basis: str, level: float = 0.95) -> Estimate:

@@ -61,7 +61,8 @@ def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tu
     long_s = float(np.median(lasts_s[large]))
     if middle >= LEAST_INVERTER_W and long_s > 1800 and not _few_levels(excess, n):
         return "modulating", float(np.clip(0.3 + 0.15 * spread, 0.5, 0.9))
-    beats = np.median(np.array([b - a for a, b in pieces])[large])
+    longest = int(np.argmax(lasts_s))
+    beats = pieces[longest][1] - pieces[longest][0]
     heats = spread >= MIXED_RATIO and high >= LEAST_HEATER_W
     if long_s >= 600 and (
         beats >= MANY_BEATS

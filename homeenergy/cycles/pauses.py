@@ -40,6 +40,8 @@ SUBSTANTIAL = 0.1
 # How a run begins: energy above idle over its first minutes.
 BEGINNING_S = np.arange(60.0, 1201.0, 60.0)
 ALIKE, VERY_ALIKE = 0.45, 0.08
+# One odd beginning among many does not decide: this share of them must be near.
+NEAR_SHARE = 0.2
 
 
 def pause_limit_s(fragments: Fragments, plateaus: Plateaus, *, kind: Kind) -> float:
@@ -147,7 +149,7 @@ def join_fragments(
         joins |= slight & (np.minimum(power_w[1:], power_w[:-1]) >= LEAST_MACHINE_W)
     if mixed:
         _attach_tails(fragments, joins)
-    _part_at_starts(fragments, plateaus, joins, idle_w=idle_w, mixed=mixed)
+    _part_at_starts(fragments, plateaus, joins, limit_s=limit_s, idle_w=idle_w, mixed=mixed)
     if not mixed:
         _part_equals(fragments, joins)
     return joins
@@ -170,6 +172,7 @@ def _part_at_starts(
     plateaus: Plateaus,
     joins: NDArray[np.bool_],
     *,
+    limit_s: float,
     idle_w: float,
     mixed: bool,
 ) -> None:
@@ -181,9 +184,10 @@ def _part_at_starts(
     """
     joined = groups(joins)
     beginnings = _beginnings(fragments, plateaus, idle_w)
-    starts = beginnings[[a for a, _ in joined]]
+    seen = after_rest(fragments, plateaus, limit_s=limit_s)
+    starts = beginnings[[a for a, _ in joined if seen[a]]]
     for a, b in joined:
-        if b - a < 2:
+        if b - a < 2 or not starts.size:
             continue
         energy = np.r_[0.0, np.cumsum(fragments.excess_wh[a:b])]
         begin = a
@@ -198,16 +202,34 @@ def _part_at_starts(
             worth = min(left, right) / max(left, right)
             twin = mixed and min(worth, min(lasts) / max(lasts)) >= 0.8
             parts = fragments.pause_s[i - 1] > PARTING_S and worth >= SUBSTANTIAL
-            limit = ALIKE if parts else VERY_ALIKE
-            if (parts or twin) and _off(starts, beginnings[i]) < limit:
+            if (parts and _off(starts, beginnings[i], NEAR_SHARE) < ALIKE) or (
+                twin and _off(starts, beginnings[i], 0.0) < VERY_ALIKE
+            ):
                 joins[i - 1] = False
                 begin = i
 
 
-def _off(known: NDArray[np.float64], beginning: NDArray[np.float64]) -> float:
-    """Greatest difference from the nearest known beginning, as a share of the larger energy."""
+def after_rest(fragments: Fragments, plateaus: Plateaus, *, limit_s: float) -> NDArray[np.bool_]:
+    """Which fragments begin after at least `limit_s` for which there are readings without work.
+
+    A fragment soon after the beginning of the data, or after a hole, can be the rest of a run.
+    """
+    hole = np.r_[True, plateaus.first[1:] - plateaus.stop[:-1] > _long_n(plateaus)]
+    resumes = plateaus.first[hole]
+    since = resumes[np.searchsorted(resumes, fragments.first, side="right") - 1]
+    since = np.maximum(since, np.r_[-(2**62), fragments.stop[:-1]])
+    return (fragments.first - since) * fragments.period_s >= limit_s
+
+
+def _long_n(plateaus: Plateaus) -> float:
+    return plateaus.settings["long_gap_s"] / plateaus.period_s
+
+
+def _off(known: NDArray[np.float64], beginning: NDArray[np.float64], share: float) -> float:
+    """Difference from the nearest `share` of the known beginnings, relative to the larger energy."""
     scale = np.maximum(np.maximum(known[:, -1], beginning[-1]), 1e-9)
-    return float((np.abs(known - beginning).max(axis=1) / scale).min())
+    off = np.abs(known - beginning).max(axis=1) / scale
+    return float(np.quantile(off, share, method="lower"))
 
 
 def _beginnings(fragments: Fragments, plateaus: Plateaus, idle_w: float) -> NDArray[np.float64]:

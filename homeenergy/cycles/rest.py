@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles import kernels
 from homeenergy.cycles.fragments import SPIKE_PERIOD_S
+from homeenergy.cycles.levels import IDLE_ELECTRONICS_W
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.readings.trace import Trace
 from homeenergy.units import S_PER_H
@@ -89,6 +90,8 @@ def _idle_plateaus(
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Which plateaus lie outside runs, and which begin soon after one."""
     lasting = (plateaus.n > 1) | (plateaus.period_s > SPIKE_PERIOD_S)
+    # Power that flows the other way is no rest.
+    lasting &= plateaus.mean_w > -IDLE_ELECTRONICS_W
     if not first.size:
         return lasting, np.zeros(len(plateaus), bool)
     between_n = np.median(first[1:] - stop[:-1]) if first.size > 1 else np.inf
@@ -112,7 +115,9 @@ def _levels(
     if not idle.size:
         return (), idle
     order = idle[np.argsort(plateaus.mean_w[idle], kind="stable")]
-    least_w = max(1.5 * plateaus.settings["step_w"], plateaus.settings["noise_w"])
+    # The noise at rest, which can be much less than at work.
+    flicker_w = np.sqrt(np.average(plateaus.std_w[order] ** 2, weights=plateaus.n[order]))
+    least_w = max(1.5 * plateaus.settings["step_w"], 2 * float(flicker_w), 1e-6)
     at = ((plateaus.mean_w[order] - plateaus.mean_w[order[0]]) / least_w).astype(np.int64)
     _, at = np.unique(at, return_inverse=True)
     held = np.bincount(at, weights=plateaus.n[order])

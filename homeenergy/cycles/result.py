@@ -99,7 +99,7 @@ def make_cycles(
 ) -> Cycles:
     """Cycles of the runs [first, stop) of samples."""
     base_w = rest.measured_w if np.isfinite(rest.measured_w) else 0.0
-    table = _run_table(plateaus, first, stop, base_w)
+    table = _run_table(plateaus, first, stop, base_w, settings["longest_pause_s"])
     covered_s = float(plateaus.n.sum()) * plateaus.period_s
     away_s = covered_s - float((table["duration_s"] - table["missing_s"]).sum())
     return Cycles(
@@ -118,7 +118,11 @@ def make_cycles(
 
 
 def _run_table(
-    plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64], base_w: float
+    plateaus: Plateaus,
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    base_w: float,
+    pause_s: float,
 ) -> pd.DataFrame:
     """The runs [first, stop) of samples as a table."""
     a = np.searchsorted(plateaus.first, first)
@@ -130,10 +134,14 @@ def _run_table(
     energy_wh = (upto_w[b] - upto_w[a]) * period_s / S_PER_H
     long_n = plateaus.settings["long_gap_s"] / period_s
     gap_n = plateaus.first[1:] - plateaus.stop[:-1]
-    before = np.r_[np.inf, gap_n]
-    after = np.r_[gap_n, np.inf]
-    holes = np.r_[0, np.cumsum(gap_n > long_n)]
-    cut = (before[a] > long_n) | (after[b - 1] > long_n) | (holes[b - 1] > holes[a])
+    hole = gap_n > long_n
+    begins = plateaus.first[np.r_[True, hole]] if len(plateaus) else first
+    ends = plateaus.stop[np.r_[hole, True]] if len(plateaus) else stop
+    after_n = first - begins[np.searchsorted(begins, first, side="right") - 1]
+    before_n = ends[np.searchsorted(ends, stop)] - stop
+    holes = np.r_[0, np.cumsum(hole)]
+    near_n = pause_s / period_s
+    cut = (after_n <= near_n) | (before_n <= near_n) | (holes[b - 1] > holes[a])
     spans = np.c_[a, b].ravel()
     peak_w = np.maximum.reduceat(np.r_[plateaus.greatest_w, -np.inf], spans)[::2]
     return pd.DataFrame(

@@ -92,8 +92,8 @@ def find_cycles(
         found_kind, sure = infer_kind(plateaus, fragments, idle_w=levels.idle_w)
     if low_w is None:
         levels = replace(levels, low_w=_low_w(found_kind, levels, plateaus.settings["step_w"]))
-    first, stop, limit_s = _find_runs(plateaus, levels, kind=found_kind, pause_s=pause_s)
-    if not first.size and kind != "continuous" and levels.idle_w > IDLE_ELECTRONICS_W:
+    first, stop, limit_s, longest_s = _find_runs(plateaus, levels, kind=found_kind, pause_s=pause_s)
+    if not first.size and kind != "continuous" and _usual_w(plateaus) > IDLE_ELECTRONICS_W:
         # A steady draw above what electronics take at rest may be work that never paused.
         rest = never_at_rest()
     else:
@@ -103,7 +103,12 @@ def find_cycles(
         first,
         stop,
         rest=rest,
-        settings={**asdict(levels), "pause_s": limit_s, **plateaus.settings},
+        settings={
+            **asdict(levels),
+            "pause_s": limit_s,
+            "longest_pause_s": longest_s,
+            **plateaus.settings,
+        },
         kind=found_kind,
         kind_sure=sure,
         label=pieces[0].label,
@@ -124,8 +129,8 @@ def _usual_levels(plateaus: Plateaus) -> Levels:
 
 def _find_runs(
     plateaus: Plateaus, levels: Levels, *, kind: Kind, pause_s: float | None
-) -> tuple[NDArray[np.int64], NDArray[np.int64], float]:
-    """First and stop samples of all runs, and the longest pause inside one [s]."""
+) -> tuple[NDArray[np.int64], NDArray[np.int64], float, float]:
+    """First and stop samples of all runs; the limit for pauses and the longest one met [s]."""
     fragments = find_fragments(plateaus, levels)
     if pause_s is None:
         limit_s = pause_limit_s(fragments, plateaus, kind=kind)
@@ -142,7 +147,17 @@ def _find_runs(
     stop = np.array([fragments.stop[b - 1] for _, b in runs], np.int64)
     if kind in ("batch", "manual"):
         first = _with_lead_in(plateaus, first, stop, idle_w=levels.idle_w)
-    return first, stop, limit_s
+    longest_s = float(fragments.pause_s[joins].max(initial=0.0))
+    return first, stop, limit_s, longest_s
+
+
+def _usual_w(plateaus: Plateaus) -> float:
+    """Level at which the trace stands for half of the time [W]."""
+    if not len(plateaus):
+        return float("nan")
+    order = np.argsort(plateaus.mean_w)
+    held = np.cumsum(plateaus.n[order])
+    return float(plateaus.mean_w[order][np.searchsorted(held, held[-1] / 2)])
 
 
 def _is_backwards(plateaus: Plateaus) -> bool:

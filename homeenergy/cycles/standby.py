@@ -123,7 +123,7 @@ def idle_standby(
             basis=basis,
             resolved=resolved,
         ),
-        levels=rest.levels,
+        levels=rest.levels if len(rest.levels) > 1 else ((value, 1.0),),
         hours=hours,
         measured_w=value,
         step_w=step_w,

@@ -16,6 +16,7 @@ from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 # A day with less of its time covered says little about a whole day.
 LEAST_COVERAGE = 0.9
+LEAST_OF_AN_HOUR = 0.95
 LEAST_DAYS_FOR_CORRELATION = 7
 # Ratio error of a clamp of class 1 at a fifth of its rated current (IEC 61869-2:2012, table 201),
 # where houses mostly are.
@@ -153,7 +154,7 @@ def remainder_per_day(
     Parameters
     ----------
     mains, loads : lists of pandas.DataFrame
-        From `hourly_energy`. Only hours for which all of them are covered are compared.
+        From `hourly_energy`. Only hours that nearly all of all of them cover are compared.
     timezone : zone or its name
         Decides when a day begins.
 
@@ -164,8 +165,9 @@ def remainder_per_day(
     with the spread as JCGM 100:2008 4.3.7 and 5.1.2 say.
     """
     hours = pd.concat([*mains, *loads], axis=1, keys=range(len(mains) + len(loads)), sort=True)
-    covered_h = hours.xs("covered_h", axis=1, level=1)
-    kwh = hours.xs("kwh", axis=1, level=1)[(covered_h > 0.999).all(axis=1)]
+    covered_h = pd.DataFrame(hours.xs("covered_h", axis=1, level=1))
+    kwh = pd.DataFrame(hours.xs("kwh", axis=1, level=1)) / covered_h
+    kwh = kwh[(covered_h >= LEAST_OF_AN_HOUR).all(axis=1)]
     left = kwh.iloc[:, : len(mains)].sum(axis=1) - kwh.iloc[:, len(mains) :].sum(axis=1)
     local = pd.DatetimeIndex(left.index).tz_convert(timezone).normalize()
     day = left.groupby(local).agg(["sum", "size"])
