@@ -116,6 +116,7 @@ def panel_balance(house: House, *, start: object = None, end: object = None) -> 
         judge_circuit(
             circuit,
             faults.correct(seen[circuit.name][:, used[circuit.name]]),
+            heights_w=steps[circuit.name].watts[used[circuit.name]],
             every=faults.correct(seen[circuit.name][:, alone[circuit.name]]),
             legs=legs,
         )

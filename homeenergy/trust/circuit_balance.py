@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from homeenergy.estimate import Estimate
 from homeenergy.house import Circuit
+from homeenergy.trust.lines import line_through_origin
 from homeenergy.trust.steps import median_estimate
 
 Ratios = NDArray[np.float64]
@@ -18,6 +19,7 @@ WIRING = 0.12  # a ratio farther from 1 than clamps err comes from how things ar
 ON_LEG = 0.15  # rises of the mains of less than this share are other loads
 CARRIES = 0.3
 MIXED_SHARE = 0.1
+AGREEING = 0.6  # share of the steps that must agree on one ratio
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,21 +72,20 @@ class CircuitBalance:
 
 
 def judge_circuit(
-    circuit: Circuit, ratios: Ratios, *, every: Ratios, legs: Sequence[str]
+    circuit: Circuit,
+    ratios: Ratios,
+    *,
+    heights_w: NDArray[np.float64],
+    every: Ratios,
+    legs: Sequence[str],
 ) -> CircuitBalance:
     """Judge one circuit by the ratios of the mains' rises to its high steps, shape (legs, steps).
 
-    `every` holds those of its lower steps too, which show loads on other legs.
+    `heights_w` are those steps; `every` holds the ratios of its lower steps too, which show loads
+    on other legs.
     """
-    total = ratios.sum(axis=0)
-    basis = (
-        f"median over {ratios.shape[1]} steps, sign test; errors of the mains' clamps come on top"
-    )
-    ratio = median_estimate(total, unit="", basis=basis)
-    each = {
-        leg: median_estimate(row, unit="", basis=basis)
-        for leg, row in zip(legs, ratios, strict=True)
-    }
+    ratio, *per_leg = _ratio_estimates(ratios, heights_w)
+    each = dict(zip(legs, per_leg, strict=True))
     stated = {leg: float(leg in circuit.legs) / max(1, len(circuit.legs)) for leg in legs}
     if ratio.n < ENOUGH:
         return CircuitBalance(
@@ -99,6 +100,7 @@ def judge_circuit(
         )
     mixed = len(legs) > 1 and _is_mixed(every, ratio.value)
     carried = _carried(ratios, ratio.value)
+    total = ratios.sum(axis=0)
     on = tuple(leg for leg, share in zip(legs, carried, strict=True) if share >= MIXED_SHARE)
     shares = np.nanmean(np.clip(ratios / np.where(total == 0, np.nan, total), 0, 1), axis=1)
     shares = np.where([leg in on for leg in legs], shares, 0.0)
@@ -113,6 +115,45 @@ def judge_circuit(
         mixed=mixed,
         verdict=_verdict(circuit, ratio, each, on, mixed),
     )
+
+
+def _ratio_estimates(ratios: Ratios, heights_w: NDArray[np.float64]) -> list[Estimate]:
+    """Ratio of all legs together, then of each leg.
+
+    The median tells which steps belong together. A line through the origin on those evens out the
+    rounding of the readings, which the median of ratios of whole watts does not; its interval is
+    that of the sign test where the steps do not agree on one ratio.
+    """
+    rough = median_estimate(ratios.sum(axis=0), unit="", basis="")
+    agree = _clean(ratios, rough.value, (1.0,)) if rough.n else np.zeros(heights_w.size, bool)
+    on_line = agree.sum() >= max(ENOUGH, AGREEING * rough.n)
+    basis = f"{rough.n} steps; errors of the mains' clamps come on top"
+    estimates = []
+    for row in (ratios.sum(axis=0), *ratios):
+        if not on_line:
+            estimates.append(median_estimate(row, unit="", basis=f"median over {basis}"))
+            continue
+        steps_w = heights_w[agree]
+        line = line_through_origin(steps_w, row[agree] * steps_w)
+        half = student_t_factor(line.degrees_of_freedom) * line.slope_u
+        estimates.append(
+            Estimate(
+                value=line.slope,
+                low=line.slope - half,
+                high=line.slope + half,
+                unit="",
+                n=rough.n,
+                basis=f"line through the origin, {agree.sum()} of {basis}",
+            )
+        )
+    return estimates
+
+
+def student_t_factor(degrees_of_freedom: int) -> float:
+    """Half width of a 95 % interval in standard uncertainties."""
+    from scipy.stats import t as student_t
+
+    return float(student_t.ppf(0.975, degrees_of_freedom))
 
 
 def _clean(ratios: Ratios, total: float, factors: Sequence[float]) -> NDArray[np.bool_]:

@@ -12,6 +12,7 @@ from homeenergy.estimate import Estimate
 LEAST_W = 15.0
 OVER_NOISE = 8.0
 MOST_STEPS = 3000
+NEARLY = 0.95
 NORMAL_MAD = 1.4826
 SAMPLE_FOR_NOISE = 20_000
 
@@ -77,10 +78,12 @@ def find_steps(watts: NDArray[np.float32], *, lag: int, least_w: float = LEAST_W
     if not at.size:
         return nothing
     height = rise[at]
-    group = np.cumsum(np.r_[True, np.diff(at) > lag])
-    order = np.lexsort((-height, group))
-    best = order[np.r_[True, np.diff(group[order]) > 0]]
-    at = at[best]
+    begins = np.flatnonzero(np.r_[True, np.diff(at) > lag])
+    top = np.repeat(np.maximum.reduceat(height, begins), np.diff(np.r_[begins, at.size]))
+    at = at[height >= NEARLY * top]
+    # The middle of those that span the whole step bears clocks that differ by a sample.
+    begins = np.flatnonzero(np.r_[True, np.diff(at) > lag])
+    at = at[begins + (np.diff(np.r_[begins, at.size]) - 1) // 2]
     before, first, last, after = (
         watts[at + shift].astype(np.float64) for shift in (-lag, 0, lag, 2 * lag)
     )
