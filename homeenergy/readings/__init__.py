@@ -1,5 +1,6 @@
 """Read logs, keep them in a local store, and give each circuit as a Trace."""
 
+from homeenergy.readings.coarser import coarser_trace
 from homeenergy.readings.describe import Description, describe
 from homeenergy.readings.grid import grid_series
 from homeenergy.readings.house import House, open_house
@@ -14,6 +15,7 @@ __all__ = [
     "ImportReport",
     "Trace",
     "as_trace",
+    "coarser_trace",
     "describe",
     "grid_series",
     "import_logs",
