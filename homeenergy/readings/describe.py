@@ -18,7 +18,7 @@ from homeenergy.readings.column_names import circuit_names, unit_in_name
 from homeenergy.readings.date_order import is_date, is_stamp, is_time_of_day, time_format_of
 from homeenergy.readings.layout_text import layout_toml
 from homeenergy.readings.logs import read_log
-from homeenergy.readings.period import find_period_ns
+from homeenergy.readings.period import find_period_ns, has_pace
 from homeenergy.readings.sample_text import TextSample, number, sample_text
 from homeenergy.readings.tables import open_text
 
@@ -351,10 +351,15 @@ def _with_period(described: Description, path: Path) -> Description:
         return described
     rows = next(read_log(path, described.layout))
     remarks = list(described.remarks)
-    period = find_period_ns(rows.times_ns[:200_000])
+    times = rows.times_ns[:200_000]
+    period = find_period_ns(times)
     if period is not None:
-        first = pd.Timestamp(int(rows.times_ns.min()), unit="ns", tz="UTC")
-        remarks.append(
-            f"a row every {period / 1e9:g} s; the first is of {first:%d %B %Y %H:%M:%S} UTC"
+        first = pd.Timestamp(int(times.min()), unit="ns", tz="UTC")
+        pace = (
+            f"a row every {period / 1e9:g} s"
+            if has_pace(times, period)
+            else "rows come at no clear pace: state period_s, the length of a sample, and hold_s, "
+            "the longest step across which a value still holds"
         )
+        remarks.append(f"{pace}; the first is of {first:%d %B %Y %H:%M:%S} UTC")
     return replace(described, remarks=tuple(remarks))

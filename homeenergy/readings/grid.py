@@ -32,7 +32,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.readings.counter import counter_power
-from homeenergy.readings.period import find_period_ns
+from homeenergy.readings.period import find_period_ns, has_pace
 from homeenergy.readings.rows import (
     Grid,
     Merge,
@@ -114,8 +114,9 @@ def grid_columns(
         if limit_ns not in begun:
             begun[limit_ns] = _begin(times, grid, limit_ns)
         rows = begun[limit_ns]
+        value = np.insert(value, rows.at, np.nan) if rows.at.size else value
         row_times, power_w, hold_ns, alone_ns, resets, rejected = _as_power(
-            rows.times_ns, np.insert(value, rows.at, np.nan) if rows.at.size else value, column, grid
+            rows.times_ns, value, column, grid
         )
         if rows.aligned:
             key = (hold_ns, alone_ns, row_times is rows.times_ns)
@@ -252,7 +253,11 @@ def _take(power_w: Values, index: NDArray[np.intp] | _Run) -> NDArray[np.float32
 
 
 def grid_series(
-    series: pd.Series, *, label: str | None = None, period_s: float | None = None
+    series: pd.Series,
+    *,
+    label: str | None = None,
+    period_s: float | None = None,
+    hold_s: float | None = None,
 ) -> Trace:
     """Bring a Series of watts on to a regular grid.
 
@@ -264,6 +269,8 @@ def grid_series(
         Default: the name of the series.
     period_s : float, optional
         Length of a sample [s]. Default: found from the index.
+    hold_s : float, optional
+        Longest step across which a value is held [s]. Default: 30 s or 2.5 steps of the index.
 
     Returns
     -------
@@ -275,15 +282,24 @@ def grid_series(
     Raises
     ------
     ValueError
-        If the index is not made of instants with a time zone, or holds fewer than two and
-        no `period_s` is given.
+        If the index is not made of instants with a time zone, or, where no `period_s` is given,
+        holds fewer than two or comes at no clear pace.
     """
     times = _nanoseconds(series.index)
-    if period_s is not None and not period_s > 0:
-        raise ValueError(f"period_s must be positive, got {period_s!r}")
+    for what, value in (("period_s", period_s), ("hold_s", hold_s)):
+        if value is not None and not value > 0:
+            raise ValueError(f"{what} must be positive, got {value!r}")
     found = find_period_ns(times)
     if found is None and period_s is None:
         raise ValueError("fewer than two different instants: give period_s")
+    if found is not None and not has_pace(times, found):
+        if period_s is None:
+            raise ValueError(
+                "the index comes at no clear pace (does the logger write when the power changes?): "
+                "give period_s, the length of a sample, and hold_s, the longest step across which "
+                "a value is held"
+            )
+        found = None
     name = str(series.name if label is None and series.name is not None else label or "power")
     values = series.to_numpy(dtype=np.float64, na_value=np.nan)
     wanted = found if period_s is None else round(period_s * NS_PER_S)
@@ -291,7 +307,7 @@ def grid_series(
         start = pd.Timestamp(int(times[0]), unit="ns", tz="UTC")
         watts = values.astype(np.float32)
         return Trace(label=name, start=start, period_s=found / NS_PER_S, watts=watts)
-    grid = make_grid(found or round((period_s or 0) * 1e9), period_s=period_s, hold_s=None)
+    grid = make_grid(found or round((period_s or 0) * 1e9), period_s=period_s, hold_s=hold_s)
     origin = int(times.min()) % grid.period_ns if times.size else 0
     if np.any((times - origin) % grid.period_ns):
         origin = 0

@@ -18,9 +18,10 @@ from homeenergy.readings.manifest import (
     log_keys,
     reading_of,
 )
-from homeenergy.readings.period import find_period_ns
+from homeenergy.readings.period import find_period_ns, has_pace, long_steps_prevail
 from homeenergy.readings.pool import Pool
 from homeenergy.readings.store import Store
+from homeenergy.units import NS_PER_S
 
 Progress = Callable[[int, int, str], None]
 
@@ -158,21 +159,49 @@ class Survey:
         """Rows with the instants at which their periods begin."""
         periods = log.memory.row_periods_ns
         if rows.source not in periods:
-            found = find_period_ns(rows.times_ns)
-            if found is None and log.layout.period_s is None:
-                raise HouseError(
-                    "holds fewer than two different times, so its period cannot be found",
-                    path=self.folder / name,
-                    column=rows.source if log.layout.layout == "long" else None,
-                    fix=f"State period_s in `{log.place}` of house.toml.",
-                )
-            stated = round((log.layout.period_s or 0) * 1e9)
-            # What is stated counts, unless the logger clearly writes at another pace than the grid.
-            near = found is None or stated / 2 <= found <= stated * 2
-            periods[rows.source] = stated if stated and near else found or stated
+            periods[rows.source] = _row_period_ns(log, rows, self.folder / name)
         if not marks_ends(log.layout, rows.source):
             return rows
         return replace(rows, times_ns=rows.times_ns - periods[rows.source])
+
+
+def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
+    """How often the logger writes; what cannot be told must be stated."""
+    layout = log.layout
+    column = rows.source if layout.layout == "long" else None
+    stated = round((layout.period_s or 0) * NS_PER_S)
+    found = find_period_ns(rows.times_ns)
+    if found is None and not stated:
+        raise HouseError(
+            "holds fewer than two different times, so its period cannot be found",
+            path=path,
+            column=column,
+            fix=f"State period_s in `{log.place}` of house.toml.",
+        )
+    if found is not None and not has_pace(rows.times_ns, found):
+        if not stated or layout.hold_s is None:
+            raise HouseError(
+                "its rows come at no clear pace, as where a logger writes when the power changes",
+                path=path,
+                column=column,
+                fix=f"State in `{log.place}` of house.toml: period_s, the length of a sample (such "
+                "as 10), and hold_s, the longest step across which a value still holds.",
+            )
+        found = None
+    # What is stated counts, unless the logger clearly writes at another pace than the grid.
+    near = found is None or stated / 2 <= found <= stated * 2
+    period = stated if stated and near else found or stated
+    energies = any(layout.columns[name].quantity == "energy" for name in rows.columns)
+    if energies and layout.hold_s is None and long_steps_prevail(rows.times_ns, period * 3 // 2):
+        raise HouseError(
+            f"most of its time lies between rows more than {period * 1.5 / NS_PER_S:g} s apart, as "
+            "where a row is written for each watt-hour",
+            path=path,
+            column=column,
+            fix=f"State hold_s in `{log.place}` of house.toml: the longest step over which the "
+            "energy of a row is spread (and period_s, the length of a sample).",
+        )
+    return period
 
 
 def marks_ends(layout: LogLayout, source: str) -> bool:

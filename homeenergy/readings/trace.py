@@ -146,7 +146,12 @@ class Trace:
 
     @classmethod
     def from_series(
-        cls, series: pd.Series, *, label: str | None = None, period_s: float | None = None
+        cls,
+        series: pd.Series,
+        *,
+        label: str | None = None,
+        period_s: float | None = None,
+        hold_s: float | None = None,
     ) -> Trace:
         """Bring a Series of watts on to a regular grid.
 
@@ -158,6 +163,9 @@ class Trace:
             Default: the name of the series.
         period_s : float, optional
             Length of a sample [s]. Default: found from the index.
+        hold_s : float, optional
+            Longest step across which a value is held [s]; longer ones stay missing. Default: 30 s
+            or 2.5 steps of the index, whichever is longer.
 
         Returns
         -------
@@ -168,11 +176,12 @@ class Trace:
         Raises
         ------
         ValueError
-            If the index is not made of instants with a time zone, or holds fewer than two.
+            If the index is not made of instants with a time zone, or, where no `period_s` is
+            given, holds fewer than two or comes at no clear pace.
         """
         from homeenergy.readings.grid import grid_series
 
-        return grid_series(series, label=label, period_s=period_s)
+        return grid_series(series, label=label, period_s=period_s, hold_s=hold_s)
 
 
 def as_trace(trace: Trace | pd.Series) -> Trace:

@@ -1,0 +1,140 @@
+"""The pace of a logger is found, and none is invented where it has none."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.readings import describe, import_logs, open_house
+from homeenergy.readings.period import default_hold_ns, find_period_ns, has_pace, long_steps_prevail
+from homeenergy.readings.trace import Trace
+
+from .folders import make_house
+from .test_grid import T0, pulse_rows
+
+S = 1_000_000_000
+
+
+def steps_of(kind, rng, number=5000):
+    """Steps of a logger [s] and its pace [s]."""
+    if kind == "regular":
+        return np.full(number, 10.0), 10
+    if kind == "jitter":
+        stamps = 60 * np.arange(number) + rng.normal(0, 9, number)
+        return np.diff(np.sort(stamps)), 60
+    if kind == "lost":
+        stamps = 60 * np.arange(2 * number) + rng.normal(0, 6, 2 * number)
+        return np.diff(stamps[rng.random(2 * number) > 0.3]), 60
+    if kind == "often 2, 5, 7":
+        return rng.choice([1.0, 2.0, 5.0, 7.0], number, p=[0.4, 0.3, 0.2, 0.1]), 1
+    if kind == "often 2, 5, 7 and not quite":
+        steps = rng.choice([1.0, 2.0, 5.0, 7.0], number, p=[0.4, 0.3, 0.2, 0.1])
+        return steps + rng.normal(0, 0.01, number), 1
+    if kind == "changes":
+        return np.r_[np.full(number, 1.0), np.full(number // 2, 5.0), np.full(99, 7.0)], 1
+    if kind == "nights missing":
+        return np.where(np.arange(number) % 1000 == 999, 90_000.0, 60.0), 60
+    raise ValueError(kind)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        "regular",
+        "jitter",
+        "lost",
+        "often 2, 5, 7",
+        "often 2, 5, 7 and not quite",
+        "changes",
+        "nights missing",
+    ],
+)
+def test_a_pace_is_found(kind):
+    steps, pace = steps_of(kind, np.random.default_rng(2))
+    times = T0 + np.cumsum(np.round(steps * 1000)).astype("int64") * 1_000_000
+    found = find_period_ns(times)
+    assert found == pytest.approx(pace * S, rel=0.05)
+    assert has_pace(times, found)
+    assert not long_steps_prevail(times, default_hold_ns(found))
+
+
+def at_each_change(days=6, seed=1):
+    """A refrigerator's stamps [s] and watts, a row where the power changes."""
+    rng = np.random.default_rng(seed)
+    stamps, watts, now = [], [], 0
+    while now < days * 86_400:
+        stamps += [now, now + int(rng.integers(600, 900))]
+        watts += [90.0, 1.0]
+        now = stamps[-1] + int(rng.integers(1500, 2500))
+    return np.array(stamps), np.array(watts)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_rows_at_each_change_have_no_pace(seed):
+    stamps, _ = at_each_change(seed=seed)
+    times = T0 + stamps * S
+    assert not has_pace(times, find_period_ns(times))
+
+
+def rows_at_each_change(tmp_path, name, settings=""):
+    stamps, watts = at_each_change()
+    rows = "".join(f"{T0 // S + t},{w}\n" for t, w in zip(stamps, watts, strict=True))
+    log = (
+        '[[log]]\nfiles = "logs/*.csv"\ntime_columns = ["t"]\ntime_format = "epoch_s"\n'
+        f'{settings}\n[log.columns]\nfridge = "w"\n'
+    )
+    return make_house(tmp_path / name, {"a.csv": "t,w\n" + rows}, log=log, circuits=["fridge"])
+
+
+def test_rows_at_each_change_need_a_period_and_a_hold(tmp_path):
+    for name, settings in (("n", ""), ("h", "hold_s = 3600"), ("p", "period_s = 10")):
+        with pytest.raises(HouseError, match=r"no clear pace(.|\n)*period_s(.|\n)*hold_s"):
+            import_logs(rows_at_each_change(tmp_path, name, settings))
+    house = rows_at_each_change(tmp_path, "both", "period_s = 10\nhold_s = 3600")
+    import_logs(house)
+    trace = open_house(house).trace("fridge")
+    stamps, watts = at_each_change()
+    expected_wh = (watts[:-1] * np.diff(stamps)).sum() / 3600
+    assert trace.energy_wh == pytest.approx(expected_wh, rel=2e-4)
+    assert trace.covered_s == pytest.approx(stamps[-1] - stamps[0], abs=20)
+
+
+def test_a_series_at_each_change_needs_a_period(tmp_path):
+    stamps, watts = at_each_change()
+    series = pd.Series(watts, index=pd.to_datetime(T0 + stamps * S, utc=True))
+    with pytest.raises(ValueError, match=r"no clear pace.*period_s.*hold_s"):
+        Trace.from_series(series)
+    trace = Trace.from_series(series, period_s=10, hold_s=3600)
+    expected_wh = (watts[:-1] * np.diff(stamps)).sum() / 3600
+    assert trace.energy_wh == pytest.approx(expected_wh, rel=2e-4)
+    with pytest.raises(ValueError, match="hold_s must be positive"):
+        Trace.from_series(series, period_s=10, hold_s=0)
+
+
+def test_describe_says_that_there_is_no_pace(tmp_path):
+    house = rows_at_each_change(tmp_path, "d")
+    remarks = " ".join(describe(house / "logs" / "a.csv").remarks)
+    assert "no clear pace" in remarks
+    assert "hold_s" in remarks
+    assert "a row every" not in remarks
+
+
+def test_a_row_for_each_watt_hour_needs_a_hold(tmp_path):
+    """4.12 kWh a day; without a hold the nine tenths between rare rows would count as missing."""
+    stamps = pulse_rows()
+    rows = "".join(f"{T0 // S + t},1\n" for t in stamps)
+
+    def pulses(name, settings):
+        log = (
+            '[[log]]\nfiles = "logs/*.csv"\ntime_columns = ["t"]\ntime_format = "epoch_s"\n'
+            f'quantity = "energy"\ntime_marks = "end"\n{settings}\n[log.columns]\noven = "wh"\n'
+        )
+        return make_house(tmp_path / name, {"a.csv": "t,wh\n" + rows}, log=log, circuits=["oven"])
+
+    with pytest.raises(HouseError, match=r"watt-hour(.|\n)*hold_s"):
+        import_logs(pulses("n", ""))
+    house = pulses("h", "hold_s = 1000\nperiod_s = 60")
+    import_logs(house)
+    trace = open_house(house).trace("oven")
+    assert trace.energy_wh == pytest.approx(stamps.size, rel=1e-4)
+    assert trace.covered_s / 86_400 == pytest.approx(6, rel=0.01)
