@@ -6,8 +6,8 @@ import math
 
 import pandas as pd
 
+from homeenergy.estimate import number_text
 from homeenergy.show.columns import Column, column_lines
-from homeenergy.show.numbers import number_text
 from homeenergy.units import S_PER_DAY, S_PER_H
 
 COUNTS = {
@@ -41,7 +41,7 @@ def quality_lines(quality: pd.DataFrame, *, width: int = 100) -> list[str]:
         _column(("longest", "gap"), [duration_text(gap_s) for gap_s in quality["longest_gap_s"]]),
     ]
     columns += [
-        _column(heading, [f"{int(count):,}" for count in quality[name]])
+        _column(heading, [_count(count) for count in quality[name]])
         for name, heading in COUNTS.items()
     ]
     columns += [
@@ -56,6 +56,11 @@ def quality_lines(quality: pd.DataFrame, *, width: int = 100) -> list[str]:
 
 def _column(heading: tuple[str, str], cells: list[str]) -> Column:
     return Column(heading=heading, cells=tuple(cells))
+
+
+def _count(count: float) -> str:
+    """Write a count; what could not be counted at this period is a dash."""
+    return f"{int(count):,}" if math.isfinite(count) else "-"
 
 
 def _percent(share: float) -> str:
