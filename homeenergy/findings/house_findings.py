@@ -19,6 +19,8 @@ from homeenergy.findings.daily import (
     hourly_energy,
     remainder_per_day,
 )
+from homeenergy.findings.tables import findings_frame, findings_markdown
+from homeenergy.findings.wording import kind_words, percent_text
 from homeenergy.house.schedule import Circuit, Kind, Supply, Tariff
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
@@ -36,7 +38,8 @@ class ApplianceFinding:
     circuit, appliance : str
         Name in the panel schedule, and what a person calls it.
     kind, kind_sure : str, float
-        How it behaves; 1 where house.toml says so.
+        How it behaves, and how well that fits: 1 where house.toml says so, else a score, which is
+        no probability.
     days, coverage : float
         Days with readings, and share of the time from first to last that has them.
     runs : int
@@ -88,44 +91,17 @@ class Findings:
     unmeasured_kwh_per_day: Estimate | None
 
     def to_frame(self) -> pd.DataFrame:
-        """One row an appliance; intervals as columns ending in `_low` and `_high`."""
-        rows = []
-        for a in self.appliances:
-            row: dict[str, object] = {
-                "circuit": a.circuit,
-                "appliance": a.appliance,
-                "kind": a.kind,
-                "kind_sure": a.kind_sure,
-                "days": a.days,
-                "coverage": a.coverage,
-                "runs": a.runs,
-            }
-            for name in ("run_kwh", "standby_w", "kwh_per_day"):
-                row |= _columns(name, getattr(a, name))
-            row |= {"idle_share": a.idle_share, "duty_cycle": a.duty_cycle}
-            if self.currency is not None:
-                row |= _columns("cost_per_year", a.cost_per_year)
-            row["remarks"] = "; ".join(a.remarks)
-            rows.append(row)
-        return pd.DataFrame(rows)
+        """One row an appliance; intervals as columns ending in `_low` and `_high`.
+
+        `kind_sure` is a score of how well a kind that nobody stated fits, 1 where house.toml says
+        it; it is no probability. Where the standby is below what can be told, `standby_resolved`
+        is False, `standby_w` empty, and `standby_w_high` the bound.
+        """
+        return findings_frame(self)
 
     def to_markdown(self) -> str:
-        """A Markdown table of the figures a person would paste."""
-        money = f"cost per year [{self.currency}]" if self.currency else None
-        head = ["appliance", "runs", "kWh per run", "standby [W]", "kWh per day", "idle share"]
-        lines = [head + ([money] if money else [])]
-        for a in self.appliances:
-            line = [
-                a.appliance,
-                str(a.runs),
-                _bare(a.run_kwh),
-                _bare(a.standby_w),
-                _bare(a.kwh_per_day),
-                f"{round(a.idle_share, 2) + 0.0:.0%}" if np.isfinite(a.idle_share) else "",
-            ]
-            lines.append(line + ([_bare(a.cost_per_year)] if money else []))
-        lines.insert(1, ["---"] * len(lines[0]))
-        return "\n".join("| " + " | ".join(c.replace("|", "\\|") for c in x) + " |" for x in lines)
+        """A Markdown table of the figures a person would paste, with the remarks below it."""
+        return findings_markdown(self)
 
     def _repr_html_(self) -> str:
         return self.to_frame().to_html()
@@ -293,7 +269,14 @@ def _remarks(trace: Trace, circuit: Circuit, cycles: Cycles, per_day: Estimate) 
         return ("no readings: no log names this circuit, or its columns are empty",)
     remarks = []
     if circuit.kind is None:
-        remarks.append(f"taken to be {cycles.kind} ({cycles.kind_sure:.0%} sure)")
+        words = kind_words(
+            cycles.kind,
+            cycles.kind_sure,
+            runs=len(cycles.complete),
+            days=trace.covered_s / S_PER_DAY,
+            period_s=trace.period_s,
+        )
+        remarks.append(f"{words}; if it is not, say its kind in house.toml")
     cut = len(cycles.table) - len(cycles.complete)
     if cut:
         remarks.append(f"{_count(cut, 'run')} cut by a gap or an end of the data")
@@ -312,7 +295,7 @@ def _remarks(trace: Trace, circuit: Circuit, cycles: Cycles, per_day: Estimate) 
         )
     missing = 1 - trace.covered_s / trace.span_s
     if missing > 0.05:
-        remarks.append(f"{missing:.0%} of the time has no readings")
+        remarks.append(f"{percent_text(missing)} of the time has no readings")
     if trace.period_s >= 10:
         remarks.append(
             f"samples of {trace.period_s:g} s: uses shorter than {2 * trace.period_s:g} s, or as "
@@ -338,13 +321,3 @@ def _mains(house: House, loads: list[pd.DataFrame]) -> tuple[Estimate | None, Es
     days = days[days["n"] == len(legs)].assign(covered_h=lambda d: d["day_h"])
     left = remainder_per_day([hourly_energy(leg) for leg in legs], loads, timezone=zone)
     return energy_per_day(days), left
-
-
-def _columns(name: str, estimate: Estimate | None) -> dict[str, float]:
-    if estimate is None:
-        return {name: np.nan, f"{name}_low": np.nan, f"{name}_high": np.nan}
-    return {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}
-
-
-def _bare(estimate: Estimate | None) -> str:
-    return "" if estimate is None else str(estimate).removesuffix(estimate.unit).strip()

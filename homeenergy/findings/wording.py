@@ -86,17 +86,15 @@ def percent_text(share: float) -> str:
 
 
 def shown(finding: ApplianceFinding, name: str) -> Estimate | None:
-    """Give one estimate as it is printed.
-
-    Its interval ends at zero where the appliance never returned power: what cannot be negative is
-    not told to be.
-    """
+    """Give an estimate of this name as it is printed, see `clipped`."""
     estimate: Estimate | None = getattr(finding, name)
-    if estimate is None or not math.isfinite(estimate.low):
-        return estimate
-    if estimate.value >= 0 > estimate.low and not _returns_power(finding):
-        return replace(estimate, low=0.0)
-    return estimate
+    return None if estimate is None else clipped(estimate, finding)
+
+
+def clipped(estimate: Estimate, finding: ApplianceFinding) -> Estimate:
+    """End the interval at zero where the appliance returned no power, so cannot use less."""
+    below = estimate.value >= 0 > estimate.low and math.isfinite(estimate.low)
+    return replace(estimate, low=0.0) if below and not _returns_power(finding) else estimate
 
 
 def _returns_power(finding: ApplianceFinding) -> bool:
@@ -104,9 +102,7 @@ def _returns_power(finding: ApplianceFinding) -> bool:
     return kwh.size > 0 and bool(kwh.min() < -RETURNED_SHARE * abs(kwh).max())
 
 
-def kind_words(
-    kind: Kind, score: float, *, runs: int, days: float, period_s: float
-) -> str:
+def kind_words(kind: Kind, score: float, *, runs: int, days: float, period_s: float) -> str:
     """Say how an appliance behaves, and in words how well that is told.
 
     Parameters

@@ -11,6 +11,7 @@ import pandas as pd
 
 from homeenergy.estimate import Estimate
 from homeenergy.findings.daily import daily_energy
+from homeenergy.findings.wording import NO_INTERVAL, clipped, interval_text, value_text
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.show.local_axis import (
     DAY_NS,
@@ -20,7 +21,6 @@ from homeenergy.show.local_axis import (
     zone_name,
     zone_of,
 )
-from homeenergy.show.numbers import value_text
 from homeenergy.show.style import BLUE, GREY, ORANGE, axes_for
 
 if TYPE_CHECKING:
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from homeenergy.findings import Findings
 
+LEGEND_BELOW_PT = 20.0  # the numbers of the axis stand between
 WHOLE_DAY = 0.99  # share of a day that must be there for its bar to be drawn as whole
 
 
@@ -107,7 +108,7 @@ def plot_house_energy(
         circuit accounts for.
     """
     known = [f for f in findings.appliances if math.isfinite(f.kwh_per_day.value)]
-    bars = [(f.appliance, f.kwh_per_day, f.idle_share) for f in known]
+    bars = [(f.appliance, clipped(f.kwh_per_day, f), f.idle_share) for f in known]
     bars.sort(key=lambda bar: bar[1].value, reverse=True)
     rest = findings.unmeasured_kwh_per_day
     if rest is not None and math.isfinite(rest.value):
@@ -118,14 +119,31 @@ def plot_house_energy(
     ax.set_yticks(range(len(bars)), [name for name, _, _ in bars])
     ax.set_ylim(len(bars) - 0.4, -0.6)
     ends = [_end(kwh) for _, kwh, _ in bars]
-    ax.set_xlim(min([0.0, *(kwh.value for _, kwh, _ in bars)]), 1.12 * max([*ends, 0.01]))
-    ax.set_xlabel("energy (kWh per day)")
+    starts = [kwh.low if math.isfinite(kwh.low) else kwh.value for _, kwh, _ in bars]
+    ax.set_xlim(1.05 * min([0.0, *starts]), 1.12 * max([*ends, 0.01]))
+    ax.set_xlabel("energy (kWh per day)", loc="left")
     ax.grid(axis="x", color="0.88", linewidth=0.7)
     ax.tick_params(axis="y", length=0)
     ax.set_title(_house_title(findings) if title is None else title, loc="left")
     any_idle = any(idle_share > 0 for _, _, idle_share in bars)
-    ax.legend(handles=_house_legend(any_idle), loc="lower right", frameon=False)
+    _legend_below(ax, _house_legend(any_idle))
     return ax
+
+
+def _legend_below(ax: Axes, handles: list[Artist]) -> None:
+    """Put the legend beside the name of the axis, where it covers no bar and no number."""
+    from matplotlib.transforms import offset_copy
+
+    figure = ax.get_figure(root=True)
+    ax.legend(
+        handles=handles,
+        loc="upper right",
+        bbox_to_anchor=(1.0, 0.0),
+        bbox_transform=offset_copy(ax.transAxes, figure, y=-LEGEND_BELOW_PT, units="points"),
+        borderaxespad=0,
+        ncols=len(handles),
+        frameon=False,
+    )
 
 
 def _draw_bar(ax: Axes, row: int, kwh: Estimate, idle_share: float, *, measured: bool) -> None:
@@ -150,9 +168,9 @@ def _draw_bar(ax: Axes, row: int, kwh: Estimate, idle_share: float, *, measured:
             linewidth=0.8,
         )
     if math.isfinite(kwh.low) and math.isfinite(kwh.high):
-        ax.plot([max(kwh.low, 0.0), kwh.high], [row, row], color="black", linewidth=1.4, zorder=4)
+        ax.plot([kwh.low, kwh.high], [row, row], color="black", linewidth=1.4, zorder=4)
     ax.annotate(
-        value_text(kwh),
+        f"{value_text(kwh)} (?)" if interval_text(kwh) == NO_INTERVAL else value_text(kwh),
         (_end(kwh), row),
         xytext=(6, 0),
         textcoords="offset points",

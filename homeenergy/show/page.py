@@ -10,15 +10,24 @@ from typing import TYPE_CHECKING
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from homeenergy.findings.wording import (
+    COUNTED,
+    UNKNOWN,
+    interval_text,
+    is_bound,
+    kind_text,
+    notes,
+    percent_text,
+    shown,
+    value_text,
+)
 from homeenergy.show.energy import plot_daily_energy, plot_house_energy
 from homeenergy.show.local_axis import zone_of
-from homeenergy.show.numbers import UNKNOWN, interval_text, percent_text, value_text
 from homeenergy.show.runs import plot_run_energies, plot_runs
-from homeenergy.show.table import NOTE, finding_sentence, heading_text, kind_text, mains_text
+from homeenergy.show.table import finding_sentence, heading_text, mains_text
 from homeenergy.show.typical_day import typical_day
 
 if TYPE_CHECKING:
-    from homeenergy.estimate import Estimate
     from homeenergy.findings import ApplianceFinding, Findings
     from homeenergy.readings import House
 
@@ -90,7 +99,6 @@ def findings_page(findings: Findings, house: House) -> str:
 <h1>{name}: what each appliance uses</h1>
 <p>{escape(heading_text(findings))} ({escape(findings.timezone)}).{_mains(findings)}</p>
 {_table(findings)}
-<p>{escape(NOTE)}</p>
 <section>
 <h2>Where the energy goes</h2>
 {_house_figure(findings)}
@@ -109,14 +117,15 @@ def _mains(findings: Findings) -> str:
 
 def _table(findings: Findings) -> str:
     costs = findings.currency is not None
-    heads = ["appliance", "complete runs", "kWh per run", "standby (W)", "kWh per day"]
+    heads = ["appliance", "complete runs", "kWh per run", "kWh per day", "standby (W)"]
     heads += ["idle share of energy", "share of time on"]
     heads += [f"cost ({findings.currency} per year)"] if costs else []
-    heads += ["days in the log", "kind (how sure)"]
+    heads += ["days in the log", "kind"]
     head = "".join(f'<th scope="col">{escape(text)}</th>' for text in heads)
+    caption = f"Below each value: its 95 % interval, in the same unit. {' '.join(notes(findings))}"
     rows = "\n".join(_row(finding, costs=costs) for finding in findings.appliances)
     return f"""<div class="table"><table>
-<caption>Below each value: its 95 % interval, in the same unit.</caption>
+<caption>{escape(caption)}</caption>
 <thead><tr>{head}</tr></thead>
 <tbody>
 {rows}
@@ -127,22 +136,23 @@ def _table(findings: Findings) -> str:
 def _row(finding: ApplianceFinding, *, costs: bool) -> str:
     cells = [
         f"<td>{finding.runs:,}</td>",
-        _estimate_cell(finding.run_kwh),
-        _estimate_cell(finding.standby_w),
-        _estimate_cell(finding.kwh_per_day),
+        _estimate_cell(finding, "run_kwh"),
+        _estimate_cell(finding, "kwh_per_day"),
+        _estimate_cell(finding, "standby_w"),
         f"<td>{percent_text(finding.idle_share)}</td>",
         f"<td>{percent_text(finding.duty_cycle)}</td>",
-        *([_estimate_cell(finding.cost_per_year)] if costs else []),
+        *([_estimate_cell(finding, "cost_per_year")] if costs else []),
         f"<td>{finding.days:.1f}</td>",
         f"<td>{escape(kind_text(finding))}</td>",
     ]
     return f'<tr><th scope="row">{escape(finding.appliance)}</th>{"".join(cells)}</tr>'
 
 
-def _estimate_cell(estimate: Estimate | None) -> str:
+def _estimate_cell(finding: ApplianceFinding, name: str) -> str:
+    estimate = shown(finding, name)
     if estimate is None:
         return f"<td>{UNKNOWN}</td>"
-    interval = interval_text(estimate)
+    interval = interval_text(estimate, of=COUNTED.get(name, ""))
     below = f"<small>{escape(interval)}</small>" if interval else ""
     return f'<td title="{escape(estimate.basis)}">{escape(value_text(estimate))}{below}</td>'
 
@@ -158,10 +168,14 @@ def _appliance_section(finding: ApplianceFinding, house: House) -> str:
 
 
 def _sentence(finding: ApplianceFinding) -> str:
-    return (
-        f"{finding_sentence(finding)} Standby: {finding.standby_w.basis}. "
-        f"Readings cover {100 * finding.coverage:.1f} % of the time."
+    hours = finding.cycles.rest.hours
+    standby = (
+        f"The bound on its standby is what these readings can tell over {hours:,.1f} h at rest."
+        if is_bound(finding.standby_w)
+        else f"Standby: {finding.standby_w.basis}."
     )
+    covered = f"Readings cover {100 * finding.coverage:.1f} % of the time."
+    return f"{finding_sentence(finding)} {standby} {covered}"
 
 
 def _appliance_figure(finding: ApplianceFinding, house: House) -> str:
@@ -176,12 +190,12 @@ def _appliance_figure(finding: ApplianceFinding, house: House) -> str:
     trace = house.trace(finding.circuit, *day)
     figure, (above, below) = _figure(2)
     local = day[0].tz_convert(zone_of(house.timezone))
-    title = f"{local:%A} {local.day} {local:%B %Y}"
+    title = f"{local:%A} {local.day} {local:%B %Y}:\nthe day with most runs"
     plot_runs(trace, finding.cycles, timezone=house.timezone, title=title, ax=above)
     plot_run_energies(finding.cycles, timezone=house.timezone, title="All runs", ax=below)
     alternative = (
-        f"Above: power of {finding.appliance} over {local:%Y-%m-%d}, in watts, with its runs "
-        "shaded. Below: energy of every run, in kWh, over the whole log."
+        f"Above: power of {finding.appliance} over {local:%Y-%m-%d}, the day with most runs, in "
+        "watts, with its runs shaded. Below: energy of every run, in kWh, over the whole log."
     )
     return _image(figure, alternative)
 

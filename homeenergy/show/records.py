@@ -5,6 +5,10 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from homeenergy.findings.tables import is_resolved, plain_share
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -27,7 +31,9 @@ def findings_record(findings: Findings) -> dict[str, Any]:
     -------
     dict
         Instants are ISO 8601 in UTC. Every estimate is a dict of value, low, high, level, unit,
-        n and basis.
+        n, basis and resolved. Where the standby is below what can be told, `standby_resolved` is
+        False, its value None, and its high the bound. `kind_sure` is a score of how well a kind
+        that nobody stated fits, 1 where house.toml says it; it is no probability.
     """
     return {
         "house": findings.house_name,
@@ -42,8 +48,10 @@ def findings_record(findings: Findings) -> dict[str, Any]:
 
 
 def _appliance(finding: ApplianceFinding) -> dict[str, Any]:
-    record = {name: _plain(getattr(finding, name)) for name in (*NAMES, *SHARES)}
+    record = {name: _plain(getattr(finding, name)) for name in NAMES}
+    record |= {name: _plain(plain_share(getattr(finding, name))) for name in SHARES}
     record |= {name: _estimate(getattr(finding, name)) for name in ESTIMATES}
+    record["standby_resolved"] = is_resolved(finding.standby_w)
     record["remarks"] = list(finding.remarks)
     return record
 
@@ -51,16 +59,19 @@ def _appliance(finding: ApplianceFinding) -> dict[str, Any]:
 def _estimate(estimate: Estimate | None) -> dict[str, Any] | None:
     if estimate is None:
         return None
-    return {name: _plain(getattr(estimate, name)) for name in estimate.__slots__}
+    record = {name: _plain(getattr(estimate, name)) for name in estimate.__slots__}
+    return record if estimate.resolved else record | {"value": None}
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, (str, bool)):
+    if isinstance(value, str):
         return value
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
     number = float(value)
     if not math.isfinite(number):
         return None
-    return int(number) if isinstance(value, int) else number
+    return int(number) if isinstance(value, int | np.integer) else number
 
 
 def _instant(instant: pd.Timestamp) -> str:

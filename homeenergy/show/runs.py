@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from homeenergy.estimate import mean_estimate
+from homeenergy.findings.wording import estimate_text, is_bound
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.show.local_axis import axis_days, instants_ns, use_local_time
-from homeenergy.show.numbers import estimate_text, is_bound
 from homeenergy.show.reduce import POINTS, reduce_steps
 from homeenergy.show.style import BLACK, BLUE, GREEN, ORANGE, VERMILION, axes_for
 from homeenergy.units import WH_PER_KWH
@@ -169,17 +170,18 @@ def plot_run_energies(
             zorder=3,
         )
     if complete.any():
-        mean_kwh = float(kwh[complete].mean())
+        mean_kwh = mean_estimate(kwh[complete], unit="kWh", basis="mean of complete runs")
         ax.axhline(
-            mean_kwh,
+            mean_kwh.value,
             color=BLACK,
             linestyle=(0, (6, 2)),
             linewidth=1.0,
-            label=f"mean of complete runs: {mean_kwh:.3g} kWh",
+            label=f"mean of complete runs: {estimate_text(mean_kwh, of='runs')}",
         )
     else:
         ax.text(0.5, 0.5, "no complete run", transform=ax.transAxes, ha="center", va="center")
-    ax.set_ylim(0, 1.1 * float(kwh.max()) if kwh.size and kwh.max() > 0 else 1.0)
+    low_kwh, high_kwh = (float(f(kwh, initial=0.0)) for f in (np.min, np.max))
+    ax.set_ylim(1.1 * low_kwh, 1.1 * high_kwh if high_kwh > 0 or low_kwh < 0 else 1.0)
     ax.set_ylabel("energy per run (kWh)")
     ax.grid(axis="y", color="0.88", linewidth=0.7)
     use_local_time(ax, timezone)

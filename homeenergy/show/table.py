@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from homeenergy.estimate import Estimate
-from homeenergy.show.columns import Column, column_lines
-from homeenergy.show.numbers import (
+from homeenergy.findings.wording import (
+    COUNTED,
     UNKNOWN,
     estimate_text,
     interval_text,
     is_bound,
-    number_text,
+    notes,
     percent_text,
+    shared_remarks,
+    shown,
     value_text,
 )
+from homeenergy.show.columns import Column, column_lines
 
 if TYPE_CHECKING:
     from homeenergy.findings import ApplianceFinding, Findings
@@ -50,15 +51,8 @@ def findings_lines(findings: Findings, *, width: int = 100) -> list[str]:
         *lines,
         *_remark_lines(rows, width),
         "",
-        *wrap(f"In brackets: 95 % intervals. {NOTE}", width),
+        *wrap(f"In brackets: 95 % intervals. {' '.join(notes(findings))}", width),
     ]
-
-
-NOTE = (
-    "The intervals come from the spread between runs and between days; errors of the clamps "
-    "come on top. A run that the log cuts short counts in the energy of its day and not "
-    "in the energy of a run."
-)
 
 
 def heading_text(findings: Findings) -> str:
@@ -74,34 +68,32 @@ def mains_text(findings: Findings) -> str:
     return text if rest is None else f"{text}; on no measured circuit: {estimate_text(rest)} a day"
 
 
-def kind_text(finding: ApplianceFinding) -> str:
-    """Kind of appliance, and how sure that is where nobody stated it."""
-    sure = finding.kind_sure
-    return finding.kind if sure >= 1 else f"{finding.kind} ({percent_text(sure)})"
-
-
 def _columns(findings: Findings) -> list[Column]:
     rows = findings.appliances
     columns = [
-        Column(heading=("", "runs"), cells=tuple(f"{row.runs:,}" for row in rows)),
-        _estimate_column(("per run", "kWh"), [row.run_kwh for row in rows]),
-        _estimate_column(("energy", "kWh/day"), [row.kwh_per_day for row in rows]),
-        _estimate_column(("standby", "W"), [row.standby_w for row in rows]),
+        Column(heading=("complete", "runs"), cells=tuple(f"{row.runs:,}" for row in rows)),
+        _estimate_column(("per run", "kWh"), rows, "run_kwh"),
+        _estimate_column(("energy", "kWh/day"), rows, "kwh_per_day"),
+        _estimate_column(("standby", "W"), rows, "standby_w"),
         Column(heading=("idle", "% kWh"), cells=_percents([row.idle_share for row in rows])),
         Column(heading=("on", "% time"), cells=_percents([row.duty_cycle for row in rows])),
     ]
     if findings.currency is not None:
-        costs = [row.cost_per_year for row in rows]
-        columns.append(_estimate_column(("cost", f"{findings.currency}/year"), costs))
+        heading = ("cost", f"{findings.currency}/year")
+        columns.append(_estimate_column(heading, rows, "cost_per_year"))
     return columns
 
 
 def _percents(shares: Sequence[float]) -> tuple[str, ...]:
-    return tuple(number_text(100 * share, 0) if math.isfinite(share) else "-" for share in shares)
+    known = (percent_text(share).removesuffix(" %") for share in shares)
+    return tuple("-" if text == UNKNOWN else text for text in known)
 
 
-def _estimate_column(heading: tuple[str, str], estimates: Sequence[Estimate | None]) -> Column:
+def _estimate_column(
+    heading: tuple[str, str], rows: Sequence[ApplianceFinding], name: str
+) -> Column:
     """Values with their decimal points below one another, each followed by its interval."""
+    estimates = [shown(row, name) for row in rows]
     values = [value_text(estimate) for estimate in estimates]
     values = ["-" if text in ("", UNKNOWN) else text for text in values]
     plain = [
@@ -114,7 +106,7 @@ def _estimate_column(heading: tuple[str, str], estimates: Sequence[Estimate | No
     before = max(before, max(map(len, heading)) - after)
     cells = []
     for value, estimate in zip(values, estimates, strict=True):
-        interval = interval_text(estimate)
+        interval = interval_text(estimate, of=COUNTED.get(name, ""))
         if estimate is not None and is_bound(estimate):
             cells.append(value.rjust(before + after))
             continue
@@ -127,24 +119,20 @@ def _estimate_column(heading: tuple[str, str], estimates: Sequence[Estimate | No
 
 
 def _remark_lines(rows: Sequence[ApplianceFinding], width: int) -> list[str]:
-    who: dict[str, list[str]] = {}
-    for row in rows:
-        for remark in row.remarks:
-            who.setdefault(remark, []).append(row.appliance)
     lines: list[str] = []
-    for remark, names in who.items():
-        named = "All" if len(names) == len(rows) > 1 else ", ".join(names)
-        lines += wrap(f"{named}: {remark}", width, subsequent_indent="    ")
+    for names, remark in shared_remarks(rows):
+        lines += wrap(f"{names}: {remark}", width, subsequent_indent="    ")
     return ["", "Remarks", *lines] if lines else []
 
 
 def finding_sentence(finding: ApplianceFinding) -> str:
     """Say in words what an appliance uses, for an alternative text or a heading."""
+    per_day = estimate_text(shown(finding, "kwh_per_day"), of="days")
     parts = [
-        f"{finding.appliance}: {estimate_text(finding.kwh_per_day)} per day",
-        f"{finding.runs} complete runs",
+        f"{finding.appliance}: {per_day} per day",
+        f"{finding.runs:,} complete run{'' if finding.runs == 1 else 's'}",
     ]
     if finding.runs:
-        parts.append(f"{estimate_text(finding.run_kwh)} per run")
+        parts.append(f"{estimate_text(shown(finding, 'run_kwh'), of='runs')} per run")
     parts.append(f"standby {estimate_text(finding.standby_w)}")
     return ", ".join(parts) + "."

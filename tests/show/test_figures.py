@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
@@ -5,8 +7,9 @@ import pytest
 from matplotlib.colors import to_rgb
 
 from homeenergy.cycles import find_cycles
+from homeenergy.estimate import mean_estimate
+from homeenergy.findings.wording import estimate_text
 from homeenergy.show import plot_daily_energy, plot_run_energies, plot_runs, plot_traces
-from homeenergy.show.numbers import estimate_text
 
 START = pd.Timestamp("2026-03-02T00:00Z")
 
@@ -108,6 +111,20 @@ def test_run_energies_tell_complete_from_cut(cycles):
     assert whole.get_marker() != cut.get_marker()
     assert mean.get_ydata()[0] == pytest.approx(2 / 6, rel=0.01)
     assert "(kWh)" in ax.get_ylabel()
+
+
+def test_legends_give_the_same_figures_as_the_table(cycles):
+    ax = plot_run_energies(cycles)
+    kwh = cycles.complete["energy_wh"] / 1000
+    mean = mean_estimate(kwh, unit="kWh", basis="")
+    label = ax.get_legend().get_texts()[-1].get_text()
+    assert label == f"mean of complete runs: {estimate_text(mean)}"
+
+
+def test_runs_that_return_energy_are_seen(cycles):
+    table = cycles.table.assign(energy_wh=-cycles.table["energy_wh"])
+    low, high = plot_run_energies(replace(cycles, table=table)).get_ylim()
+    assert low < table["energy_wh"].min() / 1000 < 0 <= high
 
 
 def test_no_runs_at_all(make_trace):

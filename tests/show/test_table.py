@@ -8,8 +8,9 @@ import pytest
 
 from homeenergy.estimate import Estimate
 from homeenergy.findings import Findings, appliance_finding
+from homeenergy.findings.wording import COUNTED, interval_text, kind_text, shown, value_text
 from homeenergy.house import Circuit, Tariff
-from homeenergy.show import plot_house_energy
+from homeenergy.show import findings_page, plot_house_energy
 from homeenergy.show.quality_table import duration_text, quality_lines
 from homeenergy.show.records import findings_record
 from homeenergy.show.table import findings_lines
@@ -55,17 +56,12 @@ def test_fits_the_terminal_and_cuts_no_number(findings, width):
     lines = findings_lines(findings, width=width)
     assert max(map(len, lines)) <= width
     text = "\n".join(lines)
-    from homeenergy.show.numbers import interval_text, value_text
-
     for finding in findings.appliances:
-        for estimate in (
-            finding.run_kwh,
-            finding.kwh_per_day,
-            finding.standby_w,
-            finding.cost_per_year,
-        ):
+        for name in ("run_kwh", "kwh_per_day", "standby_w", "cost_per_year"):
+            estimate = shown(finding, name)
+            interval = interval_text(estimate, of=COUNTED.get(name, ""))
             assert value_text(estimate) in text
-            assert f"({interval_text(estimate)})" in text or not interval_text(estimate)
+            assert f"({interval})" in text or not interval
     for heading in ("runs", "kWh", "kWh/day", "W", "% kWh", "% time", "USD/year"):
         assert heading in text
 
@@ -90,6 +86,20 @@ def test_long_name_goes_on_below_and_rows_stay_aligned(findings):
 def test_no_tariff_no_cost(findings):
     bare = replace(findings, currency=None)
     assert "year" not in "\n".join(findings_lines(bare, width=140))
+
+
+def test_condition_on_cost_per_year_is_printed_with_it(findings):
+    assert "as if the whole year were like these days" in " ".join(findings_lines(findings))
+    page = findings_page(replace(findings, appliances=()), None)
+    caption = page.split("<caption>")[1].split("</caption>")[0]
+    assert "as if the whole year were like these days" in caption
+
+
+def test_kind_is_told_in_words(findings):
+    guess = replace(findings.appliances[0], kind_sure=0.4)
+    likely = replace(findings.appliances[0], kind_sure=0.9)
+    assert kind_text(guess) == "perhaps manual, a guess"
+    assert kind_text(likely) == "taken to be manual"
 
 
 def test_bound_is_written_out_and_never_as_zero(findings):
@@ -128,6 +138,48 @@ def test_record_is_json_with_null_for_what_is_not_known(findings):
     assert appliance["kwh_per_day"]["value"] == findings.appliances[0].kwh_per_day.value
 
 
+def test_record_tells_a_bound_from_a_value(findings):
+    bound = Estimate(value=0.5, low=0.0, high=1.0, unit="W", n=5, basis="", resolved=np.False_)
+    quiet = replace(findings.appliances[0], standby_w=bound, idle_share=-1e-4)
+    record = findings_record(replace(findings, appliances=(quiet, findings.appliances[1])))
+    first, second = record["appliances"]
+    assert first["standby_w"]["value"] is None
+    assert first["standby_w"]["high"] == 1
+    assert first["standby_w"]["resolved"] is first["standby_resolved"] is False
+    assert second["standby_w"]["resolved"] is second["standby_resolved"] is True
+    assert first["idle_share"] == 0
+    assert '"standby_resolved": false' in json.dumps(record)
+
+
+def boxes(ax):
+    """Where the legend, and the bars and their numbers, stand on the page."""
+    figure = ax.get_figure()
+    figure.canvas.draw()
+    legend = ax.get_legend().get_window_extent()
+    others = [*ax.patches, *ax.texts, *ax.lines, ax.xaxis.label, *ax.get_xticklabels()]
+    return legend, [artist.get_window_extent() for artist in others]
+
+
+def test_legend_of_the_house_covers_no_bar_and_no_number(findings):
+    first = findings.appliances[0]
+    wide = replace(first, kwh_per_day=replace(first.kwh_per_day, low=-40.0, high=50.0))
+    lone = [replace(first, appliance=f"Lamp {i}") for i in range(5)]
+    for appliances in ((*lone, wide), (wide,), findings.appliances):
+        ax = plot_house_energy(replace(findings, appliances=tuple(appliances)))
+        legend, others = boxes(ax)
+        assert not [box for box in others if legend.overlaps(box)]
+        assert legend.y0 >= 0
+
+
+def test_interval_of_what_is_fed_back_is_drawn_whole(findings):
+    fed = Estimate(value=-17.0, low=-19.0, high=-15.0, unit="kWh", n=7, basis="")
+    solar = replace(findings.appliances[0], kwh_per_day=fed)
+    ax = plot_house_energy(replace(findings, appliances=(solar,), unmeasured_kwh_per_day=None))
+    (interval,) = ax.lines
+    assert list(interval.get_xdata()) == [-19, -15]
+    assert ax.get_xlim()[0] < -19
+
+
 def test_house_energy_is_sorted_and_whole(findings):
     ax = plot_house_energy(findings)
     names = [label.get_text() for label in ax.get_yticklabels()]
@@ -145,6 +197,26 @@ def test_house_energy_is_sorted_and_whole(findings):
     expected = sorted((f.kwh_per_day.value for f in findings.appliances), reverse=True)
     assert drawn == pytest.approx(expected)
     assert "kWh per day" in ax.get_xlabel()
+
+
+def test_what_could_not_be_counted_is_a_dash():
+    quality = pd.DataFrame(
+        {
+            "period_s": [60.0],
+            "coverage": [1.0],
+            "gaps": [0],
+            "longest_gap_s": [0.0],
+            "repeats": [0],
+            "out_of_order": [0],
+            "resets": [0],
+            "spikes": [float("nan")],
+            "stuck_s": [0.0],
+            "negative_share": [0.0],
+        },
+        index=pd.Index(["kettle"], name="circuit"),
+    )
+    row = quality_lines(quality, width=140)[-1].split()
+    assert row == ["kettle", "60", "100.00", "none", "0", "0", "0", "0", "-", "none", "0.00"]
 
 
 def test_quality_fits_and_writes_durations():
