@@ -63,11 +63,11 @@ def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tu
         return "modulating", float(np.clip(0.3 + 0.15 * spread, 0.5, 0.9))
     longest = int(np.argmax(lasts_s))
     beats = pieces[longest][1] - pieces[longest][0]
+    if lasts_s[longest] >= 600 and beats >= MANY_BEATS:
+        return "batch", 0.7
     heats = spread >= MIXED_RATIO and high >= LEAST_HEATER_W
     if long_s >= 600 and (
-        beats >= MANY_BEATS
-        or (spread >= MIXED_RATIO and np.median(steps[large]) >= 6)
-        or (heats and long_s > 1800)
+        (spread >= MIXED_RATIO and np.median(steps[large]) >= 6) or (heats and long_s > 1800)
     ):
         return "batch", float(np.clip(0.4 + 0.05 * spread, 0.5, 0.95))
     if share > 0.98:

@@ -17,7 +17,7 @@ MEDIAN_STEP_PER_SIGMA = 0.6745 * np.sqrt(2)
 # So many different readings must come in the same step to be believed.
 LEAST_VALUES = 12
 # Share of the energy that must go each way for power to be taken to flow both ways.
-MIXED_SHARE = 0.05
+MIXED_SHARE, LEAST_FEED_IN_W = 0.05, -50.0
 # A level must be held for this long, or this share of the time, to be taken as an idle level.
 LEAST_IDLE_S = 120.0
 LEAST_IDLE_SHARE = 0.002
@@ -167,9 +167,13 @@ def find_levels(
     nan = float("nan")
     if not n.size:
         return Levels(idle_w=nan, on_w=nan, low_w=nan)
-    returned = float(np.sum(-np.minimum(mean_w, 0.0) * n))
-    share = returned / max(float(np.sum(np.abs(mean_w) * n)), 1e-9)
-    feeds_both_ways = MIXED_SHARE < share < 1 - MIXED_SHARE
+    order = np.argsort(mean_w, kind="stable")
+    usual_w = mean_w[order][np.searchsorted(np.cumsum(n[order]), n.sum() / 2)]
+    # A steady level below zero is the offset of a clamp, and no feed-in.
+    flow_w = mean_w - min(usual_w, 0.0)
+    returned = float(np.sum(-np.minimum(flow_w, 0.0) * n))
+    share = returned / max(float(np.sum(np.abs(flow_w) * n)), 1e-9)
+    feeds_both_ways = MIXED_SHARE < share < 1 - MIXED_SHARE and flow_w.min() < LEAST_FEED_IN_W
     # Where power flows both ways, rest is nearest to zero; else it is the lowest level.
     order = np.argsort(np.abs(mean_w) if feeds_both_ways else mean_w, kind="stable")
     watts, held = mean_w[order], np.cumsum(n[order])

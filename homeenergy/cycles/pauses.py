@@ -182,6 +182,8 @@ def _part_at_starts(
     (compared with all starts after a long rest), if both sides are substantial. A programme ends
     even at a shorter pause if it is followed by its like, which lasts as long and is worth as much.
     """
+    # A dip of a sample or two can be anything.
+    shortest_s = max(SHORTEST_PARTING_S, 3 * fragments.period_s)
     joined = groups(joins)
     beginnings = _beginnings(fragments, plateaus, idle_w)
     seen = after_rest(fragments, plateaus, limit_s=limit_s)
@@ -192,7 +194,7 @@ def _part_at_starts(
         energy = np.r_[0.0, np.cumsum(fragments.excess_wh[a:b])]
         begin = a
         for i in range(a + 1, b):
-            if fragments.pause_s[i - 1] < SHORTEST_PARTING_S:
+            if fragments.pause_s[i - 1] < shortest_s:
                 continue
             left, right = energy[i - a] - energy[begin - a], energy[-1] - energy[i - a]
             lasts = (
@@ -226,7 +228,7 @@ def _long_n(plateaus: Plateaus) -> float:
 
 
 def _off(known: NDArray[np.float64], beginning: NDArray[np.float64], share: float) -> float:
-    """Difference from the nearest `share` of the known beginnings, relative to the larger energy."""
+    """Difference from the nearest `share` of the known beginnings, part of the larger energy."""
     scale = np.maximum(np.maximum(known[:, -1], beginning[-1]), 1e-9)
     off = np.abs(known - beginning).max(axis=1) / scale
     return float(np.quantile(off, share, method="lower"))

@@ -60,6 +60,15 @@ class Plateaus:
         ns = self.start.value + np.asarray(index) * round(self.period_s * 1e9)
         return pd.DatetimeIndex(ns.astype(np.int64).view("M8[ns]")).tz_localize("UTC")
 
+    @property
+    def usual_w(self) -> float:
+        """Level at or below which the trace stands for half of the time [W]; NaN if empty."""
+        if not len(self):
+            return float("nan")
+        order = np.argsort(self.mean_w)
+        held = np.cumsum(self.n[order])
+        return float(self.mean_w[order][np.searchsorted(held, held[-1] / 2)])
+
     def turned(self) -> Plateaus:
         """The plateaus of the same trace with its sign turned."""
         return replace(

@@ -27,6 +27,8 @@ LEAST_SHARE = 0.04
 LEAST_LINK_SHARE = 0.002
 # A level is taken for a tail of runs if it follows one for this share of its time.
 TAIL_SHARE = 0.7
+# A level from which this share of the runs begin is one of rest.
+LEAD_SHARE = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,7 +50,8 @@ class Rest:
 def find_rest(plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64]) -> Rest:
     """Rest outside the runs [first, stop) of samples."""
     idle, tail = _idle_plateaus(plateaus, first, stop)
-    levels, kept = _levels(plateaus, np.flatnonzero(idle), tail)
+    lead = np.isin(plateaus.stop, first)
+    levels, kept = _levels(plateaus, np.flatnonzero(idle), tail, lead)
     begin, end = plateaus.first[kept], plateaus.stop[kept]
     if plateaus.period_s > SPIKE_PERIOD_S and first.size:
         # A long sample beside a run is shared with it.
@@ -91,7 +94,7 @@ def _idle_plateaus(
     """Which plateaus lie outside runs, and which begin soon after one."""
     lasting = (plateaus.n > 1) | (plateaus.period_s > SPIKE_PERIOD_S)
     # Power that flows the other way is no rest.
-    lasting &= plateaus.mean_w > -IDLE_ELECTRONICS_W
+    lasting &= plateaus.mean_w > min(plateaus.usual_w, 0.0) - IDLE_ELECTRONICS_W
     if not first.size:
         return lasting, np.zeros(len(plateaus), bool)
     between_n = np.median(first[1:] - stop[:-1]) if first.size > 1 else np.inf
@@ -104,13 +107,16 @@ def _idle_plateaus(
 
 
 def _levels(
-    plateaus: Plateaus, idle: NDArray[np.int64], tail: NDArray[np.bool_]
+    plateaus: Plateaus,
+    idle: NDArray[np.int64],
+    tail: NDArray[np.bool_],
+    lead: NDArray[np.bool_],
 ) -> tuple[tuple[tuple[float, float], ...], NDArray[np.int64]]:
     """Levels with their shares, and the plateaus that stand at one of them.
 
     Plateaus belong to different levels where sorted neighbours are further apart than noise, a step
     and a half of the readings and a tenth of the level. A higher level that follows runs, mostly,
-    is a "finished" display and not rest.
+    is a "finished" display and not rest, unless runs begin from it as well (`lead`).
     """
     if not idle.size:
         return (), idle
@@ -134,6 +140,7 @@ def _levels(
         if plateaus.n[g].sum() >= least_n
         and (
             plateaus.mean_w[g].max() < main_w
+            or lead[g].sum() >= LEAD_SHARE * lead.sum() > 0
             or _tail_share(plateaus, np.sort(g), tail) < TAIL_SHARE
         )
     ]

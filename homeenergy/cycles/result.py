@@ -15,6 +15,9 @@ from homeenergy.estimate import Estimate
 from homeenergy.house.schedule import Kind
 from homeenergy.units import S_PER_H
 
+# A run that lacks more of its samples is not complete: its energy is too low.
+MOST_MISSING = 0.02
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Cycles:
@@ -141,7 +144,9 @@ def _run_table(
     before_n = ends[np.searchsorted(ends, stop)] - stop
     holes = np.r_[0, np.cumsum(hole)]
     near_n = pause_s / period_s
+    missing_n = stop - first - n
     cut = (after_n <= near_n) | (before_n <= near_n) | (holes[b - 1] > holes[a])
+    cut |= missing_n > MOST_MISSING * (stop - first)
     spans = np.c_[a, b].ravel()
     peak_w = np.maximum.reduceat(np.r_[plateaus.greatest_w, -np.inf], spans)[::2]
     return pd.DataFrame(
@@ -153,7 +158,7 @@ def _run_table(
             "above_standby_wh": energy_wh - base_w * n * period_s / S_PER_H,
             "mean_w": energy_wh / np.maximum(n * period_s, 1e-12) * S_PER_H,
             "peak_w": peak_w,
-            "missing_s": (stop - first - n) * period_s,
+            "missing_s": missing_n * period_s,
             "complete": ~cut,
         }
     )

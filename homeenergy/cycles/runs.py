@@ -93,7 +93,7 @@ def find_cycles(
     if low_w is None:
         levels = replace(levels, low_w=_low_w(found_kind, levels, plateaus.settings["step_w"]))
     first, stop, limit_s, longest_s = _find_runs(plateaus, levels, kind=found_kind, pause_s=pause_s)
-    if not first.size and kind != "continuous" and _usual_w(plateaus) > IDLE_ELECTRONICS_W:
+    if not first.size and kind != "continuous" and plateaus.usual_w > IDLE_ELECTRONICS_W:
         # A steady draw above what electronics take at rest may be work that never paused.
         rest = never_at_rest()
     else:
@@ -142,7 +142,7 @@ def _find_runs(
         limit_s = pause_s
         joins = fragments.pause_s <= limit_s
     runs = [(a, b) for a, b in groups(joins) if len(fragments) and fragments.works[a:b].any()]
-    runs = [] if kind == "continuous" else _without_slight(fragments, runs)
+    runs = [] if kind == "continuous" else _without_slight(fragments, runs, kind=kind)
     first = np.array([fragments.first[a] for a, _ in runs], np.int64)
     stop = np.array([fragments.stop[b - 1] for _, b in runs], np.int64)
     if kind in ("batch", "manual"):
@@ -151,19 +151,16 @@ def _find_runs(
     return first, stop, limit_s, longest_s
 
 
-def _usual_w(plateaus: Plateaus) -> float:
-    """Level at which the trace stands for half of the time [W]."""
-    if not len(plateaus):
-        return float("nan")
-    order = np.argsort(plateaus.mean_w)
-    held = np.cumsum(plateaus.n[order])
-    return float(plateaus.mean_w[order][np.searchsorted(held, held[-1] / 2)])
-
-
 def _is_backwards(plateaus: Plateaus) -> bool:
-    """Whether nearly all energy is negative."""
+    """Whether nearly all energy is negative, and not only by the offset of a clamp.
+
+    With an offset, work rises from a steady level a little below zero.
+    """
     net = float(plateaus.sum_w.sum())
-    return net < -0.8 * float(np.abs(plateaus.sum_w).sum())
+    if not net < -0.8 * float(np.abs(plateaus.sum_w).sum()):
+        return False
+    work = float(np.sum(plateaus.sum_w - plateaus.usual_w * plateaus.n))
+    return work < 0 or plateaus.usual_w < -IDLE_ELECTRONICS_W
 
 
 def standby_draw(trace: Chunks, *, kind: Kind | None = None, resolution_w: float = 0.0) -> Standby:
@@ -234,14 +231,19 @@ def _with_lead_in(
     return moved
 
 
-def _without_slight(fragments: Fragments, runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Leave out what is far weaker and worth far less than a usual run: a door lamp."""
+def _without_slight(
+    fragments: Fragments, runs: list[tuple[int, int]], *, kind: Kind
+) -> list[tuple[int, int]]:
+    """Leave out what is far weaker and worth far less than a usual run: a door lamp.
+
+    Of a machine with programmes, leave out also what is strong but worth next to nothing.
+    """
     worth = np.array([fragments.excess_wh[a:b].sum() for a, b in runs])
     hours = np.array([fragments.n[a:b].sum() for a, b in runs]) * fragments.period_s / S_PER_H
     if worth.size < 3:
         return runs
     level_w = worth / hours
-    slight = (worth < SLIGHT_WORTH * np.median(worth)) & (
-        level_w < SLIGHT_LEVEL * np.median(level_w)
-    )
+    slight = worth < SLIGHT_WORTH * np.median(worth)
+    if kind != "batch":
+        slight &= level_w < SLIGHT_LEVEL * np.median(level_w)
     return [run for run, drop in zip(runs, slight, strict=True) if not drop]
