@@ -25,6 +25,9 @@ _KEYS = (
     "decimal",
     "encoding",
     "header",
+    "lines_above_header",
+    "lines_below_header",
+    "missing",
     "time_columns",
     "time_format",
     "time_zone",
@@ -63,6 +66,14 @@ def read_layout(log: Fields, *, circuits: tuple[str, ...]) -> LogLayout:
     header = log.flag("header", True)
     if kind == "parquet" and not header:
         raise log.refuse("header", "must be true: the columns of a Parquet file have names")
+    if kind == "parquet":
+        for name in ("lines_above_header", "lines_below_header", "missing"):
+            if log.has(name):
+                raise log.refuse(name, 'belongs to a log with `format = "csv"`')
+    if not header and log.has("lines_below_header"):
+        raise log.refuse(
+            "lines_below_header", "needs a header", fix="Without one, write lines_above_header."
+        )
     one_value = {}
     for name in ("circuit_column", "value_column"):
         if shape == "long" and not log.has(name):
@@ -78,6 +89,9 @@ def read_layout(log: Fields, *, circuits: tuple[str, ...]) -> LogLayout:
         decimal=log.choice("decimal", (".", ","), "."),
         encoding=_encoding(log),
         header=header,
+        lines_above_header=_count(log, "lines_above_header"),
+        lines_below_header=_count(log, "lines_below_header"),
+        missing=log.texts("missing"),
         time_columns=_time_columns(log, header),
         time_format=_time_format(log),
         time_zone=_time_zone(log),
@@ -102,6 +116,13 @@ def _one_character(log: Fields, name: str, default: str) -> str:
     if len(text) != 1:
         raise log.refuse(name, f'must be one character such as "," ";" or "\\t", got {text!r}')
     return text
+
+
+def _count(log: Fields, name: str) -> int:
+    number = log.number(name, 0)
+    if number is None or number < 0 or number != int(number):
+        raise log.refuse(name, f"must be a whole number of lines, got {number!r}")
+    return int(number)
 
 
 def _encoding(log: Fields) -> str:

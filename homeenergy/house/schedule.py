@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Literal
 from zoneinfo import ZoneInfo
@@ -15,15 +16,30 @@ Quantity = Literal["power", "energy", "energy_counter", "volts_and_amps"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """A multiplier from an instant on; `start` is None where it holds from the beginning."""
+
+    value: float
+    start: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Clamp:
     """A clamp-on current transformer and what its watts must be multiplied with.
 
     `multiplier` is 2 where a 240 V circuit is logged on one leg, -1 where the clamp sits backwards,
-    1.02 where a bench comparison found it 2 % low.
+    1.02 where a bench comparison found it 2 % low; `uncertainty` is how far it may be off at 95 %,
+    as a share of it. Where a clamp was moved, `corrections` holds every multiplier in order of time
+    and `multiplier` is the last. `conductors` are what runs through it ("L1", "-L2" against its
+    arrow, "2*L1" twice), `volts_leg` the leg whose voltage its meter multiplies with.
     """
 
     rating_a: float | None = None
     multiplier: float = 1.0
+    corrections: tuple[Correction, ...] = ()
+    uncertainty: float | None = None
+    conductors: tuple[str, ...] = ()
+    volts_leg: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +90,10 @@ class LogColumn:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogLayout:
-    """How one family of log files is laid out: a [[log]] of house.toml."""
+    """How one family of log files is laid out: a [[log]] of house.toml.
+
+    `missing` holds texts that stand for a missing value, besides the usual ones.
+    """
 
     files: str
     columns: Mapping[str, LogColumn]
@@ -84,6 +103,9 @@ class LogLayout:
     decimal: str = "."
     encoding: str = "utf-8"
     header: bool = True
+    lines_above_header: int = 0
+    lines_below_header: int = 0
+    missing: tuple[str, ...] = ()
     time_columns: tuple[str | int, ...] = ("time",)
     time_format: str = "iso"
     time_zone: str = "UTC"
@@ -92,6 +114,11 @@ class LogLayout:
     value_column: str | int | None = None
     period_s: float | None = None
     hold_s: float | None = None
+
+    @property
+    def lines_before_rows(self) -> int:
+        """Lines of a CSV before its first row of readings."""
+        return self.lines_above_header + int(self.header) + self.lines_below_header
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 import tomllib
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from homeenergy.errors import HouseError
+from homeenergy.house.clamps import read_clamp
 from homeenergy.house.fields import Fields
 from homeenergy.house.layouts import read_layout
-from homeenergy.house.schedule import KINDS, Circuit, Clamp, Schedule, Supply, Tariff
+from homeenergy.house.schedule import KINDS, Circuit, Schedule, Supply, Tariff
 from homeenergy.house.zones import read_region
 
 LEGS: dict[str, tuple[str, ...]] = {
@@ -53,7 +55,7 @@ def read_schedule(folder: str | Path) -> Schedule:
             fix='Write the region the house stands in, such as "Europe/Berlin".',
         ) from None
     supply = _supply(top.inner("supply"))
-    circuits = tuple(_circuit(table, supply) for table in top.tables("circuit"))
+    circuits = tuple(_circuit(table, supply, timezone) for table in top.tables("circuit"))
     _refuse_repeated_names(top, circuits)
     names = tuple(circuit.name for circuit in circuits)
     return Schedule(
@@ -116,7 +118,7 @@ def _tariff(table: Fields) -> Tariff:
     return Tariff(currency=currency, price_per_kwh=price, standing_per_day=standing)
 
 
-def _circuit(table: Fields, supply: Supply) -> Circuit:
+def _circuit(table: Fields, supply: Supply, timezone: ZoneInfo) -> Circuit:
     table.only(("name", "appliance", "kind", "role", "legs", "breaker_a", "clamp"))
     name = table.text("name", required=True)
     if not _NAME.fullmatch(name):
@@ -128,12 +130,6 @@ def _circuit(table: Fields, supply: Supply) -> Circuit:
             f"must be a choice of {', '.join(possible)} ({supply.system} supply), "
             f"each once, got {list(legs)}",
         )
-    clamp = table.inner("clamp")
-    clamp.only(("rating_a", "multiplier"))
-    multiplier = clamp.number("multiplier", 1.0)
-    assert multiplier is not None
-    if multiplier == 0:
-        raise clamp.refuse("multiplier", "must not be 0: it would erase the readings")
     return Circuit(
         name=name,
         appliance=table.text("appliance", name),
@@ -141,7 +137,7 @@ def _circuit(table: Fields, supply: Supply) -> Circuit:
         role=table.choice("role", ("load", "mains"), "load"),
         legs=legs,
         breaker_a=table.number("breaker_a", positive=True),
-        clamp=Clamp(rating_a=clamp.number("rating_a", positive=True), multiplier=multiplier),
+        clamp=read_clamp(table.inner("clamp"), legs=possible, timezone=timezone),
     )
 
 

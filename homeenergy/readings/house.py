@@ -11,6 +11,7 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.house import Circuit, Schedule, Supply, Tariff, read_schedule
+from homeenergy.readings.corrections import correct_in_place
 from homeenergy.readings.store import MonthInfo, Store
 from homeenergy.readings.trace import Trace
 from homeenergy.units import NS_PER_S
@@ -97,8 +98,8 @@ class House:
         Returns
         -------
         Trace
-            Watts with the clamp's multiplier applied; what no month holds is NaN. From the first
-            to the last sample that is there, unless cut by `start` and `end`.
+            Watts with the clamp's multiplier applied, each from its date on; what no month holds is
+            NaN. From the first to the last sample that is there, unless cut by `start` and `end`.
 
         Raises
         ------
@@ -125,8 +126,7 @@ class House:
             watts[filled:at] = np.nan
             filled = at + info.samples
             self._store.read_into(found.name, info.month, watts[at:filled])
-        if found.clamp.multiplier != 1:
-            watts *= np.float32(found.clamp.multiplier)
+        correct_in_place(watts, found.clamp, first_slot=first, period_ns=period)
         trace = _trace(found, first, period, watts)
         lo = 0 if low is None else -(-low // period) - first
         hi = len(trace) if high is None else -(-high // period) - first
@@ -149,8 +149,7 @@ class House:
                 continue
             watts = np.empty(info.samples, dtype=np.float32)
             self._store.read_into(found.name, info.month, watts)
-            if found.clamp.multiplier != 1:
-                watts *= np.float32(found.clamp.multiplier)
+            correct_in_place(watts, found.clamp, first_slot=info.first_slot, period_ns=period)
             yield _trace(found, info.first_slot, period, watts)
 
     def quality(self) -> pd.DataFrame:
