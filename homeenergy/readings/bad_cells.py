@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import json
 import math
+import re
 from datetime import datetime
 from pathlib import Path
 
@@ -11,8 +13,24 @@ import pyarrow as pa
 
 from homeenergy.errors import HouseError
 from homeenergy.house import LogLayout
-from homeenergy.readings.tables import MISSING, Types, csv_columns, open_text
+from homeenergy.readings.tables import MISSING, Types, csv_columns, open_text, skip_lines
 from homeenergy.readings.times import carries_offset, mixed_zones, stamp_error
+
+_SECOND_HEADING = (
+    "If this is a second line of headings, such as units, state how many lines follow the header "
+    "before the readings: lines_below_header = 1."
+)
+_THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:(?P<mark>[.,' ])\d{3})(?:(?P=mark)\d{3})*[.,]\d+")
+
+
+def has_thousands(cell: str) -> bool:
+    """Whether a number is written with marks between its thousands, as in 1.234,5."""
+    return bool(_THOUSANDS.fullmatch(cell.strip()))
+
+
+def toml_text(text: str) -> str:
+    """Write a text as TOML."""
+    return json.dumps(text, ensure_ascii=False)
 
 
 def find_bad_cell(path: Path, layout: LogLayout, types: Types, error: Exception) -> HouseError:
@@ -34,21 +52,23 @@ def find_bad_cell(path: Path, layout: LogLayout, types: Types, error: Exception)
     position = {name: names.index(name) for name in types}
     zoned: bool | None = None
     with open_text(path, layout.encoding) as file:
+        skip_lines(file, layout.lines_above_header)
         reader = csv.reader(file, delimiter=layout.delimiter)
-        for number, row in enumerate(reader):
-            if (number == 0 and layout.header) or not row:
+        for row in reader:
+            line = layout.lines_above_header + reader.line_num
+            if line <= layout.lines_before_rows or not row:
                 continue
-            line = reader.line_num
             if len(row) != len(names):
                 return _wrong_width(path, line, len(row), len(names), layout)
             for name, kind in types.items():
                 cell = row[position[name]]
                 if pa.types.is_floating(kind) or pa.types.is_integer(kind):
-                    if not _is_number(cell, layout.decimal):
-                        return _not_a_number(path, line, name, cell, layout)
+                    if cell in layout.missing or _is_number(cell, layout.decimal):
+                        continue
+                    return _not_a_number(path, line, name, cell, layout)
                 elif pa.types.is_timestamp(kind):
                     if not _is_iso(cell):
-                        return _not_iso(path, line, name, cell)
+                        return _not_iso(path, line, name, cell, layout)
                     has = carries_offset(cell)
                     if zoned is not None and has != zoned:
                         bad = mixed_zones(0, cell, has)
@@ -88,18 +108,26 @@ def _not_a_number(
     path: Path, line: int, name: str | int, cell: str, layout: LogLayout
 ) -> HouseError:
     other = "," if layout.decimal == "." else "."
-    fix = f"Empty cells and {', '.join(MISSING[1:6])} count as missing."
-    if other in cell and _is_number(cell, other):
+    fix = (
+        f"Empty cells and {', '.join(MISSING[1:6])} count as missing; what else does is stated, "
+        f"as in missing = [{toml_text(cell)}]."
+    )
+    if has_thousands(cell):
+        fix = "It has marks between its thousands: export the log again without them."
+    elif other in cell and _is_number(cell, other):
         fix = f'If {other!r} is the decimal mark, write decimal = "{other}".'
+    elif _second_heading(line, layout):
+        fix = _SECOND_HEADING
     return HouseError(f"{cell!r} is not a number", path=path, line=line, column=name, fix=fix)
 
 
-def _not_iso(path: Path, line: int, name: str | int, cell: str) -> HouseError:
+def _second_heading(line: int, layout: LogLayout) -> bool:
+    return layout.header and line == layout.lines_before_rows + 1
+
+
+def _not_iso(path: Path, line: int, name: str | int, cell: str, layout: LogLayout) -> HouseError:
     what = f"{cell!r} is not an ISO 8601 time" if cell.strip() else "the time is missing"
-    return HouseError(
-        what,
-        path=path,
-        line=line,
-        column=name,
-        fix='Write its pattern, for example time_format = "%d.%m.%Y %H:%M:%S".',
-    )
+    fix = 'Write its pattern, for example time_format = "%d.%m.%Y %H:%M:%S".'
+    if _second_heading(line, layout) and not any(c.isdigit() for c in cell):
+        fix = _SECOND_HEADING
+    return HouseError(what, path=path, line=line, column=name, fix=fix)

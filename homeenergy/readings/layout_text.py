@@ -60,7 +60,15 @@ def layout_toml(layout: LogLayout, *, remarks: Sequence[str] = ()) -> str:
 
 
 _ALWAYS = ("files", "format", "layout", "time_columns", "time_format", "time_zone", "delimiter")
-_CSV_ONLY = ("delimiter", "decimal", "encoding", "header")
+_CSV_ONLY = (
+    "delimiter",
+    "decimal",
+    "encoding",
+    "header",
+    "lines_above_header",
+    "lines_below_header",
+    "missing",
+)
 _SETTINGS = (
     ("files", None, "which files, from this folder"),
     ("format", "csv", "csv (also .gz) or parquet"),
@@ -69,6 +77,9 @@ _SETTINGS = (
     ("decimal", ".", ""),
     ("encoding", "utf-8", ""),
     ("header", True, "without one, columns are numbered from 1"),
+    ("lines_above_header", 0, ""),
+    ("lines_below_header", 0, "such as a line of units"),
+    ("missing", (), "texts that stand for a missing value"),
     ("time_columns", None, "two are joined: date, time of day"),
     ("time_format", "iso", 'iso, epoch_s, epoch_ms or a pattern: "%d.%m.%Y %H:%M"'),
     ("time_zone", "UTC", "of times that carry no offset from UTC"),

@@ -99,7 +99,8 @@ def _types(path: Path, layout: LogLayout) -> Types:
         return {name: pa.null() for name in [*names, *values]}
     found = csv_columns(path, layout)
     check_columns(path, found, [*names, *values], layout)
-    rows = first_rows(path, layout, 2 if layout.header else 1)[int(layout.header) :]
+    above = int(layout.header) + layout.lines_below_header
+    rows = first_rows(path, layout, above + 1)[above:]
     at = found.index(names[0])
     stamp = rows[0][at] if rows and at < len(rows[0]) else ""
     kind = arrow_type(layout.time_format, stamp, len(names))
@@ -132,7 +133,7 @@ def _rows(
     done: int,
 ) -> Iterator[Rows]:
     count = _times(layout)
-    first_line = done + 1 + int(layout.header) if layout.format == "csv" else done + 1
+    first_line = done + 1 + (layout.lines_before_rows if layout.format == "csv" else 0)
     try:
         stamps = read_stamps([table.column(number) for number in range(count)], layout.time_format)
     except BadStamp as bad:

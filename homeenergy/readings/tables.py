@@ -47,10 +47,17 @@ def open_text(path: Path, encoding: str) -> io.TextIOBase:
     return file
 
 
+def skip_lines(file: io.TextIOBase, number: int) -> None:
+    """Pass over lines at the top of a log."""
+    for _ in range(number):
+        file.readline()
+
+
 def first_rows(path: Path, layout: LogLayout, number: int) -> list[list[str]]:
-    """First rows of a CSV as texts."""
+    """First rows of a CSV as texts, from its header on."""
     try:
         with open_text(path, layout.encoding) as file:
+            skip_lines(file, layout.lines_above_header)
             reader = csv.reader(file, delimiter=layout.delimiter)
             return [row for row, _ in zip(reader, range(number), strict=False)]
     except UnicodeError as error:
@@ -100,15 +107,21 @@ def check_columns(
             raise HouseError(
                 f"has {number} columns called {name!r}",
                 path=path,
-                line=1,
+                line=layout.lines_above_header + 1,
                 fix="Give the columns different names in the log, or set header = false.",
             )
         listed = ", ".join(map(repr, names[:30]))
         fix = None
         if layout.format == "csv" and len(names) == 1:
-            fix = f"Only one column was found: is {layout.delimiter!r} the right delimiter?"
+            fix = (
+                f"Only one column was found: is {layout.delimiter!r} the right delimiter? Where "
+                "the header is not the first line, state lines_above_header."
+            )
         raise HouseError(
-            f"has no column {name!r}; its columns are {listed}", path=path, line=1, fix=fix
+            f"has no column {name!r}; its columns are {listed}",
+            path=path,
+            line=layout.lines_above_header + 1,
+            fix=fix,
         )
 
 
@@ -154,7 +167,7 @@ def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
         "convert_options": pa_csv.ConvertOptions(
             column_types={position[name]: kind for name, kind in types.items()},
             include_columns=list(position.values()),
-            null_values=list(MISSING),
+            null_values=[*MISSING, *layout.missing],
             strings_can_be_null=True,
             decimal_point=layout.decimal,
         ),
@@ -162,7 +175,7 @@ def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
     encoding = "utf8" if codecs.lookup(layout.encoding).name in ("utf-8", "utf-8-sig") else None
     reading = pa_csv.ReadOptions(
         column_names=[f"c{number}" for number in range(len(names))],
-        skip_rows=int(layout.header),
+        skip_rows=layout.lines_before_rows,
         encoding=encoding or layout.encoding,
         block_size=PIECE_BYTES,
     )

@@ -124,7 +124,13 @@ def _from_text(columns: list[pa.ChunkedArray], time_format: str) -> Stamps:
             halves = _halves(parts[0])
             parts = halves if halves is not None else parts
         if len(parts) == len(patterns) == 2 and _date_and_time(patterns):
-            return Stamps(_date(parts[0], patterns[0]) + _time_of_day(parts[1], patterns[1]), False)
+            try:
+                ns = _date(parts[0], patterns[0]) + _time_of_day(parts[1], patterns[1])
+            except BadStamp as bad:
+                whole = " ".join(str(part[bad.row]) for part in parts)
+                why = f"does not fit time_format = {time_format!r}"
+                raise BadStamp(bad.row, whole, why) from None
+            return Stamps(ns, False)
     if joined is None:
         joined = pc.binary_join_element_wise(*parts, " ")
     return _from_distinct(joined, time_format)

@@ -214,6 +214,21 @@ def test_a_byte_order_mark_is_passed_over(tmp_path):
             'period_s = 0\nfiles = "logs',
             r"`log\[1\].period_s` must be a number above 0",
         ),
+        (
+            'files = "logs',
+            'lines_above_header = 1.5\nfiles = "logs',
+            r"`log\[1\].lines_above_header` must be a whole number of lines, got 1.5",
+        ),
+        (
+            'files = "logs',
+            'lines_below_header = -1\nfiles = "logs',
+            r"`log\[1\].lines_below_header` must be a whole number of lines, got -1",
+        ),
+        (
+            'files = "logs',
+            'format = "parquet"\nmissing = ["ERR"]\nfiles = "logs',
+            r"`log\[1\].missing` belongs to a log with `format = \"csv\"`",
+        ),
     ],
 )
 def test_what_cannot_be_meant_is_refused(tmp_path, old, new, match):

@@ -198,6 +198,23 @@ def test_a_counter_stands_at_its_own_instant_even_so(tmp_path):
     )
 
 
+def test_lines_around_the_header_and_texts_for_missing(tmp_path):
+    text = (
+        "Export of the panel\n\nmade on 3 March\ntime,oven\n,W\n"
+        "2026-03-01T00:00:00Z,1\n2026-03-01T00:00:01Z,ERR\n2026-03-01T00:00:02Z,--\n"
+        "2026-03-01T00:00:03Z,4\n"
+    )
+    settings = (
+        'lines_above_header = 3\nlines_below_header = 1\nmissing = ["ERR", "--"]\nperiod_s = 1'
+    )
+    for name, content in (("plain.csv", text), ("packed.csv.gz", gzip.compress(text.encode()))):
+        folder = tmp_path / name
+        log = f'[[log]]\nfiles = "logs/*"\n{settings}\n[log.columns]\noven = "oven"\n'
+        import_logs(make_house(folder, {name: content}, log=log, circuits=["oven"]))
+        watts = open_house(folder).trace("oven").watts
+        np.testing.assert_array_equal(watts, np.float32([1, np.nan, np.nan, 4]))
+
+
 def test_unsorted_and_repeated_rows_are_counted(tmp_path):
     order = [0, 1, 3, 2, 3, 4]
     text = "time,oven\n" + "".join(f"{STAMPS[n]},{n}\n" for n in order)
@@ -326,6 +343,35 @@ oven = "stove"
             "time,fridge,oven\n" + OK + "2026-03-01T00:00:20Z,3\n",
             WIDE,
             r"line 4: has 2 columns, expected 3",
+        ),
+        (
+            "time,fridge,oven\n13/02/2026 10:00,3,3\n03/13/2026 10:10,3,3\n",
+            WIDE.replace("[log.c", 'time_format = "%d/%m/%Y %H:%M"\n[log.c'),
+            r"line 3, column 'time': '03/13/2026 10:10' does not fit time_format = "
+            r"'%d/%m/%Y %H:%M'",
+        ),
+        (
+            "time,fridge,oven\n13/02/2026 10:00,3,3\n13/02/2026 10:61,3,3\n",
+            WIDE.replace("[log.c", 'time_format = "%d/%m/%Y %H:%M"\n[log.c'),
+            r"line 3, column 'time': '13/02/2026 10:61' does not fit time_format = "
+            r"'%d/%m/%Y %H:%M'",
+        ),
+        ("time,fridge,oven\n,W,W\n" + OK, WIDE, r"line 2(.|\n)*lines_below_header = 1"),
+        ("time,fridge,oven\nUTC,W,W\n" + OK, WIDE, r"line 2(.|\n)*lines_below_header = 1"),
+        (
+            "Export of the panel\ntime,fridge,oven\n" + OK,
+            WIDE,
+            r"line 1: has no column 'time'(.|\n)*lines_above_header",
+        ),
+        (
+            "a\n\ntime,fridge,oven\n,W,W\n" + OK + "2026-03-01T00:00:20Z,3,off\n",
+            WIDE.replace("[log.c", "lines_above_header = 2\nlines_below_header = 1\n[log.c"),
+            r"line 7, column 'oven': 'off' is not a number(.|\n)*missing = \[\"off\"\]",
+        ),
+        (
+            'time,fridge,oven\n2026-03-01T00:00:00Z,1,"1,234.5"\n',
+            WIDE,
+            r"line 2, column 'oven'(.|\n)*between its thousands",
         ),
         (
             "time,fridge,oven\n31.02.2026,3,3\n",
