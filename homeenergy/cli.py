@@ -22,8 +22,12 @@ if TYPE_CHECKING:
     from homeenergy.readings import House
 
 BAD_DATA, INTERRUPTED = 1, 130  # 2, for a command that is used wrongly, comes from typer
-# JupyterLab would ask the network for newer versions of itself.
-NO_LOOKING_UP = "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"
+# JupyterLab would ask the network for newer versions of itself, for news and for extensions.
+NO_LOOKING_UP = (
+    "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+    "--LabApp.news_url=None",
+    "--LabApp.extension_manager=readonly",
+)
 NARROWEST, WIDEST = 60, 160
 
 app = typer.Typer(
@@ -220,6 +224,50 @@ def quality(folder: Folder) -> None:
 
 
 @app.command()
+def check(
+    folder: Folder,
+    reference_accuracy: Annotated[
+        float,
+        typer.Option(metavar="SHARE", help="Of the reference meter of bench.csv; 0.01 is 1 %."),
+    ] = 0.01,
+    meter_step: Annotated[
+        float, typer.Option(metavar="KWH", help="Last digit that the utility meter shows.")
+    ] = 1.0,
+    json_file: Annotated[
+        str | None,
+        typer.Option("--json", metavar="FILE", help="Write the list as JSON; - prints it."),
+    ] = None,
+) -> None:
+    """Tell what contradicts house.toml: clamps, legs, multipliers, the utility meter.
+
+    New logs are imported first. The exit code is 1 if something contradicts house.toml.
+
+    \b
+    Example:  homeenergy check my_house
+    """
+    if not 0 <= reference_accuracy < 1:
+        raise typer.BadParameter("--reference-accuracy is a share, such as 0.01 for 1 %")
+    if not meter_step > 0:
+        raise typer.BadParameter("--meter-step must be above 0")
+    with _plain_errors():
+        from homeenergy.readings import open_house
+        from homeenergy.show.check_table import check_lines
+        from homeenergy.trust import check_house
+
+        _import(folder)
+        found = check_house(
+            open_house(folder), reference_accuracy=reference_accuracy, step_kwh=meter_step
+        )
+        if json_file is not None:
+            records = found.to_frame().to_dict("records")
+            _give(json.dumps(records, indent=2, ensure_ascii=False), json_file)
+        if json_file != "-":
+            typer.echo("\n".join(check_lines(found, width=_width())))
+    if found.contradicts:
+        raise typer.Exit(BAD_DATA)
+
+
+@app.command()
 def lab(
     options: Annotated[
         list[str] | None,
@@ -241,8 +289,8 @@ def lab(
     """
     with _plain_errors():
         root = _notebook_root(folder)
-        command = [sys.executable, "-m", "jupyterlab", "notebooks/start_here.ipynb", NO_LOOKING_UP]
-        command += [*([] if browser else ["--no-browser"]), *(options or [])]
+        command = [sys.executable, "-m", "jupyterlab", "notebooks/start_here.ipynb"]
+        command += [*NO_LOOKING_UP, *([] if browser else ["--no-browser"]), *(options or [])]
         try:
             result = subprocess.run(command, cwd=root)
         except KeyboardInterrupt:

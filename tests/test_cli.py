@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -182,6 +183,17 @@ def test_quality(run, house):
     assert row.split()[:3] == ["kettle", "10", "100.00"]
 
 
+def test_quality_of_a_house_too_slow_to_tell_spikes(run, tmp_path):
+    sample = Path(__file__).parents[1] / "sample_data" / "canal_flat"
+    folder = tmp_path / "flat"
+    shutil.copytree(sample, folder, ignore=shutil.ignore_patterns("store"))
+    result = run("quality", folder)
+    assert result.exit_code == 0, result.output
+    rows = [line.split() for line in result.stdout.splitlines()]
+    assert ["kettle", "60"] in [row[:2] for row in rows]
+    assert "Traceback" not in result.output
+
+
 def test_describe_and_new_lead_to_findings(run, house, tmp_path):
     log = house / "logs" / "one.csv"
     described = run("describe", log)
@@ -305,12 +317,23 @@ def test_lab_opens_the_notebooks_of_a_checkout(run, monkeypatch):
         "-m",
         "jupyterlab",
         "notebooks/start_here.ipynb",
-        cli.NO_LOOKING_UP,
+        *cli.NO_LOOKING_UP,
         "--no-browser",
         "--port",
         "9000",
     ]
     assert (Path(kwargs["cwd"]) / "sample_data" / "orchard_house" / "house.toml").is_file()
+
+
+def test_jupyterlab_is_told_to_leave_the_network_alone():
+    from jupyterlab import NeverCheckForUpdate
+    from jupyterlab.labapp import LabApp
+
+    lab = LabApp()
+    lab.parse_command_line(list(cli.NO_LOOKING_UP))
+    assert lab.news_url is None
+    assert lab.check_for_updates_class is NeverCheckForUpdate
+    assert lab.extension_manager == "readonly"
 
 
 def test_lab_copies_what_a_wheel_ships_and_overwrites_nothing(tmp_path, monkeypatch):
