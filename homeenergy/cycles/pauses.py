@@ -42,6 +42,7 @@ BEGINNING_S = np.arange(60.0, 1201.0, 60.0)
 ALIKE, VERY_ALIKE = 0.45, 0.08
 # One odd beginning among many does not decide: this share of them must be near.
 NEAR_SHARE = 0.2
+MOST_BEGINNINGS = 200
 
 
 def pause_limit_s(fragments: Fragments, plateaus: Plateaus, *, kind: Kind) -> float:
@@ -157,13 +158,13 @@ def join_fragments(
 
 def _attach_tails(fragments: Fragments, joins: NDArray[np.bool_]) -> None:
     """Join a slight last piece (a drain pulse, anti-crease turns) to the programme before it."""
-    found = groups(joins)
+    found, pause_s = groups(joins), fragments.pause_s
     energy = np.array([fragments.excess_wh[a:b].sum() for a, b in found])
     usual = np.median(energy[energy >= SUBSTANTIAL * energy.max()]) if energy.size else 0.0
     for i in range(1, len(found)):
         a = found[i][0]
         slight = energy[i] < 0.05 * usual <= energy[i - 1]
-        if slight and fragments.pause_s[a - 1] <= LONGEST_S:
+        if slight and pause_s[a - 1] <= LONGEST_S:
             joins[a - 1] = True
 
 
@@ -182,30 +183,32 @@ def _part_at_starts(
     (compared with all starts after a long rest), if both sides are substantial. A programme ends
     even at a shorter pause if it is followed by its like, which lasts as long and is worth as much.
     """
-    # A dip of a sample or two can be anything.
-    shortest_s = max(SHORTEST_PARTING_S, 3 * fragments.period_s)
     joined = groups(joins)
-    beginnings = _beginnings(fragments, plateaus, idle_w)
     seen = after_rest(fragments, plateaus, limit_s=limit_s)
-    starts = beginnings[[a for a, _ in joined if seen[a]]]
+    begin_at = np.array([a for a, _ in joined if seen[a]], np.int64)
+    begin_at = begin_at[:: max(1, begin_at.size // MOST_BEGINNINGS)]
+    starts = _beginnings(fragments, plateaus, begin_at, idle_w)
+    if not starts.size:
+        return
+    pause_s, upto = fragments.pause_s, np.r_[0.0, np.cumsum(fragments.excess_wh)]
+    # A dip of a sample or two can be anything.
+    long = pause_s >= max(SHORTEST_PARTING_S, 3 * fragments.period_s)
     for a, b in joined:
-        if b - a < 2 or not starts.size:
-            continue
-        energy = np.r_[0.0, np.cumsum(fragments.excess_wh[a:b])]
         begin = a
-        for i in range(a + 1, b):
-            if fragments.pause_s[i - 1] < shortest_s:
-                continue
-            left, right = energy[i - a] - energy[begin - a], energy[-1] - energy[i - a]
+        for i in (a + 1 + np.flatnonzero(long[a : b - 1])).tolist():
+            left, right = upto[i] - upto[begin], upto[b] - upto[i]
             lasts = (
                 fragments.stop[i - 1] - fragments.first[begin],
                 fragments.stop[b - 1] - fragments.first[i],
             )
             worth = min(left, right) / max(left, right)
             twin = mixed and min(worth, min(lasts) / max(lasts)) >= 0.8
-            parts = fragments.pause_s[i - 1] > PARTING_S and worth >= SUBSTANTIAL
-            if (parts and _off(starts, beginnings[i], NEAR_SHARE) < ALIKE) or (
-                twin and _off(starts, beginnings[i], 0.0) < VERY_ALIKE
+            parts = pause_s[i - 1] > PARTING_S and worth >= SUBSTANTIAL
+            if not (parts or twin):
+                continue
+            (beginning,) = _beginnings(fragments, plateaus, np.array([i]), idle_w)
+            if (parts and _off(starts, beginning, NEAR_SHARE) < ALIKE) or (
+                twin and _off(starts, beginning, 0.0) < VERY_ALIKE
             ):
                 joins[i - 1] = False
                 begin = i
@@ -234,14 +237,20 @@ def _off(known: NDArray[np.float64], beginning: NDArray[np.float64], share: floa
     return float(np.quantile(off, share, method="lower"))
 
 
-def _beginnings(fragments: Fragments, plateaus: Plateaus, idle_w: float) -> NDArray[np.float64]:
-    """Energy above idle [Wh] within the times `BEGINNING_S` of each fragment's start."""
-    edges = np.c_[plateaus.first, plateaus.stop].ravel() * plateaus.period_s
-    excess = (plateaus.sum_w - idle_w * plateaus.n) * plateaus.period_s / S_PER_H
-    upto = np.cumsum(np.c_[np.zeros(len(plateaus)), excess].ravel())
-    start_s = fragments.first * fragments.period_s
-    at = np.interp(start_s[:, None] + BEGINNING_S, edges, upto)
-    return at - np.interp(start_s, edges, upto)[:, None]
+def _beginnings(
+    fragments: Fragments, plateaus: Plateaus, which: NDArray[np.int64], idle_w: float
+) -> NDArray[np.float64]:
+    """Energy above idle [Wh] within the times `BEGINNING_S` of the starts of some fragments."""
+    out = np.empty((which.size, BEGINNING_S.size))
+    for row, start in zip(out, fragments.first[which], strict=True):
+        end = start + BEGINNING_S[-1] / plateaus.period_s
+        near = slice(*np.searchsorted(plateaus.first, [start, end]))
+        first, stop = plateaus.first[near] - start, plateaus.stop[near] - start
+        excess_w = plateaus.sum_w[near] - idle_w * plateaus.n[near]
+        edges_s = np.c_[first, stop].ravel() * plateaus.period_s
+        upto = np.cumsum(np.c_[np.zeros(excess_w.size), excess_w].ravel())
+        row[:] = np.interp(BEGINNING_S, edges_s, upto) * plateaus.period_s / S_PER_H
+    return out
 
 
 def _part_equals(fragments: Fragments, joins: NDArray[np.bool_]) -> None:
@@ -249,14 +258,14 @@ def _part_equals(fragments: Fragments, joins: NDArray[np.bool_]) -> None:
 
     Each lasts as long as a use by itself does, where there are such to compare with.
     """
-    found = groups(joins)
-    alone_s = fragments.duration_s[[a for a, b in found if b - a == 1]]
+    found, pause_s, lasts = groups(joins), fragments.pause_s, fragments.duration_s
+    alone_s = lasts[[a for a, b in found if b - a == 1]]
     usual_s = float(np.median(alone_s)) if alone_s.size else np.nan
     for a, b in found:
         if not 2 <= b - a <= 3:
             continue
-        lasts_s = fragments.duration_s[a:b]
-        pauses_s = fragments.pause_s[a : b - 1]
+        lasts_s = lasts[a:b]
+        pauses_s = pause_s[a : b - 1]
         equal = LONGEST_EQUAL_S >= lasts_s.max() <= lasts_s.min() / 0.7
         as_usual = not lasts_s.min() < 0.5 * usual_s
         if equal and as_usual and lasts_s.min() >= 3 * pauses_s.max() >= 3 * ALWAYS_S:
