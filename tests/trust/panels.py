@@ -1,5 +1,7 @@
 """Small panels with known wiring, written straight into a store."""
 
+import shutil
+
 import numpy as np
 import pandas as pd
 
@@ -94,3 +96,17 @@ def plain_panel(folder, *, stated=None, clamps=None, mains=None, unmonitored_w=8
     for name, change in (stated or {}).items():
         said[name] = said[name] | change
     return make_panel(folder, readings=readings, legs_w=legs_w, stated=said, mains=mains)
+
+
+def as_logged(house):
+    """Put a house's readings into a log, so that it can be imported; multipliers must be 1."""
+    frame = pd.DataFrame({c.name: house.trace(c).watts for c in house.circuits})
+    frame.insert(0, "time", START.value // 10**9 + np.arange(len(frame)))
+    (house.path / "logs").mkdir()
+    frame.to_parquet(house.path / "logs" / "log.parquet")
+    shutil.rmtree(house.path / "store")
+    log = '[[log]]\nfiles = "logs/*.parquet"\nformat = "parquet"\ntime_format = "epoch_s"\n'
+    columns = "".join(f'{c.name} = "{c.name}"\n' for c in house.circuits)
+    with (house.path / "house.toml").open("a") as file:
+        file.write(f"{log}period_s = 1\n[log.columns]\n{columns}")
+    return house

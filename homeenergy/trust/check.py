@@ -1,0 +1,256 @@
+"""Check of a house: bench, balance, meter and panel schedule, as concerns, the worst first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.readings.house import House
+from homeenergy.trust.balance import PanelBalance, panel_balance
+from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
+from homeenergy.trust.bench_file import read_bench
+from homeenergy.trust.circuit_balance import WIRING
+from homeenergy.trust.concern import Concern
+from homeenergy.trust.mains_energy import logged_energy, mains_trace
+from homeenergy.trust.meter import MeterAgreement, meter_agreement
+from homeenergy.trust.meter_falls import Fall, explain_falls
+from homeenergy.trust.meter_file import read_meter
+from homeenergy.trust.schedule_check import schedule_concerns
+
+REFERENCE_ACCURACY = 0.01
+TIME_ERROR_S = 120.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HouseCheck:
+    """What a check of a house found.
+
+    Attributes
+    ----------
+    house_name : str
+    concerns : tuple of Concern
+        The worst first.
+    bench : tuple of BenchResult
+    balance : PanelBalance or None
+        None where the mains are not logged.
+    meter : MeterAgreement or None
+        None where there are no readings of the utility meter within the log.
+    """
+
+    house_name: str
+    concerns: tuple[Concern, ...]
+    bench: tuple[BenchResult, ...]
+    balance: PanelBalance | None
+    meter: MeterAgreement | None
+
+    @property
+    def contradicts(self) -> bool:
+        """Whether anything contradicts house.toml."""
+        return any(concern.weight == "wrong" for concern in self.concerns)
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a concern."""
+        names = ("weight", "subject", "what", "do")
+        rows = [{name: getattr(c, name) for name in names} for c in self.concerns]
+        return pd.DataFrame(rows, columns=list(names))
+
+
+@dataclass(slots=True)
+class _Findings:
+    concerns: list[Concern] = field(default_factory=list)
+    bench: list[BenchResult] = field(default_factory=list)
+    balance: PanelBalance | None = None
+    meter: MeterAgreement | None = None
+
+
+def check_house(
+    house: House,
+    *,
+    reference_accuracy: float = REFERENCE_ACCURACY,
+    step_kwh: float = 1.0,
+    time_error_s: float = TIME_ERROR_S,
+) -> HouseCheck:
+    """Look for what contradicts house.toml, and how far the figures of a house can be trusted.
+
+    Parameters
+    ----------
+    house : House
+    reference_accuracy : float
+        Stated accuracy of the reference meter of bench.csv, as a share; a column `accuracy` there
+        goes before it.
+    step_kwh : float
+        Last digit of the utility meter [kWh]; it drops the rest.
+    time_error_s : float
+        How far the times of meter_readings.csv may be off [s].
+
+    Returns
+    -------
+    HouseCheck
+
+    Raises
+    ------
+    HouseError
+        If bench.csv or meter_readings.csv cannot be used.
+    """
+    found = _Findings()
+    found.concerns += schedule_concerns(house.circuits, house.supply)
+    _bench(house, found, accuracy=reference_accuracy)
+    try:
+        found.balance = panel_balance(house)
+        found.concerns += found.balance.concerns
+    except HouseError as error:
+        found.concerns.append(_not_done("panel", "The panel cannot be balanced", error))
+    _meter(house, found, step_kwh=step_kwh, time_error_s=time_error_s)
+    return HouseCheck(
+        house_name=house.name,
+        concerns=tuple(sorted(found.concerns, key=Concern.rank)),
+        bench=tuple(found.bench),
+        balance=found.balance,
+        meter=found.meter,
+    )
+
+
+def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list[BenchResult]:
+    """Bench comparison of every circuit in bench.csv; empty where there is no such file."""
+    table = read_bench(house.schedule)
+    if table is None:
+        return []
+    results = []
+    for name, pairs in table.groupby("circuit", sort=False):
+        circuit = house.circuit(str(name))
+        try:
+            result = bench_comparison(
+                pairs,
+                references=_references(pairs, accuracy),
+                circuit=circuit.name,
+                stated=circuit.clamp.multiplier,
+            )
+        except HouseError as error:
+            raise HouseError(
+                error.what, path=house.path / "bench.csv", line=error.line, fix=error.fix
+            ) from None
+        results.append(result)
+    return results
+
+
+def _references(pairs: pd.DataFrame, accuracy: float) -> dict[str, Reference] | Reference:
+    if "reference" not in pairs:
+        return Reference(accuracy=accuracy)
+    if "accuracy" not in pairs:
+        return {str(name): Reference(accuracy=accuracy) for name in pairs["reference"]}
+    stated = pairs.groupby("reference")["accuracy"].first()
+    return {str(name): Reference(accuracy=float(value)) for name, value in stated.items()}
+
+
+def _bench(house: House, found: _Findings, *, accuracy: float) -> None:
+    found.bench = bench_results(house, accuracy=accuracy)
+    for result in found.bench:
+        if result.agrees:
+            continue
+        apart = abs(result.multiplier.value / result.stated - 1)
+        found.concerns.append(
+            Concern(
+                weight="wrong" if apart > WIRING else "doubtful",
+                subject=result.circuit,
+                what=f"Bench: {result.verdict}",
+                do=f"Write multiplier = {result.multiplier.value:.4g} for {result.circuit} in "
+                "house.toml, with a date if the clamp was moved.",
+                share=apart,
+            )
+        )
+
+
+def _meter(house: House, found: _Findings, *, step_kwh: float, time_error_s: float) -> None:
+    readings = read_meter(house.schedule)
+    if readings is None:
+        return
+    try:
+        mains = mains_trace(house)
+    except HouseError as error:
+        found.concerns.append(_not_done("meter", "The meter cannot be compared", error))
+        return
+    times = pd.DatetimeIndex(readings["time"])
+    inside = (times >= mains.start) & (times <= mains.end)
+    outside = int((~inside).sum())
+    readings = readings[inside].reset_index(drop=True)
+    if len(readings) < 2:
+        found.concerns.append(
+            Concern(
+                weight="note",
+                subject="meter",
+                what=f"{len(readings)} of the meter readings lies within the log.",
+                do="Read the meter twice or more while the log runs.",
+            )
+        )
+        return
+    logged = logged_energy(mains, pd.DatetimeIndex(readings["time"]), time_error_s=time_error_s)
+    falls = explain_falls(readings, logged, step_kwh=step_kwh)
+    found.concerns += [_fall(fall) for fall in falls]
+    if any(fall.likelier not in ("exchange", "rollover") for fall in falls):
+        return
+    found.meter = meter_agreement(
+        readings, logged, step_kwh=step_kwh, exchanged=[fall.reading for fall in falls]
+    )
+    found.concerns += _meter_concerns(found.meter, outside)
+
+
+def _fall(fall: Fall) -> Concern:
+    does = {
+        "exchange": "Write the last reading of the old meter and the first of the new one as well.",
+        "rollover": "Nothing: the register is read on as if it had one more digit.",
+        "typing error": "Correct the reading in meter_readings.csv.",
+        "not clear": "Read the meter once more; the next reading tells.",
+    }
+    return Concern(
+        weight="note" if fall.likelier == "rollover" else "doubtful",
+        subject="meter",
+        what=fall.sentence,
+        do=does[fall.likelier],
+        share=0.1,
+    )
+
+
+def _meter_concerns(meter: MeterAgreement, outside: int) -> list[Concern]:
+    ratio = meter.ratio
+    agrees = meter.fits_all and ratio.low <= 1 <= ratio.high
+    off = 0.0 if agrees or not np.isfinite(ratio.value) else abs(ratio.value - 1)
+    if agrees:
+        do = "Nothing."
+    elif meter.fits_all:
+        do = (
+            "Compare the mains' clamps with a reference, or multiply their multipliers by "
+            f"{ratio.value:.3f}."
+        )
+    elif meter.doubted:
+        do = "Look the reading up, and correct it in meter_readings.csv."
+    else:
+        do = "See whether a clamp of the mains was moved, and when."
+    weight = "note" if agrees else "wrong" if off > WIRING else "doubtful"
+    concerns = [
+        Concern(
+            weight=weight,  # type: ignore[arg-type]
+            subject="meter",
+            what=meter.verdict,
+            do=do,
+            share=off,
+        )
+    ]
+    if outside:
+        concerns.append(
+            Concern(
+                weight="note",
+                subject="meter",
+                what=f"{outside} meter readings lie outside the log and were left out.",
+                do="Nothing.",
+            )
+        )
+    return concerns
+
+
+def _not_done(subject: str, what: str, error: HouseError) -> Concern:
+    return Concern(
+        weight="note", subject=subject, what=f"{what}: {error.what}.", do=error.fix or "See there."
+    )

@@ -1,0 +1,170 @@
+"""`homeenergy check`: all concerns of a house, the worst first, and its exit code."""
+
+import json
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from homeenergy import cli
+from homeenergy.errors import HouseError
+from homeenergy.readings import open_house
+from homeenergy.show.check_table import check_lines
+from homeenergy.trust import check_house
+
+from .panels import START, as_logged, plain_panel
+
+BENCH = "circuit,reference_w,clamp_w\n" + "".join(
+    f"kettle,{w},{round(w / 0.96)}\n" for w in (1403.2, 1498.7, 1551.1, 1603.9)
+)
+
+
+def change(folder, pattern, new):
+    path = folder / "house.toml"
+    text = re.sub(pattern, new, path.read_text(), count=1, flags=re.S)
+    assert text != path.read_text()
+    path.write_text(text)
+    return open_house(folder)
+
+
+def meter_csv(house, *, hours=(1, 5, 9, 13, 17, 21), starts_at_kwh=700.4, ratio=1.0):
+    watts = sum(house.trace(c).watts.astype(float) for c in house.circuits if c.role == "mains")
+    used = np.r_[0.0, np.cumsum(watts)] / 3.6e6
+    lines = ["time,kwh"]
+    for hour in hours:
+        when = START + pd.Timedelta(hours=hour)
+        lines.append(f"{when.isoformat()},{int(starts_at_kwh + ratio * used[hour * 3600])}")
+    return "\n".join(lines) + "\n"
+
+
+def test_a_house_in_order(tmp_path):
+    house = plain_panel(tmp_path)
+    (tmp_path / "meter_readings.csv").write_text(meter_csv(house))
+    found = check_house(house)
+    assert not found.contradicts
+    assert [c.weight for c in found.concerns] == ["note"]
+    assert "agree fully within rounding" in found.concerns[0].what
+    assert found.meter.fits_all
+
+
+def test_concerns_come_worst_first(tmp_path):
+    house = plain_panel(tmp_path, clamps={"kiln": 0.5}, stated={"drill": {"legs": ("L1",)}})
+    (tmp_path / "bench.csv").write_text(BENCH)
+    (tmp_path / "meter_readings.csv").write_text(meter_csv(house, ratio=1.3))
+    found = check_house(house)
+    assert found.contradicts
+    ranks = [c.rank() for c in found.concerns]
+    assert ranks == sorted(ranks)
+    assert [c.subject for c in found.concerns][:2] == ["kiln", "meter"]
+    (bench,) = [c for c in found.concerns if c.what.startswith("Bench")]
+    assert (bench.weight, bench.subject) == ("doubtful", "kettle")
+    assert "multiplier = 0.9599" in bench.do
+
+
+def test_a_dated_correction_mends_what_was_found(tmp_path):
+    """The clamp of the kiln sat on one leg until noon, then round both."""
+    house = plain_panel(tmp_path)
+    stored = tmp_path / "store" / "kiln" / "2026-03.parquet"
+    before = stored.read_bytes()
+    half = house.trace("kiln").watts.copy()
+    half[: 12 * 3600] /= 2
+    from homeenergy.readings.store import Store
+
+    from .panels import store_watts
+
+    store_watts(Store(tmp_path / "store"), "kiln", half)
+    assert stored.read_bytes() != before
+    dated = '[{ value = 2.0 }, { value = 1.0, from = "2026-03-02 12:00" }]'
+    house = change(tmp_path, r'(name = "kiln".*?multiplier = )[\d.]+', rf"\g<1>{dated}")
+    found = check_house(house)
+    assert not found.contradicts
+    kiln = next(c for c in found.balance.circuits if c.circuit == "kiln")
+    assert kiln.ratio.value == pytest.approx(1, abs=0.01)
+
+
+def test_conductors_that_do_not_fit_the_multiplier(tmp_path):
+    house = plain_panel(tmp_path)
+    crossed = 'conductors = ["L1", "-L2"], volts_leg = "L1", multiplier = 2.0'
+    house = change(tmp_path, r'(name = "kiln".*?)multiplier = [\d.]+', rf"\g<1>{crossed}")
+    whats = [c.what for c in check_house(house).concerns if c.weight == "wrong"]
+    assert any("with its conductors as stated its multiplier should be 1" in w for w in whats)
+    assert any("doubled although it sees the whole load" in w for w in whats)
+
+
+def test_range_and_missing_ratings_are_notes(tmp_path):
+    house = plain_panel(tmp_path)
+    small = 'breaker_a = 40\nclamp = { rating_a = 50, conductors = ["L1", "-L2"],'
+    house = change(tmp_path, r'(name = "kiln".*?)clamp = \{ rating_a = 50,', rf"\g<1>{small}")
+    house = change(tmp_path, r'(name = "iron".*?)rating_a = 50, ', r"\g<1>")
+    notes = [c.what for c in check_house(house).concerns if c.weight == "note"]
+    assert any("The 50 A clamp serves 25 A" in n for n in notes)
+    assert any("rating of the clamp is not stated for iron" in n for n in notes)
+
+
+def test_a_mistyped_meter_reading(tmp_path):
+    house = plain_panel(tmp_path)
+    lines = meter_csv(house).splitlines()
+    when, kwh = lines[3].split(",")
+    lines[3] = f"{when},{int(kwh) - 200}"
+    (tmp_path / "meter_readings.csv").write_text("\n".join(lines))
+    (concern,) = [c for c in check_house(house).concerns if c.subject == "meter"]
+    assert "typing error is likelier" in concern.what
+    assert kwh in concern.what
+
+
+def test_readings_outside_the_log(tmp_path):
+    house = plain_panel(tmp_path)
+    (tmp_path / "meter_readings.csv").write_text(
+        "time,kwh\n2025-01-01 08:00,5\n2026-03-02 08:00,9\n"
+    )
+    (concern,) = [c for c in check_house(house).concerns if c.subject == "meter"]
+    assert "1 of the meter readings lies within the log" in concern.what
+
+
+def test_no_mains_is_a_note(tmp_path):
+    plain_panel(tmp_path)
+    text = (tmp_path / "house.toml").read_text().replace('role = "mains"', 'role = "load"')
+    (tmp_path / "house.toml").write_text(text)
+    found = check_house(open_house(tmp_path))
+    assert found.balance is None
+    assert "The panel cannot be balanced" in found.concerns[0].what
+
+
+def test_bad_bench_values_name_the_line(tmp_path):
+    house = plain_panel(tmp_path)
+    (tmp_path / "bench.csv").write_text("circuit,reference_w,clamp_w\nkettle,900,900\nkettle,0,3\n")
+    with pytest.raises(HouseError, match=r"bench.csv, line 3: the reference of kettle reads 0 W"):
+        check_house(house)
+
+
+def test_the_command_prints_the_list_and_ends_with_1(tmp_path, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "90")
+    as_logged(plain_panel(tmp_path, clamps={"kiln": 0.5}))
+    done = CliRunner().invoke(cli.app, ["check", str(tmp_path)])
+    assert done.exit_code == 1
+    assert "Contradicts house.toml\n1. kiln: mains rises 1.00 times on both legs" in done.stdout
+    assert "-> Set its multiplier to 2" in done.stdout
+    assert "licensed electrician" in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 90
+    as_json = CliRunner().invoke(cli.app, ["check", str(tmp_path), "--json", "-"])
+    assert json.loads(as_json.stdout)[0]["subject"] == "kiln"
+    assert as_json.exit_code == 1
+
+
+def test_the_command_ends_with_0_where_nothing_contradicts(tmp_path):
+    as_logged(plain_panel(tmp_path))
+    done = CliRunner().invoke(cli.app, ["check", str(tmp_path)])
+    assert done.exit_code == 0, done.stdout
+    assert "Nothing contradicts house.toml." in done.stdout
+
+
+@pytest.mark.parametrize("option", [["--reference-accuracy", "2"], ["--meter-step", "0"]])
+def test_options_that_cannot_be_meant(tmp_path, option):
+    assert CliRunner().invoke(cli.app, ["check", str(tmp_path), *option]).exit_code == 2
+
+
+def test_lines_fit_the_width(tmp_path):
+    found = check_house(plain_panel(tmp_path, clamps={"kiln": 0.5}))
+    assert max(map(len, check_lines(found, width=60))) <= 60
