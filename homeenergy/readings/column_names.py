@@ -10,6 +10,7 @@ _UNIT = re.compile(
     r"^(.*?)[\s_.-]*[\[(]\s*(kwh|wh|kw|w|v|a)\s*[\])]$|^(.*?)[\s_.-]+(kwh|wh|kw|w|v|a)$", re.I
 )
 _SPELLED = {"kwh": "kWh", "wh": "Wh", "kw": "kW", "w": "W", "v": "V", "a": "A"}
+_POWER = re.compile(r"power$", re.I)
 _WORDS = (
     (re.compile(r"^(.*?)[\s_.-]*(watts?|power)$", re.I), "W"),
     (re.compile(r"^(.*?)[\s_.-]*(volts?|voltage)$", re.I), "V"),
@@ -36,6 +37,11 @@ def unit_in_name(name: str) -> tuple[str, str | None]:
         if word:
             return word[1] or name, unit
     return name, None
+
+
+def names_watts(name: str) -> bool:
+    """Whether a name tells its unit, rather than only that it is of power."""
+    return unit_in_name(name)[1] is not None and not _POWER.search(name.strip())
 
 
 def circuit_names(stems: Iterable[str]) -> list[str]:

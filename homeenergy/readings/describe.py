@@ -8,19 +8,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from homeenergy.errors import HouseError
-from homeenergy.house import LogColumn, LogLayout, Quantity, read_zone
+from homeenergy.house import LogColumn, LogLayout, read_zone
+from homeenergy.readings.bad_cells import has_thousands
+from homeenergy.readings.column_meaning import meaning, odd_cells
 from homeenergy.readings.column_names import circuit_names, unit_in_name
 from homeenergy.readings.date_order import is_date, is_stamp, is_time_of_day, time_format_of
 from homeenergy.readings.layout_text import layout_toml
 from homeenergy.readings.logs import read_log
-from homeenergy.readings.period import find_period_ns, has_pace
+from homeenergy.readings.marks import pace_remark, time_marks
 from homeenergy.readings.sample_text import TextSample, number, sample_text
-from homeenergy.readings.tables import open_text
+from homeenergy.readings.tables import open_text, skip_lines
 
 _EPOCHS = (("epoch_s", 1.0), ("epoch_ms", 1e3), ("epoch_us", 1e6), ("epoch_ns", 1e9))
 _EPOCH_RANGE_S = (946_684_800.0, 2_524_608_000.0)  # 2000 to 2050
@@ -55,6 +56,7 @@ class _Table:
     rows: Sequence[tuple[str, ...]]
     head: int
     decimal: str
+    units: tuple[str, ...] | None = None
 
     def cells(self, name: str | int, *, head: bool = False) -> list[str]:
         at = self.names.index(name)
@@ -105,7 +107,7 @@ def describe(
     described = replace(
         described, layout=replace(described.layout, files="logs/*" + _suffix(files[0]))
     )
-    return _with_period(described, files[0])
+    return _with_pace(described, files[0], timezone)
 
 
 def _is_parquet(path: Path) -> bool:
@@ -128,7 +130,7 @@ def _csv(
     repeated = sorted({str(name) for name in names if names.count(name) > 1})
     if repeated:
         raise HouseError(f"has more than one column called {repeated[0]!r}", path=path, line=1)
-    table = _Table(path, names, sample.rows, sample.head, sample.decimal)
+    table = _Table(path, names, sample.rows, sample.head, sample.decimal, sample.units)
     base = LogLayout(
         files="",
         columns={},
@@ -136,6 +138,8 @@ def _csv(
         decimal=sample.decimal,
         encoding=sample.encoding,
         header=sample.header is not None,
+        lines_above_header=sample.lines_above,
+        lines_below_header=sample.lines_below,
     )
     remarks = list(sample.remarks)
     if sample.header is None:
@@ -144,10 +148,11 @@ def _csv(
 
 
 def _refuse_other_layout(one: TextSample, other: TextSample) -> None:
-    for what in ("header", "delimiter", "encoding"):
+    for what in ("header", "delimiter", "encoding", "lines_above", "lines_below"):
         if getattr(one, what) != getattr(other, what):
+            said = f"other {what.replace('_', ' ')} its header" if "_" in what else f"another {what}"
             raise HouseError(
-                f"has another {what} than {one.path.name}",
+                f"has {said} than {one.path.name}",
                 path=other.path,
                 fix="Describe files of different layouts one by one; each gets a [[log]] block.",
             )
@@ -182,6 +187,7 @@ def _csv_times(
 def _all_cells(files: list[Path], base: LogLayout, at: int) -> Iterator[str]:
     for path in files:
         with open_text(path, base.encoding) as text:
+            skip_lines(text, base.lines_above_header)
             reader = csv.reader(text, delimiter=base.delimiter)
             for number_, row in enumerate(reader):
                 if (number_ or not base.header) and len(row) > at:
@@ -258,16 +264,34 @@ def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, _Table, list[
 def _columns(base: LogLayout, table: _Table, remarks: list[str]) -> Description:
     """Find the columns that hold readings, and what they mean."""
     others = [name for name in table.names if name not in base.time_columns]
-    numbers, texts = [], []
+    numbers: list[str | int] = []
+    texts: list[str | int] = []
+    missing: set[str] = set()
     for name in others:
         cells = table.filled(name)
         values = [number(cell, table.decimal) for cell in cells]
-        if any(value is not None and value == value for value in values) and None not in values:
-            numbers.append(name)
-        elif cells and None in values:
+        odd = odd_cells(cells, values)
+        if any(has_thousands(cell) for cell in odd):
+            cell = next(cell for cell in odd if has_thousands(cell))
+            raise HouseError(
+                f"{cell!r} has marks between its thousands",
+                path=table.path,
+                column=name,
+                fix="Export the log again without them.",
+            )
+        if odd.total() * 2 > len(cells):
             texts.append(name)
+        elif any(value is not None and value == value for value in values):
+            numbers.append(name)
+            missing |= set(odd)
+            remarks += [
+                f"column {name!r}: {cell!r} is no number, and stands in {times} of the "
+                f"{len(cells)} rows looked at: taken as missing"
+                for cell, times in odd.items()
+            ]
         else:
             remarks.append(f"column {name!r} is empty in the rows looked at, and left out")
+    base = replace(base, missing=tuple(sorted(missing)))
     if not numbers:
         raise HouseError("no column holds numbers", path=table.path)
     if texts and len(set(table.cells(texts[0]))) <= _LONG_NAMES and len(numbers) <= 2:
@@ -276,25 +300,18 @@ def _columns(base: LogLayout, table: _Table, remarks: list[str]) -> Description:
     return _wide(base, table, numbers, remarks)
 
 
-def _meaning(name: str, values: list[float], remarks: list[str]) -> tuple[Quantity, str]:
-    """Quantity and unit of readings, from a name's unit and whether the values only rise."""
-    unit = unit_in_name(name)[1]
-    there = np.array([value for value in values if value == value])
-    rising = there.size > 3 and bool(np.all(np.diff(there) >= 0)) and there[-1] > there[0]
-    if unit in ("Wh", "kWh"):
-        return ("energy_counter" if rising else "energy"), unit
-    if unit is None and rising and np.unique(there).size > 5:
-        remarks.append(f"{name!r} only rises: taken as an energy counter in kWh, check the unit")
-        return "energy_counter", "kWh"
-    if unit is None:
-        remarks.append(f"{name!r} does not tell its unit: taken as power in W, check")
-    return "power", unit if unit in ("W", "kW") else "W"
-
-
 def _values(table: _Table, name: str | int, rows: Sequence[int] | None = None) -> list[float]:
     cells = table.cells(name)
     chosen = cells if rows is None else [cells[row] for row in rows]
-    return [number(cell, table.decimal) or 0.0 for cell in chosen]
+    read = [number(cell, table.decimal) for cell in chosen]
+    return [np.nan if value is None else value for value in read]
+
+
+def _named(table: _Table, name: str | int) -> str:
+    """Name of a column, with the unit that a line of units gives it."""
+    unit = table.units[table.names.index(name)] if table.units else ""
+    spelled = unit_in_name(unit)[1] if unit else None
+    return f"{name} [{spelled}]" if spelled and unit_in_name(str(name))[1] is None else str(name)
 
 
 def _wide(
@@ -302,8 +319,10 @@ def _wide(
 ) -> Description:
     kept = []
     for name in numbers:
-        unit = unit_in_name(str(name))[1]
-        if unit in ("V", "A"):
+        unit = unit_in_name(_named(table, name))[1]
+        if "reactive" in str(name).lower():
+            remarks.append(f"column {name!r} is left out: reactive power is not watts")
+        elif unit in ("V", "A"):
             remarks.append(
                 f"column {name!r} is left out: volts and amps give watts only with a stated "
                 'power factor, as in fan = { volts = "V", amps = "A", power_factor = 0.9 }'
@@ -315,7 +334,7 @@ def _wide(
     )
     columns, labels = {}, {}
     for circuit, name in zip(circuits, kept, strict=True):
-        quantity, unit = _meaning(str(name), _values(table, name), remarks)
+        quantity, unit = meaning(_named(table, name), _values(table, name), remarks)
         columns[circuit] = LogColumn(names=(name,), quantity=quantity, unit=unit)
         labels[circuit] = unit_in_name(str(name))[0] if base.header else f"Column {name}"
     layout = replace(base, columns=columns)
@@ -334,32 +353,33 @@ def _long(
     names = table.cells(who)
     distinct = sorted(set(filter(None, names)))
     columns, labels = {}, {}
+    hints: list[str] = []
     for circuit, name in zip(circuit_names(distinct), distinct, strict=True):
         rows = [row for row, other in enumerate(names) if other == name]
-        hints: list[str] = []
-        quantity, unit = _meaning(str(value), _values(table, value, rows), hints)
+        own: list[str] = []
+        quantity, unit = meaning(_named(table, value), _values(table, value, rows), own)
+        hints += [f"circuit {name!r}: {hint}" for hint in own]
         columns[circuit] = LogColumn(names=(name,), quantity=quantity, unit=unit)
         labels[circuit] = name
+    if {(column.quantity, column.unit) for column in columns.values()} == {("power", "W")}:
+        hints = []
+        meaning(_named(table, value), _values(table, value), hints)
     remarks += hints
     layout = replace(base, layout="long", circuit_column=who, value_column=value, columns=columns)
     return Description(layout=layout, labels=labels, remarks=tuple(remarks))
 
 
-def _with_period(described: Description, path: Path) -> Description:
-    """Read a first piece as described: this checks the proposal and finds the period."""
+def _with_pace(described: Description, path: Path, timezone: str | None) -> Description:
+    """Read a first piece as described: this checks the proposal and finds pace and marks."""
     if not described.layout.columns:
         return described
-    rows = next(read_log(path, described.layout))
-    remarks = list(described.remarks)
-    times = rows.times_ns[:200_000]
-    period = find_period_ns(times)
-    if period is not None:
-        first = pd.Timestamp(int(times.min()), unit="ns", tz="UTC")
-        pace = (
-            f"a row every {period / 1e9:g} s"
-            if has_pace(times, period)
-            else "rows come at no clear pace: state period_s, the length of a sample, and hold_s, "
-            "the longest step across which a value still holds"
-        )
-        remarks.append(f"{pace}; the first is of {first:%d %B %Y %H:%M:%S} UTC")
-    return replace(described, remarks=tuple(remarks))
+    layout, remarks = described.layout, list(described.remarks)
+    rows = next(read_log(path, layout))
+    pace = pace_remark(rows.times_ns[:200_000])
+    if pace:
+        remarks.append(pace)
+    if any(column.quantity != "energy_counter" for column in layout.columns.values()):
+        ends, remark = time_marks(rows.times_ns, read_zone(timezone or layout.time_zone))
+        remarks.append(remark)
+        layout = replace(layout, time_marks="end" if ends else "start")
+    return replace(described, layout=layout, remarks=tuple(remarks))

@@ -9,6 +9,7 @@ from pathlib import Path
 from homeenergy.errors import HouseError
 from homeenergy.house import read_schedule
 from homeenergy.house.zones import read_region
+from homeenergy.readings.column_meaning import looks_like_mains
 from homeenergy.readings.describe import Description, describe
 from homeenergy.readings.layout_text import layout_toml, toml_value
 
@@ -129,7 +130,7 @@ def _text(
     for circuit in described.layout.columns:
         label = described.labels[circuit].replace("_", " ").strip() or circuit
         lines = ["[[circuit]]", f"name = {toml_value(circuit)}", f"appliance = {toml_value(label)}"]
-        if _looks_like_mains(label):
+        if looks_like_mains(label):
             lines.append('role = "mains"                 # taken from its name: check')
         circuits.append("\n".join(lines))
     remarks = ["How the logs are laid out, as found by looking at them. Please check:"]
@@ -152,7 +153,3 @@ def _tariff(currency: str | None, price_per_kwh: float | None) -> str:
         "# standing_per_day = 0.40\n"
     )
 
-
-def _looks_like_mains(label: str) -> bool:
-    words = label.lower().split()
-    return bool({"mains", "main", "incoming"} & set(words))

@@ -15,6 +15,8 @@ from homeenergy.readings.tables import MISSING, is_gzip
 
 _HEAD_BYTES = 400_000
 _LATER_BYTES = 60_000
+_MOST_ABOVE = 40
+_MOST_BELOW = 5
 _DELIMITERS = (",", ";", "\t", "|")
 _NUMBER = re.compile(r"[+-]?\d+(?:([.,])\d+)?(?:[eE][+-]?\d+)?|[+-]?([.,])\d+")
 _TIMELIKE = re.compile(
@@ -25,13 +27,20 @@ _NAME = re.compile(r"[^\W\d][^;|\t]*")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TextSample:
-    """Rows from the beginning, the middle and the end of a text log, and how they are written."""
+    """Rows from the beginning, the middle and the end of a text log, and how they are written.
+
+    `lines_above` the header and `lines_below` it hold no readings; `units` are the cells of the
+    first line below, where there is one.
+    """
 
     path: Path
     encoding: str
     delimiter: str
     decimal: str
     header: tuple[str, ...] | None
+    lines_above: int
+    lines_below: int
+    units: tuple[str, ...] | None
     rows: tuple[tuple[str, ...], ...]
     head: int  # so many of the rows follow one another from the start
     remarks: tuple[str, ...]
@@ -54,22 +63,35 @@ def sample_text(path: Path) -> TextSample:
     lines = [[line for line in part if line.strip()] for part in texts]
     if not lines[0]:
         raise HouseError("is empty", path=path)
-    delimiter = _delimiter([line for part in lines for line in part[:400]], path)
+    delimiter, above = _delimiter_and_lines_above(lines, path)
+    lines[0] = lines[0][above:]
+    place = [number for number, line in enumerate(texts[0]) if line.strip()][above:]
     tables = [list(csv.reader(part, delimiter=delimiter)) for part in lines]
     first = tables[0][0]
-    has_header = not any(_is_number(cell) or _is_time(cell) for cell in first)
-    body = tables[0][1:] if has_header else tables[0]
-    if not body:
-        raise HouseError("has a header but no rows", path=path)
     width = len(first)
+    has_header = not _holds_values(first)
+    below = 0
+    while has_header and below < _MOST_BELOW and len(tables[0]) > below + 1:
+        if _holds_values(tables[0][below + 1]):
+            break
+        below += 1
+    body = tables[0][1 + below :] if has_header else tables[0]
+    if not body or not any(_holds_values(row) for row in body[:3]):
+        if has_header and (not body or len(tables[0]) <= _MOST_BELOW):
+            raise HouseError("has a header but no rows", path=path)
+        raise _no_table(path)
     rows = [tuple(row) for table in (body, *tables[1:]) for row in table if len(row) == width]
-    decimal, doubt = _decimal(rows, delimiter)
+    units = tuple(cell.strip() for cell in tables[0][1]) if below else None
+    decimal, doubt = _decimal(rows, delimiter, path)
     return TextSample(
         path=path,
         encoding=encoding,
         delimiter=delimiter,
         decimal=decimal,
         header=tuple(cell.strip() for cell in first) if has_header else None,
+        lines_above=place[0],
+        lines_below=place[1 + below] - place[0] - 1 if below else 0,
+        units=units if units and len(units) == width else None,
         rows=tuple(rows),
         head=sum(len(row) == width for row in body),
         remarks=tuple(remarks + doubt),
@@ -119,6 +141,37 @@ def _is_time(cell: str) -> bool:
     return bool(cell.strip() and _TIMELIKE.fullmatch(cell.strip()))
 
 
+def _holds_values(row: Sequence[str]) -> bool:
+    return any(_is_number(cell) or _is_time(cell) for cell in row)
+
+
+def _delimiter_and_lines_above(lines: Sequence[Sequence[str]], path: Path) -> tuple[str, int]:
+    """Delimiter, and how many lines that are not blank stand above the table."""
+    sample = [line for part in lines for line in part[:400]]
+    try:
+        return _delimiter(sample, path), 0
+    except HouseError:
+        for delimiter in _DELIMITERS:
+            widths = [len(row) for row in csv.reader(sample, delimiter=delimiter)]
+            above = widths.index(max(set(widths), key=widths.count))
+            if 0 < above <= _MOST_ABOVE:
+                try:
+                    return _delimiter(sample[above:], path), above
+                except HouseError:
+                    continue
+        raise
+
+
+def _no_table(path: Path) -> HouseError:
+    return HouseError(
+        "does not look like a table: no comma, semicolon, tab or bar parts its lines evenly",
+        path=path,
+        line=1,
+        fix="Lines above the header are passed over if they are few: are there many, or is the "
+        "file no text?",
+    )
+
+
 def _delimiter(lines: Sequence[str], path: Path) -> str:
     """Delimiter that gives every line the same number of cells, most of which make sense."""
     best, best_score = "", 0.0
@@ -136,15 +189,11 @@ def _delimiter(lines: Sequence[str], path: Path) -> str:
         if same > 0.95 and same * sense > best_score + 1e-9:
             best, best_score = delimiter, same * sense
     if not best:
-        raise HouseError(
-            "does not look like a table: no comma, semicolon, tab or bar parts its lines evenly",
-            path=path,
-            line=1,
-        )
+        raise _no_table(path)
     return best
 
 
-def _decimal(rows: Sequence[tuple[str, ...]], delimiter: str) -> tuple[str, list[str]]:
+def _decimal(rows: Sequence[tuple[str, ...]], delimiter: str, path: Path) -> tuple[str, list[str]]:
     marks = {".": 0, ",": 0}
     for row in rows[:2000]:
         for cell in row:
@@ -158,6 +207,7 @@ def _decimal(rows: Sequence[tuple[str, ...]], delimiter: str) -> tuple[str, list
     raise HouseError(
         f"numbers are written with a decimal comma ({marks[',']} times) and with a decimal point "
         f"({marks['.']} times)",
+        path=path,
         fix='State decimal = "," or decimal = "." after checking which columns matter.',
     )
 

@@ -194,3 +194,135 @@ def test_a_header_may_leave_the_time_without_a_name(tmp_path):
     new_house(tmp_path / "house", logs=path, timezone="Europe/Berlin")
     import_logs(tmp_path / "house")
     assert len(open_house(tmp_path / "house").trace("oven")) == len(WHOLE)
+
+
+def energies(values, head="time,oven kWh", freq="1min"):
+    stamps = pd.date_range("2026-03-14 10:00", periods=len(values), freq=freq)
+    return text(stamps.strftime("%Y-%m-%d %H:%M:%S"), [f"{v:.4f}" for v in values], head=head)
+
+
+COUNTED = 12.3 + 0.0006 * np.arange(2000)
+
+
+@pytest.mark.parametrize(
+    ("values", "quantity"),
+    [
+        (COUNTED, "energy_counter"),
+        (np.r_[COUNTED[:100], COUNTED[101], COUNTED[100], COUNTED[102:]], "energy_counter"),
+        (np.r_[COUNTED[:1000], COUNTED[:1000] - 12.3], "energy_counter"),
+        (COUNTED[::-1], "energy_counter"),
+        (np.tile([0, 0, 0, 0.01, 0.03, 0.02, 0, 0], 200), "energy"),
+        (np.random.default_rng(1).uniform(0, 0.05, 500), "energy"),
+    ],
+)
+def test_a_counter_is_told_from_energy_even_with_a_reset_or_a_late_row(
+    tmp_path, values, quantity
+):
+    found = describe(log(tmp_path, energies(values)))
+    assert found.layout.columns["oven"].quantity == quantity
+    said = "counter" if quantity == "energy_counter" else "each row's period"
+    assert any("'oven kWh'" in remark and said in remark for remark in found.remarks)
+
+
+def test_a_guessed_unit_is_remarked(tmp_path):
+    content = energies(np.tile([0.2, 3.5], 100), head="time,Active power")
+    remarks = describe(log(tmp_path, content)).remarks
+    assert any("'Active power' does not tell its unit" in r and "3.5" in r for r in remarks)
+    sure = describe(log(tmp_path, energies(np.tile([0.2, 3.5], 100), head="time,oven_w"), "b.csv"))
+    assert not any("unit" in remark for remark in sure.remarks)
+
+
+def test_guesses_for_every_circuit_of_a_long_log_are_remarked(tmp_path):
+    rows = ["time,who,value"]
+    for n in range(60):
+        rows += [f"2026-03-14 10:{n:02d}:00,meter,{12 + n}", f"2026-03-14 10:{n:02d}:00,oven,{n % 7}"]
+    remarks = " ".join(describe(log(tmp_path, "\n".join(rows))).remarks)
+    assert "circuit 'meter': 'value' only rises" in remarks
+    assert "circuit 'oven': 'value' does not tell its unit" in remarks
+
+
+@pytest.mark.parametrize("odd", ["ERR", "--"])
+def test_a_text_among_numbers_means_missing_and_not_a_circuit(tmp_path, odd):
+    stamps = pd.date_range("2026-03-14", periods=300, freq="10s").strftime("%Y-%m-%dT%H:%M:%SZ")
+    rows = [f"{s},{odd if n == 40 else n % 9},{n % 4}" for n, s in enumerate(stamps)]
+    path = log(tmp_path, "\n".join(["Time,Fridge (W),Oven (W)", *rows]))
+    found = describe(path)
+    assert found.layout.layout == "wide"
+    assert list(found.layout.columns) == ["fridge", "oven"]
+    assert any(repr(odd) in remark and "missing" in remark for remark in found.remarks)
+    new_house(tmp_path / "house", logs=path, timezone="Etc/UTC")
+    import_logs(tmp_path / "house")
+    watts = open_house(tmp_path / "house").trace("fridge").watts
+    assert np.flatnonzero(np.isnan(watts)).tolist() == [40]
+
+
+@pytest.mark.parametrize("cell", ["1.601,3", '"1,601.3"', '"1,234,601.3"'])
+def test_marks_between_thousands_are_named(tmp_path, cell):
+    delimiter = ";" if cell.startswith("1.") else ","
+    rows = [f"2026-03-14 10:{n:02d}:00{delimiter}{cell if n == 7 else n}" for n in range(60)]
+    path = log(tmp_path, "\n".join([f"time{delimiter}oven_w", *rows]))
+    with pytest.raises(HouseError, match=r"column 'oven_w': '1.*3' has marks between its thous"):
+        describe(path)
+
+
+def test_lines_above_the_header_and_a_line_of_units(tmp_path):
+    stamps = pd.date_range("2026-03-14", periods=50, freq="1min").strftime("%Y-%m-%d %H:%M:%S")
+    rows = [f"{s},{n % 9},0.{n % 7}" for n, s in enumerate(stamps)]
+    path = log(
+        tmp_path,
+        "\n".join(["Export of the panel, hall", "", "Site 3", "time,fridge,oven", ",W,kW", *rows]),
+    )
+    found = describe(path)
+    assert (found.layout.lines_above_header, found.layout.lines_below_header) == (3, 1)
+    assert found.layout.columns["fridge"].unit == "W"
+    assert found.layout.columns["oven"].unit == "kW"
+    new_house(tmp_path / "house", logs=path, timezone="Etc/UTC")
+    import_logs(tmp_path / "house")
+    house = open_house(tmp_path / "house")
+    np.testing.assert_array_equal(house.trace("fridge").watts[:4], [0, 1, 2, 3])
+    np.testing.assert_allclose(house.trace("oven").watts[:4], [0, 100, 200, 300], rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("first", "freq", "number", "marks", "said"),
+    [
+        ("2026-03-14 00:00", "15min", 96, "start", "they mark the start"),
+        ("2026-03-14 00:15", "15min", 96, "end", "one period after midnight"),
+        ("2026-03-14 00:01", "1min", 1440, "end", "one period after midnight"),
+        ("2026-03-14 00:00:01", "1s", 200, "start", "are taken to mark the start"),
+        ("2026-03-14 10:05", "5min", 90, "start", "are taken to mark the start"),
+    ],
+)
+@pytest.mark.parametrize("zoned", [False, True])
+def test_start_or_end_of_the_period(tmp_path, first, freq, number, marks, said, zoned):
+    stamps = pd.date_range(first, periods=number, freq=freq, tz="Europe/Berlin")
+    stamps = stamps.strftime("%Y-%m-%dT%H:%M:%S" + ("%z" if zoned else ""))
+    found = describe(log(tmp_path, text(stamps)), timezone="Europe/Berlin")
+    assert found.layout.time_marks == marks
+    assert any(said in remark for remark in found.remarks)
+    assert f'time_marks = "{marks}"' in found.toml()
+
+
+@pytest.mark.parametrize(
+    ("label", "mains"),
+    [
+        ("Mains", True),
+        ("mains L1", True),
+        ("Grid", True),
+        ("Total power", True),
+        ("Main breaker", True),
+        ("Hausanschluss", True),
+        ("Main bedroom", False),
+        ("Water main heater", False),
+        ("Supply fan", False),
+        ("Power", False),
+    ],
+)
+def test_mains_are_told_from_their_whole_label(tmp_path, label, mains):
+    new_house(
+        tmp_path / "house",
+        logs=log(tmp_path, energies([5, 6, 7, 5], head=f"time,{label} [W]")),
+        timezone="Etc/UTC",
+    )
+    (circuit,) = read_schedule(tmp_path / "house").circuits
+    assert circuit.role == ("mains" if mains else "load")
