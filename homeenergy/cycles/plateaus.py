@@ -20,7 +20,7 @@ from homeenergy.units import S_PER_DAY
 LEAST_NOISE_SHARE = 1e-4
 # Coarse atoms part where Ward's criterion exceeds this share of the penalty.
 ATOM_SHARE = 0.3
-COARSE_SHARE, FINE_SHARE = 0.35, 0.05
+COARSE_SHARE, FINE_SHARE = 0.35, 0.08
 # A change of d watts cannot be placed better than to a few penalty / d² samples: so far about each
 # coarse change, single samples are searched again.
 WINDOW_PENALTIES = 3.0
