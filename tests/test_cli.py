@@ -169,9 +169,10 @@ def test_page_needs_nothing_else(run, house, tmp_path):
 def test_import_says_what_it_did(run, house):
     first = run("import", house)
     assert first.exit_code == 0
-    assert "25,920 rows" in first.stdout
+    assert "25,920 rows; wrote 2 month files for 2 circuits." in first.stdout
     again = run("import", house)
     assert again.stdout.startswith("Nothing new")
+    assert "all 2 month files up to date." in again.stdout
     rebuilt = run("import", house, "--rebuild")
     assert rebuilt.stdout.startswith("Read")
 

@@ -61,11 +61,12 @@ class ImportReport:
         if not self.written:
             return (
                 f"Nothing new: {_count(self.files_known, 'log file')}, "
-                f"{_count(circuits, 'circuit')}, all {len(self.unchanged)} months up to date."
+                f"{_count(circuits, 'circuit')}, all {_count(len(self.unchanged), 'month file')} "
+                "up to date."
             )
         text = (
             f"Read {_count(self.files_read, 'log file')} with {_count(self.rows, 'row')}; wrote "
-            f"{_count(len(self.written), 'month')} of {_count(circuits, 'circuit')}"
+            f"{_count(len(self.written), 'month file')} for {_count(circuits, 'circuit')}"
         )
         kept = f", {len(self.unchanged)} were up to date" if self.unchanged else ""
         return f"{text}{kept}."
