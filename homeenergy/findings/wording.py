@@ -135,14 +135,19 @@ def kind_text(finding: ApplianceFinding) -> str:
 def notes(findings: Findings) -> list[str]:
     """Sentences without which the figures would be misread."""
     sentences = [
-        "The intervals are those of the mean of days, or runs, like these, and come from how far "
-        "they differ; errors of the clamps come on top.",
+        "The intervals tell how far the mean of days, or runs, like these may be off, judged by "
+        "how much they differ; errors of the clamps come on top.",
         "A run that the log cuts short counts in the energy of its day and not in the energy of a "
         "run.",
     ]
+    if findings.unmeasured_kwh_per_day is not None:
+        sentences.append(
+            "The interval of what no circuit measures allows for errors of the clamps."
+        )
     if findings.currency is not None:
         sentences.append(
-            "Cost per year: as if the whole year were like these days, for energy alone."
+            "Cost per year: as if the whole year were like these days, at the price of energy "
+            "alone."
         )
     used = {mark for finding in findings.appliances for mark in _marks(finding)}
     meanings = [f"{mark} = {MARKS[mark]}" for mark in MARKS if mark in used]

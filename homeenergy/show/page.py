@@ -52,7 +52,7 @@ table { border-collapse: collapse; font-variant-numeric: tabular-nums; font-size
 caption { text-align: left; padding-bottom: 0.5rem; color: #444; }
 th, td { padding: 0.3rem 0.6rem; text-align: right; vertical-align: top;
          border-bottom: 1px solid #ddd; white-space: nowrap; }
-th:first-child, td:last-child { text-align: left; }
+th:first-child, th:last-child, td:last-child { text-align: left; }
 thead th { border-bottom: 2px solid #444; vertical-align: bottom; white-space: normal; }
 td small { color: #555; display: block; }
 figure { margin: 1rem 0; }
@@ -190,12 +190,13 @@ def _appliance_figure(finding: ApplianceFinding, house: House) -> str:
     trace = house.trace(finding.circuit, *day)
     figure, (above, below) = _figure(2)
     local = day[0].tz_convert(zone_of(house.timezone))
-    title = f"{local:%A} {local.day} {local:%B %Y}:\nthe day with most runs"
+    title = f"{local:%A} {local.day} {local:%B %Y}:\na day with as many runs as any"
     plot_runs(trace, finding.cycles, timezone=house.timezone, title=title, ax=above)
     plot_run_energies(finding.cycles, timezone=house.timezone, title="All runs", ax=below)
     alternative = (
-        f"Above: power of {finding.appliance} over {local:%Y-%m-%d}, the day with most runs, in "
-        "watts, with its runs shaded. Below: energy of every run, in kWh, over the whole log."
+        f"Above: power of {finding.appliance} over {local:%Y-%m-%d}, a day with as many runs as "
+        "any, in watts, with its runs shaded. Below: energy of every run, in kWh, over the whole "
+        "log."
     )
     return _image(figure, alternative)
 

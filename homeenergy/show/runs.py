@@ -176,7 +176,7 @@ def plot_run_energies(
             color=BLACK,
             linestyle=(0, (6, 2)),
             linewidth=1.0,
-            label=f"mean of complete runs: {estimate_text(mean_kwh, of='runs')}",
+            label=f"mean of complete: {estimate_text(mean_kwh, of='runs')}",
         )
     else:
         ax.text(0.5, 0.5, "no complete run", transform=ax.transAxes, ha="center", va="center")

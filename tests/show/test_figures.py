@@ -118,7 +118,7 @@ def test_legends_give_the_same_figures_as_the_table(cycles):
     kwh = cycles.complete["energy_wh"] / 1000
     mean = mean_estimate(kwh, unit="kWh", basis="")
     label = ax.get_legend().get_texts()[-1].get_text()
-    assert label == f"mean of complete runs: {estimate_text(mean)}"
+    assert label == f"mean of complete: {estimate_text(mean)}"
 
 
 def test_runs_that_return_energy_are_seen(cycles):
