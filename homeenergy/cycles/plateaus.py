@@ -144,6 +144,22 @@ def find_plateaus(
     One pass compresses the trace to atoms (O(n)); the pruned exact search of Killick, Fearnhead &
     Eckley (2012, JASA 107, 1590-1598) then runs on the atoms. Memory beyond the trace: 56 bytes an
     atom.
+
+    Examples
+    --------
+    >>> import numpy as np, pandas as pd
+    >>> from homeenergy import Trace, find_plateaus
+    >>> watts = np.full(1440, 2.0)  # a day in minutes: 2 W, and two boils
+    >>> watts[480:486] = watts[780:789] = 1800.0
+    >>> start = pd.Timestamp("2026-03-02T00:00Z")
+    >>> kettle = Trace(label="Kettle", start=start, period_s=60, watts=watts)
+    >>> find_plateaus(kettle)[["mean_w", "n"]]
+       mean_w    n
+    0     2.0  480
+    1  1800.0    6
+    2     2.0  294
+    3  1800.0    9
+    4     2.0  651
     """
     return segment(
         trace,

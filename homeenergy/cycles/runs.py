@@ -72,6 +72,20 @@ def find_cycles(
     on-period of a compressor. Where nearly all energy is negative (a clamp on backwards) runs are
     looked for below the idle level, keep their negative energy, and `settings["backwards"]` is
     True. Time and memory grow linearly with the number of samples.
+
+    Examples
+    --------
+    >>> import numpy as np, pandas as pd
+    >>> from homeenergy import Trace, find_cycles
+    >>> watts = np.full(1440, 2.0)  # a day in minutes: 2 W, and two boils
+    >>> watts[480:486] = watts[780:789] = 1800.0
+    >>> start = pd.Timestamp("2026-03-02T00:00Z")
+    >>> kettle = Trace(label="Kettle", start=start, period_s=60, watts=watts)
+    >>> cycles = find_cycles(kettle, "manual")
+    >>> cycles.table[["duration_s", "energy_wh", "complete"]]
+       duration_s  energy_wh  complete
+    0       360.0      180.0      True
+    1       540.0      270.0      True
     """
     if kind is not None and kind not in KINDS:
         raise ValueError(f"unknown kind {kind!r}; choose one of {', '.join(KINDS)}")
@@ -186,6 +200,21 @@ def standby_draw(trace: Chunks, *, kind: Kind | None = None, resolution_w: float
     IEC 62301 (2011; from memory) wants a resolution of 0.01 W, a steady supply of known distortion
     and an uncertainty of 2 %: a clamp in a panel meets none of these. What can be taken over is its
     idea of stability, the regression of power on time.
+
+    Examples
+    --------
+    >>> import numpy as np, pandas as pd
+    >>> from homeenergy import Trace
+    >>> from homeenergy.cycles import standby_draw
+    >>> watts = np.full(1440, 2.0)  # a day in minutes: 2 W, and two boils
+    >>> watts[480:486] = watts[780:789] = 1800.0
+    >>> start = pd.Timestamp("2026-03-02T00:00Z")
+    >>> kettle = Trace(label="Kettle", start=start, period_s=60, watts=watts)
+    >>> standby = standby_draw(kettle, kind="manual")
+    >>> standby.levels
+    ((2.0, 1.0),)
+    >>> round(standby.draw_w.value, 2), standby.draw_w.unit
+    (2.0, 'W')
     """
     return find_cycles(trace, kind, resolution_w=resolution_w).rest
 

@@ -137,6 +137,15 @@ def house_findings(
     ------
     HouseError
         If a circuit is unknown, or nothing has been imported.
+
+    Examples
+    --------
+    >>> import homeenergy as he
+    >>> report = he.import_logs("sample_data/canal_flat")
+    >>> findings = he.house_findings(he.open_house("sample_data/canal_flat"))
+    >>> first = findings.appliances[0]
+    >>> first.appliance, f"{first.kwh_per_day.value:.1f} {first.kwh_per_day.unit} a day"
+    ('Water heater', '6.6 kWh a day')
     """
     chosen = [c for c in house.circuits if c.role == "load"]
     if circuits is not None:

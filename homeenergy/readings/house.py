@@ -248,5 +248,14 @@ def open_house(path: str | Path) -> House:
     ------
     HouseError
         If house.toml is missing or says what cannot be meant.
+
+    Examples
+    --------
+    >>> import homeenergy as he
+    >>> house = he.open_house("sample_data/canal_flat")
+    >>> house.name, str(house.timezone)
+    ('Canal flat', 'Europe/Amsterdam')
+    >>> house.circuit("dryer").appliance
+    'Tumble dryer'
     """
     return House(read_schedule(path))

@@ -25,6 +25,19 @@ class Trace:
         Length of a sample [s].
     watts : numpy.ndarray, shape (n,), float32
         Mean power of the period that begins at each instant [W]; NaN = missing. Read-only.
+
+    Examples
+    --------
+    >>> import numpy as np, pandas as pd
+    >>> from homeenergy import Trace
+    >>> watts = np.full(1440, 2.0)  # a day in minutes: 2 W, and two boils
+    >>> watts[480:486] = watts[780:789] = 1800.0
+    >>> start = pd.Timestamp("2026-03-02T00:00Z")
+    >>> kettle = Trace(label="Kettle", start=start, period_s=60, watts=watts)
+    >>> kettle
+    Trace('Kettle', 2026-03-02 00:00:00 UTC, 1440 samples of 60 s, 0.497 kWh)
+    >>> kettle.between("2026-03-02 08:00", "2026-03-02 08:06").energy_wh
+    180.0
     """
 
     label: str

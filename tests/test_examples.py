@@ -1,0 +1,38 @@
+"""The examples in the docstrings of what is used most."""
+
+import doctest
+import importlib
+import shutil
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+WITH_EXAMPLES = (
+    ("homeenergy.readings.trace", "Trace"),
+    ("homeenergy.readings.house", "open_house"),
+    ("homeenergy.cycles.plateaus", "find_plateaus"),
+    ("homeenergy.cycles.runs", "find_cycles"),
+    ("homeenergy.cycles.runs", "standby_draw"),
+    ("homeenergy.findings.house_findings", "house_findings"),
+)
+
+
+@pytest.fixture(scope="module")
+def root(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("examples")
+    name = "sample_data/canal_flat"
+    shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("store"))
+    return folder
+
+
+@pytest.mark.parametrize(("module", "name"), WITH_EXAMPLES, ids=lambda part: part)
+def test_examples_give_what_they_show(module, name, root, monkeypatch):
+    monkeypatch.chdir(root)
+    thing = getattr(importlib.import_module(module), name)
+    found = doctest.DocTestFinder(recurse=False).find(thing, name, globs={})
+    (example,) = [one for one in found if one.examples]
+    runner = doctest.DocTestRunner(verbose=False)
+    report = []
+    runner.run(example, out=report.append)
+    assert runner.summarize(verbose=False).failed == 0, "".join(report)
