@@ -228,10 +228,10 @@ def check(
     folder: Folder,
     reference_accuracy: Annotated[
         float,
-        typer.Option(metavar="SHARE", help="Of the reference meter of bench.csv; 0.01 is 1 %."),
+        typer.Option(min=0, max=0.5, help="Of the reference meter of bench.csv; 0.01 is 1 %."),
     ] = 0.01,
     meter_step: Annotated[
-        float, typer.Option(metavar="KWH", help="Last digit that the utility meter shows.")
+        float, typer.Option(min=0.001, help="Last digit that the utility meter shows, in kWh.")
     ] = 1.0,
     json_file: Annotated[
         str | None,
@@ -245,10 +245,6 @@ def check(
     \b
     Example:  homeenergy check my_house
     """
-    if not 0 <= reference_accuracy < 1:
-        raise typer.BadParameter("--reference-accuracy is a share, such as 0.01 for 1 %")
-    if not meter_step > 0:
-        raise typer.BadParameter("--meter-step must be above 0")
     with _plain_errors():
         from homeenergy.readings import open_house
         from homeenergy.show.check_table import check_lines
