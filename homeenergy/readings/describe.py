@@ -150,7 +150,8 @@ def _csv(
 def _refuse_other_layout(one: TextSample, other: TextSample) -> None:
     for what in ("header", "delimiter", "encoding", "lines_above", "lines_below"):
         if getattr(one, what) != getattr(other, what):
-            said = f"other {what.replace('_', ' ')} its header" if "_" in what else f"another {what}"
+            place = what.replace("_", " ")
+            said = f"other {place} its header" if place != what else f"another {what}"
             raise HouseError(
                 f"has {said} than {one.path.name}",
                 path=other.path,

@@ -36,7 +36,8 @@ class ImportReport:
     """What an import has done.
 
     `written`, `unchanged` and `removed` hold (circuit, month) pairs; `rows` counts the rows of
-    new files, in a long log those of the circuits of the house.
+    new files, in a long log those of the circuits of the house. `files_read_again` counts known
+    files of which rows were needed once more.
     """
 
     files_read: int
@@ -45,6 +46,7 @@ class ImportReport:
     written: tuple[tuple[str, str], ...]
     unchanged: tuple[tuple[str, str], ...]
     removed: tuple[tuple[str, str], ...] = ()
+    files_read_again: int = 0
 
     @property
     def months_written(self) -> int:
@@ -64,8 +66,11 @@ class ImportReport:
                 f"{_count(circuits, 'circuit')}, all {_count(len(self.unchanged), 'month file')} "
                 "up to date."
             )
+        read = f"{_count(self.files_read, 'log file')} with {_count(self.rows, 'row')}"
+        again = f"{_count(self.files_read_again, 'log file')} again"
+        what = [read] * bool(self.files_read) + [again] * bool(self.files_read_again)
         text = (
-            f"Read {_count(self.files_read, 'log file')} with {_count(self.rows, 'row')}; wrote "
+            f"Read {' and '.join(what) or 'no log file'}; wrote "
             f"{_count(len(self.written), 'month file')} for {_count(circuits, 'circuit')}"
         )
         kept = f", {len(self.unchanged)} were up to date" if self.unchanged else ""
@@ -149,6 +154,7 @@ def _import(
         written=tuple((c, month) for month in sorted(plan.write) for c in plan.write[month]),
         unchanged=tuple(plan.unchanged),
         removed=tuple(plan.stale),
+        files_read_again=sum(len(log.read) for log in survey.logs) - files_read,
     )
 
 

@@ -59,7 +59,16 @@ def layout_toml(layout: LogLayout, *, remarks: Sequence[str] = ()) -> str:
     return "\n".join(lines) + "\n"
 
 
-_ALWAYS = ("files", "format", "layout", "time_columns", "time_format", "time_zone", "time_marks", "delimiter")
+_ALWAYS = (
+    "files",
+    "format",
+    "layout",
+    "time_columns",
+    "time_format",
+    "time_zone",
+    "time_marks",
+    "delimiter",
+)
 _CSV_ONLY = (
     "delimiter",
     "decimal",

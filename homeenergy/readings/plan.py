@@ -43,7 +43,7 @@ def make_plan(survey: Survey, store: Store, *, rebuild: bool) -> Plan:
     plan = Plan(feeds=_feeds(survey))
     inputs: dict[tuple[int, str, int, str], list[str]] = {}
     for circuit, feeds in plan.feeds.items():
-        _refuse_silent(circuit, feeds)
+        _refuse_silent(circuit, feeds, survey)
     for circuit, feeds in plan.feeds.items():
         months = {
             month
@@ -96,7 +96,7 @@ def _feeds(survey: Survey) -> dict[str, list[Feed]]:
     return feeds
 
 
-def _refuse_silent(circuit: str, feeds: list[Feed]) -> None:
+def _refuse_silent(circuit: str, feeds: list[Feed], survey: Survey) -> None:
     for feed in feeds:
         records = [*feed.log.files.values(), *feed.log.gone.values()]
         if feed.log.layout.layout == "long" and not any(feed.source in r.spans for r in records):
@@ -104,7 +104,7 @@ def _refuse_silent(circuit: str, feeds: list[Feed]) -> None:
             raise HouseError(
                 f"`{feed.log.place}.columns.{circuit}`: no row of {feed.log.layout.files} has "
                 f"{name!r} in column {feed.log.layout.circuit_column!r}",
-                path="house.toml",
+                path=survey.folder / "house.toml",
                 fix="`homeenergy describe FILE` lists the names that stand in a log.",
             )
 

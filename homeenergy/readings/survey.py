@@ -7,8 +7,11 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
+
 from homeenergy.errors import HouseError
 from homeenergy.house import LogLayout, Schedule
+from homeenergy.readings.counter import ABSURD_W
 from homeenergy.readings.logs import COUNTERS, Rows, read_log
 from homeenergy.readings.manifest import (
     LogFile,
@@ -21,7 +24,7 @@ from homeenergy.readings.manifest import (
 from homeenergy.readings.period import find_period_ns, has_pace, long_steps_prevail
 from homeenergy.readings.pool import Pool
 from homeenergy.readings.store import Store
-from homeenergy.units import NS_PER_S
+from homeenergy.units import NS_PER_S, S_PER_H
 
 Progress = Callable[[int, int, str], None]
 
@@ -191,7 +194,9 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
     # What is stated counts, unless the logger clearly writes at another pace than the grid.
     near = found is None or stated / 2 <= found <= stated * 2
     period = stated if stated and near else found or stated
-    energies = any(layout.columns[name].quantity == "energy" for name in rows.columns)
+    energies = [name for name in rows.columns if layout.columns[name].quantity == "energy"]
+    for name in energies:
+        _refuse_absurd(log, rows, name, period, path)
     if energies and layout.hold_s is None and long_steps_prevail(rows.times_ns, period * 3 // 2):
         raise HouseError(
             f"most of its time lies between rows more than {period * 1.5 / NS_PER_S:g} s apart, as "
@@ -202,6 +207,21 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
             "energy of a row is spread (and period_s, the length of a sample).",
         )
     return period
+
+
+def _refuse_absurd(log: Log, rows: Rows, name: str, period_ns: int, path: Path) -> None:
+    """Refuse the readings of a counter that house.toml takes for the energy of each row."""
+    energy = np.abs(rows.columns[name])
+    used = energy[energy > 0]
+    usual_w = float(np.median(used)) * S_PER_H * NS_PER_S / period_ns if used.size else 0.0
+    if usual_w > ABSURD_W:
+        raise HouseError(
+            f"as the energy of each row's period its readings mean {usual_w / 1000:,.0f} kW",
+            path=path,
+            column=log.layout.columns[name].names[0],
+            fix='Are they those of a counter? Then state quantity = "energy_counter" for '
+            f"{name!r} in `{log.place}` of house.toml. Else check its unit.",
+        )
 
 
 def marks_ends(layout: LogLayout, source: str) -> bool:

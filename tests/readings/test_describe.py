@@ -235,7 +235,7 @@ def test_a_guessed_unit_is_remarked(tmp_path):
 def test_guesses_for_every_circuit_of_a_long_log_are_remarked(tmp_path):
     rows = ["time,who,value"]
     for n in range(60):
-        rows += [f"2026-03-14 10:{n:02d}:00,meter,{12 + n}", f"2026-03-14 10:{n:02d}:00,oven,{n % 7}"]
+        rows += [f"2026-03-14 10:{n:02d}:00,{who}" for who in (f"meter,{12 + n}", f"oven,{n % 7}")]
     remarks = " ".join(describe(log(tmp_path, "\n".join(rows))).remarks)
     assert "circuit 'meter': 'value' only rises" in remarks
     assert "circuit 'oven': 'value' does not tell its unit" in remarks

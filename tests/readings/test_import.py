@@ -331,3 +331,37 @@ def test_a_circuit_in_two_logs_is_filled_from_the_second(tmp_path):
 def test_no_log_matches(tmp_path):
     with pytest.raises(HouseError, match=r"`log\[1\].files`: no file matches 'logs/\*.csv'"):
         import_logs(make_house(tmp_path, {}))
+
+
+def test_a_counter_taken_for_energies_is_refused(tmp_path):
+    """12.3 kWh in each minute would be 738 kW."""
+    text = "time,oven\n" + "".join(f"2026-03-01T00:{n:02d}:00Z,{12.3 + n / 100}\n" for n in range(60))
+    log = (
+        '[[log]]\nfiles = "logs/*.csv"\nquantity = "energy"\nunit = "kWh"\n'
+        '[log.columns]\noven = "oven"'
+    )
+    house = make_house(tmp_path, {"a.csv": text}, log=log, circuits=["oven"])
+    with pytest.raises(HouseError, match=r"column 'oven': .* mean 756 kW(.|\n)*energy_counter"):
+        import_logs(house)
+
+
+def test_the_report_of_a_rebuild_tells_what_was_read_again(tmp_path):
+    make_house(tmp_path, {"a.csv": iso_csv(frame("2026-01-31 23:00", 1000))})
+    report = import_logs(tmp_path)
+    assert len(report.written) == 4
+    assert str(report).startswith("Read 1 log file with 1,000 rows; wrote 4 ")
+    again = import_logs(tmp_path, rebuild=True)
+    assert (again.files_read, again.files_read_again) == (0, 1)
+    assert str(again).startswith("Read 1 log file again; wrote 4 ")
+
+
+def test_a_name_that_no_row_has_is_refused_with_the_folder(tmp_path):
+    text = "time,who,w\n2026-03-01T00:00:00Z,a,1\n2026-03-01T00:00:10Z,a,1\n"
+    log = (
+        '[[log]]\nfiles = "logs/*.csv"\nlayout = "long"\ncircuit_column = "who"\n'
+        'value_column = "w"\n[log.columns]\noven = "Ofen"\n'
+    )
+    house = make_house(tmp_path, {"a.csv": text}, log=log, circuits=["oven"])
+    with pytest.raises(HouseError) as caught:
+        import_logs(house)
+    assert str(house / "house.toml") in str(caught.value)
