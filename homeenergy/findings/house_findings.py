@@ -285,7 +285,7 @@ def _remarks(trace: Trace, circuit: Circuit, cycles: Cycles, per_day: Estimate) 
             days=trace.covered_s / S_PER_DAY,
             period_s=trace.period_s,
         )
-        remarks.append(f"{words}; if it is not, say its kind in house.toml")
+        remarks.append(f"{words}; house.toml can say otherwise")
     cut = len(cycles.table) - len(cycles.complete)
     if cut:
         remarks.append(f"{_count(cut, 'run')} cut by a gap or an end of the data")
