@@ -90,7 +90,9 @@ def find_cycles(
     if kind is not None and kind not in KINDS:
         raise ValueError(f"unknown kind {kind!r}; choose one of {', '.join(KINDS)}")
     pieces = consecutive(trace)
-    plateaus = segment(pieces, noise_w=noise_w, penalty_w2=penalty_w2, long_gap_s=long_gap_s)
+    plateaus = segment(
+        pieces, noise_w=noise_w, penalty_w2=penalty_w2, long_gap_s=long_gap_s, fine=False
+    )
     backwards = _is_backwards(plateaus)
     if backwards:
         plateaus = plateaus.turned()
