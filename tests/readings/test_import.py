@@ -334,8 +334,9 @@ def test_no_log_matches(tmp_path):
 
 
 def test_a_counter_taken_for_energies_is_refused(tmp_path):
-    """12.3 kWh in each minute would be 738 kW."""
-    text = "time,oven\n" + "".join(f"2026-03-01T00:{n:02d}:00Z,{12.3 + n / 100}\n" for n in range(60))
+    """12.595 kWh, the median, in a minute would be 755.7 kW."""
+    rows = [f"2026-03-01T00:{n:02d}:00Z,{12.3 + n / 100}\n" for n in range(60)]
+    text = "time,oven\n" + "".join(rows)
     log = (
         '[[log]]\nfiles = "logs/*.csv"\nquantity = "energy"\nunit = "kWh"\n'
         '[log.columns]\noven = "oven"'
