@@ -71,7 +71,8 @@ def plot_waves(
         )
     level = found.real_w * scale
     ax.plot([ms[0], ms[-1]], [level, level], color="black", linestyle=(0, (5, 2)), linewidth=1.2)
-    _note(ax, level, f"mean {found.real_w:,.1f} W")
+    places = 1 if abs(found.real_w) < 1000 else 0
+    _note(ax, level, f"mean {found.real_w:,.{places}f} W")
     ax.set_yticks([2, 1, 0], ["volts", "amps", "power"])
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)

@@ -45,10 +45,14 @@ class Conductor:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClampCase:
-    """A clamp with its conductors, and the leg whose volts its logger reckons with."""
+    """A clamp with its conductors, and the leg whose volts its logger reckons with.
+
+    `outside` are conductors of the same circuits that do not go through it.
+    """
 
     title: str
     conductors: tuple[Conductor, ...]
+    outside: tuple[Conductor, ...] = ()
     reckoned_leg: int = 1
     note: str = ""
 
@@ -64,7 +68,8 @@ class ClampCase:
 
     def true_w(self, *, volts_v: float = 120.0) -> float:
         """Watts that its circuits draw from leg to neutral, each load counted once [W]."""
-        loads = [c for c in self.conductors if not c.label.startswith("neutral")]
+        wires = (*self.conductors, *self.outside)
+        loads = [c for c in wires if not c.label.startswith("neutral")]
         return sum(volts_v * c.amps_a * math.cos(math.radians(c.lag_deg)) for c in loads)
 
     def _sum(self) -> complex:
