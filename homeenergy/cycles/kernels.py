@@ -201,14 +201,20 @@ def sum_by_block(watts, origin, first, stop, block_n, sums, counts) -> None:  # 
     """
     k = np.searchsorted(stop, origin, side="right")
     while k < first.size and first[k] < origin + watts.size:
-        lo = max(first[k] - origin, 0)
-        hi = min(stop[k] - origin, watts.size)
-        for i in range(lo, hi):
-            x = np.float64(watts[i])
-            if not np.isnan(x):
-                block = (origin + i) // block_n
-                sums[block] += x
-                counts[block] += 1
+        i = max(first[k] - origin, 0)
+        end = min(stop[k] - origin, watts.size)
+        while i < end:
+            block = (origin + i) // block_n
+            last = min(end, (block + 1) * block_n - origin)
+            total, n = 0.0, 0
+            for j in range(i, last):
+                x = np.float64(watts[j])
+                if not np.isnan(x):
+                    total += x
+                    n += 1
+            sums[block] += total
+            counts[block] += n
+            i = last
         k += 1
 
 

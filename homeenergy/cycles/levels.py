@@ -168,21 +168,19 @@ def find_levels(
     if not n.size:
         return Levels(idle_w=nan, on_w=nan, low_w=nan)
     order = np.argsort(mean_w, kind="stable")
-    usual_w = mean_w[order][np.searchsorted(np.cumsum(n[order]), n.sum() / 2)]
-    # A steady level below zero is the offset of a clamp, and no feed-in.
-    flow_w = mean_w - min(usual_w, 0.0)
-    returned = float(np.sum(-np.minimum(flow_w, 0.0) * n))
-    share = returned / max(float(np.sum(np.abs(flow_w) * n)), 1e-9)
-    feeds_both_ways = MIXED_SHARE < share < 1 - MIXED_SHARE and flow_w.min() < LEAST_FEED_IN_W
-    # Where power flows both ways, rest is nearest to zero; else it is the lowest level.
-    order = np.argsort(np.abs(mean_w) if feeds_both_ways else mean_w, kind="stable")
     watts, held = mean_w[order], np.cumsum(n[order])
+    # A steady level below zero is the offset of a clamp, and no feed-in.
+    flow_w = watts - min(watts[np.searchsorted(held, held[-1] / 2)], 0.0)
+    returned = float(np.sum(-np.minimum(flow_w, 0.0) * n[order]))
+    share = returned / max(float(np.sum(np.abs(flow_w) * n[order])), 1e-9)
     least_n = min(
         max(LEAST_IDLE_S / period_s, LEAST_IDLE_SHARE * held[-1]), LEAST_IDLE_OF_SHORT * held[-1]
     )
     idle_w = float(watts[np.searchsorted(held, least_n)])
-    order = np.argsort(mean_w, kind="stable")
-    watts = mean_w[order]
+    if MIXED_SHARE < share < 1 - MIXED_SHARE and flow_w[0] < LEAST_FEED_IN_W:
+        # Where power flows both ways, rest is nearest to zero.
+        near = np.argsort(np.abs(mean_w), kind="stable")
+        idle_w = float(mean_w[near][np.searchsorted(np.cumsum(n[near]), least_n)])
     excess = watts - idle_w
     stands_out = excess > 5 * noise_w / np.sqrt(n[order])
     energy = np.where(stands_out, excess * n[order], 0.0)

@@ -35,6 +35,7 @@ Block = tuple[int, NDArray[np.float32]]
 class Plateaus:
     """Consecutive stretches of constant level, as arrays of one entry a plateau.
 
+    `usual_w` is the level at or below which the trace stands for half of the time [W].
     `first` and `stop` number samples of the trace (half-open); `sum_w` and `n` cover the samples
     that are there, so `n < stop - first` where some are missing.
     """
@@ -50,6 +51,7 @@ class Plateaus:
     std_w: NDArray[np.float64]
     least_w: NDArray[np.float64]
     greatest_w: NDArray[np.float64]
+    usual_w: float
     settings: dict[str, Any]
 
     def __len__(self) -> int:
@@ -60,15 +62,6 @@ class Plateaus:
         ns = self.start.value + np.asarray(index) * round(self.period_s * 1e9)
         return pd.DatetimeIndex(ns.astype(np.int64).view("M8[ns]")).tz_localize("UTC")
 
-    @property
-    def usual_w(self) -> float:
-        """Level at or below which the trace stands for half of the time [W]; NaN if empty."""
-        if not len(self):
-            return float("nan")
-        order = np.argsort(self.mean_w)
-        held = np.cumsum(self.n[order])
-        return float(self.mean_w[order][np.searchsorted(held, held[-1] / 2)])
-
     def turned(self) -> Plateaus:
         """The plateaus of the same trace with its sign turned."""
         return replace(
@@ -77,6 +70,7 @@ class Plateaus:
             mean_w=-self.mean_w,
             least_w=-self.greatest_w,
             greatest_w=-self.least_w,
+            usual_w=-self.usual_w,
             settings=self.settings | {"backwards": not self.settings["backwards"]},
         )
 
@@ -233,8 +227,17 @@ def segment(
         std_w=np.sqrt(np.maximum(rows[:, 4] / count - mean**2, 0.0)),
         least_w=rows[:, 5],
         greatest_w=rows[:, 6],
+        usual_w=_usual_w(mean, count),
         settings=settings,
     )
+
+
+def _usual_w(mean_w: NDArray[np.float64], n: NDArray[np.float64]) -> float:
+    if not n.size:
+        return float("nan")
+    order = np.argsort(mean_w)
+    held = np.cumsum(n[order])
+    return float(mean_w[order][np.searchsorted(held, held[-1] / 2)])
 
 
 def consecutive(trace: Chunks) -> list[Trace]:
