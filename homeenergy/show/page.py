@@ -50,6 +50,7 @@ h2 { font-size: 1.25rem; margin-top: 2.2rem; border-top: 1px solid #ccc; padding
 .table { overflow-x: auto; }
 table { border-collapse: collapse; font-variant-numeric: tabular-nums; font-size: 0.92rem; }
 caption { text-align: left; padding-bottom: 0.5rem; color: #444; }
+caption div { max-width: min(60rem, 100vw - 2rem); }
 th, td { padding: 0.3rem 0.6rem; text-align: right; vertical-align: top;
          border-bottom: 1px solid #ddd; white-space: nowrap; }
 th:first-child, th:last-child, td:last-child { text-align: left; }
@@ -125,7 +126,7 @@ def _table(findings: Findings) -> str:
     caption = f"Below each value: its 95 % interval, in the same unit. {' '.join(notes(findings))}"
     rows = "\n".join(_row(finding, costs=costs) for finding in findings.appliances)
     return f"""<div class="table"><table>
-<caption>{escape(caption)}</caption>
+<caption><div>{escape(caption)}</div></caption>
 <thead><tr>{head}</tr></thead>
 <tbody>
 {rows}
@@ -153,7 +154,8 @@ def _estimate_cell(finding: ApplianceFinding, name: str) -> str:
     if estimate is None:
         return f"<td>{UNKNOWN}</td>"
     interval = interval_text(estimate, of=COUNTED.get(name, ""))
-    below = f"<small>{escape(interval)}</small>" if interval else ""
+    lines = escape(interval).replace(", only", ",<br>only")
+    below = f"<small>{lines}</small>" if interval else ""
     return f'<td title="{escape(estimate.basis)}">{escape(value_text(estimate))}{below}</td>'
 
 
