@@ -55,6 +55,7 @@ th, td { padding: 0.3rem 0.6rem; text-align: right; vertical-align: top;
          border-bottom: 1px solid #ddd; white-space: nowrap; }
 th:first-child, th:last-child, td:last-child { text-align: left; }
 thead th { border-bottom: 2px solid #444; vertical-align: bottom; white-space: normal; }
+td:last-child { white-space: normal; min-width: 6.5rem; }
 td small { color: #555; display: block; }
 figure { margin: 1rem 0; }
 img { max-width: 100%; height: auto; }
