@@ -238,7 +238,7 @@ def check(
         typer.Option("--json", metavar="FILE", help="Write the list as JSON; - prints it."),
     ] = None,
 ) -> None:
-    """Tell what contradicts house.toml: clamps, legs, multipliers, the utility meter.
+    """Tell what contradicts house.toml: clamps, legs, utility meter.
 
     New logs are imported first. The exit code is 1 if something contradicts house.toml.
 
