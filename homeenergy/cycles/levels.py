@@ -15,7 +15,7 @@ INFINITE_BINS = [0x7F80, 0xFF80]
 # Median of |x1 - x2| for two normal readings is 0.6745 * sqrt(2) standard deviations.
 MEDIAN_STEP_PER_SIGMA = 0.6745 * np.sqrt(2)
 # So many different readings must come in the same step to be believed.
-LEAST_VALUES = 12
+LEAST_VALUES = 20
 # Share of the energy that must go each way for power to be taken to flow both ways.
 MIXED_SHARE, LEAST_FEED_IN_W = 0.05, -50.0
 # A level must be held for this long, or this share of the time, to be taken as an idle level.

@@ -106,8 +106,9 @@ def idle_standby(
     else:
         half = float("inf")
     resolved = abs(value) > half and abs(value) >= resolution_w and value != 0
-    least_w = step_w or LEAST_BOUND_W
-    bound = max(abs(value) + half, least_w, resolution_w) if np.isfinite(half) else np.inf
+    bound = (
+        max(abs(value) + half, step_w, LEAST_BOUND_W, resolution_w) if np.isfinite(half) else np.inf
+    )
     basis = f"mean of {hours:.1f} h at rest, readings in steps of {step_w:g} W"
     if not resolved:
         basis = f"below what these readings can tell: less than {bound:.2g} W over {hours:.1f} h"

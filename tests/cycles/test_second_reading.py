@@ -47,7 +47,6 @@ def test_many_digits_do_not_make_a_clamp_better():
     assert rest.draw_w.high >= 1
 
 
-@pytest.mark.xfail(strict=True, reason="the bound is one step of the readings, however fine")
 @pytest.mark.parametrize("step_w", [0.01, 0.1])
 def test_a_fine_step_of_the_readings_is_no_bound(step_w):
     """Readings in hundredths or tenths of a watt that stand at 0 tell only: below 1 W."""
