@@ -152,4 +152,3 @@ def _tariff(currency: str | None, price_per_kwh: float | None) -> str:
         f"price_per_kwh = {toml_value(float(price_per_kwh))}\n"
         "# standing_per_day = 0.40\n"
     )
-

@@ -151,9 +151,11 @@ def _delimiter_and_lines_above(lines: Sequence[Sequence[str]], path: Path) -> tu
     try:
         return _delimiter(sample, path), 0
     except HouseError:
+        starts = set()
         for delimiter in _DELIMITERS:
             widths = [len(row) for row in csv.reader(sample, delimiter=delimiter)]
-            above = widths.index(max(set(widths), key=widths.count))
+            starts.add(widths.index(max(set(widths), key=widths.count)))
+        for above in sorted(starts):
             if 0 < above <= _MOST_ABOVE:
                 try:
                     return _delimiter(sample[above:], path), above

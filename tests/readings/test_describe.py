@@ -215,9 +215,7 @@ COUNTED = 12.3 + 0.0006 * np.arange(2000)
         (np.random.default_rng(1).uniform(0, 0.05, 500), "energy"),
     ],
 )
-def test_a_counter_is_told_from_energy_even_with_a_reset_or_a_late_row(
-    tmp_path, values, quantity
-):
+def test_a_counter_is_told_from_energy_even_with_a_reset_or_a_late_row(tmp_path, values, quantity):
     found = describe(log(tmp_path, energies(values)))
     assert found.layout.columns["oven"].quantity == quantity
     said = "counter" if quantity == "energy_counter" else "each row's period"
@@ -281,6 +279,15 @@ def test_lines_above_the_header_and_a_line_of_units(tmp_path):
     house = open_house(tmp_path / "house")
     np.testing.assert_array_equal(house.trace("fridge").watts[:4], [0, 1, 2, 3])
     np.testing.assert_allclose(house.trace("oven").watts[:4], [0, 100, 200, 300], rtol=1e-6)
+
+
+def test_lines_above_a_header_with_decimal_commas_below(tmp_path):
+    rows = [f"14.03.2026 10:{n:02d}:00;{n % 3},5;1,5" for n in range(40)]
+    head = ["Bericht; Haus", "von;bis", "01.03.2026;01.04.2026", "", "Zeit;Ofen kW;Herd kW"]
+    found = describe(log(tmp_path, "\n".join([*head, *rows])))
+    assert found.layout.lines_above_header == 4
+    assert (found.layout.delimiter, found.layout.decimal) == (";", ",")
+    assert [column.names[0] for column in found.layout.columns.values()] == ["Ofen kW", "Herd kW"]
 
 
 @pytest.mark.parametrize(
