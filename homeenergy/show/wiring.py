@@ -45,7 +45,7 @@ def plot_wiring(circuit: Circuit, supply: Supply, *, ax: Axes | None = None) -> 
         _conductor(ax, leg, y, next((c for c in setting.conductors if c.leg == leg), None))
     _clamp(ax, [heights[c.leg] for c in setting.conductors if c.leg in heights])
     _box(ax, LEFT - 1.3, heights, _breaker_text(circuit))
-    _box(ax, RIGHT, heights, fill(circuit.appliance, 11))
+    _box(ax, RIGHT, heights, fill(circuit.appliance, 13))
     answer = right_multiplier(setting, (load_kind(circuit),), system=supply.system)
     if answer.multiplier is None:
         words = f"No multiplier makes it right; house.toml says {circuit.clamp.multiplier:g}."
