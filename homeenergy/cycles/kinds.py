@@ -35,7 +35,7 @@ def _working_levels(
 
 
 def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tuple[Kind, float]:
-    """Kind of an appliance and how sure that is (0 to 1).
+    """Kind of an appliance and a score of how plain that is (0 to 1, no probability).
 
     Never at rest, or nothing that stands out: continuous. Working levels far apart that change
     often within a long run: batch. Levels that wander over long runs: modulating. Many alike runs

@@ -36,7 +36,8 @@ class Cycles:
     settings : dict
         Every threshold used; each can be given to `find_cycles` instead.
     kind, kind_sure : str, float
-        How the appliance behaves and how sure that is (1 where it was given).
+        How the appliance behaves, and a score of how plain that is (0 to 1; 1 where it was given;
+        no probability).
     total_wh, idle_wh : float
         Energy of the trace, and of its standby level over the time outside runs [Wh].
     """

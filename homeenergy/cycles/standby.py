@@ -109,9 +109,11 @@ def idle_standby(
     bound = (
         max(abs(value) + half, step_w, LEAST_BOUND_W, resolution_w) if np.isfinite(half) else np.inf
     )
-    basis = f"mean of {hours:.1f} h at rest, readings in steps of {step_w:g} W"
+    basis = f"mean of {hours:.1f} h at rest"
+    if step_w:
+        basis += f", readings in steps of {step_w:g} W"
     if not resolved:
-        basis = f"below what these readings can tell: less than {bound:.2g} W over {hours:.1f} h"
+        basis = f"below what these readings can tell, over {hours:.1f} h at rest"
     slope = float(linregress(hour, block_w).slope) if np.ptp(hour) > 0 else float("nan")
     limit = max(STABLE_W_PER_H, STABLE_SHARE_PER_H * abs(value))
     return Standby(
