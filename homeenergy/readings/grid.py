@@ -32,7 +32,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.readings.counter import counter_power
-from homeenergy.readings.period import find_period_ns, has_pace
+from homeenergy.readings.period import (
+    LONG_SHARE,
+    default_hold_ns,
+    find_period_ns,
+    has_pace,
+    long_steps_recur,
+)
 from homeenergy.readings.rows import (
     Grid,
     Merge,
@@ -283,7 +289,8 @@ def grid_series(
     ------
     ValueError
         If the index is not made of instants with a time zone, or, where no `period_s` is given,
-        holds fewer than two or comes at no clear pace.
+        holds fewer than two or comes at no clear pace; or if, where no `hold_s` is given, much
+        of the time lies in steps too long to hold.
     """
     times = _nanoseconds(series.index)
     for what, value in (("period_s", period_s), ("hold_s", hold_s)):
@@ -300,6 +307,16 @@ def grid_series(
                 "a value is held"
             )
         found = None
+    if (
+        found
+        and hold_s is None
+        and long_steps_recur(times, default_hold_ns(found), share=LONG_SHARE)
+    ):
+        raise ValueError(
+            f"more than {LONG_SHARE:.0%} of the time lies between rows more than "
+            f"{default_hold_ns(found) / NS_PER_S:g} s apart: give hold_s, the longest step across "
+            "which a value is held; that many seconds leave longer steps missing"
+        )
     name = str(series.name if label is None and series.name is not None else label or "power")
     values = series.to_numpy(dtype=np.float64, na_value=np.nan)
     wanted = found if period_s is None else round(period_s * NS_PER_S)

@@ -12,6 +12,8 @@ _ENOUGH = 500_000  # steps, evenly picked from longer logs
 # Common practice, no source.
 USUAL_S = (1, 2, 3, 5, 6, 8, 10, 12, 15, 20, 30, 60, 120, 180, 240, 300, 600, 900, 1800, 3600)
 PACE_OFF = 0.05  # of the period
+LONG_SHARE = 0.25  # of the time, in steps across which power is not held
+LONG_ENERGY_SHARE = 0.5
 MOST_TIMES = 10
 JITTERY = 1.5
 
@@ -102,15 +104,19 @@ def has_pace(times_ns: NDArray[np.int64], period_ns: int) -> bool:
     return (once >= 0.25 and multiples >= 0.5) or alike >= 0.6
 
 
-def long_steps_prevail(times_ns: NDArray[np.int64], hold_ns: int) -> bool:
-    """Whether most of the time lies in steps too long to hold, and these are no exceptions.
+def long_steps_recur(times_ns: NDArray[np.int64], hold_ns: int, *, share: float) -> bool:
+    """Whether much of the time lies in steps too long to hold, and these are no exceptions.
 
-    So it is where a logger writes a row for each watt-hour: many rows in a short time while much
-    is used, and few rows otherwise. Own rule: half of the time, and one step in a hundred.
+    So it is where a logger writes more seldom while little is used, or a row for each watt-hour:
+    what is left then is not like what is missing. Own rule: the share of the time that is given,
+    in at least 20 steps and one of a hundred.
     """
     steps = _steps(times_ns).astype(np.float64)
     long = steps > hold_ns
-    return bool(steps.size and steps[long].sum() * 2 > steps.sum() and long.mean() > 0.01)
+    number = int(np.count_nonzero(long))
+    if number < 20 or number <= 0.01 * steps.size:
+        return False
+    return bool(steps[long].sum() > share * steps.sum())
 
 
 def _whole_seconds(period_ns: int) -> int:

@@ -21,7 +21,14 @@ from homeenergy.readings.manifest import (
     log_keys,
     reading_of,
 )
-from homeenergy.readings.period import find_period_ns, has_pace, long_steps_prevail
+from homeenergy.readings.period import (
+    LONG_ENERGY_SHARE,
+    LONG_SHARE,
+    default_hold_ns,
+    find_period_ns,
+    has_pace,
+    long_steps_recur,
+)
 from homeenergy.readings.pool import Pool
 from homeenergy.readings.store import Store
 from homeenergy.units import NS_PER_S, S_PER_H
@@ -163,6 +170,8 @@ class Survey:
         periods = log.memory.row_periods_ns
         if rows.source not in periods:
             periods[rows.source] = _row_period_ns(log, rows, self.folder / name)
+        if log.layout.hold_s is None:
+            _refuse_long_steps(log, rows, periods[rows.source], self.folder / name)
         if not marks_ends(log.layout, rows.source):
             return rows
         return replace(rows, times_ns=rows.times_ns - periods[rows.source])
@@ -194,19 +203,33 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
     # What is stated counts, unless the logger clearly writes at another pace than the grid.
     near = found is None or stated / 2 <= found <= stated * 2
     period = stated if stated and near else found or stated
-    energies = [name for name in rows.columns if layout.columns[name].quantity == "energy"]
-    for name in energies:
-        _refuse_absurd(log, rows, name, period, path)
-    if energies and layout.hold_s is None and long_steps_prevail(rows.times_ns, period * 3 // 2):
-        raise HouseError(
-            f"most of its time lies between rows more than {period * 1.5 / NS_PER_S:g} s apart, as "
-            "where a row is written for each watt-hour",
-            path=path,
-            column=column,
-            fix=f"State hold_s in `{log.place}` of house.toml: the longest step over which the "
-            "energy of a row is spread (and period_s, the length of a sample).",
-        )
+    for name in rows.columns:
+        if layout.columns[name].quantity == "energy":
+            _refuse_absurd(log, rows, name, period, path)
     return period
+
+
+def _refuse_long_steps(log: Log, rows: Rows, period_ns: int, path: Path) -> None:
+    """Refuse to leave out much of the time unasked: it may be the time in which little is used."""
+    quantities = {log.layout.columns[name].quantity for name in rows.columns}
+    if "energy" in quantities:
+        hold_ns, share = period_ns * 3 // 2, LONG_ENERGY_SHARE
+        why = "a row is written for each watt-hour"
+    else:
+        hold_ns, share = default_hold_ns(period_ns), LONG_SHARE
+        why = "a logger writes more seldom while little changes"
+    if not long_steps_recur(rows.times_ns, hold_ns, share=share):
+        return
+    seconds = hold_ns / NS_PER_S
+    raise HouseError(
+        f"more than {share:.0%} of its time lies between rows more than {seconds:g} s apart, as "
+        f"where {why}",
+        path=path,
+        column=rows.source if log.layout.layout == "long" else None,
+        fix=f"State hold_s in `{log.place}` of house.toml: the longest step across which a value "
+        f"still holds, or the energy of a row is spread. hold_s = {seconds:g} leaves longer "
+        "steps missing.",
+    )
 
 
 def _refuse_absurd(log: Log, rows: Rows, name: str, period_ns: int, path: Path) -> None:

@@ -190,7 +190,8 @@ class Trace:
         ------
         ValueError
             If the index is not made of instants with a time zone, or, where no `period_s` is
-            given, holds fewer than two or comes at no clear pace.
+            given, holds fewer than two or comes at no clear pace; or if, where no `hold_s` is
+            given, much of the time lies in steps too long to hold.
         """
         from homeenergy.readings.grid import grid_series
 

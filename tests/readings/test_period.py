@@ -6,7 +6,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import describe, import_logs, open_house
-from homeenergy.readings.period import default_hold_ns, find_period_ns, has_pace, long_steps_prevail
+from homeenergy.readings.period import default_hold_ns, find_period_ns, has_pace, long_steps_recur
 from homeenergy.readings.trace import Trace
 
 from .folders import make_house
@@ -55,7 +55,7 @@ def test_a_pace_is_found(kind):
     found = find_period_ns(times)
     assert found == pytest.approx(pace * S, rel=0.05)
     assert has_pace(times, found)
-    assert not long_steps_prevail(times, default_hold_ns(found))
+    assert not long_steps_recur(times, default_hold_ns(found), share=0.25)
 
 
 def at_each_change(days=6, seed=1):
@@ -138,3 +138,57 @@ def test_a_row_for_each_watt_hour_needs_a_hold(tmp_path):
     trace = open_house(house).trace("oven")
     assert trace.energy_wh == pytest.approx(stamps.size, rel=1e-4)
     assert trace.covered_s / 86_400 == pytest.approx(6, rel=0.01)
+
+
+def slower_at_rest(quick, slow, days=4):
+    """Stamps [s] and watts: 1000 W for 4 h a day at the quick pace, else 50 W at the slow one."""
+    stamps, watts = [], []
+    for day in range(days):
+        at = day * 86_400
+        for begin, end, pace, level in (
+            (0, 36_000, slow, 50.0),
+            (36_000, 50_400, quick, 1000.0),
+            (50_400, 86_400, slow, 50.0),
+        ):
+            stamps.append(at + np.arange(begin, end, pace))
+            watts.append(np.full(stamps[-1].size, level))
+    return np.concatenate(stamps), np.concatenate(watts)
+
+
+@pytest.mark.parametrize(("quick", "slow"), [(1, 60), (10, 300)])
+def test_a_logger_slower_at_rest_needs_a_hold(tmp_path, quick, slow):
+    """4 h of 1000 W and 20 h of 50 W are 5 kWh a day."""
+    stamps, watts = slower_at_rest(quick, slow)
+    rows = "".join(f"{T0 // S + t},{w}\n" for t, w in zip(stamps, watts, strict=True))
+
+    def house(name, settings):
+        log = (
+            '[[log]]\nfiles = "logs/*.csv"\ntime_columns = ["t"]\ntime_format = "epoch_s"\n'
+            f'{settings}\n[log.columns]\noven = "w"\n'
+        )
+        return make_house(tmp_path / name, {"a.csv": "t,w\n" + rows}, log=log, circuits=["oven"])
+
+    with pytest.raises(HouseError, match=r"25% of its time .* 30 s apart(.|\n)*hold_s"):
+        import_logs(house("n", ""))
+    stated = house("h", f"hold_s = {slow}")
+    import_logs(stated)
+    trace = open_house(stated).trace("oven")
+    assert trace.energy_wh == pytest.approx(4 * 5000, rel=1e-3)
+    series = pd.Series(watts, index=pd.to_datetime(T0 + stamps * S, utc=True))
+    with pytest.raises(ValueError, match="give hold_s"):
+        Trace.from_series(series)
+    assert Trace.from_series(series, hold_s=slow).energy_wh == pytest.approx(20_000, rel=1e-3)
+
+
+def test_a_file_at_a_slower_pace_than_the_first_needs_a_hold(tmp_path):
+    rows = [
+        "t,w\n" + "".join(f"{T0 // S + t},5\n" for t in stamps)
+        for stamps in (np.arange(0, 5000), np.arange(5000, 50_000, 60))
+    ]
+    logs = {"a.csv": rows[0], "b.csv": rows[1]}
+    log = (
+        '[[log]]\nfiles = "logs/*.csv"\ntime_columns = ["t"]\ntime_format = "epoch_s"\n'
+        '[log.columns]\noven = "w"\n'
+    )
+    with pytest.raises(HouseError, match=r"b.csv: more than 25%"):
+        import_logs(make_house(tmp_path, logs, log=log, circuits=["oven"]))
