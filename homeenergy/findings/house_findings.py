@@ -24,6 +24,7 @@ from homeenergy.findings.wording import kind_words, percent_text
 from homeenergy.house.schedule import Circuit, Kind, Supply, Tariff
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
+from homeenergy.trust.systematic import correction_text, with_clamp
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 Progress = Callable[[int, int, str], None]
@@ -54,6 +55,9 @@ class ApplianceFinding:
         The runs behind them.
     daily : pandas.DataFrame
         Energy of each local day.
+    clamp_uncertainty : float or None
+        Share by which the clamp's multiplier may be off at 95 %, where house.toml states it. The
+        intervals of the figures above include it; those of `cycles` come from spread alone.
     """
 
     circuit: str
@@ -72,6 +76,7 @@ class ApplianceFinding:
     remarks: tuple[str, ...]
     cycles: Cycles
     daily: pd.DataFrame
+    clamp_uncertainty: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -216,6 +221,7 @@ def appliance_finding(
     cycles = find_cycles(trace, circuit.kind, resolution_w=_resolution_w(circuit, supply))
     daily = daily_energy(trace, timezone=timezone)
     per_day = energy_per_day(daily)
+    clamp = circuit.clamp
     whole = cycles.complete
     covered_s = trace.covered_s
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
@@ -228,21 +234,26 @@ def appliance_finding(
         days=covered_s / S_PER_DAY,
         coverage=covered_s / trace.span_s if len(trace) else 0.0,
         runs=len(whole),
-        run_kwh=mean_estimate(
-            whole["energy_wh"].to_numpy() / WH_PER_KWH,
-            unit="kWh",
-            basis=f"mean of {len(whole)} complete runs, t interval"
-            if len(whole) > 1
-            else "one complete run tells no spread",
-        ),
-        standby_w=cycles.standby,
-        kwh_per_day=per_day,
+        run_kwh=with_clamp(_run_kwh(whole), clamp),
+        standby_w=with_clamp(cycles.standby, clamp),
+        kwh_per_day=with_clamp(per_day, clamp),
         idle_share=1 - cycles.runs_wh / cycles.total_wh if rests else float("nan"),
         duty_cycle=in_runs_s / covered_s if rests and covered_s else float("nan"),
-        cost_per_year=_cost_per_year(per_day, tariff),
+        cost_per_year=_cost_per_year(with_clamp(per_day, clamp), tariff),
         remarks=_remarks(trace, circuit, cycles, per_day),
         cycles=cycles,
         daily=daily,
+        clamp_uncertainty=clamp.uncertainty,
+    )
+
+
+def _run_kwh(whole: pd.DataFrame) -> Estimate:
+    return mean_estimate(
+        whole["energy_wh"].to_numpy() / WH_PER_KWH,
+        unit="kWh",
+        basis=f"mean of {len(whole)} complete runs, t interval"
+        if len(whole) > 1
+        else "one complete run tells no spread",
     )
 
 
@@ -277,6 +288,8 @@ def _remarks(trace: Trace, circuit: Circuit, cycles: Cycles, per_day: Estimate) 
     if not cycles.covered_s:
         return ("no readings: no log names this circuit, or its columns are empty",)
     remarks = []
+    if circuit.clamp.uncertainty is not None or circuit.clamp.corrections:
+        remarks.append(f"readings {correction_text(circuit.clamp)}")
     if circuit.kind is None:
         words = kind_words(
             cycles.kind,

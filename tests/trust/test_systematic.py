@@ -1,0 +1,57 @@
+"""The clamp's uncertainty in the findings, apart from their spread until the end."""
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from homeenergy.estimate import mean_estimate
+from homeenergy.findings.house_findings import appliance_finding
+from homeenergy.house import Circuit, Clamp, Correction
+from homeenergy.readings import Trace
+from homeenergy.trust.systematic import correction_text, with_clamp
+
+from .panels import START, switched
+
+CLAMP = Clamp(multiplier=2.0, uncertainty=0.03)
+
+
+def test_half_widths_add_in_squares():
+    spread = mean_estimate([9.0, 10, 11, 10], unit="kWh", basis="mean")
+    half = spread.high - 10
+    wide = with_clamp(spread, CLAMP)
+    assert wide.high - 10 == pytest.approx(np.hypot(half, 0.3))
+    assert wide.low == pytest.approx(20 - wide.high)
+    assert wide.basis == "mean; clamp known to 3 %"
+    assert with_clamp(spread, Clamp(multiplier=2.0)) == spread
+
+
+def test_what_is_not_known_stays_so():
+    one = with_clamp(mean_estimate([5.0], unit="", basis=""), CLAMP)
+    assert (one.low, one.high) == (-np.inf, np.inf)
+    assert np.isnan(with_clamp(mean_estimate([], unit="", basis=""), CLAMP).value)
+
+
+def test_the_correction_in_words():
+    assert correction_text(CLAMP) == "multiplied by 2; the clamp is known to 3 %"
+    assert correction_text(Clamp()) == "as logged; the clamp's uncertainty is not stated"
+    moved = datetime(2026, 10, 25, 14, tzinfo=UTC)
+    dated = Clamp(corrections=(Correction(value=2.0), Correction(value=1.0, start=moved)))
+    assert correction_text(dated).startswith("multiplied by 2, then 1 from 2026-10-25 14:00")
+
+
+def test_findings_include_it_and_say_so():
+    watts = np.concatenate([switched(k, on_w=1500.0, rest_w=2.0) for k in range(4)])
+    trace = Trace(label="Kettle", start=START, period_s=1, watts=watts)
+    plain = Circuit(name="kettle", appliance="Kettle", kind="manual")
+    before = appliance_finding(trace, circuit=plain, timezone="UTC")
+    after = appliance_finding(trace, circuit=replace(plain, clamp=CLAMP), timezone="UTC")
+    for name in ("run_kwh", "kwh_per_day"):
+        spread, both = getattr(before, name), getattr(after, name)
+        assert both.value == spread.value
+        half = np.hypot(spread.high - spread.value, 0.03 * spread.value)
+        assert both.high - both.value == pytest.approx(half)
+    assert any("the clamp is known to 3 %" in remark for remark in after.remarks)
+    assert after.clamp_uncertainty == 0.03
+    assert before.clamp_uncertainty is None
