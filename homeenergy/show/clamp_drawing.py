@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from homeenergy.show.style import BLUE, GREY, VERMILION, axes_for
-from homeenergy.simulate.conductors import ClampCase, Conductor
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+    from homeenergy.simulate import ClampCase, Conductor
 
 STEP_X, STEP_Y = 3.4, 4.3  # from one drawing to the next; the ring has a radius of 1
 WIRE = 0.24
@@ -42,7 +43,7 @@ def plot_clamps(
         A cross is a current away from the reader, a dot one towards the reader, both at the
         crest of the volts of leg 1. The clamp's arrow points away from the reader.
     """
-    shown = [cases] if isinstance(cases, ClampCase) else list(cases)
+    shown = list(cases) if isinstance(cases, Sequence) else [cases]
     if not shown:
         raise ValueError("no clamp to draw; give at least one case")
     columns = min(columns, len(shown))

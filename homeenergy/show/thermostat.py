@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from homeenergy.show.style import BLUE, GREY, SKY, VERMILION, axes_for
-from homeenergy.simulate.thermostat_model import CabinetModel, CabinetRecord
 from homeenergy.units import S_PER_H
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+    from homeenergy.simulate import CabinetModel, CabinetRecord
 
 
 def plot_cabinet(

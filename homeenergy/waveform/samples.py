@@ -7,7 +7,6 @@ from numpy.typing import ArrayLike, NDArray
 
 Samples = NDArray[np.float64]
 
-FEW_LEVELS = 8  # a signal of so few different values is a drawn rectangle, not a clipped one
 LEAST_RUN = 3  # samples in a row at the very top
 HIDDEN_STEPS = 4.0  # steps of the converter that a flat top must hide before it counts as clipped
 
@@ -76,11 +75,11 @@ def refuse_clipped(x: Samples, *, name: str, unit: str) -> None:
     Own rule. The crest of a smooth wave that is rounded to steps of q stays for r samples within
     one step and has sagged by 4 q at r samples from its middle. A wave cut off at a limit has
     sagged by three times the height that is hidden. Flat tops that hide less than a few steps
-    cannot be told from rounding, and signals of few levels are rectangles that somebody drew.
+    cannot be told from rounding, and the levels of a rectangular wave are such steps.
     """
     top = float(np.abs(x).max())
     at_top = np.flatnonzero(np.abs(x) == top)
-    if at_top.size < LEAST_RUN or np.unique(x[: 1 << 16]).size <= FEW_LEVELS:
+    if top == 0 or at_top.size < LEAST_RUN:
         return
     pieces = np.split(at_top, np.flatnonzero(np.diff(at_top) > 1) + 1)
     run = max(pieces, key=len)

@@ -172,6 +172,19 @@ def test_duty_cycle_follows_the_heat_balance(room_c):
     assert record.inside_c.min() > 4 - 1.5 - 0.1
 
 
+def test_length_of_runs_and_rests_in_closed_form():
+    """Rest: C/k ln((room - low) / (room - high)); run: the same towards room - cooling / k."""
+    record = run_cabinet(22.0, hours_h=72, period_s=2)
+    on = (record.trace.watts > 0).astype(int)
+    starts, stops = (np.flatnonzero(np.diff(on) == step) for step in (1, -1))
+    stops = stops[stops > starts[0]][: len(starts) - 1]
+    hours = 8.0 / 3.5
+    run_s = 3600 * hours * np.log((5.5 - 22 + 180 / 3.5) / (2.5 - 22 + 180 / 3.5))
+    rest_s = 3600 * hours * np.log((22 - 2.5) / (22 - 5.5))
+    assert 2 * np.mean(stops - starts[:-1]) == pytest.approx(run_s, abs=4)
+    assert 2 * np.mean(starts[1:] - stops) == pytest.approx(rest_s, abs=4)
+
+
 def test_a_room_too_hot_for_it():
     record = run_cabinet(70.0)
     assert record.duty_cycle == 1

@@ -107,6 +107,17 @@ def test_numbers_of_a_converter_with_a_skew():
     assert len(frame) == 4  # the last second is short by what aligning uses up
     assert frame["real_w"].iloc[2] == pytest.approx(119.36453, rel=1e-4)
     assert frame["nonactive_var"].iloc[2] == pytest.approx(119.99832, rel=1e-4)
+    assert frame["amps_a"].iloc[2] == pytest.approx(1.410464, rel=1e-4)
+    assert frame["apparent_va"].iloc[2] == pytest.approx(169.25569, rel=1e-4)
+
+
+def test_both_sensors_the_wrong_way_round_cancel():
+    volts, amps = record(3)
+    options = {"sample_rate_hz": RATE_HZ, "start": START, "volts_per_unit": -1, "amps_per_unit": -1}
+    found = stream_power([(volts, amps)], **options).to_frame().iloc[1]
+    assert found["real_w"] == pytest.approx(119.36453, rel=1e-5)
+    assert found["volts_v"] == pytest.approx(120, rel=1e-5)
+    assert found["amps_a"] == pytest.approx(1.410464, rel=1e-5)
 
 
 def test_a_hole_stays_a_hole():
