@@ -25,6 +25,7 @@ WIRING = {
 }
 WIRING_TOLERANCE = 0.1
 FEW = 3
+CONVOLVED = 200  # points on either side of zero
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,20 +138,22 @@ def bench_comparison(
     is 1 / (rounding variance of both + the square of a relative scatter), and the relative
     scatter is what brings the residuals to their degrees of freedom (Paule & Mandel 1982, from
     memory). A uniform error of half width a has the standard uncertainty a / sqrt(3)
-    (JCGM 100:2008, 4.3.7). Parts are added in squares, and the interval is Student's with the
-    effective degrees of freedom of G.4. A line with an offset is taken where its offset is
-    significant at 99 % and there are four pairs or more.
+    (JCGM 100:2008, 4.3.7). Parts are added in squares. The interval is Student's for scatter and
+    rounding, convolved with the uniform error of the reference (G.1.4); with several independent
+    references it is Student's with the effective degrees of freedom of G.4. A line with an offset
+    is taken where its offset is significant at 99 % and there are four pairs or more.
     """
     table = checked_pairs(pairs, circuit=circuit)
     c = table["clamp_w"].to_numpy(dtype=np.float64)
     r = table["reference_w"].to_numpy(dtype=np.float64)
     meters = _meters(table, references)
+    names = list(table["reference"]) if "reference" in table else [""] * len(table)
     half_r = np.array([meter.step_w for meter in meters]) / 2
     first = float(np.median(r / c))
     rounding_w = np.sqrt((half_r**2 + (first * clamp_step_w / 2) ** 2) / 3)
     scatter = _relative_scatter(c, r, rounding_w)
     weight = 1 / (rounding_w**2 + (scatter * r) ** 2)
-    slope, u_reference = _slope(c, r, weight, meters, correlation)
+    slope, u_reference = _slope(c, r, weight, meters, names, correlation)
     cc = float((weight * c * c).sum())
     u_rounding = sqrt(float((weight**2 * c**2 * rounding_w**2).sum())) / cc
     u_scatter = sqrt(float((weight**2 * c**2 * (scatter * r) ** 2).sum())) / cc
@@ -158,14 +161,15 @@ def bench_comparison(
     if offset is not None:
         slope, u_scatter, u_rounding = offset.slope, offset.slope_u, 0.0
     dof = c.size - (1 if offset is None else 2)
-    half = _half_width(u_scatter, u_rounding, u_reference, dof=dof)
+    one_limit = correlation == 1 or len(set(names)) == 1
+    half = _half_width(u_scatter, u_rounding, u_reference, dof=dof, one_limit=one_limit)
     multiplier = Estimate(
         value=slope,
         low=slope - half,
         high=slope + half,
         unit="",
         n=c.size,
-        basis=_basis(c.size, offset is not None, len(set(meters))),
+        basis=_basis(c.size, offset is not None, len(set(names))),
     )
     return BenchResult(
         circuit=circuit,
@@ -252,6 +256,7 @@ def _slope(
     r: Values,
     weight: Values,
     meters: tuple[Reference, ...],
+    names: list[str],
     correlation: float,
 ) -> tuple[float, float]:
     """Weighted slope, and what the references' accuracy adds to its uncertainty.
@@ -261,10 +266,13 @@ def _slope(
     """
     share = weight * c * r
     slope = float(share.sum() / (weight * c * c).sum())
-    names = list(dict.fromkeys(meters))
-    owner = np.array([names.index(meter) for meter in meters])
-    part = np.array([share[owner == k].sum() for k in range(len(names))]) / share.sum()
-    each = part * np.array([meter.accuracy for meter in names]) / sqrt(3)
+    each = np.array(
+        [
+            sum(s * m.accuracy for s, m, n in zip(share, meters, names, strict=True) if n == name)
+            for name in dict.fromkeys(names)
+        ]
+    )
+    each = each / share.sum() / sqrt(3)
     variance = correlation * each.sum() ** 2 + (1 - correlation) * (each**2).sum()
     return slope, abs(slope) * sqrt(float(variance))
 
@@ -306,17 +314,32 @@ def _offset_estimate(line: Line) -> Estimate:
     )
 
 
-def _half_width(scatter: float, rounding: float, reference: float, *, dof: int) -> float:
+def _half_width(
+    scatter: float, rounding: float, reference: float, *, dof: int, one_limit: bool
+) -> float:
+    """Half width of the 95 % interval; `one_limit`: one uniform error stands for the reference.
+
+    A uniform error that outweighs the rest never exceeds its limits, so the factor of a normal
+    distribution would make the interval too wide: the two are convolved (JCGM 100:2008, G.1.4).
+    """
     if dof == 0:
         return float("inf")
+    from scipy.optimize import brentq
     from scipy.stats import t as student_t
 
     # Whether scatter lies beyond rounding is judged from few pairs, so the degrees of freedom are
     # those of both together.
     seen = sqrt(scatter**2 + rounding**2)
     u = sqrt(seen**2 + reference**2)
-    effective = dof * (u / seen) ** 4
-    return float(student_t.ppf((1 + LEVEL) / 2, effective)) * u
+    if not (one_limit and reference > 0):
+        return float(student_t.ppf((1 + LEVEL) / 2, dof * (u / seen) ** 4)) * u
+    limit = sqrt(3) * reference
+    at = limit * np.linspace(-1, 1, 2 * CONVOLVED + 1)
+
+    def short(half: float) -> float:
+        return float(student_t.cdf((half - at) / seen, dof).mean()) - (1 + LEVEL) / 2
+
+    return float(brentq(short, 0.0, limit + seen * student_t.ppf(1 - 1e-4, dof)))
 
 
 def _basis(n: int, offset: bool, meters: int) -> str:
