@@ -134,9 +134,11 @@ def kind_text(finding: ApplianceFinding) -> str:
 
 def notes(findings: Findings) -> list[str]:
     """Sentences without which the figures would be misread."""
+    stated = any(a.clamp_uncertainty is not None for a in findings.appliances)
+    where = " where house.toml does not state them" if stated else ""
     sentences = [
         "The intervals tell how far the mean of days, or runs, like these may be off, judged by "
-        "how much they differ; errors of the clamps come on top.",
+        f"how much they differ; errors of the clamps come on top{where}.",
         "A run that the log cuts short counts in the energy of its day and not in the energy of a "
         "run.",
     ]

@@ -24,8 +24,8 @@ def read_bench(schedule: Schedule) -> pd.DataFrame | None:
     Returns
     -------
     pandas.DataFrame or None
-        circuit, reference_w, clamp_w, `reference` where the file has it, and `line`, counted from 1
-        with the header. None where there is no file.
+        circuit, reference_w, clamp_w, `reference` (name of the meter) and `accuracy` (share) where
+        the file has them, and `line`, counted from 1 with the header. None where there is no file.
 
     Raises
     ------
@@ -48,6 +48,17 @@ def read_bench(schedule: Schedule) -> pd.DataFrame | None:
             )
     for column in COLUMNS[1:]:
         table[column] = numbers(table, column, path=path)
+    if "accuracy" in table:
+        table["accuracy"] = numbers(table, "accuracy", path=path)
+        bad = table[~table["accuracy"].between(0, 0.5)]
+        if len(bad):
+            raise HouseError(
+                f"an accuracy of {bad['accuracy'].iloc[0]:g} cannot be meant",
+                path=path,
+                line=int(bad["line"].iloc[0]),
+                column="accuracy",
+                fix="Write it as a share: 0.01 for a reference meter good to 1 %.",
+            )
     return table
 
 

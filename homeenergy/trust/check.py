@@ -137,12 +137,12 @@ def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list
 
 
 def _references(pairs: pd.DataFrame, accuracy: float) -> dict[str, Reference] | Reference:
+    names = pairs["reference"] if "reference" in pairs else pd.Series("", index=pairs.index)
+    stated = pairs["accuracy"] if "accuracy" in pairs else pd.Series(accuracy, index=pairs.index)
+    worst = stated.groupby(names).max()
     if "reference" not in pairs:
-        return Reference(accuracy=accuracy)
-    if "accuracy" not in pairs:
-        return {str(name): Reference(accuracy=accuracy) for name in pairs["reference"]}
-    stated = pairs.groupby("reference")["accuracy"].first()
-    return {str(name): Reference(accuracy=float(value)) for name, value in stated.items()}
+        return Reference(accuracy=float(worst.iloc[0]))
+    return {str(name): Reference(accuracy=float(value)) for name, value in worst.items()}
 
 
 def _bench(house: House, found: _Findings, *, accuracy: float) -> None:

@@ -132,6 +132,16 @@ def test_no_mains_is_a_note(tmp_path):
     assert "The panel cannot be balanced" in found.concerns[0].what
 
 
+def test_accuracy_in_the_bench_file_goes_first(tmp_path):
+    house = plain_panel(tmp_path)
+    head, *rows = BENCH.splitlines()
+    text = "\n".join([f"{head},accuracy", *(f"{row},0.05" for row in rows)])
+    (tmp_path / "bench.csv").write_text(text)
+    (result,) = check_house(house).bench
+    assert result.agrees
+    assert result.u_reference == pytest.approx(0.05 * result.multiplier.value / np.sqrt(3))
+
+
 def test_bad_bench_values_name_the_line(tmp_path):
     house = plain_panel(tmp_path)
     (tmp_path / "bench.csv").write_text("circuit,reference_w,clamp_w\nkettle,900,900\nkettle,0,3\n")
