@@ -33,6 +33,8 @@ ON_SHARE, LOW_SHARE = 0.4, 0.3
 # heats stay above. Common practice, no source.
 IDLE_ELECTRONICS_W, LEAST_MOTOR_W = 20.0, 35.0
 LEAST_IDLE_W = 0.5
+# Where levels between these shares of the typical working power bear energy, small ones are work.
+LADDER = 0.25, 0.6
 # A run raises the power by at least this share of what is drawn all the time.
 LEAST_RISE_SHARE = 0.08
 # Share of the time that an octave of levels must hold for its noise to count.
@@ -191,8 +193,11 @@ def find_levels(
         return Levels(idle_w=idle_w, on_w=nan, low_w=nan)
     work = np.cumsum(np.where(excess >= WORK_SHARE * typical, energy, 0.0))
     least_work = float(excess[np.searchsorted(work, LEAST_WORK * work[-1])])
-    # What draws nothing at rest has no electronics that could draw more without working.
-    electronics = min(IDLE_ELECTRONICS_W, ON_SHARE * typical) if idle_w > LEAST_IDLE_W else 0.0
+    electronics = min(IDLE_ELECTRONICS_W, ON_SHARE * typical)
+    between = (excess > LADDER[0] * typical) & (excess < LADDER[1] * typical)
+    if idle_w <= LEAST_IDLE_W and energy[between].sum() > LEAST_WORK * energy.sum():
+        # Lamps of all sizes on a circuit that draws nothing at rest.
+        electronics = 0.0
     on = max(ON_SHARE * least_work, electronics, 1.5 * step_w)
     low = min(max(LOW_SHARE / ON_SHARE * on, electronics), max(LEAST_MOTOR_W, 1.5 * step_w))
     return Levels(idle_w=idle_w, on_w=idle_w + on, low_w=idle_w + low)

@@ -225,7 +225,9 @@ def appliance_finding(
     whole = cycles.complete
     covered_s = trace.covered_s
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
-    rests = len(cycles.table) > 0 and cycles.total_wh > 0
+    rests = len(cycles.table) > 0 and cycles.total_wh != 0
+    # Where power flows both ways, energies of either sign have no shares.
+    one_way = rests and cycles.runs_wh / cycles.total_wh <= 1
     return ApplianceFinding(
         circuit=circuit.name,
         appliance=circuit.appliance,
@@ -237,7 +239,7 @@ def appliance_finding(
         run_kwh=with_clamp(_run_kwh(whole), clamp),
         standby_w=with_clamp(cycles.standby, clamp),
         kwh_per_day=with_clamp(per_day, clamp),
-        idle_share=1 - cycles.runs_wh / cycles.total_wh if rests else float("nan"),
+        idle_share=1 - cycles.runs_wh / cycles.total_wh if one_way else float("nan"),
         duty_cycle=in_runs_s / covered_s if rests and covered_s else float("nan"),
         cost_per_year=_cost_per_year(with_clamp(per_day, clamp), tariff),
         remarks=_remarks(trace, circuit, cycles, per_day),

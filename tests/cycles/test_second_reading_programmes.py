@@ -63,12 +63,8 @@ def television(idle_w, noise_w):
 @pytest.mark.parametrize(
     "idle_w",
     [
-        pytest.param(
-            0.3, marks=pytest.mark.xfail(strict=True, reason="at rest below 0.5 W all is work")
-        ),
-        pytest.param(
-            0.5, marks=pytest.mark.xfail(strict=True, reason="at rest below 0.5 W all is work")
-        ),
+        0.3,
+        0.5,
         0.8,
         2.0,
     ],
