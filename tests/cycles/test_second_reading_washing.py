@@ -44,8 +44,7 @@ SOON = pytest.mark.xfail(strict=True, reason="the drain pulse is taken for the n
 
 @pytest.mark.parametrize(
     "gap_s",
-    [pytest.param(200, marks=SOON), pytest.param(330, marks=SOON), pytest.param(380, marks=SOON)]
-    + [700, 1500],
+    [*[pytest.param(gap_s, marks=SOON) for gap_s in (200, 330, 380)], 700, 1500],
 )
 def test_a_programme_ends_with_its_drain_pulse_and_not_before_drying(gap_s):
     """Loaded again some minutes after the last pulse, a machine has run twice, drying included."""
