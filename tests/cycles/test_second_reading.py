@@ -251,3 +251,17 @@ def test_a_server_off_for_four_hours_has_two_uses_and_draws_nothing_between():
     assert cycles.runs_wh == pytest.approx((7 * 24 - 4) * 150, rel=1e-3)
     assert str(cycles.standby) == "below 1 W"
     assert cycles.table["start"].tolist()[1] - cycles.table["end"].tolist()[0] == pd.Timedelta("4h")
+
+
+@pytest.mark.xfail(strict=True, reason="power of a run too slight to count is taken for rest")
+@pytest.mark.parametrize("kind", ["modulating", "manual"])
+def test_power_of_work_is_no_level_of_rest(kind):
+    """On for 22 h a day, once for 50 min at 400 W, and 4 W else: 4 W is what it draws at rest."""
+    uses = [(d * DAY + 2 * HOUR, [(22 * HOUR, 900 if d % 2 else 800)]) for d in range(7)]
+    watts = draw(WEEK, *uses, idle_w=4, noise_w=0.5)
+    on = watts > 100
+    watts[on] += 100 * np.sin(np.arange(WEEK)[on] / 900)
+    watts[3 * DAY + HOUR : 3 * DAY + HOUR + 3000] = 400
+    rest = standby_draw(as_trace(np.round(watts)), kind=kind)
+    assert [level for level, _ in rest.levels] == pytest.approx([4], abs=0.05)
+    assert rest.draw_w.value == pytest.approx(4, abs=0.05)
