@@ -29,6 +29,9 @@ class Estimate:
         How it was obtained, in words.
     resolved : bool
         False where the instrument cannot tell the quantity from nothing: only `high` is known.
+    systematic : float
+        Half width of what all observations have in common, so that more of them do not make it
+        smaller [`unit`]: the clamp's multiplier, its offset. The interval includes it.
     """
 
     value: float
@@ -39,6 +42,15 @@ class Estimate:
     basis: str
     level: float = 0.95
     resolved: bool = True
+    systematic: float = 0.0
+
+    @property
+    def spread(self) -> float:
+        """Half width from the spread of observations alone [`unit`]; NaN for a bound."""
+        half = (self.high - self.low) / 2
+        if not self.resolved or np.isnan(half):
+            return float("nan")
+        return float(np.sqrt(max(half**2 - self.systematic**2, 0.0)))
 
     def __str__(self) -> str:
         if not np.isfinite(self.value):

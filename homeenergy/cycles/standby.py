@@ -125,6 +125,7 @@ def idle_standby(
             n=int(block_w.size),
             basis=basis,
             resolved=resolved,
+            systematic=norm.ppf(0.975) * rounding_w if resolved else 0.0,
         ),
         levels=rest.levels if len(rest.levels) > 1 else ((value, 1.0),),
         hours=hours,

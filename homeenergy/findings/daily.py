@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import tzinfo
 from itertools import pairwise
@@ -9,9 +10,11 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 from homeenergy.estimate import Estimate, mean_estimate
 from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.trust.systematic import with_systematic
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 # A day with less of its time covered says little about a whole day.
@@ -147,7 +150,11 @@ def hourly_energy(trace: Trace) -> pd.DataFrame:
 
 
 def remainder_per_day(
-    mains: list[pd.DataFrame], loads: list[pd.DataFrame], *, timezone: tzinfo | str
+    mains: list[pd.DataFrame],
+    loads: list[pd.DataFrame],
+    *,
+    timezone: tzinfo | str,
+    uncertainties: Sequence[float | None] = (),
 ) -> Estimate:
     """Energy a day that goes through the mains and through no measured circuit [kWh].
 
@@ -157,12 +164,14 @@ def remainder_per_day(
         From `hourly_energy`. Only hours that nearly all of all of them cover are compared.
     timezone : zone or its name
         Decides when a day begins.
+    uncertainties : sequence of float or None
+        Stated at 95 % for the clamp of each of `mains`, then of `loads`, as a share.
 
     Notes
     -----
     A small difference of large figures: the errors of the clamps matter more than the spread of the
-    days. Each is taken to lie evenly within `CLAMP_LIMIT` of its reading, and they are combined
-    with the spread as JCGM 100:2008 4.3.7 and 5.1.2 say.
+    days. Where none is stated, a clamp is taken to lie evenly within `CLAMP_LIMIT` of its reading;
+    they are combined with the spread as JCGM 100:2008 4.3.7 and 5.1.2 say.
     """
     hours = pd.concat([*mains, *loads], axis=1, keys=range(len(mains) + len(loads)), sort=True)
     covered_h = pd.DataFrame(hours.xs("covered_h", axis=1, level=1))
@@ -182,11 +191,9 @@ def remainder_per_day(
             }
         )
     )
-    clamps = float(np.sqrt(np.sum(np.square(kwh.mean() * S_PER_DAY / S_PER_H))))
-    half = float(np.hypot((plain.high - plain.low) / 2, 1.96 * CLAMP_LIMIT / np.sqrt(3) * clamps))
-    return replace(
-        plain,
-        low=plain.value - half,
-        high=plain.value + half,
-        basis=f"{plain.basis}; each clamp within {CLAMP_LIMIT:.1%}",
-    )
+    usual = float(norm.ppf(0.975)) * CLAMP_LIMIT / np.sqrt(3)
+    shares = [usual if u is None else u for u in uncertainties or [None] * kwh.shape[1]]
+    clamps_kwh = np.sqrt(np.sum(np.square(kwh.mean().to_numpy() * S_PER_DAY / S_PER_H * shares)))
+    stated = any(u is not None for u in uncertainties)
+    words = f"each clamp within {CLAMP_LIMIT:.1%}" + (", or as stated" if stated else "")
+    return with_systematic(plain, float(clamps_kwh), basis=f"{plain.basis}; {words}")

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy.stats import norm
 
 from homeenergy.cycles import Cycles, find_cycles
 from homeenergy.errors import HouseError
@@ -24,7 +25,12 @@ from homeenergy.findings.wording import kind_words, percent_text
 from homeenergy.house.schedule import Circuit, Kind, Supply, Tariff
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
-from homeenergy.trust.systematic import correction_text, with_clamp
+from homeenergy.trust.systematic import (
+    correction_text,
+    correction_words,
+    with_clamp,
+    with_systematic,
+)
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 Progress = Callable[[int, int, str], None]
@@ -55,9 +61,12 @@ class ApplianceFinding:
         The runs behind them.
     daily : pandas.DataFrame
         Energy of each local day.
+    correction : str
+        What house.toml multiplies the readings with, and from when: "none", "x 2".
     clamp_uncertainty : float or None
         Share by which the clamp's multiplier may be off at 95 %, where house.toml states it. The
-        intervals of the figures above include it; those of `cycles` come from spread alone.
+        intervals of the figures above include it, and keep it apart as their `systematic` part;
+        those of `cycles` leave it out.
     """
 
     circuit: str
@@ -76,6 +85,7 @@ class ApplianceFinding:
     remarks: tuple[str, ...]
     cycles: Cycles
     daily: pd.DataFrame
+    correction: str = "none"
     clamp_uncertainty: float | None = None
 
 
@@ -135,8 +145,8 @@ def house_findings(
     Returns
     -------
     Findings
-        Intervals are the spread between runs and between days; the uncertainty of the clamps is
-        not in them.
+        Intervals hold the spread between runs and between days and, kept apart in `systematic`,
+        what all readings share: the clamp's uncertainty where house.toml states it, and rounding.
 
     Raises
     ------
@@ -172,13 +182,13 @@ def house_findings(
 
     found: list[ApplianceFinding] = []
     spans: list[tuple[pd.Timestamp, pd.Timestamp]] = []
-    hourly: list[pd.DataFrame] = []
+    hourly: list[tuple[pd.DataFrame, float | None]] = []
     with ThreadPoolExecutor(max_workers=workers or 2) as pool:
         for finding, trace, hours in pool.map(one, chosen):
             found.append(finding)
             if finding.days:
                 spans.append((trace.start, trace.end))
-                hourly.append(hours)
+                hourly.append((hours, finding.clamp_uncertainty))
             if progress:
                 progress(len(found), len(chosen), finding.circuit)
     if not spans:
@@ -220,14 +230,15 @@ def appliance_finding(
     """What one circuit uses; see `ApplianceFinding`."""
     cycles = find_cycles(trace, circuit.kind, resolution_w=_resolution_w(circuit, supply))
     daily = daily_energy(trace, timezone=timezone)
-    per_day = energy_per_day(daily)
     clamp = circuit.clamp
     whole = cycles.complete
+    run_kwh = with_rounding(_run_kwh(whole), cycles, hours=whole["duration_s"].mean() / S_PER_H)
+    per_day = with_rounding(energy_per_day(daily), cycles, hours=S_PER_DAY / S_PER_H)
     covered_s = trace.covered_s
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
     rests = len(cycles.table) > 0 and cycles.total_wh != 0
     # Where power flows both ways, energies of either sign have no shares.
-    one_way = rests and cycles.runs_wh / cycles.total_wh <= 1
+    one_way = rests and cycles.runs_wh / cycles.total_wh < 1.02
     return ApplianceFinding(
         circuit=circuit.name,
         appliance=circuit.appliance,
@@ -236,7 +247,7 @@ def appliance_finding(
         days=covered_s / S_PER_DAY,
         coverage=covered_s / trace.span_s if len(trace) else 0.0,
         runs=len(whole),
-        run_kwh=with_clamp(_run_kwh(whole), clamp),
+        run_kwh=with_clamp(run_kwh, clamp),
         standby_w=with_clamp(cycles.standby, clamp),
         kwh_per_day=with_clamp(per_day, clamp),
         idle_share=1 - cycles.runs_wh / cycles.total_wh if one_way else float("nan"),
@@ -245,6 +256,7 @@ def appliance_finding(
         remarks=_remarks(trace, circuit, cycles, per_day),
         cycles=cycles,
         daily=daily,
+        correction=correction_words(clamp),
         clamp_uncertainty=clamp.uncertainty,
     )
 
@@ -257,6 +269,20 @@ def _run_kwh(whole: pd.DataFrame) -> Estimate:
         if len(whole) > 1
         else "one complete run tells no spread",
     )
+
+
+def with_rounding(estimate: Estimate, cycles: Cycles, *, hours: float) -> Estimate:
+    """Widen an energy by what a constant error of half a step of the readings makes of it.
+
+    As for the standby: noise averages rounding out, but a constant error of the same size (an
+    offset, or a steady draw between two steps) stays (JCGM 100:2008, F.2.2.1: step / sqrt 12).
+    """
+    step_w = cycles.rest.step_w
+    if not step_w or not np.isfinite([estimate.value, hours]).all():
+        return estimate
+    half = norm.ppf(0.975) * step_w / np.sqrt(12) * hours / WH_PER_KWH
+    basis = f"{estimate.basis}; readings in steps of {step_w:.3g} W"
+    return with_systematic(estimate, half, basis=basis)
 
 
 def _resolution_w(circuit: Circuit, supply: Supply | None) -> float:
@@ -280,6 +306,7 @@ def _cost_per_year(per_day: Estimate, tariff: Tariff | None) -> Estimate | None:
         value=per_day.value * factor,
         low=ends[0],
         high=ends[1],
+        systematic=per_day.systematic * abs(factor),
         unit=tariff.currency,
         basis=f"{per_day.basis}; times 365 days and {tariff.price_per_kwh:g} {tariff.currency} "
         "a kWh, as if the whole year were like these days",
@@ -290,7 +317,7 @@ def _remarks(trace: Trace, circuit: Circuit, cycles: Cycles, per_day: Estimate) 
     if not cycles.covered_s:
         return ("no readings: no log names this circuit, or its columns are empty",)
     remarks = []
-    if circuit.clamp.uncertainty is not None or circuit.clamp.corrections:
+    if circuit.clamp.uncertainty is not None or correction_words(circuit.clamp) != "none":
         remarks.append(f"readings {correction_text(circuit.clamp)}")
     if circuit.kind is None:
         words = kind_words(
@@ -332,16 +359,37 @@ def _count(n: int, noun: str) -> str:
     return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
-def _mains(house: House, loads: list[pd.DataFrame]) -> tuple[Estimate | None, Estimate | None]:
-    """Energy per day through the mains, and what no circuit accounts for."""
-    legs = [house.trace(c) for c in house.circuits if c.role == "mains" and house.has_readings(c)]
-    if not legs:
+def _mains(
+    house: House, loads: list[tuple[pd.DataFrame, float | None]]
+) -> tuple[Estimate | None, Estimate | None]:
+    """Energy per day through the mains, and what no circuit accounts for.
+
+    `loads` holds the hourly energy of each circuit and the stated uncertainty of its clamp.
+    """
+    mains = [c for c in house.circuits if c.role == "mains" and house.has_readings(c)]
+    if not mains:
         return None, None
+    legs = [house.trace(c) for c in mains]
+    hourly = [hourly_energy(leg) for leg in legs]
+    known = [c.clamp.uncertainty for c in mains]
     zone = str(house.timezone)
     every = pd.concat([daily_energy(leg, timezone=zone) for leg in legs])
     every = every[every["covered_h"] >= LEAST_COVERAGE * every["day_h"]]
     every = every.assign(kwh=every["kwh"] / every["covered_h"] * every["day_h"])
     days = every.groupby("day").agg(kwh=("kwh", "sum"), day_h=("day_h", "first"), n=("kwh", "size"))
     days = days[days["n"] == len(legs)].assign(covered_h=lambda d: d["day_h"])
-    left = remainder_per_day([hourly_energy(leg) for leg in legs], loads, timezone=zone)
-    return energy_per_day(days), left
+    left = remainder_per_day(
+        hourly,
+        [hours for hours, _ in loads],
+        timezone=zone,
+        uncertainties=[*known, *(u for _, u in loads)],
+    )
+    total = energy_per_day(days)
+    if any(known):
+        each = [
+            24 * h["kwh"].sum() / h["covered_h"].sum() * (u or 0.0)
+            for h, u in zip(hourly, known, strict=True)
+        ]
+        basis = f"{total.basis}; clamps of the mains known as stated"
+        total = with_systematic(total, float(np.linalg.norm(each)), basis=basis)
+    return total, left

@@ -34,6 +34,8 @@ def findings_frame(findings: Findings) -> pd.DataFrame:
             "days": a.days,
             "coverage": a.coverage,
             "runs": a.runs,
+            "correction": a.correction,
+            "clamp_uncertainty": math.nan if a.clamp_uncertainty is None else a.clamp_uncertainty,
         }
         row |= _columns("run_kwh", a.run_kwh) | _columns("standby_w", a.standby_w)
         row["standby_resolved"] = is_resolved(a.standby_w)
@@ -57,10 +59,12 @@ def plain_share(share: float) -> float:
 
 
 def _columns(name: str, estimate: Estimate | None) -> dict[str, float]:
+    ends = [f"{name}_{part}" for part in ("low", "high", "spread", "systematic")]
     if estimate is None:
-        return {name: math.nan, f"{name}_low": math.nan, f"{name}_high": math.nan}
+        return dict.fromkeys([name, *ends], math.nan)
     value = estimate.value if estimate.resolved else math.nan
-    return {name: value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}
+    parts = (estimate.low, estimate.high, estimate.spread, estimate.systematic)
+    return {name: value, **dict(zip(ends, parts, strict=True))}
 
 
 def findings_markdown(findings: Findings) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from base64 import b64encode
 from html import escape
 from io import BytesIO
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from homeenergy.estimate import decimals, number_text
 from homeenergy.findings.wording import (
     COUNTED,
     UNKNOWN,
@@ -178,7 +180,21 @@ def _sentence(finding: ApplianceFinding) -> str:
         else f"Standby: {finding.standby_w.basis}."
     )
     covered = f"Readings cover {100 * finding.coverage:.1f} % of the time."
-    return f"{finding_sentence(finding)} {standby} {covered}"
+    return f"{finding_sentence(finding)} {standby} {covered} {_clamp_words(finding)}"
+
+
+def _clamp_words(finding: ApplianceFinding) -> str:
+    """Say what the readings are multiplied with, and what of an interval the clamp makes."""
+    text = f"Correction of its readings: {finding.correction}"
+    per_day = finding.kwh_per_day
+    if finding.clamp_uncertainty is None or not math.isfinite(per_day.spread):
+        return f"{text}."
+    places = max(decimals(per_day.low, per_day.high, value=per_day.value), 2)
+    spread, clamp = (number_text(h, places) for h in (per_day.spread, per_day.systematic))
+    return (
+        f"{text}, known to {100 * finding.clamp_uncertainty:.2g} %. Of the interval a day, "
+        f"±{spread} kWh is the spread of days and ±{clamp} kWh the clamp, added in squares."
+    )
 
 
 def _appliance_figure(finding: ApplianceFinding, house: House) -> str:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from homeenergy.estimate import Estimate
     from homeenergy.findings import ApplianceFinding, Findings
 
-NAMES = ("circuit", "appliance", "kind", "kind_sure", "days", "coverage", "runs")
+NAMES = ("circuit", "appliance", "kind", "kind_sure", "days", "coverage", "runs", "correction")
 ESTIMATES = ("run_kwh", "standby_w", "kwh_per_day", "cost_per_year")
 SHARES = ("idle_share", "duty_cycle")
 
@@ -31,9 +31,11 @@ def findings_record(findings: Findings) -> dict[str, Any]:
     -------
     dict
         Instants are ISO 8601 in UTC. Every estimate is a dict of value, low, high, level, unit,
-        n, basis and resolved. Where the standby is below what can be told, `standby_resolved` is
-        False, its value None, and its high the bound. `kind_sure` is a score of how well a kind
-        that nobody stated fits, 1 where house.toml says it; it is no probability.
+        n, basis, resolved, and the half widths `spread` (between runs, days or hours) and
+        `systematic` (common to all of them: the clamp), which make up its interval. Where the
+        standby is below what can be told, `standby_resolved` is False, its value None, and its
+        high the bound. `kind_sure` is a score of how well a kind that nobody stated fits, 1 where
+        house.toml says it; it is no probability.
     """
     return {
         "house": findings.house_name,
@@ -51,6 +53,8 @@ def _appliance(finding: ApplianceFinding) -> dict[str, Any]:
     record = {name: _plain(getattr(finding, name)) for name in NAMES}
     record |= {name: _plain(plain_share(getattr(finding, name))) for name in SHARES}
     record |= {name: _estimate(getattr(finding, name)) for name in ESTIMATES}
+    stated = finding.clamp_uncertainty
+    record["clamp_uncertainty"] = None if stated is None else _plain(stated)
     record["standby_resolved"] = is_resolved(finding.standby_w)
     record["remarks"] = list(finding.remarks)
     return record
@@ -59,7 +63,8 @@ def _appliance(finding: ApplianceFinding) -> dict[str, Any]:
 def _estimate(estimate: Estimate | None) -> dict[str, Any] | None:
     if estimate is None:
         return None
-    record = {name: _plain(getattr(estimate, name)) for name in estimate.__slots__}
+    names = (*estimate.__slots__, "spread")
+    record = {name: _plain(getattr(estimate, name)) for name in names}
     return record if estimate.resolved else record | {"value": None}
 
 

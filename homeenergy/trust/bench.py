@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
+from homeenergy.trust.clamp_line import clamp_line
 from homeenergy.trust.lines import Line, line_through_origin, straight_line
 
 Values = NDArray[np.float64]
@@ -73,6 +74,11 @@ class BenchResult:
     agrees: bool
     verdict: str
 
+    @property
+    def clamp_line(self) -> str:
+        """What to write in house.toml; see `homeenergy.trust.clamp_line`."""
+        return clamp_line(self.multiplier, stated=self.stated, agrees=self.agrees)
+
     def to_frame(self) -> pd.DataFrame:
         """One row with the multiplier, its interval, the parts of its uncertainty, the verdict."""
         m = self.multiplier
@@ -89,6 +95,7 @@ class BenchResult:
             "stated": self.stated,
             "agrees": self.agrees,
             "verdict": self.verdict,
+            "clamp_line": self.clamp_line,
         }
         return pd.DataFrame([row])
 

@@ -149,18 +149,35 @@ def _bench(house: House, found: _Findings, *, accuracy: float) -> None:
     found.bench = bench_results(house, accuracy=accuracy)
     for result in found.bench:
         if result.agrees:
+            found.concerns += _unstated(house, result)
             continue
         apart = abs(result.multiplier.value / result.stated - 1)
+        line = result.clamp_line or f"multiplier = {result.multiplier.value:.4g}"
         found.concerns.append(
             Concern(
                 weight="wrong" if apart > WIRING else "doubtful",
                 subject=result.circuit,
                 what=f"Bench: {result.verdict}",
-                do=f"Write multiplier = {result.multiplier.value:.4g} for {result.circuit} in "
-                "house.toml, with a date if the clamp was moved.",
+                do=f"Write {line} for {result.circuit} in house.toml, with a date if the clamp "
+                "was moved.",
                 share=apart,
             )
         )
+
+
+def _unstated(house: House, result: BenchResult) -> list[Concern]:
+    """Tell how to state what a bench comparison knows, where house.toml does not."""
+    if house.circuit(result.circuit).clamp.uncertainty is not None or not result.clamp_line:
+        return []
+    return [
+        Concern(
+            weight="note",
+            subject=result.circuit,
+            what=f"Bench: {result.verdict}",
+            do=f"Write {result.clamp_line} in house.toml, so that its figures carry how far the "
+            "clamp is known.",
+        )
+    ]
 
 
 def _meter(house: House, found: _Findings, *, step_kwh: float, time_error_s: float) -> None:

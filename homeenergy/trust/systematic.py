@@ -6,7 +6,19 @@ from dataclasses import replace
 from math import hypot, isfinite
 
 from homeenergy.estimate import Estimate
-from homeenergy.house import Clamp
+from homeenergy.house import Clamp, Correction
+
+
+def correction_words(clamp: Clamp) -> str:
+    """Say in short what readings are multiplied with: "none", "x 2, from 2026-03-02 x 1.02"."""
+    parts = []
+    for c in clamp.corrections or (Correction(value=clamp.multiplier),):
+        when = ""
+        if c.start is not None:
+            clock = "" if (c.start.hour, c.start.minute) == (0, 0) else f" {c.start:%H:%M}"
+            when = f"from {c.start:%Y-%m-%d}{clock} "
+        parts.append(f"{when}x {c.value:g}")
+    return "none" if parts == ["x 1"] else ", ".join(parts)
 
 
 def correction_text(clamp: Clamp) -> str:
@@ -44,10 +56,20 @@ def with_clamp(estimate: Estimate, clamp: Clamp) -> Estimate:
     """
     if not clamp.uncertainty or not isfinite(estimate.value):
         return estimate
-    common = clamp.uncertainty * abs(estimate.value)
+    basis = f"{estimate.basis}; clamp known to {100 * clamp.uncertainty:.2g} %"
+    if not estimate.resolved:
+        # A bound has no best value to be a share of: what it rests on may all be so much more.
+        high = estimate.high * (1 + clamp.uncertainty)
+        return replace(estimate, value=high / 2, high=high, basis=basis)
+    return with_systematic(estimate, clamp.uncertainty * abs(estimate.value), basis=basis)
+
+
+def with_systematic(estimate: Estimate, half: float, *, basis: str) -> Estimate:
+    """Widen an interval by the half width of an error that all observations share [its unit]."""
     return replace(
         estimate,
-        low=estimate.value - hypot(estimate.value - estimate.low, common),
-        high=estimate.value + hypot(estimate.high - estimate.value, common),
-        basis=f"{estimate.basis}; clamp known to {100 * clamp.uncertainty:.2g} %",
+        low=estimate.value - hypot(estimate.value - estimate.low, half),
+        high=estimate.value + hypot(estimate.high - estimate.value, half),
+        systematic=hypot(estimate.systematic, half),
+        basis=basis,
     )

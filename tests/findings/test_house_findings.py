@@ -8,7 +8,9 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
+from homeenergy.show.page import findings_page
 from homeenergy.show.records import findings_record
+from homeenergy.show.table import findings_lines
 
 from .small_house import made_house, switched
 
@@ -291,3 +293,32 @@ def test_record_can_be_written_as_json(tmp_path):
     assert first["kwh_per_day"]["value"] == found.appliances[0].kwh_per_day.value
     assert spare["kwh_per_day"]["value"] is None
     assert first["cost_per_year"] is None
+
+
+def test_findings_carry_correction_and_uncertainty(tmp_path):
+    dated = "[{ value = 1 }, { value = 1.02, from = 2026-03-04 }]"
+    clamp = f"clamp = {{ multiplier = {dated}, uncertainty = 0.03 }}"
+    house = made_house(
+        tmp_path,
+        {"supply": kettle() + 300, "kettle": kettle()},
+        circuits={"kettle": clamp, "supply": MAINS["supply"] + "\nclamp = { uncertainty = 0.01 }"},
+        tariff=("EUR", 0.3),
+    )
+    found = house_findings(house)
+    row = found.to_frame().iloc[0]
+    words = "x 1, from 2026-03-04 x 1.02"
+    assert (row["correction"], row["clamp_uncertainty"]) == (words, 0.03)
+    for name in ("run_kwh", "standby_w", "kwh_per_day", "cost_per_year"):
+        half = (row[f"{name}_high"] - row[f"{name}_low"]) / 2
+        parts = row[f"{name}_spread"], row[f"{name}_systematic"]
+        assert half == pytest.approx(np.hypot(*parts))
+        assert row[f"{name}_systematic"] >= 0.03 * row[name] * (1 - 1e-9)
+    record = findings_record(found)["appliances"][0]
+    assert (record["correction"], record["clamp_uncertainty"]) == (words, 0.03)
+    assert record["kwh_per_day"]["systematic"] == row["kwh_per_day_systematic"]
+    assert record["kwh_per_day"]["spread"] == row["kwh_per_day_spread"]
+    mains = found.mains_kwh_per_day
+    assert mains.systematic == pytest.approx(0.01 * mains.value, rel=1e-6)
+    page = findings_page(found, house)
+    assert f"Correction of its readings: {words}, known to 3 %." in page
+    assert "the clamp is known to 3 %" in "\n".join(findings_lines(found))

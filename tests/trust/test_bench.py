@@ -1,5 +1,7 @@
 """Bench comparisons: multipliers, what is known of them, and what is said."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -153,3 +155,19 @@ def test_a_bad_bench_file_is_refused_by_line(tmp_path, text, match):
     (tmp_path / "bench.csv").write_text(text)
     with pytest.raises(HouseError, match=match):
         read_bench(schedule)
+
+
+def test_the_line_to_write_in_house_toml():
+    """Half width and, where the multiplier stays, its distance are both in the uncertainty."""
+    high = pairs([365, 366, 364, 365], [372.5, 373.6, 371.4, 372.5])
+    found = bench_comparison(high, references=GOOD, clamp_step_w=0.1)
+    words = re.fullmatch(r"clamp = { multiplier = 0.9799, uncertainty = (.*) }", found.clamp_line)
+    half = (found.multiplier.high - found.multiplier.low) / 2
+    assert half / 0.9799 <= float(words[1]) < 1.1 * half / 0.9799
+    near = pairs([500, 800, 1200, 1500], [501, 801, 1202, 1502])
+    found = bench_comparison(near, references=Reference(accuracy=0.01))
+    words = re.fullmatch(r"clamp = { multiplier = 1, uncertainty = (.*) }", found.clamp_line)
+    assert found.agrees
+    assert 1 - float(words[1]) <= found.multiplier.low
+    assert found.multiplier.high <= 1 + float(words[1])
+    assert bench_comparison(high[:1], references=GOOD).clamp_line == ""

@@ -6,11 +6,11 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from homeenergy.estimate import mean_estimate
+from homeenergy.estimate import Estimate, mean_estimate
 from homeenergy.findings.house_findings import appliance_finding
 from homeenergy.house import Circuit, Clamp, Correction
 from homeenergy.readings import Trace
-from homeenergy.trust.systematic import correction_text, with_clamp
+from homeenergy.trust.systematic import correction_text, correction_words, with_clamp
 
 from .panels import START, switched
 
@@ -27,6 +27,21 @@ def test_half_widths_add_in_squares():
     assert with_clamp(spread, Clamp(multiplier=2.0)) == spread
 
 
+def test_the_parts_stay_apart():
+    spread = mean_estimate([9.0, 10, 11, 10], unit="kWh", basis="mean")
+    wide = with_clamp(spread, CLAMP)
+    assert wide.systematic == pytest.approx(0.3)
+    assert wide.spread == pytest.approx(spread.high - 10)
+    assert (spread.systematic, spread.spread) == (0.0, pytest.approx(spread.high - 10))
+
+
+def test_a_bound_grows_by_the_share():
+    bound = Estimate(value=1.5, low=0.0, high=3.0, unit="W", n=9, basis="", resolved=False)
+    wide = with_clamp(bound, CLAMP)
+    assert (wide.low, wide.value, wide.high) == pytest.approx((0.0, 1.545, 3.09))
+    assert np.isnan(wide.spread)
+
+
 def test_what_is_not_known_stays_so():
     one = with_clamp(mean_estimate([5.0], unit="", basis=""), CLAMP)
     assert (one.low, one.high) == (-np.inf, np.inf)
@@ -39,6 +54,27 @@ def test_the_correction_in_words():
     moved = datetime(2026, 10, 25, 14, tzinfo=UTC)
     dated = Clamp(corrections=(Correction(value=2.0), Correction(value=1.0, start=moved)))
     assert correction_text(dated).startswith("multiplied by 2, then 1 from 2026-10-25 14:00")
+
+
+def test_the_correction_in_short():
+    moved = datetime(2026, 3, 2, tzinfo=UTC)
+    later = datetime(2026, 3, 2, 14, 5, tzinfo=UTC)
+    dated = Clamp(corrections=(Correction(value=2.0), Correction(value=1.02, start=moved)))
+    assert correction_words(dated) == "x 2, from 2026-03-02 x 1.02"
+    at_once = Clamp(corrections=(Correction(value=-1.0, start=later),))
+    assert correction_words(at_once) == "from 2026-03-02 14:05 x -1"
+    assert [correction_words(c) for c in (Clamp(), CLAMP)] == ["none", "x 2"]
+
+
+def test_whole_watts_are_an_error_that_days_share():
+    """10.4 W logged as 10 W: 0.4 W for 24 h is within what rounding can do, over any number."""
+    watts = np.full(5 * 1440, 10, np.float32)
+    watts[::2880] = 11
+    trace = Trace(label="Box", start=START, period_s=60, watts=watts)
+    box = Circuit(name="box", appliance="Box", kind="continuous")
+    per_day = appliance_finding(trace, circuit=box, timezone="UTC").kwh_per_day
+    assert per_day.systematic == pytest.approx(1.96 / np.sqrt(12) * 0.024, rel=1e-3)
+    assert per_day.low < 10.4 * 0.024 < per_day.high
 
 
 def test_findings_include_it_and_say_so():
