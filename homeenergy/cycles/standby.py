@@ -80,6 +80,7 @@ def idle_standby(
     first: NDArray[np.int64],
     stop: NDArray[np.int64],
     *,
+    on_w: float,
     resolution_w: float = 0.0,
 ) -> Standby:
     """Standby from the plateaus outside the runs [first, stop).
@@ -90,16 +91,17 @@ def idle_standby(
     The interval combines, as JCGM 100:2008 5.1.2 does, the spread between hours (eighths of less
     than eight hours; Student's t) with the rounding of the readings (F.2.2.1: step / sqrt 12).
     Noise averages rounding out, but the offset of a clamp is of the same size and unknown, so it
-    stays in. An interval that reaches to zero is told as an upper bound.
+    stays in. The step is that of the readings, or of the clamp (`resolution_w`) if that is greater.
+    An interval that reaches to zero is told as an upper bound.
     """
-    rest = find_rest(plateaus, first, stop)
+    rest = find_rest(plateaus, first, stop, on_w=on_w)
     if not rest.first.size:
         return never_at_rest()
     step_w = plateaus.settings["step_w"]
     hour, block_w, block_n = means_at_rest(pieces, rest)
     value = float(np.average(block_w, weights=block_n))
     hours = float(block_n.sum()) * plateaus.period_s / S_PER_H
-    rounding_w = step_w / np.sqrt(12)
+    rounding_w = max(step_w, resolution_w) / np.sqrt(12)
     if block_w.size > 1:
         spread_w = student_t.ppf(0.975, block_w.size - 1) * _weighted_spread(block_w, block_n)
         half = float(np.hypot(spread_w / np.sqrt(block_w.size), norm.ppf(0.975) * rounding_w))
@@ -110,7 +112,9 @@ def idle_standby(
         max(abs(value) + half, step_w, LEAST_BOUND_W, resolution_w) if np.isfinite(half) else np.inf
     )
     basis = f"mean of {hours:.1f} h at rest"
-    if step_w:
+    if resolution_w > step_w:
+        basis += f", by a clamp that resolves {resolution_w:.2g} W"
+    elif step_w:
         basis += f", readings in steps of {step_w:g} W"
     if not resolved:
         basis = f"below what these readings can tell, over {hours:.1f} h at rest"

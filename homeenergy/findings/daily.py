@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import tzinfo
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.stats import norm
 
-from homeenergy.estimate import Estimate, mean_estimate
+from homeenergy.estimate import Estimate
+from homeenergy.findings.means import mean_of_days
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.trust.systematic import with_systematic
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
@@ -20,7 +19,6 @@ from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 # A day with less of its time covered says little about a whole day.
 LEAST_COVERAGE = 0.9
 LEAST_OF_AN_HOUR = 0.95
-LEAST_DAYS_FOR_CORRELATION = 7
 # Ratio error of a clamp of class 1 at a fifth of its rated current (IEC 61869-2:2012, table 201),
 # where houses mostly are.
 CLAMP_LIMIT = 0.015
@@ -80,7 +78,7 @@ def energy_per_day(daily: pd.DataFrame) -> Estimate:
     whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
     if len(whole):
         per_day = whole["kwh"] / whole["covered_h"] * S_PER_DAY / S_PER_H
-        return _mean_of_days(per_day.to_numpy())
+        return mean_of_days(per_day.to_numpy())
     hours = float(daily["covered_h"].sum()) if len(daily) else 0.0
     value = float(daily["kwh"].sum()) / hours * 24 if hours else float("nan")
     open_ = float("inf") if hours else float("nan")
@@ -91,30 +89,6 @@ def energy_per_day(daily: pd.DataFrame) -> Estimate:
         unit="kWh",
         n=0,
         basis=f"scaled from {hours:.1f} h; no whole day was measured",
-    )
-
-
-def _mean_of_days(kwh: NDArray[np.float64]) -> Estimate:
-    """Mean with Student's t interval, widened where a day is like the one before.
-
-    The variance of the mean of a series with lag-1 correlation r is (1 + r) / (1 - r) times that of
-    independent days (first-order autoregression; Bayley & Hammersley 1946, J. R. Stat. Soc. Suppl.
-    8, 184-197, from memory). A negative r, which would narrow the interval, is taken as none.
-    """
-    n = kwh.size
-    plain = mean_estimate(kwh, unit="kWh", basis=f"mean of {n} whole days, t interval")
-    off = kwh - kwh.mean()
-    if n < LEAST_DAYS_FOR_CORRELATION or not off.any():
-        return plain
-    r = min(max(float(off[1:] @ off[:-1] / (off @ off)), 0.0), 0.9)
-    if r == 0:
-        return plain
-    half = (plain.high - plain.low) / 2 * np.sqrt((1 + r) / (1 - r))
-    return replace(
-        plain,
-        low=plain.value - half,
-        high=plain.value + half,
-        basis=f"{plain.basis}, widened for days being alike (lag-1 correlation {r:.2f})",
     )
 
 

@@ -12,7 +12,7 @@ from scipy.stats import norm
 
 from homeenergy.cycles import Cycles, find_cycles
 from homeenergy.errors import HouseError
-from homeenergy.estimate import Estimate, mean_estimate
+from homeenergy.estimate import Estimate
 from homeenergy.findings.daily import (
     LEAST_COVERAGE,
     daily_energy,
@@ -20,6 +20,7 @@ from homeenergy.findings.daily import (
     hourly_energy,
     remainder_per_day,
 )
+from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.tables import findings_frame, findings_markdown
 from homeenergy.findings.wording import kind_words, percent_text
 from homeenergy.house.schedule import Circuit, Kind, Supply, Tariff
@@ -228,12 +229,15 @@ def appliance_finding(
     supply: Supply | None = None,
 ) -> ApplianceFinding:
     """What one circuit uses; see `ApplianceFinding`."""
-    cycles = find_cycles(trace, circuit.kind, resolution_w=_resolution_w(circuit, supply))
+    resolution_w = _resolution_w(circuit, supply)
+    cycles = find_cycles(trace, circuit.kind, resolution_w=resolution_w)
     daily = daily_energy(trace, timezone=timezone)
     clamp = circuit.clamp
     whole = cycles.complete
-    run_kwh = with_rounding(_run_kwh(whole), cycles, hours=whole["duration_s"].mean() / S_PER_H)
-    per_day = with_rounding(energy_per_day(daily), cycles, hours=S_PER_DAY / S_PER_H)
+    step_w = max(cycles.rest.step_w, resolution_w)
+    run_h = float(whole["duration_s"].mean()) / S_PER_H if len(whole) else np.nan
+    run_kwh = with_step(_run_kwh(whole, timezone), step_w, hours=run_h)
+    per_day = with_step(energy_per_day(daily), step_w, hours=S_PER_DAY / S_PER_H)
     covered_s = trace.covered_s
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
     rests = len(cycles.table) > 0 and cycles.total_wh != 0
@@ -261,23 +265,18 @@ def appliance_finding(
     )
 
 
-def _run_kwh(whole: pd.DataFrame) -> Estimate:
-    return mean_estimate(
-        whole["energy_wh"].to_numpy() / WH_PER_KWH,
-        unit="kWh",
-        basis=f"mean of {len(whole)} complete runs, t interval"
-        if len(whole) > 1
-        else "one complete run tells no spread",
-    )
+def _run_kwh(whole: pd.DataFrame, timezone: str) -> Estimate:
+    days = pd.DatetimeIndex(whole["start"]).tz_convert(timezone).tz_localize(None)
+    day = days.as_unit("s").astype(np.int64).to_numpy() // int(S_PER_DAY)
+    return mean_of_runs(whole["energy_wh"].to_numpy(np.float64) / WH_PER_KWH, day)
 
 
-def with_rounding(estimate: Estimate, cycles: Cycles, *, hours: float) -> Estimate:
-    """Widen an energy by what a constant error of half a step of the readings makes of it.
+def with_step(estimate: Estimate, step_w: float, *, hours: float) -> Estimate:
+    """Widen an energy by what a constant error within a step of the readings makes of it.
 
     As for the standby: noise averages rounding out, but a constant error of the same size (an
     offset, or a steady draw between two steps) stays (JCGM 100:2008, F.2.2.1: step / sqrt 12).
     """
-    step_w = cycles.rest.step_w
     if not step_w or not np.isfinite([estimate.value, hours]).all():
         return estimate
     half = norm.ppf(0.975) * step_w / np.sqrt(12) * hours / WH_PER_KWH
