@@ -59,12 +59,12 @@ def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tu
         [fragments.stop_plateau[b - 1] - fragments.first_plateau[a] for a, b in pieces]
     )
     long_s = float(np.median(lasts_s[large]))
-    if middle >= LEAST_INVERTER_W and long_s > 1800 and not _few_levels(excess, n):
-        return "modulating", float(np.clip(0.3 + 0.15 * spread, 0.5, 0.9))
     longest = int(np.argmax(lasts_s))
     beats = pieces[longest][1] - pieces[longest][0]
     if lasts_s[longest] >= 600 and beats >= MANY_BEATS:
         return "batch", 0.7
+    if middle >= LEAST_INVERTER_W and long_s > 1800 and not _few_levels(excess, n):
+        return "modulating", float(np.clip(0.3 + 0.15 * spread, 0.5, 0.9))
     heats = spread >= MIXED_RATIO and high >= LEAST_HEATER_W
     if long_s >= 600 and (
         (spread >= MIXED_RATIO and np.median(steps[large]) >= 6) or (heats and long_s > 1800)

@@ -32,7 +32,7 @@ ON_SHARE, LOW_SHARE = 0.4, 0.3
 # Idle electronics, displays and lamps stay below this; pumps and motors of a machine that also
 # heats stay above. Common practice, no source.
 IDLE_ELECTRONICS_W, LEAST_MOTOR_W = 20.0, 35.0
-LEAST_IDLE_W = 0.5
+NOTHING_W, LEAST_IDLE_W = 0.15, 0.5
 # Where levels between these shares of the typical working power bear energy, small ones are work.
 LADDER = 0.25, 0.6
 # A run raises the power by at least this share of what is drawn all the time.
@@ -195,8 +195,9 @@ def find_levels(
     least_work = float(excess[np.searchsorted(work, LEAST_WORK * work[-1])])
     electronics = min(IDLE_ELECTRONICS_W, ON_SHARE * typical)
     between = (excess > LADDER[0] * typical) & (excess < LADDER[1] * typical)
-    if idle_w <= LEAST_IDLE_W and energy[between].sum() > LEAST_WORK * energy.sum():
-        # Lamps of all sizes on a circuit that draws nothing at rest.
+    ladder = energy[between].sum() > LEAST_WORK * energy.sum()
+    if idle_w <= NOTHING_W or (idle_w <= LEAST_IDLE_W and ladder):
+        # What draws nothing at rest has no electronics; or lamps of all sizes on one circuit.
         electronics = 0.0
     on = max(ON_SHARE * least_work, electronics, 1.5 * step_w)
     low = min(max(LOW_SHARE / ON_SHARE * on, electronics), max(LEAST_MOTOR_W, 1.5 * step_w))

@@ -47,9 +47,12 @@ class Rest:
     sign: int
 
 
-def find_rest(plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64]) -> Rest:
-    """Rest outside the runs [first, stop) of samples."""
+def find_rest(
+    plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64], *, on_w: float
+) -> Rest:
+    """Rest outside the runs [first, stop) of samples; power of work (`on_w`) is none."""
     idle, tail = _idle_plateaus(plateaus, first, stop)
+    idle &= ~(plateaus.mean_w > on_w)
     lead = np.isin(plateaus.stop, first)
     levels, kept = _levels(plateaus, np.flatnonzero(idle), tail, lead)
     begin, end = plateaus.first[kept], plateaus.stop[kept]

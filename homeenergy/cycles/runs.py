@@ -113,7 +113,9 @@ def find_cycles(
         # A steady draw above what electronics take at rest may be work that never paused.
         rest = never_at_rest()
     else:
-        rest = idle_standby(pieces, plateaus, first, stop, resolution_w=resolution_w)
+        rest = idle_standby(
+            pieces, plateaus, first, stop, on_w=levels.on_w, resolution_w=resolution_w
+        )
     cycles = make_cycles(
         plateaus,
         first,

@@ -80,6 +80,7 @@ def idle_standby(
     first: NDArray[np.int64],
     stop: NDArray[np.int64],
     *,
+    on_w: float,
     resolution_w: float = 0.0,
 ) -> Standby:
     """Standby from the plateaus outside the runs [first, stop).
@@ -93,7 +94,7 @@ def idle_standby(
     stays in. The step is that of the readings, or of the clamp (`resolution_w`) if that is greater.
     An interval that reaches to zero is told as an upper bound.
     """
-    rest = find_rest(plateaus, first, stop)
+    rest = find_rest(plateaus, first, stop, on_w=on_w)
     if not rest.first.size:
         return never_at_rest()
     step_w = plateaus.settings["step_w"]

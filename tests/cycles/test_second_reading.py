@@ -253,7 +253,6 @@ def test_a_server_off_for_four_hours_has_two_uses_and_draws_nothing_between():
     assert cycles.table["start"].tolist()[1] - cycles.table["end"].tolist()[0] == pd.Timedelta("4h")
 
 
-@pytest.mark.xfail(strict=True, reason="power of a run too slight to count is taken for rest")
 @pytest.mark.parametrize("kind", ["modulating", "manual"])
 def test_power_of_work_is_no_level_of_rest(kind):
     """On for 22 h a day, once for 50 min at 400 W, and 4 W else: 4 W is what it draws at rest."""

@@ -63,16 +63,13 @@ def drum_wash(rng, *, level_w, spread_w, turn_s):
     return pieces + [(1, 80 + 420 * s / 299) for s in range(300)]
 
 
-STRONG = pytest.mark.xfail(strict=True, reason="a restless drum is taken for an inverter")
-
-
 @pytest.mark.parametrize(
     ("level_w", "spread_w"),
     [
         (150, 22),
         (195, 25),
-        pytest.param(210, 25, marks=STRONG),
-        pytest.param(300, 35, marks=STRONG),
+        (210, 25),
+        (300, 35),
     ],
 )
 @pytest.mark.parametrize("turn_s", [14, 35])
@@ -89,7 +86,6 @@ def test_a_drum_that_turns_to_and_fro_is_that_of_a_machine_with_programmes(
     assert near(runs_of(uses, None, idle_w=1.0), edges(uses), within_s=3)
 
 
-@pytest.mark.xfail(strict=True, reason="8 W is taken for electronics beside 60 W")
 @pytest.mark.parametrize("kind", ["manual", None])
 def test_a_small_lamp_beside_a_large_one_is_used_too(kind):
     """Where nothing at all is drawn at rest, 8 W for four hours a day are uses, not standby."""
