@@ -1,5 +1,7 @@
 """Figures and sliders of the teaching notebooks: what their artists hold."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -181,11 +183,16 @@ def test_sliders_draw_again_and_say_what_is_wrong():
     first, second, picture, message = box.children
     assert seen == [(22, 60)]
     assert (first.min, first.max, first.continuous_update) == (0, 80, False)
-    old = bytes(picture.value)
-    assert old.startswith(b"\x89PNG")
+    assert first.tooltip == "microfarad, from 0 to 80"
+    old = picture.value
+    source, words, width = re.match(r'<img src="(.+?)" alt="(.+?)" width="(\d+)"', old).groups()
+    assert source.startswith("data:image/png;base64,iVBOR")
+    assert words.startswith("Figure. microfarad 22, ohm 60")
+    assert int(width) > 600
     second.value = 20
     assert seen[-1] == (22, 20)
-    assert bytes(picture.value) != old
+    assert source not in picture.value
+    assert "microfarad 22, ohm 20" in picture.value
     second.value = 85
     assert "too many &lt;ohms&gt;" in message.value
     second.value = 30

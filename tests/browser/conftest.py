@@ -1,0 +1,164 @@
+"""JupyterLab as `homeenergy lab` starts it, and a Chromium to look at it."""
+
+import json
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from dataclasses import dataclass
+from pathlib import Path
+
+import nbformat
+import psutil
+import pytest
+from playwright.sync_api import sync_playwright
+
+from homeenergy.cli import NO_LOOKING_UP
+
+ROOT = Path(__file__).parents[2]
+START_S, STOP_S = 90, 30
+NAMES = ("chromium", "chromium-browser")
+NEEDED = "HOMEENERGY_NEEDS_BROWSER"
+QUIET = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+
+
+@dataclass(frozen=True)
+class Lab:
+    """A running JupyterLab."""
+
+    url: str
+    folder: Path
+    token: str = "only-for-this-test"
+
+    def ask(self, path: str, *, method: str = "GET"):
+        request = urllib.request.Request(
+            f"{self.url}/api/{path}",
+            method=method,
+            headers={"Authorization": f"token {self.token}"},
+        )
+        with urllib.request.urlopen(request, timeout=STOP_S) as answer:
+            text = answer.read()
+        return json.loads(text) if text else None
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    """Path of the browser. Without one the tests are skipped, but never where one must be."""
+    for found in map(shutil.which, NAMES):
+        if found:
+            return found
+    reason = f"no browser: none of {', '.join(NAMES)} is on the PATH"
+    if os.environ.get(NEEDED):
+        pytest.fail(f"{reason}, and {NEEDED} is set")
+    pytest.skip(reason)
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    """Folder with notebooks that show nothing yet and with houses that have no store."""
+    folder = tmp_path_factory.mktemp("lab")
+    keep_out = shutil.ignore_patterns("store", ".ipynb_checkpoints")
+    for name in ("notebooks", "sample_data"):
+        shutil.copytree(ROOT / name, folder / name, ignore=keep_out)
+    for path in (folder / "notebooks").glob("*.ipynb"):
+        notebook = nbformat.read(path, as_version=4)
+        for cell in notebook.cells:
+            if cell.cell_type == "code":
+                cell.outputs, cell.execution_count = [], None
+        nbformat.write(notebook, path)
+    yield folder
+    # Servers, kernels and browsers all name this folder in their command line.
+    _, alive = psutil.wait_procs(processes_of(folder), timeout=STOP_S)
+    left = [process.info["cmdline"] for process in alive]
+    for process in alive:
+        process.kill()
+    assert not left, f"still running: {left}"
+
+
+def processes_of(folder):
+    """Processes, other than this one, whose command line names the folder."""
+    return [
+        process
+        for process in psutil.process_iter(["cmdline"])
+        if any(str(folder) in word for word in process.info["cmdline"] or ())
+        and process.pid != os.getpid()
+    ]
+
+
+@pytest.fixture(scope="module")
+def lab(chromium, place):
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    running = Lab(url=f"http://127.0.0.1:{port}", folder=place)
+    own = {
+        f"JUPYTER{name}_DIR": str(place / "jupyter" / name.strip("_").lower())
+        for name in ("_CONFIG", "_DATA", "_RUNTIME", "LAB_SETTINGS", "LAB_WORKSPACES")
+    }
+    own["IPYTHONDIR"] = str(place / "ipython")
+    options = (
+        "--no-browser",
+        "--allow-root",
+        f"--ServerApp.root_dir={place}",
+        "--ServerApp.ip=127.0.0.1",
+        f"--ServerApp.port={port}",
+        "--ServerApp.port_retries=0",
+        f"--IdentityProvider.token={running.token}",
+    )
+    command = [sys.executable, "-m", "jupyterlab", *NO_LOOKING_UP, *options]
+    with (place / "server.log").open("w", encoding="utf-8") as log:
+        server = subprocess.Popen(
+            command, cwd=place, env={**os.environ, **own}, stdout=log, stderr=log
+        )
+        try:
+            wait_for_answer(running, server=server)
+            yield running
+        finally:
+            server.terminate()
+            try:
+                server.wait(STOP_S)
+            except subprocess.TimeoutExpired:
+                server.kill()
+                raise
+
+
+def wait_for_answer(lab, *, server):
+    """Return when the server answers."""
+    end = time.monotonic() + START_S
+    while time.monotonic() < end:
+        try:
+            lab.ask("status")
+            return
+        except (urllib.error.URLError, ConnectionError, TimeoutError):
+            if server.poll() is not None:
+                break
+            time.sleep(0.1)
+    log = (lab.folder / "server.log").read_text(encoding="utf-8")
+    pytest.fail(f"JupyterLab did not start:\n{log[-3000:]}")
+
+
+@pytest.fixture(scope="module")
+def browser(chromium, place):
+    # Ends with this module: the loop that it runs would be in the way of other tests' kernels.
+    with sync_playwright() as playwright:
+        context = playwright.chromium.launch_persistent_context(
+            place / "profile",
+            executable_path=chromium,
+            headless=True,
+            args=[*QUIET],
+            viewport={"width": 1300, "height": 1000},
+        )
+        yield context
+        context.close()
