@@ -51,9 +51,7 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
     A hole in the data ends a fragment: what follows it is another.
     """
     high = plateaus.mean_w > levels.low_w
-    holes = plateaus.first[1:] - plateaus.stop[:-1] > (
-        plateaus.settings["long_gap_s"] / plateaus.period_s
-    )
+    holes = plateaus.hole_follows
     begins = high & np.r_[True, ~high[:-1] | holes] if high.size else high
     ends = high & np.r_[~high[1:] | holes, True] if high.size else high
     a, b = np.flatnonzero(begins), np.flatnonzero(ends) + 1

@@ -219,15 +219,10 @@ def after_rest(fragments: Fragments, plateaus: Plateaus, *, limit_s: float) -> N
 
     A fragment soon after the beginning of the data, or after a hole, can be the rest of a run.
     """
-    hole = np.r_[True, plateaus.first[1:] - plateaus.stop[:-1] > _long_n(plateaus)]
-    resumes = plateaus.first[hole]
+    resumes = plateaus.first[np.r_[True, plateaus.hole_follows]]
     since = resumes[np.searchsorted(resumes, fragments.first, side="right") - 1]
     since = np.maximum(since, np.r_[-(2**62), fragments.stop[:-1]])
     return (fragments.first - since) * fragments.period_s >= limit_s
-
-
-def _long_n(plateaus: Plateaus) -> float:
-    return plateaus.settings["long_gap_s"] / plateaus.period_s
 
 
 def _off(known: NDArray[np.float64], beginning: NDArray[np.float64], share: float) -> float:

@@ -62,6 +62,11 @@ class Plateaus:
         ns = self.start.value + np.asarray(index) * round(self.period_s * 1e9)
         return pd.DatetimeIndex(ns.astype(np.int64).view("M8[ns]")).tz_localize("UTC")
 
+    @property
+    def hole_follows(self) -> NDArray[np.bool_]:
+        """Whether a hole in the data lies between each plateau and the next, shape (m - 1,)."""
+        return self.first[1:] - self.stop[:-1] > self.settings["long_gap_s"] / self.period_s
+
     def turned(self) -> Plateaus:
         """The plateaus of the same trace with its sign turned."""
         return replace(

@@ -128,7 +128,11 @@ def _run_table(
     base_w: float,
     pause_s: float,
 ) -> pd.DataFrame:
-    """The runs [first, stop) of samples as a table."""
+    """The runs [first, stop) of samples as a table.
+
+    A run that begins within the longest pause of a run (`pause_s`) after the data begin, or after a
+    hole, may have begun before and is not complete; nor is one that ends so, or lacks samples.
+    """
     a = np.searchsorted(plateaus.first, first)
     b = np.searchsorted(plateaus.stop, stop) + 1
     upto_w = np.r_[0.0, np.cumsum(plateaus.sum_w)]
@@ -136,9 +140,7 @@ def _run_table(
     n = upto_n[b] - upto_n[a]
     period_s = plateaus.period_s
     energy_wh = (upto_w[b] - upto_w[a]) * period_s / S_PER_H
-    long_n = plateaus.settings["long_gap_s"] / period_s
-    gap_n = plateaus.first[1:] - plateaus.stop[:-1]
-    hole = gap_n > long_n
+    hole = plateaus.hole_follows
     begins = plateaus.first[np.r_[True, hole]] if len(plateaus) else first
     ends = plateaus.stop[np.r_[hole, True]] if len(plateaus) else stop
     after_n = first - begins[np.searchsorted(begins, first, side="right") - 1]

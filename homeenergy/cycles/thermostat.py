@@ -141,8 +141,7 @@ def _off_times_s(cycles: Cycles) -> NDArray[np.float64]:
     t, p = cycles.table, cycles.plateaus
     whole = t["complete"].to_numpy()
     ends, starts = p.numbers(t["end"])[:-1], p.numbers(t["start"])[1:]
-    hole = p.first[1:] - p.stop[:-1] > p.settings["long_gap_s"] / p.period_s
-    holes = np.r_[0, np.cumsum(hole)]
+    holes = np.r_[0, np.cumsum(p.hole_follows)]
     seen = holes[np.searchsorted(p.first, starts)] == holes[np.searchsorted(p.stop, ends)]
     return ((starts - ends) * p.period_s)[whole[1:] & whole[:-1] & seen]
 

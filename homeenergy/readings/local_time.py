@@ -162,11 +162,6 @@ def _fixed(offset_ns: int) -> str:
     return f"UTC{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
 
 
-def utc_text(utc_ns: int) -> str:
-    """Instant as text, for messages."""
-    return _text(utc_ns) + " UTC"
-
-
 def near_change(last_local_ns: int, zone: tzinfo) -> bool:
     """Whether a log cut after this row might part the rows of a repeated hour."""
     _, changes = clock_changes(last_local_ns - _DAY_NS, last_local_ns + _DAY_NS, zone)

@@ -32,11 +32,6 @@ class Doubt:
     fits_low_kwh: float
     fits_high_kwh: float
 
-    @property
-    def fits_kwh(self) -> float:
-        """Value that fits and lies nearest to what was written."""
-        return min(max(self.written_kwh, self.fits_low_kwh), self.fits_high_kwh)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MeterAgreement:

@@ -2,7 +2,6 @@
 
 import os
 import sys
-import time
 
 import numpy as np
 import pandas as pd
@@ -13,6 +12,8 @@ from homeenergy.readings import open_house
 from homeenergy.readings.store import MonthInfo, Store
 from homeenergy.simulate import simulate_appliance
 from homeenergy.trust import panel_balance
+
+from .timing import best_s
 
 pytestmark = pytest.mark.slow
 
@@ -57,15 +58,6 @@ def house(tmp_path_factory):
         text += store_circuit(store, f"mains_{leg}", watts, role="mains", leg=leg)
     (folder / "house.toml").write_text(text)
     return open_house(folder)
-
-
-def best_s(work, *, times=3):
-    took = []
-    for _ in range(times):
-        begun = time.perf_counter()
-        work()
-        took.append(time.perf_counter() - begun)
-    return min(took)
 
 
 def read_columns(house):

@@ -17,6 +17,7 @@ import ruptures
 from homeenergy.cycles import find_cycles
 from homeenergy.readings import open_house
 
+from .timing import best_s
 from .year_store import write_year
 
 pytestmark = pytest.mark.slow
@@ -24,15 +25,6 @@ pytestmark = pytest.mark.slow
 YEAR_CIRCUITS = {"fridge": "refrigerator", "tv": "television", "washer": "washing_machine"}
 MIXED = ("refrigerator", "television", "washing_machine", "water_heater")
 GIB = 1 << 30
-
-
-def best_s(work, *, times=3):
-    took = []
-    for _ in range(times):
-        begun = time.perf_counter()
-        work()
-        took.append(time.perf_counter() - begun)
-    return min(took)
 
 
 @pytest.fixture(scope="module")

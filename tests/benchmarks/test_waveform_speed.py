@@ -4,7 +4,6 @@ The time is a ratio within one run: `np.mean(volts * amps)` of the same arrays i
 """
 
 import sys
-import time
 import tracemalloc
 
 import numpy as np
@@ -12,20 +11,13 @@ import pytest
 
 from homeenergy.waveform import iter_power, stream_power
 
+from .timing import best_s
+
 pytestmark = pytest.mark.slow
 
 RATE_HZ = 8000
 SECONDS = 600
 LIMIT = 3.0
-
-
-def best_s(work, *, times=7):
-    took = []
-    for _ in range(times):
-        begun = time.perf_counter()
-        work()
-        took.append(time.perf_counter() - begun)
-    return min(took)
 
 
 @pytest.fixture(scope="module")
@@ -62,8 +54,8 @@ def test_time_beside_a_plain_mean(samples, say, size):
     # Turn by turn, so that a busy machine slows both.
     ratios = []
     for _ in range(3):
-        plain_s = best_s(lambda: np.mean(volts * amps))
-        ratios.append(best_s(stream) / plain_s)
+        plain_s = best_s(lambda: np.mean(volts * amps), times=7)
+        ratios.append(best_s(stream, times=7) / plain_s)
     say(f"ten minutes at 8 kHz, chunks of {size}: {min(ratios):.2f} times a plain mean")
     assert min(ratios) < LIMIT
 
