@@ -17,6 +17,7 @@ import pytest
 from typer.testing import CliRunner
 
 from homeenergy import __version__, cli
+from homeenergy.cli import notebooks
 
 HOUSE = """
 name = "Mill <house> & barn"
@@ -311,14 +312,14 @@ def test_lab_opens_the_notebooks_of_a_checkout(run, monkeypatch):
         calls.append((command, kwargs))
         return subprocess.CompletedProcess(command, 0)
 
-    monkeypatch.setattr(cli.subprocess, "run", remember)
+    monkeypatch.setattr(notebooks.subprocess, "run", remember)
     assert run("lab", "--no-browser", "--", "--port", "9000").exit_code == 0
     ((command, kwargs),) = calls
     assert command[1:] == [
         "-m",
         "jupyterlab",
         "notebooks/start_here.ipynb",
-        *cli.NO_LOOKING_UP,
+        *notebooks.NO_LOOKING_UP,
         "--no-browser",
         "--port",
         "9000",
@@ -331,7 +332,7 @@ def test_jupyterlab_is_told_to_leave_the_network_alone():
     from jupyterlab.labapp import LabApp
 
     lab = LabApp()
-    lab.parse_command_line(list(cli.NO_LOOKING_UP))
+    lab.parse_command_line(list(notebooks.NO_LOOKING_UP))
     assert lab.news_url is None
     assert lab.check_for_updates_class is NeverCheckForUpdate
     assert lab.extension_manager == "readonly"
@@ -342,10 +343,10 @@ def test_lab_copies_what_a_wheel_ships_and_overwrites_nothing(tmp_path, monkeypa
     for name in ("notebooks", "sample_data"):
         (package / "shipped" / name).mkdir(parents=True)
         (package / "shipped" / name / "new.txt").write_text("shipped")
-    monkeypatch.setattr(cli, "__file__", str(package / "cli.py"))
+    monkeypatch.setattr(notebooks, "PACKAGE", package)
     mine = tmp_path / "mine"
     (mine / "notebooks").mkdir(parents=True)
     (mine / "notebooks" / "old.txt").write_text("mine")
-    assert cli._notebook_root(mine) == mine
+    assert notebooks.notebook_root(mine) == mine
     assert [path.name for path in (mine / "notebooks").iterdir()] == ["old.txt"]
     assert (mine / "sample_data" / "new.txt").read_text() == "shipped"

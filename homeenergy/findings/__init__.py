@@ -1,12 +1,8 @@
 """What each appliance uses: per run, per day, while idle, in a year."""
 
+from homeenergy.findings.appliance import ApplianceFinding, appliance_finding
 from homeenergy.findings.daily import daily_energy, energy_per_day
-from homeenergy.findings.house_findings import (
-    ApplianceFinding,
-    Findings,
-    appliance_finding,
-    house_findings,
-)
+from homeenergy.findings.house_findings import Findings, house_findings
 
 __all__ = [
     "ApplianceFinding",

@@ -19,7 +19,8 @@ from homeenergy.findings.wording import (
 
 if TYPE_CHECKING:
     from homeenergy.estimate import Estimate
-    from homeenergy.findings.house_findings import ApplianceFinding, Findings
+    from homeenergy.findings.appliance import ApplianceFinding
+    from homeenergy.findings.house_findings import Findings
 
 
 def findings_frame(findings: Findings) -> pd.DataFrame:

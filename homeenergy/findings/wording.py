@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from homeenergy.estimate import Estimate, decimals, number_text, rounded_up
 
 if TYPE_CHECKING:
-    from homeenergy.findings.house_findings import ApplianceFinding, Findings
+    from homeenergy.findings.appliance import ApplianceFinding
+    from homeenergy.findings.house_findings import Findings
     from homeenergy.house.schedule import Kind
 
 UNKNOWN = "not known"

@@ -17,7 +17,7 @@ import psutil
 import pytest
 from playwright.sync_api import sync_playwright
 
-from homeenergy.cli import NO_LOOKING_UP
+from homeenergy.cli.notebooks import NO_LOOKING_UP
 
 ROOT = Path(__file__).parents[2]
 START_S, STOP_S = 90, 30

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from homeenergy.estimate import Estimate, mean_estimate
-from homeenergy.findings.house_findings import appliance_finding
+from homeenergy.findings.appliance import appliance_finding
 from homeenergy.house import Circuit, Clamp, Correction
 from homeenergy.readings import Trace
 from homeenergy.trust.systematic import correction_text, correction_words, with_clamp

@@ -1,0 +1,63 @@
+"""The `homeenergy` command."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from homeenergy import __version__
+from homeenergy.cli import answers, logs, notebooks
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+
+def main() -> None:
+    """Run the command, without a traceback when a pipe is closed early."""
+    try:
+        app()
+    except BrokenPipeError:
+        sys.stderr.close()  # else the interpreter complains once more on its way out
+        raise SystemExit(0) from None
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"homeenergy {__version__}")
+        raise typer.Exit()
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version."),
+    ] = False,
+) -> None:
+    """What each electrical appliance in a house really uses, from logs of its circuits.
+
+    Everything is worked out on this computer; no reading leaves it.
+
+    \b
+    Start with your own logs:   homeenergy new my_house --from logs/*.csv
+    See what appliances use:    homeenergy findings my_house
+
+    Work inside a panel belongs to a licensed electrician.
+    """
+
+
+# In the order in which a person needs them, which is that of the help.
+app.command()(logs.describe)
+app.command()(logs.new)
+app.command("import")(logs.import_)
+app.command()(answers.findings)
+app.command()(logs.quality)
+app.command()(answers.check)
+app.command()(notebooks.lab)

@@ -1,0 +1,5 @@
+"""`python -m homeenergy.cli`."""
+
+from homeenergy.cli import main
+
+main()

@@ -1,0 +1,164 @@
+"""What one circuit uses: per run, per day, while idle, in a year."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from scipy.stats import norm
+
+from homeenergy.cycles import Cycles, find_cycles
+from homeenergy.estimate import Estimate
+from homeenergy.findings.daily import daily_energy, energy_per_day
+from homeenergy.findings.means import mean_of_runs
+from homeenergy.findings.remarks import remarks_on
+from homeenergy.house.schedule import Circuit, Kind, Supply, Tariff
+from homeenergy.readings.trace import Trace
+from homeenergy.trust.systematic import correction_words, with_clamp, with_systematic
+from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H, WH_PER_KWH
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ApplianceFinding:
+    """What one circuit uses, and how far that is known.
+
+    Attributes
+    ----------
+    circuit, appliance : str
+        Name in the panel schedule, and what a person calls it.
+    kind, kind_sure : str, float
+        How it behaves, and how well that fits: 1 where house.toml says so, else a score, which is
+        no probability.
+    days, coverage : float
+        Days with readings, and share of the time from first to last that has them.
+    runs : int
+        Runs seen whole.
+    run_kwh, standby_w, kwh_per_day, cost_per_year : Estimate
+        Per run [kWh], between runs [W], per day [kWh], per year [currency; None without tariff].
+    idle_share, duty_cycle : float
+        Share of the energy spent outside runs, and of the time spent in runs; NaN if never at rest.
+    remarks : tuple of str
+        What a reader must know about these figures.
+    cycles : Cycles
+        The runs behind them.
+    daily : pandas.DataFrame
+        Energy of each local day.
+    correction : str
+        What house.toml multiplies the readings with, and from when: "none", "x 2".
+    clamp_uncertainty : float or None
+        Share by which the clamp's multiplier may be off at 95 %, where house.toml states it. The
+        intervals of the figures above include it, and keep it apart as their `systematic` part;
+        those of `cycles` leave it out.
+    """
+
+    circuit: str
+    appliance: str
+    kind: Kind
+    kind_sure: float
+    days: float
+    coverage: float
+    runs: int
+    run_kwh: Estimate
+    standby_w: Estimate
+    kwh_per_day: Estimate
+    idle_share: float
+    duty_cycle: float
+    cost_per_year: Estimate | None
+    remarks: tuple[str, ...]
+    cycles: Cycles
+    daily: pd.DataFrame
+    correction: str = "none"
+    clamp_uncertainty: float | None = None
+
+
+def appliance_finding(
+    trace: Trace,
+    *,
+    circuit: Circuit,
+    timezone: str,
+    tariff: Tariff | None = None,
+    supply: Supply | None = None,
+) -> ApplianceFinding:
+    """What one circuit uses; see `ApplianceFinding`."""
+    resolution_w = _resolution_w(circuit, supply)
+    cycles = find_cycles(trace, circuit.kind, resolution_w=resolution_w)
+    daily = daily_energy(trace, timezone=timezone)
+    clamp = circuit.clamp
+    whole = cycles.complete
+    step_w = max(cycles.rest.step_w, resolution_w)
+    run_h = float(whole["duration_s"].mean()) / S_PER_H if len(whole) else np.nan
+    run_kwh = with_step(_run_kwh(whole, timezone), step_w, hours=run_h)
+    per_day = with_step(energy_per_day(daily), step_w, hours=S_PER_DAY / S_PER_H)
+    covered_s = trace.covered_s
+    in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
+    rests = len(cycles.table) > 0 and cycles.total_wh != 0
+    # Where power flows both ways, energies of either sign have no shares.
+    one_way = rests and cycles.runs_wh / cycles.total_wh < 1.02
+    return ApplianceFinding(
+        circuit=circuit.name,
+        appliance=circuit.appliance,
+        kind=cycles.kind,
+        kind_sure=cycles.kind_sure,
+        days=covered_s / S_PER_DAY,
+        coverage=covered_s / trace.span_s if len(trace) else 0.0,
+        runs=len(whole),
+        run_kwh=with_clamp(run_kwh, clamp),
+        standby_w=with_clamp(cycles.standby, clamp),
+        kwh_per_day=with_clamp(per_day, clamp),
+        idle_share=1 - cycles.runs_wh / cycles.total_wh if one_way else float("nan"),
+        duty_cycle=in_runs_s / covered_s if rests and covered_s else float("nan"),
+        cost_per_year=_cost_per_year(with_clamp(per_day, clamp), tariff),
+        remarks=remarks_on(trace, circuit, cycles, per_day),
+        cycles=cycles,
+        daily=daily,
+        correction=correction_words(clamp),
+        clamp_uncertainty=clamp.uncertainty,
+    )
+
+
+def _run_kwh(whole: pd.DataFrame, timezone: str) -> Estimate:
+    days = pd.DatetimeIndex(whole["start"]).tz_convert(timezone).tz_localize(None)
+    day = days.as_unit("s").astype(np.int64).to_numpy() // int(S_PER_DAY)
+    return mean_of_runs(whole["energy_wh"].to_numpy(np.float64) / WH_PER_KWH, day)
+
+
+def with_step(estimate: Estimate, step_w: float, *, hours: float) -> Estimate:
+    """Widen an energy by what a constant error within a step of the readings makes of it.
+
+    As for the standby: noise averages rounding out, but a constant error of the same size (an
+    offset, or a steady draw between two steps) stays (JCGM 100:2008, F.2.2.1: step / sqrt 12).
+    """
+    if not step_w or not np.isfinite([estimate.value, hours]).all():
+        return estimate
+    half = norm.ppf(0.975) * step_w / np.sqrt(12) * hours / WH_PER_KWH
+    basis = f"{estimate.basis}; readings in steps of {step_w:.3g} W"
+    return with_systematic(estimate, half, basis=basis)
+
+
+def _resolution_w(circuit: Circuit, supply: Supply | None) -> float:
+    """Least power that a clamp can tell from nothing [W]; 0 where its rating is not stated.
+
+    A 12-bit converter spans the range of the clamp (common practice, no source).
+    """
+    if supply is None or supply.volts_v is None or circuit.clamp.rating_a is None:
+        return 0.0
+    range_w = circuit.clamp.rating_a * supply.volts_v
+    return range_w / 2**12 * abs(circuit.clamp.multiplier)
+
+
+def _cost_per_year(per_day: Estimate, tariff: Tariff | None) -> Estimate | None:
+    if tariff is None:
+        return None
+    factor = DAYS_PER_YEAR * tariff.price_per_kwh
+    ends = sorted((per_day.low * factor, per_day.high * factor))
+    return replace(
+        per_day,
+        value=per_day.value * factor,
+        low=ends[0],
+        high=ends[1],
+        systematic=per_day.systematic * abs(factor),
+        unit=tariff.currency,
+        basis=f"{per_day.basis}; times 365 days and {tariff.price_per_kwh:g} {tariff.currency} "
+        "a kWh, as if the whole year were like these days",
+    )

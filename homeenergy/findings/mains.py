@@ -1,0 +1,53 @@
+"""What comes in through the mains, and what no measured circuit accounts for."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.estimate import Estimate
+from homeenergy.findings.daily import (
+    LEAST_COVERAGE,
+    daily_energy,
+    energy_per_day,
+    hourly_energy,
+    remainder_per_day,
+)
+from homeenergy.readings.house import House
+from homeenergy.trust.systematic import with_systematic
+
+
+def mains_per_day(
+    house: House, loads: list[tuple[pd.DataFrame, float | None]]
+) -> tuple[Estimate | None, Estimate | None]:
+    """Energy per day through the mains, and what no circuit accounts for.
+
+    `loads` holds the hourly energy of each circuit and the stated uncertainty of its clamp.
+    """
+    mains = [c for c in house.circuits if c.role == "mains" and house.has_readings(c)]
+    if not mains:
+        return None, None
+    legs = [house.trace(c) for c in mains]
+    hourly = [hourly_energy(leg) for leg in legs]
+    known = [c.clamp.uncertainty for c in mains]
+    zone = str(house.timezone)
+    every = pd.concat([daily_energy(leg, timezone=zone) for leg in legs])
+    every = every[every["covered_h"] >= LEAST_COVERAGE * every["day_h"]]
+    every = every.assign(kwh=every["kwh"] / every["covered_h"] * every["day_h"])
+    days = every.groupby("day").agg(kwh=("kwh", "sum"), day_h=("day_h", "first"), n=("kwh", "size"))
+    days = days[days["n"] == len(legs)].assign(covered_h=lambda d: d["day_h"])
+    left = remainder_per_day(
+        hourly,
+        [hours for hours, _ in loads],
+        timezone=zone,
+        uncertainties=[*known, *(u for _, u in loads)],
+    )
+    total = energy_per_day(days)
+    if any(known):
+        each = [
+            24 * h["kwh"].sum() / h["covered_h"].sum() * (u or 0.0)
+            for h, u in zip(hourly, known, strict=True)
+        ]
+        basis = f"{total.basis}; clamps of the mains known as stated"
+        total = with_systematic(total, float(np.linalg.norm(each)), basis=basis)
+    return total, left
