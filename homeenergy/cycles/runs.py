@@ -15,6 +15,7 @@ from homeenergy.cycles.plateaus import Chunks, Plateaus, consecutive, segment
 from homeenergy.cycles.result import Cycles, make_cycles, turned_round
 from homeenergy.cycles.standby import Standby, idle_standby, never_at_rest
 from homeenergy.house.schedule import KINDS, Kind
+from homeenergy.readings.trace import Trace
 from homeenergy.units import S_PER_H
 
 # A drain or circulation pump draws more than this, a display less. Common practice, no source.
@@ -93,6 +94,30 @@ def find_cycles(
     plateaus = segment(
         pieces, noise_w=noise_w, penalty_w2=penalty_w2, long_gap_s=long_gap_s, fine=False
     )
+    return cycles_of_plateaus(
+        plateaus,
+        pieces,
+        kind=kind,
+        idle_w=idle_w,
+        on_w=on_w,
+        low_w=low_w,
+        pause_s=pause_s,
+        resolution_w=resolution_w,
+    )
+
+
+def cycles_of_plateaus(
+    plateaus: Plateaus,
+    pieces: list[Trace],
+    *,
+    kind: Kind | None = None,
+    idle_w: float | None = None,
+    on_w: float | None = None,
+    low_w: float | None = None,
+    pause_s: float | None = None,
+    resolution_w: float = 0.0,
+) -> Cycles:
+    """As `find_cycles`, from the plateaus of the samples in `pieces`, or from some of them."""
     backwards = _is_backwards(plateaus)
     if backwards:
         plateaus = plateaus.turned()
