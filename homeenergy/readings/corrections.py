@@ -27,14 +27,28 @@ def correct_in_place(
     first_slot, period_ns : int
         Number of the first sample since 1970, and length of a sample [ns].
     """
+    for lo, hi, multiplier in multipliers(
+        clamp, first=first_slot, stop=first_slot + watts.size, period_ns=period_ns
+    ):
+        if multiplier != 1:
+            watts[lo - first_slot : hi - first_slot] *= np.float32(multiplier)
+
+
+def multipliers(
+    clamp: Clamp, *, first: int, stop: int, period_ns: int
+) -> list[tuple[int, int, float]]:
+    """What multiplies samples [first, stop), counted from 1970: (from, to, multiplier) in order."""
     if not clamp.corrections:
-        if clamp.multiplier != 1:
-            watts *= np.float32(clamp.multiplier)
-        return
-    starts = [_slot(c.start, period_ns) - first_slot for c in clamp.corrections]
-    edges = [min(max(at, 0), watts.size) for at in starts] + [watts.size]
-    for correction, lo, hi in zip(clamp.corrections, edges[:-1], edges[1:], strict=True):
-        watts[lo:hi] *= np.float32(correction.value)
+        return [(first, stop, clamp.multiplier)]
+    edges = [_slot(correction.start, period_ns) for correction in clamp.corrections]
+    ends = [*edges[1:], stop]
+    pieces = [(first, edges[0], 1.0)]
+    pieces += [
+        (edge, end, correction.value)
+        for edge, end, correction in zip(edges, ends, clamp.corrections, strict=True)
+    ]
+    cut = [(max(lo, first), min(hi, stop), value) for lo, hi, value in pieces]
+    return [(lo, hi, value) for lo, hi, value in cut if lo < hi]
 
 
 def _slot(start: datetime | None, period_ns: int) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -15,6 +16,9 @@ from homeenergy.readings.corrections import correct_in_place
 from homeenergy.readings.store import MonthInfo, Store
 from homeenergy.readings.trace import Trace
 from homeenergy.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from homeenergy.readings.overview import Envelope, Overview
 
 
 class House:
@@ -33,6 +37,7 @@ class House:
         self.schedule = schedule
         self.path: Path = schedule.folder
         self._store = Store(schedule.folder / "store")
+        self._overview: Overview | None = None
 
     @property
     def name(self) -> str:
@@ -112,8 +117,7 @@ class House:
         """
         found = self._circuit(circuit)
         low, high = self._instant_ns(start), self._instant_ns(end)
-        infos = self._infos(found)
-        period = self._period_ns(found, infos)
+        infos, period = self.stored_months(found)
         infos = [info for info in infos if info.samples and _meets(info, low, high)]
         if not infos:
             at = low if low is not None else high if high is not None else 0
@@ -142,8 +146,7 @@ class House:
             and ends with a sample that is there, so what is missing between two is their distance.
         """
         found = self._circuit(circuit)
-        infos = self._infos(found)
-        period = self._period_ns(found, infos)
+        infos, period = self.stored_months(found)
         for info in infos:
             if not info.samples:
                 continue
@@ -151,6 +154,75 @@ class House:
             self._store.read_into(found.name, info.month, watts)
             correct_in_place(watts, found.clamp, first_slot=info.first_slot, period_ns=period)
             yield _trace(found, info.first_slot, period, watts)
+
+    def stored_months(self, circuit: str | Circuit) -> tuple[list[MonthInfo], int]:
+        """What the months of a circuit say of themselves, and the length of a sample [ns].
+
+        Raises
+        ------
+        HouseError
+            If nothing has been imported for this circuit, or months differ in that length.
+        """
+        found = self._circuit(circuit)
+        infos = self._infos(found)
+        return infos, self._period_ns(found, infos)
+
+    @property
+    def overview(self) -> Overview:
+        """For looking at long stretches: least, greatest and mean without reading all samples."""
+        if self._overview is None:
+            from homeenergy.readings.overview import Overview
+
+            self._overview = Overview(self)
+        return self._overview
+
+    def envelope(
+        self,
+        circuit: str | Circuit,
+        start: object = None,
+        end: object = None,
+        *,
+        points: int = 1000,
+    ) -> Envelope:
+        """Least, greatest and mean power of a circuit in about `points` equal stretches.
+
+        Parameters
+        ----------
+        circuit : str or Circuit
+        start, end : timestamp or text, optional
+            As for `trace`. Default: the first and the last reading.
+        points : int
+            Stretches to return at the least, and fewer than twice as many, if there are as many
+            samples.
+
+        Returns
+        -------
+        homeenergy.readings.overview.Envelope
+            Of whole stretches, from the one that holds `start` to the one that holds `end`. No
+            sample in them is left out of least, greatest and mean; where nothing was logged they
+            are NaN. Where there are few samples each is a stretch of its own.
+
+        Raises
+        ------
+        HouseError
+            If nothing has been imported for this circuit.
+
+        Notes
+        -----
+        O(points) once minutes and hours of a month have been summed up, which is done at the first
+        need and kept in the store.
+
+        Examples
+        --------
+        >>> import homeenergy as he
+        >>> report = he.import_logs("sample_data/canal_flat")
+        >>> house = he.open_house("sample_data/canal_flat")
+        >>> week = house.envelope("dryer", "2026-03-02", "2026-03-09", points=84)
+        >>> f"{week.width_s:g} s, at most {week.to_frame().greatest_w.max():.0f} W"
+        '7200 s, at most 2800 W'
+        """
+        low, high = self._instant_ns(start), self._instant_ns(end)
+        return self.overview.envelope(circuit, low, high, points=points)
 
     def quality(self) -> pd.DataFrame:
         """Tell how good the readings of each circuit are.

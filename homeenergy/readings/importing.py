@@ -177,7 +177,7 @@ def _write(survey: Survey, plan: Plan, store: Store) -> None:
                 for _ in threads.map(lambda one: _write_month(store, *one), ready):
                     done += 1
     for circuit, month in plan.stale:
-        store.path(circuit, month).unlink(missing_ok=True)
+        store.remove(circuit, month)
     survey.progress(total, total, "store up to date")
 
 
