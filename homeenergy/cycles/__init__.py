@@ -1,5 +1,12 @@
 """Change points to plateaus to run cycles; standby; kinds of appliances."""
 
+from homeenergy.cycles.decisions import (
+    Decision,
+    add_decisions,
+    read_decisions,
+    remove_decisions,
+)
+from homeenergy.cycles.house_cycles import clamp_resolution_w, house_cycles
 from homeenergy.cycles.plateaus import Plateaus, find_plateaus
 from homeenergy.cycles.runs import Cycles, find_cycles, standby_draw
 from homeenergy.cycles.standby import Standby
@@ -7,11 +14,17 @@ from homeenergy.cycles.thermostat import ThermostatStatistics, thermostat_statis
 
 __all__ = [
     "Cycles",
+    "Decision",
     "Plateaus",
     "Standby",
     "ThermostatStatistics",
+    "add_decisions",
+    "clamp_resolution_w",
     "find_cycles",
     "find_plateaus",
+    "house_cycles",
+    "read_decisions",
+    "remove_decisions",
     "standby_draw",
     "thermostat_statistics",
 ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -15,8 +15,22 @@ from homeenergy.estimate import Estimate
 from homeenergy.house.schedule import Kind
 from homeenergy.units import S_PER_H
 
+if TYPE_CHECKING:
+    from homeenergy.cycles.decision_lines import Decision
+
 # A run that lacks more of its samples is not complete: its energy is too low.
 MOST_MISSING = 0.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ByHand:
+    """What a person decided about the runs of a circuit.
+
+    `applied` are the decisions that took effect, `unmatched` those that fit no run (any more).
+    """
+
+    applied: tuple[Decision, ...] = ()
+    unmatched: tuple[Decision, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -28,7 +42,8 @@ class Cycles:
     table : pandas.DataFrame
         One row a run: start, end (UTC, half-open), duration_s, energy_wh, above_standby_wh, mean_w,
         peak_w, missing_s, complete. `complete` is False where the data begin or end, or a long gap
-        falls, inside the run.
+        falls, inside the run. A column `label` follows where a person has relabelled a run; it is
+        empty for the others.
     standby : Estimate
         Draw between runs [W].
     rest : Standby
@@ -40,6 +55,8 @@ class Cycles:
         no probability).
     total_wh, idle_wh : float
         Energy of the trace, and of its standby level over the time outside runs [Wh].
+    by_hand : ByHand
+        What a person decided about these runs; empty as `find_cycles` gives it.
     """
 
     table: pd.DataFrame
@@ -53,6 +70,7 @@ class Cycles:
     covered_s: float
     idle_wh: float
     plateaus: Plateaus
+    by_hand: ByHand = ByHand()
 
     @property
     def runs_wh(self) -> float:

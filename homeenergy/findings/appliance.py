@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from homeenergy.cycles import Cycles, find_cycles
+from homeenergy.cycles import Cycles, clamp_resolution_w, find_cycles
 from homeenergy.estimate import Estimate
 from homeenergy.findings.daily import daily_energy, energy_per_day
 from homeenergy.findings.means import mean_of_runs
@@ -79,10 +79,15 @@ def appliance_finding(
     timezone: str,
     tariff: Tariff | None = None,
     supply: Supply | None = None,
+    cycles: Cycles | None = None,
 ) -> ApplianceFinding:
-    """What one circuit uses; see `ApplianceFinding`."""
-    resolution_w = _resolution_w(circuit, supply)
-    cycles = find_cycles(trace, circuit.kind, resolution_w=resolution_w)
+    """What one circuit uses; see `ApplianceFinding`.
+
+    `cycles` are its runs as a person has decided them (`house_cycles`). Default: as found.
+    """
+    resolution_w = clamp_resolution_w(circuit, supply)
+    if cycles is None:
+        cycles = find_cycles(trace, circuit.kind, resolution_w=resolution_w)
     daily = daily_energy(trace, timezone=timezone)
     clamp = circuit.clamp
     whole = cycles.complete
@@ -134,17 +139,6 @@ def with_step(estimate: Estimate, step_w: float, *, hours: float) -> Estimate:
     half = norm.ppf(0.975) * step_w / np.sqrt(12) * hours / WH_PER_KWH
     basis = f"{estimate.basis}; readings in steps of {step_w:.3g} W"
     return with_systematic(estimate, half, basis=basis)
-
-
-def _resolution_w(circuit: Circuit, supply: Supply | None) -> float:
-    """Least power that a clamp can tell from nothing [W]; 0 where its rating is not stated.
-
-    A 12-bit converter spans the range of the clamp (common practice, no source).
-    """
-    if supply is None or supply.volts_v is None or circuit.clamp.rating_a is None:
-        return 0.0
-    range_w = circuit.clamp.rating_a * supply.volts_v
-    return range_w / 2**12 * abs(circuit.clamp.multiplier)
 
 
 def _cost_per_year(per_day: Estimate, tariff: Tariff | None) -> Estimate | None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from homeenergy.cycles import house_cycles, read_decisions
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
 from homeenergy.findings.appliance import ApplianceFinding, appliance_finding
@@ -84,7 +85,11 @@ def house_findings(
     Raises
     ------
     HouseError
-        If a circuit is unknown, or nothing has been imported.
+        If a circuit is unknown, nothing has been imported, or run_decisions.csv cannot be used.
+
+    Notes
+    -----
+    Runs are those of `homeenergy.cycles.house_cycles`: what a person decided about them counts.
 
     Examples
     --------
@@ -105,11 +110,17 @@ def house_findings(
             fix="Add a [[circuit]] for each appliance circuit.",
         )
     zone = str(house.timezone)
+    decisions = read_decisions(house)
 
     def one(circuit: Circuit) -> tuple[ApplianceFinding, Trace, pd.DataFrame]:
         trace = _trace_or_nothing(house, circuit)
         finding = appliance_finding(
-            trace, circuit=circuit, timezone=zone, tariff=house.tariff, supply=house.supply
+            trace,
+            circuit=circuit,
+            timezone=zone,
+            tariff=house.tariff,
+            supply=house.supply,
+            cycles=house_cycles(house, circuit, trace=trace, decisions=decisions),
         )
         return finding, trace, hourly_energy(trace)
 

@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 
 from homeenergy.cycles import Cycles
+from homeenergy.cycles.decision_lines import Act
 from homeenergy.estimate import Estimate
 from homeenergy.findings.wording import kind_words, percent_text
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.systematic import correction_text, correction_words
 from homeenergy.units import S_PER_DAY, S_PER_H, WH_PER_KWH
+
+ACT_WORDS: dict[Act, str] = {
+    "split": "split",
+    "merge": "merged",
+    "discard": "discarded",
+    "relabel": "relabelled",
+}
 
 
 def remarks_on(
@@ -22,7 +32,8 @@ def remarks_on(
     remarks = []
     if circuit.clamp.uncertainty is not None or correction_words(circuit.clamp) != "none":
         remarks.append(f"readings {correction_text(circuit.clamp)}")
-    if circuit.kind is None:
+    settings = [one.value for one in cycles.by_hand.applied if one.decision == "setting"]
+    if circuit.kind is None and not any(value.startswith("kind") for value in settings):
         words = kind_words(
             cycles.kind,
             cycles.kind_sure,
@@ -31,6 +42,7 @@ def remarks_on(
             period_s=trace.period_s,
         )
         remarks.append(f"{words}; house.toml can say otherwise")
+    remarks += _by_hand(cycles)
     cut = len(cycles.table) - len(cycles.complete)
     if cut:
         remarks.append(f"{_count(cut, 'run')} cut by a gap or an end of the data")
@@ -56,6 +68,23 @@ def remarks_on(
             "close together, cannot be told apart"
         )
     return tuple(remarks)
+
+
+def _by_hand(cycles: Cycles) -> list[str]:
+    """What a person decided about the runs, and what of it fits none any more."""
+    hand = cycles.by_hand
+    done = Counter(one.decision for one in hand.applied)
+    acts = [f"{done[act]} {word}" for act, word in ACT_WORDS.items() if done[act]]
+    remarks = [f"runs overruled by hand: {', '.join(acts)}"] if acts else []
+    settings = [one.value for one in hand.applied if one.decision == "setting"]
+    if settings:
+        remarks.append(f"runs found with settings made by hand: {', '.join(settings)}")
+    if hand.unmatched:
+        lines = [str(one.line) for one in hand.unmatched if one.line is not None]
+        what = _count(len(hand.unmatched), "decision")
+        where = f" (run_decisions.csv, line {', '.join(lines)})" if lines else ""
+        remarks.append(f"{what} by hand without a run to fit{where}: delete or correct it")
+    return remarks
 
 
 def _count(n: int, noun: str) -> str:

@@ -1,0 +1,130 @@
+"""What a person decided about runs: run_decisions.csv in the folder of a house."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from homeenergy.cycles.decision_lines import COLUMNS, Decision, decision_line, decisions_of
+from homeenergy.errors import HouseError
+from homeenergy.house import Schedule
+
+if TYPE_CHECKING:
+    from homeenergy.readings.house import House
+
+FILE_NAME = "run_decisions.csv"
+HEADING = "# What a person decided about runs. Delete a line to undo it.\n"
+
+
+def read_decisions(house: House | Schedule) -> tuple[Decision, ...]:
+    """Read the run_decisions.csv of a house, in the order of its lines.
+
+    Parameters
+    ----------
+    house : House or Schedule
+        Whose folder holds the file, and whose circuits it may name.
+
+    Returns
+    -------
+    tuple of Decision
+        Empty where there is no file.
+
+    Raises
+    ------
+    HouseError
+        Naming line and column of what cannot be used.
+    """
+    schedule = house if isinstance(house, Schedule) else house.schedule
+    path = schedule.folder / FILE_NAME
+    if not path.exists():
+        return ()
+    return tuple(decisions_of(_text(path), path=path, schedule=schedule))
+
+
+def add_decisions(house: House | Schedule, decisions: Iterable[Decision]) -> tuple[Decision, ...]:
+    """Write decisions at the end of the file, and give all that it then holds.
+
+    A setting takes the place of the line that had the same one. Lines that are there already stay
+    as they are. The file is replaced in one step, so it is never half written.
+
+    Raises
+    ------
+    HouseError
+        If the file, or a decision, cannot be used; the file is then as it was.
+    """
+    schedule = house if isinstance(house, Schedule) else house.schedule
+    path = schedule.folder / FILE_NAME
+    old = _text(path) if path.exists() else HEADING + ",".join(COLUMNS) + "\n"
+    there = list(decisions_of(old, path=path, schedule=schedule))
+    new = list(decisions)
+    named = {(d.circuit, d.setting[0]) for d in new if d.decision == "setting"}
+    replaced = {
+        d.line
+        for d in there
+        if d.decision == "setting" and (d.circuit, d.setting[0]) in named and d.line is not None
+    }
+    lines = _without(old, replaced)
+    if lines and not lines[-1].endswith("\n"):
+        lines[-1] += "\n"
+    text = "".join(lines) + "".join(decision_line(one, schedule.timezone) for one in new)
+    found = tuple(decisions_of(text, path=path, schedule=schedule))
+    _replace(path, text)
+    return found
+
+
+def remove_decisions(house: House | Schedule, lines: Iterable[Decision]) -> tuple[Decision, ...]:
+    """Delete the lines of these decisions, as read before; give what the file then holds.
+
+    Raises
+    ------
+    HouseError
+        If one does not stand there any more, because the file was changed meanwhile.
+    """
+    schedule = house if isinstance(house, Schedule) else house.schedule
+    path = schedule.folder / FILE_NAME
+    there = read_decisions(schedule)
+    gone = [one for one in lines if one not in there]
+    if gone:
+        raise HouseError(
+            "the decision does not stand there any more; the file was changed meanwhile",
+            path=path,
+            line=gone[0].line,
+            fix="Read the decisions again, and choose anew.",
+        )
+    text = "".join(_without(_text(path), {one.line for one in lines if one.line is not None}))
+    found = tuple(decisions_of(text, path=path, schedule=schedule))
+    _replace(path, text)
+    return found
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise HouseError(
+            f"is not UTF-8 text ({error.reason})", path=path, fix="Save it as CSV in UTF-8."
+        ) from None
+
+
+def _without(text: str, numbers: set[int]) -> list[str]:
+    return [
+        line
+        for number, line in enumerate(text.splitlines(keepends=True), start=1)
+        if number not in numbers
+    ]
+
+
+def _replace(path: Path, text: str) -> None:
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+            file.write(text)
+        mode = path.stat().st_mode & 0o777 if path.exists() else 0o644
+        os.chmod(name, mode)
+        os.replace(name, path)
+    except BaseException:
+        os.unlink(name)
+        raise
