@@ -74,6 +74,16 @@ class Tariff:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ProgrammeName:
+    """What a person calls the programme of a circuit that takes about so long and so much."""
+
+    circuit: str
+    name: str
+    minutes: float
+    kwh: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LogColumn:
     """Where one circuit's readings stand in a log.
 
@@ -132,3 +142,4 @@ class Schedule:
     supply: Supply = field(default_factory=Supply)
     tariff: Tariff | None = None
     logs: tuple[LogLayout, ...] = ()
+    programmes: tuple[ProgrammeName, ...] = ()

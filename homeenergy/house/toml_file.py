@@ -11,6 +11,7 @@ from homeenergy.errors import HouseError
 from homeenergy.house.clamps import read_clamp
 from homeenergy.house.fields import Fields
 from homeenergy.house.layouts import read_layout
+from homeenergy.house.programme_names import read_programmes
 from homeenergy.house.schedule import KINDS, Circuit, Schedule, Supply, Tariff
 from homeenergy.house.zones import read_region
 
@@ -43,7 +44,7 @@ def read_schedule(folder: str | Path) -> Schedule:
     folder = Path(folder)
     path = folder if folder.name == "house.toml" else folder / "house.toml"
     top = Fields(_load(path), path=path)
-    top.only(("name", "timezone", "supply", "tariff", "circuit", "log"))
+    top.only(("name", "timezone", "supply", "tariff", "circuit", "programme", "log"))
     name = top.text("name", path.parent.resolve().name)
     zone = top.text("timezone", required=True)
     try:
@@ -66,6 +67,7 @@ def read_schedule(folder: str | Path) -> Schedule:
         supply=supply,
         tariff=_tariff(top.inner("tariff")) if top.has("tariff") else None,
         logs=tuple(read_layout(log, circuits=names) for log in top.tables("log")),
+        programmes=read_programmes(top, circuits=names),
     )
 
 
