@@ -1,18 +1,24 @@
 """Figures and pages that a person reads. Nothing here decides what is true."""
 
+from homeenergy.show.aligned import plot_aligned_runs
 from homeenergy.show.clamp_drawing import plot_clamps
 from homeenergy.show.energy import plot_daily_energy, plot_house_energy
+from homeenergy.show.load_duration import plot_load_duration
+from homeenergy.show.idle import plot_idle_use
 from homeenergy.show.page import findings_page
 from homeenergy.show.periods import plot_periods
 from homeenergy.show.power_triangle import plot_power_triangle
+from homeenergy.show.run_distribution import plot_run_distribution
 from homeenergy.show.runs import plot_run_energies, plot_runs
 from homeenergy.show.sliders import sliders
 from homeenergy.show.thermostat import plot_cabinet, plot_duty_cycle
 from homeenergy.show.traces import plot_traces
 from homeenergy.show.waves import plot_currents, plot_harmonics, plot_waves
+from homeenergy.show.week_map import plot_week_map
 
 __all__ = [
     "findings_page",
+    "plot_aligned_runs",
     "plot_cabinet",
     "plot_clamps",
     "plot_currents",
@@ -20,11 +26,15 @@ __all__ = [
     "plot_duty_cycle",
     "plot_harmonics",
     "plot_house_energy",
+    "plot_idle_use",
+    "plot_load_duration",
     "plot_periods",
     "plot_power_triangle",
+    "plot_run_distribution",
     "plot_run_energies",
     "plot_runs",
     "plot_traces",
     "plot_waves",
+    "plot_week_map",
     "sliders",
 ]
