@@ -1,0 +1,35 @@
+"""What a kilowatt-hour of an appliance costs, on average over its days."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import isfinite
+
+from homeenergy.estimate import Estimate
+from homeenergy.findings.appliance import ApplianceFinding
+from homeenergy.units import DAYS_PER_YEAR
+
+
+def mean_price(finding: ApplianceFinding) -> tuple[float, str] | None:
+    """Price [currency a kWh] and currency; None without a tariff, or where no energy flows.
+
+    What a year costs over what it uses, so that it holds for any tariff. Energy saved is worth
+    this much where it is saved at the hours at which the appliance draws.
+    """
+    cost, per_day = finding.cost_per_year, finding.kwh_per_day
+    if cost is None or not (isfinite(cost.value) and per_day.value > 0):
+        return None
+    return cost.value / (per_day.value * DAYS_PER_YEAR), cost.unit
+
+
+def scaled(estimate: Estimate, factor: float, *, unit: str | None = None) -> Estimate:
+    """An estimate times a number without uncertainty, of any sign."""
+    ends = sorted((estimate.low * factor, estimate.high * factor)) if factor else [0.0, 0.0]
+    return replace(
+        estimate,
+        value=estimate.value * factor,
+        low=ends[0],
+        high=ends[1],
+        systematic=estimate.systematic * abs(factor),
+        unit=estimate.unit if unit is None else unit,
+    )

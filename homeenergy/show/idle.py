@@ -1,0 +1,172 @@
+"""Waiting against working, appliance by appliance."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from homeenergy.findings.idle import IdleUse
+from homeenergy.findings.idle_words import bound_text, plural
+from homeenergy.findings.wording import clipped, interval_text, is_bound, value_text
+from homeenergy.show.style import BLUE, ORANGE, axes_for
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from homeenergy.estimate import Estimate
+
+HEIGHT = 0.62
+# Where the columns of figures stand, from the right end of the axes.
+IDLE_PT, USE_PT, OUTWEIGHED_PT = 10, 118, 236
+DOTS = (0, (1.5, 1.5))
+
+
+def plot_idle_use(
+    idle_uses: IdleUse | Sequence[IdleUse], *, title: str | None = None, ax: Axes | None = None
+) -> Axes:
+    """Draw how the energy of appliances is divided between waiting and working.
+
+    Parameters
+    ----------
+    idle_uses : IdleUse or sequence of them
+        Drawn in this order.
+    title : str, optional
+    ax : matplotlib.axes.Axes, optional
+        With room at its right for three columns of figures.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Every bar is all that an appliance takes: hatched while idle, solid in use, white what is
+        neither. A black line spans the 95 % interval of the idle share; where only an upper bound
+        is known, dots go up to it. Beside it stand the kWh a week, and below how many uses a week
+        more is taken waiting than working.
+    """
+    rows = [idle_uses] if isinstance(idle_uses, IdleUse) else list(idle_uses)
+    if not rows:
+        raise ValueError("there is no appliance to draw: give at least one IdleUse")
+    ax = axes_for(ax, (10.5, 1.7 + 0.42 * len(rows)))
+    for at, row in enumerate(rows):
+        _draw_bar(ax, at, row)
+        _draw_figures(ax, at, row)
+    for x, head in (
+        (IDLE_PT, "idle (kWh a week)"),
+        (USE_PT, "in use (kWh a week)"),
+        (OUTWEIGHED_PT, "waits more below"),
+    ):
+        _beside(ax, x, head, y=1.0, va="bottom", weight="bold")
+    ax.axvline(50, color="black", linewidth=0.9, linestyle=(0, (6, 3)), zorder=3)
+    ax.set_xlim(0, 100)
+    ax.set_ylim(len(rows) - 0.4, -0.6)
+    ax.set_yticks(range(len(rows)), [row.finding.appliance for row in rows])
+    ax.tick_params(axis="y", length=0)
+    ax.set_xlabel("share of its energy (%)", loc="left")
+    ax.set_title("Waiting and working" if title is None else title, loc="left", pad=16)
+    _legend(ax, bound=any(is_bound(row.idle_share) for row in rows))
+    return ax
+
+
+def _draw_bar(ax: Axes, at: int, row: IdleUse) -> None:
+    share = row.idle_share
+    use, other = row.use_kwh_per_day.value, max(row.other_kwh_per_day.value, 0.0)
+    if not math.isfinite(share.value) or use + other <= 0 >= share.value:
+        ax.text(1, at, "not known", va="center", fontsize=9)
+        return
+    idle = 0.0 if is_bound(share) else 100 * max(share.value, 0.0)
+    working = (100 - idle) * use / (use + other) if use + other > 0 else 0.0
+    ax.barh(
+        at,
+        idle,
+        height=HEIGHT,
+        facecolor="white",
+        edgecolor=ORANGE,
+        hatch="////",
+        linewidth=0.8,
+    )
+    ax.barh(at, working, left=idle, height=HEIGHT, facecolor=BLUE, edgecolor=BLUE, linewidth=0.8)
+    if is_bound(share):
+        ax.barh(
+            at,
+            100 * share.high,
+            height=0.6 * HEIGHT,
+            facecolor="white",
+            edgecolor=ORANGE,
+            linestyle=DOTS,
+            linewidth=1.4,
+        )
+    elif math.isfinite(share.high - share.low):
+        ends = [100 * max(share.low, 0.0), 100 * min(share.high, 1.0)]
+        # White below black, to be seen on the blue.
+        for colour, width in (("white", 3.4), ("black", 1.6)):
+            ax.plot(ends, [at, at], color=colour, linewidth=width, zorder=4)
+
+
+def _draw_figures(ax: Axes, at: int, row: IdleUse) -> None:
+    idle = clipped(row.idle_kwh_per_week, row.finding)
+    use = clipped(row.use_kwh_per_week, row.finding)
+    for x, text in (
+        (IDLE_PT, _figure(idle)),
+        (USE_PT, _figure(use)),
+        (OUTWEIGHED_PT, _outweighed(row)),
+    ):
+        _beside(ax, x, text, y=at, va="center")
+
+
+def _beside(ax: Axes, x_pt: float, text: str, *, y: float, **look: Any) -> None:
+    """Write to the right of the axes; a head at y 1 of its height, all else in a row."""
+    coordinates = ("axes fraction", "axes fraction" if "weight" in look else "data")
+    ax.annotate(
+        text,
+        (1.0, y),
+        xycoords=coordinates,
+        xytext=(x_pt, 0),
+        textcoords="offset points",
+        fontsize=9,
+        annotation_clip=False,
+        **look,
+    )
+
+
+def _figure(kwh: Estimate) -> str:
+    if is_bound(kwh):
+        return f"at most {bound_text(kwh.high)}"
+    interval = interval_text(kwh)
+    return f"{value_text(kwh)} ({interval})" if interval else value_text(kwh)
+
+
+def _outweighed(row: IdleUse) -> str:
+    """Say below how many uses a week more is taken waiting."""
+    least = row.break_even_per_week
+    if row.finding.kind not in ("batch", "manual"):
+        return "runs by itself"
+    if is_bound(least):
+        return f"at most {bound_text(least.high)} {plural(row.use_name)} a week"
+    if not math.isfinite(least.value):
+        return "not known"
+    return f"{value_text(least)} {plural(row.use_name)} a week"
+
+
+def _legend(ax: Axes, *, bound: bool) -> None:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+    from matplotlib.transforms import offset_copy
+
+    at_most = Patch(facecolor="white", edgecolor=ORANGE, linestyle=DOTS, label="idle, at most")
+    below = offset_copy(ax.transAxes, ax.get_figure(root=True), x=150, y=-20, units="points")
+    ax.legend(
+        handles=[
+            Patch(facecolor="white", edgecolor=ORANGE, hatch="////", label="idle"),
+            *([at_most] if bound else []),
+            Patch(color=BLUE, label="in use"),
+            Line2D([], [], color="black", linewidth=1.6, label="95 % interval"),
+            Line2D([], [], color="black", linewidth=0.9, linestyle=(0, (6, 3)), label="half"),
+        ],
+        loc="upper left",
+        bbox_to_anchor=(0.0, 0.0),
+        bbox_transform=below,
+        borderaxespad=0,
+        ncols=5,
+        frameon=False,
+        fontsize=9,
+    )
