@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from homeenergy import __version__
-from homeenergy.cli import answers, logs, notebooks
+from homeenergy.cli import answers, logs, many, notebooks
 
 app = typer.Typer(
     add_completion=False,
@@ -60,4 +60,5 @@ app.command("import")(logs.import_)
 app.command()(answers.findings)
 app.command()(logs.quality)
 app.command()(answers.check)
+app.command()(many.survey)
 app.command()(notebooks.lab)

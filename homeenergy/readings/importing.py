@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from homeenergy.errors import HouseError
 from homeenergy.house import Schedule, read_schedule
@@ -161,7 +162,7 @@ def _import(
 def _write(survey: Survey, plan: Plan, store: Store) -> None:
     total = sum(len(circuits) for circuits in plan.write.values())
     done = 0
-    with ThreadPoolExecutor(_THREADS) as threads:
+    with ThreadPoolExecutor(min(_THREADS, pa.cpu_count())) as threads:
         for month in sorted(plan.write):
             waiting: dict[str, list[tuple[Gridded, int, int]]] = defaultdict(list)
             for feed, circuits in _groups(survey, plan, month):

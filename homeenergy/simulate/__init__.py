@@ -25,6 +25,7 @@ from homeenergy.simulate.conductors import ClampCase, Conductor, clamp_cases
 from homeenergy.simulate.logger import logged_series
 from homeenergy.simulate.orchard_house import write_orchard_house
 from homeenergy.simulate.plan import CircuitPlan, Hole, HousePlan, MainsPlan
+from homeenergy.simulate.street import write_street
 from homeenergy.simulate.thermostat_model import CabinetModel, CabinetRecord, run_cabinet
 
 __all__ = [
@@ -60,4 +61,5 @@ __all__ = [
     "simulate_house",
     "write_canal_flat",
     "write_orchard_house",
+    "write_street",
 ]

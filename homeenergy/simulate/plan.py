@@ -73,7 +73,7 @@ class HousePlan:
     days: int
     period_s: int
     seed: int
-    system: Literal["split-phase", "three-phase"]
+    system: Literal["single-phase", "split-phase", "three-phase"]
     volts_v: int
     frequency_hz: int
     currency: str

@@ -14,13 +14,15 @@ from homeenergy.simulate.plan import CircuitPlan, HousePlan
 TIME = "%Y-%m-%dT%H:%M:%SZ"
 
 
-def write_folder(house: SimulatedHouse, folder: Path, *, log_toml: str) -> None:
+def write_folder(
+    house: SimulatedHouse, folder: Path, *, log_toml: str, made_by: str = ""
+) -> None:
     """Write all but the logs; folders of an earlier version are replaced."""
     for old in ("logs", "truth", "store"):
         shutil.rmtree(folder / old, ignore_errors=True)
     (folder / "truth").mkdir(parents=True)
     (folder / "house.toml").write_text(
-        house_toml(house.plan, log_toml=log_toml), encoding="utf-8", newline="\n"
+        house_toml(house.plan, log_toml=log_toml, made_by=made_by), encoding="utf-8", newline="\n"
     )
     _csv(_meter_readings(house), folder / "meter_readings.csv")
     _csv(house.bench, folder / "bench.csv")
@@ -32,8 +34,9 @@ def _csv(frame: pd.DataFrame, path: Path) -> None:
     path.write_bytes(frame.to_csv(index=False, lineterminator="\n").encode("utf-8"))
 
 
-def house_toml(plan: HousePlan, *, log_toml: str) -> str:
-    """Text of house.toml."""
+def house_toml(plan: HousePlan, *, log_toml: str, made_by: str = "") -> str:
+    """Text of house.toml; `made_by` is the command that made the house."""
+    made_by = made_by or f"python -m homeenergy.simulate sample_data --only {plan.name}"
     mains = [
         CircuitPlan(
             name=m.name,
@@ -48,7 +51,7 @@ def house_toml(plan: HousePlan, *, log_toml: str) -> str:
         for m in plan.mains
     ]
     head = f"""\
-# An invented house, made by `python -m homeenergy.simulate sample_data --only {plan.name}`.
+# An invented house, made by `{made_by}`.
 name = "{plan.title}"
 timezone = "{plan.timezone}"
 
