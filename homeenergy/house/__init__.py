@@ -1,5 +1,6 @@
 """The panel schedule of a house, and house.toml in which a person writes it."""
 
+from homeenergy.house.carbon import CarbonFactor
 from homeenergy.house.schedule import (
     KINDS,
     Circuit,
@@ -12,24 +13,31 @@ from homeenergy.house.schedule import (
     Quantity,
     Schedule,
     Supply,
-    Tariff,
 )
+from homeenergy.house.tariff import PriceBlock, PriceChange, PricePeriod, Season, Tariff
+from homeenergy.house.tariff_toml import read_tariff_file
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.house.zones import read_zone
 
 __all__ = [
     "KINDS",
+    "CarbonFactor",
     "Circuit",
     "Clamp",
     "Correction",
     "Kind",
     "LogColumn",
     "LogLayout",
+    "PriceBlock",
+    "PriceChange",
+    "PricePeriod",
     "ProgrammeName",
     "Quantity",
     "Schedule",
+    "Season",
     "Supply",
     "Tariff",
     "read_schedule",
+    "read_tariff_file",
     "read_zone",
 ]

@@ -9,6 +9,9 @@ from pathlib import Path
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from homeenergy.house.carbon import CarbonFactor
+from homeenergy.house.tariff import Tariff
+
 Kind = Literal["thermostatic", "batch", "manual", "modulating", "continuous"]
 KINDS: tuple[Kind, ...] = ("thermostatic", "batch", "manual", "modulating", "continuous")
 
@@ -62,15 +65,6 @@ class Supply:
     system: Literal["single-phase", "split-phase", "three-phase"] = "single-phase"
     volts_v: float | None = None
     frequency_hz: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tariff:
-    """What energy costs. `currency` is an ISO 4217 code; the standing charge is kept apart."""
-
-    currency: str
-    price_per_kwh: float
-    standing_per_day: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,5 +135,6 @@ class Schedule:
     circuits: tuple[Circuit, ...]
     supply: Supply = field(default_factory=Supply)
     tariff: Tariff | None = None
+    carbon: CarbonFactor | None = None
     logs: tuple[LogLayout, ...] = ()
     programmes: tuple[ProgrammeName, ...] = ()

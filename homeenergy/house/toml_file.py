@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from homeenergy.errors import HouseError
+from homeenergy.house.carbon import read_carbon
 from homeenergy.house.clamps import read_clamp
 from homeenergy.house.fields import Fields
 from homeenergy.house.layouts import read_layout
+from homeenergy.house.load_toml import load_toml
 from homeenergy.house.programme_names import read_programmes
-from homeenergy.house.schedule import KINDS, Circuit, Schedule, Supply, Tariff
+from homeenergy.house.schedule import KINDS, Circuit, Schedule, Supply
+from homeenergy.house.tariff_toml import read_tariff
 from homeenergy.house.zones import read_region
 
 LEGS: dict[str, tuple[str, ...]] = {
@@ -21,7 +22,6 @@ LEGS: dict[str, tuple[str, ...]] = {
     "three-phase": ("L1", "L2", "L3"),
 }
 _NAME = re.compile(r"[A-Za-z0-9_-]+")
-_LINE = re.compile(r"at line (\d+), column (\d+)")
 
 
 def read_schedule(folder: str | Path) -> Schedule:
@@ -43,8 +43,8 @@ def read_schedule(folder: str | Path) -> Schedule:
     """
     folder = Path(folder)
     path = folder if folder.name == "house.toml" else folder / "house.toml"
-    top = Fields(_load(path), path=path)
-    top.only(("name", "timezone", "supply", "tariff", "circuit", "programme", "log"))
+    top = Fields(load_toml(path), path=path)
+    top.only(("name", "timezone", "supply", "tariff", "carbon", "circuit", "programme", "log"))
     name = top.text("name", path.parent.resolve().name)
     zone = top.text("timezone", required=True)
     try:
@@ -65,36 +65,11 @@ def read_schedule(folder: str | Path) -> Schedule:
         timezone=timezone,
         circuits=circuits,
         supply=supply,
-        tariff=_tariff(top.inner("tariff")) if top.has("tariff") else None,
+        tariff=read_tariff(top.inner("tariff")) if top.has("tariff") else None,
+        carbon=read_carbon(top.inner("carbon")) if top.has("carbon") else None,
         logs=tuple(read_layout(log, circuits=names) for log in top.tables("log")),
         programmes=read_programmes(top, circuits=names),
     )
-
-
-def _load(path: Path) -> dict[str, object]:
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise HouseError(
-            "there is no house.toml here",
-            path=path.parent,
-            fix="Give a house's folder, or start one with `homeenergy new FOLDER --from FILE...`.",
-        ) from None
-    except UnicodeDecodeError as error:
-        raise HouseError(f"is not UTF-8 text ({error.reason})", path=path) from None
-    except OSError as error:
-        raise HouseError(f"cannot be read: {error.strerror}", path=path) from None
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        place = _LINE.search(str(error))
-        raise HouseError(
-            f"is not valid TOML: {_LINE.sub('', str(error)).replace('()', '').strip()}",
-            path=path,
-            line=int(place[1]) if place else text.count("\n") + 1,
-            column=int(place[2]) if place else None,
-            fix="Texts stand in double quotes; a line is `key = value`.",
-        ) from None
 
 
 def _supply(table: Fields) -> Supply:
@@ -104,20 +79,6 @@ def _supply(table: Fields) -> Supply:
         volts_v=table.number("volts_v", positive=True),
         frequency_hz=table.number("frequency_hz", positive=True),
     )
-
-
-def _tariff(table: Fields) -> Tariff:
-    table.only(("currency", "price_per_kwh", "standing_per_day"))
-    currency = table.text("currency", required=True)
-    if not re.fullmatch("[A-Z]{3}", currency):
-        raise table.refuse(
-            "currency", f'must be three capital letters such as "EUR", got {currency!r}'
-        )
-    price = table.number("price_per_kwh", required=True)
-    standing = table.number("standing_per_day", 0.0)
-    assert price is not None
-    assert standing is not None
-    return Tariff(currency=currency, price_per_kwh=price, standing_per_day=standing)
 
 
 def _circuit(table: Fields, supply: Supply, timezone: ZoneInfo) -> Circuit:
