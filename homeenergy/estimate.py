@@ -92,6 +92,44 @@ def rounded_up(bound: float) -> str:
     return f"{np.ceil(bound * 10**places - 1e-9) / 10**places + 0.0:,.{places}f}"
 
 
+def joined_half(half: float, limit: float, *, level: float = 0.95) -> float:
+    """Half width of the interval of a sum: a normal error, and one that is even within limits.
+
+    Parameters
+    ----------
+    half : float
+        Half width of the interval of the normal error at `level`; infinite stays infinite.
+    limit : float
+        The other error lies anywhere between -limit and limit alike, in the unit of `half`.
+    level : float
+        Coverage of all intervals.
+
+    Notes
+    -----
+    JCGM 100:2008, 4.3.7 and G.1.4: an even distribution has the standard uncertainty
+    limit / sqrt(3) but no tails, so 1.96 times it would be more than the limit itself. The two are
+    convolved; the integral of the normal distribution is x Phi(x) + phi(x). Alone, the even error
+    gives `level` times the limit.
+    """
+    from scipy.optimize import brentq
+    from scipy.special import ndtr, ndtri
+
+    if not limit or not np.isfinite([half, limit]).all():
+        return half
+    spread = half / float(ndtri((1 + level) / 2))
+    if spread <= 1e-9 * limit:
+        return level * limit
+
+    def integral(x: float) -> float:
+        return float(x * ndtr(x) + np.exp(-x * x / 2) / np.sqrt(2 * np.pi))
+
+    def short(at: float) -> float:
+        below = integral((at + limit) / spread) - integral((at - limit) / spread)
+        return spread / (2 * limit) * below - (1 + level) / 2
+
+    return float(brentq(short, level * limit * 0.5, half + limit, xtol=1e-9 * (half + limit)))
+
+
 def mean_estimate(values: ArrayLike, *, unit: str, basis: str, level: float = 0.95) -> Estimate:
     """Mean of independent observations with Student's t interval.
 

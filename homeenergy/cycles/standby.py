@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import linregress, norm
+from scipy.stats import linregress
 from scipy.stats import t as student_t
 
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.cycles.rest import find_rest, means_at_rest
-from homeenergy.estimate import Estimate
+from homeenergy.estimate import Estimate, joined_half
 from homeenergy.readings.trace import Trace
 from homeenergy.units import S_PER_H
 
@@ -88,11 +88,11 @@ def idle_standby(
     What counts as rest is said in `homeenergy.cycles.rest`. The mean and not the median is taken:
     meters with coarse steps flicker about the true value.
 
-    The interval combines, as JCGM 100:2008 5.1.2 does, the spread between hours (eighths of less
-    than eight hours; Student's t) with the rounding of the readings (F.2.2.1: step / sqrt 12).
-    Noise averages rounding out, but the offset of a clamp is of the same size and unknown, so it
-    stays in. The step is that of the readings, or of the clamp (`resolution_w`) if that is greater.
-    An interval that reaches to zero is told as an upper bound.
+    The interval combines the spread between hours (eighths of less than eight hours; Student's t)
+    with an error anywhere within half a step of the readings (JCGM 100:2008, F.2.2.1; see
+    `joined_half`). Noise averages rounding out, but the offset of a clamp is of the same size and
+    unknown, so it stays in. The step is that of the readings, or of the clamp (`resolution_w`) if
+    that is greater. An interval that reaches to zero is told as an upper bound.
     """
     rest = find_rest(plateaus, first, stop, on_w=on_w)
     if not rest.first.size:
@@ -101,10 +101,10 @@ def idle_standby(
     hour, block_w, block_n = means_at_rest(pieces, rest)
     value = float(np.average(block_w, weights=block_n))
     hours = float(block_n.sum()) * plateaus.period_s / S_PER_H
-    rounding_w = max(step_w, resolution_w) / np.sqrt(12)
+    rounding_w = max(step_w, resolution_w) / 2
     if block_w.size > 1:
         spread_w = student_t.ppf(0.975, block_w.size - 1) * _weighted_spread(block_w, block_n)
-        half = float(np.hypot(spread_w / np.sqrt(block_w.size), norm.ppf(0.975) * rounding_w))
+        half = joined_half(float(spread_w / np.sqrt(block_w.size)), rounding_w)
     else:
         half = float("inf")
     resolved = abs(value) > half and abs(value) >= resolution_w and value != 0
@@ -129,7 +129,7 @@ def idle_standby(
             n=int(block_w.size),
             basis=basis,
             resolved=resolved,
-            systematic=norm.ppf(0.975) * rounding_w if resolved else 0.0,
+            systematic=joined_half(0.0, rounding_w) if resolved else 0.0,
         ),
         levels=rest.levels if len(rest.levels) > 1 else ((value, 1.0),),
         hours=hours,

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
 
 from homeenergy.cycles import Cycles, clamp_resolution_w, find_cycles
 from homeenergy.estimate import Estimate
@@ -15,7 +14,7 @@ from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.remarks import remarks_on
 from homeenergy.house.schedule import Circuit, Kind, Supply, Tariff
 from homeenergy.readings.trace import Trace
-from homeenergy.trust.systematic import correction_words, with_clamp, with_systematic
+from homeenergy.trust.systematic import correction_words, with_clamp, with_even_error
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 
@@ -132,13 +131,14 @@ def with_step(estimate: Estimate, step_w: float, *, hours: float) -> Estimate:
     """Widen an energy by what a constant error within a step of the readings makes of it.
 
     As for the standby: noise averages rounding out, but a constant error of the same size (an
-    offset, or a steady draw between two steps) stays (JCGM 100:2008, F.2.2.1: step / sqrt 12).
+    offset, or a steady draw between two steps) stays, anywhere within half a step of zero
+    (JCGM 100:2008, F.2.2.1).
     """
     if not step_w or not np.isfinite([estimate.value, hours]).all():
         return estimate
-    half = norm.ppf(0.975) * step_w / np.sqrt(12) * hours / WH_PER_KWH
+    limit = step_w / 2 * hours / WH_PER_KWH
     basis = f"{estimate.basis}; readings in steps of {step_w:.3g} W"
-    return with_systematic(estimate, half, basis=basis)
+    return with_even_error(estimate, limit, basis=basis)
 
 
 def _cost_per_year(per_day: Estimate, tariff: Tariff | None) -> Estimate | None:

@@ -6,16 +6,20 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student_t
+from scipy.optimize import brentq
+from scipy.special import stdtr, stdtrit
 
 from homeenergy.estimate import Estimate, mean_estimate
 
 LEAST_DAYS_FOR_CORRELATION = 7
-MOST_CORRELATION = 0.9
+LEVEL = 0.95
+# How alike neighbouring days can be: lag-1 correlations that are weighed against each other.
+CORRELATIONS = np.linspace(-0.98, 0.98, 99)
+MUCH_WIDER = 1.1  # from where it is said that days are alike
 
 
 def mean_of_days(kwh: NDArray[np.float64]) -> Estimate:
-    """Mean with Student's t interval, widened where a day is like the one before.
+    """Mean with Student's t interval, widened where a day may be like the one before.
 
     Parameters
     ----------
@@ -27,12 +31,9 @@ def mean_of_days(kwh: NDArray[np.float64]) -> Estimate:
     off = kwh - kwh.mean()
     if n < LEAST_DAYS_FOR_CORRELATION or not off.any():
         return plain
-    factor, words = _alike(off)
-    if factor == 1:
-        return plain
-    half = (plain.high - plain.low) / 2 * factor
+    half, words = _half_width(off)
     return replace(
-        plain, low=plain.value - half, high=plain.value + half, basis=f"{plain.basis}, {words}"
+        plain, low=plain.value - half, high=plain.value + half, basis=f"{plain.basis}{words}"
     )
 
 
@@ -58,36 +59,61 @@ def mean_of_runs(kwh: NDArray[np.float64], day: NDArray[np.int64]) -> Estimate:
     off = np.bincount(at, weights=kwh - kwh.mean()).astype(np.float64)
     if not off.any():
         return plain
-    factor, words = _alike(off)
-    spread = np.sqrt(days.size / (days.size - 1) * float(off @ off)) / n
-    half = float(student_t.ppf(0.975, days.size - 1)) * spread * factor
+    half, words = _half_width(off)
+    half *= days.size / n
     basis = f"mean of {n} complete runs on {days.size} days, t interval from the spread of days"
-    return replace(
-        plain,
-        low=plain.value - half,
-        high=plain.value + half,
-        basis=f"{basis}, {words}" if words else basis,
-    )
+    return replace(plain, low=plain.value - half, high=plain.value + half, basis=f"{basis}{words}")
 
 
 def _runs_basis(n: int) -> str:
     return f"mean of {n} complete runs, t interval" if n > 1 else "one complete run tells no spread"
 
 
-def _alike(off: NDArray[np.float64]) -> tuple[float, str]:
-    """Factor by which neighbours that are alike widen the interval of a mean, and why.
+def _half_width(off: NDArray[np.float64]) -> tuple[float, str]:
+    """Half width of the 95 % interval of a mean of days, and what is said of it.
 
-    The variance of the mean of a series with lag-1 correlation r is q = (1 + r) / (1 - r) times
-    that of independent days (first-order autoregression; Bayley & Hammersley 1946, J. R. Stat. Soc.
-    Suppl. 8, 184-197, from memory). Seen in n days, r is too small by (1 + 4 r) / n (Kendall 1954,
-    Biometrika 41, 403-404, from memory) and the variance between days by (n - q) / (n - 1): both
-    are put right. A negative r, which would narrow the interval, is taken as none.
+    `off` holds the days' deviations from their mean, in order. How alike neighbours are cannot be
+    told from a few weeks, and a single estimate of it, too small on average, makes intervals that
+    are too narrow. So every lag-1 correlation r of a first-order autoregression is weighed by how
+    well it fits: given r, the true mean has Student's t distribution about the generalised
+    least-squares mean, and the weight of r is the likelihood with mean and variance integrated
+    out times the prior (Zellner 1971, An Introduction to Bayesian Inference in Econometrics,
+    ch. 4, from memory). The prior is sqrt(1 - r^2), a half circle on (-1, 1): our choice, judged
+    by how often intervals hold the truth. 95 % of the mixture lie within the half width about the
+    plain mean. Never narrower than for independent days: that days make up for one another is not
+    relied on. O(n), and some hundred evaluations of Student's t.
     """
     n = off.size
-    seen = float(off[1:] @ off[:-1] / (off @ off))
-    r = min(max((seen + 1 / n) / (1 - 4 / n), 0.0), MOST_CORRELATION)
-    if r == 0:
-        return 1.0, ""
-    q = min((1 + r) / (1 - r), n / 2)
-    words = f"widened for days being alike (lag-1 correlation {seen:.2f})"
-    return float(np.sqrt(q * (n - 1) / (n - q))), words
+    r = CORRELATIONS
+    ends = off[0] ** 2 + off[-1] ** 2
+    squares, products = float(off @ off), float(off[1:] @ off[:-1])
+    # Of the correlation matrix R of an autoregression: 1' R^-1 1, 1' R^-1 off, off' R^-1 off.
+    ones = (n - (n - 2) * r) / (1 + r)
+    cross = r * (off[0] + off[-1]) / (1 + r)  # for deviations, whose sum is 0
+    own = ((1 + r**2) * squares - r**2 * ends - 2 * r * products) / (1 - r**2)
+    centre = cross / ones
+    about = own - cross**2 / ones
+    log_weight = (
+        0.5 * np.log(1 - r**2)
+        - 0.5 * (n - 1) * np.log(1 - r**2)
+        - 0.5 * np.log(ones)
+        - 0.5 * (n - 1) * np.log(about)
+    )
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    spread = np.sqrt(about / (n - 1) / ones)
+
+    def short(half: float) -> float:
+        within = stdtr(n - 1, (half - centre) / spread) - stdtr(n - 1, (-half - centre) / spread)
+        return float(weight @ within) - LEVEL
+
+    factor = float(stdtrit(n - 1, (1 + LEVEL) / 2))
+    plain = factor * float(np.sqrt(squares / (n - 1) / n))
+    if short(plain) >= 0:
+        return plain, ""
+    high = float(np.max(np.abs(centre) + 10 * factor * spread))
+    half = float(brentq(short, plain, high, xtol=1e-9 * high))
+    seen = products / squares
+    if half < MUCH_WIDER * plain:
+        return half, ""
+    return half, f", widened as days may be alike (lag-1 correlation {seen:.2f})"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import hypot, isfinite
 
-from homeenergy.estimate import Estimate
+from homeenergy.estimate import Estimate, joined_half
 from homeenergy.house import Clamp, Correction
 
 
@@ -71,5 +71,24 @@ def with_systematic(estimate: Estimate, half: float, *, basis: str) -> Estimate:
         low=estimate.value - hypot(estimate.value - estimate.low, half),
         high=estimate.value + hypot(estimate.high - estimate.value, half),
         systematic=hypot(estimate.systematic, half),
+        basis=basis,
+    )
+
+
+def with_even_error(estimate: Estimate, limit: float, *, basis: str) -> Estimate:
+    """Widen an interval by an error that all observations share, even within limits [its unit].
+
+    Parameters
+    ----------
+    estimate : Estimate
+    limit : float
+        The error lies anywhere between -limit and limit alike: see `joined_half`.
+    basis : str
+    """
+    return replace(
+        estimate,
+        low=estimate.value - joined_half(estimate.value - estimate.low, limit),
+        high=estimate.value + joined_half(estimate.high - estimate.value, limit),
+        systematic=hypot(estimate.systematic, joined_half(0.0, limit)),
         basis=basis,
     )

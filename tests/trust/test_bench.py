@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 from homeenergy.errors import HouseError
 from homeenergy.house import read_schedule
@@ -158,7 +159,7 @@ def test_a_bad_bench_file_is_refused_by_line(tmp_path, text, match):
 
 
 def test_the_line_to_write_in_house_toml():
-    """Half width and, where the multiplier stays, its distance are both in the uncertainty."""
+    """Where the multiplier stays, its uncertainty holds 95 % of what the true one may be."""
     high = pairs([365, 366, 364, 365], [372.5, 373.6, 371.4, 372.5])
     found = bench_comparison(high, references=GOOD, clamp_step_w=0.1)
     words = re.fullmatch(r"clamp = { multiplier = 0.9799, uncertainty = (.*) }", found.clamp_line)
@@ -168,6 +169,7 @@ def test_the_line_to_write_in_house_toml():
     found = bench_comparison(near, references=Reference(accuracy=0.01))
     words = re.fullmatch(r"clamp = { multiplier = 1, uncertainty = (.*) }", found.clamp_line)
     assert found.agrees
-    assert 1 - float(words[1]) <= found.multiplier.low
-    assert found.multiplier.high <= 1 + float(words[1])
+    u, m = float(words[1]), found.multiplier
+    true = norm(m.value, (m.high - m.low) / 2 / 1.959964)
+    assert 0.95 <= true.cdf(1 + u) - true.cdf(1 - u) < 0.97
     assert bench_comparison(high[:1], references=GOOD).clamp_line == ""
