@@ -44,29 +44,48 @@ def read_decisions(house: House | Schedule) -> tuple[Decision, ...]:
     return tuple(decisions_of(_text(path), path=path, schedule=schedule))
 
 
-def add_decisions(house: House | Schedule, decisions: Iterable[Decision]) -> tuple[Decision, ...]:
+def add_decisions(
+    house: House | Schedule, decisions: Iterable[Decision], *, instead_of: Iterable[Decision] = ()
+) -> tuple[Decision, ...]:
     """Write decisions at the end of the file, and give all that it then holds.
 
-    A setting takes the place of the line that had the same one. Lines that are there already stay
-    as they are. The file is replaced in one step, so it is never half written.
+    A setting takes the place of the line that had the same one. Other lines stay as they are. The
+    file is replaced in one step, so it is never half written.
+
+    Parameters
+    ----------
+    house : House or Schedule
+    decisions : iterable of Decision
+    instead_of : iterable of Decision
+        Lines to delete in the same step, as read before.
+
+    Returns
+    -------
+    tuple of Decision
 
     Raises
     ------
     HouseError
-        If the file, or a decision, cannot be used; the file is then as it was.
+        If the file, or a decision, cannot be used, or a line to delete does not stand there any
+        more, because the file was changed meanwhile; the file is then as it was.
     """
     schedule = house if isinstance(house, Schedule) else house.schedule
     path = schedule.folder / FILE_NAME
     old = _text(path) if path.exists() else HEADING + ",".join(COLUMNS) + "\n"
     there = list(decisions_of(old, path=path, schedule=schedule))
+    gone = list(instead_of)
+    for one in gone:
+        if one not in there:
+            raise HouseError(
+                "the decision does not stand there any more; the file was changed meanwhile",
+                path=path,
+                line=one.line,
+                fix="Read the decisions again, and choose anew.",
+            )
     new = list(decisions)
     named = {(d.circuit, d.setting[0]) for d in new if d.decision == "setting"}
-    replaced = {
-        d.line
-        for d in there
-        if d.decision == "setting" and (d.circuit, d.setting[0]) in named and d.line is not None
-    }
-    lines = _without(old, replaced)
+    gone += [d for d in there if d.decision == "setting" and (d.circuit, d.setting[0]) in named]
+    lines = _without(old, {one.line for one in gone})
     if lines and not lines[-1].endswith("\n"):
         lines[-1] += "\n"
     text = "".join(lines) + "".join(decision_line(one, schedule.timezone) for one in new)
@@ -75,7 +94,9 @@ def add_decisions(house: House | Schedule, decisions: Iterable[Decision]) -> tup
     return found
 
 
-def remove_decisions(house: House | Schedule, lines: Iterable[Decision]) -> tuple[Decision, ...]:
+def remove_decisions(
+    house: House | Schedule, decisions: Iterable[Decision]
+) -> tuple[Decision, ...]:
     """Delete the lines of these decisions, as read before; give what the file then holds.
 
     Raises
@@ -83,21 +104,7 @@ def remove_decisions(house: House | Schedule, lines: Iterable[Decision]) -> tupl
     HouseError
         If one does not stand there any more, because the file was changed meanwhile.
     """
-    schedule = house if isinstance(house, Schedule) else house.schedule
-    path = schedule.folder / FILE_NAME
-    there = read_decisions(schedule)
-    gone = [one for one in lines if one not in there]
-    if gone:
-        raise HouseError(
-            "the decision does not stand there any more; the file was changed meanwhile",
-            path=path,
-            line=gone[0].line,
-            fix="Read the decisions again, and choose anew.",
-        )
-    text = "".join(_without(_text(path), {one.line for one in lines if one.line is not None}))
-    found = tuple(decisions_of(text, path=path, schedule=schedule))
-    _replace(path, text)
-    return found
+    return add_decisions(house, (), instead_of=decisions)
 
 
 def _text(path: Path) -> str:
@@ -109,7 +116,7 @@ def _text(path: Path) -> str:
         ) from None
 
 
-def _without(text: str, numbers: set[int]) -> list[str]:
+def _without(text: str, numbers: set[int | None]) -> list[str]:
     return [
         line
         for number, line in enumerate(text.splitlines(keepends=True), start=1)
