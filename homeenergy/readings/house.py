@@ -116,7 +116,7 @@ class House:
         O(samples); one float32 array is filled in place, month by month.
         """
         found = self._circuit(circuit)
-        low, high = self._instant_ns(start), self._instant_ns(end)
+        low, high = self.instant_ns(start), self.instant_ns(end)
         infos, period = self.stored_months(found)
         infos = [info for info in infos if info.samples and _meets(info, low, high)]
         if not infos:
@@ -221,7 +221,7 @@ class House:
         >>> f"{week.width_s:g} s, at most {week.to_frame().greatest_w.max():.0f} W"
         '7200 s, at most 2800 W'
         """
-        low, high = self._instant_ns(start), self._instant_ns(end)
+        low, high = self.instant_ns(start), self.instant_ns(end)
         return self.overview.envelope(circuit, low, high, points=points)
 
     def quality(self) -> pd.DataFrame:
@@ -277,7 +277,8 @@ class House:
             )
         return periods[0]
 
-    def _instant_ns(self, when: object) -> int | None:
+    def instant_ns(self, when: object) -> int | None:
+        """Instant (UTC, ns since 1970) of a time; without a zone it is local. None stays None."""
         if when is None:
             return None
         instant = pd.Timestamp(when)  # type: ignore[arg-type]

@@ -3,15 +3,18 @@
 from homeenergy.show.aligned import plot_aligned_runs
 from homeenergy.show.clamp_drawing import plot_clamps
 from homeenergy.show.energy import plot_daily_energy, plot_house_energy
-from homeenergy.show.load_duration import plot_load_duration
 from homeenergy.show.idle import plot_idle_use
+from homeenergy.show.load_duration import plot_load_duration
+from homeenergy.show.overview import plot_overview
 from homeenergy.show.page import findings_page
 from homeenergy.show.periods import plot_periods
 from homeenergy.show.power_triangle import plot_power_triangle
 from homeenergy.show.run_distribution import plot_run_distribution
 from homeenergy.show.runs import plot_run_energies, plot_runs
 from homeenergy.show.sliders import sliders
+from homeenergy.show.span_table import span_table
 from homeenergy.show.thermostat import plot_cabinet, plot_duty_cycle
+from homeenergy.show.trace_viewer import trace_viewer
 from homeenergy.show.traces import plot_traces
 from homeenergy.show.waves import plot_currents, plot_harmonics, plot_waves
 from homeenergy.show.week_map import plot_week_map
@@ -28,6 +31,7 @@ __all__ = [
     "plot_house_energy",
     "plot_idle_use",
     "plot_load_duration",
+    "plot_overview",
     "plot_periods",
     "plot_power_triangle",
     "plot_run_distribution",
@@ -37,4 +41,6 @@ __all__ = [
     "plot_waves",
     "plot_week_map",
     "sliders",
+    "span_table",
+    "trace_viewer",
 ]

@@ -1,0 +1,189 @@
+"""What each circuit used between two instants: energy, cost, mean power."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.house import Circuit
+from homeenergy.house.zones import read_zone
+from homeenergy.readings.house import House
+from homeenergy.show.span_cost import span_cost
+from homeenergy.show.view import span_text
+from homeenergy.show.view_data import circuit_labels
+from homeenergy.units import WH_PER_KWH
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpanRow:
+    """One circuit in a span; NaN where nothing was logged, `cost` None without a tariff.
+
+    `cost` leaves the standing charge out, and is None as well where the tariff has steps: a kWh of
+    one circuit then has no price of its own. `missing` is the share of the span without readings:
+    what was used then is in no figure.
+    """
+
+    circuit: str
+    appliance: str
+    role: str
+    energy_kwh: float
+    cost: float | None
+    mean_w: float
+    highest_w: float
+    missing: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SpanTable:
+    """What circuits used between `start` and `end`, the greatest user first."""
+
+    start: pd.Timestamp
+    end: pd.Timestamp
+    timezone: str
+    currency: str | None
+    rows: tuple[SpanRow, ...]
+
+    @property
+    def loads_kwh(self) -> float:
+        """Energy of all rows that are loads; the mains would count it twice."""
+        return float(np.nansum([row.energy_kwh for row in self.rows if row.role == "load"]))
+
+    @property
+    def loads_cost(self) -> float | None:
+        """Cost of all rows that are loads."""
+        costs = [row.cost for row in self.rows if row.role == "load" and row.cost is not None]
+        return float(np.nansum(costs)) if costs else None
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a circuit, with its unit in the name of every column."""
+        names = ("circuit", "appliance", "energy_kwh", "cost", "mean_w", "highest_w", "missing")
+        rows = [{name: getattr(row, name) for name in names} for row in self.rows]
+        return pd.DataFrame(rows, columns=list(names))
+
+    def to_markdown(self) -> str:
+        """A Markdown table, with its span above it."""
+        heading, *rows = self.cells()
+        lines = [f"**{self.span}**", "", _line(heading), "|---|" + "---:|" * (len(heading) - 1)]
+        return "\n".join([*lines, *map(_line, rows)])
+
+    def _repr_html_(self) -> str:
+        heading, *rows = self.cells()
+        head = "".join(f"<th scope='col'>{escape(text)}</th>" for text in heading)
+        body = "".join(
+            f"<tr><th scope='row' style='text-align: left'>{escape(row[0])}</th>"
+            + "".join(f"<td>{escape(text)}</td>" for text in row[1:])
+            + "</tr>"
+            for row in rows
+        )
+        caption = f"<caption style='text-align: left'>{escape(self.span)}</caption>"
+        return (
+            "<table style='text-align: right; border-spacing: 1em 0.15em; "
+            f"border-collapse: separate'>{caption}<thead><tr>{head}</tr></thead>"
+            f"<tbody>{body}</tbody></table>"
+        )
+
+    @property
+    def span(self) -> str:
+        """From when to when, in local time."""
+        return span_text(self.start.value, self.end.value, read_zone(self.timezone))
+
+    def cells(self) -> list[list[str]]:
+        """Texts of the table: a heading, a row a circuit, and the sum of several loads."""
+        money = [f"cost ({self.currency})"] if self.currency else []
+        table = [["circuit", "energy (kWh)", *money, "mean (W)", "highest (W)", "missing"]]
+        for row in self.rows:
+            cost = [_number(row.cost, 2)] if self.currency else []
+            figures = [_number(row.mean_w, 1), _number(row.highest_w, 0)]
+            missing = "none" if row.missing == 0 else f"{100 * row.missing:.2g} %"
+            table.append([row.appliance, _number(row.energy_kwh, 3), *cost, *figures, missing])
+        if sum(row.role == "load" for row in self.rows) > 1:
+            cost = [_number(self.loads_cost, 2)] if self.currency else []
+            table.append(["these loads together", _number(self.loads_kwh, 3), *cost, "", "", ""])
+        return table
+
+
+def span_table(
+    house: House, circuits: Sequence[str] | None = None, *, start: object, end: object
+) -> SpanTable:
+    """What circuits used in a span of time.
+
+    Parameters
+    ----------
+    house : House
+    circuits : sequence of str, optional
+        Default: all.
+    start, end : timestamp or text
+        Samples that begin in [start, end); local times of the house, or instants.
+
+    Returns
+    -------
+    SpanTable
+        Energies are plain sums of the samples that are there. They carry the clamp's error, which
+        no span makes smaller.
+
+    Raises
+    ------
+    HouseError
+        If there is no such circuit, or no time between `start` and `end`.
+
+    Examples
+    --------
+    >>> import homeenergy as he
+    >>> from homeenergy.show import span_table
+    >>> report = he.import_logs("sample_data/canal_flat")
+    >>> house = he.open_house("sample_data/canal_flat")
+    >>> day = span_table(house, ["fridge"], start="2026-03-02", end="2026-03-03")
+    >>> round(day.rows[0].energy_kwh / 24 * 1000, 2) == round(day.rows[0].mean_w, 2)
+    True
+    """
+    low, high = house.instant_ns(start), house.instant_ns(end)
+    if low is None or high is None or low >= high:
+        raise HouseError(
+            f"there is no time between {start} and {end}", fix="Let the span end after it begins."
+        )
+    chosen = house.circuits if circuits is None else tuple(map(house.circuit, circuits))
+    labels = circuit_labels(house)
+    rows = [_row(house, circuit, labels[circuit.name], low, high) for circuit in chosen]
+    rows.sort(key=lambda row: -np.nan_to_num(row.energy_kwh, nan=-np.inf))
+    return SpanTable(
+        start=pd.Timestamp(low, unit="ns", tz="UTC"),
+        end=pd.Timestamp(high, unit="ns", tz="UTC"),
+        timezone=str(house.timezone),
+        currency=house.tariff.currency if house.tariff else None,
+        rows=tuple(rows),
+    )
+
+
+def _row(house: House, circuit: Circuit, label: str, low: int, high: int) -> SpanRow:
+    energy_kwh = mean_w = highest_w = float("nan")
+    missing = 1.0
+    if house.has_readings(circuit):
+        totals = house.overview.totals(circuit, low, high)
+        if totals.span_s:
+            missing = 1 - totals.covered_s / totals.span_s
+        if totals.covered_s:
+            energy_kwh, mean_w = totals.energy_wh / WH_PER_KWH, totals.mean_w
+            highest_w = totals.greatest_w
+    return SpanRow(
+        circuit=circuit.name,
+        appliance=label,
+        role=circuit.role,
+        energy_kwh=energy_kwh,
+        cost=span_cost(house, circuit, low, high),
+        mean_w=mean_w,
+        highest_w=highest_w,
+        missing=missing,
+    )
+
+
+def _number(value: float | None, places: int) -> str:
+    return "–" if value is None or np.isnan(value) else f"{value:,.{places}f}"
+
+
+def _line(cells: Sequence[str]) -> str:
+    return "| " + " | ".join(cells) + " |"

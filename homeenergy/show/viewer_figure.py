@@ -1,0 +1,93 @@
+"""The live picture of a viewer: it gathers anew what it shows each time the page asks for pixels.
+
+The page asks for the next picture when it has the last one, however quickly a wheel turns, so what
+lies between is never read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.figure import Figure
+
+from homeenergy.show.local_axis import DAY_NS
+
+if TYPE_CHECKING:
+    from ipympl.backend_nbagg import Canvas
+
+WIDTH_IN, DPI = 9.2, 100
+LABEL_IN, NOTE_IN, TITLE_IN, AXIS_IN = 1.75, 0.8, 0.4, 0.78
+LEGEND_IN = 2.05
+WHEEL = 1.3  # how much closer one notch looks
+
+
+class BeforeDrawing(Artist):
+    """Draws nothing; calls a function before all else of the figure is drawn."""
+
+    def __init__(self, action: Callable[[], None]) -> None:
+        super().__init__()
+        self.action = action
+        self.set_zorder(-1e9)
+        self.set_in_layout(False)
+
+    def draw(self, renderer: Any) -> None:  # noqa: ARG002
+        """Call the function."""
+        self.action()
+
+
+def new_figure(height_in: float, *, before_drawing: Callable[[], None]) -> Figure:
+    """Give a figure with one Axes that belongs to no list of open figures, so nothing stays."""
+    figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI)
+    figure.add_axes((0.2, 0.2, 0.7, 0.7))
+    figure.add_artist(BeforeDrawing(before_drawing))
+    set_margins(figure, stacked=True)
+    return figure
+
+
+def set_margins(figure: Figure, *, stacked: bool) -> None:
+    """Leave room for names, notes and times: fixed, for finding out takes longer than drawing."""
+    width_in, height_in = figure.get_size_inches()
+    left, right = (LABEL_IN, NOTE_IN) if stacked else (0.75, LEGEND_IN)
+    figure.axes[0].set_position(
+        (
+            left / width_in,
+            AXIS_IN / height_in,
+            (width_in - left - right) / width_in,
+            (height_in - AXIS_IN - TITLE_IN) / height_in,
+        )
+    )
+
+
+def live_canvas(figure: Figure) -> Canvas:
+    """Give the widget that shows a figure and sends back what mouse and keys do to it."""
+    from ipympl.backend_nbagg import Canvas, FigureManager
+
+    canvas = Canvas(figure)
+    manager = FigureManager(canvas, 0)
+    # Its keys toggle grids and logarithmic axes; the viewer has keys of its own.
+    canvas.mpl_disconnect(manager.key_press_handler_id)
+    canvas.toolbar_visible = False
+    canvas.header_visible = False
+    canvas.footer_visible = False
+    canvas.resizable = False
+    canvas.capture_scroll = True
+    return canvas
+
+
+def columns(figure: Figure) -> int:
+    """How many columns of pixels the Axes is wide."""
+    return max(int(figure.axes[0].bbox.width), 50)
+
+
+def limits_ns(figure: Figure) -> tuple[int, int]:
+    """Instants (UTC, ns) between which the Axes shows time."""
+    low, high = sorted(figure.axes[0].get_xlim())
+    return round(low * DAY_NS), round(high * DAY_NS)
+
+
+def instant_of(x: float | None) -> int | None:
+    """Instant (UTC, ns) of a place on the time axis; None outside."""
+    return None if x is None or not np.isfinite(x) else round(float(x) * DAY_NS)
