@@ -7,7 +7,6 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from homeenergy.readings.house import House
-from homeenergy.readings.importing import import_logs
 from homeenergy.show.background import in_background, sentence
 
 if TYPE_CHECKING:
@@ -60,7 +59,8 @@ def trace_viewer(
     """
     from ipywidgets import HTML
 
-    from homeenergy.show.pictured import Pictured
+    from homeenergy.show.offer_import import offer_import, warning
+from homeenergy.show.pictured import Pictured
     from homeenergy.show.viewer import Viewer
 
     frame = Pictured([])
@@ -75,7 +75,7 @@ def trace_viewer(
         frame.children = [viewer.box]
 
     def say(text: str) -> None:
-        frame.children = [HTML(_warning(text))]
+        frame.children = [HTML(warning(text))]
 
     def prepare() -> None:
         waiting = sum(info.samples for info, _ in house.overview.unprepared())
@@ -96,34 +96,5 @@ def trace_viewer(
     if house.has_store:
         prepare()
     else:
-        frame.children = [_offer_import(house, then=prepare)]
+        frame.children = [offer_import(house, then=prepare)]
     return frame
-
-
-def _offer_import(house: House, *, then: Callable[[], None]) -> VBox:
-    """Say that nothing has been imported, with a button that does it."""
-    from ipywidgets import HTML, Button, VBox
-
-    button = Button(description="Import the logs now", layout={"width": "auto"})
-    text = HTML(f"Nothing has been imported for {house.name} yet.")
-    box = VBox([text, button])
-
-    def failed(why: str) -> None:
-        text.value = _warning(why)
-        box.children = [text, button]
-
-    def begin(_: Any) -> None:
-        in_background(
-            lambda step: import_logs(house.path, progress=step),
-            within=box,
-            done=lambda _: then(),
-            failed=failed,
-            what="Importing",
-        )
-
-    button.on_click(begin)
-    return box
-
-
-def _warning(text: str) -> str:
-    return f"<b role='alert'>{escape(text)}</b>"
