@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from html import escape
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from homeenergy.readings.house import House
 from homeenergy.show.background import in_background, sentence
+from homeenergy.show.offer_import import offer_import, warning
 
 if TYPE_CHECKING:
     from ipywidgets import VBox
@@ -59,8 +59,7 @@ def trace_viewer(
     """
     from ipywidgets import HTML
 
-    from homeenergy.show.offer_import import offer_import, warning
-from homeenergy.show.pictured import Pictured
+    from homeenergy.show.pictured import Pictured
     from homeenergy.show.viewer import Viewer
 
     frame = Pictured([])
