@@ -7,6 +7,9 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.lines import Line2D
+from matplotlib.ticker import AutoLocator, ScalarFormatter
 from numpy.typing import NDArray
 
 from homeenergy.readings.overview import Envelope
@@ -18,6 +21,7 @@ from homeenergy.show.view_data import RunSpan, ViewData
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.text import Text
 
 LONGEST_LABEL = 24
 STRIP = 0.035  # of the axes: height of the bar that marks runs, on one scale
@@ -47,12 +51,28 @@ def column_corners(envelope: Envelope) -> tuple[NDArray[np.float64], NDArray[np.
     return days, watts.ravel()
 
 
+def mean_polygons(envelope: Envelope, zero: float, scale: float) -> list[NDArray[np.float64]]:
+    """Corners of the area below the mean power, which is the energy; one piece between holes."""
+    edges = axis_days(np.append(envelope.starts_ns, envelope.starts_ns[-1:] + envelope.width_ns))
+    there = np.flatnonzero(envelope.count)
+    pieces = np.split(there, np.flatnonzero(np.diff(there) > 1) + 1)
+    polygons = []
+    for piece in (piece for piece in pieces if piece.size):
+        days = np.repeat(edges[piece[0] : piece[-1] + 2], 2)
+        heights = np.full(days.size, zero)
+        heights[1:-1] = zero + np.repeat(envelope.mean_w[piece], 2) * scale
+        polygons.append(np.stack([days, heights], axis=1))
+    return polygons
+
+
 class ViewDrawing:
     """Draws views on one Axes, the next in place of the last."""
 
     def __init__(self, ax: Axes, timezone: str | tzinfo) -> None:
         self.ax, self.zone = ax, zone_of(timezone)
         self._drawn: list[Any] = []
+        self._names: list[Text] = []
+        self._notes: list[Text] = []
         ax.spines[["top", "right"]].set_visible(False)
         ax.grid(axis="x", color="0.88", linewidth=0.7)
         ax.set_axisbelow(True)
@@ -60,15 +80,15 @@ class ViewDrawing:
 
     def draw(self, data: ViewData) -> None:
         """Draw what a view shows; the limits of both axes are set as well."""
-        for artist in self._drawn:
-            artist.remove()
-        self._drawn = []
         view = data.view
         if view.arrangement == "one scale" and len(view.circuits) > MOST_OVERLAID:
             raise ValueError(
                 f"{len(view.circuits)} circuits on one scale cannot be told apart; "
                 f"choose at most {MOST_OVERLAID}, or stack them"
             )
+        for artist in self._drawn:
+            artist.remove()
+        self._drawn = []
         self.ax.set_xlim(*axis_days([view.start_ns, view.end_ns]))
         if view.arrangement == "stacked":
             self._lanes(data)
@@ -84,55 +104,61 @@ class ViewDrawing:
         self._drawn.append(self.ax.text(x, y, text, fontsize=9, **how))
 
     def _lanes(self, data: ViewData) -> None:
-        ax, number = self.ax, len(data.envelopes)
-        middles, labels = [], []
-        beside = ax.get_yaxis_transform()
+        number = len(data.envelopes)
+        self._name_lanes([_short(data.labels[name]) for name in data.envelopes])
+        lines: dict[str, list[Any]] = {look.colour: [] for look in LOOKS[:2]}
+        areas: dict[str, list[Any]] = {look.colour: [] for look in LOOKS[:2]}
+        zeros = []
         for row, (name, envelope) in enumerate(data.envelopes.items()):
             floor = number - 1 - row
-            middles.append(floor + LANE_FILLED / 2)
-            labels.append(_short(data.labels[name]))
-            note = "no reading"
-            if envelope is not None and envelope.count.any():
-                note = f"{float(np.nanmax(envelope.greatest_w)):,.0f} W"
-                self._lane(envelope, floor, LOOKS[row % 2].colour)
             self._shade(data.runs.get(name, ()), floor, LANE_FILLED)
-            self._say(1.008, middles[-1], note, transform=beside, va="center")
+            if envelope is None or not envelope.count.any():
+                self._notes[row].set_text("no reading")
+                continue
+            self._notes[row].set_text(f"{float(np.nanmax(envelope.greatest_w)):,.0f} W")
+            colour = LOOKS[row % 2].colour  # neighbours differ; the name stands beside the lane
+            zero, scale, corners = _scaled(envelope, floor)
+            lines[colour].append(corners)
+            areas[colour] += mean_polygons(envelope, zero, scale)
+            zeros.append(zero)
+        # All lanes of a colour together: an artist costs more than its points.
+        for colour in lines:
+            self._add(_broken_line(lines[colour], color=colour, linewidth=0.9, zorder=3))
+            self._add(PolyCollection(areas[colour], facecolor=colour, alpha=0.2, linewidth=0))
+        along = [((0.0, zero), (1.0, zero)) for zero in zeros]
+        beside = self.ax.get_yaxis_transform()
+        self._add(LineCollection(along, colors="0.75", linewidths=0.6, transform=beside))
+
+    def _add(self, artist: Any) -> None:
+        self.ax.add_artist(artist)
+        self._drawn.append(artist)
+
+    def _name_lanes(self, labels: list[str]) -> None:
+        """Write names at the left and room for notes at the right, unless they stand there."""
+        ax, number = self.ax, len(labels)
+        if self._notes and [name.get_text() for name in self._names] == labels:
+            return
+        self._forget_lanes()
+        beside = ax.get_yaxis_transform()
+        how = {"transform": beside, "va": "center", "fontsize": 9 if number <= 20 else 8}
+        for row, label in enumerate(labels):
+            middle = number - 1 - row + LANE_FILLED / 2
+            self._names.append(ax.text(-0.008, middle, label, ha="right", **how))
+            self._notes.append(ax.text(1.008, middle, "", **how))
+        above = {**how, "va": "bottom", "color": "0.35"}
+        self._notes.append(ax.text(1.008, number - 0.06, "highest" if number else "", **above))
         ax.set_ylim(-0.12, max(number, 1))
-        ax.set_yticks(middles, labels, fontsize=9 if number <= 20 else 8)
-        ax.tick_params(axis="y", length=0)
+        ax.set_yticks([])
         ax.spines["left"].set_visible(False)
         ax.set_ylabel("")
-        ax.grid(visible=False, axis="y")
-        if number:
-            above = (1.008, number - 0.06)
-            self._say(*above, "highest", transform=beside, va="bottom", color="0.35")
 
-    def _lane(self, envelope: Envelope, floor: float, colour: str) -> None:
-        days, watts = column_corners(envelope)
-        lowest_w = min(0.0, float(np.nanmin(watts)))
-        scale = LANE_FILLED / max(float(np.nanmax(watts)) - lowest_w, LEAST_LANE_W)
-        zero = floor - lowest_w * scale
-        self._drawn += self.ax.plot(days, zero + watts * scale, color=colour, linewidth=0.9)
-        self._fill(envelope, zero, scale, colour)
-        self._drawn.append(self.ax.axhline(zero, color="0.75", linewidth=0.6, zorder=1))
-
-    def _fill(self, envelope: Envelope, zero: float, scale: float, colour: str) -> None:
-        """Shade up to the mean power, whose area is the energy."""
-        edges_ns = np.append(envelope.starts_ns, envelope.starts_ns[-1:] + envelope.width_ns)
-        heights = zero + np.append(envelope.mean_w, envelope.mean_w[-1:]) * scale
-        self._drawn.append(
-            self.ax.fill_between(
-                axis_days(edges_ns),
-                zero,
-                heights,
-                step="post",
-                color=colour,
-                alpha=0.2,
-                linewidth=0,
-            )
-        )
+    def _forget_lanes(self) -> None:
+        for text in (*self._names, *self._notes):
+            text.remove()
+        self._names, self._notes = [], []
 
     def _one_scale(self, data: ViewData) -> None:
+        self._forget_lanes()
         ax, lowest_w, greatest_w, lines = self.ax, 0.0, 1.0, []
         for look, (name, envelope) in zip(LOOKS, data.envelopes.items(), strict=False):
             label = _short(data.labels[name])
@@ -154,8 +180,6 @@ class ViewDrawing:
             self._say(*where, text, transform=ax.get_yaxis_transform(), va="bottom", clip_on=False)
         below = (len(strips) + 1.5) * 1.4 * room if strips else 0.0
         ax.set_ylim(lowest_w * 1.05 - below, greatest_w * 1.08)
-        from matplotlib.ticker import AutoLocator, ScalarFormatter
-
         ax.yaxis.set_major_locator(AutoLocator())
         ax.yaxis.set_major_formatter(ScalarFormatter())
         ax.tick_params(axis="y", length=3.5, labelsize=9)
@@ -192,6 +216,23 @@ class ViewDrawing:
                 zorder=1,
             )
             self._drawn.append(bars)
+
+
+def _scaled(envelope: Envelope, floor: float) -> tuple[float, float, tuple[NDArray, NDArray]]:
+    """Height of nothing, height of a watt, and corners of the line, in a lane."""
+    days, watts = column_corners(envelope)
+    lowest_w = min(0.0, float(np.nanmin(watts)))
+    scale = LANE_FILLED / max(float(np.nanmax(watts)) - lowest_w, LEAST_LANE_W)
+    zero = floor - lowest_w * scale
+    return zero, scale, (days, zero + watts * scale)
+
+
+def _broken_line(pieces: list[tuple[NDArray, NDArray]], **how: Any) -> Line2D:
+    """One line through pieces that do not touch."""
+    gap = np.array([np.nan])
+    days = [part for days, _ in pieces for part in (days, gap)]
+    heights = [part for _, heights in pieces for part in (heights, gap)]
+    return Line2D(np.concatenate(days or [gap]), np.concatenate(heights or [gap]), **how)
 
 
 def _short(label: str) -> str:
