@@ -9,12 +9,14 @@ import pandas as pd
 
 from homeenergy.cycles import Cycles, clamp_resolution_w, find_cycles
 from homeenergy.estimate import Estimate
+from homeenergy.findings.cost import energy_cost
 from homeenergy.findings.daily import daily_energy, energy_per_day
+from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.remarks import remarks_on
-from homeenergy.house.schedule import Circuit, Kind, Supply, Tariff
+from homeenergy.house.schedule import Circuit, Clamp, Kind, Supply, Tariff
 from homeenergy.readings.trace import Trace
-from homeenergy.trust.systematic import correction_words, with_clamp, with_even_error
+from homeenergy.trust.systematic import clamp_over, correction_words, with_clamp, with_even_error
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 
@@ -88,7 +90,7 @@ def appliance_finding(
     if cycles is None:
         cycles = find_cycles(trace, circuit.kind, resolution_w=resolution_w)
     daily = daily_energy(trace, timezone=timezone)
-    clamp = circuit.clamp
+    clamp = clamp_over(trace, circuit.clamp)
     whole = cycles.complete
     step_w = max(cycles.rest.step_w, resolution_w)
     run_h = float(whole["duration_s"].mean()) / S_PER_H if len(whole) else np.nan
@@ -112,8 +114,15 @@ def appliance_finding(
         kwh_per_day=with_clamp(per_day, clamp),
         idle_share=1 - cycles.runs_wh / cycles.total_wh if one_way else float("nan"),
         duty_cycle=in_runs_s / covered_s if rests and covered_s else float("nan"),
-        cost_per_year=_cost_per_year(with_clamp(per_day, clamp), tariff),
-        remarks=remarks_on(trace, circuit, cycles, per_day),
+        cost_per_year=_cost_per_year(
+            with_clamp(per_day, clamp),
+            trace,
+            tariff=tariff,
+            timezone=timezone,
+            clamp=clamp,
+            step_w=step_w,
+        ),
+        remarks=remarks_on(trace, replace(circuit, clamp=clamp), cycles, per_day),
         cycles=cycles,
         daily=daily,
         correction=correction_words(clamp),
@@ -141,18 +150,26 @@ def with_step(estimate: Estimate, step_w: float, *, hours: float) -> Estimate:
     return with_even_error(estimate, limit, basis=basis)
 
 
-def _cost_per_year(per_day: Estimate, tariff: Tariff | None) -> Estimate | None:
-    if tariff is None:
+def _cost_per_year(
+    per_day: Estimate,
+    trace: Trace,
+    *,
+    tariff: Tariff | None,
+    timezone: str,
+    clamp: Clamp,
+    step_w: float,
+) -> Estimate | None:
+    """A year like these days, at the average price that they paid; None under steps."""
+    if tariff is None or tariff.is_stepped:
         return None
-    factor = DAYS_PER_YEAR * tariff.price_per_kwh
-    ends = sorted((per_day.low * factor, per_day.high * factor))
-    return replace(
-        per_day,
-        value=per_day.value * factor,
-        low=ends[0],
-        high=ends[1],
-        systematic=per_day.systematic * abs(factor),
-        unit=tariff.currency,
-        basis=f"{per_day.basis}; times 365 days and {tariff.price_per_kwh:g} {tariff.currency} "
-        "a kWh, as if the whole year were like these days",
-    )
+    if tariff.is_flat and tariff.price_per_kwh is not None:
+        price_text, which = f"{tariff.price_per_kwh:g}", ""
+        cost = scaled(per_day, DAYS_PER_YEAR * tariff.price_per_kwh, unit=tariff.currency)
+    else:
+        bill = energy_cost(trace, tariff=tariff, timezone=timezone).cost_per_day
+        price = bill.value / per_day.value if per_day.value else float("nan")
+        hours = abs(price) * S_PER_DAY / S_PER_H
+        cost = scaled(with_clamp(with_step(bill, step_w, hours=hours), clamp), DAYS_PER_YEAR)
+        price_text, which = f"{price:.3g}", ", the average paid on these days"
+    basis = f"{per_day.basis}; times 365 days and {price_text} {tariff.currency} a kWh{which}"
+    return replace(cost, basis=f"{basis}, as if the whole year were like these days")

@@ -14,7 +14,7 @@ from homeenergy.findings.daily import (
     remainder_per_day,
 )
 from homeenergy.readings.house import House
-from homeenergy.trust.systematic import with_systematic
+from homeenergy.trust.systematic import clamp_over, with_systematic
 
 
 def mains_per_day(
@@ -29,7 +29,7 @@ def mains_per_day(
         return None, None
     legs = [house.trace(c) for c in mains]
     hourly = [hourly_energy(leg) for leg in legs]
-    known = [c.clamp.uncertainty for c in mains]
+    known = [clamp_over(leg, c.clamp).uncertainty for leg, c in zip(legs, mains, strict=True)]
     zone = str(house.timezone)
     every = pd.concat([daily_energy(leg, timezone=zone) for leg in legs])
     every = every[every["covered_h"] >= LEAST_COVERAGE * every["day_h"]]

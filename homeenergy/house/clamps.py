@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date, datetime, time, tzinfo
 from typing import Any
 
@@ -23,24 +24,20 @@ def read_clamp(table: Fields, *, legs: tuple[str, ...], timezone: tzinfo) -> Cla
     timezone : datetime.tzinfo
         Of dates that carry no offset.
     """
-    table.only(("rating_a", "multiplier", "uncertainty", "conductors", "volts_leg"))
+    table.only(("rating_a", "multiplier", "uncertainty", "offset_w", "conductors", "volts_leg"))
     corrections: tuple[Correction, ...] = ()
+    last = Correction(value=1.0, uncertainty=_uncertainty(table), offset_w=_offset(table, 0.0))
     if isinstance(table.table.get("multiplier"), list):
-        corrections = _corrections(table, timezone)
-        multiplier = corrections[-1].value
+        corrections = _corrections(table, timezone, default=last)
+        last = corrections[-1]
     else:
-        multiplier = _multiplier(table, "multiplier", 1.0)
-    uncertainty = table.number("uncertainty")
-    if uncertainty is not None and not 0 <= uncertainty < 1:
-        raise table.refuse(
-            "uncertainty",
-            f"must be a share of the multiplier such as 0.02 for 2 %, got {uncertainty:g}",
-        )
+        last = replace(last, value=_multiplier(table, "multiplier", 1.0))
     return Clamp(
         rating_a=table.number("rating_a", positive=True),
-        multiplier=multiplier,
+        multiplier=last.value,
         corrections=corrections,
-        uncertainty=uncertainty,
+        uncertainty=last.uncertainty,
+        offset_w=last.offset_w,
         conductors=_conductors(table, legs),
         volts_leg=table.choice("volts_leg", legs, none=True),
     )
@@ -54,20 +51,44 @@ def _multiplier(table: Fields, name: str, default: float | None = None) -> float
     return value
 
 
-def _corrections(table: Fields, timezone: tzinfo) -> tuple[Correction, ...]:
+def _uncertainty(table: Fields, default: float | None = None) -> float | None:
+    uncertainty = table.number("uncertainty", default)
+    if uncertainty is not None and not 0 <= uncertainty < 1:
+        raise table.refuse(
+            "uncertainty",
+            f"must be a share of the multiplier such as 0.02 for 2 %, got {uncertainty:g}",
+        )
+    return uncertainty
+
+
+def _offset(table: Fields, default: float) -> float:
+    offset_w = table.number("offset_w", default)
+    assert offset_w is not None
+    return offset_w
+
+
+def _corrections(table: Fields, timezone: tzinfo, *, default: Correction) -> tuple[Correction, ...]:
+    """Dated corrections; what one does not say of uncertainty and offset is as in `default`."""
     rows = table.tables("multiplier")
     if not rows:
         raise table.refuse("multiplier", "is an empty list; expected a number or corrections")
     found: list[Correction] = []
     for number, row in enumerate(rows):
-        row.only(("value", "from"))
+        row.only(("value", "from", "uncertainty", "offset_w"))
         if number and not row.has("from"):
             raise row.refuse("from", "is missing; only the first multiplier holds from the start")
         start = _instant(row, timezone) if row.has("from") else None
         earlier = found[-1].start if found else None
         if start is not None and earlier is not None and start <= earlier:
             raise row.refuse("from", "must be later than the one before it")
-        found.append(Correction(value=_multiplier(row, "value"), start=start))
+        found.append(
+            Correction(
+                value=_multiplier(row, "value"),
+                start=start,
+                uncertainty=_uncertainty(row, default.uncertainty),
+                offset_w=_offset(row, default.offset_w),
+            )
+        )
     return tuple(found)
 
 

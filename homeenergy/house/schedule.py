@@ -20,10 +20,16 @@ Quantity = Literal["power", "energy", "energy_counter", "volts_and_amps"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
-    """A multiplier from an instant on; `start` is None where it holds from the beginning."""
+    """What readings are corrected with from an instant on.
+
+    `value` multiplies them, `offset_w` is then added [W]; `uncertainty` is as in `Clamp`. `start`
+    is None where it holds from the beginning.
+    """
 
     value: float
     start: datetime | None = None
+    uncertainty: float | None = None
+    offset_w: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,15 +38,18 @@ class Clamp:
 
     `multiplier` is 2 where a 240 V circuit is logged on one leg, -1 where the clamp sits backwards,
     1.02 where a bench comparison found it 2 % low; `uncertainty` is how far it may be off at 95 %,
-    as a share of it. Where a clamp was moved, `corrections` holds every multiplier in order of time
-    and `multiplier` is the last. `conductors` are what runs through it ("L1", "-L2" against its
-    arrow, "2*L1" twice), `volts_leg` the leg whose voltage its meter multiplies with.
+    as a share of it. `offset_w` is added after that: what a reference meter shows where the clamp
+    reads nothing [W]. Where a clamp was moved, `corrections` holds all three in order of time and
+    `multiplier`, `uncertainty` and `offset_w` are the last. `conductors` are what runs through it
+    ("L1", "-L2" against its arrow, "2*L1" twice), `volts_leg` the leg whose voltage its meter
+    multiplies with.
     """
 
     rating_a: float | None = None
     multiplier: float = 1.0
     corrections: tuple[Correction, ...] = ()
     uncertainty: float | None = None
+    offset_w: float = 0.0
     conductors: tuple[str, ...] = ()
     volts_leg: str | None = None
 

@@ -1,4 +1,4 @@
-"""Apply the multipliers of a clamp to its readings, each from its date on."""
+"""Apply the multipliers and offsets of a clamp to its readings, each from its date on."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.house import Clamp
+from homeenergy.house import Clamp, Correction
 from homeenergy.units import NS_PER_S
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -16,7 +16,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 def correct_in_place(
     watts: NDArray[np.float32], clamp: Clamp, *, first_slot: int, period_ns: int
 ) -> None:
-    """Multiply samples with what is in force at the instant at which each begins.
+    """Correct samples with what is in force at the instant at which each begins.
 
     Parameters
     ----------
@@ -27,28 +27,34 @@ def correct_in_place(
     first_slot, period_ns : int
         Number of the first sample since 1970, and length of a sample [ns].
     """
-    for lo, hi, multiplier in multipliers(
+    for lo, hi, correction in in_force(
         clamp, first=first_slot, stop=first_slot + watts.size, period_ns=period_ns
     ):
-        if multiplier != 1:
-            watts[lo - first_slot : hi - first_slot] *= np.float32(multiplier)
+        here = watts[lo - first_slot : hi - first_slot]
+        if correction.value != 1:
+            here *= np.float32(correction.value)
+        if correction.offset_w:
+            here += np.float32(correction.offset_w)
 
 
-def multipliers(
+def in_force(
     clamp: Clamp, *, first: int, stop: int, period_ns: int
-) -> list[tuple[int, int, float]]:
-    """What multiplies samples [first, stop), counted from 1970: (from, to, multiplier) in order."""
+) -> list[tuple[int, int, Correction]]:
+    """What corrects samples [first, stop), counted from 1970: (from, to, correction) in order."""
     if not clamp.corrections:
-        return [(first, stop, clamp.multiplier)]
+        always = Correction(
+            value=clamp.multiplier, uncertainty=clamp.uncertainty, offset_w=clamp.offset_w
+        )
+        return [(first, stop, always)]
     edges = [_slot(correction.start, period_ns) for correction in clamp.corrections]
     ends = [*edges[1:], stop]
-    pieces = [(first, edges[0], 1.0)]
+    pieces = [(first, edges[0], Correction(value=1.0))]
     pieces += [
-        (edge, end, correction.value)
+        (edge, end, correction)
         for edge, end, correction in zip(edges, ends, clamp.corrections, strict=True)
     ]
-    cut = [(max(lo, first), min(hi, stop), value) for lo, hi, value in pieces]
-    return [(lo, hi, value) for lo, hi, value in cut if lo < hi]
+    cut = [(max(lo, first), min(hi, stop), correction) for lo, hi, correction in pieces]
+    return [(lo, hi, correction) for lo, hi, correction in cut if lo < hi]
 
 
 def _slot(start: datetime | None, period_ns: int) -> int:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.readings.corrections import correct_in_place, multipliers
+from homeenergy.readings.corrections import correct_in_place, in_force
 from homeenergy.readings.pyramid import (
     WIDTHS,
     Bins,
@@ -239,7 +239,7 @@ class Overview:
         return watts
 
     def bins(self, circuit: str | Circuit, level: int, first: int, stop: int) -> Bins:
-        """Bins [first, stop) of WIDTHS[level] samples, with the clamp's multipliers applied."""
+        """Bins [first, stop) of WIDTHS[level] samples, with the clamp's corrections applied."""
         found = self._circuit(circuit)
         infos, period = self._stored(found)
         width = WIDTHS[level]
@@ -252,14 +252,14 @@ class Overview:
 
     def _corrected(self, circuit: Circuit, bins: Bins, width: int, period_ns: int) -> Bins:
         low, high = bins.first * width, (bins.first + len(bins)) * width
-        pieces = multipliers(circuit.clamp, first=low, stop=high, period_ns=period_ns)
+        pieces = in_force(circuit.clamp, first=low, stop=high, period_ns=period_ns)
         if len(pieces) == 1:
-            return bins if pieces[0][2] == 1 else bins.scaled(pieces[0][2])
+            return bins.corrected(pieces[0][2])
         out = Bins.nothing(bins.first, len(bins))
-        for piece_low, piece_high, multiplier in pieces:
+        for piece_low, piece_high, correction in pieces:
             begin, end = -(-piece_low // width), piece_high // width
             if begin < end:
-                out.take_in(_cut(bins, begin, end).scaled(multiplier))
+                out.take_in(_cut(bins, begin, end).corrected(correction))
         # A bin that holds the instant of a correction needs its samples again.
         for cut in {lo // width for lo, _, _ in pieces[1:] if lo % width}:
             watts = self.samples(circuit, cut * width, (cut + 1) * width)

@@ -1,7 +1,7 @@
 """Least, greatest, sum and count of every minute and hour of samples: what wide views are drawn of.
 
 A bin holds WIDTHS[level] samples, counted from the Unix epoch, so a bin of samples of one second is
-a minute or an hour in UTC. Bins hold what the store holds: multipliers of a clamp come later.
+a minute or an hour in UTC. Bins hold what the store holds: corrections of a clamp come later.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from homeenergy.house import Correction
 from homeenergy.readings.store import FLOATS, MonthInfo, Store, replace_whole
 
 WIDTHS = (60, 3600)
@@ -78,17 +79,20 @@ class Bins:
         self.sum_w[here] += other.sum_w[there]
         self.count[here] += other.count[there]
 
-    def scaled(self, multiplier: float) -> Bins:
-        """Bins of samples multiplied; a negative multiplier makes the least the greatest."""
-        factor = np.float32(multiplier)
-        least_w, greatest_w = self.least_w * factor, self.greatest_w * factor
+    def corrected(self, correction: Correction) -> Bins:
+        """Bins of samples corrected; a negative multiplier makes the least the greatest."""
+        factor, offset_w = np.float32(correction.value), np.float32(correction.offset_w)
+        if factor == 1 and offset_w == 0:
+            return self
+        least_w = self.least_w * factor + offset_w
+        greatest_w = self.greatest_w * factor + offset_w
         if factor < 0:
             least_w, greatest_w = greatest_w, least_w
         return Bins(
             first=self.first,
             least_w=least_w,
             greatest_w=greatest_w,
-            sum_w=self.sum_w * float(factor),
+            sum_w=self.sum_w * float(factor) + self.count * float(offset_w),
             count=self.count,
         )
 

@@ -5,19 +5,23 @@ from __future__ import annotations
 from dataclasses import replace
 from math import hypot, isfinite
 
+import numpy as np
+
 from homeenergy.estimate import Estimate, joined_half
 from homeenergy.house import Clamp, Correction
+from homeenergy.readings.corrections import in_force
+from homeenergy.readings.trace import Trace
 
 
 def correction_words(clamp: Clamp) -> str:
-    """Say in short what readings are multiplied with: "none", "x 2, from 2026-03-02 x 1.02"."""
+    """Say in short how readings are corrected: "none", "x 2, from 2026-03-02 x 1.02 + 0.8 W"."""
     parts = []
-    for c in clamp.corrections or (Correction(value=clamp.multiplier),):
+    for c in clamp.corrections or (_only(clamp),):
         when = ""
         if c.start is not None:
             clock = "" if (c.start.hour, c.start.minute) == (0, 0) else f" {c.start:%H:%M}"
             when = f"from {c.start:%Y-%m-%d}{clock} "
-        parts.append(f"{when}x {c.value:g}")
+        parts.append(f"{when}x {c.value:g}{_offset_words(c)}")
     return "none" if parts == ["x 1"] else ", ".join(parts)
 
 
@@ -25,17 +29,66 @@ def correction_text(clamp: Clamp) -> str:
     """Say which correction readings carry, and how far it is known."""
     if clamp.corrections:
         parts = [
-            f"{c.value:g}" + (f" from {c.start:%Y-%m-%d %H:%M}" if c.start else "")
+            f"{c.value:g}{_offset_words(c)}"
+            + (f" from {c.start:%Y-%m-%d %H:%M}" if c.start else "")
             for c in clamp.corrections
         ]
         text = f"multiplied by {', then '.join(parts)}"
-    elif clamp.multiplier != 1:
-        text = f"multiplied by {clamp.multiplier:g}"
+    elif clamp.multiplier != 1 or clamp.offset_w:
+        text = f"multiplied by {clamp.multiplier:g}{_offset_words(_only(clamp))}"
     else:
         text = "as logged"
     if clamp.uncertainty is None:
         return f"{text}; the clamp's uncertainty is not stated"
     return f"{text}; the clamp is known to {100 * clamp.uncertainty:.2g} %"
+
+
+def _only(clamp: Clamp) -> Correction:
+    return Correction(
+        value=clamp.multiplier, uncertainty=clamp.uncertainty, offset_w=clamp.offset_w
+    )
+
+
+def _offset_words(correction: Correction) -> str:
+    if not correction.offset_w:
+        return ""
+    return f" {'+' if correction.offset_w > 0 else '-'} {abs(correction.offset_w):g} W"
+
+
+def clamp_over(trace: Trace, clamp: Clamp) -> Clamp:
+    """Give a clamp the uncertainty that its readings have as a whole.
+
+    Parameters
+    ----------
+    trace : Trace
+        Corrected readings.
+    clamp : Clamp
+        As stated; corrections may differ in their uncertainty.
+
+    Returns
+    -------
+    Clamp
+        `uncertainty` is that of each dated correction, weighted by its share of the energy. The
+        parts are added as they are and not in squares: it is the same clamp, most often compared
+        with the same reference meter, so errors are taken to be alike (JCGM 100:2008, 5.2.2, with
+        a correlation of 1). A time for which none is stated gets the greatest that is; None where
+        none is stated at all.
+    """
+    if not clamp.corrections:
+        return clamp
+    first = trace.start.value // trace.period_ns
+    pieces = in_force(clamp, first=first, stop=first + len(trace), period_ns=trace.period_ns)
+    stated = [c.uncertainty for _, _, c in pieces if c.uncertainty is not None]
+    if not stated:
+        return replace(clamp, uncertainty=None)
+    shares = [max(stated) if c.uncertainty is None else c.uncertainty for _, _, c in pieces]
+    weights = [
+        float(np.nansum(np.abs(trace.watts[lo - first : hi - first]), dtype=np.float64))
+        for lo, hi, _ in pieces
+    ]
+    if len(set(shares)) == 1 or not any(weights):
+        return replace(clamp, uncertainty=max(shares))
+    return replace(clamp, uncertainty=float(np.average(shares, weights=weights)))
 
 
 def with_clamp(estimate: Estimate, clamp: Clamp) -> Estimate:
@@ -52,7 +105,8 @@ def with_clamp(estimate: Estimate, clamp: Clamp) -> Estimate:
     -------
     Estimate
         Half widths added in squares (JCGM 100:2008, 5.1.2, for a product with one factor common to
-        all observations, which averaging does not make smaller). Ends that are not known stay so.
+        all observations, which averaging does not make smaller): a stated uncertainty is taken as
+        the half width of a normal distribution at 95 %. Ends that are not known stay so.
     """
     if not clamp.uncertainty or not isfinite(estimate.value):
         return estimate

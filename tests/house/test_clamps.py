@@ -62,3 +62,19 @@ def test_how_a_clamp_sits(tmp_path):
 def test_what_cannot_be_meant_is_refused(tmp_path, text, match):
     with pytest.raises(HouseError, match=match):
         clamp(tmp_path, text)
+
+
+def test_uncertainty_and_offset_of_dated_corrections(tmp_path):
+    """What a correction does not say itself is as the clamp says."""
+    found = clamp(
+        tmp_path,
+        "multiplier = [{ value = 2, uncertainty = 0.05 }, "
+        "{ value = 1, from = 2026-10-25, offset_w = -0.8 }], uncertainty = 0.01, offset_w = 0.3",
+    )
+    assert [(c.uncertainty, c.offset_w) for c in found.corrections] == [(0.05, 0.3), (0.01, -0.8)]
+    assert (found.multiplier, found.uncertainty, found.offset_w) == (1.0, 0.01, -0.8)
+    assert clamp(tmp_path, "offset_w = 1.5").offset_w == 1.5
+    with pytest.raises(HouseError, match=r"multiplier\[1\].uncertainty` must be a share"):
+        clamp(tmp_path, "multiplier = [{ value = 1, uncertainty = 3 }]")
+    with pytest.raises(HouseError, match=r"offset_w` must be a number"):
+        clamp(tmp_path, 'offset_w = "2 W"')

@@ -44,3 +44,19 @@ def test_before_the_first_date_readings_stay_as_they_are(tmp_path):
     line = 'clamp = { multiplier = [{ value = 3, from = "2026-04-01" }] }'
     raw, house = house_with(tmp_path, line)
     np.testing.assert_allclose(house.trace("oven").watts, raw * np.r_[np.ones(6), np.full(6, 3.0)])
+
+
+OFFSET = (
+    "clamp = { offset_w = 0.5, multiplier = [{ value = 2 }, "
+    '{ value = 1, from = "2026-03-31T23:59:35", offset_w = -1.5 }] }'
+)
+
+
+def test_an_offset_is_added_after_the_multiplier_and_never_stored(tmp_path):
+    raw, house = house_with(tmp_path / "offset", OFFSET)
+    expected = np.r_[2 * raw[:4] + 0.5, raw[4:] - 1.5]
+    np.testing.assert_allclose(house.trace("oven").watts, expected, rtol=1e-6)
+    by_month = np.concatenate([trace.watts for trace in house.months("oven")])
+    np.testing.assert_array_equal(by_month, house.trace("oven").watts)
+    house_with(tmp_path / "plain", "")
+    assert store_bytes(tmp_path / "offset") == store_bytes(tmp_path / "plain")

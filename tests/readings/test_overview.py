@@ -55,7 +55,7 @@ def write_house(folder, *, clamp="", period_s=1, n=150_000, start="2026-01-31T03
     return open_house(folder)
 
 
-@pytest.fixture(scope="module", params=["", "clamp = { multiplier = -2.5 }", DATED])
+@pytest.fixture(scope="module", params=["", "clamp = { multiplier = -2.5, offset_w = 3 }", DATED])
 def house(request, tmp_path_factory):
     return write_house(tmp_path_factory.mktemp("house") / "one", clamp=request.param)
 

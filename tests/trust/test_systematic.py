@@ -10,7 +10,12 @@ from homeenergy.estimate import Estimate, mean_estimate
 from homeenergy.findings.appliance import appliance_finding
 from homeenergy.house import Circuit, Clamp, Correction
 from homeenergy.readings import Trace
-from homeenergy.trust.systematic import correction_text, correction_words, with_clamp
+from homeenergy.trust.systematic import (
+    clamp_over,
+    correction_text,
+    correction_words,
+    with_clamp,
+)
 
 from .panels import START, switched
 
@@ -64,6 +69,31 @@ def test_the_correction_in_short():
     at_once = Clamp(corrections=(Correction(value=-1.0, start=later),))
     assert correction_words(at_once) == "from 2026-03-02 14:05 x -1"
     assert [correction_words(c) for c in (Clamp(), CLAMP)] == ["none", "x 2"]
+
+
+def test_an_offset_in_words():
+    assert correction_words(Clamp(offset_w=0.8)) == "x 1 + 0.8 W"
+    assert correction_text(Clamp(multiplier=2.0, offset_w=-1.0)).startswith("multiplied by 2 - 1 W")
+    moved = datetime(2026, 3, 2, tzinfo=UTC)
+    parts = (Correction(value=2.0), Correction(value=1.0, start=moved, offset_w=0.5))
+    assert correction_words(Clamp(corrections=parts)) == "x 2, from 2026-03-02 x 1 + 0.5 W"
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "whole"),
+    [(0.05, 0.01, 0.02), (None, 0.01, 0.01), (0.05, None, 0.05), (None, None, None)],
+)
+def test_the_uncertainty_of_dated_corrections_by_their_energy(first, second, whole):
+    """A quarter of the energy before the clamp was moved: 0.25 * 5 % + 0.75 * 1 % = 2 %."""
+    watts = np.r_[np.full(3600, 100), np.full(3600, -300)].astype(np.float32)
+    trace = Trace(label="Pump", start=START, period_s=1, watts=watts)
+    moved = (START + np.timedelta64(3600, "s")).to_pydatetime()
+    parts = (
+        Correction(value=1.0, uncertainty=first),
+        Correction(value=2.0, start=moved, uncertainty=second),
+    )
+    found = clamp_over(trace, Clamp(corrections=parts, uncertainty=second)).uncertainty
+    assert found == (None if whole is None else pytest.approx(whole))
 
 
 def test_whole_watts_are_an_error_that_days_share():
