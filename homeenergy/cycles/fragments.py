@@ -55,12 +55,12 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
     begins = high & np.r_[True, ~high[:-1] | holes] if high.size else high
     ends = high & np.r_[~high[1:] | holes, True] if high.size else high
     a, b = np.flatnonzero(begins), np.flatnonzero(ends) + 1
-    n = _sums(plateaus.n, a, b)
+    n = sums_of(plateaus.n, a, b)
     if plateaus.period_s <= SPIKE_PERIOD_S:
         a, b, n = a[n > 1], b[n > 1], n[n > 1]
-    excess_w = _sums(plateaus.sum_w, a, b) - levels.idle_w * n
-    above = _sums(np.where(plateaus.mean_w > levels.on_w, plateaus.n, 0), a, b)
-    mean_w = _sums(plateaus.sum_w, a, b) / np.maximum(n, 1)
+    excess_w = sums_of(plateaus.sum_w, a, b) - levels.idle_w * n
+    above = sums_of(np.where(plateaus.mean_w > levels.on_w, plateaus.n, 0), a, b)
+    mean_w = sums_of(plateaus.sum_w, a, b) / np.maximum(n, 1)
     lone = 1 if plateaus.period_s > SPIKE_PERIOD_S else 2
     return Fragments(
         first_plateau=a,
@@ -84,7 +84,7 @@ def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
     return (plateaus.n > 1) | (around - base >= 0.3 * (w - base))
 
 
-def _sums(values: NDArray, first: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray:
+def sums_of(values: NDArray, first: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray:
     """Sum of values[first:stop] for each pair."""
     upto = np.r_[np.zeros(1, values.dtype), np.cumsum(values)]
     return upto[stop] - upto[first]

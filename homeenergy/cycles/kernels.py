@@ -1,7 +1,6 @@
-"""The compiled inner loops: count levels, compress a stretch to atoms, place the optimal changes.
+"""The compiled inner loops: count levels, open windows about changes, place the optimal changes.
 
-An *atom* is a short piece of the trace that no reasonable segmentation would cut: its number of
-samples, their sum, sum of squares, least and greatest. All sums are float64.
+What atoms are is said in `homeenergy.cycles.atoms`. All sums are float64.
 """
 
 from __future__ import annotations
@@ -10,7 +9,6 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-BLOCK = 1 << 16
 LEVEL_BINS = 1 << 16
 STEP_BINS = 1 << 12
 
@@ -41,122 +39,6 @@ def count_levels(
             steps[(b >> 23) & 255, one_bits[0] >> 19] += 1
         previous = x
     return previous
-
-
-@njit(cache=True, nogil=True)
-def compress(watts, origin, tau, out) -> int:  # pragma: no cover - compiled
-    """Compress one block of at most BLOCK samples to atoms by dyadic merging.
-
-    Neighbouring halves become one when that raises the sum of squares by less than `tau` (Ward's
-    criterion), from pairs upwards, so a level change is never absorbed sample by sample. Rows of
-    `out` are (first, stop, n, sum, sumsq, least, greatest); returns how many were written. O(n).
-    """
-    n = watts.size
-    count = np.empty(2 * n, np.float64)
-    total = np.empty(2 * n, np.float64)
-    whole = np.empty(2 * n, np.bool_)
-    for i in range(n):
-        x = watts[i]
-        if np.isnan(x):
-            count[i], total[i] = 0.0, 0.0
-        else:
-            count[i], total[i] = 1.0, x
-        whole[i] = True
-    base = np.zeros(32, np.int64)
-    size = n
-    depth = 0
-    while size > 1:
-        below = base[depth]
-        here = below + size
-        half = size // 2
-        for i in range(half):
-            a, b = below + 2 * i, below + 2 * i + 1
-            ca, cb = count[a], count[b]
-            count[here + i] = ca + cb
-            total[here + i] = total[a] + total[b]
-            ok = whole[a] and whole[b] and (ca > 0) == (cb > 0)
-            if ok and ca > 0:
-                d = total[a] * cb - total[b] * ca
-                ok = d * d < tau * ca * cb * (ca + cb)
-            whole[here + i] = ok
-        depth += 1
-        base[depth] = here
-        size = half
-    made = 0
-    pos = 0
-    while pos < n:
-        k = 0
-        while (
-            k < depth
-            and (pos >> (k + 1)) << (k + 1) == pos
-            and pos + (1 << (k + 1)) <= n
-            and whole[base[k + 1] + (pos >> (k + 1))]
-        ):
-            k += 1
-        stop = pos + (1 << k)
-        c = count[base[k] + (pos >> k)]
-        if c > 0:
-            squares, least, greatest = 0.0, np.inf, -np.inf
-            for i in range(pos, stop):
-                x = np.float64(watts[i])
-                if not np.isnan(x):
-                    squares += x * x
-                    least = min(least, x)
-                    greatest = max(greatest, x)
-            row = out[made]
-            row[0], row[1], row[2] = origin + pos, origin + stop, c
-            row[3], row[4] = total[base[k] + (pos >> k)], squares
-            row[5], row[6] = least, greatest
-            made += 1
-        pos = stop
-    return made
-
-
-@njit(cache=True, nogil=True)
-def merge_alike(atoms, n, tau_high, long_gap) -> int:  # pragma: no cover - compiled
-    """Merge the first `n` atoms in place, most alike first, while that costs less than `tau_high`.
-
-    Ward's criterion as in `compress`; pairs that are each other's cheapest partner merge, the limit
-    doubling from `tau_high` / 64. Atoms more than `long_gap` samples apart stay apart. Returns how
-    many are left.
-    """
-    cost = np.empty(n, np.float64)
-    tau = tau_high / 64
-    while n > 1:
-        for i in range(n - 1):
-            ca, cb = atoms[i, 2], atoms[i + 1, 2]
-            d = atoms[i, 3] * cb - atoms[i + 1, 3] * ca
-            cost[i] = d * d / (ca * cb * (ca + cb))
-            if atoms[i + 1, 0] - atoms[i, 1] > long_gap:
-                cost[i] = np.inf
-        cost[n - 1] = np.inf
-        left = np.inf
-        made = 0
-        i = 0
-        while i < n:
-            c = cost[i]
-            if made != i:
-                for k in range(7):
-                    atoms[made, k] = atoms[i, k]
-            if c < tau and c <= left and c < cost[i + 1]:
-                atoms[made, 1] = atoms[i + 1, 1]
-                for k in range(2, 5):
-                    atoms[made, k] += atoms[i + 1, k]
-                atoms[made, 5] = min(atoms[made, 5], atoms[i + 1, 5])
-                atoms[made, 6] = max(atoms[made, 6], atoms[i + 1, 6])
-                left = cost[i + 1]
-                i += 2
-            else:
-                left = c
-                i += 1
-            made += 1
-        rare = n - made <= n // 50
-        n = made
-        if rare and tau >= tau_high:
-            break
-        if rare:
-            tau = min(2 * tau, tau_high)
-    return n
 
 
 @njit(cache=True, nogil=True)
@@ -206,16 +88,22 @@ def sum_by_block(watts, origin, first, stop, block_n, sums, counts) -> None:  # 
         while i < end:
             block = (origin + i) // block_n
             last = min(end, (block + 1) * block_n - origin)
-            total, n = 0.0, 0
-            for j in range(i, last):
-                x = np.float64(watts[j])
-                if not np.isnan(x):
-                    total += x
-                    n += 1
+            total, n = _sum_of_seen(watts[i:last])
             sums[block] += total
             counts[block] += n
             i = last
         k += 1
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "nsz"})
+def _sum_of_seen(x):  # pragma: no cover - compiled
+    """Sum and number of the samples that are there."""
+    total, n = 0.0, 0
+    for i in range(x.size):
+        seen = not np.isnan(x[i])
+        total += np.float64(x[i]) if seen else 0.0
+        n += seen
+    return total, n
 
 
 @njit(cache=True, nogil=True)
@@ -274,3 +162,21 @@ def optimal_changes(n, sums, squares, penalty, min_n):  # pragma: no cover - com
         k += 1
         t = back[t]
     return ends[:k][::-1].copy()
+
+
+@njit(cache=True, nogil=True)
+def join_atoms(atoms, ends, out) -> None:  # pragma: no cover - compiled
+    """Write to `out` the rows of segments of atoms; `ends` as `optimal_changes` gives them."""
+    first = 0
+    for segment in range(ends.size):
+        row = out[segment]
+        row[:] = atoms[first]
+        for r in range(first + 1, ends[segment]):
+            atom = atoms[r]
+            row[1] = atom[1]
+            row[2] += atom[2]
+            row[3] += atom[3]
+            row[4] += atom[4]
+            row[5] = min(row[5], atom[5])
+            row[6] = max(row[6], atom[6])
+        first = ends[segment]

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from homeenergy.cycles.fragments import Fragments
 from homeenergy.cycles.pauses import SHORT_S, groups
 from homeenergy.cycles.plateaus import Plateaus
+from homeenergy.cycles.weighted import weighted_quantile
 from homeenergy.house.schedule import Kind
 from homeenergy.units import S_PER_DAY
 
@@ -24,14 +25,12 @@ MANY_BEATS = 20
 def _working_levels(
     plateaus: Plateaus, fragments: Fragments, *, idle_w: float
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Levels above idle [W], ascending, and samples, of all plateaus inside fragments."""
+    """Levels above idle [W], and samples, of all plateaus inside fragments."""
     inside = np.zeros(len(plateaus) + 1, np.int64)
-    np.add.at(inside, fragments.first_plateau, 1)
-    np.add.at(inside, fragments.stop_plateau, -1)
+    inside[fragments.first_plateau] += 1
+    inside[fragments.stop_plateau] -= 1
     working = np.cumsum(inside)[:-1] > 0
-    excess = plateaus.mean_w[working] - idle_w
-    order = np.argsort(excess, kind="stable")
-    return excess[order], plateaus.n[working][order]
+    return plateaus.mean_w[working] - idle_w, plateaus.n[working]
 
 
 def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tuple[Kind, float]:
@@ -47,20 +46,18 @@ def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tu
     pieces = groups(fragments.pause_s <= SHORT_S)
     if not len(fragments) or not fragments.works.any():
         return "continuous", 0.9
-    first = fragments.first[[a for a, _ in pieces]]
-    lasts_s = (fragments.stop[[b - 1 for _, b in pieces]] - first) * plateaus.period_s
+    begin, end = pieces.T
+    first = fragments.first[begin]
+    lasts_s = (fragments.stop[end - 1] - first) * plateaus.period_s
     share = float(lasts_s.sum()) / covered_s
     excess, n = _working_levels(plateaus, fragments, idle_w=idle_w)
-    low, middle, high = excess[np.searchsorted(np.cumsum(n) / n.sum(), [0.1, 0.5, 0.92])]
+    low, middle, high = (weighted_quantile(excess, n, q * n.sum()) for q in (0.1, 0.5, 0.92))
     spread = float(high / low)
-    worth = np.array([fragments.excess_wh[a:b].sum() for a, b in pieces])
-    large = _bearing(worth)
-    steps = np.array(
-        [fragments.stop_plateau[b - 1] - fragments.first_plateau[a] for a, b in pieces]
-    )
+    large = _bearing(np.add.reduceat(fragments.excess_wh, begin))
+    steps = fragments.stop_plateau[end - 1] - fragments.first_plateau[begin]
     long_s = float(np.median(lasts_s[large]))
     longest = int(np.argmax(lasts_s))
-    beats = pieces[longest][1] - pieces[longest][0]
+    beats = end[longest] - begin[longest]
     if lasts_s[longest] >= 600 and beats >= MANY_BEATS:
         return "batch", 0.7
     if middle >= LEAST_INVERTER_W and long_s > 1800 and not _few_levels(excess, n):

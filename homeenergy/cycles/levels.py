@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from homeenergy.cycles import kernels
+from homeenergy.cycles.weighted import weighted_quantile
 
 # Upper halves of the float32 bits of plus and minus infinity.
 INFINITE_BINS = [0x7F80, 0xFF80]
@@ -169,30 +170,27 @@ def find_levels(
     nan = float("nan")
     if not n.size:
         return Levels(idle_w=nan, on_w=nan, low_w=nan)
-    order = np.argsort(mean_w, kind="stable")
-    watts, held = mean_w[order], np.cumsum(n[order])
+    held = int(n.sum())
     # A steady level below zero is the offset of a clamp, and no feed-in.
-    flow_w = watts - min(watts[np.searchsorted(held, held[-1] / 2)], 0.0)
-    returned = float(np.sum(-np.minimum(flow_w, 0.0) * n[order]))
-    share = returned / max(float(np.sum(np.abs(flow_w) * n[order])), 1e-9)
-    least_n = min(
-        max(LEAST_IDLE_S / period_s, LEAST_IDLE_SHARE * held[-1]), LEAST_IDLE_OF_SHORT * held[-1]
-    )
-    idle_w = float(watts[np.searchsorted(held, least_n)])
-    if MIXED_SHARE < share < 1 - MIXED_SHARE and flow_w[0] < LEAST_FEED_IN_W:
+    flow_w = mean_w - min(weighted_quantile(mean_w, n, held / 2), 0.0)
+    returned = float(np.sum(-np.minimum(flow_w, 0.0) * n))
+    share = returned / max(float(np.sum(np.abs(flow_w) * n)), 1e-9)
+    least_n = min(max(LEAST_IDLE_S / period_s, LEAST_IDLE_SHARE * held), LEAST_IDLE_OF_SHORT * held)
+    idle_w = weighted_quantile(mean_w, n, least_n)
+    if MIXED_SHARE < share < 1 - MIXED_SHARE and flow_w.min() < LEAST_FEED_IN_W:
         # Where power flows both ways, rest is nearest to zero.
-        near = np.argsort(np.abs(mean_w), kind="stable")
-        idle_w = float(mean_w[near][np.searchsorted(np.cumsum(n[near]), least_n)])
-    excess = watts - idle_w
-    stands_out = excess > 5 * noise_w / np.sqrt(n[order])
-    energy = np.where(stands_out, excess * n[order], 0.0)
+        near = weighted_quantile(np.abs(mean_w), n, least_n)
+        idle_w = float(mean_w[np.abs(mean_w) == near][0])
+    excess = mean_w - idle_w
+    stands_out = excess > 5 * noise_w / np.sqrt(n)
+    energy = np.where(stands_out, excess * n, 0.0)
     if energy.sum() <= 0:
         return Levels(idle_w=idle_w, on_w=nan, low_w=nan)
-    typical = float(excess[np.searchsorted(np.cumsum(energy), energy.sum() / 2)])
+    typical = weighted_quantile(excess, energy, energy.sum() / 2)
     if typical < LEAST_RISE_SHARE * idle_w:
         return Levels(idle_w=idle_w, on_w=nan, low_w=nan)
-    work = np.cumsum(np.where(excess >= WORK_SHARE * typical, energy, 0.0))
-    least_work = float(excess[np.searchsorted(work, LEAST_WORK * work[-1])])
+    work = np.where(excess >= WORK_SHARE * typical, energy, 0.0)
+    least_work = weighted_quantile(excess, work, LEAST_WORK * work.sum())
     electronics = min(IDLE_ELECTRONICS_W, ON_SHARE * typical)
     between = (excess > LADDER[0] * typical) & (excess < LADDER[1] * typical)
     ladder = energy[between].sum() > LEAST_WORK * energy.sum()

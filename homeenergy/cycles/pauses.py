@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.cycles.fragments import Fragments
+from homeenergy.cycles.fragments import Fragments, sums_of
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.house.schedule import Kind
 from homeenergy.units import S_PER_H
@@ -97,7 +97,7 @@ def are_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> bool:
     within hours.
     """
     found = groups(joins)
-    sessions = [(a, b) for a, b in found if b - a >= 3]
+    sessions = found[found[:, 1] - found[:, 0] >= 3].tolist()
     if len(sessions) < len(found) / 2:
         return False
     first = [
@@ -127,11 +127,13 @@ def join_across_holes(
     joins |= hole & near & (fragments.pause_s <= min(usual_s, LONGEST_S))
 
 
-def groups(joins: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Half-open ranges of fragments that are joined; `joins[i]` links fragments i and i + 1."""
-    cuts = np.flatnonzero(~joins) + 1
-    bounds = np.r_[0, cuts, joins.size + 1]
-    return list(zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True))
+def groups(joins: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Half-open ranges of fragments that are joined, shape (m, 2).
+
+    `joins[i]` links fragments i and i + 1.
+    """
+    bounds = np.r_[0, np.flatnonzero(~joins) + 1, joins.size + 1]
+    return np.c_[bounds[:-1], bounds[1:]]
 
 
 def join_fragments(
@@ -158,14 +160,12 @@ def join_fragments(
 
 def _attach_tails(fragments: Fragments, joins: NDArray[np.bool_]) -> None:
     """Join a slight last piece (a drain pulse, anti-crease turns) to the programme before it."""
-    found, pause_s = groups(joins), fragments.pause_s
-    energy = np.array([fragments.excess_wh[a:b].sum() for a, b in found])
-    usual = np.median(energy[energy >= SUBSTANTIAL * energy.max()]) if energy.size else 0.0
-    for i in range(1, len(found)):
-        a = found[i][0]
-        slight = energy[i] < 0.05 * usual <= energy[i - 1]
-        if slight and pause_s[a - 1] <= LONGEST_S:
-            joins[a - 1] = True
+    begin = groups(joins)[:, 0]
+    energy = np.add.reduceat(fragments.excess_wh, begin)
+    usual = np.median(energy[energy >= SUBSTANTIAL * energy.max()])
+    slight = (energy[1:] < 0.05 * usual) & (energy[:-1] >= 0.05 * usual)
+    before = begin[1:] - 1
+    joins[before[slight & (fragments.pause_s[before] <= LONGEST_S)]] = True
 
 
 def _part_at_starts(
@@ -185,7 +185,7 @@ def _part_at_starts(
     """
     joined = groups(joins)
     seen = after_rest(fragments, plateaus, limit_s=limit_s)
-    begin_at = np.array([a for a, _ in joined if seen[a]], np.int64)
+    begin_at = joined[seen[joined[:, 0]], 0]
     begin_at = begin_at[:: max(1, begin_at.size // MOST_BEGINNINGS)]
     starts = _beginnings(fragments, plateaus, begin_at, idle_w)
     if not starts.size:
@@ -193,7 +193,9 @@ def _part_at_starts(
     pause_s, upto = fragments.pause_s, np.r_[0.0, np.cumsum(fragments.excess_wh)]
     # A dip of a sample or two can be anything.
     long = pause_s >= max(SHORTEST_PARTING_S, 3 * fragments.period_s)
-    for a, b in joined:
+    begin, end = joined.T
+    breaks = sums_of(long.astype(np.int64), begin, end - 1)
+    for a, b in joined[breaks > 0].tolist():
         begin = a
         for i in (a + 1 + np.flatnonzero(long[a : b - 1])).tolist():
             left, right = upto[i] - upto[begin], upto[b] - upto[i]
@@ -238,7 +240,7 @@ def _beginnings(
     """Energy above idle [Wh] within the times `BEGINNING_S` of the starts of some fragments."""
     out = np.empty((which.size, BEGINNING_S.size))
     for row, start in zip(out, fragments.first[which], strict=True):
-        end = start + BEGINNING_S[-1] / plateaus.period_s
+        end = start + int(np.ceil(BEGINNING_S[-1] / plateaus.period_s))
         near = slice(*np.searchsorted(plateaus.first, [start, end]))
         first, stop = plateaus.first[near] - start, plateaus.stop[near] - start
         excess_w = plateaus.sum_w[near] - idle_w * plateaus.n[near]
@@ -254,11 +256,10 @@ def _part_equals(fragments: Fragments, joins: NDArray[np.bool_]) -> None:
     Each lasts as long as a use by itself does, where there are such to compare with.
     """
     found, pause_s, lasts = groups(joins), fragments.pause_s, fragments.duration_s
-    alone_s = lasts[[a for a, b in found if b - a == 1]]
+    n = found[:, 1] - found[:, 0]
+    alone_s = lasts[found[n == 1, 0]]
     usual_s = float(np.median(alone_s)) if alone_s.size else np.nan
-    for a, b in found:
-        if not 2 <= b - a <= 3:
-            continue
+    for a, b in found[(n == 2) | (n == 3)].tolist():
         lasts_s = lasts[a:b]
         pauses_s = pause_s[a : b - 1]
         equal = LONGEST_EQUAL_S >= lasts_s.max() <= lasts_s.min() / 0.7

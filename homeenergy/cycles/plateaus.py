@@ -12,7 +12,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles import kernels
+from homeenergy.cycles.atoms import BLOCK, compress, merge_alike
 from homeenergy.cycles.levels import count_levels, smallest_step_w
+from homeenergy.cycles.weighted import weighted_quantile
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.units import S_PER_DAY
 
@@ -218,8 +220,8 @@ def segment(
     if fine:
         atoms = _opened(pieces, atoms, penalty_w2, long_gap_n)
     rows = _optimum(atoms, penalty_w2, min_n, long_gap_n)
-    count = rows[:, 2]
-    mean = rows[:, 3] / count
+    count, total = rows[:, 2].copy(), rows[:, 3].copy()
+    mean = total / count
     return Plateaus(
         start=start,
         period_s=period_s,
@@ -227,22 +229,14 @@ def segment(
         first=rows[:, 0].astype(np.int64),
         stop=rows[:, 1].astype(np.int64),
         n=count.astype(np.int64),
-        sum_w=rows[:, 3],
+        sum_w=total,
         mean_w=mean,
         std_w=np.sqrt(np.maximum(rows[:, 4] / count - mean**2, 0.0)),
-        least_w=rows[:, 5],
-        greatest_w=rows[:, 6],
-        usual_w=_usual_w(mean, count),
+        least_w=rows[:, 5].copy(),
+        greatest_w=rows[:, 6].copy(),
+        usual_w=weighted_quantile(mean, count, count.sum() / 2),
         settings=settings,
     )
-
-
-def _usual_w(mean_w: NDArray[np.float64], n: NDArray[np.float64]) -> float:
-    if not n.size:
-        return float("nan")
-    order = np.argsort(mean_w)
-    held = np.cumsum(n[order])
-    return float(mean_w[order][np.searchsorted(held, held[-1] / 2)])
 
 
 def consecutive(trace: Chunks) -> list[Trace]:
@@ -269,13 +263,13 @@ def consecutive(trace: Chunks) -> list[Trace]:
 
 
 def _compressed(pieces: list[Trace], penalty_w2: float, long_gap_n: int) -> NDArray[np.float64]:
-    """Coarse atoms of the whole trace, shape (m, 7) as `kernels.compress` writes them."""
+    """Coarse atoms of the whole trace, shape (m, 7) as `atoms.compress` writes them."""
 
     def one(block: Block) -> NDArray[np.float64]:
         origin, watts = block
         rows = np.empty((watts.size, 7))
-        made = kernels.compress(watts, origin, ATOM_SHARE * penalty_w2, rows)
-        made = kernels.merge_alike(rows, made, COARSE_SHARE * penalty_w2, long_gap_n)
+        made = compress(watts, origin, ATOM_SHARE * penalty_w2, rows)
+        made = merge_alike(rows, made, COARSE_SHARE * penalty_w2, long_gap_n)
         return rows[:made].copy()
 
     return _of_blocks(one, pieces)
@@ -301,7 +295,7 @@ def _opened(
         origin, watts = block
         rows = np.empty((watts.size, 7))
         made = kernels.open_windows(watts, origin, from_, to, rows)
-        made = kernels.merge_alike(rows, made, FINE_SHARE * penalty_w2, long_gap_n)
+        made = merge_alike(rows, made, FINE_SHARE * penalty_w2, long_gap_n)
         return rows[:made].copy()
 
     return _of_blocks(one, pieces)
@@ -324,14 +318,11 @@ def _optimum(
     for stretch in np.split(atoms, np.flatnonzero(gap > long_gap_n) + 1):
         if not stretch.size:
             continue
-        n, sums, squares = np.ascontiguousarray(stretch[:, 2:5].T)
-        ends = kernels.optimal_changes(n, sums, squares, penalty_w2, min_n)
-        first = np.r_[0, ends[:-1]]
+        ends = kernels.optimal_changes(
+            stretch[:, 2], stretch[:, 3], stretch[:, 4], penalty_w2, min_n
+        )
         rows = np.empty((ends.size, 7))
-        rows[:, 0], rows[:, 1] = stretch[first, 0], stretch[ends - 1, 1]
-        rows[:, 2:5] = np.add.reduceat(stretch[:, 2:5], first)
-        rows[:, 5] = np.minimum.reduceat(stretch[:, 5], first)
-        rows[:, 6] = np.maximum.reduceat(stretch[:, 6], first)
+        kernels.join_atoms(stretch, ends, rows)
         found.append(rows)
     return np.concatenate(found)
 
@@ -342,9 +333,9 @@ def _blocks(pieces: list[Trace]) -> Iterator[Block]:
     rest: NDArray[np.float32] = np.empty(0, np.float32)
     for piece in pieces:
         watts = np.concatenate((rest, piece.watts)) if rest.size else piece.watts
-        whole = watts.size - watts.size % kernels.BLOCK
-        for i in range(0, whole, kernels.BLOCK):
-            yield origin + i, np.ascontiguousarray(watts[i : i + kernels.BLOCK])
+        whole = watts.size - watts.size % BLOCK
+        for i in range(0, whole, BLOCK):
+            yield origin + i, np.ascontiguousarray(watts[i : i + BLOCK])
         origin += whole
         rest = watts[whole:]
     if rest.size:

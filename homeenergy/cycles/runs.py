@@ -7,7 +7,7 @@ from dataclasses import asdict, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.cycles.fragments import Fragments, find_fragments, without_spikes
+from homeenergy.cycles.fragments import Fragments, find_fragments, sums_of, without_spikes
 from homeenergy.cycles.kinds import infer_kind
 from homeenergy.cycles.levels import IDLE_ELECTRONICS_W, Levels, find_levels
 from homeenergy.cycles.pauses import groups, join_across_holes, join_fragments, pause_limit_s
@@ -184,10 +184,12 @@ def _find_runs(
     else:
         limit_s = pause_s
         joins = fragments.pause_s <= limit_s
-    runs = [(a, b) for a, b in groups(joins) if len(fragments) and fragments.works[a:b].any()]
-    runs = [] if kind == "continuous" else _without_slight(fragments, runs, kind=kind)
-    first = np.array([fragments.first[a] for a, _ in runs], np.int64)
-    stop = np.array([fragments.stop[b - 1] for _, b in runs], np.int64)
+    runs = groups(joins)
+    if not len(fragments) or kind == "continuous":
+        runs = runs[:0]
+    runs = runs[sums_of(fragments.works.astype(np.int64), *runs.T) > 0]
+    runs = _without_slight(fragments, runs, kind=kind)
+    first, stop = fragments.first[runs[:, 0]], fragments.stop[runs[:, 1] - 1]
     if kind in ("batch", "manual"):
         first = _with_lead_in(plateaus, first, stop, idle_w=levels.idle_w)
     longest_s = float(fragments.pause_s[joins].max(initial=0.0))
@@ -290,18 +292,18 @@ def _with_lead_in(
 
 
 def _without_slight(
-    fragments: Fragments, runs: list[tuple[int, int]], *, kind: Kind
-) -> list[tuple[int, int]]:
+    fragments: Fragments, runs: NDArray[np.int64], *, kind: Kind
+) -> NDArray[np.int64]:
     """Leave out what is far weaker and worth far less than a usual run: a door lamp.
 
     Of a machine with programmes, leave out also what is strong but worth next to nothing.
     """
-    worth = np.array([fragments.excess_wh[a:b].sum() for a, b in runs])
-    hours = np.array([fragments.n[a:b].sum() for a, b in runs]) * fragments.period_s / S_PER_H
-    if worth.size < 3:
+    if len(runs) < 3:
         return runs
+    worth = sums_of(fragments.excess_wh, *runs.T)
+    hours = sums_of(fragments.n, *runs.T) * fragments.period_s / S_PER_H
     level_w = worth / hours
     slight = worth < SLIGHT_WORTH * np.median(worth)
     if kind != "batch":
         slight &= level_w < SLIGHT_LEVEL * np.median(level_w)
-    return [run for run, drop in zip(runs, slight, strict=True) if not drop]
+    return runs[~slight]

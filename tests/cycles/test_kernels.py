@@ -9,6 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from homeenergy.cycles import kernels
+from homeenergy.cycles.atoms import TILE, compress, merge_alike
+from homeenergy.cycles.weighted import weighted_quantile
 
 from .ruptures_cost import WeightedL2
 
@@ -126,7 +128,7 @@ def test_compressed_atoms_keep_every_sum_and_no_level_change():
     watts += rng.normal(0, 0.3, watts.size).astype(np.float32)
     watts[6000:6010] = np.nan
     out = np.empty((watts.size, 7))
-    made = kernels.compress(watts, 0, 1.0, out)
+    made = compress(watts, 0, 1.0, out)
     atoms = out[:made]
     seen = watts[~np.isnan(watts)].astype(float)
     assert made < watts.size / 20
@@ -140,12 +142,92 @@ def test_merging_keeps_every_sum():
     rng = np.random.default_rng(4)
     watts = (rng.choice([0.0, 50.0], 40).repeat(32) + rng.normal(0, 1, 1280)).astype(np.float32)
     out = np.empty((watts.size, 7))
-    made = kernels.compress(watts, 0, 1e-9, out)
+    made = compress(watts, 0, 1e-9, out)
     atoms = out[:made]
-    left = kernels.merge_alike(atoms, made, 30.0, 60)
+    left = merge_alike(atoms, made, 30.0, 60)
     assert left < made / 4
     assert atoms[:left, 2].sum() == watts.size
     assert atoms[:left, 3].sum() == pytest.approx(watts.astype(float).sum(), rel=1e-9)
     assert atoms[0, 0] == 0
     assert atoms[left - 1, 1] == watts.size
     assert (atoms[1:left, 0] == atoms[: left - 1, 1]).all()
+
+
+@given(
+    values=st.lists(st.floats(-1e6, 1e6, width=32), min_size=1, max_size=60),
+    share=st.floats(0.01, 1.0),
+    data=st.data(),
+)
+@settings(max_examples=200, deadline=None)
+def test_a_weighted_quantile_is_what_sorting_gives(values, share, data):
+    weights = data.draw(st.lists(st.integers(0, 9), min_size=len(values), max_size=len(values)))
+    x, w = np.array(values), np.array(weights)
+    target = max(1, round(share * w.sum()))
+    order = np.argsort(x, kind="stable")
+    at = np.searchsorted(np.cumsum(w[order]), target)
+    if w.sum() == 0:
+        assert np.isnan(weighted_quantile(x, w, target))
+    else:
+        assert weighted_quantile(x, w, target) == x[order][at]
+
+
+def test_a_weighted_quantile_of_nothing_is_missing_and_beyond_all_the_greatest():
+    assert np.isnan(weighted_quantile(np.empty(0), np.empty(0), 1.0))
+    assert weighted_quantile(np.array([3.0, -1.0, 2.0]), np.ones(3), 3.5) == 3.0
+
+
+def plainly_compressed(watts, tau):
+    """Atoms of samples, (first, stop, sum), by the definition: a node is whole if both halves are
+    whole, are both there or both missing, and cost less than `tau` to join."""
+    n, found, pos = watts.size, [], 0
+
+    def whole(first, length):
+        if length == 1:
+            return True
+        half = length // 2
+        if not (whole(first, half) and whole(first + half, half)):
+            return False
+        a, b = (watts[i : i + half].astype(float) for i in (first, first + half))
+        ca, cb = np.isfinite(a).sum(), np.isfinite(b).sum()
+        if not ca or not cb:
+            return ca == cb
+        d = np.nansum(a) / ca - np.nansum(b) / cb
+        return d * d * ca * cb / (ca + cb) < tau
+
+    while pos < n:
+        length = 1
+        while pos % (2 * length) == 0 and pos + 2 * length <= n and whole(pos, 2 * length):
+            length *= 2
+        piece = watts[pos : pos + length].astype(float)
+        if np.isfinite(piece).any():
+            found.append((pos, pos + length, np.nansum(piece)))
+        pos += length
+    return np.array(found)
+
+
+@pytest.mark.parametrize("missing", [0.0, 0.002])
+@pytest.mark.parametrize("noise_w", [0.0, 0.5])
+def test_tiles_give_the_atoms_of_one_tree(noise_w, missing):
+    rng = np.random.default_rng(5)
+    n = 9 * TILE + 77
+    watts = np.full(n, 5.0) + rng.normal(0, noise_w, n)
+    for at, length, more in ((100, 30, 80.0), (3 * TILE, 2 * TILE, 9.0), (7 * TILE + 5, 1, 900.0)):
+        watts[at : at + length] += more
+    watts[rng.random(n) < missing] = np.nan
+    watts[5 * TILE : 6 * TILE + 20] = np.nan if missing else 5.0
+    watts = watts.astype(np.float32)
+    out = np.empty((n, 7))
+    made = compress(watts, 0, 2.0, out)
+    expected = plainly_compressed(watts, 2.0)
+    assert out[:made, [0, 1]].tolist() == expected[:, :2].tolist()
+    assert out[:made, 3] == pytest.approx(expected[:, 2], rel=1e-12)
+
+
+def test_atoms_of_a_segment_are_joined_with_every_sum():
+    rng = np.random.default_rng(6)
+    atoms = rng.uniform(1, 9, (6, 7))
+    out = np.empty((2, 7))
+    kernels.join_atoms(atoms, np.array([2, 6]), out)
+    for row, part in zip(out, (atoms[:2], atoms[2:]), strict=True):
+        expected = [part[0, 0], part[-1, 1], *part[:, 2:5].sum(axis=0)]
+        assert row.tolist() == pytest.approx([*expected, part[:, 5].min(), part[:, 6].max()])
