@@ -43,7 +43,7 @@ def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") ->
     trace = as_trace(trace)
     if not len(trace):
         return pd.DataFrame({"day": [], "kwh": [], "covered_h": [], "day_h": []})
-    days = _midnights(trace.start, trace.end - pd.Timedelta(1, unit="ns"), timezone)
+    days = midnights(trace.start, trace.end - pd.Timedelta(1, unit="ns"), timezone)
     offsets = (days.tz_convert("UTC").as_unit("ns") - trace.start).to_numpy().astype(np.int64)
     edges = np.clip(-(-offsets // trace.period_ns), 0, len(trace))
     kwh = np.empty(days.size - 1)
@@ -56,7 +56,7 @@ def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") ->
     return pd.DataFrame({"day": days[:-1], "kwh": kwh, "covered_h": covered_h, "day_h": day_h})
 
 
-def _midnights(first: pd.Timestamp, last: pd.Timestamp, timezone: tzinfo | str) -> pd.DatetimeIndex:
+def midnights(first: pd.Timestamp, last: pd.Timestamp, timezone: tzinfo | str) -> pd.DatetimeIndex:
     """Local midnights from that before `first` to that after `last`.
 
     Where clocks change at midnight, a day begins with its first instant: that after the hour left

@@ -16,6 +16,7 @@ from homeenergy.findings.appliance import ApplianceFinding, appliance_finding
 from homeenergy.findings.daily import hourly_energy
 from homeenergy.findings.mains import mains_per_day
 from homeenergy.findings.tables import findings_frame, findings_markdown
+from homeenergy.findings.year_cost import with_share_of_bill
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
@@ -142,6 +143,8 @@ def house_findings(
             fix="Check the [log.columns] of house.toml, then run: homeenergy import FOLDER",
         )
     mains, unmeasured = mains_per_day(house, hourly) if circuits is None else (None, None)
+    if house.tariff is not None and house.tariff.is_stepped:
+        found = with_share_of_bill(house, found, every_circuit=circuits is None)
     found.sort(key=lambda f: -np.nan_to_num(f.kwh_per_day.value, nan=-1.0))
     return Findings(
         house_name=house.name,

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import isfinite
+from typing import TYPE_CHECKING
 
 from homeenergy.estimate import Estimate
-from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.units import DAYS_PER_YEAR
+
+if TYPE_CHECKING:
+    from homeenergy.findings.appliance import ApplianceFinding
 
 
 def mean_price(finding: ApplianceFinding) -> tuple[float, str] | None:
