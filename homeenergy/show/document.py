@@ -1,0 +1,208 @@
+"""A document as blocks: headings, prose, lists, numbered figures and tables.
+
+Texts are what they say: no character of theirs is ever read as markup.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any, Literal
+
+import pandas as pd
+
+Paper = Literal["a4", "letter"]
+# Version of pandoc's own form of a document, and the empty attributes of a piece of it.
+PANDOC_API = [1, 23, 1]
+NO_ATTRIBUTES: list[Any] = ["", [], []]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """A heading; `level` 1 begins a part. `new_page` starts it on a page of its own."""
+
+    text: str
+    level: int = 1
+    new_page: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prose:
+    """Paragraphs, which an empty line parts."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """Lines of a name and what it stands for: client, site, dates."""
+
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bullets:
+    """A list of short texts."""
+
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A figure: a PNG, its caption, and what it shows in words for who cannot see it."""
+
+    png: bytes
+    caption: str
+    alternative: str
+    width_share: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Grid:
+    """A table of texts. Without a caption it is not numbered.
+
+    `numeric` are the columns that are aligned to the right; `data` is what stands behind the
+    texts, for a spreadsheet, under the name `sheet`.
+    """
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    caption: str = ""
+    numeric: frozenset[int] = frozenset()
+    sheet: str = ""
+    data: pd.DataFrame | None = None
+
+
+Block = Heading | Prose | Facts | Bullets | Picture | Grid
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Document:
+    """A whole document.
+
+    Attributes
+    ----------
+    title, author, language : str
+        `language` as in "en" or "en-US".
+    written : date
+    paper : "a4" or "letter"
+    blocks : tuple
+        In the order in which they are read.
+    record : mapping
+        What the document rests on, for a later check; kept inside each file.
+    """
+
+    title: str
+    blocks: tuple[Block, ...]
+    written: date
+    author: str = ""
+    language: str = "en"
+    paper: Paper = "a4"
+    record: Mapping[str, Any] = field(default_factory=dict)
+
+
+def numbered(blocks: Iterable[Block]) -> list[tuple[Block, str]]:
+    """Give each block with its caption, in which figures and tables have their numbers."""
+    figures = tables = 0
+    found: list[tuple[Block, str]] = []
+    for block in blocks:
+        caption = ""
+        if isinstance(block, Picture):
+            figures += 1
+            caption = f"Figure {figures}. {block.caption}"
+        elif isinstance(block, Grid) and block.caption:
+            tables += 1
+            caption = f"Table {tables}. {block.caption}"
+        found.append((block, caption))
+    return found
+
+
+def pandoc_form(document: Document, pictures: Sequence[str]) -> dict[str, Any]:
+    """Give the document in pandoc's own form (its JSON), so that no text needs to be escaped.
+
+    Parameters
+    ----------
+    document : Document
+    pictures : sequence of str
+        File of each picture, in order.
+    """
+    files = iter(pictures)
+    blocks: list[dict[str, Any]] = []
+    for block, caption in numbered(document.blocks):
+        if isinstance(block, Heading):
+            classes = ["new-page"] if block.new_page else []
+            blocks += _page_break() if block.new_page else []
+            blocks.append(_node("Header", [block.level, ["", classes, []], _inlines(block.text)]))
+        elif isinstance(block, Prose):
+            blocks += [_node("Para", _inlines(part)) for part in _paragraphs(block.text)]
+        elif isinstance(block, Facts):
+            blocks.append(_node("Para", _facts(block)))
+        elif isinstance(block, Bullets):
+            items = [[_node("Plain", _inlines(item))] for item in block.items]
+            blocks.append(_node("BulletList", items))
+        elif isinstance(block, Picture):
+            blocks.append(_figure(block, caption, next(files)))
+        else:
+            blocks.append(_table(block, caption))
+    meta = {
+        "title": _node("MetaInlines", _inlines(document.title)),
+        "author": _node("MetaInlines", _inlines(document.author)),
+        "lang": _node("MetaString", document.language),
+    }
+    return {"pandoc-api-version": PANDOC_API, "meta": meta, "blocks": blocks}
+
+
+def _node(kind: str, content: object) -> dict[str, Any]:
+    return {"t": kind, "c": content}
+
+
+def _inlines(text: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = []
+    for word in text.split():
+        if found:
+            found.append({"t": "Space"})
+        found.append(_node("Str", word))
+    return found
+
+
+def _page_break() -> list[dict[str, Any]]:
+    """Begin a new page where there are pages; HTML has it from the style of the heading."""
+    return [
+        _node("RawBlock", ["typst", "#pagebreak(weak: true)"]),
+        _node("RawBlock", ["openxml", '<w:p><w:r><w:br w:type="page"/></w:r></w:p>']),
+    ]
+
+
+def _facts(facts: Facts) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = []
+    for name, text in facts.rows:
+        found += [{"t": "LineBreak"}] if found else []
+        found += [_node("Strong", _inlines(f"{name}:")), {"t": "Space"}, *_inlines(text)]
+    return found
+
+
+def _paragraphs(text: str) -> list[str]:
+    return [part for part in text.split("\n\n") if part.strip()]
+
+
+def _figure(picture: Picture, caption: str, file: str) -> dict[str, Any]:
+    width = ["", [], [["width", f"{100 * picture.width_share:g}%"]]]
+    image = _node("Image", [width, _inlines(picture.alternative), [file, ""]])
+    under = [None, [_node("Plain", _inlines(caption))]]
+    return _node("Figure", [NO_ATTRIBUTES, under, [_node("Plain", [image])]])
+
+
+def _table(grid: Grid, caption: str) -> dict[str, Any]:
+    align = ["AlignRight" if i in grid.numeric else "AlignLeft" for i in range(len(grid.head))]
+    columns = [[{"t": side}, {"t": "ColWidthDefault"}] for side in align]
+
+    def row(texts: Sequence[str]) -> list[Any]:
+        default = {"t": "AlignDefault"}
+        cells = [[NO_ATTRIBUTES, default, 1, 1, [_node("Plain", _inlines(text))]] for text in texts]
+        return [NO_ATTRIBUTES, cells]
+
+    over = [None, [_node("Plain", _inlines(caption))] if caption else []]
+    head = [NO_ATTRIBUTES, [row(grid.head)] if any(grid.head) else []]
+    body = [NO_ATTRIBUTES, 0, [], [row(texts) for texts in grid.rows]]
+    return _node("Table", [NO_ATTRIBUTES, over, columns, head, [body], [NO_ATTRIBUTES, []]])

@@ -1,0 +1,266 @@
+"""A document as a file: HTML, PDF, DOCX or XLSX, the same bytes for the same document."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import zipfile
+from datetime import UTC, datetime
+from html import escape
+from io import BytesIO
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from types import ModuleType
+from typing import Any
+
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.show.document import Document, Grid, Picture, pandoc_form
+
+HERE = Path(__file__).parent
+RECORD = "homeenergy-record.json"
+# Width and height of a page, and its margins [twentieths of a point], as DOCX counts them.
+PAGES = {"a4": (11906, 16838), "letter": (12240, 15840)}
+MARGIN = 1190
+PAPERS = {"a4": "a4", "letter": "us-letter"}
+JSON_PART = b'<Default Extension="json" ContentType="application/json"/>'
+FIRST_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
+FORBIDDEN_IN_SHEET_NAME = re.compile(r"[\[\]:*?/\\]")
+
+
+def write_document(document: Document, path: str | Path) -> Path:
+    """Write a document; the ending of the file's name says what it becomes.
+
+    Parameters
+    ----------
+    document : Document
+    path : path
+        `.html` (one file that needs nothing else), `.pdf`, `.docx`, or `.xlsx` (the tables only).
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    HouseError
+        For another ending, or where the libraries for documents are not installed.
+
+    Notes
+    -----
+    HTML and DOCX are written by pandoc, PDF by typst from what pandoc makes, XLSX by openpyxl. The
+    file depends on the document alone: times in it are those of `document.written`.
+    """
+    path = Path(path)
+    writers = {".html": _html, ".pdf": _pdf, ".docx": _docx, ".xlsx": _xlsx}
+    if path.suffix.lower() not in writers:
+        raise HouseError(
+            f"a document cannot be written as {path.suffix or 'a file without an ending'}",
+            path=path,
+            fix=f"Let its name end in one of {', '.join(writers)}.",
+        )
+    content = writers[path.suffix.lower()](document)
+    path.write_bytes(content)
+    return path
+
+
+def read_record(path: str | Path) -> dict[str, Any]:
+    """Read what a written document says that it rests on.
+
+    Raises
+    ------
+    HouseError
+        If the file holds no such record.
+    """
+    path = Path(path)
+    content = path.read_bytes()
+    try:
+        if path.suffix.lower() == ".pdf":
+            text = _library("pypdf").PdfReader(BytesIO(content)).attachments[RECORD][0]
+        elif path.suffix.lower() in (".docx", ".xlsx"):
+            with zipfile.ZipFile(BytesIO(content)) as package:
+                text = package.read(f"customXml/{RECORD}")
+        else:
+            found = re.search(rb'<script type="application/json" id="record">(.*?)</scr', content)
+            text = found[1].replace(rb"\u003c", b"<") if found else b""
+        record = json.loads(text)
+    except (KeyError, ValueError, zipfile.BadZipFile) as error:
+        raise HouseError(
+            "this file holds no record of what it rests on",
+            path=path,
+            fix="Give a document that `homeenergy writeup` wrote, as it wrote it.",
+        ) from error
+    return dict(record)
+
+
+def _library(name: str) -> ModuleType:
+    from importlib import import_module
+
+    try:
+        return import_module(name)
+    except ImportError:
+        raise HouseError(
+            f"documents need the library {name}, which is not installed",
+            fix="Install the extra: pip install 'homeenergy[writeup]'",
+        ) from None
+
+
+def _record_text(document: Document) -> str:
+    return json.dumps(document.record, ensure_ascii=False, sort_keys=True)
+
+
+def _pandoc(document: Document, folder: Path, arguments: list[str]) -> bytes:
+    """Run pandoc on the document in a folder that holds its pictures."""
+    names: list[str] = []
+    for block in document.blocks:
+        if isinstance(block, Picture):
+            names.append(f"picture{len(names) + 1}.png")
+            (folder / names[-1]).write_bytes(block.png)
+    stamp = datetime.combine(document.written, datetime.min.time(), UTC).timestamp()
+    done = subprocess.run(
+        [_library("pypandoc").get_pandoc_path(), "--from=json", "--sandbox=false", *arguments],
+        input=json.dumps(pandoc_form(document, names)).encode(),
+        cwd=folder,
+        env={**os.environ, "SOURCE_DATE_EPOCH": f"{stamp:.0f}"},
+        capture_output=True,
+        check=False,
+    )
+    if done.returncode:
+        raise RuntimeError(f"pandoc failed: {done.stderr.decode(errors='replace')}")
+    return done.stdout
+
+
+def _html(document: Document) -> bytes:
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        record = _record_text(document).replace("<", "\\u003c")
+        (folder / "head.html").write_text(
+            f'<script type="application/json" id="record">{record}</script>\n'
+            f'<meta name="description" content="{escape(document.title)}">',
+            encoding="utf-8",
+        )
+        return _pandoc(
+            document,
+            folder,
+            [
+                "--to=html5",
+                "--standalone",
+                "--embed-resources",
+                "--include-in-header=head.html",
+                f"--css={HERE / 'document.css'}",
+                "--variable=document-css=false",
+            ],
+        )
+
+
+def _pdf(document: Document) -> bytes:
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        text = _pandoc(
+            document, folder, ["--to=typst", f"--template={HERE / 'document.typ'}"]
+        ).decode()
+        (folder / RECORD).write_text(_record_text(document), encoding="utf-8")
+        text += f'\n#pdf.attach("{RECORD}", relationship: "data")\n'
+        (folder / "document.typ").write_text(text, encoding="utf-8")
+        day = document.written
+        return bytes(
+            _library("typst").compile(
+                str(folder / "document.typ"),
+                root=str(folder),
+                format="pdf",
+                timestamp=int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()),
+                sys_inputs={
+                    "title": document.title,
+                    "author": document.author,
+                    "language": document.language.split("-")[0],
+                    "paper": PAPERS[document.paper],
+                    "year": str(day.year),
+                    "month": str(day.month),
+                    "day": str(day.day),
+                },
+            )
+        )
+
+
+def _docx(document: Document) -> bytes:
+    with TemporaryDirectory() as name:
+        content = _pandoc(document, Path(name), ["--to=docx", "--standalone", "--output=-"])
+    width, height = PAGES[document.paper]
+    page = (
+        f'<w:pgSz w:w="{width}" w:h="{height}"/><w:pgMar w:top="{MARGIN}" w:right="{MARGIN}" '
+        f'w:bottom="{MARGIN}" w:left="{MARGIN}" w:header="600" w:footer="600" w:gutter="0"/>'
+    )
+
+    def own(part: str, text: str) -> str:
+        if part != "word/document.xml":
+            return text
+        text = re.sub(r"<w:pgSz [^>]*/>|<w:pgMar [^>]*/>", "", text)
+        text = re.sub(r"<w:sectPr ?/>", "<w:sectPr></w:sectPr>", text)
+        text = text.replace("</w:sectPr>", f"{page}</w:sectPr>")
+        # A row of a table stays on one page.
+        text = re.sub(r"<w:tr(?: [^>]*)?>(?!<w:trPr>)", r"\g<0><w:trPr></w:trPr>", text)
+        return re.sub(r"<w:trPr ?/>|<w:trPr>", "<w:trPr><w:cantSplit/>", text)
+
+    return _repacked(content, document, own)
+
+
+def _xlsx(document: Document) -> bytes:
+    _library("openpyxl")
+    file = BytesIO()
+    with pd.ExcelWriter(file, engine="openpyxl") as book:
+        names: set[str] = set()
+        for block in document.blocks:
+            if not isinstance(block, Grid) or not block.sheet:
+                continue
+            data = block.data
+            if data is None:
+                data = pd.DataFrame(list(block.rows), columns=list(block.head))
+            name = FORBIDDEN_IN_SHEET_NAME.sub(" ", block.sheet)[:31]
+            if name in names:
+                raise ValueError(f"two tables are to become the sheet {name!r}")
+            names.add(name)
+            _plain_cells(data).to_excel(book, sheet_name=name, index=False, freeze_panes=(1, 0))
+            for cells in book.sheets[name].columns:
+                for cell in cells:
+                    if cell.data_type == "f":  # a text that begins with "=" is a text
+                        cell.data_type = "s"
+                longest = max(len(str(cell.value or "")) for cell in cells)
+                book.sheets[name].column_dimensions[cells[0].column_letter].width = min(
+                    longest + 2, 60
+                )
+        properties = book.book.properties
+        properties.title, properties.creator = document.title, document.author
+        day = document.written
+        properties.created = properties.modified = datetime(day.year, day.month, day.day)
+    return _repacked(file.getvalue(), document, lambda _, text: text)
+
+
+def _plain_cells(data: pd.DataFrame) -> pd.DataFrame:
+    """Times as texts with their offset, which a spreadsheet's own times cannot hold."""
+    data = data.copy()
+    for name in data:
+        if isinstance(data[name].dtype, pd.DatetimeTZDtype):
+            data[name] = data[name].map(lambda t: "" if pd.isna(t) else t.isoformat())
+    return data
+
+
+def _repacked(content: bytes, document: Document, own: Any) -> bytes:
+    """Write a package of XML files again, without the time of day and with the record."""
+    file = BytesIO()
+    with (
+        zipfile.ZipFile(BytesIO(content)) as before,
+        zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as after,
+    ):
+        for name in before.namelist():
+            part = before.read(name)
+            if name.endswith(".xml"):
+                part = own(name, part.decode("utf-8")).encode("utf-8")
+            if name == "[Content_Types].xml":
+                part = part.replace(b"<Default ", JSON_PART + b"<Default ", 1)
+            after.writestr(zipfile.ZipInfo(name, FIRST_ZIP_DATE), part, zipfile.ZIP_DEFLATED)
+        entry = zipfile.ZipInfo(f"customXml/{RECORD}", FIRST_ZIP_DATE)
+        after.writestr(entry, _record_text(document), zipfile.ZIP_DEFLATED)
+    return file.getvalue()

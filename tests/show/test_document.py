@@ -1,0 +1,175 @@
+"""Documents: texts as typed in every format, numbered captions, the same bytes again."""
+
+import json
+import re
+import zipfile
+from datetime import date
+from html import unescape
+from io import BytesIO
+
+import pandas as pd
+import pypdfium2
+import pytest
+from matplotlib.figure import Figure
+
+from homeenergy.errors import HouseError
+from homeenergy.show.document import (
+    Bullets,
+    Document,
+    Facts,
+    Grid,
+    Heading,
+    Picture,
+    Prose,
+    pandoc_form,
+)
+from homeenergy.show.document_files import read_record, write_document
+
+NASTY = '*Mr* <i>X</i> & "Y" #strong[a] $5$ \\ back_slash `c` @ref <label> // no /* c */ {{z}}'
+FORMATS = ("html", "pdf", "docx", "xlsx")
+
+
+def picture(height_in=2.0):
+    file = BytesIO()
+    Figure(figsize=(4, height_in)).savefig(file, format="png")
+    return file.getvalue()
+
+
+def document(**changes):
+    blocks = (
+        Facts(rows=(("Client", NASTY), ("Site", "عمر"))),
+        Heading(text="One <b>"),
+        Prose(text="First.\n\nSecond."),
+        Bullets(items=("a", NASTY)),
+        Picture(png=picture(), caption="What it <shows>", alternative='A line "up" & down'),
+        Heading(text="Two", new_page=True),
+        Grid(
+            head=("name", "kWh"),
+            rows=tuple((f"row number {i}", f"{i / 7:.2f}") for i in range(90)),
+            caption="All of them",
+            numeric=frozenset({1}),
+            sheet="runs",
+            data=pd.DataFrame({"name": [NASTY, "=1+1"], "kwh": [1.5, 2.5]}),
+        ),
+    )
+    given = {
+        "title": f"House {NASTY}",
+        "blocks": blocks,
+        "written": date(2026, 3, 1),
+        "author": NASTY,
+        "record": {"note": "</script><x>", "hash": "ab"},
+    }
+    return Document(**(given | changes))
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("documents")
+    return {name: write_document(document(), folder / f"d.{name}") for name in FORMATS}
+
+
+def pages(path):
+    with pypdfium2.PdfDocument(path) as pdf:
+        return [page.get_textpage().get_text_range() for page in pdf]
+
+
+def text_of(path):
+    if path.suffix == ".pdf":
+        return "\n".join(pages(path))
+    if path.suffix == ".html":
+        return unescape(re.sub(r"<[^>]*>", "", path.read_text(encoding="utf-8")))
+    with zipfile.ZipFile(path) as package:
+        return unescape(re.sub(r"<[^>]*>", "", package.read("word/document.xml").decode()))
+
+
+@pytest.mark.parametrize("name", ["html", "pdf", "docx"])
+def test_texts_are_shown_as_typed(files, name):
+    text = " ".join(text_of(files[name]).split())
+    assert text.count(NASTY) >= 3
+    assert "One <b>" in text
+    assert "Figure 1. What it <shows>" in text
+    assert "Table 1. All of them" in text
+
+
+@pytest.mark.parametrize("name", FORMATS)
+def test_the_same_document_gives_the_same_bytes(files, name, tmp_path):
+    again = write_document(document(), tmp_path / f"again.{name}")
+    assert again.read_bytes() == files[name].read_bytes()
+    other = write_document(document(title="Other"), tmp_path / f"other.{name}")
+    assert other.read_bytes() != files[name].read_bytes()
+
+
+@pytest.mark.parametrize("name", FORMATS)
+def test_the_record_comes_back(files, name):
+    assert read_record(files[name]) == {"note": "</script><x>", "hash": "ab"}
+
+
+def test_a_file_of_something_else_has_no_record(tmp_path):
+    for name in ("html", "docx"):
+        (tmp_path / f"x.{name}").write_text("hello")
+        with pytest.raises(HouseError, match="holds no record"):
+            read_record(tmp_path / f"x.{name}")
+
+
+def test_an_unknown_ending_is_refused(tmp_path):
+    with pytest.raises(HouseError, match=r"written as \.rtf"):
+        write_document(document(), tmp_path / "d.rtf")
+
+
+@pytest.mark.parametrize(
+    ("paper", "size_pt"), [("a4", (595.28, 841.89)), ("letter", (612.0, 792.0))]
+)
+def test_pages_have_the_size_of_the_paper(tmp_path, paper, size_pt):
+    path = write_document(document(paper=paper), tmp_path / "d.pdf")
+    with pypdfium2.PdfDocument(path) as pdf:
+        assert pdf[0].get_size() == pytest.approx(size_pt, abs=0.01)
+    path = write_document(document(paper=paper), tmp_path / "d.docx")
+    with zipfile.ZipFile(path) as package:
+        sizes = re.findall(
+            r'<w:pgSz w:w="(\d+)" w:h="(\d+)"/>', package.read("word/document.xml").decode()
+        )
+    assert [(int(w) / 20, int(h) / 20) for w, h in sizes] == [pytest.approx(size_pt, abs=0.05)]
+
+
+def test_a_long_table_repeats_its_head_and_a_heading_can_begin_a_page(files):
+    text = pages(files["pdf"])
+    assert len(text) >= 3
+    assert text[1].lstrip().startswith("Two")
+    for page in text[1:]:
+        assert re.search(r"name\s+kWh", page)
+
+
+def test_rows_of_a_document_to_edit_stay_whole(files):
+    with zipfile.ZipFile(files["docx"]) as package:
+        text = package.read("word/document.xml").decode()
+    assert text.count("<w:cantSplit/>") == len(re.findall(r"<w:tr[ >]", text)) == 91
+
+
+def test_pictures_have_their_words_and_pages_need_nothing_else(files):
+    html = files["html"].read_text(encoding="utf-8")
+    assert 'alt="A line &quot;up&quot; &amp; down"' in html
+    assert not re.findall(r'(?:src|href)="(?!data:|#)[^"]*"', html)
+    with zipfile.ZipFile(files["docx"]) as package:
+        assert "A line &quot;up&quot; &amp; down" in package.read("word/document.xml").decode()
+    assert b"/Alt" in files["pdf"].read_bytes() or b"/StructTreeRoot" in files["pdf"].read_bytes()
+
+
+def test_metadata_of_the_pdf(files):
+    with pypdfium2.PdfDocument(files["pdf"]) as pdf:
+        about = pdf.get_metadata_dict()
+    assert about["Title"] == f"House {NASTY}"
+    assert about["Author"] == NASTY
+    assert about["CreationDate"].startswith("D:20260301")
+
+
+def test_sheets_hold_numbers_and_texts_and_no_formulas(files):
+    openpyxl = pytest.importorskip("openpyxl")
+    sheet = openpyxl.load_workbook(files["xlsx"])["runs"]
+    rows = [tuple(cell.value for cell in row) for row in sheet.iter_rows()]
+    assert rows == [("name", "kwh"), (NASTY, 1.5), ("=1+1", 2.5)]
+    assert {sheet["A3"].data_type, sheet["A2"].data_type} == {"s"}
+
+
+def test_pandoc_sees_texts_only():
+    form = json.dumps(pandoc_form(document(), ["a.png"]))
+    assert "RawInline" not in form
