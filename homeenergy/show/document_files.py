@@ -233,9 +233,13 @@ def _xlsx(document: Document) -> bytes:
                 )
         properties = book.book.properties
         properties.title, properties.creator = document.title, document.author
-        day = document.written
-        properties.created = properties.modified = datetime(day.year, day.month, day.day)
-    return _repacked(file.getvalue(), document, lambda _, text: text)
+    stamp = f"{document.written}T00:00:00Z"
+
+    def own(part: str, text: str) -> str:
+        # The writer of the file puts in the time of day.
+        return re.sub(r"(?<=W3CDTF\">)[^<]*", stamp, text) if part == "docProps/core.xml" else text
+
+    return _repacked(file.getvalue(), document, own)
 
 
 def _plain_cells(data: pd.DataFrame) -> pd.DataFrame:
