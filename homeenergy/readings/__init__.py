@@ -7,6 +7,7 @@ from homeenergy.readings.house import House, open_house
 from homeenergy.readings.importing import ImportReport, import_logs
 from homeenergy.readings.layout_text import layout_toml
 from homeenergy.readings.new_house import new_house
+from homeenergy.readings.outdoor import read_outdoor
 from homeenergy.readings.trace import Trace, as_trace
 
 __all__ = [
@@ -22,4 +23,5 @@ __all__ = [
     "layout_toml",
     "new_house",
     "open_house",
+    "read_outdoor",
 ]
