@@ -42,6 +42,7 @@ NO_QUANTITY = {("plot_runs", "standby")}
 MAGIC = re.compile(r"^\s*[%!]")
 BACKENDS = {"%matplotlib inline", "%matplotlib widget"}
 MOST_CELL_LINES, MOST_CELLS, MEDIAN_LINES = 15, 40, 4
+IMPORTED_AS = {"sklearn": "scikit-learn"}
 MOST_NOTEBOOK_BYTES = 1_000_000
 
 
@@ -217,5 +218,6 @@ def test_dependencies_are_those_that_are_used():
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     declared = {re.split(r"[<>=]", line)[0] for line in project["dependencies"]}
     used = imported_packages(ROOT / "homeenergy") - set(sys.stdlib_module_names) - {"homeenergy"}
+    used = {IMPORTED_AS.get(name, name) for name in used}
     # `homeenergy lab` starts JupyterLab; zoneinfo reads tzdata where the system has no zones.
     assert declared == used | {"jupyterlab", "tzdata"}

@@ -8,6 +8,7 @@ from homeenergy.cycles.decisions import (
 )
 from homeenergy.cycles.house_cycles import clamp_resolution_w, house_cycles
 from homeenergy.cycles.plateaus import Plateaus, find_plateaus
+from homeenergy.cycles.programmes import Programmes, find_programmes
 from homeenergy.cycles.runs import Cycles, find_cycles, standby_draw
 from homeenergy.cycles.standby import Standby
 from homeenergy.cycles.thermostat import ThermostatStatistics, thermostat_statistics
@@ -16,12 +17,14 @@ __all__ = [
     "Cycles",
     "Decision",
     "Plateaus",
+    "Programmes",
     "Standby",
     "ThermostatStatistics",
     "add_decisions",
     "clamp_resolution_w",
     "find_cycles",
     "find_plateaus",
+    "find_programmes",
     "house_cycles",
     "read_decisions",
     "remove_decisions",
