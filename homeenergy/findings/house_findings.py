@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,7 @@ from homeenergy.cycles import house_cycles, read_decisions
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
 from homeenergy.findings.appliance import ApplianceFinding, appliance_finding
+from homeenergy.findings.bench_remarks import bench_remarks
 from homeenergy.findings.daily import hourly_energy
 from homeenergy.findings.mains import mains_per_day
 from homeenergy.findings.tables import findings_frame, findings_markdown
@@ -112,6 +113,7 @@ def house_findings(
         )
     zone = str(house.timezone)
     decisions = read_decisions(house)
+    known = bench_remarks(house)
 
     def one(circuit: Circuit) -> tuple[ApplianceFinding, Trace, pd.DataFrame]:
         trace = _trace_or_nothing(house, circuit)
@@ -123,6 +125,8 @@ def house_findings(
             supply=house.supply,
             cycles=house_cycles(house, circuit, trace=trace, decisions=decisions),
         )
+        if finding.days and circuit.name in known:
+            finding = replace(finding, remarks=(*finding.remarks, known[circuit.name]))
         return finding, trace, hourly_energy(trace)
 
     found: list[ApplianceFinding] = []

@@ -24,7 +24,7 @@ CAUTION = (
 
 
 def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
-    """Lay a check out as text of at most `width` characters.
+    """Lay a check out as text of at most `width` characters; lines of house.toml stay whole.
 
     Parameters
     ----------
@@ -40,7 +40,7 @@ def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
     if check.balance is not None:
         base = estimate_text(check.balance.base_w)
         lines += wrap(f"Baseload that no circuit accounts for: {base}", width)
-    if not check.concerns:
+    if not check.contradicts:
         lines += ["", "Nothing contradicts house.toml."]
     for weight, heading in HEADINGS.items():
         concerns = [c for c in check.concerns if c.weight == weight]
@@ -54,4 +54,6 @@ def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
             lines += wrap(
                 f"-> {concern.do}", width, initial_indent=indent, subsequent_indent=indent + "   "
             )
+            if concern.line:  # in one piece, so that it can be copied
+                lines.append(f"{indent}   {concern.line}")
     return [*lines, "", *wrap(CAUTION, width)]

@@ -11,20 +11,14 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
+from homeenergy.house import Clamp
+from homeenergy.trust.bench_verdict import bench_verdict
 from homeenergy.trust.clamp_line import clamp_line
 from homeenergy.trust.lines import Line, line_through_origin, straight_line
 
 Values = NDArray[np.float64]
 LEVEL = 0.95
 OFFSET_LEVEL = 0.99  # an offset taken by chance spoils the multiplier
-# Multipliers that come from how a clamp sits rather than from its error.
-WIRING = {
-    2.0: "it sees half of the load: one leg of two",
-    0.5: "it sees the load twice: the conductor passes through it twice, or both legs do",
-    3.0: "it sees a third of the load: one leg of three",
-    1 / 3: "it sees the load three times: the conductor passes through it three times",
-}
-WIRING_TOLERANCE = 0.1
 FEW = 3
 CONVOLVED = 200  # points on either side of zero
 
@@ -54,12 +48,12 @@ class BenchResult:
         Parts of its standard uncertainty: what the pairs scatter beyond rounding, rounding of both
         displays, and the reference meter's accuracy, which no number of pairs makes smaller.
     offset_w : Estimate or None
-        Reference at a clamp reading of 0 [W], where the data demand one; then `multiplier` is the
-        slope of that line.
-    stated : float
-        Multiplier in use.
+        Reference at a clamp reading of 0 [W], where the data demand another one than is in use;
+        then `multiplier` is the slope of that line.
+    stated, stated_offset_w : float
+        Multiplier and offset [W] in use.
     agrees : bool
-        Whether the interval holds the multiplier in use.
+        Whether the interval holds the multiplier in use, and the data demand no other offset.
     verdict : str
         What to do, in one sentence.
     """
@@ -73,11 +67,16 @@ class BenchResult:
     stated: float
     agrees: bool
     verdict: str
+    stated_offset_w: float = 0.0
 
     @property
     def clamp_line(self) -> str:
         """What to write in house.toml; see `homeenergy.trust.clamp_line`."""
-        return clamp_line(self.multiplier, stated=self.stated, agrees=self.agrees)
+        return self.line_for(Clamp(multiplier=self.stated, offset_w=self.stated_offset_w))
+
+    def line_for(self, clamp: Clamp) -> str:
+        """What to write in house.toml for a clamp of which more is stated; see `clamp_line`."""
+        return clamp_line(clamp, self.multiplier, offset_w=self.offset_w)
 
     def to_frame(self) -> pd.DataFrame:
         """One row with the multiplier, its interval, the parts of its uncertainty, the verdict."""
@@ -91,7 +90,7 @@ class BenchResult:
             "u_scatter": self.u_scatter,
             "u_rounding": self.u_rounding,
             "u_reference": self.u_reference,
-            "offset_w": self.offset_w.value if self.offset_w else 0.0,
+            "offset_w": self.offset_w.value if self.offset_w else self.stated_offset_w,
             "stated": self.stated,
             "agrees": self.agrees,
             "verdict": self.verdict,
@@ -108,6 +107,7 @@ def bench_comparison(
     correlation: float = 1.0,
     circuit: str = "",
     stated: float = 1.0,
+    stated_offset_w: float = 0.0,
 ) -> BenchResult:
     """Find a clamp's multiplier from pairs of readings.
 
@@ -126,8 +126,8 @@ def bench_comparison(
         result no surer. 0 takes them as independent.
     circuit : str
         For the text.
-    stated : float
-        Multiplier in use.
+    stated, stated_offset_w : float
+        Multiplier and offset [W] in use.
 
     Returns
     -------
@@ -152,7 +152,7 @@ def bench_comparison(
     """
     table = checked_pairs(pairs, circuit=circuit)
     c = table["clamp_w"].to_numpy(dtype=np.float64)
-    r = table["reference_w"].to_numpy(dtype=np.float64)
+    r = table["reference_w"].to_numpy(dtype=np.float64) - stated_offset_w
     meters = _meters(table, references)
     names = list(table["reference"]) if "reference" in table else [""] * len(table)
     half_r = np.array([meter.step_w for meter in meters]) / 2
@@ -178,16 +178,23 @@ def bench_comparison(
         n=c.size,
         basis=_basis(c.size, offset is not None, len(set(names))),
     )
+    offset_w = _offset_estimate(offset, stated_offset_w) if offset else None
     return BenchResult(
         circuit=circuit,
         multiplier=multiplier,
         u_scatter=u_scatter,
         u_rounding=u_rounding,
         u_reference=u_reference,
-        offset_w=_offset_estimate(offset) if offset else None,
+        offset_w=offset_w,
         stated=stated,
-        agrees=multiplier.low <= stated <= multiplier.high,
-        verdict=_verdict(multiplier, circuit=circuit, stated=stated, offset=offset),
+        agrees=offset_w is None and multiplier.low <= stated <= multiplier.high,
+        verdict=bench_verdict(
+            multiplier,
+            circuit=circuit,
+            stated=stated,
+            offset_w=offset_w.value if offset_w else None,
+        ),
+        stated_offset_w=stated_offset_w,
     )
 
 
@@ -307,14 +314,14 @@ def _demanded_offset(c: Values, r: Values, rounding_w: Values) -> Line | None:
     )
 
 
-def _offset_estimate(line: Line) -> Estimate:
+def _offset_estimate(line: Line, stated_w: float) -> Estimate:
     from scipy.stats import t as student_t
 
     half = float(student_t.ppf((1 + LEVEL) / 2, line.degrees_of_freedom)) * line.offset_u
     return Estimate(
-        value=line.offset,
-        low=line.offset - half,
-        high=line.offset + half,
+        value=stated_w + line.offset,
+        low=stated_w + line.offset - half,
+        high=stated_w + line.offset + half,
         unit="W",
         n=line.degrees_of_freedom + 2,
         basis="offset of the weighted line",
@@ -355,41 +362,3 @@ def _basis(n: int, offset: bool, meters: int) -> str:
     line = "a weighted line with offset" if offset else "a weighted line through the origin"
     with_ = "the reference's accuracy" if meters == 1 else f"the accuracy of {meters} references"
     return f"{line} through {n} pairs; scatter, rounding and {with_}, JCGM 100"
-
-
-def _verdict(multiplier: Estimate, *, circuit: str, stated: float, offset: Line | None) -> str:
-    m, name = multiplier.value, circuit or "this clamp"
-    apart = stated / m - 1
-    high = "high" if apart > 0 else "low"
-    if multiplier.n == 1:
-        return (
-            f"{name}: with multiplier {stated:g} it reads {_away(apart, high)}, by one pair only, "
-            "which tells no scatter: compare at least four times before correcting."
-        )
-    if offset is not None:
-        return (
-            f"{name}: the pairs ask for an offset of {offset.offset:+.2g} W beside a multiplier of "
-            f"{m:.4g}; see what draws or is missing while the load is off."
-        )
-    known = (multiplier.high - multiplier.low) / 2 / abs(m)
-    if multiplier.low <= stated <= multiplier.high:
-        return (
-            f"{name}: leave the multiplier at {stated:g}: the difference of {abs(apart):.1%} is "
-            f"within what the two instruments can know ({known:.1%})."
-        )
-    cause = _cause(m / stated)
-    text = f"{name}: set its multiplier to {m:.4g} (± {known:.1%})"
-    return f"{text}: {cause}." if cause else f"{text}: it reads {_away(apart, high)}."
-
-
-def _cause(ratio: float) -> str:
-    """Wiring that explains a ratio of right to stated multiplier; empty where only error does."""
-    turned = "it sits backwards, or its meter takes the other leg's voltage" if ratio < 0 else ""
-    for factor, words in WIRING.items():
-        if abs(abs(ratio) / factor - 1) < WIRING_TOLERANCE:
-            return f"{turned}, and {words}" if turned else words
-    return turned
-
-
-def _away(apart: float, word: str) -> str:
-    return f"{abs(apart):.1%} {word}" if abs(apart) < 1 else f"{abs(1 + apart):.3g} times the truth"

@@ -53,7 +53,7 @@ class HouseCheck:
 
     def to_frame(self) -> pd.DataFrame:
         """One row a concern."""
-        names = ("weight", "subject", "what", "do")
+        names = ("weight", "subject", "what", "do", "line")
         rows = [{name: getattr(c, name) for name in names} for c in self.concerns]
         return pd.DataFrame(rows, columns=list(names))
 
@@ -127,6 +127,7 @@ def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list
                 references=_references(pairs, accuracy),
                 circuit=circuit.name,
                 stated=circuit.clamp.multiplier,
+                stated_offset_w=circuit.clamp.offset_w,
             )
         except HouseError as error:
             raise HouseError(
@@ -148,34 +149,50 @@ def _references(pairs: pd.DataFrame, accuracy: float) -> dict[str, Reference] | 
 def _bench(house: House, found: _Findings, *, accuracy: float) -> None:
     found.bench = bench_results(house, accuracy=accuracy)
     for result in found.bench:
+        if not np.isfinite(result.multiplier.high):
+            found.concerns.append(_one_pair(result))
+            continue
         if result.agrees:
             found.concerns += _unstated(house, result)
             continue
         apart = abs(result.multiplier.value / result.stated - 1)
-        line = result.clamp_line or f"multiplier = {result.multiplier.value:.4g}"
+        line = result.line_for(house.circuit(result.circuit).clamp)
         found.concerns.append(
             Concern(
                 weight="wrong" if apart > WIRING else "doubtful",
                 subject=result.circuit,
                 what=f"Bench: {result.verdict}",
-                do=f"Write {line} for {result.circuit} in house.toml, with a date if the clamp "
-                "was moved.",
+                do=f"State it for {result.circuit} in house.toml, with a date if the clamp was "
+                "moved since the log began.",
+                line=line,
                 share=apart,
             )
         )
 
 
+def _one_pair(result: BenchResult) -> Concern:
+    return Concern(
+        weight="note",
+        subject=result.circuit,
+        what=f"Bench: {result.verdict}",
+        do="Add pairs to bench.csv.",
+    )
+
+
 def _unstated(house: House, result: BenchResult) -> list[Concern]:
     """Tell how to state what a bench comparison knows, where house.toml does not."""
-    if house.circuit(result.circuit).clamp.uncertainty is not None or not result.clamp_line:
+    clamp = house.circuit(result.circuit).clamp
+    line = result.line_for(clamp)
+    if clamp.uncertainty is not None or not line:
         return []
     return [
         Concern(
             weight="note",
             subject=result.circuit,
             what=f"Bench: {result.verdict}",
-            do=f"Write {result.clamp_line} in house.toml, so that its figures carry how far the "
-            "clamp is known.",
+            do=f"State for {result.circuit} in house.toml how far its clamp is known, so that its "
+            "figures carry it.",
+            line=line,
         )
     ]
 

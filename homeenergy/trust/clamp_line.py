@@ -2,38 +2,81 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import ceil, floor, isfinite, log10
 
 from homeenergy.estimate import Estimate
+from homeenergy.house import Clamp, Correction
 
 
-def clamp_line(multiplier: Estimate, *, stated: float, agrees: bool) -> str:
+def clamp_line(clamp: Clamp, multiplier: Estimate, *, offset_w: Estimate | None = None) -> str:
     """Write "clamp = { multiplier = 1.02, uncertainty = 0.012 }".
 
     Parameters
     ----------
+    clamp : Clamp
+        As stated now; what else it says is kept. Of dated corrections the last is changed.
     multiplier : Estimate
         As found on the bench.
-    stated : float
-        Multiplier in use.
-    agrees : bool
-        Whether that one may stay.
+    offset_w : Estimate, optional
+        As found there [W]. None: the one in use stays.
 
     Returns
     -------
     str
         Empty where one pair tells no scatter. The uncertainty is a share, rounded up to two digits.
-        Where the multiplier in use stays, its uncertainty is that about it and not about the one
-        found: see `_half_about`.
+        The multiplier in use stays where the interval holds it; its uncertainty is then that about
+        it and not about the one found: see `_half_about`.
     """
     half = (multiplier.high - multiplier.low) / 2
-    used = stated if agrees else float(f"{multiplier.value:.4g}")
+    stays = multiplier.low <= clamp.multiplier <= multiplier.high
+    used = clamp.multiplier if stays else float(f"{multiplier.value:.4g}")
     if not isfinite(half) or used == 0:
         return ""
     share = _half_about(abs(used - multiplier.value), half) / abs(used)
     places = 1 - floor(log10(share)) if share > 0 else 1
-    up = ceil(share * 10**places) / 10**places
-    return f"clamp = {{ multiplier = {used:g}, uncertainty = {up:.{max(places, 0)}f} }}"
+    found = Correction(
+        value=used,
+        uncertainty=ceil(share * 10**places) / 10**places,
+        offset_w=clamp.offset_w if offset_w is None else _rounded(offset_w),
+    )
+    if clamp.corrections:
+        last = replace(found, start=clamp.corrections[-1].start)
+        rows = ", ".join(_row(one) for one in (*clamp.corrections[:-1], last))
+        parts = [f"multiplier = [{rows}]"]
+    else:
+        parts = [f"multiplier = {used:g}", *_further(found)]
+    if clamp.rating_a is not None:
+        parts.insert(0, f"rating_a = {clamp.rating_a:g}")
+    if clamp.conductors:
+        listed = ", ".join(f'"{one}"' for one in clamp.conductors)
+        parts.append(f"conductors = [{listed}]")
+    if clamp.volts_leg is not None:
+        parts.append(f'volts_leg = "{clamp.volts_leg}"')
+    return f"clamp = {{ {', '.join(parts)} }}"
+
+
+def _row(correction: Correction) -> str:
+    parts = [f"value = {correction.value:g}"]
+    if correction.start is not None:
+        parts.append(f'from = "{correction.start:%Y-%m-%d %H:%M}"')
+    return f"{{ {', '.join([*parts, *_further(correction)])} }}"
+
+
+def _further(correction: Correction) -> list[str]:
+    parts = []
+    if correction.offset_w:
+        parts.append(f"offset_w = {correction.offset_w:g}")
+    if correction.uncertainty is not None:
+        parts.append(f"uncertainty = {correction.uncertainty:.2g}")
+    return parts
+
+
+def _rounded(offset_w: Estimate) -> float:
+    """Offset to the digit at which half its interval has two."""
+    half = (offset_w.high - offset_w.low) / 2
+    places = 1 - floor(log10(half)) if half > 0 else 2
+    return round(offset_w.value, places)
 
 
 def _half_about(apart: float, half: float) -> float:

@@ -21,6 +21,8 @@ class Concern:
         Circuit, or what else it is about.
     what, do : str
         Sentences.
+    line : str
+        What to write in house.toml, to be copied whole; empty where that is nothing.
     share : float
         How far figures are off, as a share, for the order among concerns of one weight.
     """
@@ -29,6 +31,7 @@ class Concern:
     subject: str
     what: str
     do: str
+    line: str = ""
     share: float = 0.0
 
     def rank(self) -> tuple[int, float]:

@@ -10,7 +10,8 @@ from typer.testing import CliRunner
 
 from homeenergy import cli
 from homeenergy.errors import HouseError
-from homeenergy.readings import open_house
+from homeenergy.findings import house_findings
+from homeenergy.readings import import_logs, open_house
 from homeenergy.show.check_table import check_lines
 from homeenergy.trust import check_house
 
@@ -60,7 +61,7 @@ def test_concerns_come_worst_first(tmp_path):
     assert [c.subject for c in found.concerns][:2] == ["kiln", "meter"]
     (bench,) = [c for c in found.concerns if c.what.startswith("Bench")]
     assert (bench.weight, bench.subject) == ("doubtful", "kettle")
-    assert "multiplier = 0.9599" in bench.do
+    assert "multiplier = 0.9599" in bench.line
 
 
 def test_a_dated_correction_mends_what_was_found(tmp_path):
@@ -140,6 +141,76 @@ def test_accuracy_in_the_bench_file_goes_first(tmp_path):
     (result,) = check_house(house).bench
     assert result.agrees
     assert result.u_reference == pytest.approx(0.05 * result.multiplier.value / np.sqrt(3))
+
+
+def bench_text(clamp_w, *, slope, offset_w):
+    rows = "".join(f"kettle,{slope * c + offset_w:.1f},{c}\n" for c in clamp_w)
+    return f"circuit,reference_w,clamp_w\n{rows}"
+
+
+def test_a_demanded_offset_is_offered_as_a_line_and_then_agrees(tmp_path):
+    """The line that is told is written into house.toml; the next check has nothing to say of it."""
+    house = plain_panel(tmp_path)
+    text = bench_text((60, 140, 600, 1500, 2500), slope=1.03, offset_w=-6.0)
+    (tmp_path / "bench.csv").write_text(text)
+    (told,) = [c for c in check_house(house).concerns if c.what.startswith("Bench")]
+    assert told.weight == "doubtful"
+    assert "offset of -6 W" in told.what
+    found = re.fullmatch(
+        r"clamp = { rating_a = 50, multiplier = 1.03, offset_w = (-[56][.0-9]*), .*}", told.line
+    )
+    assert float(found[1]) == pytest.approx(-6, abs=0.3)
+    before = house.trace("kettle").watts.copy()
+    house = change(tmp_path, r'(name = "kettle".*?)clamp = \{[^\n]*', rf"\g<1>{told.line}")
+    again = check_house(house)
+    assert [c for c in again.concerns if c.what.startswith("Bench")] == []
+    assert again.bench[0].agrees
+    after = house.trace("kettle").watts
+    np.testing.assert_allclose(after, 1.03 * before + float(found[1]), atol=0.01)
+
+
+def test_the_line_keeps_what_is_stated_and_changes_the_last_correction(tmp_path):
+    house = plain_panel(tmp_path)
+    (tmp_path / "bench.csv").write_text(BENCH)
+    dated = (
+        "clamp = { rating_a = 50, multiplier = [{ value = 2 }, { value = 1, "
+        'from = "2026-03-01 08:00" }], conductors = ["L1"], volts_leg = "L1" }'
+    )
+    house = change(tmp_path, r'(name = "kettle".*?)clamp = \{[^\n]*', rf"\g<1>{dated}")
+    (told,) = [c for c in check_house(house).concerns if c.what.startswith("Bench")]
+    kept = "clamp = { rating_a = 50, multiplier = [{ value = 2 }, { value = 0.9599, from = "
+    assert told.line.startswith(f'{kept}"2026-03-01 08:00", uncertainty = 0.0')
+    assert told.line.endswith(' }], conductors = ["L1"], volts_leg = "L1" }')
+    printed = check_lines(check_house(house), width=60)
+    assert any(line.strip() == told.line for line in printed)
+
+
+def test_what_the_bench_knows_is_offered_where_house_toml_does_not_state_it(tmp_path):
+    house = as_logged(plain_panel(tmp_path))
+    text = bench_text((600, 1100, 1500, 2500), slope=1.0, offset_w=0.0)
+    (tmp_path / "bench.csv").write_text(text)
+    import_logs(tmp_path)
+    house = open_house(tmp_path)
+    (told,) = [c for c in check_house(house).concerns if c.what.startswith("Bench")]
+    assert told.weight == "note"
+    assert "leave the multiplier at 1" in told.what
+    (kettle,) = house_findings(house, circuits=["kettle"]).appliances
+    assert any(
+        re.match(r"bench.csv knows its clamp to (1|0\.9\d) %", remark) for remark in kettle.remarks
+    )
+    house = change(tmp_path, r'(name = "kettle".*?)clamp = \{[^\n]*', rf"\g<1>{told.line}")
+    assert not [c for c in check_house(house).concerns if c.what.startswith("Bench")]
+    (kettle,) = house_findings(house, circuits=["kettle"]).appliances
+    assert kettle.clamp_uncertainty == pytest.approx(0.01, abs=0.001)
+    assert not any("bench.csv" in remark for remark in kettle.remarks)
+
+
+def test_one_pair_only_is_told_and_no_line_offered(tmp_path):
+    house = plain_panel(tmp_path)
+    (tmp_path / "bench.csv").write_text("circuit,reference_w,clamp_w\nkettle,365,372.5\n")
+    (told,) = [c for c in check_house(house).concerns if c.what.startswith("Bench")]
+    assert (told.weight, told.line) == ("note", "")
+    assert "by one pair only" in told.what
 
 
 def test_bad_bench_values_name_the_line(tmp_path):
