@@ -1,6 +1,7 @@
 """Figures and pages that a person reads. Nothing here decides what is true."""
 
 from homeenergy.show.aligned import plot_aligned_runs
+from homeenergy.show.between_houses import plot_between_houses
 from homeenergy.show.clamp_drawing import plot_clamps
 from homeenergy.show.energy import plot_daily_energy, plot_house_energy
 from homeenergy.show.idle import plot_idle_use
@@ -22,6 +23,7 @@ from homeenergy.show.week_map import plot_week_map
 __all__ = [
     "findings_page",
     "plot_aligned_runs",
+    "plot_between_houses",
     "plot_cabinet",
     "plot_clamps",
     "plot_currents",
