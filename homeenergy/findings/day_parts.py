@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 from homeenergy.cycles import Cycles
 from homeenergy.cycles.plateaus import Plateaus
@@ -121,6 +122,14 @@ def per_24_h(amount: pd.Series, parts: pd.DataFrame) -> NDArray[np.float64]:
     whole = parts["whole"]
     scaled = amount[whole] / parts["covered_h"][whole] * S_PER_DAY / S_PER_H
     return scaled.to_numpy(np.float64)
+
+
+def rounding_w(finding: ApplianceFinding) -> float:
+    """Half width of what a constant error within a step makes of the draw [W]."""
+    standby = finding.cycles.standby
+    if standby.resolved and standby.systematic:
+        return standby.systematic
+    return float(norm.ppf(0.975)) * finding.cycles.rest.step_w / np.sqrt(12)
 
 
 def _by_day(

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import hypot, inf, isfinite, nan, sqrt
+from math import hypot, inf, isfinite, nan
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
 
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.daily import energy_per_day
-from homeenergy.findings.day_parts import day_parts
+from homeenergy.findings.day_parts import day_parts, rounding_w
 from homeenergy.findings.idle_words import idle_sentence
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.quotients import quotient, ratio_of_days
@@ -163,7 +162,7 @@ def idle_or_use(finding: ApplianceFinding, *, use_name: str = "use") -> IdleUse:
     >>> house = he.open_house("sample_data/orchard_house")
     >>> oven = idle_or_use(he.house_findings(house, circuits=["range"]).appliances[0])
     >>> f"{oven.idle_kwh_per_week.value:.2f} kWh a week at {oven.idle_w.value:.1f} W"
-    '0.96 kWh a week at 5.7 W'
+    '0.94 kWh a week at 5.7 W'
     """
     _refuse(finding)
     parts = _as_use(day_parts(finding)) if finding.kind == "continuous" else day_parts(finding)
@@ -208,14 +207,6 @@ def _per_day(parts: pd.DataFrame, name: str) -> Estimate:
     return energy_per_day(parts[["covered_h", "day_h"]].assign(kwh=parts[name]))
 
 
-def _rounding_w(finding: ApplianceFinding) -> float:
-    """Half width of what a constant error within a step makes of the draw at rest [W]."""
-    standby = finding.cycles.standby
-    if standby.resolved and standby.systematic:
-        return standby.systematic
-    return float(norm.ppf(0.975)) * finding.cycles.rest.step_w / sqrt(12)
-
-
 def _idle_w(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
     standby = finding.cycles.standby
     if finding.kind == "continuous":
@@ -232,7 +223,7 @@ def _idle_w(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
         unit="W",
         basis="mean draw at rest",
     )
-    return with_systematic(watts, _rounding_w(finding), basis=f"{watts.basis}, and a step of it")
+    return with_systematic(watts, rounding_w(finding), basis=f"{watts.basis}, and a step of it")
 
 
 def _idle_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
@@ -253,7 +244,7 @@ def _use_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate
     measured = _per_day(parts, "use_kwh")
     used_h = 24 * (1 - float(parts["away_h"].sum()) / float(parts["covered_h"].sum()))
     clamp = (finding.clamp_uncertainty or 0.0) * abs(measured.value)
-    half = hypot(clamp, _rounding_w(finding) * used_h / WH_PER_KWH)
+    half = hypot(clamp, rounding_w(finding) * used_h / WH_PER_KWH)
     return with_systematic(measured, half, basis=f"{measured.basis}, in use")
 
 
@@ -271,7 +262,7 @@ def _idle_share(finding: ApplianceFinding, parts: pd.DataFrame, idle: Estimate) 
     )
     if finding.kind == "continuous" or not isfinite(share.value):
         return share
-    offset_kwh = _rounding_w(finding) / WH_PER_KWH * float(days["away_h"].sum())
+    offset_kwh = rounding_w(finding) / WH_PER_KWH * float(days["away_h"].sum())
     half = offset_kwh / float(total.sum()) * (1 - share.value)
     widened = with_systematic(share, half, basis=share.basis)
     return replace(widened, low=max(widened.low, 0.0), high=min(widened.high, 1.0))

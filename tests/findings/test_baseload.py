@@ -1,0 +1,132 @@
+"""The quietest time of the day, and who draws then."""
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.findings import house_baseload, house_findings
+from homeenergy.readings import open_house
+from tests.findings.small_house import made_house, switched
+from tests.findings.test_sample_house import SAMPLE
+
+FLAT = SAMPLE.with_name("canal_flat")
+UNMEASURED_W = 30.0
+ROLES = {
+    "mains": 'role = "mains"',
+    "fridge": 'kind = "thermostatic"',
+    "tv": 'kind = "manual"',
+    "fan": 'kind = "continuous"',
+}
+
+
+def small(folder, *, days=9, with_mains=True, mains_factor=1.0):
+    """A fridge on for half of the time, a television at 6 W, a fan at 12 W, and 30 W unmeasured."""
+    hour = np.arange(days * 1440) / 60
+    watts = {
+        "fridge": np.where(hour % 1 < 0.5, 80.0, 2.0),
+        "tv": switched(days, (19,), on_w=100.0, lasts_h=3, rest_w=6.0),
+        "fan": np.full(days * 1440, 12.0),
+    }
+    if with_mains:
+        watts = {"mains": (sum(watts.values()) + UNMEASURED_W) * mains_factor, **watts}
+    return made_house(folder / "house", watts, circuits=ROLES)
+
+
+def watts_of(found):
+    return found.parts.set_index(["appliance", "state"])["watts_w"]
+
+
+@pytest.fixture(scope="module")
+def found(tmp_path_factory):
+    return house_baseload(small(tmp_path_factory.mktemp("small")))
+
+
+def test_level_and_parts_by_hand(found):
+    assert found.level_w.value == pytest.approx(2 + 6 + 12 + UNMEASURED_W)
+    parts = watts_of(found)
+    assert parts["fridge", "standby"] == pytest.approx(2.0)
+    assert parts["tv", "standby"] == pytest.approx(6.0)
+    assert parts["fan", "never off"] == pytest.approx(12.0)
+    assert parts["on no measured circuit", "not known"] == pytest.approx(UNMEASURED_W)
+    assert found.always_w.value == pytest.approx(50.0)
+    assert found.kwh_per_year.value == pytest.approx(50 * 8.76)
+    assert len(found.windows) == 9
+    assert found.windows["level_w"].tolist() == pytest.approx([50.0] * 9)
+
+
+def test_words(found):
+    assert "Mill house draws 50.0 W" in found.sentence
+    assert re.search(r": 30(\.0+)? W on no measured circuit, fan 12", found.sentence)
+    assert "14 to 169 W on standby, 67 W on average" in found.sentence
+    table = found.to_markdown()
+    assert "| fan | never off | 12" in table
+    assert "counts as always on" in table
+
+
+def test_what_runs_at_the_quietest_time_is_told_apart(tmp_path):
+    """A fridge that is on for 24 minutes of every hour, in windows of an hour."""
+    fridge = np.where(np.arange(8 * 1440) % 60 < 24, 82.0, 2.0)
+    house = made_house(
+        tmp_path / "house", {"mains": fridge + UNMEASURED_W, "fridge": fridge}, circuits=ROLES
+    )
+    found = house_baseload(house, window_s=3600)
+    parts = watts_of(found)
+    assert found.level_w.value == pytest.approx(34 + UNMEASURED_W)
+    assert parts["fridge", "standby"] == pytest.approx(2.0)
+    assert parts["fridge", "running by itself"] == pytest.approx(32.0)
+    assert found.always_w.value == pytest.approx(2 + UNMEASURED_W)
+
+
+@pytest.mark.parametrize("sample", [SAMPLE, FLAT])
+def test_parts_add_up(sample):
+    house = open_house(sample)
+    findings = house_findings(house)
+    found = house_baseload(house, findings=findings)
+    assert found.parts["watts_w"].sum() == pytest.approx(found.level_w.value, rel=1e-9)
+    assert found.parts["share"].sum() == pytest.approx(1.0)
+    running = found.parts["state"].isin(["running by itself", "in use just then"])
+    assert found.parts["watts_w"][~running].sum() == pytest.approx(found.always_w.value, rel=1e-6)
+
+
+def test_standby_of_the_sample_flat_against_its_truth():
+    found = house_baseload(open_house(FLAT))
+    truth = pd.read_csv(FLAT / "truth" / "standby.csv").groupby("circuit")["standby_w"].first()
+    parts = found.parts[found.parts["state"] == "standby"].set_index("circuit")["watts_w"]
+    # Readings of 1 W steps and a clamp's offset; the quietest time has the lower of two levels.
+    both = parts.index.intersection(truth.dropna().index)
+    assert (abs(parts[both] - truth[both]) <= 0.8).all()
+    assert len(both) == 9
+
+
+def test_without_mains_it_is_at_least_this(tmp_path):
+    found = house_baseload(small(tmp_path, with_mains=False))
+    assert not found.mains_logged
+    assert found.level_w.value == pytest.approx(20.0)
+    assert "draws at least 20" in found.sentence
+    assert "on no measured circuit" not in found.sentence
+
+
+def test_only_some_hours(tmp_path):
+    """A heater from 1:00 to 5:00 hides the baseload of those hours."""
+    days = 8
+    heater = switched(days, (1,), on_w=500.0, lasts_h=4)
+    house = made_house(tmp_path / "house", {"mains": heater + 40.0, "tv": heater}, circuits=ROLES)
+    assert house_baseload(house).level_w.value == pytest.approx(40.0)
+    assert house_baseload(house, hours=(1, 5)).level_w.value == pytest.approx(540.0)
+
+
+def test_power_fed_back_is_refused(tmp_path):
+    with pytest.raises(HouseError, match=r"(?s)power flows out through the mains .*hours=\(1, 5\)"):
+        house_baseload(small(tmp_path, mains_factor=-1.0))
+
+
+def test_without_a_whole_day_it_is_refused(tmp_path):
+    watts = np.full(300, 40.0)
+    house = made_house(tmp_path / "house", {"mains": watts, "fan": watts / 2}, circuits=ROLES)
+    with pytest.raises(HouseError, match="no whole day"):
+        house_baseload(house)
+    with pytest.raises(ValueError, match="window_s must be positive"):
+        house_baseload(house, window_s=0)
