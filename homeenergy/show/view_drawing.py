@@ -106,6 +106,7 @@ class ViewDrawing:
     def _lanes(self, data: ViewData) -> None:
         number = len(data.envelopes)
         self._name_lanes([_short(data.labels[name]) for name in data.envelopes])
+        self.ax.set_ylim(-0.12, max(number, 1))
         lines: dict[str, list[Any]] = {look.colour: [] for look in LOOKS[:2]}
         areas: dict[str, list[Any]] = {look.colour: [] for look in LOOKS[:2]}
         zeros = []
@@ -140,14 +141,17 @@ class ViewDrawing:
             return
         self._forget_lanes()
         beside = ax.get_yaxis_transform()
-        how = {"transform": beside, "va": "center", "fontsize": 9 if number <= 20 else 8}
+        how: dict[str, Any] = {
+            "transform": beside,
+            "va": "center",
+            "fontsize": 9 if number <= 20 else 8,
+        }
         for row, label in enumerate(labels):
             middle = number - 1 - row + LANE_FILLED / 2
             self._names.append(ax.text(-0.008, middle, label, ha="right", **how))
             self._notes.append(ax.text(1.008, middle, "", **how))
         above = {**how, "va": "bottom", "color": "0.35"}
         self._notes.append(ax.text(1.008, number - 0.06, "highest" if number else "", **above))
-        ax.set_ylim(-0.12, max(number, 1))
         ax.set_yticks([])
         ax.spines["left"].set_visible(False)
         ax.set_ylabel("")

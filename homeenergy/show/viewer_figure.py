@@ -6,9 +6,11 @@ lies between is never read.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
+import matplotlib
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.figure import Figure
@@ -61,10 +63,19 @@ def set_margins(figure: Figure, *, stacked: bool) -> None:
     )
 
 
+@contextmanager
+def _backend_kept() -> Iterator[None]:
+    """Keep how all other figures are drawn: importing ipympl would change it."""
+    backend = matplotlib.get_backend()
+    yield
+    if matplotlib.get_backend() != backend:
+        matplotlib.use(backend)
+
+
 def live_canvas(figure: Figure) -> Canvas:
     """Give the widget that shows a figure and sends back what mouse and keys do to it."""
-    from ipympl.backend_nbagg import Canvas, FigureManager
-
+    with _backend_kept():
+        from ipympl.backend_nbagg import Canvas, FigureManager
     canvas = Canvas(figure)
     manager = FigureManager(canvas, 0)
     # Its keys toggle grids and logarithmic axes; the viewer has keys of its own.
