@@ -45,11 +45,25 @@ def find_groups(points: NDArray[np.float64]) -> NDArray[np.int64]:
     first guess is a tree of least variance (Ward 1963), cut into so many parts. O(n d²) for each
     step of the fit.
     """
+    from threadpoolctl import threadpool_limits
+
     n = len(points)
     if n < 2 or not np.ptp(points, axis=0).any():
         return np.zeros(n, np.int64)
     order = np.lexsort(points.T[::-1])
     ordered = points[order]
+    # Matrices are small: further threads only wait for each other.
+    with threadpool_limits(1):
+        group = _groups(ordered)
+    found = np.empty(n, np.int64)
+    found[order] = group
+    _, first, at = np.unique(found, return_index=True, return_inverse=True)
+    return np.argsort(np.argsort(first))[at].astype(np.int64)
+
+
+def _groups(ordered: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Group of each point, in any order of groups."""
+    n = len(ordered)
     starts = _first_guess(ordered)
     best = None
     for parts, form in product(range(1, min(MOST_PARTS, n) + 1), FORMS):
@@ -61,11 +75,7 @@ def find_groups(points: NDArray[np.float64]) -> NDArray[np.int64]:
             best = criterion, model
     assert best is not None
     model = best[1]
-    group_of_part = _joined(model)
-    found = np.empty(n, np.int64)
-    found[order] = group_of_part[model.predict(ordered)]
-    _, first, at = np.unique(found, return_index=True, return_inverse=True)
-    return np.argsort(np.argsort(first))[at].astype(np.int64)
+    return _joined(model)[model.predict(ordered)]
 
 
 def _first_guess(ordered: NDArray[np.float64]) -> tuple[NDArray, NDArray]:
@@ -77,7 +87,9 @@ def _first_guess(ordered: NDArray[np.float64]) -> tuple[NDArray, NDArray]:
     return sample, ward(sample)
 
 
-def _fitted(ordered: NDArray[np.float64], starts: tuple[NDArray, NDArray], parts: int, form: str):
+def _fitted(
+    ordered: NDArray[np.float64], starts: tuple[NDArray, NDArray], parts: int, form: str
+) -> GaussianMixture | None:
     from scipy.cluster.hierarchy import fcluster
     from sklearn.exceptions import ConvergenceWarning
     from sklearn.mixture import GaussianMixture
