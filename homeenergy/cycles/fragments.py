@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from homeenergy.cycles import kernels
 from homeenergy.cycles.levels import Levels
 from homeenergy.cycles.plateaus import Plateaus
 
@@ -50,17 +51,19 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
 
     A hole in the data ends a fragment: what follows it is another.
     """
-    high = plateaus.mean_w > levels.low_w
-    holes = plateaus.hole_follows
-    begins = high & np.r_[True, ~high[:-1] | holes] if high.size else high
-    ends = high & np.r_[~high[1:] | holes, True] if high.size else high
-    a, b = np.flatnonzero(begins), np.flatnonzero(ends) + 1
-    n = sums_of(plateaus.n, a, b)
+    a, b, n, sum_w, above = kernels.stretches(
+        plateaus.mean_w,
+        plateaus.n,
+        plateaus.sum_w,
+        plateaus.hole_follows,
+        levels.low_w,
+        levels.on_w,
+    )
     if plateaus.period_s <= SPIKE_PERIOD_S:
-        a, b, n = a[n > 1], b[n > 1], n[n > 1]
-    excess_w = sums_of(plateaus.sum_w, a, b) - levels.idle_w * n
-    above = sums_of(np.where(plateaus.mean_w > levels.on_w, plateaus.n, 0), a, b)
-    mean_w = sums_of(plateaus.sum_w, a, b) / np.maximum(n, 1)
+        kept = n > 1
+        a, b, n, sum_w, above = a[kept], b[kept], n[kept], sum_w[kept], above[kept]
+    excess_w = sum_w - levels.idle_w * n
+    mean_w = sum_w / n
     lone = 1 if plateaus.period_s > SPIKE_PERIOD_S else 2
     return Fragments(
         first_plateau=a,

@@ -180,3 +180,50 @@ def join_atoms(atoms, ends, out) -> None:  # pragma: no cover - compiled
             row[5] = min(row[5], atom[5])
             row[6] = max(row[6], atom[6])
         first = ends[segment]
+
+
+@njit(cache=True, nogil=True)
+def stretches(mean_w, n, sum_w, hole_follows, low_w, on_w):  # pragma: no cover - compiled
+    """Unbroken stretches of plateaus above `low_w`; none goes on across a hole.
+
+    Returns, for each, the first plateau and the one after the last, samples, sum of the samples
+    [W], and samples in plateaus above `on_w`.
+    """
+    m = mean_w.size
+    first, stop = np.empty(m, np.int64), np.empty(m, np.int64)
+    held, above = np.empty(m, np.int64), np.empty(m, np.int64)
+    total = np.empty(m)
+    k = 0
+    inside = False
+    for i in range(m):
+        if mean_w[i] > low_w:
+            if not inside:
+                first[k], held[k], above[k], total[k] = i, 0, 0, 0.0
+            held[k] += n[i]
+            total[k] += sum_w[i]
+            above[k] += n[i] if mean_w[i] > on_w else 0
+            inside = i + 1 < m and not hole_follows[i] and mean_w[i + 1] > low_w
+            if not inside:
+                stop[k] = i + 1
+                k += 1
+    return first[:k].copy(), stop[:k].copy(), held[:k].copy(), total[:k].copy(), above[:k].copy()
+
+
+@njit(cache=True, nogil=True)
+def sums_within(first, stop, excess_w, at, reach_n, out) -> None:  # pragma: no cover - compiled
+    """Sum of samples [W] from the start of each of the plateaus `at` to `reach_n` samples later.
+
+    `excess_w` is the sum of each plateau, spread evenly over it; `reach_n` ascends. `out` has a
+    row for each of `at`, a column for each reach.
+    """
+    for row in range(at.size):
+        i, before, start = at[row], 0.0, first[at[row]]
+        for column in range(reach_n.size):
+            end = start + reach_n[column]
+            while i < first.size and stop[i] <= end:
+                before += excess_w[i]
+                i += 1
+            part = 0.0
+            if i < first.size and first[i] < end:
+                part = excess_w[i] * (end - first[i]) / (stop[i] - first[i])
+            out[row, column] = before + part

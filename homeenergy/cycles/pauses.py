@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from homeenergy.cycles import kernels
 from homeenergy.cycles.fragments import Fragments, sums_of
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.house.schedule import Kind
@@ -187,7 +188,8 @@ def _part_at_starts(
     seen = after_rest(fragments, plateaus, limit_s=limit_s)
     begin_at = joined[seen[joined[:, 0]], 0]
     begin_at = begin_at[:: max(1, begin_at.size // MOST_BEGINNINGS)]
-    starts = _beginnings(fragments, plateaus, begin_at, idle_w)
+    excess_w = plateaus.sum_w - idle_w * plateaus.n
+    starts = _beginnings(fragments, plateaus, begin_at, excess_w)
     if not starts.size:
         return
     pause_s, upto = fragments.pause_s, np.r_[0.0, np.cumsum(fragments.excess_wh)]
@@ -208,7 +210,7 @@ def _part_at_starts(
             parts = pause_s[i - 1] > PARTING_S and worth >= SUBSTANTIAL
             if not (parts or twin):
                 continue
-            (beginning,) = _beginnings(fragments, plateaus, np.array([i]), idle_w)
+            (beginning,) = _beginnings(fragments, plateaus, np.array([i]), excess_w)
             if (parts and _off(starts, beginning, NEAR_SHARE) < ALIKE) or (
                 twin and _off(starts, beginning, 0.0) < VERY_ALIKE
             ):
@@ -235,19 +237,22 @@ def _off(known: NDArray[np.float64], beginning: NDArray[np.float64], share: floa
 
 
 def _beginnings(
-    fragments: Fragments, plateaus: Plateaus, which: NDArray[np.int64], idle_w: float
+    fragments: Fragments,
+    plateaus: Plateaus,
+    which: NDArray[np.int64],
+    excess_w: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Energy above idle [Wh] within the times `BEGINNING_S` of the starts of some fragments."""
     out = np.empty((which.size, BEGINNING_S.size))
-    for row, start in zip(out, fragments.first[which], strict=True):
-        end = start + int(np.ceil(BEGINNING_S[-1] / plateaus.period_s))
-        near = slice(*np.searchsorted(plateaus.first, [start, end]))
-        first, stop = plateaus.first[near] - start, plateaus.stop[near] - start
-        excess_w = plateaus.sum_w[near] - idle_w * plateaus.n[near]
-        edges_s = np.c_[first, stop].ravel() * plateaus.period_s
-        upto = np.cumsum(np.c_[np.zeros(excess_w.size), excess_w].ravel())
-        row[:] = np.interp(BEGINNING_S, edges_s, upto) * plateaus.period_s / S_PER_H
-    return out
+    kernels.sums_within(
+        plateaus.first,
+        plateaus.stop,
+        excess_w,
+        fragments.first_plateau[which],
+        BEGINNING_S / plateaus.period_s,
+        out,
+    )
+    return out * plateaus.period_s / S_PER_H
 
 
 def _part_equals(fragments: Fragments, joins: NDArray[np.bool_]) -> None:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from homeenergy.cycles import kernels
 from homeenergy.cycles.atoms import TILE, compress, merge_alike
+from homeenergy.cycles.levels import count_levels
 from homeenergy.cycles.weighted import weighted_quantile
 
 from .ruptures_cost import WeightedL2
@@ -231,3 +232,41 @@ def test_atoms_of_a_segment_are_joined_with_every_sum():
     for row, part in zip(out, (atoms[:2], atoms[2:]), strict=True):
         expected = [part[0, 0], part[-1, 1], *part[:, 2:5].sum(axis=0)]
         assert row.tolist() == pytest.approx([*expected, part[:, 5].min(), part[:, 6].max()])
+
+
+def test_sums_within_a_reach_are_those_of_the_samples():
+    watts = np.repeat([5.0, 80.0, 0.0, 40.0], [3, 4, 0, 6])
+    first, stop = np.array([0, 3, 9]), np.array([3, 7, 15])
+    excess = np.array([15.0, 320.0, 240.0])
+    reach = np.array([1.0, 2.5, 5.0, 8.0, 30.0])
+    out = np.empty((2, reach.size))
+    kernels.sums_within(first, stop, excess, np.array([0, 1]), reach, out)
+    samples = np.r_[watts[:7], 0.0, 0.0, watts[7:], np.zeros(40)]
+    for row, at in zip(out, (0, 3), strict=True):
+        upto = np.r_[0.0, np.cumsum(samples[at:])]
+        assert row == pytest.approx(np.interp(reach, np.arange(upto.size), upto))
+
+
+def test_stretches_end_at_low_plateaus_and_at_holes():
+    mean = np.array([1.0, 50.0, 90.0, 1.0, 60.0, 70.0, 2.0, 55.0])
+    n = np.array([9, 2, 3, 9, 4, 5, 9, 6])
+    holes = np.zeros(7, bool)
+    holes[4] = True
+    first, stop, held, total, above = kernels.stretches(mean, n, mean * n, holes, 10.0, 58.0)
+    assert first.tolist() == [1, 4, 5, 7]
+    assert stop.tolist() == [3, 5, 6, 8]
+    assert held.tolist() == [5, 4, 5, 6]
+    assert total.tolist() == [370.0, 240.0, 350.0, 330.0]
+    assert above.tolist() == [3, 4, 5, 0]
+
+
+@pytest.mark.parametrize("cut", [0, 1, 500, 501, 999, 1000])
+def test_levels_are_counted_alike_in_pieces(cut):
+    rng = np.random.default_rng(7)
+    watts = rng.choice([1.0, 2.0, 80.0, np.nan], 1000).astype(np.float32)
+    levels = np.zeros(kernels.LEVEL_BINS, np.int64)
+    steps = np.zeros((256, kernels.STEP_BINS), np.int64)
+    kernels.count_levels(watts.view(np.uint32), watts, np.nan, levels, steps)
+    found = count_levels([watts[:cut], watts[cut:]])
+    assert (found.levels == levels).all()
+    assert (found.steps == steps).all()
