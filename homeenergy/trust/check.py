@@ -14,6 +14,7 @@ from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
 from homeenergy.trust.bench_file import read_bench
 from homeenergy.trust.circuit_balance import WIRING
 from homeenergy.trust.concern import Concern
+from homeenergy.trust.logged_load import load_concerns
 from homeenergy.trust.mains_energy import logged_energy, mains_trace
 from homeenergy.trust.meter import MeterAgreement, meter_agreement
 from homeenergy.trust.meter_falls import Fall, explain_falls
@@ -97,6 +98,7 @@ def check_house(
     """
     found = _Findings()
     found.concerns += schedule_concerns(house.circuits, house.supply)
+    found.concerns += load_concerns(house)
     _bench(house, found, accuracy=reference_accuracy)
     try:
         found.balance = panel_balance(house)
