@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from homeenergy.house.carbon import CarbonFactor
 from homeenergy.house.tariff import Tariff
+from homeenergy.house.write_up import WriteUpDetails
 
 Kind = Literal["thermostatic", "batch", "manual", "modulating", "continuous"]
 KINDS: tuple[Kind, ...] = ("thermostatic", "batch", "manual", "modulating", "continuous")
@@ -147,3 +148,4 @@ class Schedule:
     carbon: CarbonFactor | None = None
     logs: tuple[LogLayout, ...] = ()
     programmes: tuple[ProgrammeName, ...] = ()
+    write_up: WriteUpDetails = field(default_factory=WriteUpDetails)

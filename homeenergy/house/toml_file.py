@@ -14,6 +14,7 @@ from homeenergy.house.load_toml import load_toml
 from homeenergy.house.programme_names import read_programmes
 from homeenergy.house.schedule import KINDS, Circuit, Schedule, Supply
 from homeenergy.house.tariff_toml import read_tariff
+from homeenergy.house.write_up import read_write_up
 from homeenergy.house.zones import read_region
 
 LEGS: dict[str, tuple[str, ...]] = {
@@ -21,6 +22,17 @@ LEGS: dict[str, tuple[str, ...]] = {
     "split-phase": ("L1", "L2"),
     "three-phase": ("L1", "L2", "L3"),
 }
+KEYS = (
+    "name",
+    "timezone",
+    "supply",
+    "tariff",
+    "carbon",
+    "write_up",
+    "circuit",
+    "programme",
+    "log",
+)
 _NAME = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -44,7 +56,7 @@ def read_schedule(folder: str | Path) -> Schedule:
     folder = Path(folder)
     path = folder if folder.name == "house.toml" else folder / "house.toml"
     top = Fields(load_toml(path), path=path)
-    top.only(("name", "timezone", "supply", "tariff", "carbon", "circuit", "programme", "log"))
+    top.only(KEYS)
     name = top.text("name", path.parent.resolve().name)
     zone = top.text("timezone", required=True)
     try:
@@ -69,6 +81,7 @@ def read_schedule(folder: str | Path) -> Schedule:
         carbon=read_carbon(top.inner("carbon")) if top.has("carbon") else None,
         logs=tuple(read_layout(log, circuits=names) for log in top.tables("log")),
         programmes=read_programmes(top, circuits=names),
+        write_up=read_write_up(top.inner("write_up")),
     )
 
 
