@@ -1,29 +1,14 @@
 """Notebooks in JupyterLab, in a browser: cells run, sliders move pictures, answers unfold."""
 
 import ast
-import re
-from dataclasses import dataclass, field
-from pathlib import Path
 
-import nbformat
 import pytest
-from playwright.sync_api import TimeoutError
+
+from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
-ROOT = Path(__file__).parents[2]
-SCREENSHOTS = Path(__file__).parent / "screenshots"
 NAMES = ("start_here", "teach_power_factor", "teach_duty_cycle", "teach_clamps")
-OPEN_MS, RUN_MS, REDRAW_MS = 90_000, 120_000, 30_000
-# What the page may complain of: a pattern, and why it is no fault of a notebook. None so far.
-NOT_OURS: dict[str, str] = {}
-
-# Tracebacks and warnings alike.
-RED = '[data-mime-type="application/vnd.jupyter.stderr"]'
-# Ends with the first error, or when every cell of code bears the number of its run.
-FINISHED = """red => document.querySelector(red)
-  || [...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')]
-    .every(prompt => /^\\[\\d+\\]:/.test(prompt.textContent))"""
 # What a picture shows.
 PIXELS = """image => {
   const canvas = document.createElement('canvas');
@@ -41,75 +26,10 @@ SHOWS = f"""([cell, pixels, same]) => {{
 }}"""
 
 
-@dataclass
-class Opened:
-    """A notebook in a page, after all its cells were run."""
-
-    page: object
-    source: nbformat.NotebookNode
-    complaints: list[str] = field(default_factory=list)
-    elsewhere: list[str] = field(default_factory=list)
-
-    @property
-    def code_cells(self):
-        return [cell for cell in self.source.cells if cell.cell_type == "code"]
-
-    def shown(self, cell):
-        """Cell of the page that shows this cell of the file."""
-        return self.page.locator(".jp-Notebook .jp-Cell").nth(self.source.cells.index(cell))
-
-
 @pytest.fixture(scope="module", params=NAMES)
 def opened(request, lab, browser):
-    file = f"{request.param}.ipynb"
-    page = browser.new_page()
-    page.set_default_timeout(REDRAW_MS)
-    notebook = Opened(page, nbformat.read(ROOT / "notebooks" / file, as_version=4))
-    listen(notebook, own=lab.url)
-    # A workspace for each, or JupyterLab would open again what was open before.
-    place = f"lab/workspaces/{request.param}/tree/notebooks/{file}"
-    page.goto(f"{lab.url}/{place}?token={lab.token}", timeout=OPEN_MS)
-    # The status bar; the round mark says idle before there is a kernel.
-    idle = page.locator("#jp-main-statusbar").get_by_text(re.compile(r"\| Idle$"))
-    idle.wait_for(timeout=OPEN_MS)
-    page.get_by_role("menuitem", name="Run", exact=True).click()
-    page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
-    wait_for_the_last_cell(notebook, name=request.param)
-    yield notebook
-    page.close()
-    for session in lab.ask("sessions"):
-        lab.ask(f"sessions/{session['id']}", method="DELETE")
-    assert lab.ask("kernels") == []
-
-
-def wait_for_the_last_cell(notebook, *, name):
-    """Return when all cells have run, or one failed; else say how far it came."""
-    page = notebook.page
-    try:
-        page.wait_for_function(FINISHED, arg=RED, timeout=RUN_MS)
-    except TimeoutError:
-        SCREENSHOTS.mkdir(exist_ok=True)
-        page.screenshot(path=SCREENSHOTS / f"{name}_unfinished.png")
-        prompts = page.locator(".jp-CodeCell .jp-InputPrompt").all_text_contents()
-        pytest.fail(f"not finished after {RUN_MS / 1000:.0f} s: {prompts}, {notebook.complaints}")
-
-
-def listen(notebook, *, own):
-    """Note what the page complains of, and whom but its own server it asks."""
-
-    def note(text):
-        if not any(re.search(pattern, text) for pattern in NOT_OURS):
-            notebook.complaints.append(text)
-
-    def asked(address):
-        if not address.startswith((own, own.replace("http", "ws", 1), "data:", "blob:")):
-            notebook.elsewhere.append(address)
-
-    page = notebook.page
-    page.on("console", lambda said: note(said.text) if said.type == "error" else None)
-    page.on("pageerror", lambda error: note(str(error)))
-    page.on("request", lambda request: asked(request.url))
-    page.on("websocket", lambda socket: asked(socket.url))
+    with run_notebook(request.param, lab=lab, browser=browser) as notebook:
+        yield notebook
 
 
 def slider_ranges(cell):
