@@ -54,8 +54,9 @@ def read_column(house, circuit):
     return sum(pq.read_table(p, columns=["watts"])["watts"].to_numpy().size for p in paths)
 
 
-# What is aimed at is printed; what fails is loose, because other programs share the machine.
-CEILING = 2.5
+# Limits of ratios are printed; what fails is half as much again, because other programs share the
+# machine and disturb the two sides of a ratio unequally.
+CEILING = 1.5
 
 
 @pytest.mark.parametrize("circuit", YEAR_CIRCUITS)
@@ -92,12 +93,13 @@ def test_a_year_stays_under_one_gib(house, say, circuit):
     assert peak < GIB
 
 
-@pytest.mark.parametrize(("circuit", "least"), [("washer", 1000), ("tv", 1000), ("fridge", 5)])
+@pytest.mark.parametrize(("circuit", "least"), [("washer", 1000), ("tv", 1000), ("fridge", 50)])
 def test_a_sample_takes_a_thousandth_of_an_exact_search(house, say, circuit, least):
     """Against `KernelCPD` on the busiest of the first thirty days of the same trace.
 
     The exact search prunes well where the power never settles, as in a compressor that warms up:
-    there it takes a fraction of a second for a day, and a thousandth cannot be asked for.
+    there it takes a fraction of a second for a day. A thousandth of that would be less than what
+    reading the samples takes, so it cannot be asked for.
     """
     year = house.trace(circuit)
     days = year.watts[: 30 * 86_400].reshape(30, 86_400)
@@ -111,7 +113,7 @@ def test_a_sample_takes_a_thousandth_of_an_exact_search(house, say, circuit, lea
         f"{exact_s * 1e6:.1f} µs / {ours_s * 1e6:.3f} µs = {exact_s / ours_s:.0f}",
         f"at least {least}",
     )
-    assert exact_s * CEILING >= least * ours_s
+    assert exact_s >= least * ours_s
 
 
 def test_twelve_months_by_one(house, say):
@@ -172,4 +174,4 @@ def test_sixteen_circuits_use_both_cores(tmp_path, say):
         f"{took[2]:.2f} s / {took[1]:.2f} s = {took[2] / took[1]:.2f}",
         "0.75",
     )
-    assert took[2] <= 1.1 * took[1]
+    assert took[2] <= 0.9 * took[1]
