@@ -1,7 +1,7 @@
 """Carbon dioxide of what is used, by a factor whose year and source are known.
 
-A factor is the average of all that was generated in a year. A kWh saved at one hour saves that of the
-power station that then runs for it, which may be twice as much or nothing.
+A factor is the average of all that was generated in a year. A kWh saved at one hour saves that of
+the power station that then runs for it, which may be twice as much or nothing.
 """
 
 from __future__ import annotations

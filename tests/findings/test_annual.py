@@ -1,0 +1,176 @@
+"""From some days to a year: weekdays, seasons, and intervals that own up to what was not seen."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.findings import annual_energy, appliance_finding
+from homeenergy.house import Circuit, Clamp, PricePeriod, Season, Tariff
+from homeenergy.readings.trace import Trace
+
+FLAT = Tariff(currency="EUR", price_per_kwh=0.3)
+MONDAY = "2026-03-02T00:00Z"
+
+
+def finding(watts, *, kind="batch", appliance="Washer", start=MONDAY, tariff=None, **clamp):
+    trace = Trace(label="load", start=pd.Timestamp(start), period_s=900, watts=watts)
+    circuit = Circuit(name="load", appliance=appliance, kind=kind, clamp=Clamp(**clamp))
+    return appliance_finding(trace, circuit=circuit, timezone="UTC", tariff=tariff)
+
+
+def days(kwh, **settings):
+    """A finding of days that take so much, in one hour from 10:00."""
+    watts = np.zeros((len(kwh), 96), np.float32)
+    watts[:, 40:44] = np.asarray(kwh, float)[:, None] * 1000
+    return finding(watts.ravel(), **settings)
+
+
+def test_each_weekday_counts_for_a_seventh_however_often_it_was_seen():
+    # 16 days from Monday: Monday and Tuesday are seen three times, and take 7 and 0 kWh.
+    kwh = [7.0 if day % 7 == 0 else 0.0 for day in range(16)]
+    year = annual_energy(days(kwh))
+    assert year.weekdays_balanced
+    assert year.kwh.value == pytest.approx(365 * 1.0)
+    assert "each weekday counting a seventh" in year.method
+
+
+def test_fewer_than_two_of_a_weekday_are_taken_as_they_are():
+    kwh = [7.0 if day % 7 == 0 else 0.0 for day in range(13)]
+    year = annual_energy(days(kwh))
+    assert not year.weekdays_balanced
+    assert year.kwh.value == pytest.approx(365 * 14 / 13)
+
+
+def test_a_leap_year_has_a_day_more():
+    kwh = np.tile([1.0, 2.0], 14)
+    years = [annual_energy(days(kwh), days_per_year=n).kwh.value for n in (365, 366)]
+    assert years[1] / years[0] == pytest.approx(366 / 365)
+
+
+@pytest.mark.parametrize(
+    ("appliance", "kind", "season", "limit"),
+    [
+        ("Washer", "batch", "none known", 0.1),
+        ("Refrigerator", "thermostatic", "some", 0.25),
+        ("Lights upstairs", "manual", "some", 0.25),
+        ("Heat pump", "modulating", "strong", 1.0),
+        ("Bathroom space heater", "manual", "strong", 1.0),
+        ("Air conditioner", "thermostatic", "strong", 1.0),
+    ],
+)
+def test_the_year_not_seen_widens_the_interval_by_the_rule(appliance, kind, season, limit):
+    # Days that are all alike leave the rule alone: an even error holds 95 % within 0.95 of it.
+    year = annual_energy(days([2.0] * 28, kind=kind, appliance=appliance))
+    assert year.season == season
+    half = 0.95 * (1 - 28 / 365) * limit * 730
+    assert year.kwh.value == pytest.approx(730)
+    assert year.kwh.high - 730 == pytest.approx(half, rel=5e-3)
+    assert year.kwh.systematic == pytest.approx(half, rel=5e-3)  # and a step of readings
+    assert "8%" in year.warning
+    assert ("guess" in year.warning) == (season == "strong")
+
+
+def test_the_interval_never_ends_below_nothing():
+    rng = np.random.default_rng(0)
+    year = annual_energy(days(rng.choice([0, 5], 21), kind="modulating"))
+    assert year.kwh.low == 0
+
+
+def test_a_whole_year_needs_no_warning():
+    rng = np.random.default_rng(1)
+    kwh = rng.normal(3, 0.5, 365)
+    year = annual_energy(days(kwh, kind="modulating"))
+    assert year.share_of_year == 1
+    assert year.warning == ""
+    assert len(year.months) == 12
+    assert year.kwh.systematic == pytest.approx(0, abs=1e-9)
+    assert abs(year.kwh.value - 365 * 3) < 365 * 3 * 0.05
+
+
+def outdoor_of(n, celsius):
+    index = pd.date_range(MONDAY, periods=24 * n + 1, freq="h")
+    return pd.Series([*np.repeat(celsius, 24), celsius[-1]], index=index)
+
+
+def test_measured_weather_overrules_the_kind():
+    rng = np.random.default_rng(2)
+    celsius = np.linspace(20, 0, 28) + rng.normal(0, 0.5, 28)
+    heated = annual_energy(days(1 + 0.2 * (20 - celsius)), outdoor=outdoor_of(28, celsius))
+    assert heated.season == "strong"
+    assert heated.correlation < -0.95
+    assert "correlation -" in heated.warning
+    free = days(2 + rng.normal(0, 0.1, 28), kind="thermostatic")
+    assert annual_energy(free).season == "some"
+    found = annual_energy(free, outdoor=outdoor_of(28, celsius))
+    assert abs(found.correlation) < 2 / np.sqrt(28)
+    assert found.season == "none known"
+    # Within a few degrees nothing can be ruled out.
+    mild = annual_energy(free, outdoor=outdoor_of(28, 10 + celsius / 10))
+    assert mild.season == "some"
+
+
+def test_temperatures_of_another_time_are_refused():
+    outdoor = outdoor_of(28, np.zeros(28))
+    outdoor.index += pd.Timedelta(days=365)
+    with pytest.raises(HouseError, match="cover none of these days"):
+        annual_energy(days([1.0] * 28), outdoor=outdoor)
+
+
+def test_without_a_whole_day_there_is_no_year():
+    with pytest.raises(HouseError, match=r"no whole day of Washer \(load\)"):
+        annual_energy(finding(np.ones(40)))
+
+
+def test_one_day_tells_no_spread():
+    year = annual_energy(days([2.0]))
+    assert year.kwh.value == pytest.approx(730)
+    assert np.isinf(year.kwh.high)
+
+
+def test_clamp_and_money_go_along():
+    kwh = np.tile([1.0, 2.0, 3.0, 2.0], 7)
+    plain = annual_energy(days(kwh, tariff=FLAT))
+    known = annual_energy(days(kwh, tariff=FLAT, uncertainty=0.1))
+    assert plain.cost.value == pytest.approx(0.3 * plain.kwh.value)
+    assert plain.cost.unit == "EUR"
+    assert known.kwh.systematic > plain.kwh.systematic
+    assert annual_energy(days(kwh)).cost is None
+    assert "EUR" in plain.sentence
+    frame = plain.to_frame()
+    assert frame["cost_per_year_high"].iloc[0] == plain.cost.high
+
+
+def test_a_year_is_priced_by_the_seasons_that_were_not_seen():
+    # In March, at 10:00 on all days. Winter 0.40 by day, summer (April to September) 0.20.
+    tariff = Tariff(
+        currency="EUR",
+        seasons=(Season(name="summer", month=4, day=1), Season(name="winter", month=10, day=1)),
+        periods=(
+            PricePeriod(name="winter", price_per_kwh=0.4, seasons=("winter",)),
+            PricePeriod(name="summer", price_per_kwh=0.2, seasons=("summer",)),
+        ),
+    )
+    one = days([1.0] * 28, tariff=tariff)
+    assert one.cost_per_year.value == pytest.approx(365 * 0.4)
+    year = annual_energy(one, tariff=tariff)
+    # 183 days of summer, 182 of winter.
+    assert year.cost.value == pytest.approx(183 * 0.2 + 182 * 0.4, rel=1e-6)
+
+
+def test_a_year_is_priced_at_the_weekdays_and_hours_of_use():
+    workdays = frozenset(range(5))
+    tariff = Tariff(
+        currency="EUR",
+        periods=(
+            PricePeriod(name="peak", price_per_kwh=0.5, minutes=((600, 660),), days=workdays),
+            PricePeriod(
+                name="rest", price_per_kwh=0.1, minutes=((0, 600), (660, 1440)), days=workdays
+            ),
+            PricePeriod(name="weekend", price_per_kwh=0.3, days=frozenset({5, 6, 7})),
+        ),
+    )
+    # Two weeks: 1 kWh at 10:00 on workdays, 3 on weekends.
+    year = annual_energy(days([1, 1, 1, 1, 1, 3, 3] * 2), tariff=tariff)
+    price = (5 * 0.5 + 6 * 0.3) / 11
+    assert year.cost.value / year.kwh.value == pytest.approx(price, rel=2e-3)

@@ -1,0 +1,90 @@
+"""Measured uses, counted as the test procedures behind labels count them."""
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.findings import appliance_finding, label_cycles, label_energy
+from homeenergy.house import Circuit
+from homeenergy.readings.trace import Trace
+from tests.findings.small_house import switched
+
+SHARED = Path(__file__).parents[2] / "shared"
+
+
+def finding(watts, kind="batch"):
+    trace = Trace(
+        label="dryer", start=pd.Timestamp("2026-03-02", tz="UTC"), period_s=60, watts=watts
+    )
+    circuit = Circuit(name="dryer", appliance="Dryer", kind=kind)
+    return appliance_finding(trace, circuit=circuit, timezone="UTC")
+
+
+def dryer():
+    """Twice a day an hour of 2.8 kW for a week, else 1.5 W."""
+    return finding(switched(7, [8, 18], on_w=2800, lasts_h=1, rest_w=1.5))
+
+
+def test_table_is_that_of_the_shared_file():
+    table = label_cycles()
+    entries = tomllib.loads((SHARED / "label_cycles.toml").read_text())
+    assert list(table.index) == list(entries)
+    for name, entry in entries.items():
+        assert table.loc[name, "uses_per_year"] == entry["uses_per_year"]
+        assert entry["source"]
+        assert entry["status"] in {"seen", "seen in a copy", "from memory"}
+    table.loc["us_dryer_d2", "uses_per_year"] = 1  # a copy
+    assert label_cycles().loc["us_dryer_d2", "uses_per_year"] == 283
+
+
+def test_published_hours_are_those_that_the_uses_leave():
+    table = label_cycles()
+    # One hour a wash, 0.516 h a drying (own arithmetic on the published figures).
+    for name, hours in (("us_washer_j", 1.0), ("us_washer_j2", 1.0), ("us_dryer_d2", 0.516)):
+        row = table.loc[name]
+        assert row["low_power_h"] == pytest.approx(8760 - hours * row["uses_per_year"], abs=0.1)
+
+
+def test_a_dryer_by_hand():
+    found = label_energy(dryer(), "us_dryer_d2", label_kwh=607)
+    expected = 283 * 2.8 + 1.5 * 8614 / 1000
+    assert found.kwh.value == pytest.approx(expected, rel=1e-3)
+    assert found.own_uses_per_year.value == pytest.approx(730)
+    assert found.own_kwh_per_year.value == pytest.approx(365 * (5.6 + 1.5 * 22 / 1000), rel=1e-3)
+    assert found.share_above_label == pytest.approx(expected / 607 - 1, rel=1e-2)
+    assert "33 % more than that" in found.sentence
+    assert any("8,614 h" in line for line in found.assumptions)
+    frame = found.to_frame()
+    assert frame["kwh_high"].iloc[0] == found.kwh.high
+
+
+def test_hours_at_rest_are_what_uses_of_this_length_leave():
+    found = label_energy(dryer(), "us_dishwasher_c1")
+    assert found.kwh.value == pytest.approx(215 * 2.8 + 1.5 * (8766 - 215) / 1000, rel=1e-3)
+    assert np.isnan(found.label_kwh)
+    assert "label says" not in found.sentence
+
+
+def test_per_hundred_uses_without_the_draw_between_them():
+    found = label_energy(dryer(), "eu_dryer")
+    assert found.kwh.value == pytest.approx(280, rel=1e-3)
+
+
+def test_what_is_never_off_counts_days():
+    fridge = finding(switched(7, range(0, 24, 2), on_w=100, lasts_h=1), kind="thermostatic")
+    found = label_energy(fridge, "eu_refrigerator", label_kwh=438)
+    assert found.kwh.value == pytest.approx(365 * 1.2, rel=1e-3)
+    assert found.own_uses_per_year.value == 365
+    assert "365 days" in found.sentence
+    assert "cannot tell from it" in found.sentence
+
+
+def test_what_cannot_be_counted_is_refused():
+    with pytest.raises(HouseError, match=r"called 'us_dryer'\n.*us_dryer_d2"):
+        label_energy(dryer(), "us_dryer")
+    with pytest.raises(HouseError, match=r"no run of Dryer \(dryer\) was seen whole"):
+        label_energy(finding(np.zeros(1440)), "us_dryer_d2")
