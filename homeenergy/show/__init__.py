@@ -11,6 +11,7 @@ from homeenergy.show.page import findings_page
 from homeenergy.show.periods import plot_periods
 from homeenergy.show.power_triangle import plot_power_triangle
 from homeenergy.show.run_distribution import plot_run_distribution
+from homeenergy.show.run_explorer import run_explorer
 from homeenergy.show.runs import plot_run_energies, plot_runs
 from homeenergy.show.sliders import sliders
 from homeenergy.show.span_table import span_table
@@ -42,6 +43,7 @@ __all__ = [
     "plot_traces",
     "plot_waves",
     "plot_week_map",
+    "run_explorer",
     "sliders",
     "span_table",
     "trace_viewer",

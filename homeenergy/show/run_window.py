@@ -132,7 +132,7 @@ def update(read: Read, state: State, *, whole: bool = False) -> RunWindow:
     settings: dict[str, Any] = dict(state.settings)
     kind = cast("Kind | None", settings.pop("kind", read.circuit.kind))
     cycles = found
-    if state.settings or (whole and state.decisions):
+    if state.settings:
         cycles = runs_again(
             found,
             settings,
@@ -173,16 +173,6 @@ def run_kwh(table: pd.DataFrame, *, timezone: str) -> Estimate:
     return mean_of_runs(whole["energy_wh"].to_numpy(np.float64) / WH_PER_KWH, day)
 
 
-def value_now(read: Read, state: State, name: str) -> float:
-    """Value of a setting that is in force [its unit]; NaN where none could be inferred.
-
-    Levels of a trace whose sign is turned (`backwards`) are given as they stand.
-    """
-    if name in state.settings:
-        return float(state.settings[name])
-    return float(read.found.settings[name])
-
-
 def choices(inferred: float, *others: float, least: float, greatest: float) -> list[float]:
     """Round values between two, evenly spread in their logarithm, with some others exactly.
 
@@ -194,7 +184,7 @@ def choices(inferred: float, *others: float, least: float, greatest: float) -> l
         Above 0.
     """
     steps = np.geomspace(least, max(greatest, 2 * least), 60)
-    digits = 10.0 ** np.floor(np.log10(steps) - 1)
+    digits = np.maximum(10.0 ** np.floor(np.log10(steps) - 1), 0.1)
     rounded = set((np.round(steps / digits) * digits).round(6).tolist())
     exact = [value for value in (inferred, *others) if np.isfinite(value)]
     near = {r for r in rounded for value in exact if abs(r - value) < 0.02 * abs(value)}
