@@ -155,8 +155,13 @@ def switching_off(idle_use: IdleUse, *, off_h_per_day: float | None = None) -> S
         kwh_per_year=saved,
         cost_per_year=None if price is None else scaled(saved, price[0], unit=price[1]),
         reason="",
-        cautions=(CLOCK, NETWORK, COOL_DOWN, LEAK_GUARD, BREAKER, TEST_FIRST),
+        cautions=_cautions(idle_use),
     )
+
+
+def _cautions(idle_use: IdleUse) -> tuple[str, ...]:
+    own = (LEAK_GUARD,) if idle_use.finding.kind == "batch" else (NETWORK,)
+    return (CLOCK, *own, COOL_DOWN, BREAKER, TEST_FIRST)
 
 
 def why_it_stays_on(idle_use: IdleUse) -> str:
