@@ -15,6 +15,13 @@ WITH_EXAMPLES = (
     ("homeenergy.cycles.runs", "find_cycles"),
     ("homeenergy.cycles.runs", "standby_draw"),
     ("homeenergy.findings.house_findings", "house_findings"),
+    ("homeenergy.findings.annual", "annual_energy"),
+    ("homeenergy.findings.carbon", "carbon_of"),
+    ("homeenergy.findings.cost", "energy_cost"),
+    ("homeenergy.findings.label", "label_cycles"),
+    ("homeenergy.findings.nameplate", "annual_energy_of_uses"),
+    ("homeenergy.findings.nameplate", "nameplate_energy_kwh"),
+    ("homeenergy.findings.nameplate", "refrigerator_annual_cost"),
 )
 
 

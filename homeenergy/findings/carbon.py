@@ -19,13 +19,13 @@ from homeenergy.house.carbon import CarbonFactor
 from homeenergy.units import DAYS_PER_YEAR, WH_PER_KWH
 
 
-def carbon_of(energy: Estimate, factor: CarbonFactor) -> Estimate:
+def carbon_of(used: Estimate, factor: CarbonFactor) -> Estimate:
     """Carbon dioxide of an energy.
 
     Parameters
     ----------
-    energy : Estimate
-        In kWh or Wh, of a run, a day or a year.
+    used : Estimate
+        Energy in kWh or Wh, of a run, a day or a year.
     factor : CarbonFactor
         From the [carbon] table of house.toml (`house.schedule.carbon`).
 
@@ -43,18 +43,19 @@ def carbon_of(energy: Estimate, factor: CarbonFactor) -> Estimate:
     Examples
     --------
     >>> from homeenergy.estimate import Estimate
+    >>> from homeenergy.findings import carbon_of
     >>> from homeenergy.house import CarbonFactor
     >>> run = Estimate(value=0.8, low=0.7, high=0.9, unit="kWh", n=12, basis="mean of 12 runs")
     >>> us = CarbonFactor(kg_per_kwh=0.366, source="US EIA, FAQ 74", year=2023)
     >>> print(carbon_of(run, us))
     0.293 (0.256 to 0.329) kg
     """
-    per_unit = {"kWh": 1.0, "Wh": 1 / WH_PER_KWH}.get(energy.unit)
+    per_unit = {"kWh": 1.0, "Wh": 1 / WH_PER_KWH}.get(used.unit)
     if per_unit is None:
-        raise ValueError(f"carbon_of takes kWh or Wh, got {energy.unit!r}")
+        raise ValueError(f"carbon_of takes kWh or Wh, got {used.unit!r}")
     text = f"times {factor.kg_per_kwh:g} kg a kWh, an average ({factor.source}, {factor.year})"
-    kg = scaled(energy, per_unit * factor.kg_per_kwh, unit="kg")
-    return replace(kg, basis=f"{energy.basis}; {text}")
+    kg = scaled(used, per_unit * factor.kg_per_kwh, unit="kg")
+    return replace(kg, basis=f"{used.basis}; {text}")
 
 
 def carbon_table(findings: Findings, factor: CarbonFactor | None) -> pd.DataFrame:

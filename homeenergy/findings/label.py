@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-import homeenergy
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
 from homeenergy.findings.appliance import ApplianceFinding
@@ -128,6 +127,7 @@ def label_cycles() -> pd.DataFrame:
 
     Examples
     --------
+    >>> from homeenergy.findings import label_cycles
     >>> label_cycles().loc["us_dryer_d2", "uses_per_year"]
     np.float64(283.0)
     """
@@ -136,7 +136,7 @@ def label_cycles() -> pd.DataFrame:
 
 @cache
 def _table() -> pd.DataFrame:
-    package = Path(homeenergy.__file__).parent
+    package = Path(__file__).resolve().parents[1]
     for folder in (package.parent / "shared", package / "shipped" / "shared"):
         if (folder / TABLE).is_file():
             entries = load_toml(folder / TABLE)

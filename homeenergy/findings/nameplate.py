@@ -15,6 +15,7 @@ def nameplate_energy_kwh(power_w: float, *, hours_per_day_h: float, days: float)
 
     Examples
     --------
+    >>> from homeenergy.findings import nameplate_energy_kwh
     >>> kwh = nameplate_energy_kwh(200, hours_per_day_h=4, days=120)  # a window fan
     >>> kwh, round(round(kwh) * 0.11, 2)
     (96.0, 10.56)
@@ -32,6 +33,7 @@ def annual_energy_of_uses(
 
     Examples
     --------
+    >>> from homeenergy.findings import annual_energy_of_uses
     >>> round(
     ...     annual_energy_of_uses(2.80, uses_per_year=283, low_power_w=1.5, low_power_h=8614), 3
     ... )
@@ -49,6 +51,7 @@ def refrigerator_annual_cost(day_kwh: float, *, price_per_kwh: float) -> int:
 
     Examples
     --------
+    >>> from homeenergy.findings import refrigerator_annual_cost
     >>> refrigerator_annual_cost(1.25, price_per_kwh=0.12)
     55
     """
