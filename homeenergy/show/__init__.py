@@ -1,6 +1,7 @@
 """Figures and pages that a person reads. Nothing here decides what is true."""
 
 from homeenergy.show.aligned import plot_aligned_runs
+from homeenergy.show.before_after import plot_before_after
 from homeenergy.show.between_houses import plot_between_houses
 from homeenergy.show.clamp_drawing import plot_clamps
 from homeenergy.show.energy import plot_daily_energy, plot_house_energy
@@ -19,11 +20,13 @@ from homeenergy.show.thermostat import plot_cabinet, plot_duty_cycle
 from homeenergy.show.trace_viewer import trace_viewer
 from homeenergy.show.traces import plot_traces
 from homeenergy.show.waves import plot_currents, plot_harmonics, plot_waves
+from homeenergy.show.weather import plot_load, plot_weather
 from homeenergy.show.week_map import plot_week_map
 
 __all__ = [
     "findings_page",
     "plot_aligned_runs",
+    "plot_before_after",
     "plot_between_houses",
     "plot_cabinet",
     "plot_clamps",
@@ -33,6 +36,7 @@ __all__ = [
     "plot_harmonics",
     "plot_house_energy",
     "plot_idle_use",
+    "plot_load",
     "plot_load_duration",
     "plot_overview",
     "plot_periods",
@@ -42,6 +46,7 @@ __all__ = [
     "plot_runs",
     "plot_traces",
     "plot_waves",
+    "plot_weather",
     "plot_week_map",
     "run_explorer",
     "sliders",
