@@ -8,6 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm
 
 from homeenergy.estimate import Estimate
@@ -54,6 +55,17 @@ def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") ->
         covered_h[i] = day.covered_s / S_PER_H
     day_h = np.diff(days.as_unit("s").astype(np.int64)) / S_PER_H
     return pd.DataFrame({"day": days[:-1], "kwh": kwh, "covered_h": covered_h, "day_h": day_h})
+
+
+def sums_of_days(days: pd.DataFrame, instants: pd.Series, values: ArrayLike) -> NDArray[np.float64]:
+    """Sum of the values whose instants fall in each day of a table as `daily_energy` makes it."""
+    begins = pd.DatetimeIndex(days["day"]).as_unit("ns").asi8
+    lasts = np.rint(days["day_h"].to_numpy(np.float64) * S_PER_H * NS_PER_S).astype(np.int64)
+    at_ns = pd.DatetimeIndex(instants).as_unit("ns").asi8
+    at = np.searchsorted(begins, at_ns, side="right") - 1
+    inside = (at >= 0) & (at_ns < (begins + lasts)[np.maximum(at, 0)]) if begins.size else at > 0
+    weights = np.asarray(values, dtype=np.float64)[inside]
+    return np.bincount(at[inside], weights=weights, minlength=begins.size).astype(np.float64)
 
 
 def midnights(first: pd.Timestamp, last: pd.Timestamp, timezone: tzinfo | str) -> pd.DatetimeIndex:

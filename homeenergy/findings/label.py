@@ -13,7 +13,7 @@ import pandas as pd
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
 from homeenergy.findings.appliance import ApplianceFinding
-from homeenergy.findings.daily import LEAST_COVERAGE
+from homeenergy.findings.daily import LEAST_COVERAGE, sums_of_days
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_days
 from homeenergy.findings.wording import estimate_text, percent_text
@@ -253,11 +253,10 @@ def _with_rest(
 
 def _own_uses(finding: ApplianceFinding) -> Estimate:
     daily = finding.daily
-    days = pd.DatetimeIndex(daily.loc[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"], "day"])
-    begun = pd.DatetimeIndex(finding.cycles.table["start"]).tz_convert(days.tz or "UTC").normalize()
-    counts = pd.Series(1.0, index=begun).groupby(level=0).sum().reindex(days, fill_value=0.0)
-    found = mean_of_days(np.asarray(counts, dtype=np.float64)) if len(days) else None
-    if found is None:
+    whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
+    if not len(whole):
         return Estimate(value=nan, low=nan, high=nan, unit="a year", n=0, basis="no whole day")
+    begun = finding.cycles.table["start"]
+    found = mean_of_days(sums_of_days(whole, begun, np.ones(len(begun))))
     year = scaled(found, DAYS_PER_YEAR, unit="a year")
     return replace(year, low=max(year.low, 0.0), basis=f"runs begun: {found.basis}; times 365 days")

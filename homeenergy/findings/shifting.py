@@ -14,7 +14,7 @@ from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.cost import PriceClock, plateaus_of_runs
-from homeenergy.findings.daily import LEAST_COVERAGE
+from homeenergy.findings.daily import LEAST_COVERAGE, sums_of_days
 from homeenergy.findings.house_findings import Findings
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_days
@@ -287,10 +287,7 @@ def _per_year(
     """Mean of whole days, those without a run included, times 365."""
     daily = finding.daily
     whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
-    days = pd.DatetimeIndex(whole["day"])
-    ran = pd.DatetimeIndex(table["start"]).tz_convert(days.tz or "UTC").normalize()
-    by_day = table.groupby(ran)[column].sum().reindex(days, fill_value=0.0)
-    found = mean_of_days(by_day.to_numpy(np.float64))
+    found = mean_of_days(sums_of_days(whole, table["start"], table[column]))
     per_year = scaled(found, DAYS_PER_YEAR, unit=currency)
     basis = f"{found.basis}, days without runs included; times 365 days"
     per_year = replace(per_year, basis=basis)

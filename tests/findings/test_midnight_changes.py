@@ -4,8 +4,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.findings import daily_energy
+from homeenergy.findings import (
+    appliance_finding,
+    daily_energy,
+    energy_cost,
+    label_energy,
+    shift_to_cheap_hours,
+)
+from homeenergy.house import Circuit, PricePeriod, Tariff
 from homeenergy.readings import Trace
+from tests.findings.small_house import switched
+
+SANTIAGO = "America/Santiago"
 
 
 @pytest.mark.parametrize(
@@ -28,3 +38,26 @@ def test_day_of_the_change_has_its_own_length(zone, start, changed, length_h):
     assert day["day_h"] == length_h
     assert day["kwh"] == pytest.approx(length_h)
     assert days["kwh"].sum() == pytest.approx(120)
+
+
+def test_costs_and_counts_where_a_day_begins_at_one():
+    start = pd.Timestamp("2026-09-03", tz=SANTIAGO)
+    watts = switched(7, [12], on_w=1000, lasts_h=1)[:-60]  # to local midnight of the eighth day
+    trace = Trace(label="load", start=start.tz_convert("UTC"), period_s=60, watts=watts)
+    night_day = Tariff(
+        currency="CLP",
+        periods=(
+            PricePeriod(name="night", price_per_kwh=100, minutes=((0, 480),)),
+            PricePeriod(name="day", price_per_kwh=200, minutes=((480, 1440),)),
+        ),
+    )
+    bill = energy_cost(trace, tariff=night_day, timezone=SANTIAGO)
+    assert bill.cost == pytest.approx(7 * 200)
+    assert bill.by_day["day_h"].tolist() == [24, 24, 24, 23, 24, 24, 24]
+    finding = appliance_finding(
+        trace, circuit=Circuit(name="a", appliance="A", kind="batch"), timezone=SANTIAGO
+    )
+    moved = shift_to_cheap_hours(finding, tariff=night_day, timezone=SANTIAGO)
+    assert moved.paid_per_year.value == pytest.approx(365 * 200)
+    found = label_energy(finding, "eu_dryer")
+    assert found.own_uses_per_year.value == pytest.approx(365)
