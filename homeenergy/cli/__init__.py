@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from homeenergy import __version__
-from homeenergy.cli import answers, logs, many, notebooks
+from homeenergy.cli import answers, comparing, documents, logs, many, notebooks
 
 app = typer.Typer(
     add_completion=False,
@@ -58,7 +58,9 @@ app.command()(logs.describe)
 app.command()(logs.new)
 app.command("import")(logs.import_)
 app.command()(answers.findings)
+app.command()(comparing.compare)
 app.command()(logs.quality)
 app.command()(answers.check)
+app.command()(documents.writeup)
 app.command()(many.survey)
 app.command()(notebooks.lab)

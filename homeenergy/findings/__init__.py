@@ -2,11 +2,24 @@
 
 from homeenergy.findings.annual import AnnualEnergy, annual_energy
 from homeenergy.findings.appliance import ApplianceFinding, appliance_finding
+from homeenergy.findings.asked import compare_named
 from homeenergy.findings.baseload import Baseload, house_baseload
 from homeenergy.findings.before_after import before_after
 from homeenergy.findings.carbon import carbon_of, carbon_table
 from homeenergy.findings.change import Change
 from homeenergy.findings.combined import Savings, combine_savings
+from homeenergy.findings.compare_circuits import (
+    compare_appliances,
+    compare_houses,
+    compare_programmes,
+)
+from homeenergy.findings.compare_times import (
+    Comparisons,
+    compare_hours,
+    compare_weekdays,
+    compare_weekend,
+)
+from homeenergy.findings.comparison import Clamps, Comparison, Worth, compare
 from homeenergy.findings.cost import EnergyCost, energy_cost, run_costs
 from homeenergy.findings.daily import daily_energy, energy_per_day
 from homeenergy.findings.degree_days import degree_days, degree_days_in_hours, mean_of_extremes
@@ -24,6 +37,7 @@ from homeenergy.findings.nameplate import (
 from homeenergy.findings.new_unit import replace_unit
 from homeenergy.findings.normal_year import NormalYear, normal_year, read_normal_months
 from homeenergy.findings.outdoor_days import daily_temperature
+from homeenergy.findings.programmes import ProgrammeUse, ProgrammeUses, programme_uses
 from homeenergy.findings.saving import Saving, payback
 from homeenergy.findings.several_changes import Changes, find_changes
 from homeenergy.findings.shifting import Shift, shift_to_cheap_hours, shifting_table
@@ -44,6 +58,9 @@ __all__ = [
     "Baseload",
     "Change",
     "Changes",
+    "Clamps",
+    "Comparison",
+    "Comparisons",
     "EnergyCost",
     "Findings",
     "HeatPumpUse",
@@ -51,6 +68,8 @@ __all__ = [
     "IdleUse",
     "LabelEnergy",
     "NormalYear",
+    "ProgrammeUse",
+    "ProgrammeUses",
     "Saving",
     "Savings",
     "Shift",
@@ -58,6 +77,7 @@ __all__ = [
     "Survey",
     "SwitchingOff",
     "WeatherFit",
+    "Worth",
     "annual_energy",
     "annual_energy_of_uses",
     "appliance_finding",
@@ -67,6 +87,14 @@ __all__ = [
     "carbon_table",
     "change_lamps",
     "combine_savings",
+    "compare",
+    "compare_appliances",
+    "compare_hours",
+    "compare_houses",
+    "compare_named",
+    "compare_programmes",
+    "compare_weekdays",
+    "compare_weekend",
     "daily_energy",
     "daily_temperature",
     "degree_days",
@@ -86,6 +114,7 @@ __all__ = [
     "nameplate_energy_kwh",
     "normal_year",
     "payback",
+    "programme_uses",
     "read_normal_months",
     "refrigerator_annual_cost",
     "replace_unit",

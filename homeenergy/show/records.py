@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from homeenergy.estimate import Estimate
     from homeenergy.findings import ApplianceFinding, Findings
+    from homeenergy.findings.comparison import Comparison
 
 NAMES = ("circuit", "appliance", "kind", "kind_sure", "days", "coverage", "runs", "correction")
 ESTIMATES = ("run_kwh", "standby_w", "kwh_per_day", "cost_per_year")
@@ -46,6 +47,28 @@ def findings_record(findings: Findings) -> dict[str, Any]:
         "mains_kwh_per_day": _estimate(findings.mains_kwh_per_day),
         "unmeasured_kwh_per_day": _estimate(findings.unmeasured_kwh_per_day),
         "appliances": [_appliance(finding) for finding in findings.appliances],
+    }
+
+
+def comparison_record(found: Comparison) -> dict[str, Any]:
+    """Give a comparison as what JSON can hold; see `findings_record` for its estimates."""
+    return {
+        "sentence": found.sentence,
+        "names": [found.name_a, found.name_b],
+        "per": found.per,
+        "a_kwh": _estimate(found.a),
+        "b_kwh": _estimate(found.b),
+        "difference_kwh": _estimate(found.difference),
+        "ratio": _estimate(found.ratio),
+        "p": _plain(found.p),
+        "correction": found.correction,
+        "differs": found.differs,
+        "method": found.method,
+        "runs_per_week": _plain(found.weekly),
+        "cost_per_year": _estimate(found.cost_per_year),
+        "share_worth_seeing": found.worth_seeing,
+        "needed_to_see_it": found.needed,
+        "remarks": list(found.remarks),
     }
 
 

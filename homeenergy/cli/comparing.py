@@ -1,0 +1,52 @@
+"""The command that compares two circuits, or two programmes."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Literal
+
+import typer
+
+from homeenergy.cli.frame import Folder, bring_in, give, plain_errors, width
+
+
+def compare(
+    folder: Folder,
+    a: Annotated[
+        str, typer.Argument(metavar="A", help="A circuit, or circuit:programme, as in washer:1.")
+    ],
+    b: Annotated[str, typer.Argument(metavar="B", help="What to compare it with.")],
+    per: Annotated[
+        Literal["run", "load", "use", "day"] | None,
+        typer.Option(help="Default: day for circuits, run for programmes."),
+    ] = None,
+    weekly: Annotated[
+        float | None,
+        typer.Option(min=0.1, help="Runs a week, for the cost in a year. Default: as seen."),
+    ] = None,
+    json_file: Annotated[
+        str | None,
+        typer.Option("--json", metavar="FILE", help="Write all figures as JSON; - prints them."),
+    ] = None,
+) -> None:
+    """Tell which of two circuits or programmes uses more, and how sure that is.
+
+    New logs are imported first. Programmes are numbered in the order in which they were first
+    seen; circuit:? lists them.
+
+    \b
+    Example:  homeenergy compare my_house washer:1 washer:2
+    """
+    with plain_errors():
+        from homeenergy.findings import compare_named
+        from homeenergy.readings import open_house
+        from homeenergy.show.comparison_table import comparison_table
+        from homeenergy.show.records import comparison_record
+
+        bring_in(folder)
+        found = compare_named(open_house(folder), a=a, b=b, per=per, weekly=weekly)
+        if json_file is not None:
+            record = comparison_record(found)
+            give(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False), json_file)
+        if json_file != "-":
+            typer.echo("\n".join(comparison_table(found, width=width())))

@@ -1,0 +1,286 @@
+"""Compare programmes of an appliance, two appliances, and the same appliance in two houses."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import tzinfo
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.cycles import Programmes
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance import ApplianceFinding
+from homeenergy.findings.comparison import (
+    LEAST_VALUES,
+    WORTH_SEEING,
+    Clamps,
+    Comparison,
+    Per,
+    Worth,
+    compare,
+)
+from homeenergy.findings.cost import run_costs
+from homeenergy.findings.daily import LEAST_COVERAGE
+from homeenergy.findings.mean_price import mean_price
+from homeenergy.house.tariff import Tariff
+from homeenergy.readings.house import House
+from homeenergy.units import S_PER_DAY, S_PER_H, WH_PER_KWH
+
+RUNS: tuple[Per, ...] = ("run", "load", "use")
+
+
+def compare_programmes(
+    finding: ApplianceFinding,
+    programmes: Programmes,
+    *,
+    a: str,
+    b: str,
+    tariff: Tariff | None = None,
+    weekly: float | None = None,
+    per: Per = "run",
+    worth_seeing: float = WORTH_SEEING,
+) -> Comparison:
+    """Compare the runs of two programmes of one appliance.
+
+    Parameters
+    ----------
+    finding : ApplianceFinding
+        Of the appliance; its runs, days and clamp are used.
+    programmes : Programmes
+        From `find_programmes(finding.cycles)`.
+    a, b : str
+        Names of two programmes.
+    tariff : Tariff, optional
+        For what each run cost at the prices that held. Default, and under a tariff with steps: the
+        appliance's mean price.
+    weekly : float, optional
+        Runs a week for the worth in a year. Default: as many as both programmes had together.
+    per : str
+        "run", or the word that fits better: "load", "use".
+    worth_seeing : float
+        As for `compare`.
+
+    Returns
+    -------
+    Comparison
+        The clamp is the same on both sides, so its error cancels in the ratio.
+
+    Raises
+    ------
+    HouseError
+        If a programme is not there, has fewer than 3 runs, or is compared with itself.
+
+    Examples
+    --------
+    >>> import homeenergy as he
+    >>> from homeenergy.cycles import find_programmes
+    >>> from homeenergy.findings import compare_programmes
+    >>> report = he.import_logs("sample_data/canal_flat")
+    >>> house = he.open_house("sample_data/canal_flat")
+    >>> finding = he.house_findings(house, circuits=["dishwasher"]).appliances[0]
+    >>> programmes = find_programmes(finding.cycles)
+    >>> low, high = programmes.table.sort_values("kwh")["name"]
+    >>> found = compare_programmes(finding, programmes, a=high, b=low, tariff=house.tariff)
+    >>> f"{found.difference.value:.2f} kWh more per run"
+    '0.58 kWh more per run'
+    """
+    if a == b:
+        raise _with_itself(f"programme {a!r}")
+    kwh, day = _runs(finding)
+    in_a, in_b = programmes.runs(a), programmes.runs(b)
+    same = Clamps(a=finding.clamp_uncertainty, b=finding.clamp_uncertainty, same=True)
+    return compare(
+        kwh[in_a],
+        kwh[in_b],
+        day_a=day[in_a],
+        day_b=day[in_b],
+        names=(f"{finding.appliance}, {a}", b),
+        per=per,
+        paired=False,
+        weekly=weekly,
+        worth=_worth_of_runs(finding, tariff, in_a, in_b),
+        clamps=same,
+        worth_seeing=worth_seeing,
+    )
+
+
+def compare_appliances(
+    a: ApplianceFinding,
+    b: ApplianceFinding,
+    *,
+    per: Per = "day",
+    weekly: float | None = None,
+    names: tuple[str, str] | None = None,
+    worth_seeing: float = WORTH_SEEING,
+) -> Comparison:
+    """Compare two appliances: by the run or by the day.
+
+    Parameters
+    ----------
+    a, b : ApplianceFinding
+        Of one house or of two.
+    per : str
+        "day", or "run" (also "load", "use") for runs that were seen whole.
+    weekly : float, optional
+        Runs a week for the worth in a year, for `per="run"`. Default: the mean of what both had.
+    names : tuple of str, optional
+        What the sentence calls them. Default: the appliances.
+    worth_seeing : float
+        As for `compare`.
+
+    Returns
+    -------
+    Comparison
+        Days that both have are compared with each other, so that what they share (weather, guests)
+        cancels; days of two years are not. The clamps' errors differ, and are in difference and
+        ratio as far as house.toml states them.
+
+    Raises
+    ------
+    HouseError
+        If a side has fewer than 3 whole days or complete runs, or is the other side.
+    """
+    if a is b or a.cycles is b.cycles:
+        raise _with_itself(a.appliance)
+    names = names or _names(a, b)
+    clamps = Clamps(a=a.clamp_uncertainty, b=b.clamp_uncertainty)
+    if per in RUNS:
+        (kwh_a, day_a), (kwh_b, day_b) = _whole_runs(a, names[0]), _whole_runs(b, names[1])
+        if weekly is None:
+            weekly = (_runs_a_week(a) + _runs_a_week(b)) / 2
+    else:
+        (kwh_a, day_a), (kwh_b, day_b) = days_of(a), days_of(b)
+    prices = [price for price in (mean_price(a), mean_price(b)) if price is not None]
+    one_currency = len({currency for _, currency in prices}) == 1
+    worth = None
+    if one_currency:
+        price = float(np.mean([price for price, _ in prices]))
+        worth = Worth(currency=prices[0][1], price_per_kwh=price)
+    found = compare(
+        kwh_a,
+        kwh_b,
+        day_a=day_a,
+        day_b=day_b,
+        names=names,
+        per=per,
+        paired=False if per in RUNS else None,
+        weekly=weekly,
+        worth=worth,
+        clamps=clamps,
+        worth_seeing=worth_seeing,
+    )
+    if clamps == Clamps():  # nothing stated, and still two clamps
+        words = "Two clamps are compared whose uncertainty house.toml does not state: a difference "
+        found = replace(found, remarks=(*found.remarks, f"{words}of a few percent may be theirs."))
+    return found
+
+
+def compare_houses(
+    a: House,
+    b: House,
+    *,
+    circuit: str | tuple[str, str],
+    per: Per = "day",
+    weekly: float | None = None,
+) -> Comparison:
+    """Compare the same appliance in two houses.
+
+    Parameters
+    ----------
+    a, b : House
+        With their logs imported.
+    circuit : str or tuple of str
+        The circuit, or its name in each house.
+    per, weekly
+        As for `compare_appliances`.
+
+    Returns
+    -------
+    Comparison
+        In money where both houses pay in one currency, at the mean of their prices.
+
+    Raises
+    ------
+    HouseError
+        If it is one house and one circuit, or either has too few runs or days.
+    """
+    from homeenergy.findings.house_findings import house_findings
+
+    first, second = (circuit, circuit) if isinstance(circuit, str) else circuit
+    if a.path.resolve() == b.path.resolve() and first == second:
+        raise _with_itself(f"circuit {first!r}")
+    one = house_findings(a, circuits=[first]).appliances[0]
+    other = house_findings(b, circuits=[second]).appliances[0]
+    names = f"{one.appliance}, {a.name}", f"{other.appliance}, {b.name}"
+    return compare_appliances(one, other, per=per, weekly=weekly, names=names)
+
+
+def _with_itself(what: str) -> HouseError:
+    return HouseError(f"{what} would be compared with itself", fix="Name two different ones.")
+
+
+def _names(a: ApplianceFinding, b: ApplianceFinding) -> tuple[str, str]:
+    if a.appliance != b.appliance:
+        return a.appliance, b.appliance
+    return f"{a.appliance} ({a.circuit})", f"{b.appliance} ({b.circuit})"
+
+
+def timezone_of(finding: ApplianceFinding) -> tzinfo | str:
+    """Zone that decides what a day of these findings is."""
+    days = finding.daily["day"]
+    return pd.DatetimeIndex(days).tz or "UTC" if len(days) else "UTC"
+
+
+def local_days(instants: pd.Series, timezone: tzinfo | str) -> NDArray[np.int64]:
+    """Number of the local day of each instant."""
+    local = pd.DatetimeIndex(instants).tz_convert(timezone).tz_localize(None)
+    return local.as_unit("s").asi8 // int(S_PER_DAY)
+
+
+def _runs(finding: ApplianceFinding) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Energy [kWh] and local day of every run, complete or not."""
+    table = finding.cycles.table
+    kwh = table["energy_wh"].to_numpy(np.float64) / WH_PER_KWH
+    return kwh, local_days(table["start"], timezone_of(finding))
+
+
+def _whole_runs(
+    finding: ApplianceFinding, name: str
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    whole = finding.cycles.table["complete"].to_numpy(dtype=bool)
+    if whole.sum() < LEAST_VALUES:
+        raise HouseError(
+            f"{name}: {int(whole.sum())} of {whole.size} runs were seen whole; a comparison "
+            f"per run needs at least {LEAST_VALUES} on each side",
+            fix="Log for longer, or compare per day.",
+        )
+    kwh, day = _runs(finding)
+    return kwh[whole], day[whole]
+
+
+def _runs_a_week(finding: ApplianceFinding) -> float:
+    return finding.runs / max(finding.days, 1.0) * 7
+
+
+def days_of(finding: ApplianceFinding) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Energy [kWh in 24 h] and number of every local day that was measured whole."""
+    daily = finding.daily
+    whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
+    kwh = (whole["kwh"] / whole["covered_h"] * S_PER_DAY / S_PER_H).to_numpy(np.float64)
+    return kwh, local_days(whole["day"], timezone_of(finding))
+
+
+def _worth_of_runs(
+    finding: ApplianceFinding,
+    tariff: Tariff | None,
+    in_a: NDArray[np.bool_],
+    in_b: NDArray[np.bool_],
+) -> Worth | None:
+    if tariff is not None and not tariff.is_stepped:
+        paid = run_costs(finding.cycles, tariff=tariff, timezone=timezone_of(finding))
+        cost = paid["cost"].to_numpy(np.float64)
+        return Worth(currency=tariff.currency, a=tuple(cost[in_a]), b=tuple(cost[in_b]))
+    price = mean_price(finding)
+    return None if price is None else Worth(currency=price[1], price_per_kwh=price[0])
