@@ -5,7 +5,7 @@ Texts are what they say: no character of theirs is ever read as markup.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, Literal
@@ -74,7 +74,14 @@ class Grid:
     data: pd.DataFrame | None = None
 
 
-Block = Heading | Prose | Facts | Bullets | Picture | Grid
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Together:
+    """Blocks that stay on one page."""
+
+    blocks: tuple[Heading | Prose | Facts | Bullets | Picture | Grid, ...]
+
+
+Block = Heading | Prose | Facts | Bullets | Picture | Grid | Together
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -102,20 +109,25 @@ class Document:
     record: Mapping[str, Any] = field(default_factory=dict)
 
 
-def numbered(blocks: Iterable[Block]) -> list[tuple[Block, str]]:
-    """Give each block with its caption, in which figures and tables have their numbers."""
-    figures = tables = 0
-    found: list[tuple[Block, str]] = []
+def flat(blocks: Iterable[Block]) -> Iterator[Block]:
+    """Give all blocks, and those that stay together one by one."""
     for block in blocks:
-        caption = ""
+        if isinstance(block, Together):
+            yield from block.blocks
+        else:
+            yield block
+
+
+def captions(blocks: Iterable[Block]) -> Iterator[str]:
+    """Give the caption, with its number, of each figure and table that has one."""
+    figures = tables = 0
+    for block in flat(blocks):
         if isinstance(block, Picture):
             figures += 1
-            caption = f"Figure {figures}. {block.caption}"
+            yield f"Figure {figures}. {block.caption}"
         elif isinstance(block, Grid) and block.caption:
             tables += 1
-            caption = f"Table {tables}. {block.caption}"
-        found.append((block, caption))
-    return found
+            yield f"Table {tables}. {block.caption}"
 
 
 def pandoc_form(document: Document, pictures: Sequence[str]) -> dict[str, Any]:
@@ -127,30 +139,41 @@ def pandoc_form(document: Document, pictures: Sequence[str]) -> dict[str, Any]:
     pictures : sequence of str
         File of each picture, in order.
     """
-    files = iter(pictures)
-    blocks: list[dict[str, Any]] = []
-    for block, caption in numbered(document.blocks):
-        if isinstance(block, Heading):
-            classes = ["new-page"] if block.new_page else []
-            blocks += _page_break() if block.new_page else []
-            blocks.append(_node("Header", [block.level, ["", classes, []], _inlines(block.text)]))
-        elif isinstance(block, Prose):
-            blocks += [_node("Para", _inlines(part)) for part in _paragraphs(block.text)]
-        elif isinstance(block, Facts):
-            blocks.append(_node("Para", _facts(block)))
-        elif isinstance(block, Bullets):
-            items = [[_node("Plain", _inlines(item))] for item in block.items]
-            blocks.append(_node("BulletList", items))
-        elif isinstance(block, Picture):
-            blocks.append(_figure(block, caption, next(files)))
-        else:
-            blocks.append(_table(block, caption))
     meta = {
         "title": _node("MetaInlines", _inlines(document.title)),
         "author": _node("MetaInlines", _inlines(document.author)),
         "lang": _node("MetaString", document.language),
     }
+    blocks = _nodes(document.blocks, captions=captions(document.blocks), files=iter(pictures))
     return {"pandoc-api-version": PANDOC_API, "meta": meta, "blocks": blocks}
+
+
+def _nodes(
+    blocks: Iterable[Block], *, captions: Iterator[str], files: Iterator[str]
+) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = []
+    for block in blocks:
+        if isinstance(block, Heading):
+            classes = ["new-page"] if block.new_page else []
+            found += _page_break() if block.new_page else []
+            found.append(_node("Header", [block.level, ["", classes, []], _inlines(block.text)]))
+        elif isinstance(block, Prose):
+            found += [_node("Para", _inlines(part)) for part in _paragraphs(block.text)]
+        elif isinstance(block, Facts):
+            found.append(_node("Para", _facts(block)))
+        elif isinstance(block, Bullets):
+            items = [[_node("Plain", _inlines(item))] for item in block.items]
+            found.append(_node("BulletList", items))
+        elif isinstance(block, Picture):
+            found.append(_figure(block, next(captions), next(files)))
+        elif isinstance(block, Grid):
+            found.append(_table(block, next(captions) if block.caption else ""))
+        else:
+            inner = _nodes(block.blocks, captions=captions, files=files)
+            found.append(_node("RawBlock", ["typst", "#block(breakable: false)["]))
+            found.append(_node("Div", [["", ["together"], []], inner]))
+            found.append(_node("RawBlock", ["typst", "]"]))
+    return found
 
 
 def _node(kind: str, content: object) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from typing import Any
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.show.document import Document, Grid, Picture, pandoc_form
+from homeenergy.show.document import Document, Grid, Picture, flat, pandoc_form
 
 HERE = Path(__file__).parent
 RECORD = "homeenergy-record.json"
@@ -115,7 +115,7 @@ def _record_text(document: Document) -> str:
 def _pandoc(document: Document, folder: Path, arguments: list[str]) -> bytes:
     """Run pandoc on the document in a folder that holds its pictures."""
     names: list[str] = []
-    for block in document.blocks:
+    for block in flat(document.blocks):
         if isinstance(block, Picture):
             names.append(f"picture{len(names) + 1}.png")
             (folder / names[-1]).write_bytes(block.png)
@@ -212,7 +212,7 @@ def _xlsx(document: Document) -> bytes:
     file = BytesIO()
     with pd.ExcelWriter(file, engine="openpyxl") as book:
         names: set[str] = set()
-        for block in document.blocks:
+        for block in flat(document.blocks):
             if not isinstance(block, Grid) or not block.sheet:
                 continue
             data = block.data

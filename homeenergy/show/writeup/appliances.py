@@ -1,0 +1,171 @@
+"""Findings of each appliance: a figure, a table and two sentences."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance import ApplianceFinding
+from homeenergy.findings.idle import idle_or_use
+from homeenergy.findings.wording import (
+    COUNTED,
+    estimate_text,
+    kind_text,
+    notes,
+    percent_text,
+    shown,
+)
+from homeenergy.show.document import Block, Bullets, Grid, Heading, Picture, Prose, Together
+from homeenergy.show.energy import plot_daily_energy, plot_house_energy
+from homeenergy.show.runs import plot_run_energies, plot_runs
+from homeenergy.show.table import finding_sentence
+from homeenergy.show.typical_day import typical_day
+from homeenergy.show.writeup.basis import Basis
+from homeenergy.show.writeup.figures import picture
+from homeenergy.show.writeup.front import day_text
+from homeenergy.show.writeup.money import money_text
+
+
+def appliance_blocks(basis: Basis) -> tuple[Block, ...]:
+    """All appliances in one figure and table, then one by one."""
+    blocks: list[Block] = [Heading(text="Findings for each appliance", new_page=True)]
+    if not basis.measured:
+        return (*blocks, Prose(text="No circuit has readings, so nothing could be found."))
+    blocks.append(Prose(text=" ".join(notes(basis.findings))))
+    blocks.append(
+        picture(
+            lambda ax: plot_house_energy(basis.findings, ax=ax),
+            caption="Energy of each appliance per day, with 95 % intervals.",
+            alternative=" ".join(finding_sentence(f) for f in basis.measured),
+            height_in=1.2 + 0.3 * len(basis.measured),
+        )
+    )
+    blocks.append(_overview(basis))
+    for finding in basis.measured:
+        blocks += _one(basis, finding)
+    return tuple(blocks)
+
+
+def _overview(basis: Basis) -> Grid:
+    rows = tuple(
+        (
+            f.appliance,
+            f"{f.runs:,}",
+            _text(f, "run_kwh"),
+            _text(f, "kwh_per_day"),
+            _text(f, "standby_w"),
+            percent_text(f.idle_share),
+            money_text(f.cost_per_year),
+        )
+        for f in basis.measured
+    )
+    return Grid(
+        head=("appliance", "runs", "per run", "per day", "standby", "idle share", "cost per year"),
+        rows=rows,
+        caption="What each appliance uses; runs are those seen whole. In brackets: 95 % intervals.",
+        numeric=frozenset(range(1, 7)),
+        sheet="findings",
+        data=basis.findings.to_frame(),
+    )
+
+
+def _text(finding: ApplianceFinding, name: str) -> str:
+    return estimate_text(shown(finding, name), of=COUNTED.get(name, ""))
+
+
+def _one(basis: Basis, finding: ApplianceFinding) -> list[Block]:
+    blocks: list[Block] = [
+        Together(
+            blocks=(
+                Heading(text=finding.appliance, level=2),
+                Prose(text=_sentences(basis, finding)),
+                _figure(basis, finding),
+            )
+        )
+    ]
+    table = _programmes(basis, finding)
+    if table is not None:
+        blocks.append(table)
+    if finding.remarks:
+        blocks.append(Bullets(items=finding.remarks))
+    return blocks
+
+
+def _sentences(basis: Basis, finding: ApplianceFinding) -> str:
+    first = finding_sentence(finding)
+    part = basis.share_of_house(finding)
+    share = "less than 1 %" if 0 <= part < 0.005 else percent_text(part)
+    whole = "the house" if basis.findings.mains_kwh_per_day is not None else "what was measured"
+    cost = finding.cost_per_year
+    money = f" and costs {money_text(cost)} a year" if cost is not None else ""
+    second = f"It takes {share} of {whole}{money}; it is {kind_text(finding)}."
+    try:
+        return f"{first} {second} {idle_or_use(finding).sentence}"
+    except HouseError:
+        return f"{first} {second}"
+
+
+def _figure(basis: Basis, finding: ApplianceFinding) -> Picture:
+    day = typical_day(finding.cycles, basis.house.timezone)
+    name, zone = finding.appliance, basis.house.timezone
+    if day is None:
+        trace = basis.house.trace(finding.circuit)
+        return picture(
+            lambda ax: plot_daily_energy(trace, timezone=zone, title="", ax=ax),
+            caption=f"{name}: energy of each day.",
+            alternative=f"Bars: energy of {name} on each day, in kWh.",
+            height_in=2.4,
+        )
+    trace = basis.house.trace(finding.circuit, *day)
+    date = day_text(basis.local(day[0]))
+
+    def draw(axes: list) -> None:
+        plot_runs(trace, finding.cycles, timezone=zone, title=date, ax=axes[0])
+        plot_run_energies(finding.cycles, timezone=zone, title="every run", ax=axes[1])
+        for ax in axes:
+            ax.set_xlabel("")
+            if ax.get_legend() is not None:
+                ax.get_legend().remove()  # the caption says it
+
+    return picture(
+        draw,
+        caption=f"{name}. Left: its power on {date}, a day with as many runs as any; runs shaded, "
+        "hatched where cut short by the data, the dashed line its standby. Right: the energy of "
+        "every run, squares for those cut short, the dashed line the mean of the others.",
+        alternative=f"Power of {name} on {date} in watts with runs shaded, and energy of all its "
+        f"runs in kWh. {finding_sentence(finding)}",
+        height_in=2.5,
+        widths=(1.5, 1.0),
+    )
+
+
+def _programmes(basis: Basis, finding: ApplianceFinding) -> Grid | None:
+    """Programmes of a machine that has more than one, with what a run of each takes."""
+    from homeenergy.cycles.programmes import find_programmes
+    from homeenergy.findings.means import mean_of_runs
+
+    if finding.kind != "batch":
+        return None
+    names = [p for p in basis.house.schedule.programmes if p.circuit == finding.circuit]
+    try:
+        programmes = find_programmes(finding.cycles, names=names)
+    except HouseError:
+        return None
+    if len(programmes) < 2:
+        return None
+    table, rows = finding.cycles.table, []
+    days = table["start"].dt.tz_convert(basis.zone).dt.tz_localize(None).dt.normalize()
+    numbers = (days - days.min()).dt.days.to_numpy()
+    for name in programmes.table["name"]:
+        own = programmes.runs(name)
+        kwh = mean_of_runs(table.loc[own, "energy_wh"].to_numpy() / 1000, numbers[own])
+        minutes = table.loc[own, "duration_s"].median() / 60
+        rows.append((str(name), f"{own.sum()}", f"{minutes:.0f}", estimate_text(kwh, of="runs")))
+    return Grid(
+        head=("programme", "runs", "median minutes", "energy per run"),
+        rows=tuple(rows),
+        caption=f"{finding.appliance}: programmes, told by energy, duration and shape.",
+        numeric=frozenset({1, 2, 3}),
+        sheet=f"programmes {finding.circuit}",
+        data=pd.DataFrame(programmes.table),
+    )

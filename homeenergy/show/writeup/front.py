@@ -1,0 +1,135 @@
+"""First page: who, what, and what comes of it in money."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from homeenergy.estimate import Estimate
+from homeenergy.findings.wording import estimate_text, percent_text, shown
+from homeenergy.show.document import Block, Bullets, Facts, Grid, Heading, Picture, Prose
+from homeenergy.show.writeup.actions import Action
+from homeenergy.show.writeup.basis import Basis, spans_zero
+from homeenergy.show.writeup.money import money_text
+
+LARGEST = 3
+
+
+def front_blocks(basis: Basis, written: date) -> tuple[Block, ...]:
+    """Author, client, site and dates, as far as they are known."""
+    details = basis.house.schedule.write_up
+    start, end = basis.local(basis.findings.start), basis.local(basis.findings.end)
+    rows = [
+        ("House", basis.house.name),
+        ("Client", details.client),
+        ("Site", details.site),
+        ("Prepared by", details.author),
+        ("Measured", f"{day_text(start)} to {day_text(end)} ({basis.zone})"),
+        ("Written", day_text(written)),
+    ]
+    blocks: list[Block] = [Facts(rows=tuple(row for row in rows if row[1]))]
+    if details.image is not None:
+        blocks.append(
+            Picture(
+                png=details.image.read_bytes(),
+                caption=details.site or basis.house.name,
+                alternative=f"Picture of {details.site or basis.house.name}.",
+                width_share=0.6,
+            )
+        )
+    return tuple(blocks)
+
+
+def day_text(day: date) -> str:
+    """Write a date so that nobody can mix up day and month."""
+    return f"{day.day} {day:%B %Y}"
+
+
+def summary_blocks(basis: Basis, actions: tuple[Action, ...]) -> tuple[Block, ...]:
+    """What the house uses, the largest findings in money, what to do, how far to trust it."""
+    return (
+        Heading(text="Summary"),
+        Prose(text=_opening(basis)),
+        *_largest(basis),
+        Prose(text=_first_actions(actions)),
+        Bullets(items=tuple(action.headline for action in actions[:LARGEST] if action.sure)),
+        Prose(text=trust_sentence(basis)),
+    )
+
+
+def _opening(basis: Basis) -> str:
+    findings, measured = basis.findings, basis.measured
+    circuits = f"{len(measured)} circuit{'' if len(measured) == 1 else 's'}"
+    text = f"Over {basis.days:.0f} days, {circuits} of {basis.house.name} were logged."
+    if findings.mains_kwh_per_day is None:
+        text += " The mains were not logged, so what other circuits use is not known."
+    else:
+        text += f" The house used {estimate_text(findings.mains_kwh_per_day, of='days')} a day"
+        rest = findings.unmeasured_kwh_per_day
+        text += "." if rest is None else f", {estimate_text(rest)} of it on no measured circuit."
+    if findings.currency is None:
+        text += " house.toml states no tariff, so nothing can be said in money."
+    if basis.days < 14:
+        text += " So short a log says little about a usual week."
+    return text
+
+
+def _largest(basis: Basis) -> tuple[Block, ...]:
+    costs = [f for f in basis.measured if f.cost_per_year is not None]
+    ranked = sorted(costs, key=lambda f: -f.cost_per_year.value) if costs else basis.measured  # type: ignore[union-attr]
+    top = tuple(ranked[:LARGEST])
+    if not top:
+        return (Prose(text="No appliance was found."),)
+    rows = tuple(
+        (
+            f.appliance,
+            money_text(f.cost_per_year),
+            estimate_text(shown(f, "kwh_per_day"), of="days"),
+            percent_text(basis.share_of_house(f)),
+        )
+        for f in top
+    )
+    whole = "house" if basis.findings.mains_kwh_per_day is not None else "measured circuits"
+    return (
+        Grid(
+            head=("appliance", "cost per year", "energy per day", f"share of the {whole}"),
+            rows=rows,
+            caption="The largest users. In brackets: 95 % intervals. Cost per year as if all year "
+            "were like these days.",
+            numeric=frozenset({1, 2, 3}),
+        ),
+    )
+
+
+def _first_actions(actions: tuple[Action, ...]) -> str:
+    sure = [action for action in actions if action.sure]
+    if sure:
+        return "What is worth doing first:"
+    if actions:
+        return (
+            "None of the actions looked at saves an amount that these data can tell from nothing; "
+            "the part on recommended actions says what was looked at."
+        )
+    return "These data suggest no action."
+
+
+def trust_sentence(basis: Basis) -> str:
+    """How far the figures can be trusted, in a sentence or two."""
+    check = basis.check
+    wrong = [c for c in check.concerns if c.weight == "wrong"]
+    if wrong:
+        text = (
+            f"{len(wrong)} finding{'' if len(wrong) == 1 else 's'} of the check contradict how the "
+            "clamps are said to sit; figures of these circuits may be wrong: "
+            + ", ".join(dict.fromkeys(c.subject for c in wrong))
+            + "."
+        )
+    else:
+        text = "The check of clamps, wiring and meter found nothing that contradicts house.toml."
+    if check.meter is not None:
+        text += f" {check.meter.verdict}"
+    return text
+
+
+def sure_saving(saving: Estimate | None) -> bool:
+    """Whether a saving can be told from nothing."""
+    return saving is not None and saving.resolved and not spans_zero(saving)

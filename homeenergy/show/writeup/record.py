@@ -1,0 +1,97 @@
+"""What a write-up rests on: versions, settings, overruled runs and hashes of the data."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from homeenergy import __version__
+from homeenergy.readings.fingerprint import house_hashes
+from homeenergy.show.document_files import read_record
+from homeenergy.show.writeup.basis import Basis
+
+LIBRARIES = ("numpy", "pandas", "numba", "scipy", "scikit-learn", "matplotlib")
+HEX_DIGITS = 16  # of a hash that are kept
+
+
+def versions() -> dict[str, str]:
+    """Versions of the kit and of what its figures depend on."""
+    found = {"homeenergy": __version__}
+    for name in LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    return found
+
+
+def make_record(basis: Basis) -> dict[str, Any]:
+    """Gather what a write-up of a house rests on, in terms that JSON holds."""
+    files = file_hashes(basis.house.path)
+    return {
+        "house": basis.house.name,
+        "versions": versions(),
+        "settings": {
+            f.circuit: {"kind": f.kind, **{k: _plain(v) for k, v in f.cycles.settings.items()}}
+            for f in basis.measured
+        },
+        "overruled": overruled(basis.house.path),
+        "files": files,
+        "fingerprint": hashlib.sha256(json.dumps(files).encode()).hexdigest(),
+    }
+
+
+def file_hashes(folder: Path) -> dict[str, str]:
+    """The first digits of each hash of `house_hashes`."""
+    return {name: found[:HEX_DIGITS] for name, found in house_hashes(folder).items()}
+
+
+def overruled(folder: Path) -> list[str]:
+    """Lines of run_decisions.csv, without its heading."""
+    path = folder / "run_decisions.csv"
+    if not path.is_file():
+        return []
+    lines = path.read_text(encoding="utf-8").splitlines()
+    return [line for line in lines if line.strip() and not line.startswith("#")][1:]
+
+
+def _plain(value: Any) -> Any:
+    return value if isinstance(value, str | bool | None) else float(value)
+
+
+def differences(path: str | Path, folder: str | Path) -> list[str]:
+    """Say what a document was made from that is no longer so.
+
+    Parameters
+    ----------
+    path : path
+        Document that `homeenergy writeup` wrote.
+    folder : path
+        The house's folder, imported.
+
+    Returns
+    -------
+    list of str
+        Empty where versions and every file are as they were.
+
+    Raises
+    ------
+    HouseError
+        If the document holds no record.
+    """
+    record = read_record(path)
+    found = []
+    for name, was in record.get("versions", {}).items():
+        now = versions().get(name, "not installed")
+        if now != was:
+            found.append(f"{name} was {was} and is {now}")
+    before, after = record.get("files", {}), file_hashes(Path(folder))
+    found += [f"{name} is gone" for name in before if name not in after]
+    found += [f"{name} is new" for name in after if name not in before]
+    found += [
+        f"{name} has changed" for name in before if after.get(name, before[name]) != before[name]
+    ]
+    return found
