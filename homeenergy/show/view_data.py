@@ -166,10 +166,9 @@ def _power_text(envelope: Envelope | None, at_ns: int) -> str:
     column = -1 if envelope is None else (at_ns - envelope.first_ns) // envelope.width_ns
     if envelope is None or not 0 <= column < len(envelope) or not envelope.count[column]:
         return "no reading"
-    if envelope.samples == 1:
-        return f"{envelope.least_w[column]:,.0f} W"
-    least_w, greatest_w = envelope.least_w[column], envelope.greatest_w[column]
-    return f"{envelope.mean_w[column]:,.0f} W ({least_w:,.0f} to {greatest_w:,.0f})"
+    three = (envelope.least_w, envelope.mean_w, envelope.greatest_w)
+    least, mean, greatest = (f"{round(float(watts[column])):,}" for watts in three)
+    return f"{mean} W" if envelope.samples == 1 else f"{mean} W ({least} to {greatest})"
 
 
 def in_words(data: ViewData, *, zone: tzinfo) -> str:

@@ -32,7 +32,7 @@ def picture_height_in(circuits: int, *, stacked: bool) -> float:
     if not stacked:
         return 4.2
     lane_in = 0.55 if circuits <= 8 else 0.4 if circuits <= 20 else 0.27
-    return max(1.3 + lane_in * circuits, 2.6)
+    return max(1.4 + lane_in * circuits, 2.6)
 
 
 def column_corners(envelope: Envelope) -> tuple[NDArray[np.float64], NDArray[np.float32]]:
@@ -71,6 +71,7 @@ class ViewDrawing:
     def __init__(self, ax: Axes, timezone: str | tzinfo) -> None:
         self.ax, self.zone = ax, zone_of(timezone)
         self._drawn: list[Any] = []
+        self._mark: Line2D | None = None
         self._names: list[Text] = []
         self._notes: list[Text] = []
         ax.spines[["top", "right"]].set_visible(False)
@@ -99,6 +100,14 @@ class ViewDrawing:
             self._say(0.5, 0.5, text, transform=self.ax.transAxes, ha="center", va="center")
         title = span_text(view.start_ns, view.end_ns, self.zone)
         self.ax.set_title(title, loc="left", fontsize=10)
+
+    def mark(self, days: float | None) -> None:
+        """Mark an instant with an upright line; None takes it away."""
+        if self._mark is not None:
+            self._mark.remove()
+            self._mark = None
+        if days is not None:
+            self._mark = self.ax.axvline(days, color="0.2", linewidth=1.0, linestyle=":", zorder=5)
 
     def _say(self, x: float, y: float, text: str, **how: Any) -> None:
         self._drawn.append(self.ax.text(x, y, text, fontsize=9, **how))

@@ -9,7 +9,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from ipywidgets import Checkbox, Layout, VBox
+from ipywidgets import Checkbox, HBox, Layout
 from matplotlib.figure import Figure
 from matplotlib.widgets import SpanSelector
 
@@ -109,11 +109,13 @@ class Viewer:
                 value=circuit.name in chosen,
                 description=circuit_text(house, circuit),
                 indent=False,
-                layout=Layout(width="auto", min_height="26px"),
+                layout=Layout(width="auto", margin="2px 10px 2px 2px"),
             )
             for circuit in house.circuits
         }
-        self.names = VBox(layout=Layout(max_height="420px", overflow="hidden auto"))
+        self.names = HBox(
+            layout=Layout(flex_flow="row wrap", max_height="120px", overflow="hidden auto")
+        )
         self.list_circuits()
         self.box = laid_out(self.controls, names=self.names, canvas=self.canvas)
         self._name_jumps()
@@ -278,9 +280,14 @@ class Viewer:
             return
         widths = [envelope.width_ns for envelope in self.data.envelopes.values() if envelope]
         width_ns = min(widths, default=self.view.width_ns)
-        inside = self.view.start_ns, self.view.end_ns - 1
-        at_ns = self._reading_ns if self._reading_ns is not None else sum(inside) // 2
-        self.read_at(min(max(at_ns + columns_later * width_ns, inside[0]), inside[1]))
+        first_ns, last_ns = self.view.start_ns, self.view.end_ns - 1
+        at_ns = self._reading_ns
+        if at_ns is None or not first_ns <= at_ns <= last_ns:
+            at_ns = (first_ns + last_ns) // 2
+        at_ns = min(max(at_ns + columns_later * width_ns, first_ns), last_ns)
+        self.read_at(at_ns)
+        self.drawing.mark(float(axis_days([at_ns])[0]))
+        self.canvas.draw_idle()
 
     def list_circuits(self) -> None:
         """List the circuits that match what is searched for."""

@@ -14,7 +14,6 @@ from ipywidgets import (
     HBox,
     Layout,
     Text,
-    ToggleButtons,
     VBox,
 )
 
@@ -23,6 +22,7 @@ from homeenergy.show.circuit_list import ORDERS
 
 NATURAL = {"description_width": "initial"}
 ALL_LEGS = "all"
+ARRANGEMENTS = ("stacked", "one scale")
 DRAGS = ("measures", "moves", "zooms in")
 KEYS_HELP = (
     "<details><summary>Keys</summary>Click on the figure, or reach it with Tab. Arrow keys move, "
@@ -40,11 +40,11 @@ def button(text: str, tooltip: str) -> Button:
 def make_controls(house: House, *, save_in: str) -> SimpleNamespace:
     """Make all controls, without any effect yet."""
     legs = sorted({leg for circuit in house.circuits for leg in circuit.legs})
-    wide = Layout(width="98%")
+    narrow, time = Layout(width="auto"), Layout(width="230px")
     return SimpleNamespace(
-        search=Text(description="Find", placeholder="part of a name", layout=wide, style=NATURAL),
-        leg=Dropdown(description="Leg", options=[ALL_LEGS, *legs], layout=wide, style=NATURAL),
-        order=Dropdown(description="Order", options=ORDERS, layout=wide, style=NATURAL),
+        search=Text(description="Find", placeholder="part of a name", layout=narrow, style=NATURAL),
+        leg=Dropdown(description="Leg", options=[ALL_LEGS, *legs], layout=narrow, style=NATURAL),
+        order=Dropdown(description="Order", options=ORDERS, layout=narrow, style=NATURAL),
         choose_all=button("Show all listed", "Show every circuit of the list below"),
         choose_none=button("Show none", "Show no circuit"),
         earlier=button("Earlier", "Look half a width earlier (left arrow)"),
@@ -54,26 +54,20 @@ def make_controls(house: House, *, save_in: str) -> SimpleNamespace:
         everything=button("Whole log", "Look at all of the log (Home)"),
         back=button("Back", "Look again where you looked before"),
         day=DatePicker(description="Day", style=NATURAL, layout=Layout(width="190px")),
-        drag=ToggleButtons(
-            description="Dragging",
-            options=DRAGS,
-            style={"button_width": "auto", "description_width": "initial"},
-        ),
-        arrangement=ToggleButtons(
-            description="Arrange",
-            options=["stacked", "one scale"],
-            style={"button_width": "auto", "description_width": "initial"},
+        drag=Dropdown(description="Dragging", options=DRAGS, layout=narrow, style=NATURAL),
+        arrangement=Dropdown(
+            description="Arrange", options=ARRANGEMENTS, layout=narrow, style=NATURAL
         ),
         runs=Checkbox(description="Mark runs", indent=False, layout=Layout(width="auto")),
         wheel=Checkbox(
             description="Wheel zooms", value=True, indent=False, layout=Layout(width="auto")
         ),
-        jump=Dropdown(description="Circuit to step through", style=NATURAL),
+        jump=Dropdown(description="Step through", style=NATURAL),
         previous_run=button("Previous run", "Look at the run before the one in the middle (P)"),
         next_run=button("Next run", "Look at the run after the one in the middle (N)"),
         highest=button("Highest power", "Look at the highest reading; again for the next (H)"),
-        start=Text(description="From", placeholder="2026-10-27 14:00", style=NATURAL),
-        end=Text(description="To", placeholder="2026-10-27 15:00", style=NATURAL),
+        start=Text(description="From", placeholder="2026-10-27 14:00", style=NATURAL, layout=time),
+        end=Text(description="To", placeholder="2026-10-27 15:00", style=NATURAL, layout=time),
         measure=button("Measure", "Show what each circuit used between these local times"),
         clear=button("Clear", "Select nothing (Escape)"),
         folder=Text(description="Folder", value=save_in, style=NATURAL),
@@ -87,30 +81,30 @@ def make_controls(house: House, *, save_in: str) -> SimpleNamespace:
     )
 
 
-def laid_out(c: SimpleNamespace, *, names: Any, canvas: Any) -> HBox:
-    """Put the list of circuits at the left, and all else round the figure."""
+def laid_out(c: SimpleNamespace, *, names: Any, canvas: Any) -> VBox:
+    """Put the list of circuits above the figure, and what is measured below it."""
     row = Layout(flex_flow="row wrap", align_items="center")
     leg = [c.leg] if len(c.leg.options) > 1 else []
-    left = VBox(
-        [c.search, *leg, c.order, HBox([c.choose_all, c.choose_none], layout=row), names],
-        layout=Layout(width="250px", min_width="250px"),
-    )
-    look = [c.earlier, c.later, c.closer, c.wider, c.everything, c.back, c.day]
-    right = VBox(
+    rows = [
+        [c.search, *leg, c.order, c.choose_all, c.choose_none],
+        [names],
+        [c.earlier, c.later, c.closer, c.wider, c.everything, c.back, c.day],
+        [c.jump, c.previous_run, c.next_run, c.highest, c.runs],
+        [c.drag, c.arrangement, c.wheel],
+    ]
+    measured = HBox([c.start, c.end, c.measure, c.clear], layout=row)
+    saved = HBox([c.folder, c.save_picture, c.save_data], layout=row)
+    return VBox(
         [
-            HBox(look, layout=row),
-            HBox([c.drag, c.arrangement, c.runs, c.wheel], layout=row),
-            HBox([c.jump, c.previous_run, c.next_run, c.highest], layout=row),
+            *(HBox(controls, layout=row) for controls in rows),
             c.busy,
             c.message,
             canvas,
             c.reading,
-            HBox([c.start, c.end, c.measure, c.clear], layout=row),
+            measured,
             c.table,
-            HBox([c.folder, c.save_picture, c.save_data], layout=row),
+            saved,
             c.words,
             HTML(KEYS_HELP),
-        ],
-        layout=Layout(min_width="0", flex="1 1 auto"),
+        ]
     )
-    return HBox([left, right])

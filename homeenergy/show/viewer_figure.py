@@ -20,8 +20,8 @@ from homeenergy.show.local_axis import DAY_NS
 if TYPE_CHECKING:
     from ipympl.backend_nbagg import Canvas
 
-WIDTH_IN, DPI = 9.2, 100
-LABEL_IN, NOTE_IN, TITLE_IN, AXIS_IN = 1.75, 0.8, 0.4, 0.78
+WIDTH_IN, DPI = 8.6, 100
+LABEL_IN, NOTE_IN, TITLE_IN, AXIS_IN = 1.75, 0.8, 0.4, 0.88
 LEGEND_IN = 2.05
 WHEEL = 1.3  # how much closer one notch looks
 
