@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
+from homeenergy.findings.annual import AnnualEnergy, annual_energy
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.idle import IdleUse, idle_or_use
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.quotients import ratio_of_days
 from homeenergy.findings.saving import (
-    LIKE_THESE_DAYS,
     Part,
     Saving,
     as_estimate,
@@ -38,6 +38,7 @@ def replace_unit(
     label_kwh_per_year: float | Estimate | None = None,
     label_kwh_per_100_uses: float | Estimate | None = None,
     new_idle_w: float | None = None,
+    annual: AnnualEnergy | None = None,
     price: float | Estimate | None = None,
 ) -> Saving:
     """What a new unit would save, by what its label says.
@@ -53,13 +54,17 @@ def replace_unit(
     new_idle_w : float, optional
         What the new one draws between uses [W], with a label for 100 uses. Default: as much as
         this one.
+    annual : AnnualEnergy, optional
+        What this one takes in a year. Default: `annual_energy(finding)`; with outdoor temperatures
+        it knows more of the seasons.
     price : float or Estimate, optional
         What it costs [currency].
 
     Returns
     -------
     Saving
-        Below zero where the new one takes more.
+        Below zero where the new one takes more. The interval allows for seasons that were not
+        seen, as `annual_energy` does.
 
     Raises
     ------
@@ -81,14 +86,13 @@ def replace_unit(
     if (label_kwh_per_year is None) == (label_kwh_per_100_uses is None):
         raise ValueError("give either label_kwh_per_year or label_kwh_per_100_uses, and not both")
     need_readings(finding)
-    now = scaled(finding.kwh_per_day, DAYS_PER_YEAR)
-    lines = [
-        f"This one takes {estimate_text(now)} a year, as measured.",
-        LIKE_THESE_DAYS.format(days=finding.days),
-    ]
+    lines = []
     if label_kwh_per_year is not None:
         if new_idle_w is not None:
             raise ValueError("new_idle_w goes with label_kwh_per_100_uses; a year holds it already")
+        annual = annual_energy(finding) if annual is None else annual
+        now = annual.kwh
+        lines.append(f"This one takes {estimate_text(now)} a year, as measured.")
         then = as_estimate(label_kwh_per_year, unit="kWh", what="label_kwh_per_year")
         lines.append(
             f"The new one takes {given_text(then)} a year, as its label says of a test: other "
@@ -99,6 +103,8 @@ def replace_unit(
         before = now.value
     else:
         assert label_kwh_per_100_uses is not None
+        if annual is not None:
+            raise ValueError("annual goes with label_kwh_per_year; uses are counted as they were")
         each = as_estimate(label_kwh_per_100_uses, unit="kWh", what="label_kwh_per_100_uses")
         saved, before, of, more = _by_uses(finding, each, new_idle_w)
         lines += more
@@ -110,6 +116,7 @@ def replace_unit(
         kwh=replace(saved, basis="measured use less what the label says"),
         price=price,
         assumptions=lines,
+        annual=annual,
     )
 
 

@@ -11,16 +11,22 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate, number_text
+from homeenergy.findings.annual import SEASON_LIMIT, AnnualEnergy, annual_energy
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.day_parts import day_parts
 from homeenergy.findings.idle_words import bound_text
 from homeenergy.findings.mean_price import mean_price, scaled
 from homeenergy.findings.quotients import quotient
-from homeenergy.findings.wording import estimate_text, interval_text, is_bound, value_text
+from homeenergy.findings.wording import (
+    estimate_text,
+    interval_text,
+    is_bound,
+    percent_text,
+    value_text,
+)
+from homeenergy.trust.systematic import with_even_error
 from homeenergy.units import DAYS_PER_YEAR
 
-LIKE_THESE_DAYS = "The whole year is like these {days:.0f} days: the weather and habits of other \
-seasons are not in it."
 SIMPLE = "Simple payback: no interest, no change of prices, no upkeep, no value of the old unit."
 Part = Literal["all", "idle", "use", "price"]
 
@@ -233,17 +239,22 @@ def made_saving(
     price: float | Estimate | None,
     assumptions: list[str],
     share: float | None = None,
+    annual: AnnualEnergy | None = None,
 ) -> Saving:
     """A saving of energy, with what it is worth at the average price of the appliance.
 
-    `before` is what the part of it takes in a year [kWh]; `share` of it is saved, if not told, by
-    how much `kwh` is of that.
+    `before` is what the part of it takes in a year [kWh]; `share` of it is saved; default: as
+    much as `kwh` is of it. `annual` is given where `kwh` allows for the rest of the year already;
+    else it is widened by what days that were not seen may differ.
     """
+    limit, season = unseen_days(finding, annual)
+    if annual is None and limit and isfinite(kwh.value) and kwh.resolved:
+        kwh = with_even_error(kwh, limit * abs(kwh.value), basis=f"{kwh.basis}; unseen days")
     paid = mean_price(finding)
     cost = None if paid is None else scaled(kwh, paid[0], unit=paid[1])
     unit = "" if paid is None else paid[1]
     given = None if price is None else as_estimate(price, unit=unit, what="price")
-    lines = list(assumptions)
+    lines = [*assumptions, season]
     if paid is None:
         lines.append("No tariff is known, so nothing is said of money.")
     else:
@@ -264,4 +275,17 @@ def made_saving(
         price=given,
         payback_years=payback(given, cost),
         assumptions=tuple(lines),
+    )
+
+
+def unseen_days(finding: ApplianceFinding, annual: AnnualEnergy | None) -> tuple[float, str]:
+    """By which share days of the year that were not seen may differ, and a line that says so."""
+    try:
+        year = annual_energy(finding) if annual is None else annual
+    except HouseError:
+        return 0.0, "The whole year is like the hours that were measured, which make no whole day."
+    limit = (1 - year.share_of_year) * SEASON_LIMIT[year.season]
+    return limit, (
+        f"The year is like these {finding.days:.0f} days; others may lie up to "
+        f"{percent_text(limit)} above or below (own rule). {year.warning}".strip()
     )

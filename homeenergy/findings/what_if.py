@@ -19,7 +19,6 @@ from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.quotients import ratio_of_days
 from homeenergy.findings.saving import (
-    LIKE_THESE_DAYS,
     Saving,
     as_estimate,
     difference,
@@ -102,7 +101,6 @@ def switch_programme(
             f"{instead!r} takes {estimate_text(new, of='runs')} a run, seen {new.n} times.",
             f"{usual!r} is used {per_year.value:,.0f} times a year; all of these are changed, and "
             "none has to be done twice.",
-            LIKE_THESE_DAYS.format(days=finding.days),
         ],
     )
 
@@ -178,7 +176,6 @@ def switch_off_when_idle(
         assumptions=[
             "While off it draws nothing, and starting again takes nothing more.",
             "It is switched off on every day of the year.",
-            LIKE_THESE_DAYS.format(days=finding.days),
             *found.cautions,
         ],
     )
@@ -309,7 +306,6 @@ def change_lamps(
     lines += [
         "Their light is enough: watts say nothing of it.",
         "What lamps no longer give off as heat is not made up for by heating.",
-        LIKE_THESE_DAYS.format(days=finding.days),
         "It gets dark at other hours in other seasons.",
     ]
     return made_saving(

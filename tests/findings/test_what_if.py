@@ -9,6 +9,7 @@ from homeenergy.cycles.programmes import find_programmes
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
 from homeenergy.findings import (
+    annual_energy,
     change_lamps,
     combine_savings,
     hours_of_use,
@@ -85,7 +86,7 @@ def test_uses_that_come_and_go_do_not_blur_a_saving_per_use(uneven):
     # What is left is the step of the readings, which all days share.
     assert found.kwh_per_year.spread == pytest.approx(0, abs=1e-6)
     half = replace_unit(uneven, label_kwh_per_100_uses=50).kwh_per_year
-    assert half.spread == pytest.approx(idle_or_use(uneven).use_kwh_per_year.spread / 2, rel=1e-3)
+    assert half.spread == pytest.approx(idle_or_use(uneven).use_kwh_per_year.spread / 2, rel=0.01)
 
 
 def test_a_unit_that_takes_more_is_said_to(oven):
@@ -102,6 +103,19 @@ def test_a_label_with_an_interval_widens_the_saving(uneven):
     wide = replace_unit(uneven, label_kwh_per_year=label).kwh_per_year
     halves = [(e.high - e.low) / 2 for e in (plain, wide)]
     assert halves[1] == pytest.approx(np.hypot(halves[0], 30))
+
+
+def test_seasons_that_were_not_seen_widen_a_saving(oven):
+    """Fourteen days of a year: the other 351 may differ by a tenth (own rule of annual_energy)."""
+    found = switch_off_when_idle(idle_or_use(oven))
+    unseen = 0.1 * 351 / 365 * IDLE_YEAR
+    assert found.kwh_per_year.high - IDLE_YEAR >= 0.9 * unseen
+    year = annual_energy(oven)
+    new = replace_unit(oven, label_kwh_per_year=200, annual=year).kwh_per_year
+    assert new.high == pytest.approx(year.kwh.high - 200)
+    lines = " ".join(replace_unit(oven, label_kwh_per_year=200).assumptions)
+    assert "others may lie up to 10 % above or below (own rule)" in lines
+    assert "Only 4% of a year was seen" in lines
 
 
 def test_switching_off_when_idle(oven):
@@ -330,6 +344,10 @@ def test_bad_input(oven):
         replace_unit(oven, label_kwh_per_year=1, label_kwh_per_100_uses=1)
     with pytest.raises(ValueError, match="label_kwh_per_year must be a number of at least 0"):
         replace_unit(oven, label_kwh_per_year=-1)
+    with pytest.raises(ValueError, match="new_idle_w goes with label_kwh_per_100_uses"):
+        replace_unit(oven, label_kwh_per_year=1, new_idle_w=1)
+    with pytest.raises(ValueError, match="annual goes with label_kwh_per_year"):
+        replace_unit(oven, label_kwh_per_100_uses=1, annual=annual_energy(oven))
     with pytest.raises(ValueError, match="price must be a number"):
         replace_unit(oven, label_kwh_per_year=1, price=float("nan"))
     with pytest.raises(HouseError, match="has no readings"):
