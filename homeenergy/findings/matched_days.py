@@ -47,7 +47,7 @@ class Days:
     @property
     def weekday(self) -> NDArray[np.int64]:
         """0 on Mondays."""
-        return np.asarray(self.date.weekday, dtype=np.int64)
+        return (self.position + 3) % 7  # 1 January 1970 was a Thursday
 
     def between(self, first: int, stop: int) -> Days:
         """Days [first, stop)."""
