@@ -46,7 +46,8 @@ class Findings:
 
         `kind_sure` is a score of how well a kind that nobody stated fits, 1 where house.toml says
         it; it is no probability. Where the standby is below what can be told, `standby_resolved`
-        is False, `standby_w` empty, and `standby_w_high` the bound.
+        is False, `standby_w` empty, and `standby_w_high` the bound. Where prices depend on the
+        time, `price_per_kwh` is the average that the appliance paid.
         """
         return findings_frame(self)
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
-from math import isfinite
+from math import isfinite, nan
 from typing import TYPE_CHECKING
 
 from homeenergy.estimate import Estimate
@@ -11,6 +12,9 @@ from homeenergy.units import DAYS_PER_YEAR
 
 if TYPE_CHECKING:
     from homeenergy.findings.appliance import ApplianceFinding
+
+
+SAME_PRICE = 1e-6  # relative: less is the rounding of sums
 
 
 def mean_price(finding: ApplianceFinding) -> tuple[float, str] | None:
@@ -23,6 +27,19 @@ def mean_price(finding: ApplianceFinding) -> tuple[float, str] | None:
     if cost is None or not (isfinite(cost.value) and per_day.value > 0):
         return None
     return cost.value / (per_day.value * DAYS_PER_YEAR), cost.unit
+
+
+def paid_prices(rows: Sequence[ApplianceFinding]) -> list[float] | None:
+    """Average price that each appliance paid [currency a kWh; NaN where it is not known].
+
+    None where all paid the same, as under a flat tariff.
+    """
+    found = [mean_price(row) for row in rows]
+    prices = [nan if one is None else one[0] for one in found]
+    known = [price for price in prices if isfinite(price)]
+    if not known or max(known) - min(known) <= SAME_PRICE * abs(max(known, key=abs)):
+        return None
+    return prices
 
 
 def scaled(estimate: Estimate, factor: float, *, unit: str | None = None) -> Estimate:

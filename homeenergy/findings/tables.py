@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from homeenergy.findings.mean_price import paid_prices
 from homeenergy.findings.wording import (
     COUNTED,
     interval_text,
@@ -26,7 +27,8 @@ if TYPE_CHECKING:
 def findings_frame(findings: Findings) -> pd.DataFrame:
     """One row an appliance; see `Findings.to_frame`."""
     rows = []
-    for a in findings.appliances:
+    prices = paid_prices(findings.appliances) if findings.currency is not None else None
+    for number, a in enumerate(findings.appliances):
         row: dict[str, object] = {
             "circuit": a.circuit,
             "appliance": a.appliance,
@@ -44,6 +46,8 @@ def findings_frame(findings: Findings) -> pd.DataFrame:
         row |= {"idle_share": plain_share(a.idle_share), "duty_cycle": a.duty_cycle}
         if findings.currency is not None:
             row |= _columns("cost_per_year", a.cost_per_year)
+        if prices is not None:
+            row["price_per_kwh"] = prices[number]
         row["remarks"] = "; ".join(a.remarks)
         rows.append(row)
     return pd.DataFrame(rows)

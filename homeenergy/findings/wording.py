@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from homeenergy.estimate import Estimate, decimals, number_text, rounded_up
+from homeenergy.findings.mean_price import paid_prices
 
 if TYPE_CHECKING:
     from homeenergy.findings.appliance import ApplianceFinding
@@ -148,9 +149,10 @@ def notes(findings: Findings) -> list[str]:
             "The interval of what no circuit measures allows for errors of the clamps."
         )
     if findings.currency is not None:
+        hours = "" if paid_prices(findings.appliances) is None else " at the hours it was used"
         sentences.append(
             "Cost per year: as if the whole year were like these days, at the price of energy "
-            "alone."
+            f"alone{hours}."
         )
     used = {mark for finding in findings.appliances for mark in _marks(finding)}
     meanings = [f"{mark} = {MARKS[mark]}" for mark in MARKS if mark in used]

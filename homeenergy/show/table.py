@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import isfinite
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
+from homeenergy.findings.mean_price import paid_prices
 from homeenergy.findings.wording import (
     COUNTED,
     UNKNOWN,
@@ -81,6 +83,10 @@ def _columns(findings: Findings) -> list[Column]:
     if findings.currency is not None:
         heading = ("cost", f"{findings.currency}/year")
         columns.append(_estimate_column(heading, rows, "cost_per_year"))
+        prices = paid_prices(rows)
+        if prices is not None:
+            paid = tuple(f"{price:.3f}" if isfinite(price) else "-" for price in prices)
+            columns.append(Column(heading=("paid", f"{findings.currency}/kWh"), cells=paid))
     return columns
 
 

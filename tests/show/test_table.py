@@ -1,5 +1,6 @@
 import json
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -7,13 +8,15 @@ import pandas as pd
 import pytest
 
 from homeenergy.estimate import Estimate
-from homeenergy.findings import Findings, appliance_finding
+from homeenergy.findings import Findings, appliance_finding, house_findings
 from homeenergy.findings.wording import COUNTED, interval_text, kind_text, shown, value_text
 from homeenergy.house import Circuit, Tariff
+from homeenergy.readings import open_house
 from homeenergy.show import findings_page, plot_house_energy
 from homeenergy.show.quality_table import duration_text, quality_lines
 from homeenergy.show.records import findings_record
 from homeenergy.show.table import findings_lines
+from tests.findings.small_house import made_house, switched
 
 
 @pytest.fixture
@@ -259,3 +262,36 @@ def test_a_remark_that_several_share_is_said_once(findings):
     )
     assert "Kettle: hot" in some
     assert "Pump, Tap: cold" in some
+
+
+def test_prices_that_differ_are_shown_and_a_flat_one_is_not(tmp_path):
+    tariff = """[tariff]
+currency = "EUR"
+[[tariff.period]]
+name = "night"
+price_per_kwh = 0.1
+hours = ["22:00-06:00"]
+[[tariff.period]]
+name = "day"
+price_per_kwh = 0.4
+hours = ["06:00-22:00"]
+"""
+    watts = {
+        "boiler": switched(7, [1], on_w=2000, lasts_h=1),
+        "oven": switched(7, [12], on_w=2000, lasts_h=1),
+    }
+    house = made_house(tmp_path, watts, tariff=("EUR", 0.3))
+    flat = house_findings(house)
+    assert "paid" not in "\n".join(findings_lines(flat))
+    assert "price_per_kwh" not in flat.to_frame()
+    path = tmp_path / "house.toml"
+    old = path.read_text()
+    begin, end = old.index("[tariff]"), old.index("[[circuit]]")
+    path.write_text(old[:begin] + tariff + old[end:])
+    found = house_findings(open_house(tmp_path))
+    paid = found.to_frame().set_index("circuit")["price_per_kwh"].to_dict()
+    assert paid == pytest.approx({"boiler": 0.1, "oven": 0.4})
+    text = "\n".join(findings_lines(found))
+    assert "paid" in text
+    assert re.search(r"oven .*0\.400", text)
+    assert "at the hours it was used" in " ".join(text.split())
