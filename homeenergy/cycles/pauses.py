@@ -8,6 +8,8 @@ thermostat or a programme can do (common practice, no source).
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -41,6 +43,8 @@ SUBSTANTIAL = 0.1
 # How a run begins: energy above idle over its first minutes.
 BEGINNING_S = np.arange(60.0, 1201.0, 60.0)
 ALIKE, VERY_ALIKE = 0.45, 0.08
+# A part of a run that lasts, and is worth, at least this share of another run can be a run.
+AS_LONG, FEW_RUNS = 0.8, 2
 # One odd beginning among many does not decide: this share of them must be near.
 NEAR_SHARE = 0.2
 MOST_BEGINNINGS = 200
@@ -182,7 +186,8 @@ def _part_at_starts(
 
     That is at a pause over `PARTING_S` after which the power goes as at the start of a run
     (compared with all starts after a long rest), if both sides are substantial. A programme ends
-    even at a shorter pause if it is followed by its like, which lasts as long and is worth as much.
+    even at a shorter pause if both sides last as long and are worth as much as other runs of this
+    machine do by themselves; where too few are known, if the two sides are alike.
     """
     joined = groups(joins)
     seen = after_rest(fragments, plateaus, limit_s=limit_s)
@@ -192,30 +197,70 @@ def _part_at_starts(
     starts = _beginnings(fragments, plateaus, begin_at, excess_w)
     if not starts.size:
         return
-    pause_s, upto = fragments.pause_s, np.r_[0.0, np.cumsum(fragments.excess_wh)]
-    # A dip of a sample or two can be anything.
-    long = pause_s >= max(SHORTEST_PARTING_S, 3 * fragments.period_s)
+
+    def begins(i: int, share: float, most: float) -> bool:
+        (beginning,) = _beginnings(fragments, plateaus, np.array([i]), excess_w)
+        return _off(starts, beginning, share) < most
+
+    pause_s = fragments.pause_s
+    _part(
+        fragments,
+        joins,
+        pause_s > max(PARTING_S, 3 * fragments.period_s),
+        lambda sides, _: sides[:, 1].min() >= SUBSTANTIAL * sides[:, 1].max(),
+        lambda i: begins(i, NEAR_SHARE, ALIKE),
+    )
+    if mixed:
+        # A dip of a sample or two can be anything.
+        _part(
+            fragments,
+            joins,
+            pause_s >= max(SHORTEST_PARTING_S, 3 * fragments.period_s),
+            _are_runs,
+            lambda i: begins(i, 0.0, VERY_ALIKE),
+        )
+
+
+def _part(
+    fragments: Fragments,
+    joins: NDArray[np.bool_],
+    doubtful: NDArray[np.bool_],
+    are_runs: Callable[[NDArray[np.float64], NDArray[np.float64]], bool],
+    begins: Callable[[int], bool],
+) -> None:
+    """Cut joined fragments at doubtful pauses, if both sides are runs and the second begins as one.
+
+    `are_runs` is given length and worth of the two sides, and those of all other runs.
+    """
+    joined = groups(joins)
     begin, end = joined.T
-    breaks = sums_of(long.astype(np.int64), begin, end - 1)
-    for a, b in joined[breaks > 0].tolist():
-        begin = a
-        for i in (a + 1 + np.flatnonzero(long[a : b - 1])).tolist():
-            left, right = upto[i] - upto[begin], upto[b] - upto[i]
+    upto = np.r_[0.0, np.cumsum(fragments.excess_wh)]
+    whole = np.c_[fragments.stop[end - 1] - fragments.first[begin], upto[end] - upto[begin]]
+    breaks = sums_of(doubtful.astype(np.int64), begin, end - 1)
+    for k in np.flatnonzero(breaks > 0).tolist():
+        a, b = joined[k].tolist()
+        others = np.delete(whole, k, axis=0)
+        for i in (a + 1 + np.flatnonzero(doubtful[a : b - 1])).tolist():
             lasts = (
-                fragments.stop[i - 1] - fragments.first[begin],
+                fragments.stop[i - 1] - fragments.first[a],
                 fragments.stop[b - 1] - fragments.first[i],
             )
-            worth = min(left, right) / max(left, right)
-            twin = mixed and min(worth, min(lasts) / max(lasts)) >= 0.8
-            parts = pause_s[i - 1] > PARTING_S and worth >= SUBSTANTIAL
-            if not (parts or twin):
-                continue
-            (beginning,) = _beginnings(fragments, plateaus, np.array([i]), excess_w)
-            if (parts and _off(starts, beginning, NEAR_SHARE) < ALIKE) or (
-                twin and _off(starts, beginning, 0.0) < VERY_ALIKE
-            ):
+            sides = np.c_[lasts, (upto[i] - upto[a], upto[b] - upto[i])]
+            if are_runs(sides, others) and begins(i):
                 joins[i - 1] = False
-                begin = i
+                a = i
+
+
+def _are_runs(sides: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
+    """Whether both sides of a break, rows of length and worth, are each like another run.
+
+    With less than `FEW_RUNS` others to compare with: whether they are like one another.
+    """
+    known = others if len(others) >= FEW_RUNS else sides[::-1]
+    ratio = np.minimum(sides[:, None] / known, known / sides[:, None]).min(axis=2)
+    if known is not others:
+        return bool(ratio[0, 0] >= AS_LONG)
+    return bool((ratio.max(axis=1) >= AS_LONG).all())
 
 
 def after_rest(fragments: Fragments, plateaus: Plateaus, *, limit_s: float) -> NDArray[np.bool_]:

@@ -33,7 +33,7 @@ def test_a_programme_whose_halves_are_alike_is_one_run(kind, noise_w):
 @pytest.mark.parametrize(
     "gap_s",
     [
-        pytest.param(43, marks=pytest.mark.xfail(strict=True, reason="only twins are parted")),
+        43,
         400,
         840,
     ],

@@ -29,7 +29,6 @@ def runs_of(uses, kind, *, idle_w=0.6, noise_w=0.5):
     return runs_s(find_cycles(as_trace(watts), kind))
 
 
-@pytest.mark.xfail(strict=True, reason="a change of water is taken for another programme")
 @pytest.mark.parametrize("seldom", [True, False], ids=["seldom", "always"])
 @pytest.mark.parametrize("kind", ["batch", None])
 def test_a_change_of_water_begins_no_programme(kind, seldom):
