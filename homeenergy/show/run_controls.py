@@ -114,5 +114,5 @@ def laid_out(controls: SimpleNamespace) -> list:
         HTML("<b>What has been decided</b>"),
         c.file,
         c.decisions,
-        c.undo,
+        HBox([c.undo]),
     ]

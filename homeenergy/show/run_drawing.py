@@ -14,7 +14,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from homeenergy.estimate import Estimate, number_text
-from homeenergy.findings.wording import estimate_text
+from homeenergy.findings.wording import estimate_text, value_text
 from homeenergy.readings.trace import Trace
 from homeenergy.show.local_axis import axis_days
 from homeenergy.show.run_window import Read, RunWindow
@@ -168,19 +168,24 @@ def seconds_text(span_s: float) -> str:
 
 def answer_html(rows: list[tuple[str, int, Estimate, Estimate]], *, caption: str) -> str:
     """Write a small table: what, runs, energy of a run, standby."""
+    left = "style='text-align: left'"
     cells = "".join(
-        f"<tr><th scope='row' style='text-align: left'>{escape(name)}</th><td>{runs}</td>"
-        f"<td>{escape(estimate_text(_from_zero(kwh), of='runs'))}</td>"
-        f"<td>{escape(estimate_text(standby))}</td></tr>"
+        f"<tr><th scope='row' {left}>{escape(name)}</th><td {left}>{runs}</td>"
+        f"<td {left}>{escape(_kwh_text(kwh))}</td><td {left}>{escape(estimate_text(standby))}</td>"
+        "</tr>"
         for name, runs, kwh, standby in rows
     )
-    heads = "".join(f"<th scope='col'>{h}</th>" for h in ("runs", "energy of a run", "standby"))
+    names = ("runs", "energy of a run", "standby")
+    heads = "".join(f"<th scope='col' {left}>{name}</th>" for name in names)
     return (
-        f"<table class='answer'><caption style='text-align: left'>{escape(caption)}</caption>"
+        f"<table><caption {left}>{escape(caption)}</caption>"
         f"<thead><tr><td></td>{heads}</tr></thead><tbody>{cells}</tbody></table>"
     )
 
 
-def _from_zero(kwh: Estimate) -> Estimate:
-    """What uses energy cannot use less than none."""
-    return replace(kwh, low=0.0) if kwh.value >= 0 > kwh.low > -np.inf else kwh
+def _kwh_text(kwh: Estimate) -> str:
+    if kwh.n == 1:
+        return f"{value_text(kwh)} kWh (one complete run)"
+    # What uses energy cannot use less than none.
+    clipped = replace(kwh, low=0.0) if kwh.value >= 0 > kwh.low > -np.inf else kwh
+    return estimate_text(clipped, of="runs")

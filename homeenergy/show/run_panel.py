@@ -123,6 +123,7 @@ class RunPanel:
     def decided(self, decisions: tuple[Decision, ...]) -> None:
         """Take what the file holds now."""
         self.decisions = decisions
+        self.controls.work.children = []  # figures of what was in force before
         now = self._first_state()
         self.state = self.saved = replace(
             self.saved, settings=now.settings, decisions=now.decisions

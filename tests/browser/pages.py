@@ -42,12 +42,15 @@ class Opened:
 
 
 @contextmanager
-def run_notebook(name, *, lab, browser):
-    """Open a notebook, run all its cells, and leave no kernel behind."""
+def run_notebook(name, *, lab, browser, folder=ROOT / "notebooks"):
+    """Open a notebook, run all its cells, and leave no kernel behind.
+
+    `folder` holds the file as it is in the lab's own folder of notebooks.
+    """
     file = f"{name}.ipynb"
     page = browser.new_page()
     page.set_default_timeout(REDRAW_MS)
-    notebook = Opened(page, nbformat.read(ROOT / "notebooks" / file, as_version=4))
+    notebook = Opened(page, nbformat.read(folder / file, as_version=4))
     listen(notebook, own=lab.url)
     # A workspace for each, or JupyterLab would open again what was open before.
     place = f"lab/workspaces/{name}/tree/notebooks/{file}"
