@@ -2,180 +2,147 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
 
-import pandas as pd
+import numpy as np
 
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
+from homeenergy.findings.appliance import ApplianceFinding
+from homeenergy.findings.combined import RULES, Savings, combine_savings
 from homeenergy.findings.idle import idle_or_use
+from homeenergy.findings.programmes import programme_uses
+from homeenergy.findings.saving import Saving, payback_text, saved_text
 from homeenergy.findings.shifting import shift_to_cheap_hours
-from homeenergy.findings.switching_off import switching_off
-from homeenergy.findings.wording import clipped, estimate_text
-from homeenergy.show.document import Block, Bullets, Heading, Prose
+from homeenergy.findings.what_if import shift_in_time, switch_off_when_idle, switch_programme
+from homeenergy.show.document import Block, Bullets, Grid, Heading, Prose
 from homeenergy.show.writeup.basis import Basis, spans_zero
 from homeenergy.show.writeup.money import money_text
-from homeenergy.show.writeup.tables import grid
+
+NOT_SURE = "nothing that these data can tell from zero"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Action:
-    """One thing to do. `kwh` and `money` are savings of a year; either may be None."""
+def find_actions(basis: Basis, measures: Iterable[Saving] = ()) -> tuple[Saving, ...]:
+    """Look at every appliance for what could be saved, the greatest worth first.
 
-    circuit: str
-    title: str
-    kwh: Estimate | None
-    money: Estimate | None
-    payback: str
-    assumptions: tuple[str, ...]
-
-    @property
-    def sure(self) -> bool:
-        """Whether the saving can be told from nothing."""
-        saving = self.money if self.money is not None else self.kwh
-        return saving is not None and saving.resolved and not spans_zero(saving)
-
-    @property
-    def worth(self) -> float:
-        """What the saving is at least, for the order."""
-        saving = self.money if self.money is not None else self.kwh
-        return saving.low if saving is not None and saving.resolved else float("-inf")
-
-    @property
-    def headline(self) -> str:
-        """The action and what it saves."""
-        return f"{self.title}: saves {self.saving_text} a year."
-
-    @property
-    def saving_text(self) -> str:
-        """What is saved in a year, in money and energy, as far as it is known."""
-        parts = [money_text(self.money)] if self.money is not None else []
-        parts += [estimate_text(self.kwh)] if self.kwh is not None else []
-        text = ", ".join(parts)
-        return text if self.sure else f"nothing that these data can tell from zero ({text})"
+    `measures` are looked at beside what the kit finds by itself: another unit, other lamps.
+    """
+    found = list(measures)
+    for look in (_switching_off, _another_programme, _shifting):
+        for finding in basis.measured:
+            try:
+                found += look(basis, finding)
+            except HouseError:  # too few runs, must stay on, one price only: nothing to propose
+                continue
+    return tuple(sorted(found, key=lambda saving: -worth(saving)))
 
 
-def find_actions(basis: Basis) -> tuple[Action, ...]:
-    """Look at every appliance for what could be saved, the greatest worth first."""
-    found = [*_switching_off(basis), *_shifting(basis)]
-    return tuple(sorted(found, key=lambda action: -action.worth))
+def _main(saving: Saving) -> Estimate:
+    return saving.kwh_per_year if saving.cost_per_year is None else saving.cost_per_year
 
 
-def _switching_off(basis: Basis) -> list[Action]:
-    found = []
-    for finding in basis.measured:
-        try:
-            saving = switching_off(idle_or_use(finding))
-        except HouseError:
-            continue
-        if saving.kwh_per_year is None or not saving.kwh_per_year.resolved:
-            continue
-        cost = saving.cost_per_year
-        found.append(
-            Action(
-                circuit=finding.circuit,
-                title=f"Switch {finding.appliance} off while nobody uses it",
-                kwh=clipped(saving.kwh_per_year, finding),
-                money=None if cost is None else clipped(cost, finding),
-                payback="costs nothing, or a switched socket",
-                assumptions=(
-                    f"off for {saving.off_h_per_day:.1f} h a day, all the time outside its runs",
-                    *saving.cautions,
-                ),
-            )
-        )
-    return found
+def worth(saving: Saving) -> float:
+    """What a saving is at least [currency, or kWh without a tariff], for the order."""
+    main = _main(saving)
+    return main.low if main.resolved and np.isfinite(main.low) else float("-inf")
 
 
-def _shifting(basis: Basis) -> list[Action]:
+def is_sure(saving: Saving) -> bool:
+    """Whether a saving can be told from nothing."""
+    main = _main(saving)
+    return bool(main.resolved) and not spans_zero(main)
+
+
+def saving_text(saving: Saving) -> str:
+    """What is saved in a year, and that it may be nothing where it may."""
+    parts = [] if saving.cost_per_year is None else [money_text(saving.cost_per_year)]
+    parts += [saved_text(saving.kwh_per_year)] if saving.kwh_per_year.value else []
+    text = ", ".join(parts)
+    return text if is_sure(saving) else f"{NOT_SURE} ({text})"
+
+
+def _switching_off(_: Basis, finding: ApplianceFinding) -> list[Saving]:
+    idle_use = idle_or_use(finding)
+    return [switch_off_when_idle(idle_use, price=0.0)] if idle_use.idle_w.resolved else []
+
+
+def _another_programme(basis: Basis, finding: ApplianceFinding) -> list[Saving]:
+    """The programme used most, made with the leanest of those used at least as an alternative."""
+    if finding.kind != "batch":
+        return []
+    found = programme_uses(finding, names=basis.house.schedule.programmes)
+    often = [use for use in found.uses if use.runs >= 3]
+    if len(often) < 2:
+        return []
+    usual = max(often, key=lambda use: use.runs)
+    lean = min(often, key=lambda use: use.run_kwh.value)
+    if lean.name == usual.name:
+        return []
+    return [
+        switch_programme(finding, programmes=found.programmes, usual=usual.name, instead=lean.name)
+    ]
+
+
+def _shifting(basis: Basis, finding: ApplianceFinding) -> list[Saving]:
     tariff = basis.house.tariff
-    found: list[Action] = []
     if tariff is None:
-        return found
-    for finding in basis.measured:
-        try:
-            shift = shift_to_cheap_hours(finding, tariff=tariff, timezone=basis.zone)
-        except HouseError:
-            return found
-        if shift.saving_per_year is None:
-            continue
-        found.append(
-            Action(
-                circuit=finding.circuit,
-                title=f"Start {finding.appliance} at cheaper hours",
-                kwh=None,
-                money=shift.saving_per_year,
-                payback="costs nothing",
-                assumptions=shift.assumptions,
-            )
-        )
-    return found
+        return []
+    shift = shift_to_cheap_hours(finding, tariff=tariff, timezone=basis.zone)
+    return [shift_in_time(finding, shift=shift)]
 
 
-def action_blocks(actions: tuple[Action, ...]) -> tuple[Block, ...]:
+def action_blocks(savings: tuple[Saving, ...]) -> tuple[Block, ...]:
     """The actions in the order of their worth, each with its assumptions."""
-    blocks: list[Block] = [Heading(text="Recommended actions", new_page=True)]
-    if not actions:
+    head = Heading(text="Recommended actions", new_page=True)
+    if not savings:
         text = (
             "Nothing was found that these data can put a figure to: no appliance rests at a draw "
-            "that its clamp can tell and that may be switched off, and the tariff has no cheaper "
-            "hours to move runs to."
+            "that its clamp can tell and that may be switched off, no machine is used with a "
+            "leaner programme, and the tariff has no cheaper hours to move runs to."
         )
-        return (*blocks, Prose(text=text))
-    blocks.append(
-        Prose(
-            text="Ordered by what each saves at least, in the unfavourable end of its interval. "
-            "Intervals are 95 %; they hold what the days of this log differ by, and the clamp's "
-            "uncertainty where it is stated. Savings on the same appliance overlap and must not "
-            "be added."
-        )
+        return (head, Prose(text=text))
+    sure = [saving for saving in savings if is_sure(saving)]
+    together = combine_savings(sure) if sure else None
+    text = (
+        "Ordered by what each saves at least, at the unfavourable end of its 95 % interval. The "
+        "intervals hold how the days of this log differ, and the clamp's uncertainty where it is "
+        "known."
     )
-    data = pd.DataFrame(
-        [
-            {
-                "action": action.title,
-                "circuit": action.circuit,
-                **_numbers("kwh_per_year", action.kwh),
-                **_numbers("money_per_year", action.money),
-                "payback": action.payback,
-                "assumptions": "; ".join(action.assumptions),
-            }
-            for action in actions
-        ]
+    if together is not None:
+        text += f" {together.sentence}"
+    shared = _shared(savings)
+    return (
+        head,
+        Prose(text=text),
+        _table(savings, together, lambda one: [a for a in one.assumptions if a not in shared]),
+        *((Heading(text="For all of these", level=2), Bullets(items=shared)) if shared else ()),
+        *((Bullets(items=RULES),) if together is not None and len(sure) > 1 else ()),
     )
-    shared = _shared(actions)
 
-    def own(action: Action) -> str:
-        return "; ".join(line for line in action.assumptions if line not in shared)
 
-    columns = {
-        "action": lambda a: a.title,
-        "saves per year": lambda a: a.saving_text,
-        "costs": lambda a: a.payback,
-        "assumes": own,
-    }
-    blocks.append(
-        grid(
-            columns,
-            actions,
-            caption="Recommended actions, ordered by worth.",
-            text=tuple(columns),
-            sheet="actions",
-            data=data,
-        )
+def _table(
+    savings: tuple[Saving, ...], together: Savings | None, own: Callable[[Saving], list[str]]
+) -> Grid:
+    rows = []
+    for one in savings:
+        pays = payback_text(one.payback_years) if one.payback_years is not None else "not said"
+        rows.append((one.measure, saving_text(one), pays, " ".join(own(one))))
+    if together is not None:
+        money = together.total_cost_per_year
+        total = saved_text(together.total_kwh_per_year)
+        total = total if money is None else f"{money_text(money)}, {total}"
+        rows.append(("All that surely save, together", total, "", ""))
+    every = combine_savings(savings).to_frame()
+    return Grid(
+        head=("action", "saves per year", "price and payback", "assumes"),
+        rows=tuple(rows),
+        caption="Recommended actions, ordered by worth. In brackets: 95 % intervals.",
+        sheet="actions",
+        data=every,
     )
-    if shared:
-        blocks += [Heading(text="For all of these", level=2), Bullets(items=shared)]
-    return tuple(blocks)
 
 
-def _numbers(name: str, estimate: Estimate | None) -> dict[str, float]:
-    nan = float("nan")
-    ends = (nan, nan, nan) if estimate is None else (estimate.value, estimate.low, estimate.high)
-    return dict(zip((name, f"{name}_low", f"{name}_high"), ends, strict=True))
-
-
-def _shared(actions: tuple[Action, ...]) -> tuple[str, ...]:
+def _shared(savings: tuple[Saving, ...]) -> tuple[str, ...]:
     """Assumptions that more than one action makes."""
-    every = [line for action in actions for line in action.assumptions]
+    every = [line for saving in savings for line in saving.assumptions]
     return tuple(dict.fromkeys(line for line in every if every.count(line) > 1))

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.idle import idle_or_use
+from homeenergy.findings.programmes import programme_uses
+from homeenergy.findings.weather import weather_dependence
 from homeenergy.findings.wording import (
     COUNTED,
     estimate_text,
@@ -20,6 +20,7 @@ from homeenergy.show.energy import plot_daily_energy, plot_house_energy
 from homeenergy.show.runs import plot_run_energies, plot_runs
 from homeenergy.show.table import finding_sentence
 from homeenergy.show.typical_day import typical_day
+from homeenergy.show.weather import plot_weather
 from homeenergy.show.writeup.basis import Basis
 from homeenergy.show.writeup.figures import picture
 from homeenergy.show.writeup.front import day_text
@@ -83,6 +84,7 @@ def _one(basis: Basis, finding: ApplianceFinding) -> list[Block]:
             )
         )
     ]
+    blocks += _weather(basis, finding)
     table = _programmes(basis, finding)
     if table is not None:
         blocks.append(table)
@@ -141,31 +143,51 @@ def _figure(basis: Basis, finding: ApplianceFinding) -> Picture:
 
 def _programmes(basis: Basis, finding: ApplianceFinding) -> Grid | None:
     """Programmes of a machine that has more than one, with what a run of each takes."""
-    from homeenergy.cycles.programmes import find_programmes
-    from homeenergy.findings.means import mean_of_runs
-
     if finding.kind != "batch":
         return None
-    names = [p for p in basis.house.schedule.programmes if p.circuit == finding.circuit]
     try:
-        programmes = find_programmes(finding.cycles, names=names)
+        found = programme_uses(
+            finding, tariff=basis.house.tariff, names=basis.house.schedule.programmes
+        )
     except HouseError:
         return None
-    if len(programmes) < 2:
+    if len(found.uses) < 2:
         return None
-    table, rows = finding.cycles.table, []
-    days = table["start"].dt.tz_convert(basis.zone).dt.tz_localize(None).dt.normalize()
-    numbers = (days - days.min()).dt.days.to_numpy()
-    for name in programmes.table["name"]:
-        own = programmes.runs(name)
-        kwh = mean_of_runs(table.loc[own, "energy_wh"].to_numpy() / 1000, numbers[own])
-        minutes = table.loc[own, "duration_s"].median() / 60
-        rows.append((str(name), f"{own.sum()}", f"{minutes:.0f}", estimate_text(kwh, of="runs")))
-    return Grid(
-        head=("programme", "runs", "median minutes", "energy per run"),
-        rows=tuple(rows),
-        caption=f"{finding.appliance}: programmes, told by energy, duration and shape.",
-        numeric=frozenset({1, 2, 3}),
-        sheet=f"programmes {finding.circuit}",
-        data=pd.DataFrame(programmes.table),
+    rows = tuple(
+        (
+            use.name,
+            f"{use.runs}",
+            estimate_text(use.minutes, of="runs").replace(" min", ""),
+            estimate_text(use.run_kwh, of="runs"),
+            "" if use.cost is None else money_text(use.cost),
+        )
+        for use in found.uses
     )
+    return Grid(
+        head=("programme", "runs", "minutes", "energy per run", "cost per run"),
+        rows=rows,
+        caption=f"{finding.appliance}: programmes, told by energy, duration and shape.",
+        numeric=frozenset({1, 2, 3, 4}),
+        sheet=f"programmes {finding.circuit}",
+        data=found.to_frame(),
+    )
+
+
+def _weather(basis: Basis, finding: ApplianceFinding) -> list[Block]:
+    """How what heats or cools depends on the weather, where temperatures are at hand."""
+    if finding.kind != "modulating" or basis.outdoor is None:
+        return []
+    try:
+        fit = weather_dependence(finding.daily, basis.outdoor)
+    except HouseError as error:
+        return [Prose(text=f"Its dependence on the weather cannot be told: {error.what}.")]
+    return [
+        Prose(text=fit.sentence),
+        picture(
+            lambda ax: plot_weather(fit, title="", ax=ax),
+            caption=f"{finding.appliance}: energy of each day against the mean outdoor "
+            "temperature, with the line fitted to it.",
+            alternative=fit.sentence,
+            height_in=2.6,
+        ),
+    ]

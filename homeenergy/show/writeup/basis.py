@@ -12,6 +12,7 @@ from homeenergy.estimate import Estimate
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.house_findings import Findings, house_findings
 from homeenergy.readings.house import House
+from homeenergy.readings.outdoor import read_outdoor
 from homeenergy.trust import HouseCheck, check_house
 
 Progress = Callable[[int, int, str], None]
@@ -19,11 +20,12 @@ Progress = Callable[[int, int, str], None]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Basis:
-    """A house with its findings and its check."""
+    """A house with its findings, its check, and outdoor temperatures where there are any."""
 
     house: House
     findings: Findings
     check: HouseCheck
+    outdoor: pd.Series | None = None
 
     @property
     def zone(self) -> str:
@@ -58,6 +60,7 @@ def make_basis(house: House, *, progress: Progress | None = None) -> Basis:
         house=house,
         findings=house_findings(house, progress=progress),
         check=check_house(house),
+        outdoor=read_outdoor(house) if (house.path / "outdoor.csv").is_file() else None,
     )
 
 

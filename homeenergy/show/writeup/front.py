@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import date
 
-from homeenergy.estimate import Estimate
+from homeenergy.findings.saving import Saving
 from homeenergy.findings.wording import estimate_text, percent_text, shown
 from homeenergy.show.document import Block, Bullets, Facts, Grid, Heading, Picture, Prose
-from homeenergy.show.writeup.actions import Action
-from homeenergy.show.writeup.basis import Basis, spans_zero
+from homeenergy.show.writeup.actions import is_sure, saving_text
+from homeenergy.show.writeup.basis import Basis
 from homeenergy.show.writeup.money import money_text
 
 LARGEST = 3
@@ -44,14 +44,13 @@ def day_text(day: date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
-def summary_blocks(basis: Basis, actions: tuple[Action, ...]) -> tuple[Block, ...]:
+def summary_blocks(basis: Basis, actions: tuple[Saving, ...]) -> tuple[Block, ...]:
     """What the house uses, the largest findings in money, what to do, how far to trust it."""
     return (
         Heading(text="Summary"),
         Prose(text=_opening(basis)),
         *_largest(basis),
-        Prose(text=_first_actions(actions)),
-        Bullets(items=tuple(action.headline for action in actions[:LARGEST] if action.sure)),
+        *_first_actions(actions),
         Prose(text=trust_sentence(basis)),
     )
 
@@ -100,16 +99,19 @@ def _largest(basis: Basis) -> tuple[Block, ...]:
     )
 
 
-def _first_actions(actions: tuple[Action, ...]) -> str:
-    sure = [action for action in actions if action.sure]
+def _first_actions(actions: tuple[Saving, ...]) -> tuple[Block, ...]:
+    sure = [action for action in actions if is_sure(action)][:LARGEST]
     if sure:
-        return "What is worth doing first:"
+        lines = tuple(f"{action.measure}: saves {saving_text(action)} a year." for action in sure)
+        return (Prose(text="What is worth doing first:"), Bullets(items=lines))
     if actions:
-        return (
+        text = (
             "None of the actions looked at saves an amount that these data can tell from nothing; "
             "the part on recommended actions says what was looked at."
         )
-    return "These data suggest no action."
+    else:
+        text = "These data suggest no action."
+    return (Prose(text=text),)
 
 
 def trust_sentence(basis: Basis) -> str:
@@ -128,8 +130,3 @@ def trust_sentence(basis: Basis) -> str:
     if check.meter is not None:
         text += f" {check.meter.verdict}"
     return text
-
-
-def sure_saving(saving: Estimate | None) -> bool:
-    """Whether a saving can be told from nothing."""
-    return saving is not None and saving.resolved and not spans_zero(saving)

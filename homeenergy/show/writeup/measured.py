@@ -95,7 +95,8 @@ def trust_blocks(basis: Basis) -> tuple[Block, ...]:
     else:
         blocks.append(Prose(text="There were no readings of the utility meter to compare with."))
     for weight, heading in HEADINGS.items():
-        concerns = [c for c in check.concerns if c.weight == weight]
+        said = check.meter.verdict if check.meter is not None else ""
+        concerns = [c for c in check.concerns if c.weight == weight and c.what != said]
         if concerns:
             blocks.append(Heading(text=heading, level=2))
             blocks.append(Bullets(items=tuple(f"{c.what} {c.do}" for c in concerns)))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
+from homeenergy.findings.saving import Saving
 from homeenergy.readings.house import House, open_house
 from homeenergy.show.document import Block, Document, Heading, Paper, Prose
 from homeenergy.show.document_files import write_document
@@ -106,6 +107,7 @@ def write_up(
     *,
     written: date | None = None,
     paper: Paper | None = None,
+    measures: Iterable[Saving] = (),
     progress: Progress | None = None,
 ) -> WriteUp:
     """Write up what was measured in a house, how far it can be trusted, and what comes of it.
@@ -119,6 +121,10 @@ def write_up(
         That the document carries. Default: today.
     paper : "a4" or "letter", optional
         Default: as house.toml says, else as is usual in the house's time zone.
+    measures : iterable of Saving
+        Further measures to weigh, from `homeenergy.findings`: `replace_unit`, `change_lamps`. What
+        the kit can see by itself (switching off, another programme, other hours) is looked at
+        anyway.
     progress : callable, optional
         Called with (done, of how many, name of the circuit).
 
@@ -142,7 +148,7 @@ def write_up(
     details = house.schedule.write_up
     written = date.today() if written is None else written
     letter = str(house.timezone).startswith(LETTER_ZONES)
-    actions = find_actions(basis)
+    actions = find_actions(basis, measures)
     record = make_record(basis)
     return WriteUp(
         title=details.title or f"{house.name}: what its appliances use, and why",
