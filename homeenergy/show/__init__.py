@@ -1,10 +1,12 @@
 """Figures and pages that a person reads. Nothing here decides what is true."""
 
 from homeenergy.show.aligned import plot_aligned_runs
+from homeenergy.show.baseload import plot_baseload
 from homeenergy.show.before_after import plot_before_after
 from homeenergy.show.between_houses import plot_between_houses
 from homeenergy.show.clamp_drawing import plot_clamps
 from homeenergy.show.energy import plot_daily_energy, plot_house_energy
+from homeenergy.show.hours_of_use import plot_hours_of_use
 from homeenergy.show.idle import plot_idle_use
 from homeenergy.show.load_duration import plot_load_duration
 from homeenergy.show.overview import plot_overview
@@ -14,6 +16,7 @@ from homeenergy.show.power_triangle import plot_power_triangle
 from homeenergy.show.run_distribution import plot_run_distribution
 from homeenergy.show.run_explorer import run_explorer
 from homeenergy.show.runs import plot_run_energies, plot_runs
+from homeenergy.show.savings import plot_savings
 from homeenergy.show.sliders import sliders
 from homeenergy.show.span_table import span_table
 from homeenergy.show.thermostat import plot_cabinet, plot_duty_cycle
@@ -26,6 +29,7 @@ from homeenergy.show.week_map import plot_week_map
 __all__ = [
     "findings_page",
     "plot_aligned_runs",
+    "plot_baseload",
     "plot_before_after",
     "plot_between_houses",
     "plot_cabinet",
@@ -34,6 +38,7 @@ __all__ = [
     "plot_daily_energy",
     "plot_duty_cycle",
     "plot_harmonics",
+    "plot_hours_of_use",
     "plot_house_energy",
     "plot_idle_use",
     "plot_load",
@@ -44,6 +49,7 @@ __all__ = [
     "plot_run_distribution",
     "plot_run_energies",
     "plot_runs",
+    "plot_savings",
     "plot_traces",
     "plot_waves",
     "plot_weather",
