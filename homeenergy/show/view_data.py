@@ -17,6 +17,7 @@ from homeenergy.show.local_axis import instants_ns
 from homeenergy.show.view import View, local_text, span_text
 
 HIGHEST = 20  # peaks that can be stepped through
+LEAST_PEAK = 0.05  # of the highest: below that it is rest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,9 +130,10 @@ def next_run(table: pd.DataFrame, at_ns: int, *, later: bool) -> RunSpan | None:
 
 
 def highest_peaks_ns(house: House, circuit: str, *, most: int = HIGHEST) -> NDArray[np.int64]:
-    """Instants of the highest readings, the highest first, each at least an hour from the others.
+    """Instants of the highest readings, the highest first, each in an hour of its own.
 
-    "An hour" is the widest stretch of the store's overview: 3600 samples.
+    "An hour" is the widest stretch of the store's overview: 3600 samples. Hours beside a higher one
+    are left out.
     """
     extent = house.overview.extent_ns(circuit)
     if extent is None:
@@ -141,8 +143,11 @@ def highest_peaks_ns(house: House, circuit: str, *, most: int = HIGHEST) -> NDAr
     first, stop = extent[0] // period // width, -(-(extent[1] // period) // width)
     greatest_w = house.overview.bins(circuit, len(WIDTHS) - 1, first, stop).greatest_w.copy()
     found: list[int] = []
+    least_w = LEAST_PEAK * float(np.nanmax(greatest_w))
     while len(found) < most and not np.isnan(greatest_w).all():
         hour = int(np.nanargmax(greatest_w))
+        if greatest_w[hour] < least_w:
+            break
         begin = (first + hour) * width
         samples = house.overview.samples(circuit, begin, begin + width)
         found.append((begin + int(np.nanargmax(samples))) * period)
