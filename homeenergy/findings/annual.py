@@ -25,9 +25,11 @@ from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H
 
 Season = Literal["strong", "some", "none known"]
 # By how much of its mean an appliance may use more or less on days of the year that were not seen.
-# Own rule, no source: heating and cooling may stop or double; cooling of food and hot water follow
-# the room and the water main; habits and daylight change the rest a little.
-SEASON_LIMIT: dict[Season, float] = {"strong": 1.0, "some": 0.25, "none known": 0.1}
+# Own rule, no source: heating and cooling may stop or double; what keeps food cold or water hot
+# follows the room and the water main, and is held by 0.3 where it swings by a fifth about its mean
+# over the year (days that lie a fifth below the mean of the year are followed by 1 / 0.8 - 1 = 0.25
+# more, and some room is left); habits change the others a little.
+SEASON_LIMIT: dict[Season, float] = {"strong": 1.0, "some": 0.3, "none known": 0.1}
 # Words of an appliance's name that make it weather-driven. Own list.
 STRONG_WORDS = (
     "heat pump",
