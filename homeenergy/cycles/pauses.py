@@ -203,13 +203,6 @@ def _part_at_starts(
         return _off(starts, beginning, share) < most
 
     pause_s = fragments.pause_s
-    _part(
-        fragments,
-        joins,
-        pause_s > max(PARTING_S, 3 * fragments.period_s),
-        lambda sides, _: sides[:, 1].min() >= SUBSTANTIAL * sides[:, 1].max(),
-        lambda i: begins(i, NEAR_SHARE, ALIKE),
-    )
     if mixed:
         # A dip of a sample or two can be anything.
         _part(
@@ -219,6 +212,13 @@ def _part_at_starts(
             _are_runs,
             lambda i: begins(i, 0.0, VERY_ALIKE),
         )
+    _part(
+        fragments,
+        joins,
+        pause_s > max(PARTING_S, 3 * fragments.period_s),
+        lambda sides, _: sides[:, 1].min() >= SUBSTANTIAL * sides[:, 1].max(),
+        lambda i: begins(i, NEAR_SHARE, ALIKE),
+    )
 
 
 def _part(

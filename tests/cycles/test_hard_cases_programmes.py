@@ -30,14 +30,7 @@ def test_a_programme_whose_halves_are_alike_is_one_run(kind, noise_w):
     assert near(runs_s(cycles), edges(uses), within_s=90)
 
 
-@pytest.mark.parametrize(
-    "gap_s",
-    [
-        43,
-        400,
-        840,
-    ],
-)
+@pytest.mark.parametrize("gap_s", [43, 400, 840])
 @pytest.mark.parametrize("noise_w", [0.5, 8])
 def test_a_short_programme_after_a_long_one_is_a_run_of_its_own(noise_w, gap_s):
     """Loaded again 43 s, 7 or 14 min after it ended, a machine has run twice."""

@@ -38,13 +38,7 @@ def test_a_change_of_water_begins_no_programme(kind, seldom):
     assert near(runs_of(uses, kind), edges(uses), within_s=90)
 
 
-SOON = pytest.mark.xfail(strict=True, reason="the drain pulse is taken for the next beginning")
-
-
-@pytest.mark.parametrize(
-    "gap_s",
-    [*[pytest.param(gap_s, marks=SOON) for gap_s in (200, 330, 380)], 700, 1500],
-)
+@pytest.mark.parametrize("gap_s", [200, 330, 380, 700, 1500])
 def test_a_programme_ends_with_its_drain_pulse_and_not_before_drying(gap_s):
     """Loaded again some minutes after the last pulse, a machine has run twice, drying included."""
     uses = [(d * DAY + 12 * HOUR + int(LATE_S[d]), DRYING) for d in range(7)]
