@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
 from homeenergy.cli.frame import BAD_DATA, Folder, bring_in, plain_errors, progress_bar
+
+if TYPE_CHECKING:
+    from homeenergy.show.document import Paper
+    from homeenergy.show.writeup import WriteUp
 
 
 def writeup(
@@ -26,6 +30,18 @@ def writeup(
     paper: Annotated[
         str | None, typer.Option(metavar="a4|letter", help="Default: as usual where it stands.")
     ] = None,
+    since: Annotated[
+        datetime | None,
+        typer.Option(
+            formats=["%Y-%m-%d"],
+            metavar="YYYY-MM-DD",
+            help="Compare before with from this day on, instead of writing up all of it.",
+        ),
+    ] = None,
+    before: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Compare with an earlier log of the same house."),
+    ] = None,
     date: Annotated[
         datetime | None,
         typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Of writing. Default: today"),
@@ -38,22 +54,53 @@ def writeup(
 
     \b
     Example:  homeenergy writeup my_house --out report.pdf --out report.xlsx
+    A change: homeenergy writeup my_house --since 2026-03-01 --out visit.pdf
     """
     if (out is None) == (check is None):
         raise typer.BadParameter("give either --out FILE or --check FILE")
     if paper not in (None, "a4", "letter"):
         raise typer.BadParameter(f"--paper must be a4 or letter, got {paper!r}")
     with plain_errors():
-        from homeenergy.show.writeup import differences, write_up
-
         bring_in(folder)
+        if before is not None:
+            bring_in(before)
         if check is not None:
-            found = differences(check, folder)
-            typer.echo("\n".join(found) or f"{check} matches {folder}")
-            if found:
-                raise typer.Exit(BAD_DATA)
+            _check(check, folder, before)
             return
-        with progress_bar("finding runs") as step:
-            document = write_up(folder, written=date and date.date(), paper=paper, progress=step)  # type: ignore[arg-type]
+        document = _made(folder, paper=paper, since=since, before=before, date=date)
         for path in out or []:
             typer.echo(f"Wrote {document.save(path)}", err=True)
+
+
+def _check(document: Path, folder: Path, before: Path | None) -> None:
+    from homeenergy.show.writeup import differences
+
+    found = differences(document, folder, before=before)
+    typer.echo("\n".join(found) or f"{document} matches {folder}")
+    if found:
+        raise typer.Exit(BAD_DATA)
+
+
+def _made(
+    folder: Path,
+    *,
+    paper: str | None,
+    since: datetime | None,
+    before: Path | None,
+    date: datetime | None,
+) -> WriteUp:
+    from homeenergy.readings import open_house
+    from homeenergy.show.writeup import visit_up, write_up
+
+    sheet = cast("Paper | None", paper)
+    written = None if date is None else date.date()
+    if since is not None or before is not None:
+        return visit_up(
+            open_house(folder),
+            since=None if since is None else since.date(),
+            before=None if before is None else open_house(before),
+            written=written,
+            paper=sheet,
+        )
+    with progress_bar("finding runs") as step:
+        return write_up(folder, written=written, paper=sheet, progress=step)

@@ -40,13 +40,24 @@ def make_record(basis: Basis) -> dict[str, Any]:
         },
         "overruled": overruled(basis.house.path),
         "files": files,
-        "fingerprint": hashlib.sha256(json.dumps(files).encode()).hexdigest(),
+        "fingerprint": fingerprint(files),
     }
+
+
+def fingerprint(files: dict[str, str]) -> str:
+    """One hash for all files."""
+    return hashlib.sha256(json.dumps(files).encode()).hexdigest()
 
 
 def file_hashes(folder: Path) -> dict[str, str]:
     """The first digits of each hash of `house_hashes`."""
     return {name: found[:HEX_DIGITS] for name, found in house_hashes(folder).items()}
+
+
+def files_of(folder: str | Path, *, before: str | Path | None = None) -> dict[str, str]:
+    """Hashes of a folder, and of an earlier one of the same house."""
+    earlier = {} if before is None else file_hashes(Path(before))
+    return {f"before/{name}": found for name, found in earlier.items()} | file_hashes(Path(folder))
 
 
 def overruled(folder: Path) -> list[str]:
@@ -62,7 +73,9 @@ def _plain(value: Any) -> Any:
     return value if isinstance(value, str | bool | None) else float(value)
 
 
-def differences(path: str | Path, folder: str | Path) -> list[str]:
+def differences(
+    path: str | Path, folder: str | Path, *, before: str | Path | None = None
+) -> list[str]:
     """Say what a document was made from that is no longer so.
 
     Parameters
@@ -71,6 +84,8 @@ def differences(path: str | Path, folder: str | Path) -> list[str]:
         Document that `homeenergy writeup` wrote.
     folder : path
         The house's folder, imported.
+    before : path, optional
+        The earlier folder, for a document that compares two.
 
     Returns
     -------
@@ -83,15 +98,14 @@ def differences(path: str | Path, folder: str | Path) -> list[str]:
         If the document holds no record.
     """
     record = read_record(path)
-    found = []
-    for name, was in record.get("versions", {}).items():
-        now = versions().get(name, "not installed")
-        if now != was:
-            found.append(f"{name} was {was} and is {now}")
-    before, after = record.get("files", {}), file_hashes(Path(folder))
-    found += [f"{name} is gone" for name in before if name not in after]
-    found += [f"{name} is new" for name in after if name not in before]
-    found += [
-        f"{name} has changed" for name in before if after.get(name, before[name]) != before[name]
+    made_with, here = record.get("versions", {}), versions()
+    found = [
+        f"{name} was {version} and is {here.get(name, 'not installed')}"
+        for name, version in made_with.items()
+        if here.get(name) != version
     ]
+    then, now = record.get("files", {}), files_of(folder, before=before)
+    found += [f"{name} is gone" for name in then if name not in now]
+    found += [f"{name} is new" for name in now if name not in then]
+    found += [f"{name} has changed" for name in then if now.get(name, then[name]) != then[name]]
     return found

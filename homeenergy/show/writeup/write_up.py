@@ -147,14 +147,13 @@ def write_up(
     basis = make_basis(house, progress=progress)
     details = house.schedule.write_up
     written = date.today() if written is None else written
-    letter = str(house.timezone).startswith(LETTER_ZONES)
     actions = find_actions(basis, measures)
     record = make_record(basis)
     return WriteUp(
         title=details.title or f"{house.name}: what its appliances use, and why",
         author=details.author,
         written=written,
-        paper=paper or details.paper or ("letter" if letter else "a4"),
+        paper=paper or details.paper or usual_paper(house),
         parts={
             "front": front_blocks(basis, written),
             "summary": summary_blocks(basis, actions),
@@ -168,3 +167,8 @@ def write_up(
         },
         record=record,
     )
+
+
+def usual_paper(house: House) -> Paper:
+    """Give the paper that people write on where a house stands."""
+    return "letter" if str(house.timezone).startswith(LETTER_ZONES) else "a4"

@@ -1,0 +1,307 @@
+"""A second visit: what changed between two periods or two logs of one house, and what it saves."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from datetime import date
+
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.estimate import Estimate
+from homeenergy.findings.before_after import before_after
+from homeenergy.findings.change import Change
+from homeenergy.findings.daily import daily_energy
+from homeenergy.findings.mean_price import scaled
+from homeenergy.findings.wording import estimate_text
+from homeenergy.readings.house import House
+from homeenergy.readings.outdoor import read_outdoor
+from homeenergy.show.before_after import plot_before_after
+from homeenergy.show.document import Block, Bullets, Facts, Grid, Heading, Paper, Prose, Together
+from homeenergy.show.writeup.back import limit_blocks
+from homeenergy.show.writeup.figures import picture
+from homeenergy.show.writeup.front import day_text
+from homeenergy.show.writeup.money import money_text
+from homeenergy.show.writeup.record import files_of, fingerprint, overruled, versions
+from homeenergy.show.writeup.write_up import WriteUp, usual_paper
+from homeenergy.units import DAYS_PER_YEAR
+
+WHOLE_HOUSE = "Whole house"
+METHOD = (
+    "Energy of each day before and after, by regression on weekday, on outdoor temperature where "
+    "it is at hand, and on the step between the two periods. Intervals are 95 % and allow for days "
+    "being like those before. The chance says how often so great a change appears in logs that "
+    "scatter like these but have none.",
+    "A change is called shown if that chance is at most 5 % and the interval holds no zero. Of "
+    "many appliances one in twenty would be shown by chance alone.",
+    "What changed at the same time as the measure, and is neither weather nor weekday, cannot be "
+    "told from it: guests, holidays, another machine on the circuit.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Compared:
+    """One circuit, or the whole house, before and after."""
+
+    name: str
+    change: Change | None
+    why_not: str = ""
+    saved_kwh: Estimate | None = None
+    saved_money: Estimate | None = None
+
+
+def visit_up(
+    house: House,
+    *,
+    since: date | str | None = None,
+    before: House | None = None,
+    written: date | None = None,
+    paper: Paper | None = None,
+) -> WriteUp:
+    """Write up what changed in a house, weather taken out.
+
+    Parameters
+    ----------
+    house : House
+        Its log holds both periods, or the second where `before` is given.
+    since : date or text, optional
+        First day after the change. Default: the first day of `house`, where `before` is given.
+    before : House, optional
+        Folder of the same house, logged earlier. Circuits are matched by name.
+    written, paper
+        As in `write_up`.
+
+    Returns
+    -------
+    WriteUp
+        With the parts front, summary, changes, method and limits.
+
+    Raises
+    ------
+    HouseError
+        If neither a date nor an earlier folder is given, or both logs overlap.
+    """
+    at = _first_day_after(house, since, before)
+    daily = {c.name: c.appliance for c in house.circuits if c.role == "load"}
+    outdoor = _outdoor(house, before)
+    found = [_compare(WHOLE_HOUSE, _mains_daily(house, before), at, outdoor, house)]
+    for circuit, appliance in daily.items():
+        found.append(_compare(appliance, _daily([circuit], house, before), at, outdoor, house))
+    found[1:] = sorted(found[1:], key=_rank)
+    written = date.today() if written is None else written
+    details = house.schedule.write_up
+    files = files_of(house.path, before=None if before is None else before.path)
+    return WriteUp(
+        title=details.title or f"{house.name}: before and after {day_text(at)}",
+        author=details.author,
+        written=written,
+        paper=paper or details.paper or usual_paper(house),
+        parts={
+            "front": _front(house, before, at, written),
+            "summary": _summary(found, at, weather=outdoor is not None),
+            "changes": _changes(found),
+            "method": (Heading(text="Method"), Prose(text="\n\n".join(METHOD))),
+            "limits": limit_blocks(),
+        },
+        record={
+            "house": house.name,
+            "versions": versions(),
+            "settings": {},
+            "overruled": overruled(house.path),
+            "since": str(at.date()),
+            "files": files,
+            "fingerprint": fingerprint(files),
+        },
+    )
+
+
+def _first_day_after(house: House, since: date | str | None, before: House | None) -> pd.Timestamp:
+    if since is None and before is None:
+        raise HouseError(
+            "it is not said what to compare",
+            fix="Give the first day after the change, or the folder of the earlier log.",
+        )
+    if before is None:
+        return pd.Timestamp(since, tz=str(house.timezone))  # type: ignore[arg-type]
+    starts = [house.trace(c).start for c in house.circuits if house.has_readings(c)]
+    ends = [before.trace(c).end for c in before.circuits if before.has_readings(c)]
+    if not starts or not ends:
+        raise HouseError("one of the two logs has no readings", fix="Import both folders.")
+    if max(ends) > min(starts):
+        raise HouseError(
+            f"the earlier log ends at {max(ends):%Y-%m-%d %H:%M} UTC, after the later one begins",
+            path=before.path,
+            fix="Give the earlier folder as the one before; they may not overlap.",
+        )
+    first = min(starts).tz_convert(house.timezone).normalize()
+    return first if since is None else pd.Timestamp(since, tz=str(house.timezone))
+
+
+def _outdoor(house: House, before: House | None) -> pd.Series | None:
+    there = [h for h in (before, house) if h is not None and (h.path / "outdoor.csv").is_file()]
+    if len(there) < (1 if before is None else 2):
+        return None
+    return pd.concat([read_outdoor(h) for h in there]).sort_index()
+
+
+def _daily(names: list[str], *houses: House | None) -> pd.DataFrame:
+    """Energy of each day of some circuits together; days that one of them lacks are not whole."""
+    whole: list[pd.DataFrame] = []
+    for house in houses:
+        if house is None:
+            continue
+        there = {c.name for c in house.circuits if house.has_readings(c)}
+        if not names or not set(names) <= there:
+            continue
+        parts = [daily_energy(house.trace(n), timezone=house.timezone) for n in names]
+        every = pd.concat(parts).groupby("day")
+        sums = every.agg(
+            kwh=("kwh", "sum"),
+            covered_h=("covered_h", "min"),
+            day_h=("day_h", "first"),
+            parts=("kwh", "size"),
+        )
+        whole.append(sums[sums["parts"] == len(names)].drop(columns="parts").reset_index())
+    columns = ["day", "kwh", "covered_h", "day_h"]
+    return pd.concat(whole, ignore_index=True) if whole else pd.DataFrame(columns=columns)
+
+
+def _mains_daily(house: House, before: House | None) -> pd.DataFrame:
+    return _daily([c.name for c in house.circuits if c.role == "mains"], before, house)
+
+
+def _compare(
+    name: str, daily: pd.DataFrame, at: pd.Timestamp, outdoor: pd.Series | None, house: House
+) -> Compared:
+    if not len(daily):
+        return Compared(name=name, change=None, why_not="not logged in both periods")
+    try:
+        change = before_after(daily.sort_values("day"), at=at.tz_localize(None), outdoor=outdoor)
+    except HouseError as error:
+        return Compared(name=name, change=None, why_not=error.what)
+    saved = scaled(change.size_kwh, -DAYS_PER_YEAR)
+    tariff = house.tariff
+    money = None
+    if tariff is not None and tariff.price_per_kwh is not None and tariff.is_flat:
+        money = scaled(saved, tariff.price_per_kwh, unit=tariff.currency)
+    return Compared(name=name, change=change, saved_kwh=saved, saved_money=money)
+
+
+def _rank(one: Compared) -> tuple[bool, float]:
+    if one.change is None:
+        return (True, 0.0)
+    return (not one.change.shown, -abs(one.change.size_kwh.value))
+
+
+def _front(
+    house: House, before: House | None, at: pd.Timestamp, written: date
+) -> tuple[Block, ...]:
+    details = house.schedule.write_up
+    rows = [
+        ("House", house.name),
+        ("Client", details.client),
+        ("Site", details.site),
+        ("Prepared by", details.author),
+        ("Compared", f"before and from {day_text(at)} on" + (", two logs" if before else "")),
+        ("Written", day_text(written)),
+    ]
+    return (Facts(rows=tuple(row for row in rows if row[1])),)
+
+
+def _summary(found: list[Compared], at: pd.Timestamp, *, weather: bool) -> tuple[Block, ...]:
+    house, circuits = found[0], found[1:]
+    blocks: list[Block] = [Heading(text="Summary")]
+    if house.change is None:
+        blocks.append(Prose(text=f"The whole house cannot be compared: {house.why_not}."))
+    else:
+        text = f"Whole house: {house.change.sentence}"
+        if house.change.shown and house.saved_kwh is not None:
+            text += f" In a year like these days that is {_saved(house)}."
+        blocks.append(Prose(text=text))
+    shown = [one for one in circuits if one.change is not None and one.change.shown]
+    if shown:
+        blocks.append(Prose(text="Appliances that changed:"))
+        blocks.append(
+            Bullets(items=tuple(f"{one.name}: {one.change.sentence}" for one in shown))  # type: ignore[union-attr]
+        )
+    else:
+        blocks.append(Prose(text=f"No appliance shows a change at {day_text(at)} in these data."))
+    if not weather:
+        blocks.append(
+            Prose(text="Outdoor temperatures were not at hand, so weather may pass for a change.")
+        )
+    return tuple(blocks)
+
+
+def _saved(one: Compared) -> str:
+    assert one.saved_kwh is not None
+    word = "saved" if one.saved_kwh.value >= 0 else "more"
+    kwh = one.saved_kwh if one.saved_kwh.value >= 0 else scaled(one.saved_kwh, -1.0)
+    text = f"{estimate_text(kwh)} {word}"
+    if one.saved_money is not None:
+        money = one.saved_money if one.saved_money.value >= 0 else scaled(one.saved_money, -1.0)
+        text += f", {money_text(money)}"
+    return text
+
+
+def _changes(found: list[Compared]) -> tuple[Block, ...]:
+    rows = tuple(
+        (
+            one.name,
+            *(
+                ("", "", "", one.why_not)
+                if one.change is None
+                else (
+                    estimate_text(one.change.before_kwh),
+                    estimate_text(one.change.after_kwh),
+                    _saved(one) if one.change.shown else "no change shown",
+                    f"{one.change.chance:.3f}" if one.change.chance >= 0.001 else "below 0.001",
+                )
+            ),
+        )
+        for one in found
+    )
+    blocks: list[Block] = [
+        Heading(text="What changed", new_page=True),
+        Grid(
+            head=("", "before, per day", "after, per day", "per year", "by chance"),
+            rows=rows,
+            caption="Before and after at the same weather and weekday. In brackets: 95 % "
+            "intervals. “By chance”: how often so great a change appears without any.",
+            sheet="changes",
+            data=_frame(found),
+        ),
+    ]
+    for one in found:
+        if one.change is not None and (one.change.shown or one is found[0]):
+            blocks.append(_section(one, one.change))
+    return tuple(blocks)
+
+
+def _section(one: Compared, change: Change) -> Together:
+    remarks = (Bullets(items=change.remarks),) if change.remarks else ()
+    return Together(
+        blocks=(
+            Heading(text=one.name, level=2),
+            Prose(text=change.sentence),
+            picture(
+                lambda ax: plot_before_after(change, title="", ax=ax),
+                caption=f"{one.name}: energy of every day before and after, brought to the same "
+                "weather and weekday.",
+                alternative=change.sentence,
+                height_in=2.9,
+            ),
+            *remarks,
+        )
+    )
+
+
+def _frame(found: list[Compared]) -> pd.DataFrame:
+    rows: list[dict[Hashable, object]] = []
+    for one in found:
+        if one.change is not None:
+            rows.append({"name": one.name, **one.change.to_frame().iloc[0].to_dict()})
+        else:
+            rows.append({"name": one.name, "remarks": one.why_not})
+    return pd.DataFrame(rows)
