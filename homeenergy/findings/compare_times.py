@@ -20,6 +20,8 @@ WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", 
 LEVEL = 0.95
 # Hours of a day with fewer measured than this say little about it.
 LEAST_HOURS = 20
+# From so many weeks on, days are compared within their week, so that seasons cancel.
+LEAST_WEEKS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -77,7 +79,8 @@ def compare_weekend(finding: ApplianceFinding) -> Comparison:
     Returns
     -------
     Comparison
-        Per day. The worth in a year counts two weekend days a week.
+        Per day; from 8 weeks on, the mean of either within each week, so that seasons cancel. The
+        worth in a year counts two weekend days a week.
 
     Raises
     ------
@@ -86,18 +89,8 @@ def compare_weekend(finding: ApplianceFinding) -> Comparison:
     """
     kwh, day = days_of(finding)
     weekend = weekday(day) >= 5
-    return compare(
-        kwh[weekend],
-        kwh[~weekend],
-        day_a=day[weekend],
-        day_b=day[~weekend],
-        names=(f"{finding.appliance}, Saturdays and Sundays", "other days"),
-        per="day",
-        paired=False,
-        weekly=2,
-        worth=_worth(finding),
-        clamps=_clamp(finding),
-    )
+    names = f"{finding.appliance}, Saturdays and Sundays", "other days"
+    return _against_others(finding, kwh, day, weekend, names=names, weekly=2)
 
 
 def compare_weekdays(finding: ApplianceFinding) -> Comparisons:
@@ -110,7 +103,8 @@ def compare_weekdays(finding: ApplianceFinding) -> Comparisons:
     Returns
     -------
     Comparisons
-        Seven, corrected after Holm; weekdays with fewer than 3 whole days are left out.
+        Seven, corrected after Holm; from 8 weeks on, each day against the others of its own week,
+        so that seasons cancel. Weekdays with fewer than 3 whole days are left out.
 
     Raises
     ------
@@ -125,21 +119,46 @@ def compare_weekdays(finding: ApplianceFinding) -> Comparisons:
         own = weekday(day) == number
         if own.sum() < LEAST_VALUES and not_all_few:
             continue
-        found.append(
-            compare(
-                kwh[own],
-                kwh[~own],
-                day_a=day[own],
-                day_b=day[~own],
-                names=(f"{WEEKDAYS[number]}s", "other days"),
-                per="day",
-                paired=False,
-                weekly=1,
-                worth=_worth(finding),
-                clamps=_clamp(finding),
-            )
-        )
+        names = f"{WEEKDAYS[number]}s", "other days"
+        found.append(_against_others(finding, kwh, day, own, names=names, weekly=1))
     return corrected(found, of="weekdays")
+
+
+def _against_others(
+    finding: ApplianceFinding,
+    kwh: NDArray[np.float64],
+    day: NDArray[np.int64],
+    own: NDArray[np.bool_],
+    *,
+    names: tuple[str, str],
+    weekly: float,
+) -> Comparison:
+    """Compare some days of the week with the others, within weeks where there are enough."""
+    values, days = (kwh[own], kwh[~own]), (day[own], day[~own])
+    weeks = [(one + 3) // 7 for one in days]  # from Monday to Sunday
+    common = np.intersect1d(*weeks)
+    by_week = common.size >= LEAST_WEEKS
+    if by_week:
+        values = tuple(
+            np.array([x[week == one].mean() for one in common])
+            for x, week in zip(values, weeks, strict=True)
+        )
+        days = common, common
+    found = compare(
+        *values,
+        day_a=days[0],
+        day_b=days[1],
+        names=names,
+        per="day",
+        paired=by_week,
+        weekly=weekly,
+        worth=_worth(finding),
+        clamps=_clamp(finding),
+    )
+    if not by_week:
+        return found
+    method = found.method.replace("days, t interval", "weeks, t interval")
+    return replace(found, method=method, counted="week")
 
 
 def compare_hours(trace: Trace, *, finding: ApplianceFinding) -> Comparisons:

@@ -69,6 +69,8 @@ class Comparison:
         First over second; an error of a clamp that both share cancels.
     p : float
         Probability of a difference at least as large if there were none, after `correction`.
+    counted : str
+        What `n` of the means and `needed` count, where it is not `per`: "week".
     correction : str
         How p allows for several comparisons at once; empty where there is one.
     differs : bool
@@ -101,6 +103,7 @@ class Comparison:
     cost_per_year: Estimate | None
     worth_seeing: float
     needed: int | None
+    counted: str = ""
     correction: str = ""
     remarks: tuple[str, ...] = ()
 
@@ -192,7 +195,7 @@ def compare(
     >>> from homeenergy.findings import compare
     >>> cotton, quick = [0.81, 0.78, 0.85, 0.80], [0.31, 0.29, 0.34, 0.30]
     >>> compare(cotton, quick, names=("cotton", "quick")).sentence
-    'cotton uses 0.500 kWh more per run than quick (0.453 to 0.547).'
+    'cotton uses 0.500 kWh more per run than quick (0.454 to 0.546).'
     """
     if (day_a is None) != (day_b is None):
         raise ValueError("days are given for one side only; give day_a and day_b, or neither")

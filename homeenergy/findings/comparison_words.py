@@ -63,12 +63,13 @@ def _nothing_seen(found: Comparison) -> str:
     text += f"{found.per} ({ends[0]} to {ends[1]} kWh); "
     paired = found.method.startswith("mean of the differences")
     seen = min(found.a.n, found.b.n)
+    counted = found.counted or found.per
     if found.needed is None:
-        return f"{text}no number of {found.per}s would most likely show one of {share}."
+        return f"{text}no number of {counted}s would most likely show one of {share}."
     if found.needed <= seen:
         return f"{text}one of {share} would most likely have shown."
     more = found.needed - seen
-    plural = found.per if more == 1 else f"{found.per}s"
+    plural = counted if more == 1 else f"{counted}s"
     of_each = "" if paired else " of each"
     would = "would be needed to see one of"
     return f"{text}about {_rounded(more)} more {plural}{of_each} {would} {share}."
