@@ -163,6 +163,7 @@ def annual_energy(
     --------
     >>> import homeenergy as he
     >>> from homeenergy.findings import annual_energy
+    >>> report = he.import_logs("sample_data/canal_flat")
     >>> house = he.open_house("sample_data/canal_flat")
     >>> fridge = annual_energy(he.house_findings(house, circuits=["fridge"]).appliances[0])
     >>> fridge.season, fridge.weekdays_balanced, round(fridge.share_of_year, 2)

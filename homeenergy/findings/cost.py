@@ -91,6 +91,7 @@ def energy_cost(trace: Trace | pd.Series, *, tariff: Tariff, timezone: tzinfo | 
     --------
     >>> import homeenergy as he
     >>> from homeenergy.findings import energy_cost
+    >>> report = he.import_logs("sample_data/canal_flat")
     >>> house = he.open_house("sample_data/canal_flat")
     >>> bill = energy_cost(house.trace("dryer"), tariff=house.tariff, timezone=house.timezone)
     >>> f"{bill.cost / bill.kwh:.2f} {bill.currency} a kWh"
