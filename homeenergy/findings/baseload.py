@@ -121,6 +121,8 @@ def house_baseload(
     ------
     HouseError
         Without a whole day on which all circuits have readings, or where power is fed back.
+    ValueError
+        If `findings` leaves out circuits that are measured.
 
     Notes
     -----
@@ -145,6 +147,7 @@ def house_baseload(
         raise ValueError(f"window_s must be positive, got {window_s!r}")
     known = house_findings(house) if findings is None else findings
     loads = [f for f in known.appliances if f.days]
+    _refuse_some(house, loads)
     mains = [c for c in house.circuits if c.role == "mains" and house.has_readings(c)]
     table = pd.concat(
         [
@@ -176,6 +179,20 @@ def house_baseload(
         window_s=window_s,
         kwh_per_day=known.mains_kwh_per_day,
     )
+
+
+def _refuse_some(house: House, loads: list[ApplianceFinding]) -> None:
+    names = {f.circuit for f in loads}
+    left = [
+        c.name
+        for c in house.circuits
+        if c.role == "load" and c.name not in names and house.has_readings(c)
+    ]
+    if left:
+        raise ValueError(
+            f"findings leave out measured circuits: {', '.join(left)}. Give house_findings(house) "
+            "of all loads, or none."
+        )
 
 
 def _window_means(trace: Trace, window_s: float) -> pd.Series:

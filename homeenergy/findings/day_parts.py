@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm
 
 from homeenergy.cycles import Cycles
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.cycles.rest import find_rest
+from homeenergy.estimate import joined_half
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.daily import LEAST_COVERAGE
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
@@ -129,7 +129,7 @@ def rounding_w(finding: ApplianceFinding) -> float:
     standby = finding.cycles.standby
     if standby.resolved and standby.systematic:
         return standby.systematic
-    return float(norm.ppf(0.975)) * finding.cycles.rest.step_w / np.sqrt(12)
+    return joined_half(0.0, finding.cycles.rest.step_w / 2)
 
 
 def _by_day(

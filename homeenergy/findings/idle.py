@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import hypot, inf, isfinite, nan
+from math import hypot, inf, isfinite, isnan, nan
 
 import numpy as np
 import pandas as pd
@@ -236,6 +236,8 @@ def _idle_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimat
         half = 0.0 if finding.kind == "continuous" else standby.systematic * away_h / WH_PER_KWH
         return with_systematic(measured, half, basis=f"{measured.basis}, at rest")
     high = standby.high * away_h / WH_PER_KWH
+    if isfinite(finding.kwh_per_day.high):
+        high = min(high, max(finding.kwh_per_day.high, 0.0))  # a part is no more than all of it
     basis = f"at most {standby.high:.2g} W for {away_h:.1f} h a day"
     return replace(_bound(high, "kWh"), n=standby.n, basis=basis)
 
@@ -253,6 +255,9 @@ def _idle_share(finding: ApplianceFinding, parts: pd.DataFrame, idle: Estimate) 
     working = days["use_kwh"] + days["other_kwh"]
     if not isfinite(idle.value):
         return replace(idle, unit="")
+    if len(finding.cycles.table) and finding.kind != "continuous" and isnan(finding.idle_share):
+        basis = "power flows both ways, so there are no shares"
+        return replace(idle, value=nan, low=nan, high=nan, unit="", resolved=True, basis=basis)
     if not idle.resolved:
         others = 24 * float(working.sum()) / float(days["covered_h"].sum())
         return replace(_bound(idle.high / (idle.high + max(others, 0.0)), ""), n=len(days))

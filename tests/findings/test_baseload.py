@@ -128,5 +128,8 @@ def test_without_a_whole_day_it_is_refused(tmp_path):
     house = made_house(tmp_path / "house", {"mains": watts, "fan": watts / 2}, circuits=ROLES)
     with pytest.raises(HouseError, match="no whole day"):
         house_baseload(house)
+    some = house_findings(small(tmp_path / "small"), circuits=["fridge", "tv"])
+    with pytest.raises(ValueError, match="leave out measured circuits: fan"):
+        house_baseload(open_house(tmp_path / "small" / "house"), findings=some)
     with pytest.raises(ValueError, match="window_s must be positive"):
         house_baseload(house, window_s=0)

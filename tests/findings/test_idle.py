@@ -150,6 +150,22 @@ def test_a_draw_that_cannot_be_told_gives_bounds():
     assert not switching_off(found).kwh_per_year.resolved
 
 
+def test_a_bound_of_waiting_is_no_more_than_all_that_is_taken():
+    """One minute at 60 W a week: 1 Wh in all, where the draw at rest is below 1 W."""
+    watts = np.zeros(14 * 1440)
+    watts[600::10080] = 60.0
+    found = idle_or_use(finding_of(watts))
+    assert not found.idle_kwh_per_day.resolved
+    assert found.idle_kwh_per_day.high <= found.finding.kwh_per_day.high
+
+
+def test_where_power_flows_both_ways_there_are_no_shares():
+    watts = oven_days([[18]] * 7) - oven_days([[11]] * 7, idle_w=0.0, on_w=500.0)
+    found = idle_or_use(finding_of(watts))
+    assert np.isnan(found.idle_share.value)
+    assert "do not show which takes more" in found.sentence
+
+
 def test_without_any_use_all_is_waiting():
     found = idle_or_use(finding_of(np.full(5 * 1440, 4.0) + np.arange(5 * 1440) % 2 * 0.2))
     assert found.idle_share.value == pytest.approx(1.0)
