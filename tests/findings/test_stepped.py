@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from homeenergy.errors import HouseError
 from homeenergy.findings import block_cost, house_findings, stepped_cost
 from homeenergy.house import PriceBlock, Tariff
+from homeenergy.readings import open_house
 from homeenergy.readings.trace import Trace
 from tests.findings.small_house import made_house
 
@@ -119,8 +120,6 @@ def test_house_findings_price_a_year_at_the_average_of_the_house(tmp_path, role)
     )
     path = tmp_path / "house.toml"
     path.write_text(path.read_text().replace("[[circuit]]", STEPS_TOML + "[[circuit]]", 1))
-    from homeenergy.readings import open_house
-
     findings = house_findings(open_house(house.path))
     (heater,) = [a for a in findings.appliances if a.circuit == "heater"]
     average = (300 * 0.1 + 420 * 0.2) / 720
@@ -128,3 +127,13 @@ def test_house_findings_price_a_year_at_the_average_of_the_house(tmp_path, role)
     assert "steps" in heater.cost_per_year.basis
     whole = "the mains" if role else "the measured circuits alone"
     assert whole in heater.cost_per_year.basis
+
+
+def test_one_circuit_alone_has_no_cost_under_steps_and_says_so(tmp_path):
+    watts = {"heater": np.full(96 * 10, 250), "rest": np.full(96 * 10, 750)}
+    made_house(tmp_path, watts, period_s=900, start="2026-04-01T00:00Z")
+    path = tmp_path / "house.toml"
+    path.write_text(path.read_text().replace("[[circuit]]", STEPS_TOML + "[[circuit]]", 1))
+    (heater,) = house_findings(open_house(tmp_path), circuits=["heater"]).appliances
+    assert heater.cost_per_year is None
+    assert any("depends on what the whole house uses" in remark for remark in heater.remarks)
