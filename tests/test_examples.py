@@ -14,6 +14,7 @@ WITH_EXAMPLES = (
     ("homeenergy.cycles.plateaus", "find_plateaus"),
     ("homeenergy.cycles.runs", "find_cycles"),
     ("homeenergy.cycles.runs", "standby_draw"),
+    ("homeenergy.cycles.house_cycles", "house_cycles"),
     ("homeenergy.findings.house_findings", "house_findings"),
     ("homeenergy.findings.annual", "annual_energy"),
     ("homeenergy.findings.carbon", "carbon_of"),
@@ -22,6 +23,11 @@ WITH_EXAMPLES = (
     ("homeenergy.findings.nameplate", "annual_energy_of_uses"),
     ("homeenergy.findings.nameplate", "nameplate_energy_kwh"),
     ("homeenergy.findings.nameplate", "refrigerator_annual_cost"),
+    ("homeenergy.show.aligned", "plot_aligned_runs"),
+    ("homeenergy.show.load_duration", "plot_load_duration"),
+    ("homeenergy.show.run_distribution", "plot_run_distribution"),
+    ("homeenergy.show.run_explorer", "run_explorer"),
+    ("homeenergy.show.week_map", "plot_week_map"),
 )
 
 

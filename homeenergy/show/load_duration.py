@@ -63,7 +63,7 @@ def plot_load_duration(
     >>> house = he.open_house("sample_data/canal_flat")
     >>> ax = plot_load_duration([house.trace("fridge"), house.trace("dryer")])
     >>> [line.get_label() for line in ax.get_lines()]
-    ['Fridge, highest 131 W', 'Tumble dryer, highest 2,492 W']
+    ['Refrigerator, highest 4,408 W', 'Tumble dryer, highest 3,676 W']
     """
     given = [traces] if isinstance(traces, Trace | pd.Series) else list(traces)
     shown = [as_trace(trace) for trace in given]

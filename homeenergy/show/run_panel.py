@@ -83,13 +83,15 @@ class RunPanel:
             return found
 
         def done(read: Read) -> None:
-            self.controls.work.children = []
             self.read, self.decisions, self.ready = read, decisions, True
             self.state = self.saved = self._first_state()
-            with self.silently():
-                self.sliders.begin(read)
-            self.edits.list_decisions()
-            self.refresh()
+            try:
+                with self.silently():
+                    self.sliders.begin(read)
+                self.edits.list_decisions()
+                self.refresh()
+            finally:
+                self.controls.work.children = []
 
         if sum(info.samples for info in infos) <= AT_ONCE_SAMPLES:
             done(work(lambda *_: None))
