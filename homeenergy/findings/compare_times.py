@@ -134,20 +134,18 @@ def _against_others(
     weekly: float,
 ) -> Comparison:
     """Compare some days of the week with the others, within weeks where there are enough."""
-    values, days = (kwh[own], kwh[~own]), (day[own], day[~own])
-    weeks = [(one + 3) // 7 for one in days]  # from Monday to Sunday
-    common = np.intersect1d(*weeks)
+    a, b, day_a, day_b = kwh[own], kwh[~own], day[own], day[~own]
+    week_a, week_b = (day_a + 3) // 7, (day_b + 3) // 7  # from Monday to Sunday
+    common = np.intersect1d(week_a, week_b)
     by_week = common.size >= LEAST_WEEKS
     if by_week:
-        values = tuple(
-            np.array([x[week == one].mean() for one in common])
-            for x, week in zip(values, weeks, strict=True)
-        )
-        days = common, common
+        a, b = _means_of(a, week_a, common), _means_of(b, week_b, common)
+        day_a = day_b = common
     found = compare(
-        *values,
-        day_a=days[0],
-        day_b=days[1],
+        a,
+        b,
+        day_a=day_a,
+        day_b=day_b,
         names=names,
         per="day",
         paired=by_week,
@@ -159,6 +157,12 @@ def _against_others(
         return found
     method = found.method.replace("days, t interval", "weeks, t interval")
     return replace(found, method=method, counted="week")
+
+
+def _means_of(
+    kwh: NDArray[np.float64], week: NDArray[np.int64], weeks: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    return np.array([kwh[week == one].mean() for one in weeks])
 
 
 def compare_hours(trace: Trace, *, finding: ApplianceFinding) -> Comparisons:
