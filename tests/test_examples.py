@@ -28,6 +28,10 @@ WITH_EXAMPLES = (
     ("homeenergy.show.run_distribution", "plot_run_distribution"),
     ("homeenergy.show.run_explorer", "run_explorer"),
     ("homeenergy.show.week_map", "plot_week_map"),
+    ("homeenergy.readings.outdoor", "read_outdoor"),
+    ("homeenergy.findings.degree_days", "degree_days"),
+    ("homeenergy.findings.weather", "weather_dependence"),
+    ("homeenergy.findings.before_after", "before_after"),
 )
 
 

@@ -83,7 +83,7 @@ def before_after(
     >>> kwh = np.random.default_rng(1).normal(12, 1.5, 60) - 4.0 * (np.arange(60) >= 35)
     >>> change = before_after(pd.Series(kwh, index=days))
     >>> f"{change.at:%Y-%m-%d}", round(change.size_kwh.value, 1), change.shown
-    ('2026-02-05', -3.9, True)
+    ('2026-02-05', -4.3, True)
     """
     days = whole_days(daily)
     if outdoor is not None:
@@ -142,7 +142,7 @@ def _given_split(days: Days, at: pd.Timestamp | datetime.date | str) -> int:
 def _null_design(days: Days, calendar: Array, balance: Balance | None) -> Array:
     parts = [np.ones((len(days), 1)), calendar]
     if balance is not None and days.celsius is not None:
-        parts.append(balance.terms(days.celsius))
+        parts.append(balance.loose_terms(days.celsius))
     return np.hstack(parts)
 
 
@@ -182,7 +182,7 @@ def _change(
     weather = (
         np.empty((len(days), 0))
         if balance is None or days.celsius is None
-        else balance.terms(days.celsius)
+        else balance.loose_terms(days.celsius)
     )
     regression = _fit(days, split, weather, calendar, chance.correlation)
     responds = regression.coefficients.size > 2 + weather.shape[1] + calendar.shape[1]

@@ -104,13 +104,13 @@ class Change:
         """
         if self.balance is None:
             raise ValueError("no outdoor temperatures were given, so none can be asked for")
-        weather = self.balance.terms(np.array([celsius]))[0]
+        weather = self.balance.loose_terms(np.array([celsius]))[0]
         return levels_at(self.regression, weather, responds=self.responds)
 
     @property
     def responds(self) -> bool:
         """Whether the weather counts differently after the change."""
-        terms = 0 if self.balance is None else self.balance.terms(np.zeros(1)).shape[1]
+        terms = 0 if self.balance is None else self.balance.loose_terms(np.zeros(1)).shape[1]
         return self.regression.coefficients.size > 2 + terms + (6 if self.weekday else 0)
 
     def to_frame(self) -> pd.DataFrame:

@@ -57,12 +57,14 @@ class Compressor:
         followed = np.isin(self.stop, self.plateaus.first[self.running])
         return self.plateaus.instants(self.stop[(self.stands_s > LONGEST_HALT_S) & followed])
 
-    def since_start_s(self) -> NDArray[np.float64]:
-        """Time from the last standstill, or hole, to the begin of each plateau [s]."""
+    def settled_share(self, *, after_s: float) -> NDArray[np.float64]:
+        """Share of each plateau that lies `after_s` or more past the last standstill or hole."""
         p = self.plateaus
         begins = np.union1d(self.stop, p.first[np.r_[True, p.hole_follows]])
         latest = begins[np.searchsorted(begins, p.first, side="right") - 1]
-        return np.asarray((p.first - latest) * p.period_s, dtype=np.float64)
+        from_n = np.maximum(p.first, latest + int(np.ceil(after_s / p.period_s)))
+        kept_n = np.maximum(p.stop - from_n, 0)
+        return np.asarray(self.running * kept_n / (p.stop - p.first), dtype=np.float64)
 
 
 def compressor(cycles: Cycles) -> Compressor:

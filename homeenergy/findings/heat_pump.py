@@ -197,13 +197,16 @@ def _running(machine: Compressor, *, apart: pd.DataFrame | None) -> tuple[Array,
     Where that leaves nothing, since all runs are shorter, starts count.
     """
     p = machine.plateaus
-    settled = machine.running & (machine.since_start_s() >= SETTLED_S)
+    share = machine.settled_share(after_s=SETTLED_S)
     if apart is not None and len(apart):
         begin, end = p.numbers(apart["start"]), p.numbers(apart["end"])
         latest = np.searchsorted(begin, p.first, side="right") - 1
-        settled &= (latest < 0) | (p.first >= end[np.maximum(latest, 0)])
-    kept = settled if settled.any() else machine.running
-    return p.mean_w[kept], np.asarray(p.n[kept] * p.period_s / S_PER_H, dtype=np.float64)
+        share[(latest >= 0) & (p.first < end[np.maximum(latest, 0)])] = 0.0
+    if not share.any():
+        share = machine.running.astype(np.float64)
+    kept = share > 0
+    hours = share * p.n * p.period_s / S_PER_H
+    return p.mean_w[kept], np.asarray(hours[kept], dtype=np.float64)
 
 
 def _load(power_w: Array, hours: Array, full_w: float) -> pd.DataFrame:

@@ -15,7 +15,7 @@ from homeenergy.findings.before_after import (
     calendar_terms,
     change_in,
 )
-from homeenergy.findings.change import SURE, Change
+from homeenergy.findings.change import Change
 from homeenergy.findings.matched_days import Days, whole_days, with_weather
 from homeenergy.findings.regression import fit_line
 from homeenergy.findings.weather import choose_balance
@@ -26,6 +26,8 @@ TIMES_TO_SETTLE = 4
 # Penalty of one more change, in units of variance times log n (own rule: a change takes a place and
 # a level from the data, and is one of many that were looked for).
 PENALTY = 3.0
+# Several places are looked at, so each must be surer than a change that stands alone. Own rule.
+SURE_OF_SEVERAL = 0.01
 MEDIAN_OF_SQUARE = 0.455  # of a standard normal variable
 
 
@@ -82,19 +84,19 @@ def find_changes(
     -----
     Stretches of constant level by optimal partitioning (Jackson et al. 2005, IEEE Signal Processing
     Letters 12, 105-108, from memory), with a penalty that grows with how alike days are; then each
-    change is judged by `before_after` between its neighbours and left out if chance would often do
-    as much. With several changes some may still be chance. O(n^2).
+    change is judged by `before_after` between its neighbours and left out if chance does as much in
+    more than 1 of 100 logs. O(n^2).
     """
     days = whole_days(daily)
     if outdoor is not None:
         days = with_weather(days, outdoor)
     use_weekday = len(days) >= LEAST_DAYS_FOR_WEEKDAYS if weekday is None else weekday
     calendar = calendar_terms(days, weekday=use_weekday)
-    splits, balance = _partition(days, calendar)
+    splits = _partition(days, calendar)
     changes: tuple[Change, ...] = ()
     for _ in range(TIMES_TO_SETTLE):
-        judged = _judged(days, calendar, balance, splits)
-        kept = sorted(split for split, change in judged.items() if change.chance <= SURE)
+        judged = _judged(days, calendar, _balance(days, calendar, splits), splits)
+        kept = sorted(split for split, change in judged.items() if change.chance <= SURE_OF_SEVERAL)
         changes = tuple(judged[split] for split in kept)
         if kept == splits:
             break
@@ -102,15 +104,20 @@ def find_changes(
     return Changes(changes=changes, stretches=_stretches(days, splits), remarks=days.remarks)
 
 
-def _partition(days: Days, calendar: Array) -> tuple[list[int], Balance | None]:
-    """First days of stretches of constant level, and the balance points, each with the other."""
+def _balance(days: Days, calendar: Array, splits: list[int]) -> Balance | None:
+    """Balance points where levels change at `splits`; None without temperatures."""
+    if days.celsius is None:
+        return None
+    return choose_balance(days, others=np.hstack([_levels(len(days), splits), calendar]))[0]
+
+
+def _partition(days: Days, calendar: Array) -> list[int]:
+    """First days of stretches of constant level, found together with balance points."""
     n = len(days)
     splits: list[int] = []
-    balance: Balance | None = None
     for _ in range(TIMES_TO_SETTLE):
         levels = _levels(n, splits)
-        if days.celsius is not None:
-            balance, _ = choose_balance(days, others=np.hstack([levels, calendar]))
+        balance = _balance(days, calendar, splits)
         parts = [levels, calendar]
         if balance is not None and days.celsius is not None:
             parts.append(balance.terms(days.celsius))
@@ -126,7 +133,7 @@ def _partition(days: Days, calendar: Array) -> tuple[list[int], Balance | None]:
         if found == splits:
             break
         splits = found
-    return splits, balance
+    return splits
 
 
 def _levels(n: int, splits: list[int]) -> Array:
@@ -178,7 +185,7 @@ def _tells(part: Days, balance: Balance | None) -> bool:
     """Whether the weather's terms differ enough within a part to be told from its level."""
     if balance is None or part.celsius is None:
         return False
-    terms = balance.terms(part.celsius)
+    terms = balance.loose_terms(part.celsius)
     design = np.column_stack([np.ones(len(part)), terms])
     return bool(np.linalg.matrix_rank(design) == design.shape[1])
 

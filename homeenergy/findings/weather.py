@@ -10,7 +10,12 @@ from numpy.typing import NDArray
 
 from homeenergy.estimate import Estimate
 from homeenergy.findings.matched_days import Days, whole_days, with_weather
-from homeenergy.findings.regression import Regression, alike_series, fit_line
+from homeenergy.findings.regression import (
+    Regression,
+    alike_series,
+    day_correlation,
+    fit_line,
+)
 from homeenergy.findings.weather_fit import WeatherFit, expected_kwh, weather_design
 from homeenergy.findings.weather_models import (
     FREE,
@@ -116,12 +121,13 @@ def choose_balance(
         balance = best_balance(shape, celsius, days.kwh, others=base)
         if balance is not None:
             x = np.column_stack([base, balance.terms(celsius)])
-            fits[shape] = balance, fit_line(x, days.kwh, position=days.position)
+            fits[shape] = balance, fit_line(x, days.kwh, position=days.position, correlation=0.0)
     if not fits:
         return None, pd.DataFrame({"shape": [], "scatter_kwh": [], "score": []})
     # One correlation for all, that of the fit which leaves least.
     closest = min((r for _, r in fits.values()), key=lambda r: float(r.residuals @ r.residuals))
-    worth = max(len(days) * (1 - closest.correlation) / (1 + closest.correlation), 5.0)
+    r = day_correlation(closest.design, closest.residuals, days.position)
+    worth = max(len(days) * (1 - r) / (1 + r), 5.0)
     rows = []
     for shape, (_, regression) in fits.items():
         mean_square = max(float(np.mean(regression.residuals**2)), 1e-12)

@@ -48,6 +48,20 @@ class Balance:
         empty = np.empty((np.size(celsius), 0))
         return np.column_stack(columns) if columns else empty
 
+    def loose_terms(self, celsius: Array) -> Array:
+        """The same, and a column for each balance point, which may then be a little off.
+
+        A balance point that moves by a degree adds its slope to every day beyond it (the derivative
+        of the term by its balance point): with these columns a linear fit allows for balance points
+        being estimated (Gauss-Newton; Seber & Wild 1989, Nonlinear Regression, from memory).
+        """
+        columns = [self.terms(celsius)]
+        if self.heating_c is not None:
+            columns.append((celsius < self.heating_c)[:, None].astype(np.float64))
+        if self.cooling_c is not None:
+            columns.append((celsius > self.cooling_c)[:, None].astype(np.float64))
+        return np.hstack(columns)
+
 
 def balance_grid(celsius: Array, *, step_c: float = GRID_C, beside: int | None = None) -> Array:
     """Balance points worth a try: with enough days, or `beside`, on either side."""
@@ -129,8 +143,9 @@ def search(options: list[Balance], celsius: Array, values: Array, *, others: Arr
             continue
         terms = terms - base @ (base.T @ terms)
         gram = terms.T @ terms
-        if np.linalg.cond(gram) > 1e12:
-            continue
+        scale = float(np.prod(np.diag(gram)))
+        if scale <= 0 or np.linalg.det(gram) < 1e-9 * scale:
+            continue  # one term can be made from the others
         along = terms.T @ left
         slopes = np.linalg.solve(gram, along)
         fitted = total - np.einsum("ij,ij->j", along, slopes)

@@ -1,0 +1,205 @@
+"""Changes of daily energy: known ones, none at all, and what may be mistaken for one."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.findings import before_after, find_changes
+from homeenergy.findings.change_search import steps
+
+from .weather_days import correlated, energy, weather
+
+START = pd.Timestamp("2026-01-01")
+
+
+def days(kwh):
+    return pd.Series(kwh, index=pd.date_range(START, periods=len(kwh), tz="UTC"))
+
+
+def planted(seed, *, n=90, split=50, size=-2.0, r=0.4, level=12.0):
+    rng = np.random.default_rng(seed)
+    return days(level + correlated(rng, n, r) + size * (np.arange(n) >= split))
+
+
+def test_a_planted_change_is_found():
+    change = before_after(planted(1))
+    assert change.found
+    assert change.shown
+    assert change.earliest <= START + pd.Timedelta(days=50) <= change.latest
+    assert change.size_kwh.low <= -2.0 <= change.size_kwh.high
+    assert change.chance <= 0.01
+    assert change.weekday
+    text = change.sentence
+    assert "less than before at the same weekday" in text
+    assert "By chance so great a change appears somewhere in" in text
+    assert "chosen for its change" in change.size_kwh.basis
+
+
+def test_a_given_day_equals_means_when_nothing_else_is_taken_out():
+    kwh = planted(2)
+    change = before_after(kwh, at="2026-02-20", weekday=False)
+    before, after = kwh[:50].mean(), kwh[50:].mean()
+    assert change.before_kwh.value == pytest.approx(before)
+    assert change.after_kwh.value == pytest.approx(after)
+    assert change.size_kwh.value == pytest.approx(after - before)
+    assert change.share.value == pytest.approx(after / before - 1)
+    assert (change.at, change.earliest, change.latest) == (START + pd.Timedelta(days=50),) * 3
+    assert change.to_frame().loc[0, "size_kwh"] == change.size_kwh.value
+    assert "| difference |" in change.to_markdown()
+
+
+def test_share_is_a_fraction_of_before_with_the_interval_of_a_ratio():
+    """Delta method by simulation: independent days, so that means of halves are known."""
+    kwh = planted(3, r=0.0, size=-4.0)
+    change = before_after(kwh, at="2026-02-20", weekday=False)
+    rng = np.random.default_rng(4)
+    a = rng.normal(change.before_kwh.value, 1 / np.sqrt(50), 200_000)
+    b = rng.normal(change.after_kwh.value, 1 / np.sqrt(40), 200_000)
+    low, high = np.quantile(b / a - 1, [0.025, 0.975])
+    half = (change.share.high - change.share.low) / 2
+    assert half == pytest.approx((high - low) / 2, rel=0.25)  # scatter, not 1, is estimated
+
+
+def test_no_change_is_said_so():
+    change = before_after(planted(5, size=0.0))
+    assert not change.shown
+    assert change.sentence.startswith("No change that these data can show")
+    assert "would have to be about" in change.sentence
+    assert change.smallest_kwh > (change.size_kwh.high - change.size_kwh.low) / 2
+
+
+def test_weather_that_turns_is_no_change_once_it_is_taken_out():
+    rng = np.random.default_rng(6)
+    celsius = weather(rng, 120)
+    kwh = energy(celsius, correlated(rng, 120, 0.3), heating=0.8)
+    blind = before_after(kwh)
+    seeing = before_after(kwh, outdoor=celsius)
+    assert blind.chance < 0.1
+    assert "a season that comes or goes may pass for a change" in " ".join(blind.remarks)
+    assert abs(blind.size_kwh.value) > 3
+    assert not seeing.shown
+    assert abs(seeing.size_kwh.value) < 1.5
+
+
+def test_a_change_hidden_by_the_season_is_seen():
+    """Insulation in spring: the raw means say the opposite of less."""
+    rng = np.random.default_rng(7)
+    celsius = weather(rng, 160, start="2025-07-15")  # summer into winter
+    kwh = energy(celsius, correlated(rng, 160, 0.3), heating=0.8)
+    kwh.iloc[90:] -= 3.0
+    change = before_after(kwh, outdoor=celsius)
+    assert kwh[90:].mean() > kwh[:90].mean()
+    assert change.shown
+    assert change.earliest <= kwh.index[90].tz_localize(None) <= change.latest
+    assert change.size_kwh.high < 0
+    assert "at the same weather and weekday" in change.sentence
+
+
+def test_less_for_each_degree_is_told_from_less_at_all_times():
+    rng = np.random.default_rng(8)
+    celsius = weather(rng, 365)
+    noise = 0.7 * correlated(rng, 365, 0.2)
+    less = np.where(np.arange(365) < 200, 0.9, 0.45)
+    kwh = pd.Series(8 + less * np.maximum(14 - celsius, 0) + noise, index=celsius.index)
+    change = before_after(kwh, at=kwh.index[200], outdoor=celsius)
+    assert change.responds
+    cold, warm = change.at_celsius(0.0), change.at_celsius(20.0)
+    assert cold.size_kwh.low <= -14 * 0.45 <= cold.size_kwh.high
+    assert warm.size_kwh.low <= 0 <= warm.size_kwh.high
+    with pytest.raises(ValueError, match="no outdoor temperatures"):
+        before_after(kwh, at=kwh.index[200]).at_celsius(0.0)
+
+
+def test_weekdays_are_taken_out():
+    rng = np.random.default_rng(9)
+    n = 70
+    weekend = (np.arange(n) + 3) % 7 >= 5  # 1 January 2026 is a Thursday
+    kwh = days(10 + 0.4 * rng.normal(size=n) + 6.0 * weekend - 1.0 * (np.arange(n) >= 37))
+    change = before_after(kwh)
+    assert abs((change.at - START).days - 37) <= 1
+    assert change.size_kwh.low <= -1.0 <= change.size_kwh.high
+    rough = before_after(kwh, weekday=False)
+    assert rough.size_kwh.high - rough.size_kwh.low > 2 * (
+        change.size_kwh.high - change.size_kwh.low
+    )
+
+
+def test_steps_equal_a_regression_for_each_day():
+    rng = np.random.default_rng(10)
+    design = np.c_[np.ones(40), rng.normal(size=(40, 2))]
+    values = rng.normal(size=(40, 3))
+    found = steps(design, values, least=5)
+    for row, split in enumerate(found.splits):
+        step = (np.arange(40) >= split).astype(float)
+        wide = np.c_[design, step]
+        for column in range(3):
+            y = values[:, column]
+            c, left, _, _ = np.linalg.lstsq(wide, y)
+            null = np.linalg.lstsq(design, y)[1][0]
+            assert found.sizes[row, column] == pytest.approx(c[-1])
+            assert found.f[row, column] == pytest.approx((null - left[0]) / left[0] * 36)
+
+
+def test_missing_days_are_time_that_passed():
+    kwh = planted(12).drop(planted(12).index[20:30])
+    change = before_after(kwh, at="2026-02-20")
+    assert change.regression.n == 80
+    assert change.regression.position[-1] - change.regression.position[0] == 89
+    assert change.size_kwh.low <= -2.0 <= change.size_kwh.high
+
+
+def test_coverage_and_false_alarms_are_about_as_stated():
+    """Alike by 0.4 and under changing weather: 30 logs with a change, 40 searched without one."""
+    covered, alarms = [], []
+    for seed in range(40):
+        rng = np.random.default_rng(500 + seed)
+        celsius = weather(rng, 90)
+        kwh = energy(celsius, correlated(rng, 90, 0.4), heating=0.6, below=16.0)
+        alarms.append(before_after(kwh, outdoor=celsius).chance <= 0.05)
+        if seed < 30:
+            kwh.iloc[45:] -= 2.0
+            size = before_after(kwh, at=kwh.index[45], outdoor=celsius).size_kwh
+            covered.append(size.low <= -2.0 <= size.high)
+    # At 95 % fewer than 25 of 30, and at 5 % more than 6 of 40, come by chance in 1 of 300 tests.
+    assert sum(covered) >= 25
+    assert sum(alarms) <= 6
+
+
+def test_absence_and_return_are_two_changes():
+    kwh = planted(13, n=120, split=200)
+    kwh.iloc[60:72] -= 8.0
+    found = find_changes(kwh)
+    assert [(c.at - START).days for c in found.changes] == [60, 72]
+    assert found.stretches["days"].tolist() == [60, 12, 48]
+    assert found.stretches["kwh_per_day"].iloc[1] == pytest.approx(kwh[60:72].mean())
+    assert len(found.to_frame()) == 2
+
+
+def test_changes_under_weather():
+    rng = np.random.default_rng(14)
+    celsius = weather(rng, 240)
+    kwh = energy(celsius, correlated(rng, 240, 0.3), heating=0.8)
+    kwh.iloc[150:] += 4.0
+    found = find_changes(kwh, outdoor=celsius)
+    assert [(c.at - START).days for c in found.changes] == [150]
+    assert found.changes[0].size_kwh.low <= 4.0 <= found.changes[0].size_kwh.high
+
+
+def test_no_changes_are_said_so():
+    found = find_changes(planted(15, size=0.0))
+    assert found.changes == ()
+    assert found.sentence == "No change that these data can show."
+    assert len(found.to_frame()) == 0
+    assert len(found.stretches) == 1
+
+
+def test_bad_input():
+    with pytest.raises(HouseError, match="only 8 whole days"):
+        before_after(planted(1)[:8])
+    with pytest.raises(HouseError, match=r"2 whole days before 2026-01-03 and 88 from then on"):
+        before_after(planted(1), at="2026-01-03")
+    with pytest.raises(HouseError, match=r"90 whole days before 2027-05-01 and 0"):
+        before_after(planted(1), at="2027-05-01")
+    with pytest.raises(ValueError, match="in order"):
+        before_after(planted(1)[::-1])
