@@ -1,0 +1,279 @@
+"""The write-up: whole whatever is missing, nothing claimed beyond its intervals, reproducible."""
+
+import re
+import shutil
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+from typer.testing import CliRunner
+
+from homeenergy import cli
+from homeenergy.errors import HouseError
+from homeenergy.findings import house_findings
+from homeenergy.readings import import_logs, open_house
+from homeenergy.show.document import Bullets, Facts, Grid, Heading, Picture, Prose, flat
+from homeenergy.show.writeup import differences, visit_up, write_up
+from homeenergy.show.writeup.actions import NOT_SURE, is_sure, saving_text
+from homeenergy.show.writeup.basis import make_basis
+from homeenergy.show.writeup.money import amount, money_text
+from homeenergy.simulate import write_street
+
+DAY = date(2026, 3, 1)
+NASTY = '<script>alert("x")</script> *Ann* & #let $x$ "O\'Neil" عمر'
+
+
+@pytest.fixture(scope="module")
+def street(tmp_path_factory):
+    """One house with mains, tariff, bench and meter, logged for sixteen days."""
+    folder = write_street(tmp_path_factory.mktemp("street"), houses=1, days=16, seed=11)[0]
+    import_logs(folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def made(street):
+    return write_up(street, written=DAY)
+
+
+@pytest.fixture
+def house(street, tmp_path):
+    return shutil.copytree(street, tmp_path / "house")
+
+
+def texts(document):
+    for block in flat(document.document().blocks):
+        if isinstance(block, Heading | Prose):
+            yield block.text
+        elif isinstance(block, Bullets):
+            yield from block.items
+        elif isinstance(block, Facts):
+            yield from (text for row in block.rows for text in row)
+        elif isinstance(block, Picture):
+            yield from (block.caption, block.alternative)
+        elif isinstance(block, Grid):
+            yield block.caption
+            yield from (text for row in block.rows for text in row)
+
+
+def whole_text(document):
+    return "\n".join(texts(document))
+
+
+def edit(folder, *changes):
+    toml = folder / "house.toml"
+    text = toml.read_text(encoding="utf-8")
+    for before, after in changes:
+        assert re.search(before, text, flags=re.DOTALL), before
+        text = re.sub(before, after, text, flags=re.DOTALL)
+    toml.write_text(text, encoding="utf-8")
+
+
+def test_all_parts_are_there_and_every_figure_has_words(made):
+    names = ["front", "summary", "measured", "trust", "appliances"]
+    names += ["actions", "method", "limits", "runs"]
+    assert list(made.parts) == names
+    pictures = [b for b in flat(made.document().blocks) if isinstance(b, Picture)]
+    assert len(pictures) >= 5
+    assert all(len(p.alternative) > 20 and p.caption.endswith(".") for p in pictures)
+    assert all(p.png.startswith(b"\x89PNG") for p in pictures)
+
+
+def test_its_figures_are_those_of_the_findings(street, made):
+    frame = house_findings(open_house(street)).to_frame()
+    tables = {b.sheet: b for b in flat(made.document().blocks) if isinstance(b, Grid) and b.sheet}
+    pd.testing.assert_frame_equal(tables["findings"].data, frame)
+    runs = [b for name, b in tables.items() if name.startswith("runs ")]
+    assert sum(len(b.data) for b in runs) > 0
+    for block in runs:
+        printed = [text for row in block.rows for text in row[2::3] if text]
+        assert len(printed) == len(block.data)
+        assert sum(map(float, printed)) == pytest.approx(
+            block.data["energy_wh"].sum() / 1000, abs=0.0005 * len(printed)
+        )
+
+
+def test_appendix_reads_down_its_columns(made):
+    block = next(b for b in flat(made.parts["runs"]) if isinstance(b, Grid) and len(b.data) > 5)
+    down = [row[part * 3] for part in range(3) for row in block.rows if row[part * 3]]
+    assert [text[:16] for text in down] == [f"{t:%Y-%m-%d %H:%M}" for t in block.data["start"]]
+
+
+def test_the_same_folder_gives_the_same_bytes(street, made, tmp_path):
+    again = write_up(street, written=DAY)
+    for name in ("html", "pdf", "docx", "xlsx"):
+        first = made.save(tmp_path / f"a.{name}").read_bytes()
+        assert again.save(tmp_path / f"b.{name}").read_bytes() == first
+    later = replace(made, written=date(2026, 3, 2))
+    assert later.save(tmp_path / "c.pdf").read_bytes() != made.save(tmp_path / "a.pdf").read_bytes()
+
+
+def test_a_document_says_whether_it_matches_its_data(house, tmp_path):
+    for name in ("html", "pdf", "docx", "xlsx"):
+        write_up(house, written=DAY).save(tmp_path / f"d.{name}")
+        assert differences(tmp_path / f"d.{name}", house) == []
+    edit(house, ("price_per_kwh = 0.31", "price_per_kwh = 0.5"))
+    (house / "meter_readings.csv").unlink()
+    (house / "run_decisions.csv").write_text("circuit,start,end,decision,value\n")
+    assert differences(tmp_path / "d.pdf", house) == [
+        "meter_readings.csv is gone",
+        "run_decisions.csv is new",
+        "house.toml has changed",
+    ]
+
+
+def test_own_words_replace_the_first_prose_of_a_part(made):
+    other = made.saying(summary="Mine.\n\nTwo paragraphs.", method="")
+    prose = [b.text for b in other.parts["summary"] if isinstance(b, Prose)]
+    assert prose[0] == "Mine.\n\nTwo paragraphs."
+    assert other.parts["method"] == made.parts["method"]
+    assert "<p>Mine.</p><p>Two paragraphs.</p>" in other.part("summary")._repr_html_()
+    with pytest.raises(ValueError, match="no part 'sumary'"):
+        made.saying(sumary="x")
+    assert "runs" not in made.without("runs").parts
+
+
+def test_a_house_without_tariff_says_so_and_names_no_money(house):
+    edit(house, (r"\[tariff\].*?\n\n", ""))
+    text = whole_text(write_up(house, written=DAY))
+    assert "nothing can be said in money" in text
+    assert "€" not in text
+
+
+def test_a_house_without_mains_meter_and_bench_says_so(house):
+    edit(house, (r'\[\[circuit\]\]\nname = "mains".*?\n\n', ""), (r'\nmains = "mains"', ""))
+    for name in ("meter_readings.csv", "bench.csv", "outdoor.csv"):
+        (house / name).unlink()
+    import_logs(house)
+    text = whole_text(write_up(house, written=DAY))
+    assert "The mains were not logged, so what other circuits use is not known" in text
+    assert "There were no readings of the utility meter" in text
+    assert "No clamp was compared with a reference meter" in text
+
+
+def cut_log(house, *, days=None, nothing=False):
+    path = house / "logs" / "readings.parquet"
+    table = pq.read_table(path).to_pandas()
+    if days is not None:
+        table = table[: days * 1440]
+    if nothing:
+        table.loc[:, table.columns != "time"] = 0
+    table.to_parquet(path, index=False)
+    shutil.rmtree(house / "store", ignore_errors=True)
+    import_logs(house)
+
+
+def test_one_week_is_said_to_be_short(house):
+    cut_log(house, days=7)
+    assert "So short a log says little" in whole_text(write_up(house, written=DAY))
+
+
+def test_a_house_in_which_nothing_happens_is_still_whole(house, tmp_path):
+    cut_log(house, nothing=True)
+    document = write_up(house, written=DAY)
+    text = whole_text(document)
+    assert "No run was found." in text
+    assert "Nothing was found that these data can put a figure to" in text
+    assert document.save(tmp_path / "d.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_names_are_shown_as_typed(house, tmp_path):
+    edit(house, (r"\[tariff\]", "[write_up]\nauthor = '''A'''\nclient = '''B'''\n\n[tariff]"))
+    toml = house / "house.toml"
+    toml.write_text(
+        toml.read_text().replace("'''A'''", f"'''{NASTY}'''").replace("'''B'''", f"'''{NASTY}'''")
+    )
+    path = write_up(house, written=DAY).save(tmp_path / "d.html")
+    html = path.read_text(encoding="utf-8")
+    assert "<script>alert" not in html
+    assert "&lt;script&gt;alert" in html
+    assert NASTY in whole_text(write_up(house, written=DAY))
+
+
+def test_an_image_that_is_not_there_is_named(house):
+    edit(house, (r"\[tariff\]", '[write_up]\nimage = "roof.png"\n\n[tariff]'))
+    with pytest.raises(HouseError, match=r"write_up\.image.*not there"):
+        open_house(house)
+
+
+def test_a_saving_whose_interval_holds_zero_is_worded_so(street):
+    from homeenergy.show.writeup.actions import find_actions
+
+    actions = find_actions(make_basis(open_house(street)))
+    assert actions
+    one = next(a for a in actions if is_sure(a))
+    money = one.cost_per_year
+    unsure = replace(one, cost_per_year=replace(money, low=-1.0, high=money.high))
+    assert NOT_SURE in saving_text(unsure)
+    assert NOT_SURE not in saving_text(one)
+    lows = [a.cost_per_year.low for a in actions if a.cost_per_year is not None and is_sure(a)]
+    assert lows == sorted(lows, reverse=True)
+
+
+def test_money_is_written_as_where_the_house_stands():
+    assert amount(1234.4, "USD") == "$1,234"
+    assert amount(0.314, "EUR") == "€0.31"
+    assert amount(-5, "GBP") == "-£5.00"
+    assert amount(12, "CHF") == "CHF 12.00"
+    assert amount(12.4, "JPY") == "¥12"
+    assert amount(float("nan"), "EUR") == "not known"
+    assert money_text(None) == "no tariff"
+
+
+def planted(house, *, factor, since):
+    """The mains and the refrigerator take `factor` as much from a day on."""
+    path = house / "logs" / "readings.parquet"
+    table = pq.read_table(path).to_pandas()
+    at = pd.Timestamp(since, tz="Europe/Amsterdam").timestamp()
+    after = table["time"] >= at
+    drawn = table["fridge"].to_numpy()
+    less = np.where(after, np.round(drawn * (1 - factor)), 0).astype(np.int64)
+    table["fridge"] = drawn - less
+    table["mains"] = table["mains"] - less
+    table.to_parquet(path, index=False)
+    shutil.rmtree(house / "store", ignore_errors=True)
+    import_logs(house)
+
+
+@pytest.mark.slow
+def test_a_visit_shows_what_changed_and_only_that(tmp_path):
+    folder = write_street(tmp_path, houses=1, days=40, seed=5)[0]
+    planted(folder, factor=0.5, since="2026-02-01")
+    document = visit_up(open_house(folder), since="2026-02-01", written=DAY)
+    table = next(b for b in flat(document.parts["changes"]) if isinstance(b, Grid))
+    row = next(row for row in table.rows if row[0] == "Refrigerator")
+    before, after = (float(text.split(" ")[0]) for text in row[1:3])
+    assert after / before == pytest.approx(0.5, abs=0.05)
+    assert "saved" in row[3]
+    shown = [row[0] for row in table.rows if "saved" in row[3] or "more" in row[3]]
+    assert "Refrigerator" in shown
+    assert len(shown) <= 3
+    path = document.save(tmp_path / "visit.html")
+    assert differences(path, folder) == []
+
+
+def test_a_visit_needs_two_periods(street):
+    house = open_house(street)
+    with pytest.raises(HouseError, match="not said what to compare"):
+        visit_up(house)
+    with pytest.raises(HouseError, match="after the later one begins"):
+        visit_up(house, before=house)
+
+
+def test_the_command_writes_checks_and_refuses(house, tmp_path):
+    def run(*arguments):
+        return CliRunner().invoke(cli.app, ["writeup", *map(str, arguments)])
+
+    out = tmp_path / "d.html"
+    done = run(house, "--out", out, "--date", "2026-03-01", "--paper", "letter")
+    assert (done.exit_code, done.stdout) == (0, "")
+    assert run("--check", out, house).exit_code == 0
+    edit(house, ("breaker_a = 16", "breaker_a = 10"))
+    changed = run("--check", out, house)
+    assert (changed.exit_code, changed.stdout) == (1, "house.toml has changed\n")
+    assert run(house).exit_code == 2
+    assert run(house, "--out", out, "--paper", "a5").exit_code == 2
+    assert run(house, "--out", tmp_path / "d.rtf").exit_code == 1
