@@ -119,6 +119,9 @@ def find_programmes(cycles: Cycles, *, names: Sequence[ProgrammeName] | None = N
     appliance that is used for long and short without a gap between has one programme. The runs of
     one programme may still differ in what cannot be seen in watts: water, clothes, dishes.
 
+    A run to which a person gave a name (`label`, from run_decisions.csv) is of the programme of
+    that name, whatever it is like.
+
     Examples
     --------
     >>> import homeenergy as he
@@ -142,6 +145,10 @@ def find_programmes(cycles: Cycles, *, names: Sequence[ProgrammeName] | None = N
     heats = shapes.attrs["high_w"] >= LEAST_HEATER_W and cycles.kind in ("batch", "manual")
     label = _labels(medians, heats=heats and bool((medians["high_share"] < 0.9).any()))
     label, unused = _renamed(label, medians, names or ())
+    if "label" in cycles.table:
+        said = cycles.table["label"].to_numpy(dtype=object)[whole]
+        label, group = _said_of_single_runs(label, group, said)
+        medians = _medians(shapes[whole], group)
     of_run = pd.Series(None, index=cycles.table.index, dtype=object, name="programme")
     of_run[whole] = np.array(label, dtype=object)[group]
     table = medians.assign(name=label)[["name", "n", "minutes", "kwh", "heatings", "high_share"]]
@@ -238,3 +245,19 @@ def _renamed(
         left.remove(name)
         away[name, :] = away[:, programme] = np.inf
     return labels, tuple(names[k] for k in sorted(left))
+
+
+def _said_of_single_runs(
+    labels: list[str], group: NDArray[np.int64], said: NDArray[np.object_]
+) -> tuple[list[str], NDArray[np.int64]]:
+    """Labels and groups, runs moved to the names that a person gave them; those left empty go."""
+    labels, group = list(labels), group.copy()
+    for run in np.flatnonzero(said != ""):
+        if said[run] not in labels:
+            labels.append(said[run])
+        group[run] = labels.index(said[run])
+    kept, first = np.unique(group, return_index=True)
+    order = kept[np.argsort(first)]
+    place = np.empty(len(labels), np.int64)
+    place[order] = np.arange(order.size)
+    return [labels[k] for k in order], place[group]

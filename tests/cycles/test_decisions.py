@@ -8,6 +8,7 @@ from homeenergy.cycles import (
     Decision,
     add_decisions,
     find_cycles,
+    find_programmes,
     house_cycles,
     read_decisions,
     remove_decisions,
@@ -301,3 +302,21 @@ def test_a_wrong_decision_leaves_the_file_as_it_was(house):
     with pytest.raises(HouseError, match="no circuit 'oven'"):
         add_decisions(house, [Decision(circuit="oven", decision="split", start=at(6))])
     assert path.read_bytes() == before
+
+
+def test_a_relabelled_run_is_of_the_programme_of_that_name(tmp_path):
+    watts = switched(12, (6, 18), on_w=1000.0, lasts_h=1.0, rest_w=2.0)
+    watts[6 * 60 + 60 : 6 * 60 + 150] = 1000.0
+    house = made_house(tmp_path / "mill", {"heater": watts})
+    found = find_programmes(house_cycles(house, "heater"))
+    usual = found.of_run.iloc[1]
+    write(
+        house,
+        "heater,relabel,2026-03-02T06:00Z,2026-03-02T08:30Z,long bath,",
+        "heater,relabel,2026-03-03T06:00Z,2026-03-03T07:00Z,long bath,",
+    )
+    named = find_programmes(house_cycles(house, "heater"))
+    assert named.of_run.to_list()[:4] == ["long bath", usual, "long bath", usual]
+    assert named.table["name"].to_list() == ["long bath", usual]
+    assert named.table["n"].to_list() == [2, 22]
+    assert named.table["minutes"].iloc[0] == pytest.approx((150 + 60) / 2)
