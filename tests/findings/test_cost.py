@@ -1,5 +1,6 @@
 """Energy costs what it costs when it is used, in local time, across both clock changes."""
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -201,3 +202,16 @@ def test_steps_have_no_price_at_an_instant():
     tariff = Tariff(currency="EUR", blocks=(PriceBlock(price_per_kwh=0.2),))
     with pytest.raises(HouseError, match=r"no price at an instant.*\n.*stepped_cost"):
         energy_cost(trace_of(np.ones(10)), tariff=tariff, timezone="UTC")
+
+
+def test_a_run_that_a_person_has_split_within_a_level_pays_for_its_own_hours():
+    # 1 kW from 20:00 and 2 kW from 22:00 to 24:00, split at 23:00.
+    watts = switched(2, [20], on_w=1000, lasts_h=4) + switched(2, [22], on_w=1000, lasts_h=2)
+    cycles = find_cycles(trace_of(watts), "batch")
+    row = cycles.table.iloc[[0]]
+    cut = row["start"].iloc[0] + pd.Timedelta(hours=3)
+    first = row.assign(end=cut, duration_s=3 * 3600.0, energy_wh=4000.0)
+    second = row.assign(start=cut, duration_s=3600.0, energy_wh=2000.0)
+    table = pd.concat([first, second], ignore_index=True)
+    costs = run_costs(replace(cycles, table=table), tariff=NIGHT_DAY, timezone="UTC")
+    assert costs["cost"].tolist() == pytest.approx([2 * 0.4 + 2 * 0.2, 2 * 0.2])
