@@ -25,8 +25,10 @@ from homeenergy.show.traces import plot_traces
 from homeenergy.show.waves import plot_currents, plot_harmonics, plot_waves
 from homeenergy.show.weather import plot_load, plot_weather
 from homeenergy.show.week_map import plot_week_map
+from homeenergy.show.writeup import WriteUp, visit_up, write_up
 
 __all__ = [
+    "WriteUp",
     "findings_page",
     "plot_aligned_runs",
     "plot_baseload",
@@ -58,4 +60,6 @@ __all__ = [
     "sliders",
     "span_table",
     "trace_viewer",
+    "visit_up",
+    "write_up",
 ]
