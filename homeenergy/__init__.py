@@ -5,6 +5,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING
 
+from homeenergy.version import __version__ as __version__
+
 if TYPE_CHECKING:
     from homeenergy.cycles import Cycles, find_cycles, find_plateaus
     from homeenergy.errors import HouseError
@@ -20,7 +22,6 @@ if TYPE_CHECKING:
         plot_traces,
     )
 
-__version__ = "0.1.0"
 
 __all__ = [
     "Cycles",

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from homeenergy import __version__
 from homeenergy.cli import answers, comparing, documents, logs, many, notebooks
+from homeenergy.version import __version__
 
 app = typer.Typer(
     add_completion=False,

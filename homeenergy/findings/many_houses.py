@@ -17,10 +17,10 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from homeenergy import __version__
 from homeenergy.errors import HouseError
 from homeenergy.findings.between_houses import appliance_summary, houses_to_visit, unusual
 from homeenergy.readings.fingerprint import house_fingerprint
+from homeenergy.version import __version__
 
 Progress = Callable[[int, int, str], None]
 # After about so many houses a process is replaced by a fresh one, so that its memory stays bounded

@@ -8,10 +8,10 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from homeenergy import __version__
 from homeenergy.readings.fingerprint import house_hashes
 from homeenergy.show.document_files import read_record
 from homeenergy.show.writeup.basis import Basis
+from homeenergy.version import __version__
 
 LIBRARIES = ("numpy", "pandas", "numba", "scipy", "scikit-learn", "matplotlib")
 HEX_DIGITS = 16  # of a hash that are kept
