@@ -92,31 +92,34 @@ def rounded_up(bound: float) -> str:
     return f"{np.ceil(bound * 10**places - 1e-9) / 10**places + 0.0:,.{places}f}"
 
 
-def joined_half(half: float, limit: float, *, level: float = 0.95) -> float:
-    """Half width of the interval of a sum: a normal error, and one that is even within limits.
+def joined_half(half: float, *limits: float, level: float = 0.95) -> float:
+    """Half width of the interval of a sum: a normal error, and errors that are even within limits.
 
     Parameters
     ----------
     half : float
         Half width of the interval of the normal error at `level`; infinite stays infinite.
-    limit : float
-        The other error lies anywhere between -limit and limit alike, in the unit of `half`.
+    *limits : float
+        Each further error lies anywhere between -limit and limit alike, in the unit of `half`.
     level : float
         Coverage of all intervals.
 
     Notes
     -----
     JCGM 100:2008, 4.3.7 and G.1.4: an even distribution has the standard uncertainty
-    limit / sqrt(3) but no tails, so 1.96 times it would be more than the limit itself. The two are
-    convolved; the integral of the normal distribution is x Phi(x) + phi(x). Alone, the even error
-    gives `level` times the limit.
+    limit / sqrt(3) but no tails, so 1.96 times it would be more than the limit itself. The widest
+    one is convolved with the normal error; the integral of the normal distribution is
+    x Phi(x) + phi(x). Alone, it gives `level` times its limit. The others join the normal error in
+    squares (5.1.2).
     """
     from scipy.optimize import brentq
     from scipy.special import ndtr, ndtri
 
+    limit = max(limits, default=0.0)
     if not limit or not np.isfinite([half, limit]).all():
         return half
-    spread = half / float(ndtri((1 + level) / 2))
+    squares = sum(other**2 for other in limits) - limit**2
+    spread = float(np.hypot(half / ndtri((1 + level) / 2), np.sqrt(max(squares, 0.0) / 3)))
     if spread <= 1e-9 * limit:
         return level * limit
 
@@ -127,7 +130,7 @@ def joined_half(half: float, limit: float, *, level: float = 0.95) -> float:
         below = integral((at + limit) / spread) - integral((at - limit) / spread)
         return spread / (2 * limit) * below - (1 + level) / 2
 
-    return float(brentq(short, level * limit * 0.5, half + limit, xtol=1e-9 * (half + limit)))
+    return float(brentq(short, limit / 2, half + 2 * sum(limits), xtol=1e-9 * limit))
 
 
 def mean_estimate(values: ArrayLike, *, unit: str, basis: str, level: float = 0.95) -> Estimate:

@@ -14,6 +14,16 @@ def test_against_sums_that_are_drawn(half, limit):
     assert joined_half(half, limit) == pytest.approx(np.quantile(np.abs(drawn), 0.95), rel=0.01)
 
 
+def test_several_limits_against_sums_that_are_drawn():
+    rng = np.random.default_rng(8)
+    n = 400_000
+    drawn = rng.normal(0, 0.2 / 1.959964, n) + rng.uniform(-1, 1, n) + rng.uniform(-0.9, 0.9, n)
+    drawn += rng.uniform(-0.3, 0.3, n)
+    expected = np.quantile(np.abs(drawn), 0.95)
+    assert joined_half(0.2, 0.9, 1.0, 0.3) == pytest.approx(expected, rel=0.03)
+    assert joined_half(0.0, 1.0, 1.0) == pytest.approx(2 - 0.1**0.5 * 2**0.5, rel=0.05)
+
+
 def test_the_ends():
     """Alone, 95 % of an even distribution; without limits, or without an end, what was given."""
     assert joined_half(0.0, 2.0) == pytest.approx(1.9)

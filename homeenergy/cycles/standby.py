@@ -89,10 +89,10 @@ def idle_standby(
     meters with coarse steps flicker about the true value.
 
     The interval combines the spread between hours (eighths of less than eight hours; Student's t)
-    with an error anywhere within half a step of the readings (JCGM 100:2008, F.2.2.1; see
-    `joined_half`). Noise averages rounding out, but the offset of a clamp is of the same size and
-    unknown, so it stays in. The step is that of the readings, or of the clamp (`resolution_w`) if
-    that is greater. An interval that reaches to zero is told as an upper bound.
+    with an error anywhere within half a step of the readings, and one within half a step of the
+    clamp (`resolution_w`; JCGM 100:2008, F.2.2.1; see `joined_half`). Noise averages rounding out,
+    but the offset of a clamp is of the same size and unknown, so it stays in. An interval that
+    reaches to zero is told as an upper bound.
     """
     rest = find_rest(plateaus, first, stop, on_w=on_w)
     if not rest.first.size:
@@ -101,10 +101,10 @@ def idle_standby(
     hour, block_w, block_n = means_at_rest(pieces, rest)
     value = float(np.average(block_w, weights=block_n))
     hours = float(block_n.sum()) * plateaus.period_s / S_PER_H
-    rounding_w = max(step_w, resolution_w) / 2
+    rounding_w = (step_w / 2, resolution_w / 2)
     if block_w.size > 1:
         spread_w = student_t.ppf(0.975, block_w.size - 1) * _weighted_spread(block_w, block_n)
-        half = joined_half(float(spread_w / np.sqrt(block_w.size)), rounding_w)
+        half = joined_half(float(spread_w / np.sqrt(block_w.size)), *rounding_w)
     else:
         half = float("inf")
     resolved = abs(value) > half and abs(value) >= resolution_w and value != 0
@@ -129,7 +129,7 @@ def idle_standby(
             n=int(block_w.size),
             basis=basis,
             resolved=resolved,
-            systematic=joined_half(0.0, rounding_w) if resolved else 0.0,
+            systematic=joined_half(0.0, *rounding_w) if resolved else 0.0,
         ),
         levels=rest.levels if len(rest.levels) > 1 else ((value, 1.0),),
         hours=hours,

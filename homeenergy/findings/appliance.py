@@ -92,10 +92,10 @@ def appliance_finding(
     daily = daily_energy(trace, timezone=timezone)
     clamp = clamp_over(trace, circuit.clamp)
     whole = cycles.complete
-    step_w = max(cycles.rest.step_w, resolution_w)
+    steps_w = (cycles.rest.step_w, resolution_w)
     run_h = float(whole["duration_s"].mean()) / S_PER_H if len(whole) else np.nan
-    run_kwh = with_step(_run_kwh(whole, timezone), step_w, hours=run_h)
-    per_day = with_step(energy_per_day(daily), step_w, hours=S_PER_DAY / S_PER_H)
+    run_kwh = with_step(_run_kwh(whole, timezone), steps_w, hours=run_h)
+    per_day = with_step(energy_per_day(daily), steps_w, hours=S_PER_DAY / S_PER_H)
     covered_s = trace.covered_s
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
     rests = len(cycles.table) > 0 and cycles.total_wh != 0
@@ -120,7 +120,7 @@ def appliance_finding(
             tariff=tariff,
             timezone=timezone,
             clamp=clamp,
-            step_w=step_w,
+            steps_w=steps_w,
         ),
         remarks=remarks_on(trace, replace(circuit, clamp=clamp), cycles, per_day),
         cycles=cycles,
@@ -136,18 +136,18 @@ def _run_kwh(whole: pd.DataFrame, timezone: str) -> Estimate:
     return mean_of_runs(whole["energy_wh"].to_numpy(np.float64) / WH_PER_KWH, day)
 
 
-def with_step(estimate: Estimate, step_w: float, *, hours: float) -> Estimate:
-    """Widen an energy by what a constant error within a step of the readings makes of it.
+def with_step(estimate: Estimate, steps_w: tuple[float, float], *, hours: float) -> Estimate:
+    """Widen an energy by what constant errors within steps of readings and clamp make of it.
 
     As for the standby: noise averages rounding out, but a constant error of the same size (an
     offset, or a steady draw between two steps) stays, anywhere within half a step of zero
     (JCGM 100:2008, F.2.2.1).
     """
-    if not step_w or not np.isfinite([estimate.value, hours]).all():
+    if not any(steps_w) or not np.isfinite([estimate.value, hours]).all():
         return estimate
-    limit = step_w / 2 * hours / WH_PER_KWH
-    basis = f"{estimate.basis}; readings in steps of {step_w:.3g} W"
-    return with_even_error(estimate, limit, basis=basis)
+    limits = [step_w / 2 * hours / WH_PER_KWH for step_w in steps_w]
+    basis = f"{estimate.basis}; readings in steps of {max(steps_w):.3g} W"
+    return with_even_error(estimate, *limits, basis=basis)
 
 
 def _cost_per_year(
@@ -157,7 +157,7 @@ def _cost_per_year(
     tariff: Tariff | None,
     timezone: str,
     clamp: Clamp,
-    step_w: float,
+    steps_w: tuple[float, float],
 ) -> Estimate | None:
     """A year like these days, at the average price that they paid; None under steps."""
     if tariff is None or tariff.is_stepped:
@@ -169,7 +169,7 @@ def _cost_per_year(
         bill = energy_cost(trace, tariff=tariff, timezone=timezone).cost_per_day
         price = bill.value / per_day.value if per_day.value else float("nan")
         hours = abs(price) * S_PER_DAY / S_PER_H
-        cost = scaled(with_clamp(with_step(bill, step_w, hours=hours), clamp), DAYS_PER_YEAR)
+        cost = scaled(with_clamp(with_step(bill, steps_w, hours=hours), clamp), DAYS_PER_YEAR)
         price_text, which = f"{price:.3g}", ", the average paid on these days"
     basis = f"{per_day.basis}; times 365 days and {price_text} {tariff.currency} a kWh{which}"
     return replace(cost, basis=f"{basis}, as if the whole year were like these days")

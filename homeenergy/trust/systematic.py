@@ -129,20 +129,20 @@ def with_systematic(estimate: Estimate, half: float, *, basis: str) -> Estimate:
     )
 
 
-def with_even_error(estimate: Estimate, limit: float, *, basis: str) -> Estimate:
-    """Widen an interval by an error that all observations share, even within limits [its unit].
+def with_even_error(estimate: Estimate, *limits: float, basis: str) -> Estimate:
+    """Widen an interval by errors that all observations share, even within limits [its unit].
 
     Parameters
     ----------
     estimate : Estimate
-    limit : float
-        The error lies anywhere between -limit and limit alike: see `joined_half`.
+    *limits : float
+        Each error lies anywhere between -limit and limit alike: see `joined_half`.
     basis : str
     """
     return replace(
         estimate,
-        low=estimate.value - joined_half(estimate.value - estimate.low, limit),
-        high=estimate.value + joined_half(estimate.high - estimate.value, limit),
-        systematic=hypot(estimate.systematic, joined_half(0.0, limit)),
+        low=estimate.value - joined_half(estimate.value - estimate.low, *limits),
+        high=estimate.value + joined_half(estimate.high - estimate.value, *limits),
+        systematic=hypot(estimate.systematic, joined_half(0.0, *limits)),
         basis=basis,
     )

@@ -6,7 +6,7 @@ drawn. All powers are in closed form; nothing of the findings is used here.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +22,7 @@ START = pd.Timestamp("2026-03-02", tz="UTC")
 VOLTS_V = 230.0
 REFERENCE_ACCURACY = 0.01
 ALIKE, ALIKE_SD = 0.6, 0.06
+BITS = 12
 
 
 @dataclass(slots=True)
@@ -136,7 +137,8 @@ def kettle(rng):
     )
 
 
-def draw_loads(rng):
+def draw_loads(rng, *, offsets):
+    """`offsets`: "allowed" or "usual", see `draw_house`."""
     loads = {
         "fridge": fridge(rng),
         "cool_room": fridge(rng, alike=True),
@@ -145,6 +147,9 @@ def draw_loads(rng):
     }
     for load in loads.values():
         load.faults = draw_faults(rng, rating_a=float(rng.choice([20, 30, 50])), volts_v=VOLTS_V)
+        if offsets == "allowed":
+            step_w = rating_a(load) * VOLTS_V / 2**BITS
+            load.faults = replace(load.faults, offset_w=float(rng.uniform(-0.5, 0.5)) * step_w)
     return loads
 
 
@@ -188,10 +193,15 @@ def house_toml(loads, *, clamps):
     return text + "".join(f'{name} = "{name}"\n' for name in ("mains", *loads))
 
 
-def draw_house(folder: Path, *, seed: int) -> TrueHouse:
-    """Write logs, bench.csv and meter_readings.csv of a house; house.toml as it is first."""
+def draw_house(folder: Path, *, seed: int, offsets: str = "allowed") -> TrueHouse:
+    """Write logs, bench.csv and meter_readings.csv of a house; house.toml as it is first.
+
+    `offsets` of the clamps: "allowed" are even within half a step of a 12-bit converter over the
+    clamp's range, which is what the intervals allow for; "usual" are those of the sample houses,
+    about a seventh of that.
+    """
     rng = np.random.default_rng(seed)
-    loads = draw_loads(rng)
+    loads = draw_loads(rng, offsets=offsets)
     base_w = np.repeat(rng.gamma(4, 30, N // 360 + 1), 360)[:N]
     mains_w = base_w + sum(load.watts for load in loads.values())
     mains_faults = draw_faults(rng, rating_a=100, volts_v=VOLTS_V)

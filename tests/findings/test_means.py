@@ -54,12 +54,12 @@ def test_few_days_or_runs():
 
 
 def test_independent_days_are_not_widened_without_bound():
-    """The price of allowing for days being alike, where they are not: a third at 14 days."""
+    """The price of allowing for days being alike, where they are not: two fifths at 14 days."""
     rng = np.random.default_rng(32)
     widths = {}
     for n in (14, 60):
         days = [series(rng, n, 0.0) for _ in range(400)]
         plain = np.array([mean_estimate(x, unit="kWh", basis="").spread for x in days])
         widths[n] = np.median([mean_of_days(x).spread for x in days] / plain)
-    assert 1.1 < widths[14] < 1.4
+    assert 1.1 < widths[14] < 1.45
     assert 1.0 < widths[60] < 1.12
