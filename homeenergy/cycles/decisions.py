@@ -86,9 +86,11 @@ def add_decisions(
     named = {(d.circuit, d.setting[0]) for d in new if d.decision == "setting"}
     gone += [d for d in there if d.decision == "setting" and (d.circuit, d.setting[0]) in named]
     lines = _without(old, {one.line for one in gone})
+    ending = "\r\n" if "\r\n" in old else "\n"
     if lines and not lines[-1].endswith("\n"):
-        lines[-1] += "\n"
-    text = "".join(lines) + "".join(decision_line(one, schedule.timezone) for one in new)
+        lines[-1] += ending
+    written = [decision_line(one, schedule.timezone).rstrip("\n") + ending for one in new]
+    text = "".join(lines + written)
     found = tuple(decisions_of(text, path=path, schedule=schedule))
     _replace(path, text)
     return found
@@ -109,7 +111,9 @@ def remove_decisions(
 
 def _text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8-sig")
+        # Ends of lines stay as they are, so that only what is decided changes.
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            return file.read()
     except UnicodeDecodeError as error:
         raise HouseError(
             f"is not UTF-8 text ({error.reason})", path=path, fix="Save it as CSV in UTF-8."

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from homeenergy.estimate import Estimate
 from homeenergy.findings.means import mean_of_runs
-from homeenergy.findings.wording import estimate_text
+from homeenergy.findings.wording import estimate_text, value_text
 from homeenergy.show.local_axis import zone_of
 from homeenergy.show.style import BLACK, LOOKS, axes_for
 from homeenergy.units import WH_PER_KWH
@@ -91,9 +91,9 @@ def plot_run_distribution(
             look.marker,
             color=look.colour,
             markersize=4.5,
-            alpha=0.6,
+            alpha=0.7,
             markeredgewidth=0,
-            zorder=3,
+            zorder=5,
         )
         _draw_mean(ax, at, row)
     ax.set_yticks(range(len(rows)), [row.name for row in rows])
@@ -156,9 +156,9 @@ def _draw_mean(ax: Axes, at: int, row: _Row) -> None:
     if np.isfinite([mean.low, mean.high]).all():
         ax.plot([mean.low, mean.high], [at, at], color=BLACK, linewidth=1.6, zorder=4)
     ax.plot([mean.value] * 2, [at - 0.2, at + 0.2], color=BLACK, linewidth=1.6, zorder=4)
-    count = f"{mean.n} run{'' if mean.n == 1 else 's'}"
+    one = f"{value_text(mean)} kWh\none run"
     ax.annotate(
-        f"{estimate_text(mean, of='runs')}\n{count}",
+        one if mean.n == 1 else f"{estimate_text(mean, of='runs')}\n{mean.n} runs",
         (1.0, at),
         xycoords=("axes fraction", "data"),
         xytext=(8, 0),

@@ -240,6 +240,15 @@ def test_what_a_person_wrote_in_the_file_stays(house):
     assert list(house.path.glob(".run_decisions*")) == []
 
 
+def test_ends_of_lines_stay_as_a_spreadsheet_wrote_them(house):
+    path = house.path / "run_decisions.csv"
+    old = (HEADER + "heater,split,2026-03-02T06:30Z,,,\n").replace("\n", "\r\n").encode("utf-8-sig")
+    path.write_bytes(old)
+    found = add_decisions(house, [Decision(circuit="pump", decision="split", start=at(6, 20))])
+    assert [one.line for one in found] == [2, 3]
+    assert path.read_bytes().count(b"\r\n") == path.read_bytes().count(b"\n") == 3
+
+
 def test_a_setting_takes_the_place_of_the_one_before(house):
     for circuit, value in (("heater", "60"), ("pump", "70"), ("heater", "80")):
         setting = Decision(circuit=circuit, decision="setting", value=f"pause_s={value}")

@@ -13,7 +13,7 @@ from homeenergy.cycles import house_cycles, read_decisions
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.readings import open_house
-from homeenergy.show import run_explorer
+from homeenergy.show import run_explorer, run_panel
 from homeenergy.show import run_sliders as sliders_module
 from tests.findings.small_house import made_house, switched
 
@@ -262,6 +262,24 @@ def test_a_house_without_readings_offers_to_import_them(house):
     button.click()
     wait_for(lambda: hasattr(explorer, "panel"))
     assert "4 runs shaded" in alternative(explorer.panel)
+
+
+def test_a_long_log_is_read_beside_the_notebook(house, monkeypatch):
+    monkeypatch.setattr(run_panel, "AT_ONCE_SAMPLES", 0)
+    plain, go_on = run_panel.read_circuit, threading.Event()
+
+    def slow(*given, **options):
+        go_on.wait(WAIT_S)
+        return plain(*given, **options)
+
+    monkeypatch.setattr(run_panel, "read_circuit", slow)
+    panel = run_explorer(house, "heater").panel
+    assert not panel.ready
+    assert len(panel.controls.work.children) == 1
+    panel.controls.later.click()  # has no effect yet
+    go_on.set()
+    wait_for(lambda: panel.ready and not panel.controls.work.children)
+    assert "4 runs shaded" in alternative(panel)
 
 
 def test_a_file_that_cannot_be_read_is_one_sentence(house):
