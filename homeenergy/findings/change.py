@@ -12,6 +12,8 @@ from homeenergy.estimate import Estimate
 from homeenergy.findings.regression import Regression
 from homeenergy.findings.weather_models import Balance
 from homeenergy.findings.wording import estimate_text
+from homeenergy.house import Clamp
+from homeenergy.trust.systematic import with_clamp
 
 Array = NDArray[np.float64]
 SURE = 0.05  # chance at which a change counts as shown
@@ -113,6 +115,18 @@ class Change:
         terms = 0 if self.balance is None else self.balance.loose_terms(np.zeros(1)).shape[1]
         return self.regression.coefficients.size > 2 + terms + (6 if self.weekday else 0)
 
+    def with_clamp(self, clamp: Clamp) -> Change:
+        """The same with energies widened by the stated uncertainty of the clamp.
+
+        It is common to before and after, so the share, the day and the chance stay.
+        """
+        return replace(
+            self,
+            size_kwh=with_clamp(self.size_kwh, clamp),
+            before_kwh=with_clamp(self.before_kwh, clamp),
+            after_kwh=with_clamp(self.after_kwh, clamp),
+        )
+
     def to_frame(self) -> pd.DataFrame:
         """One row with the figures and their intervals."""
         return pd.DataFrame(
@@ -176,6 +190,8 @@ def _sentence(change: Change) -> str:
     same = f" at the same {same}" if same else ""
     by_chance = _chance_words(change)
     size = change.size_kwh
+    if change.regression.scatter == 0 and abs(size.value) < 1e-9:
+        return "No change: every day takes the same."
     if not change.shown:
         where = f"at {at}, where they differ most," if change.found else f"at {at}"
         return (

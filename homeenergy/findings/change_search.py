@@ -7,7 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.findings.regression import MOST_CORRELATION, Regression, alike_series, fit_line
+from homeenergy.findings.regression import (
+    MOST_CORRELATION,
+    Regression,
+    alike_series,
+    fit_line,
+    without_dust,
+)
 
 Array = NDArray[np.float64]
 TRIED = np.array([0.0, 0.15, 0.3, 0.45, 0.6, 0.75, 0.9])
@@ -68,7 +74,7 @@ def steps(design: Array, values: Array, *, least: int) -> Steps:
     y = values[:, None] if values.ndim == 1 else values
     n = y.shape[0]
     base, _ = np.linalg.qr(design)
-    left = y - base @ (base.T @ y)
+    left = without_dust(y - base @ (base.T @ y), y)
     total = np.einsum("ij,ij->j", left, left)
     splits = np.arange(least, n - least + 1)
     along = np.cumsum(left[::-1], axis=0)[::-1][splits]

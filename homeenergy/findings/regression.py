@@ -14,6 +14,7 @@ from homeenergy.estimate import Estimate
 Array = NDArray[np.float64]
 MOST_CORRELATION = 0.95
 LEAST_FREEDOM = 2.0
+DUST = 1e-10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -166,7 +167,7 @@ def fit_line(
     coefficients, _, rank, _ = np.linalg.lstsq(x, y)
     if rank < k:
         raise ValueError("a term of the fit can be made from the others")
-    residuals = y - x @ coefficients
+    residuals = without_dust(y - x @ coefficients, y)
     if correlation is None:
         correlation = day_correlation(x, residuals, at)
     return Regression(
@@ -176,6 +177,11 @@ def fit_line(
         position=at,
         correlation=correlation,
     )
+
+
+def without_dust(left: Array, values: Array) -> Array:
+    """Set to nothing what is left of values only by the rounding of their sums, by columns."""
+    return np.where(np.abs(left) <= DUST * np.abs(values).max(axis=0, initial=0.0), 0.0, left)
 
 
 def day_correlation(design: Array, residuals: Array, position: NDArray[np.int64]) -> float:

@@ -12,6 +12,8 @@ from homeenergy.estimate import Estimate
 from homeenergy.findings.regression import Regression
 from homeenergy.findings.weather_models import SHAPE_WORDS, Balance, Shape
 from homeenergy.findings.wording import estimate_text, percent_text
+from homeenergy.house import Clamp
+from homeenergy.trust.systematic import with_clamp
 
 Array = NDArray[np.float64]
 
@@ -81,6 +83,18 @@ class WeatherFit:
         """The answer in words."""
         return _sentence(self)
 
+    def with_clamp(self, clamp: Clamp) -> WeatherFit:
+        """The same with energies widened by the stated uncertainty of the clamp.
+
+        It moves all days alike, so balance points and shares stay.
+        """
+        wide = [
+            None if e is None else with_clamp(e, clamp)
+            for e in (self.heating_kwh, self.cooling_kwh)
+        ]
+        base = with_clamp(self.base_kwh, clamp)
+        return replace(self, base_kwh=base, heating_kwh=wide[0], cooling_kwh=wide[1])
+
     def to_frame(self) -> pd.DataFrame:
         """One row a figure: what, value, low, high, unit, n, basis."""
         named = {
@@ -145,12 +159,12 @@ def _sentence(fit: WeatherFit) -> str:
     if not parts:
         return (
             f"No dependence on the outdoor temperature that these data can show "
-            f"({fit.regression.n} days): a day takes {_per_day(fit.base_kwh)}."
+            f"({fit.regression.n} days): a day takes {estimate_text(fit.base_kwh)}."
         )
     text = "; ".join(parts)
     text = f"{text[0].upper()}{text[1:]}"
     if fit.shape != "line":
-        text += f"; a day without heating or cooling takes {_per_day(fit.base_kwh)}"
+        text += f"; a day without heating or cooling takes {estimate_text(fit.base_kwh)}"
     scatter = f"Single days differ from this by {percent_text(fit.cv_rmse)} of the mean day"
     return f"{text}. {scatter}. ({SHAPE_WORDS[fit.shape]}; {fit.regression.n} days)"
 

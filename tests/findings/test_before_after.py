@@ -7,6 +7,7 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.findings import before_after, find_changes
 from homeenergy.findings.change_search import steps
+from homeenergy.house import Clamp
 
 from .weather_days import correlated, energy, weather
 
@@ -192,6 +193,27 @@ def test_no_changes_are_said_so():
     assert found.sentence == "No change that these data can show."
     assert len(found.to_frame()) == 0
     assert len(found.stretches) == 1
+
+
+def test_days_that_are_all_alike():
+    still = before_after(days(np.full(40, 0.3)))
+    assert still.sentence == "No change: every day takes the same."
+    assert not still.shown
+    assert find_changes(days(np.full(40, 0.3))).changes == ()
+    step = before_after(days(np.repeat([3.0, 5.0], 20)))
+    assert step.shown
+    assert (step.at - START).days == 20
+    assert step.size_kwh.value == pytest.approx(2.0)
+
+
+def test_the_clamp_widens_energies_and_not_the_share():
+    change = before_after(planted(1))
+    wide = change.with_clamp(Clamp(uncertainty=0.1))
+    assert wide.share is change.share
+    assert wide.before_kwh.systematic == pytest.approx(0.1 * change.before_kwh.value)
+    half = (change.size_kwh.high - change.size_kwh.low) / 2
+    wanted = np.hypot(half, 0.1 * change.size_kwh.value)
+    assert (wide.size_kwh.high - wide.size_kwh.low) / 2 == pytest.approx(wanted)
 
 
 def test_bad_input():

@@ -7,6 +7,7 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.findings import daily_energy, weather_dependence
 from homeenergy.findings.weather_models import best_balance, candidates, search
+from homeenergy.house import Clamp
 from homeenergy.readings import open_house, read_outdoor
 
 from .weather_days import correlated, energy, weather
@@ -137,6 +138,22 @@ def test_cv_rmse_and_nmbe_by_hand():
     off = kwh - kwh.mean()
     assert fit.cv_rmse == pytest.approx(np.sqrt((off**2).sum() / 59) / kwh.mean())
     assert fit.nmbe == pytest.approx(0.0, abs=1e-12)
+
+
+def test_the_clamp_widens_energies_and_not_the_balance_point():
+    fit = weather_dependence(*house(heating=0.9))
+    wide = fit.with_clamp(Clamp(uncertainty=0.05))
+    assert wide.heating_balance_c is fit.heating_balance_c
+    assert wide.cooling_kwh is None
+    assert wide.heating_kwh.systematic == pytest.approx(0.05 * fit.heating_kwh.value)
+    assert wide.base_kwh.high > fit.base_kwh.high
+
+
+def test_days_that_are_all_alike():
+    kwh, celsius = house(40)
+    fit = weather_dependence(kwh * 0 + 3.0, celsius)
+    assert fit.shape == "flat"
+    assert "a day takes 3.00 kWh (alike)." in fit.sentence
 
 
 def test_too_few_days():
