@@ -80,7 +80,7 @@ def run(monkeypatch):
 def test_version_and_help(run):
     assert run("--version").output == f"homeenergy {__version__}\n"
     text = run("--help").output
-    for command in ("describe", "new", "import", "findings", "quality", "check", "lab"):
+    for command in ("describe", "new", "import", "findings", "compare", "quality", "check", "lab"):
         assert f"\n  {command} " in text
         own = run(command, "--help")
         assert own.exit_code == 0

@@ -130,7 +130,7 @@ def find_programmes(cycles: Cycles, *, names: Sequence[ProgrammeName] | None = N
     >>> house = he.open_house("sample_data/canal_flat")
     >>> cycles = he.find_cycles(house.trace("dishwasher"), "batch")
     >>> find_programmes(cycles).table[["name", "n"]]
-                               name   n
+                                name   n
     0  118 min, 0.70 kWh, 2 heatings  30
     1  112 min, 1.26 kWh, 2 heatings  35
     """

@@ -84,7 +84,7 @@ def compare_programmes(
     >>> low, high = programmes.table.sort_values("kwh")["name"]
     >>> found = compare_programmes(finding, programmes, a=high, b=low, tariff=house.tariff)
     >>> f"{found.difference.value:.2f} kWh more per run"
-    '0.58 kWh more per run'
+    '0.56 kWh more per run'
     """
     if a == b:
         raise _with_itself(f"programme {a!r}")
