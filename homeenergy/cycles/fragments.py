@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from homeenergy.cycles.plateaus import Plateaus
 
 # Up to this sample period a single sample is a spike, not a use.
 SPIKE_PERIOD_S = 5.0
+SECOND_REST_S, SECOND_REST_SHARE, SECOND_REST_RISE = 3600.0, 0.04, 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,6 +76,25 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
         works=(above >= lone) | ((above > 0) & (mean_w > levels.on_w)),
         period_s=plateaus.period_s,
     )
+
+
+def above_second_rest(plateaus: Plateaus, levels: Levels) -> Levels:
+    """Levels with the low one raised above a second level of rest, if there is one.
+
+    A programme draws something between its parts, but works again within an hour. A level far below
+    work that is held for longer, for `SECOND_REST_SHARE` of the time in all, is rest: the heater of
+    a crankcase, a lamp left on.
+    """
+    middle_w = levels.idle_w + SECOND_REST_RISE * (levels.on_w - levels.idle_w)
+    between = (plateaus.mean_w > levels.low_w) & (plateaus.mean_w < middle_w)
+    _, _, n, sum_w, _ = kernels.stretches(
+        between.astype(np.float64), plateaus.n, plateaus.sum_w, plateaus.hole_follows, 0.5, 1.0
+    )
+    long = n * plateaus.period_s > SECOND_REST_S
+    if not n[long].sum() > SECOND_REST_SHARE * plateaus.n.sum():
+        return levels
+    greatest_w = float((sum_w[long] / n[long]).max())
+    return replace(levels, low_w=max(levels.low_w, (greatest_w + middle_w) / 2))
 
 
 def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:

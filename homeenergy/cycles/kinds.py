@@ -18,6 +18,9 @@ MIXED_RATIO = 4.0
 # Compressors driven by an inverter draw at least this; what wanders below it is electronics.
 LEAST_INVERTER_W = 200.0
 LEAST_HEATER_W = 400.0
+# Nothing at rest draws more than this; what does, and rises by no more than a motor does from half
+# speed (a fan takes an eighth there, and its losses) for long and steadily, runs at two speeds.
+MOST_STANDBY_W, MOST_RISE, MOST_SPREAD_OF_SPEED = 18.0, 3.5, 1.5
 # A drum that turns to and fro goes on and off so often within minutes.
 MANY_BEATS = 20
 
@@ -36,9 +39,10 @@ def _working_levels(
 def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tuple[Kind, float]:
     """Kind of an appliance and a score of how plain that is (0 to 1, no probability).
 
-    Never at rest, or nothing that stands out: continuous. Working levels far apart that change
-    often within a long run: batch. Levels that wander over long runs: modulating. Many alike runs
-    through day and night: thermostatic. Else a person switches it. Own rules.
+    Never at rest, or nothing that stands out, or one steady speed above another: continuous.
+    Working levels far apart that change often within a long run: batch. Levels that wander over
+    long runs: modulating. Many alike runs through day and night: thermostatic. Else a person
+    switches it. Own rules.
     """
     if not len(plateaus):
         return "continuous", 0.0
@@ -72,6 +76,9 @@ def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tu
     by_itself = _by_itself(first * plateaus.period_s, lasts_s, covered_s=covered_s)
     if by_itself > 0.6 and spread < 3:
         return "thermostatic", by_itself
+    steady = spread < MOST_SPREAD_OF_SPEED and _few_levels(excess, n)
+    if idle_w > MOST_STANDBY_W and high <= MOST_RISE * idle_w and steady and long_s >= 600:
+        return "continuous", 0.5
     return "manual", float(np.clip(1 - by_itself, 0.4, 0.9))
 
 

@@ -7,7 +7,13 @@ from dataclasses import asdict, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.cycles.fragments import Fragments, find_fragments, sums_of, without_spikes
+from homeenergy.cycles.fragments import (
+    Fragments,
+    above_second_rest,
+    find_fragments,
+    sums_of,
+    without_spikes,
+)
 from homeenergy.cycles.kinds import infer_kind
 from homeenergy.cycles.levels import IDLE_ELECTRONICS_W, Levels, find_levels
 from homeenergy.cycles.pauses import groups, join_across_holes, join_fragments, pause_limit_s
@@ -129,6 +135,8 @@ def cycles_of_plateaus(
     sure = 1.0
     found_kind = kind
     if found_kind is None:
+        if low_w is None:
+            levels = above_second_rest(plateaus, levels)
         fragments = find_fragments(plateaus, levels)
         found_kind, sure = infer_kind(plateaus, fragments, idle_w=levels.idle_w)
     if low_w is None:

@@ -116,7 +116,6 @@ def test_a_crankcase_heater_is_a_second_level_of_rest(noise_w):
     assert cycles.standby.low < mean_w < cycles.standby.high
 
 
-@pytest.mark.xfail(strict=True, reason="a second level of rest joins runs of an unknown kind")
 def test_a_crankcase_heater_joins_no_runs_of_an_unknown_kind():
     """Without being told its kind, the same heat pump has the same runs."""
     runs, watts, _ = heat_pump(0.5)

@@ -229,3 +229,30 @@ def test_a_vacuum_cleaner_put_down_for_a_minute_is_one_use():
     uses = [(d * DAY + 10 * HOUR, shape) for d, shape in enumerate(shapes)]
     cycles = find_cycles(as_trace(np.round(draw(WEEK, *uses, idle_w=0, noise_w=0.5))), "manual")
     assert near(runs_s(cycles), [(at, at + lasts_s(shape)) for at, shape in uses])
+
+
+@pytest.mark.parametrize("noise_w", [0.5, 8])
+def test_a_fan_of_two_speeds_that_never_stops_has_no_runs(noise_w):
+    """Ventilation at 26 W, and at 58 W for some hours of the day, was never started."""
+    hours = [(d * DAY + h * HOUR, [(3000 + 600 * d, 58)]) for d in range(7) for h in (7, 12, 18)]
+    watts = np.round(draw(WEEK, *hours, idle_w=26, noise_w=noise_w))
+    cycles = find_cycles(as_trace(watts))
+    assert (cycles.kind, len(cycles.table)) == ("continuous", 0)
+
+
+@pytest.mark.parametrize(
+    ("idle_w", "on_w", "on_s"),
+    [(12, 40, 3000), (26, 190, 3000), (26, 58, 200)],
+    ids=["a draw of electronics", "far above", "short"],
+)
+def test_what_is_no_second_speed_is_a_run(idle_w, on_w, on_s):
+    rng = np.random.default_rng(2)
+    uses = [
+        (
+            d * DAY + 9 * HOUR + int(rng.integers(0, 12 * HOUR)),
+            [(int(on_s * rng.uniform(1, 3)), on_w)],
+        )
+        for d in range(7)
+    ]
+    cycles = find_cycles(as_trace(np.round(draw(WEEK, *uses, idle_w=idle_w, noise_w=0.5))))
+    assert (cycles.kind, len(cycles.table)) == ("manual", 7)
