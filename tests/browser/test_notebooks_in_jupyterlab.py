@@ -8,7 +8,7 @@ from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
-NAMES = ("start_here", "teach_power_factor", "teach_duty_cycle", "teach_clamps")
+NAMES = ("start_here", "can_i_trust_it", "teach_power_factor", "teach_duty_cycle", "teach_clamps")
 # What a picture shows.
 PIXELS = """image => {
   const canvas = document.createElement('canvas');
