@@ -8,7 +8,7 @@ from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
 from homeenergy.findings import house_findings, idle_or_use, switching_off
 from homeenergy.findings.appliance import appliance_finding
-from homeenergy.findings.day_parts import between_edges, day_parts
+from homeenergy.findings.day_parts import between_edges, day_parts, rounding_w
 from homeenergy.findings.quotients import quotient, ratio_of_days
 from homeenergy.house import Circuit, Clamp, Tariff
 from homeenergy.readings import Trace, open_house
@@ -58,6 +58,12 @@ def test_twenty_watts_is_more_than_one_bake_a_week(one_bake_a_week):
     assert round(found.idle_kwh_per_week.value, 1) in (3.3, 3.4)
     assert found.use_kwh_per_week.value == pytest.approx(1.9, rel=1e-6)
     assert found.idle_share.value == pytest.approx(3.34 / 5.24, rel=1e-6)
+    # An offset within a step adds to the idle energy and to all of it: d(i / t) = (1 - i / t) / t.
+    offset_kwh = rounding_w(one_bake_a_week) * 167 / 1000
+    assert offset_kwh > 0
+    assert found.idle_share.systematic == pytest.approx(
+        offset_kwh / 5.24 * (1 - 3.34 / 5.24), rel=1e-6
+    )
     # N bakes take 1.9 N; the rest of the week 0.020 (168 - N).
     assert found.break_even_per_week.value == pytest.approx(3.36 / 1.92, rel=1e-6)
     assert found.waiting_h_per_use.value == pytest.approx(95.0, rel=1e-6)

@@ -103,6 +103,12 @@ def test_a_label_with_an_interval_widens_the_saving(uneven):
     wide = replace_unit(uneven, label_kwh_per_year=label).kwh_per_year
     halves = [(e.high - e.low) / 2 for e in (plain, wide)]
     assert halves[1] == pytest.approx(np.hypot(halves[0], 30))
+    per_100 = replace(label, value=50, low=40, high=60)
+    plain = replace_unit(uneven, label_kwh_per_100_uses=50).kwh_per_year
+    wide = replace_unit(uneven, label_kwh_per_100_uses=per_100).kwh_per_year
+    uses = 10 / 14 * 365
+    assert wide.high - wide.value > np.hypot(plain.spread, 0.1 * uses)
+    assert wide.high - wide.value < plain.high - plain.value + 0.1 * uses
 
 
 def test_seasons_that_were_not_seen_widen_a_saving(oven):
@@ -268,6 +274,7 @@ def test_circuits_apart_add_up_with_their_half_widths_in_squares(uneven):
     assert both.value == pytest.approx(2 * one.kwh_per_year.value)
     half = one.kwh_per_year.high - one.kwh_per_year.value
     assert both.high - both.value == pytest.approx(np.sqrt(2) * half)
+    assert both.value - both.low == pytest.approx(np.sqrt(2) * half)
 
 
 def test_cheaper_hours_make_other_savings_worth_less():
@@ -281,6 +288,8 @@ def test_cheaper_hours_make_other_savings_worth_less():
     both = combine_savings([move, new])
     assert both.kwh_per_year[1].value == pytest.approx(new.kwh_per_year.value)
     assert both.cost_per_year[1].value == pytest.approx(new.cost_per_year.value / 3, rel=1e-6)
+    again = combine_savings([move, move])
+    assert again.cost_per_year[1].value == pytest.approx(move.cost_per_year.value / 3, rel=1e-6)
     swapped = combine_savings([new, move])
     left = 1 - new.share
     assert swapped.cost_per_year[1].value == pytest.approx(move.cost_per_year.value * left)
