@@ -120,7 +120,7 @@ def words_of(read: Read, window: RunWindow, *, chosen: int | None = None) -> str
         return f"{said[0]}. No readings here."
     said.append(f"highest {watts_text(float(np.nanmax(trace.watts)))}")
     said.append(f"{count_text(len(window.table))} shaded")
-    said += [run_text(window, row, zone) for row in window.table.index[:MOST_TOLD]]
+    said += [run_text(run, zone) for run in window.table.head(MOST_TOLD).itertuples()]
     if len(window.table) > MOST_TOLD:
         said.append(f"and {len(window.table) - MOST_TOLD} more")
     if chosen is not None:
@@ -128,16 +128,15 @@ def words_of(read: Read, window: RunWindow, *, chosen: int | None = None) -> str
     return ". ".join(said) + "."
 
 
-def run_text(window: RunWindow, row: int, zone: ZoneInfo) -> str:
-    """Name a run: "3: Thu 5 Mar 19:10:05 to 20:41:17, 0.92 kWh"."""
-    run: Any = window.cycles.table.loc[row]
-    start, end = run["start"].tz_convert(zone), run["end"].tz_convert(zone)
+def run_text(run: Any, zone: ZoneInfo) -> str:
+    """Name a run, a tuple of its row: "3: Thu 5 Mar 19:10:05 to 20:41:17, 0.92 kWh"."""
+    start, end = run.start.tz_convert(zone), run.end.tz_convert(zone)
     until = f"{end:%H:%M:%S}" if start.date() == end.date() else f"{end:%a %H:%M:%S}"
-    text = f"{row + 1}: {start:%a} {start.day} {start:%b %H:%M:%S} to {until}, "
-    text += f"{number_text(run['energy_wh'] / WH_PER_KWH, 3)} kWh"
-    if not run["complete"]:
+    text = f"{run.Index + 1}: {start:%a} {start.day} {start:%b %H:%M:%S} to {until}, "
+    text += f"{number_text(run.energy_wh / WH_PER_KWH, 3)} kWh"
+    if not run.complete:
         text += ", cut short"
-    label = run.get("label", "")
+    label = getattr(run, "label", "")
     return f"{text}, {label}" if label else text
 
 

@@ -44,7 +44,9 @@ class RunEdits:
         panel, c = self.panel, self.panel.controls
         rows = [int(row) for row in panel.window.table.index]
         kept = c.run.value if c.run.value in rows else (rows[0] if rows else None)
-        c.run.options = [(run_text(panel.window, row, panel.zone), row) for row in rows]
+        c.run.options = [
+            (run_text(run, panel.zone), run.Index) for run in panel.window.table.itertuples()
+        ]
         c.run.value = kept
         self.list_steps()
         for name in ("run", "closer", "split_at", "label", *ACTS):

@@ -86,10 +86,10 @@ def test_series_are_taken_too(boils):
 
 def test_runs_are_shaded_numbered_and_hatched_where_cut(boils, cycles):
     ax = plot_runs(boils, cycles)
-    spans = ax.patches
-    assert len(spans) == 5
-    assert [bool(span.get_hatch()) for span in spans] == [False] * 4 + [True]
-    first = spans[0].get_x()
+    whole, cut = ax.collections
+    assert (len(whole.get_paths()), len(cut.get_paths())) == (4, 1)
+    assert (bool(whole.get_hatch()), bool(cut.get_hatch())) == (False, True)
+    first = whole.get_paths()[0].get_extents().x0
     assert first == pytest.approx((START.value + 60 * 60e9) / 86400e9, abs=1e-9)
     assert [text.get_text() for text in ax.texts] == ["1", "2", "3", "4", "5"]
     legend = [text.get_text() for text in ax.get_legend().get_texts()]
