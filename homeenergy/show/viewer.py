@@ -23,6 +23,7 @@ from homeenergy.show.view import (
     View,
     first_view,
     looking_at,
+    on_day,
     with_circuits,
 )
 from homeenergy.show.view_data import (
@@ -39,6 +40,7 @@ from homeenergy.show.viewer_events import connect
 from homeenergy.show.viewer_figure import (
     WIDTH_IN,
     columns,
+    draw_soon,
     instant_of,
     limits_ns,
     live_canvas,
@@ -97,6 +99,7 @@ class Viewer:
         self.figure = new_figure(height_in, before_drawing=self._before_drawing)
         self.drawing = ViewDrawing(self.figure.axes[0], house.timezone)
         self.canvas = live_canvas(self.figure)
+        self.draw_soon = draw_soon(self.canvas)
         self.span = SpanSelector(
             self.figure.axes[0],
             lambda low, high: self.tell(self._dragged)(low, high),
@@ -142,6 +145,9 @@ class Viewer:
         self.data = view_data(self.house, self.view, points=shown[1], runs=self.steps.tables)
         self.drawing.draw(self.data)
         self._limits, self._shown = (ax.get_xlim(), ax.get_ylim()), shown
+        day = self.controls.day
+        if day.value and on_day(self.view, day.value, self.house.timezone) != self.view:
+            day.value = None  # so that the same day can be picked again
         self.controls.words.value = (
             f"<details><summary>The figure in words</summary>{escape(self.words())}</details>"
         )
@@ -163,7 +169,7 @@ class Viewer:
             self._name_jumps()
         if self._limits:
             self._limits = (self.figure.axes[0].get_xlim(), *self._limits[1:])
-        self.canvas.draw_idle()
+        self.draw_soon()
 
     def _name_jumps(self) -> None:
         labels = circuit_labels(self.house)
@@ -202,7 +208,7 @@ class Viewer:
                 box.value = name in chosen
         self.go(with_circuits(self.view, self.house, chosen))
         if self.view.runs:
-            find_runs(self, chosen, then=self.canvas.draw_idle)
+            find_runs(self, chosen, then=self.draw_soon)
         if self.selection:
             self.select(*self.selection)
 
@@ -222,14 +228,14 @@ class Viewer:
         self.controls.start.value, self.controls.end.value = map(self._local, (start_ns, end_ns))
         self.span.extents = tuple(axis_days([start_ns, end_ns]))
         self.span.set_visible(True)
-        self.canvas.draw_idle()
+        self.draw_soon()
 
     def clear_selection(self) -> None:
         """Measure nothing."""
         self.selection = None
         self.controls.table.value = ""
         self.span.clear()
-        self.canvas.draw_idle()
+        self.draw_soon()
 
     def measure_fields(self) -> None:
         """Measure between the times that are written in the fields."""
@@ -241,7 +247,7 @@ class Viewer:
         """Mark runs in the figure, after finding them."""
         self.go(replace(self.view, runs=on))
         if on:
-            find_runs(self, self.view.circuits, then=self.canvas.draw_idle)
+            find_runs(self, self.view.circuits, then=self.draw_soon)
 
     def save_picture(self) -> Path:
         """Save the figure as it is."""
@@ -287,7 +293,7 @@ class Viewer:
         at_ns = min(max(at_ns + columns_later * width_ns, first_ns), last_ns)
         self.read_at(at_ns)
         self.drawing.mark(float(axis_days([at_ns])[0]))
-        self.canvas.draw_idle()
+        self.draw_soon()
 
     def list_circuits(self) -> None:
         """List the circuits that match what is searched for."""
@@ -317,6 +323,9 @@ class Viewer:
         self.controls.message.value = said
 
     def _before_drawing(self) -> None:
+        # Whole pictures: of two that come quickly one after the other the page may drop the first,
+        # and what differs from one that was dropped cannot be shown.
+        self.canvas._force_full = True
         try:
             self.refresh()
         except Exception as error:

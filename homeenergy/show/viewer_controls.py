@@ -37,6 +37,11 @@ def button(text: str, tooltip: str) -> Button:
     return Button(description=text, tooltip=tooltip, layout=Layout(width="auto"))
 
 
+def _field(text: str, **how: Any) -> Text:
+    """Give a field that tells what is written when it is left, before any button is pressed."""
+    return Text(description=text, continuous_update=False, style=NATURAL, **how)
+
+
 def make_controls(house: House, *, save_in: str) -> SimpleNamespace:
     """Make all controls, without any effect yet."""
     legs = sorted({leg for circuit in house.circuits for leg in circuit.legs})
@@ -66,11 +71,11 @@ def make_controls(house: House, *, save_in: str) -> SimpleNamespace:
         previous_run=button("Previous run", "Look at the run before the one in the middle (P)"),
         next_run=button("Next run", "Look at the run after the one in the middle (N)"),
         highest=button("Highest power", "Look at the highest reading; again for the next (H)"),
-        start=Text(description="From", placeholder="2026-10-27 14:00", style=NATURAL, layout=time),
-        end=Text(description="To", placeholder="2026-10-27 15:00", style=NATURAL, layout=time),
+        start=_field("From", placeholder="2026-10-27 14:00", layout=time),
+        end=_field("To", placeholder="2026-10-27 15:00", layout=time),
         measure=button("Measure", "Show what each circuit used between these local times"),
         clear=button("Clear", "Select nothing (Escape)"),
-        folder=Text(description="Folder", value=save_in, style=NATURAL),
+        folder=_field("Folder", value=save_in),
         save_picture=button("Save picture", "Save the figure as it is as PNG in the folder"),
         save_data=button("Save readings", "Save the readings that are selected, or else in view"),
         reading=HTML(),

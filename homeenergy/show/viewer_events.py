@@ -138,4 +138,5 @@ def _connect_figure(viewer: Viewer) -> None:
     canvas.mpl_connect("scroll_event", viewer.tell(turned))
     canvas.mpl_connect("motion_notify_event", pointed)
     canvas.mpl_connect("button_press_event", pressed)
+    canvas.mpl_connect("button_release_event", lambda _: viewer.draw_soon())
     canvas.mpl_connect("key_press_event", typed)

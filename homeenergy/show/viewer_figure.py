@@ -1,11 +1,8 @@
-"""The live picture of a viewer: it gathers anew what it shows each time the page asks for pixels.
-
-The page asks for the next picture when it has the last one, however quickly a wheel turns, so what
-lies between is never read.
-"""
+"""The live picture of a viewer: what it shows is gathered anew each time it is drawn."""
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -23,6 +20,7 @@ if TYPE_CHECKING:
 WIDTH_IN, DPI = 8.6, 100
 LABEL_IN, NOTE_IN, TITLE_IN, AXIS_IN = 1.75, 0.8, 0.4, 0.88
 LEGEND_IN = 2.05
+DRAW_AFTER_S = 0.01
 WHEEL = 1.3  # how much closer one notch looks
 
 
@@ -61,6 +59,32 @@ def set_margins(figure: Figure, *, stacked: bool) -> None:
             (height_in - AXIS_IN - TITLE_IN) / height_in,
         )
     )
+
+
+def draw_soon(canvas: Canvas) -> Callable[[], None]:
+    """Give a function that draws once, shortly, for however many times it is called until then.
+
+    The picture is pushed to the page. Left to ask for it, a busy page may overlook that it should.
+    """
+    waiting = False
+
+    def draw() -> None:
+        nonlocal waiting
+        waiting = False
+        canvas.draw()
+
+    def ask() -> None:
+        nonlocal waiting
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:  # no notebook: whoever wants a picture draws it
+            canvas.draw_idle()
+            return
+        if not waiting:
+            waiting = True
+            loop.call_later(DRAW_AFTER_S, draw)
+
+    return ask
 
 
 @contextmanager
