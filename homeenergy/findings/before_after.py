@@ -187,8 +187,8 @@ def _change(
     regression = _fit(days, split, weather, calendar, chance.correlation)
     responds = regression.coefficients.size > 2 + weather.shape[1] + calendar.shape[1]
     levels = levels_at(regression, weather.mean(axis=0), responds=responds)
-    first, last = break_span(regression, split) if found else (split, split)
     size = levels.size_kwh
+    span = break_span(regression, split, size=size.value) if found else (split, split)
     if found:
         words = f"{size.basis}; the day was chosen for its change, which is not allowed for"
         size = replace(size, basis=words)
@@ -196,8 +196,8 @@ def _change(
     change = Change(
         at=days.date[split],
         found=found,
-        earliest=days.date[max(first, 1)],
-        latest=days.date[min(last, len(days) - 1)],
+        earliest=days.date[max(span[0], 1)],
+        latest=days.date[min(span[1], len(days) - 1)],
         size_kwh=size,
         before_kwh=levels.before_kwh,
         after_kwh=levels.after_kwh,

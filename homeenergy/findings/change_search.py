@@ -177,15 +177,14 @@ def _lag_one(series: Array, position: NDArray[np.int64]) -> Array:
     return np.asarray(along / np.maximum(squares, 1e-300))
 
 
-def break_span(fit: Regression, split: int) -> tuple[int, int]:
+def break_span(fit: Regression, split: int, *, size: float) -> tuple[int, int]:
     """First and last day on which a break found at `split` may begin (95 %).
 
     Bai 1997: half width 11 (long-run variance) / (step)^2 days and one more, with the variance of
-    the residuals times (1 + r) / (1 - r). `fit` holds the step as its second column.
+    the residuals times (1 + r) / (1 - r); `size` is the step at mean weather.
     """
     r = fit.correlation
     variance = fit.scatter**2 * (1 + r) / (1 - r)
-    size = float(fit.coefficients[1])
     if size == 0:
         return 0, fit.n - 1
     half = int(min(BAI_97_5 * variance / size**2, fit.n)) + 1

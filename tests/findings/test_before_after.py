@@ -6,7 +6,9 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import before_after, find_changes
+from homeenergy.findings.before_after import LEAST_BESIDE
 from homeenergy.findings.change_search import steps
+from homeenergy.findings.several_changes import _best_partition
 from homeenergy.house import Clamp
 
 from .weather_days import correlated, energy, weather
@@ -185,6 +187,16 @@ def test_changes_under_weather():
     found = find_changes(kwh, outdoor=celsius)
     assert [(c.at - START).days for c in found.changes] == [150]
     assert found.changes[0].size_kwh.low <= 4.0 <= found.changes[0].size_kwh.high
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_partition_equals_ruptures(seed):
+    import ruptures
+
+    rng = np.random.default_rng(seed)
+    values = rng.normal(size=150) + np.repeat(rng.normal(0, 1.5, 6), 25)
+    search = ruptures.KernelCPD(kernel="linear", min_size=LEAST_BESIDE).fit(values[:, None])
+    assert _best_partition(values, 12.0) == search.predict(pen=12.0)[:-1]
 
 
 def test_no_changes_are_said_so():

@@ -81,6 +81,26 @@ def test_search_equals_a_plain_loop():
                 assert found[at, column] == pytest.approx(wanted, rel=1e-8)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_balance_point_is_where_scipy_finds_the_least_squares(seed):
+    from scipy.optimize import minimize_scalar
+
+    kwh, celsius = house(200, seed=seed, heating=0.9)
+    y, c = kwh.to_numpy(), celsius.to_numpy()
+
+    def squares(base_c):
+        design = np.c_[np.ones(200), np.maximum(base_c - c, 0)]
+        return float(np.sum((y - design @ np.linalg.lstsq(design, y)[0]) ** 2))
+
+    best = best_balance("heating", c, y, others=np.ones((200, 1)))
+    near = minimize_scalar(
+        squares, bounds=(best.heating_c - 1, best.heating_c + 1), method="bounded"
+    )
+    assert squares(best.heating_c) == pytest.approx(near.fun, rel=1e-3)
+    coarse = [squares(base_c) for base_c in np.arange(5, 20, 0.25)]
+    assert squares(best.heating_c) <= min(coarse) * (1 + 1e-9)
+
+
 def test_wrong_way_round_is_no_heating():
     kwh, celsius = house(cooling=1.0, above=10.0)
     assert best_balance("heating", celsius.to_numpy(), -kwh.to_numpy(), others=np.ones((365, 1)))
