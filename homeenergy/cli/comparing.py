@@ -29,7 +29,7 @@ def compare(
         typer.Option("--json", metavar="FILE", help="Write all figures as JSON; - prints them."),
     ] = None,
 ) -> None:
-    """Tell which of two circuits or programmes uses more, and how sure that is.
+    """Tell which circuit or programme uses more, and how sure that is.
 
     New logs are imported first. Programmes are numbered in the order in which they were first
     seen; circuit:? lists them.

@@ -47,10 +47,11 @@ def writeup(
         typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Of writing. Default: today"),
     ] = None,
 ) -> None:
-    """Write up what was measured, how far to trust it, what each appliance uses, what to change.
+    """Write a document: what was measured, shown, and worth changing.
 
-    New logs are imported first. Author, client, site and an image come from [write_up] in
-    house.toml. With --check nothing is written, and the exit code is 1 if something has changed.
+    How far to trust the readings and what each appliance uses are in it. New logs are imported
+    first. Author, client, site and an image come from [write_up] in house.toml. With --check
+    nothing is written, and the exit code is 1 if something has changed.
 
     \b
     Example:  homeenergy writeup my_house --out report.pdf --out report.xlsx

@@ -24,7 +24,7 @@ def survey(
         int | None, typer.Option(min=1, help="Houses at a time. Default: one for each core.")
     ] = None,
 ) -> None:
-    """Tell how many houses compare: by appliance, what is unusual, where to look first.
+    """Compare many houses: appliances, what is unusual, where to look.
 
     Each house is imported and worked on by itself; one that fails is reported and the others go
     on. It may be stopped at any time and run again to go on. The exit code is 1 if a house failed.
