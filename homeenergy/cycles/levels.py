@@ -236,14 +236,24 @@ def smallest_step_w(chunks: Sequence[NDArray[np.float32]]) -> float:
     """Step in which readings come [W], from at most 200 000 of them; 0 where none shows.
 
     Only many different values show a step; a few are levels of a load. Whole watts are taken for
-    steps of 1 W then.
+    steps of 1 W then. A reading between its two neighbours may be the mean of a sample in which
+    something was switched, and such means of one load are multiples of a part of it: left out.
     """
-    every = max(1, sum(chunk.size for chunk in chunks) // 200_000)
-    picked, at = [], 0
-    for chunk in chunks:
-        picked.append(chunk[-at % every :: every].astype(np.float64))
+    seen = [chunk for chunk in chunks if chunk.size]
+    every = max(1, sum(chunk.size for chunk in seen) // 200_000)
+    picked, shared, at = [], [], 0
+    for k, chunk in enumerate(seen):
+        i = np.arange(-at % every, chunk.size, every)
+        here, before, after = chunk[i], chunk[i - 1], chunk[np.minimum(i + 1, chunk.size - 1)]
+        if i.size and i[0] == 0:
+            before[0] = seen[k - 1][-1] if k else here[0]
+        if i.size and i[-1] == chunk.size - 1:
+            after[-1] = seen[k + 1][0] if k + 1 < len(seen) else here[-1]
+        picked.append(here.astype(np.float64))
+        shared.append(((before < here) & (here < after)) | ((before > here) & (here > after)))
         at += chunk.size
-    sample = np.concatenate(picked)
+    sample = np.concatenate([np.empty(0), *picked])
+    sample = sample[~np.concatenate([np.empty(0, bool), *shared])]
     values = np.unique(np.round(sample[np.isfinite(sample)], 3))
     if not values.size:
         return 0.0

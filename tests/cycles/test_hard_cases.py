@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.cycles import find_cycles, standby_draw
+from homeenergy.cycles.levels import smallest_step_w
 from homeenergy.estimate import mean_estimate
 
 from .traces import DAY, HOUR, as_trace, draw
@@ -80,7 +81,6 @@ def test_pulses_of_an_iron_averaged_over_a_minute_are_no_step_of_the_readings():
     assert str(cycles.standby) == "below 1 W"
 
 
-@pytest.mark.xfail(strict=True, reason="thirteen multiples of 2000 W / 60 are taken for a step")
 def test_many_averages_of_a_steady_load_are_no_step_of_the_readings():
     """2000 W for 150 s at any second, averaged over a minute, does not read in steps of 33 W."""
     watts = averaged(draw(WEEK, *boils(7), idle_w=0, noise_w=0), 60)
@@ -264,3 +264,11 @@ def test_power_of_work_is_no_level_of_rest(kind):
     rest = standby_draw(as_trace(np.round(watts)), kind=kind)
     assert [level for level, _ in rest.levels] == pytest.approx([4], abs=0.05)
     assert rest.draw_w.value == pytest.approx(4, abs=0.05)
+
+
+def test_a_step_is_the_same_in_pieces():
+    watts = np.round(draw(WEEK, *boils(7), idle_w=3, noise_w=12) / 2) * 2
+    whole = smallest_step_w([watts.astype(np.float32)])
+    for cut in (1, 12_345, watts.size - 1):
+        parts = [watts[:cut].astype(np.float32), watts[cut:].astype(np.float32)]
+        assert smallest_step_w(parts) == whole == 2
