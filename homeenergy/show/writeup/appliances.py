@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance import ApplianceFinding
+from homeenergy.findings.heat_pump import heat_pump_use
 from homeenergy.findings.idle import idle_or_use
 from homeenergy.findings.programmes import programme_uses
 from homeenergy.findings.weather import weather_dependence
@@ -20,7 +21,7 @@ from homeenergy.show.energy import plot_daily_energy, plot_house_energy
 from homeenergy.show.runs import plot_run_energies, plot_runs
 from homeenergy.show.table import finding_sentence
 from homeenergy.show.typical_day import typical_day
-from homeenergy.show.weather import plot_weather
+from homeenergy.show.weather import plot_load, plot_weather
 from homeenergy.show.writeup.basis import Basis
 from homeenergy.show.writeup.figures import picture
 from homeenergy.show.writeup.front import day_text
@@ -174,14 +175,20 @@ def _programmes(basis: Basis, finding: ApplianceFinding) -> Grid | None:
 
 
 def _weather(basis: Basis, finding: ApplianceFinding) -> list[Block]:
-    """How what heats or cools depends on the weather, where temperatures are at hand."""
-    if finding.kind != "modulating" or basis.outdoor is None:
+    """How a heat pump works, and how it depends on the weather where temperatures are at hand."""
+    if finding.kind != "modulating":
         return []
+    blocks = _load(basis, finding)
+    if basis.outdoor is None:
+        return blocks
     try:
         fit = weather_dependence(finding.daily, basis.outdoor)
+        fit = fit.with_clamp(basis.house.circuit(finding.circuit).clamp)
     except HouseError as error:
-        return [Prose(text=f"Its dependence on the weather cannot be told: {error.what}.")]
+        why = f"Its dependence on the weather cannot be told: {error.what}."
+        return [*blocks, Prose(text=why)]
     return [
+        *blocks,
         Prose(text=fit.sentence),
         picture(
             lambda ax: plot_weather(fit, title="", ax=ax),
@@ -189,5 +196,22 @@ def _weather(basis: Basis, finding: ApplianceFinding) -> list[Block]:
             "temperature, with the line fitted to it.",
             alternative=fit.sentence,
             height_in=2.6,
+        ),
+    ]
+
+
+def _load(basis: Basis, finding: ApplianceFinding) -> list[Block]:
+    trace = basis.house.trace(finding.circuit)
+    try:
+        use = heat_pump_use(trace, finding.cycles, timezone=basis.zone, outdoor=basis.outdoor)
+    except HouseError:
+        return []
+    return [
+        Prose(text=use.sentence),
+        picture(
+            lambda ax: plot_load(use, title="", ax=ax),
+            caption=f"{finding.appliance}: at what power it works, while it works.",
+            alternative=use.sentence,
+            height_in=2.4,
         ),
     ]

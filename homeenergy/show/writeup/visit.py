@@ -15,6 +15,7 @@ from homeenergy.findings.change import Change
 from homeenergy.findings.daily import daily_energy
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.wording import estimate_text
+from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
 from homeenergy.show.before_after import plot_before_after
@@ -83,11 +84,14 @@ def visit_up(
         If neither a date nor an earlier folder is given, or both logs overlap.
     """
     at = _first_day_after(house, since, before)
-    daily = {c.name: c.appliance for c in house.circuits if c.role == "load"}
     outdoor = _outdoor(house, before)
-    found = [_compare(WHOLE_HOUSE, _mains_daily(house, before), at, outdoor, house)]
-    for circuit, appliance in daily.items():
-        found.append(_compare(appliance, _daily([circuit], house, before), at, outdoor, house))
+    mains = [c for c in house.circuits if c.role == "mains"]
+    found = [_compare(WHOLE_HOUSE, mains, at, outdoor, houses=(before, house))]
+    for circuit in house.circuits:
+        if circuit.role == "load":
+            found.append(
+                _compare(circuit.appliance, [circuit], at, outdoor, houses=(before, house))
+            )
     found[1:] = sorted(found[1:], key=_rank)
     written = date.today() if written is None else written
     details = house.schedule.write_up
@@ -145,7 +149,7 @@ def _outdoor(house: House, before: House | None) -> pd.Series | None:
     return pd.concat([read_outdoor(h) for h in there]).sort_index()
 
 
-def _daily(names: list[str], *houses: House | None) -> pd.DataFrame:
+def _daily(names: list[str], houses: tuple[House | None, House]) -> pd.DataFrame:
     """Energy of each day of some circuits together; days that one of them lacks are not whole."""
     whole: list[pd.DataFrame] = []
     for house in houses:
@@ -167,21 +171,25 @@ def _daily(names: list[str], *houses: House | None) -> pd.DataFrame:
     return pd.concat(whole, ignore_index=True) if whole else pd.DataFrame(columns=columns)
 
 
-def _mains_daily(house: House, before: House | None) -> pd.DataFrame:
-    return _daily([c.name for c in house.circuits if c.role == "mains"], before, house)
-
-
 def _compare(
-    name: str, daily: pd.DataFrame, at: pd.Timestamp, outdoor: pd.Series | None, house: House
+    name: str,
+    circuits: list[Circuit],
+    at: pd.Timestamp,
+    outdoor: pd.Series | None,
+    *,
+    houses: tuple[House | None, House],
 ) -> Compared:
+    """Before and after of one circuit, or of the mains; with the clamp known least of several."""
+    daily = _daily([c.name for c in circuits], houses)
     if not len(daily):
         return Compared(name=name, change=None, why_not="not logged in both periods")
     try:
         change = before_after(daily.sort_values("day"), at=at.tz_localize(None), outdoor=outdoor)
     except HouseError as error:
         return Compared(name=name, change=None, why_not=error.what)
+    change = change.with_clamp(max((c.clamp for c in circuits), key=lambda c: c.uncertainty or 0.0))
     saved = scaled(change.size_kwh, -DAYS_PER_YEAR)
-    tariff = house.tariff
+    tariff = houses[1].tariff
     money = None
     if tariff is not None and tariff.price_per_kwh is not None and tariff.is_flat:
         money = scaled(saved, tariff.price_per_kwh, unit=tariff.currency)
