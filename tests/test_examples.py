@@ -28,6 +28,7 @@ WITH_EXAMPLES = (
     ("homeenergy.findings.nameplate", "refrigerator_annual_cost"),
     ("homeenergy.findings.programmes", "programme_uses"),
     ("homeenergy.show.aligned", "plot_aligned_runs"),
+    ("homeenergy.show.comparison", "plot_comparison"),
     ("homeenergy.show.load_duration", "plot_load_duration"),
     ("homeenergy.show.run_distribution", "plot_run_distribution"),
     ("homeenergy.show.run_explorer", "run_explorer"),

@@ -5,6 +5,7 @@ from homeenergy.show.baseload import plot_baseload
 from homeenergy.show.before_after import plot_before_after
 from homeenergy.show.between_houses import plot_between_houses
 from homeenergy.show.clamp_drawing import plot_clamps
+from homeenergy.show.comparison import plot_comparison
 from homeenergy.show.energy import plot_daily_energy, plot_house_energy
 from homeenergy.show.hours_of_use import plot_hours_of_use
 from homeenergy.show.idle import plot_idle_use
@@ -36,6 +37,7 @@ __all__ = [
     "plot_between_houses",
     "plot_cabinet",
     "plot_clamps",
+    "plot_comparison",
     "plot_currents",
     "plot_daily_energy",
     "plot_duty_cycle",
