@@ -20,11 +20,8 @@ def bench_remarks(house: House) -> dict[str, str]:
     for result in results:
         clamp = house.circuit(result.circuit).clamp
         if clamp.uncertainty is None and result.line_for(clamp):
-            known = (
-                (result.multiplier.high - result.multiplier.low) / 2 / abs(result.multiplier.value)
-            )
             remarks[result.circuit] = (
-                f"bench.csv knows its clamp to {100 * known:.2g} %, house.toml does not say so: "
+                "bench.csv tells how far its clamp is known, house.toml does not: "
                 "`homeenergy check` gives the line to write, and then the intervals hold it"
             )
     return remarks
