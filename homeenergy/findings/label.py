@@ -12,6 +12,7 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
+from homeenergy.findings.annual import annual_energy
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.daily import LEAST_COVERAGE, sums_of_days
 from homeenergy.findings.mean_price import scaled
@@ -205,7 +206,7 @@ def label_energy(
         uses_per_year=uses,
         kwh=replace(kwh, basis=f"{uses:g} times ({use.basis}){line}"),
         own_uses_per_year=EVERY_DAY if per_day else _own_uses(finding),
-        own_kwh_per_year=scaled(finding.kwh_per_day, DAYS_PER_YEAR),
+        own_kwh_per_year=_own_kwh(finding),
         label_kwh=nan if label_kwh is None else float(label_kwh),
         assumptions=(
             f"{uses:g} {counted} counted: {row['source']} ({row['status']}).",
@@ -251,9 +252,19 @@ def _with_rest(
     ), line
 
 
+def _own_kwh(finding: ApplianceFinding) -> Estimate:
+    """The household's year, as `annual_energy` has it, so that there is one figure for it."""
+    if _whole_days(finding).any():
+        return annual_energy(finding).kwh
+    return scaled(finding.kwh_per_day, DAYS_PER_YEAR)
+
+
+def _whole_days(finding: ApplianceFinding) -> pd.Series:
+    return finding.daily["covered_h"] >= LEAST_COVERAGE * finding.daily["day_h"]
+
+
 def _own_uses(finding: ApplianceFinding) -> Estimate:
-    daily = finding.daily
-    whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
+    whole = finding.daily[_whole_days(finding)]
     if not len(whole):
         return Estimate(value=nan, low=nan, high=nan, unit="a year", n=0, basis="no whole day")
     begun = finding.cycles.table["start"]

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.estimate import mean_estimate
+from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.wording import estimate_text, is_bound
 from homeenergy.readings.trace import Trace, as_trace
-from homeenergy.show.local_axis import axis_days, instants_ns, use_local_time
+from homeenergy.show.local_axis import axis_days, instants_ns, use_local_time, zone_of
 from homeenergy.show.reduce import POINTS, reduce_steps
 from homeenergy.show.style import BLACK, BLUE, GREEN, ORANGE, VERMILION, axes_for
 from homeenergy.units import WH_PER_KWH
@@ -148,7 +148,7 @@ def plot_run_energies(
     ----------
     cycles : Cycles
     timezone : str or datetime.tzinfo
-        Zone of the axis.
+        Zone of the axis, and of the days whose runs may be alike, which the interval allows for.
     title : str, optional
     ax : matplotlib.axes.Axes, optional
 
@@ -176,7 +176,9 @@ def plot_run_energies(
             zorder=3,
         )
     if complete.any():
-        mean_kwh = mean_estimate(kwh[complete], unit="kWh", basis="mean of complete runs")
+        local = pd.DatetimeIndex(table["start"]).tz_convert(zone_of(timezone)).tz_localize(None)
+        day = (local.normalize() - pd.Timestamp(0)).days.to_numpy()
+        mean_kwh = mean_of_runs(kwh[complete], day[complete])
         ax.axhline(
             mean_kwh.value,
             color=BLACK,

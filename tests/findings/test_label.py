@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import appliance_finding, label_cycles, label_energy
+from homeenergy.findings import annual_energy, appliance_finding, label_cycles, label_energy
 from homeenergy.house import Circuit
 from homeenergy.readings.trace import Trace
 from tests.findings.small_house import switched
@@ -60,6 +60,16 @@ def test_a_dryer_by_hand():
     assert any("8,614 h" in line for line in found.assumptions)
     frame = found.to_frame()
     assert frame["kwh_high"].iloc[0] == found.kwh.high
+
+
+def test_the_own_year_is_the_one_that_annual_energy_tells():
+    # More on the weekday that was seen once more than the others.
+    watts = np.tile(np.repeat([0.0, 500.0], [1380, 60]), 15)
+    watts[: 24 * 60] = np.repeat([0.0, 2000.0], [1320, 120])
+    own = finding(watts)
+    year = label_energy(own, "us_dryer_d2").own_kwh_per_year
+    assert str(year) == str(annual_energy(own).kwh)
+    assert year.value != pytest.approx(365 * own.kwh_per_day.value, rel=1e-3)
 
 
 def test_hours_at_rest_are_what_uses_of_this_length_leave():

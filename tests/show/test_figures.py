@@ -8,6 +8,7 @@ from matplotlib.colors import to_rgb
 
 from homeenergy.cycles import find_cycles
 from homeenergy.estimate import mean_estimate
+from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.wording import estimate_text
 from homeenergy.show import plot_daily_energy, plot_run_energies, plot_runs, plot_traces
 
@@ -119,6 +120,20 @@ def test_legends_give_the_same_figures_as_the_table(cycles):
     mean = mean_estimate(kwh, unit="kWh", basis="")
     label = ax.get_legend().get_texts()[-1].get_text()
     assert label == f"mean of complete: {estimate_text(mean)}"
+
+
+def test_the_interval_of_runs_allows_for_days_of_the_house(cycles):
+    starts = pd.date_range("2026-03-02T23:30Z", periods=20, freq="12h")
+    kwh = np.repeat(np.arange(11.0), 2)[1:-1] + 1.0
+    table = pd.DataFrame(
+        {"start": starts, "energy_wh": 1000 * kwh, "complete": True, "end": starts}
+    )
+    found = replace(cycles, table=table)
+    # In Berlin the first run is after midnight: runs that are alike share a day only in UTC.
+    for zone, day in (("UTC", (np.arange(20) + 1) // 2), ("Europe/Berlin", np.arange(20) // 2)):
+        label = plot_run_energies(found, timezone=zone).get_legend().get_texts()[-1].get_text()
+        expected = estimate_text(mean_of_runs(kwh, day), of="runs")
+        assert label == f"mean of complete: {expected}"
 
 
 def test_runs_that_return_energy_are_seen(cycles):
