@@ -17,6 +17,7 @@ from homeenergy.readings.house import House
 from homeenergy.show.background import sentence
 from homeenergy.show.circuit_list import circuit_text, circuits_to_begin_with, listed
 from homeenergy.show.local_axis import axis_days
+from homeenergy.show.one_thread import runner
 from homeenergy.show.span_table import span_table
 from homeenergy.show.style import VERMILION
 from homeenergy.show.view import (
@@ -98,7 +99,8 @@ class Viewer:
         height_in = picture_height_in(len(chosen), stacked=True)
         self.figure = new_figure(height_in, before_drawing=self._before_drawing)
         self.drawing = ViewDrawing(self.figure.axes[0], house.timezone)
-        self.canvas = live_canvas(self.figure)
+        self.run = runner()
+        self.canvas = live_canvas(self.figure, run=self.run)
         self.draw_soon = draw_soon(self.canvas)
         self.span = SpanSelector(
             self.figure.axes[0],
@@ -307,14 +309,14 @@ class Viewer:
     def tell(self, action: Callable[..., Any]) -> Callable[..., None]:
         """Wrap what a control does, so that what goes wrong becomes one sentence in the box."""
 
-        def told(*given: Any) -> None:
+        def act(*given: Any) -> None:
             self.say("")
             try:
                 action(*given)
             except Exception as error:
                 self.say(sentence(error), bad=True)
 
-        return told
+        return lambda *given: self.run(act, *given)
 
     def say(self, text: str, *, bad: bool = False) -> None:
         """Write a sentence above the figure."""

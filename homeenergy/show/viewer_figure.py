@@ -96,12 +96,17 @@ def _backend_kept() -> Iterator[None]:
         matplotlib.use(backend)
 
 
-def live_canvas(figure: Figure) -> Canvas:
-    """Give the widget that shows a figure and sends back what mouse and keys do to it."""
+def live_canvas(figure: Figure, *, run: Callable[..., None]) -> Canvas:
+    """Give the widget that shows a figure and sends back what mouse and keys do to it.
+
+    What it sends back is handled by `run`, see `one_thread`.
+    """
     with _backend_kept():
         from ipympl.backend_nbagg import Canvas, FigureManager
     canvas = Canvas(figure)
     manager = FigureManager(canvas, 0)
+    canvas.on_msg(canvas._handle_message, remove=True)
+    canvas.on_msg(lambda *message: run(canvas._handle_message, *message))
     # Its keys toggle grids and logarithmic axes; the viewer has keys of its own.
     canvas.mpl_disconnect(manager.key_press_handler_id)
     canvas.toolbar_visible = False
