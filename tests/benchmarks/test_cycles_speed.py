@@ -54,8 +54,8 @@ def read_column(house, circuit):
     return sum(pq.read_table(p, columns=["watts"])["watts"].to_numpy().size for p in paths)
 
 
-# Limits of ratios are printed; what fails is twice as much, because other programs share the machine
-# and disturb the two sides of a ratio unequally.
+# Limits of ratios are printed; what fails is twice as much, because other programs share the
+# machine and disturb the two sides of a ratio unequally.
 CEILING = 2.0
 
 
