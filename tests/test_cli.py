@@ -325,6 +325,7 @@ def test_lab_opens_the_notebooks_of_a_checkout(run, monkeypatch):
         "9000",
     ]
     assert (Path(kwargs["cwd"]) / "sample_data" / "orchard_house" / "house.toml").is_file()
+    assert kwargs["env"]["JUPYTER_CONFIG_PATH"].split(os.pathsep)[0] == str(notebooks.SETTINGS)
 
 
 def test_jupyterlab_is_told_to_leave_the_network_alone():
@@ -336,6 +337,28 @@ def test_jupyterlab_is_told_to_leave_the_network_alone():
     assert lab.news_url is None
     assert lab.check_for_updates_class is NeverCheckForUpdate
     assert lab.extension_manager == "readonly"
+
+
+def test_jupyterlab_is_told_not_to_ask_about_news(tmp_path, monkeypatch):
+    """By a default, beneath what a person has set; other folders of defaults are kept."""
+    from jupyterlab_server.settings_utils import get_settings
+
+    schemas = Path(sys.prefix) / "share" / "jupyter" / "lab" / "schemas"
+    name = "@jupyterlab/apputils-extension:notification"
+    asked = {"schema_name": name, "settings_dir": str(tmp_path)}
+
+    def news():
+        answer, _ = get_settings(str(tmp_path), str(schemas), **asked)
+        return answer["schema"]["properties"]["fetchNews"]["default"]
+
+    monkeypatch.setenv("JUPYTER_CONFIG_DIR", str(tmp_path))
+    monkeypatch.delenv("JUPYTER_CONFIG_PATH", raising=False)
+    assert news() == "none"
+    for others in ("", "elsewhere"):
+        path = notebooks.with_settings({"JUPYTER_CONFIG_PATH": others})["JUPYTER_CONFIG_PATH"]
+        assert path.split(os.pathsep)[1:] == ([others] if others else [])
+        monkeypatch.setenv("JUPYTER_CONFIG_PATH", path)
+        assert news() == "false"
 
 
 def test_lab_copies_what_a_wheel_ships_and_overwrites_nothing(tmp_path, monkeypatch):

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -20,6 +22,8 @@ NO_LOOKING_UP = (
     "--LabApp.extension_manager=readonly",
 )
 PACKAGE = Path(__file__).resolve().parent.parent
+# Still it would ask whether news are wanted: a setting, whose default this folder holds.
+SETTINGS = PACKAGE / "cli" / "jupyter_settings"
 
 
 def lab(
@@ -46,10 +50,17 @@ def lab(
         command = [sys.executable, "-m", "jupyterlab", "notebooks/start_here.ipynb"]
         command += [*NO_LOOKING_UP, *([] if browser else ["--no-browser"]), *(options or [])]
         try:
-            result = subprocess.run(command, cwd=root)
+            result = subprocess.run(command, cwd=root, env=with_settings(os.environ))
         except KeyboardInterrupt:
             raise typer.Exit(0) from None
         raise typer.Exit(result.returncode)
+
+
+def with_settings(environment: Mapping[str, str]) -> dict[str, str]:
+    """Environment in which JupyterLab also reads our defaults; what a person has set stays."""
+    others = environment.get("JUPYTER_CONFIG_PATH")
+    path = os.pathsep.join([str(SETTINGS), *([others] if others else [])])
+    return {**environment, "JUPYTER_CONFIG_PATH": path}
 
 
 def notebook_root(folder: Path) -> Path:

@@ -17,7 +17,7 @@ import psutil
 import pytest
 from playwright.sync_api import sync_playwright
 
-from homeenergy.cli.notebooks import NO_LOOKING_UP
+from homeenergy.cli.notebooks import NO_LOOKING_UP, with_settings
 
 ROOT = Path(__file__).parents[2]
 START_S, STOP_S = 90, 30
@@ -120,7 +120,7 @@ def lab(chromium, place):
     command = [sys.executable, "-m", "jupyterlab", *NO_LOOKING_UP, *options]
     with (place / "server.log").open("w", encoding="utf-8") as log:
         server = subprocess.Popen(
-            command, cwd=place, env={**os.environ, **own}, stdout=log, stderr=log
+            command, cwd=place, env=with_settings({**os.environ, **own}), stdout=log, stderr=log
         )
         try:
             wait_for_answer(running, server=server)

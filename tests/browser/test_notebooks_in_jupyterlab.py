@@ -71,6 +71,13 @@ def test_every_cell_runs_and_none_shows_an_error(opened):
     assert prompts == [f"[{k}]:" for k in range(1, len(opened.code_cells) + 1)]
 
 
+def test_jupyterlab_asks_nothing_of_its_own(opened, request):
+    assert opened.page.locator("#jp-main-statusbar .jp-Notification-Status").count() == 1
+    told = opened.page.locator(".Toastify__toast").all_text_contents()
+    take_picture(opened.page, request, "first_sight")
+    assert told == []
+
+
 def test_every_output_of_the_file_is_on_the_page(opened, request):
     for cell in opened.code_cells:
         shown = opened.shown(cell)
