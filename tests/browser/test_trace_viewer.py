@@ -65,6 +65,14 @@ def press(cell, name):
     cell.get_by_role("button", name=name, exact=True).click()
 
 
+def write(cell, label, text):
+    """Write into a field, and let the kernel have it before anything else is done."""
+    field = cell.get_by_label(label, exact=True)
+    field.fill(text)
+    field.press("Enter")
+    cell.page.wait_for_timeout(700)
+
+
 def take_picture(cell, what):
     SCREENSHOTS.mkdir(exist_ok=True)
     cell.screenshot(path=SCREENSHOTS / f"trace_viewer_{what}.png")
@@ -162,8 +170,11 @@ def test_keys_alone_do_all_of_it(cell):
     cell.get_by_label("From", exact=True).press("Tab")
     page.keyboard.type("2026-10-27 15:30")
     page.keyboard.press("Tab")
+    page.wait_for_timeout(700)
     page.keyboard.press("Enter")
-    expect(cell.locator("caption")).to_have_text("Tue 27 Oct 2026 13:00 to 15:30 (2.5 h)")
+    expect(cell.locator("caption")).to_have_text(
+        "Tue 27 Oct 2026 13:00 to 15:30 (2.5 h)", timeout=REDRAW_MS
+    )
     cell.locator(".jupyter-matplotlib-canvas-div").focus()
     page.keyboard.press("Escape")
     expect(cell.locator("table")).to_have_count(0, timeout=REDRAW_MS)
@@ -191,15 +202,16 @@ def test_circuits_are_found_ticked_and_marked(cell):
 
 def test_picture_and_readings_are_saved(cell, lab):
     folder = lab.folder / "notebooks" / "kept"
-    cell.get_by_label("Folder").fill("kept")
+    write(cell, "Folder", "kept")
     status = cell.locator("[role=status]").first
     press(cell, "Save picture")
     expect(status).to_contain_text("Saved kept", timeout=REDRAW_MS)
     (picture,) = folder.glob("*.png")
     assert picture.stat().st_size > 20_000
-    cell.get_by_label("From", exact=True).fill("2026-10-27 13:00")
-    cell.get_by_label("To", exact=True).fill("2026-10-27 14:00")
+    write(cell, "From", "2026-10-27 13:00")
+    write(cell, "To", "2026-10-27 14:00")
     press(cell, "Measure")
+    expect(cell.locator("caption")).to_contain_text("to 14:00:00 (1 h)", timeout=REDRAW_MS)
     press(cell, "Save readings")
     expect(status).to_contain_text("a row for each 1 s", timeout=REDRAW_MS)
     (readings,) = folder.glob("*.csv")
@@ -208,9 +220,7 @@ def test_picture_and_readings_are_saved(cell, lab):
 
 
 def test_what_goes_wrong_is_one_sentence(cell, opened):
-    field = cell.get_by_label("From", exact=True)
-    field.fill("noon")
-    field.press("Enter")
+    write(cell, "From", "noon")
     press(cell, "Measure")
     expect(cell.get_by_role("alert")).to_have_text(
         "'noon' is no time; write it for example as 2026-10-27 14:00", timeout=REDRAW_MS
