@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.house.tariff import Tariff
-from homeenergy.units import S_PER_H
+from homeenergy.units import NS_PER_S, S_PER_H
 
 SLOT_S = 900.0
 SLOTS = 96  # a day
@@ -37,7 +37,9 @@ def price_of_a_year(finding: ApplianceFinding, tariff: Tariff) -> float:
     if not len(plateaus):
         return float("nan")
     start = plateaus.start
-    edges_s = np.arange(0.0, plateaus.length * plateaus.period_s + SLOT_S, SLOT_S)
+    end_s = plateaus.length * plateaus.period_s
+    # Prices change on quarters of an hour, in which no log need begin.
+    edges_s = np.arange(-(start.value / NS_PER_S % SLOT_S), end_s + SLOT_S, SLOT_S)
     knots = np.c_[plateaus.first, plateaus.stop].ravel() * plateaus.period_s
     upto = np.cumsum(plateaus.sum_w) * plateaus.period_s / S_PER_H
     sums = np.c_[np.r_[0.0, upto[:-1]], upto].ravel()
@@ -56,9 +58,9 @@ def price_of_a_year(finding: ApplianceFinding, tariff: Tariff) -> float:
     every = np.zeros(SLOTS)
     np.divide(total.sum(axis=0), time_h.sum(axis=0), out=every, where=time_h.sum(axis=0) > 0)
     mean_w = np.where(np.isnan(mean_w), every[None, :], mean_w)
-    local = start.tz_convert(timezone)
-    last = (start + pd.to_timedelta(edges_s[-1], unit="s")).tz_convert(timezone)
-    year = pd.date_range(local, periods=DAYS * SLOTS, freq=f"{int(SLOT_S)}s")
+    last = (start + pd.to_timedelta(end_s - plateaus.period_s, unit="s")).tz_convert(timezone)
+    year = pd.date_range(begins[0], periods=DAYS * SLOTS, freq=f"{int(SLOT_S)}s")
+    year = year.tz_convert(timezone)
     prices = tariff.on(last.date()).price_at(year, timezone)
     weekday, slot = _slots(year)
     watts = mean_w[weekday, slot]

@@ -1,12 +1,14 @@
 """From some days to a year: weekdays, seasons, and intervals that own up to what was not seen."""
 
+from datetime import date
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import annual_energy, appliance_finding
-from homeenergy.house import Circuit, Clamp, PricePeriod, Season, Tariff
+from homeenergy.house import Circuit, Clamp, PriceChange, PricePeriod, Season, Tariff
 from homeenergy.readings.trace import Trace
 
 FLAT = Tariff(currency="EUR", price_per_kwh=0.3)
@@ -40,6 +42,22 @@ def test_fewer_than_two_of_a_weekday_are_taken_as_they_are():
     year = annual_energy(days(kwh))
     assert not year.weekdays_balanced
     assert year.kwh.value == pytest.approx(365 * 14 / 13)
+
+
+def test_the_price_of_a_year_is_that_of_the_hours_of_use_wherever_the_log_begins():
+    night = PricePeriod(name="night", price_per_kwh=0.1, minutes=((0, 360), (1320, 1440)))
+    day = PricePeriod(name="day", price_per_kwh=0.4, minutes=((360, 1320),))
+    after = PriceChange(start=date(2026, 3, 16), price_per_kwh=9.0)
+    tariff = Tariff(currency="EUR", periods=(night, day), changes=(after,))
+    for begins in (0, 7):  # at midnight, and seven minutes later
+        minute = (np.arange(14 * 1440 - begins) + begins) % 1440
+        watts = np.where(minute // 60 == 22, 2000, 0).astype(np.float32)
+        start = pd.Timestamp(MONDAY) + pd.Timedelta(minutes=begins)
+        trace = Trace(label="load", start=start, period_s=60, watts=watts)
+        heater = Circuit(name="load", appliance="Heater", kind="batch")
+        found = appliance_finding(trace, circuit=heater, timezone="UTC")
+        year = annual_energy(found, tariff=tariff)
+        assert year.cost.value / year.kwh.value == pytest.approx(0.1, rel=1e-6)
 
 
 def test_a_leap_year_has_a_day_more():
