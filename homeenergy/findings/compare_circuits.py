@@ -23,7 +23,7 @@ from homeenergy.findings.comparison import (
 )
 from homeenergy.findings.cost import run_costs
 from homeenergy.findings.daily import LEAST_COVERAGE
-from homeenergy.findings.mean_price import mean_price
+from homeenergy.findings.mean_price import SAME_PRICE, mean_price
 from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
 from homeenergy.units import S_PER_DAY, S_PER_H, WH_PER_KWH
@@ -56,7 +56,8 @@ def compare_programmes(
         For what each run cost at the prices that held. Default, and under a tariff with steps: the
         appliance's mean price.
     weekly : float, optional
-        Runs a week for the worth in a year. Default: as many as both programmes had together.
+        Runs a week for the worth in a year. Default: as many as both programmes had together in
+        the days with readings.
     per : str
         "run", or the word that fits better: "load", "use".
     worth_seeing : float
@@ -91,6 +92,8 @@ def compare_programmes(
     kwh, day = _runs(finding)
     in_a, in_b = programmes.runs(a), programmes.runs(b)
     same = Clamps(a=finding.clamp_uncertainty, b=finding.clamp_uncertainty, same=True)
+    if weekly is None:
+        weekly = float(in_a.sum() + in_b.sum()) / max(finding.days, 1.0) * 7
     return compare(
         kwh[in_a],
         kwh[in_b],
@@ -114,6 +117,7 @@ def compare_appliances(
     weekly: float | None = None,
     names: tuple[str, str] | None = None,
     worth_seeing: float = WORTH_SEEING,
+    one_price: bool = False,
 ) -> Comparison:
     """Compare two appliances: by the run or by the day.
 
@@ -129,6 +133,9 @@ def compare_appliances(
         What the sentence calls them. Default: the appliances.
     worth_seeing : float
         As for `compare`.
+    one_price : bool
+        Whether a kWh of both is worth the mean of their prices. Default: each has the average
+        price that it paid, which differs where prices depend on the time.
 
     Returns
     -------
@@ -152,12 +159,11 @@ def compare_appliances(
             weekly = (_runs_a_week(a) + _runs_a_week(b)) / 2
     else:
         (kwh_a, day_a), (kwh_b, day_b) = days_of(a), days_of(b)
-    prices = [price for price in (mean_price(a), mean_price(b)) if price is not None]
-    one_currency = len({currency for _, currency in prices}) == 1
-    worth = None
-    if one_currency:
-        price = float(np.mean([price for price, _ in prices]))
-        worth = Worth(currency=prices[0][1], price_per_kwh=price)
+    prices = mean_price(a), mean_price(b)
+    if one_price and prices[0] is not None and prices[1] is not None:
+        price = (prices[0][0] + prices[1][0]) / 2
+        prices = (price, prices[0][1]), (price, prices[1][1])
+    worth = _worth_of_two(prices, kwh_a, kwh_b)
     found = compare(
         kwh_a,
         kwh_b,
@@ -214,7 +220,7 @@ def compare_houses(
     one = house_findings(a, circuits=[first]).appliances[0]
     other = house_findings(b, circuits=[second]).appliances[0]
     names = f"{one.appliance}, {a.name}", f"{other.appliance}, {b.name}"
-    return compare_appliances(one, other, per=per, weekly=weekly, names=names)
+    return compare_appliances(one, other, per=per, weekly=weekly, names=names, one_price=True)
 
 
 def _with_itself(what: str) -> HouseError:
@@ -270,6 +276,21 @@ def days_of(finding: ApplianceFinding) -> tuple[NDArray[np.float64], NDArray[np.
     whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
     kwh = (whole["kwh"] / whole["covered_h"] * S_PER_DAY / S_PER_H).to_numpy(np.float64)
     return kwh, local_days(whole["day"], timezone_of(finding))
+
+
+def _worth_of_two(
+    prices: tuple[tuple[float, str] | None, tuple[float, str] | None],
+    kwh_a: NDArray[np.float64],
+    kwh_b: NDArray[np.float64],
+) -> Worth | None:
+    """Worth at the average price that each paid; at that of one, where the other's is unknown."""
+    known = [price for price in prices if price is not None]
+    if len({currency for _, currency in known}) != 1:
+        return None
+    (price_a, currency), (price_b, _) = known[0], known[-1]
+    if abs(price_a - price_b) <= SAME_PRICE * abs(price_a):
+        return Worth(currency=currency, price_per_kwh=price_a)
+    return Worth(currency=currency, a=tuple(kwh_a * price_a), b=tuple(kwh_b * price_b))
 
 
 def _worth_of_runs(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, isfinite
+from math import hypot, isfinite, sqrt
 from typing import Literal
 
 import numpy as np
@@ -30,7 +30,8 @@ WORTH_SEEING = 0.1  # of the second mean: what a person would want to know of. O
 class Worth:
     """What a difference is worth: a price [currency a kWh], and runs a week that it applies to.
 
-    `a`, `b` hold what single runs cost [currency], where that is known; they go before the price.
+    `a`, `b` hold what single runs, or days, cost [currency], where that is known; they go before
+    the price.
     """
 
     currency: str
@@ -210,7 +211,9 @@ def compare(
     mean_b = _clamped(_mean(y, days_y, per), clamps.b)
     difference, ratio = _estimates(found, mean_a, mean_b, clamps, n=min(x.size, y.size))
     weekly = _weekly(days_x, days_y, per) if weekly is None else weekly
+    # What the clamps may be off does not shrink with the number of runs.
     worth_seen = worth_seeing * abs(mean_b.value)
+    worth_seen = sqrt(max(worth_seen**2 - difference.systematic**2, 0.0))
     return Comparison(
         name_a=names[0],
         name_b=names[1],
@@ -223,7 +226,7 @@ def compare(
         differs=bool(difference.low > 0 or difference.high < 0),
         method=found.words,
         weekly=weekly,
-        cost_per_year=_worth(worth, difference, weekly, (day_a, day_b), paired),
+        cost_per_year=_worth(worth, difference, weekly, (day_a, day_b), paired, clamps=clamps),
         worth_seeing=worth_seeing,
         needed=runs_needed(worth_seen, found.spread, paired=found.method == "paired days"),
         remarks=_remarks(clamps),
@@ -313,6 +316,8 @@ def _worth(
     weekly: float,
     days: tuple[ArrayLike | None, ArrayLike | None],
     paired: bool | None,
+    *,
+    clamps: Clamps,
 ) -> Estimate | None:
     """What the difference is worth in a year."""
     if worth is None or not isfinite(weekly):
@@ -323,12 +328,15 @@ def _worth(
         costs = two_means(
             np.array(worth.a), np.array(worth.b), day_a=day_a, day_b=day_b, paired=paired
         )
-        share = difference.systematic / abs(difference.value) if difference.value else 0.0
         value, low, high = costs.difference
+        half = (clamps.a or 0.0) * abs(value)
+        if not clamps.same:
+            means = float(np.mean(worth.a)), float(np.mean(worth.b))
+            half = hypot((clamps.a or 0.0) * means[0], (clamps.b or 0.0) * means[1])
         each = Estimate(
             value=value, low=low, high=high, unit=worth.currency, n=difference.n, basis=costs.words
         )
-        each = with_systematic(each, share * abs(value), basis=each.basis)
+        each = with_systematic(each, half, basis=each.basis)
         return scaled(each, a_year)
     if not isfinite(worth.price_per_kwh):
         return None

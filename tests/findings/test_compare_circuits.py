@@ -3,11 +3,13 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from homeenergy.cycles import find_programmes
 from homeenergy.errors import HouseError
 from homeenergy.findings import (
+    appliance_finding,
     compare_appliances,
     compare_hours,
     compare_houses,
@@ -18,7 +20,8 @@ from homeenergy.findings import (
     house_findings,
     programme_uses,
 )
-from homeenergy.house import ProgrammeName
+from homeenergy.house import Circuit, ProgrammeName, Tariff
+from homeenergy.readings.trace import Trace
 
 from .machines import build
 
@@ -86,6 +89,51 @@ def test_two_appliances_by_run(found):
     assert one.weekly == pytest.approx(7, rel=0.05)
     assert "less per load than washer" in one.sentence
     assert "loads a week" in one.sentence
+
+
+def test_two_appliances_are_worth_what_each_paid(found):
+    # The washer takes 1.0 kWh a day, the dryer 0.5, at a tenth and at one a kWh.
+    washer, dryer = (
+        replace(
+            one,
+            clamp_uncertainty=0.01,
+            cost_per_year=replace(one.cost_per_year, value=one.kwh_per_day.value * 365 * price),
+        )
+        for one, price in ((found["washer"], 0.1), (found["dryer"], 1.0))
+    )
+    one = compare_appliances(washer, dryer)
+    assert one.difference.value > 0
+    costs = washer.cost_per_year.value, dryer.cost_per_year.value
+    assert one.cost_per_year.value == pytest.approx(costs[0] - costs[1])
+    assert one.cost_per_year.systematic == pytest.approx(0.01 * np.hypot(*costs))
+    assert "a year the other way" in one.sentence
+    same = compare_appliances(washer, dryer, one_price=True)
+    assert same.cost_per_year.value == pytest.approx(one.difference.value * 365 * 0.55)
+
+
+def test_runs_a_week_are_those_of_the_days_with_readings():
+    watts = np.zeros((28, 1440), np.float32)
+    watts[2::7, 600:660] = 2000  # Wednesdays: an hour at ten, half an hour at two
+    watts[2::7, 840:870] = 1000
+    start = pd.Timestamp("2026-03-02T00:00Z")
+    trace = Trace(label="washer", start=start, period_s=60, watts=watts.ravel())
+    washer = Circuit(name="washer", appliance="washer", kind="batch")
+    tariff = Tariff(currency="EUR", price_per_kwh=0.3)
+    one = appliance_finding(trace, circuit=washer, timezone="UTC", tariff=tariff)
+    programmes = find_programmes(one.cycles)
+    short, long = programmes.table.sort_values("kwh")["name"]
+    both = compare_programmes(one, programmes, a=long, b=short)
+    assert both.weekly == pytest.approx(2)
+    assert both.cost_per_year.value == pytest.approx(1.5 * 0.3 * 2 * 365 / 7, rel=0.01)
+
+
+def test_no_number_of_days_tells_less_than_the_clamps_may_be_off(found):
+    washer, other = (replace(found["dryer"], clamp_uncertainty=u) for u in (0.08, 0.08))
+    other = replace(other, cycles=replace(other.cycles))
+    one = compare_appliances(washer, other)
+    assert not one.differs
+    assert one.needed is None
+    assert "no number of days would most likely show one of 10 %" in one.sentence
 
 
 def test_runs_that_were_all_cut_are_refused_by_run(found):
