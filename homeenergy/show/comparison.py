@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
+from itertools import takewhile
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -62,7 +63,7 @@ def plot_comparison(
     every = _every(found)
     if not every:
         raise ValueError("there is nothing to draw: give at least one Comparison")
-    rows = _means(every[0]) if alone else _differences(every)
+    rows, what = (_means(every[0]), "energy") if alone else _differences(every)
     ax = axes_for(ax, (9.0, 1.3 + 0.5 * len(rows)))
     ax.axvline(0, color=BLACK, linewidth=0.9)
     for at, (_, estimate, look, full) in enumerate(rows):
@@ -72,8 +73,7 @@ def plot_comparison(
     ax.set_ylim(len(rows) - 0.5, -0.5)
     ax.margins(x=0.06)
     ax.grid(axis="x", color="0.88", linewidth=0.7)
-    per = every[0].per
-    ax.set_xlabel(f"kWh per {per}" if alone else f"difference (kWh per {per})")
+    ax.set_xlabel(f"{what} (kWh per {every[0].per})")
     ax.set_title(_title(every, alone=alone) if title is None else title, loc="left")
     return ax
 
@@ -96,8 +96,15 @@ def _means(found: Comparison) -> list[_Row]:
     ]
 
 
-def _differences(every: Sequence[Comparison]) -> list[_Row]:
-    return [_difference(f"{found.name_a} less {found.name_b}", found) for found in every]
+def _differences(every: Sequence[Comparison]) -> tuple[list[_Row], str]:
+    """Rows, and what they have in common, which need not stand in each of their names."""
+    names = [f"{found.name_a} less {found.name_b}" for found in every]
+    backwards = zip(*(reversed(name.split(" ")) for name in names), strict=False)
+    shared = [words[0] for words in takewhile(lambda words: len(set(words)) == 1, backwards)]
+    tail = " ".join(reversed(shared)) if len(names) > 1 else ""
+    heads = [name.removesuffix(tail).rstrip(", ") for name in names]
+    rows = [_difference(head, found) for head, found in zip(heads, every, strict=True)]
+    return rows, tail or "difference"
 
 
 def _difference(name: str, found: Comparison) -> _Row:

@@ -47,6 +47,13 @@ def test_of_several_only_differences_are_drawn():
     assert ax.get_title(loc="left") == "1 of 2 differences are shown by these data"
 
 
+def test_what_all_names_share_is_said_once():
+    pairs = [("oven, weekends", COTTON), ("kettle, weekends", UNLIKE)]
+    ax = plot_comparison([compare(a, QUICK, names=(name, "other days")) for name, a in pairs])
+    assert names(ax) == ["oven", "kettle"]
+    assert ax.get_xlabel() == "weekends less other days (kWh per run)"
+
+
 def test_nothing_to_draw_is_said():
     with pytest.raises(ValueError, match="nothing to draw"):
         plot_comparison([])
