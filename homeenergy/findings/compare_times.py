@@ -22,6 +22,8 @@ LEVEL = 0.95
 LEAST_HOURS = 20
 # From so many weeks on, days are compared within their week, so that seasons cancel.
 LEAST_WEEKS = 8
+# So many that differ are named each; of more, only these few.
+MOST_NAMED, NAMED_OF_MANY = 7, 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,11 +55,17 @@ class Comparisons:
         note = f"({len(self.all)} comparisons, corrected after Holm)"
         if not self.differing:
             return f"No difference between {self.of} that these data can show {note}."
+        furthest = sorted(self.differing, key=lambda one: -abs(one.difference.value))
+        if len(furthest) > MOST_NAMED:
+            furthest = furthest[:NAMED_OF_MANY]
         parts = [
             f"{one.name_a} {abs(one.difference.value):.2g} kWh "
             f"{'less' if one.difference.value < 0 else 'more'}"
             for one in self.differing
+            if one in furthest
         ]
+        rest = len(self.differing) - len(parts)
+        parts += [f"and {rest} others that differ by less"] if rest else []
         against = self.differing[0].name_b
         return f"Against {against}: {'; '.join(parts)} {note}."
 
