@@ -121,6 +121,37 @@ def test_a_second_import_at_the_same_time_is_refused(tmp_path):
     assert import_logs(tmp_path, progress=second).months_written == 2
 
 
+HOLD_LOCK = """
+import sys, time
+from homeenergy.readings.store import Store
+from pathlib import Path
+with Store(Path(sys.argv[1])).alone():
+    print("held", flush=True)
+    time.sleep(float(sys.argv[2]))
+"""
+
+
+def test_an_import_by_another_process_is_waited_for(tmp_path, monkeypatch):
+    pytest.importorskip("fcntl")
+    logs, _ = days(1)
+    make_house(tmp_path, logs)
+
+    def hold(seconds):
+        command = [sys.executable, "-c", HOLD_LOCK, str(tmp_path / "store"), str(seconds)]
+        process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        assert process.stdout.readline() == "held\n"
+        return process
+
+    with hold(1.0) as other:
+        assert import_logs(tmp_path).months_written == 2
+        assert other.wait() == 0
+    monkeypatch.setattr("homeenergy.readings.store.LONGEST_WAIT_S", 0.3)
+    with hold(30) as other:
+        with pytest.raises(HouseError, match="another import of this house is running"):
+            import_logs(tmp_path)
+        other.kill()
+
+
 def test_a_log_that_grows_is_read_again(tmp_path):
     _, whole = days(2)
     import_logs(make_house(tmp_path, {"now.csv": iso_csv(whole.iloc[:5000])}))
