@@ -97,13 +97,7 @@ class WeatherFit:
 
     def to_frame(self) -> pd.DataFrame:
         """One row a figure: what, value, low, high, unit, n, basis."""
-        named = {
-            "base of a day": self.base_kwh,
-            "heating balance point": self.heating_balance_c,
-            "per heating degree day": self.heating_kwh,
-            "cooling balance point": self.cooling_balance_c,
-            "per cooling degree day": self.cooling_kwh,
-        }
+        named = self._named()
         rows = [
             {"what": what, "value": e.value, "low": e.low, "high": e.high, "unit": e.unit}
             | {"n": e.n, "basis": e.basis}
@@ -121,17 +115,21 @@ class WeatherFit:
     def to_markdown(self) -> str:
         """The answer, then a table of its figures."""
         lines = [self.sentence, "", "| what | value |", "|---|---|"]
-        for what, e in (
-            ("base of a day", self.base_kwh),
-            ("heating balance point", self.heating_balance_c),
-            ("per heating degree day", self.heating_kwh),
-            ("cooling balance point", self.cooling_balance_c),
-            ("per cooling degree day", self.cooling_kwh),
-        ):
+        for what, e in self._named().items():
             if e is not None:
                 lines.append(f"| {what} | {estimate_text(e)} |")
         lines.append(f"| scatter of days, CV(RMSE) | {percent_text(self.cv_rmse)} |")
         return "\n".join([*lines, "", *self.remarks]).rstrip()
+
+    def _named(self) -> dict[str, Estimate | None]:
+        base = "a day at 0 deg C" if self.shape == "line" else "base of a day"
+        return {
+            base: self.base_kwh,
+            "heating balance point": self.heating_balance_c,
+            "per heating degree day": self.heating_kwh,
+            "cooling balance point": self.cooling_balance_c,
+            "per cooling degree day": self.cooling_kwh,
+        }
 
 
 def weather_design(balance: Balance, celsius: ArrayLike) -> Array:

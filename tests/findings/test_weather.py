@@ -56,6 +56,9 @@ def test_days_on_one_side_of_the_balance_point_give_a_line():
     kwh, celsius = house(60, heating=0.9, below=30.0)
     fit = weather_dependence(kwh, celsius)
     assert fit.shape == "line"
+    # Nothing is known of a day without heating.
+    assert "| a day at 0 deg C |" in fit.to_markdown()
+    assert "base of a day" not in fit.to_markdown()
     assert fit.heating_balance_c is None
     assert fit.heating_kwh.low <= 0.9 <= fit.heating_kwh.high
     assert np.isnan(fit.weather_share)
