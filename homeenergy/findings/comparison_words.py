@@ -48,7 +48,11 @@ def _amount(estimate: Estimate) -> tuple[str, str]:
 def _how_often(found: Comparison) -> str:
     if found.per == "day":
         return ""
-    return f" at {number_text(found.weekly, 0 if found.weekly >= 3 else 1)} {found.per}s a week"
+    # As seen they are known roughly; what a person gives stays as it was given.
+    weekly = float(found.weekly)
+    tenths = weekly < 3 or (10 * weekly).is_integer()
+    places = 1 if tenths and not weekly.is_integer() else 0
+    return f" at {number_text(weekly, places)} {found.per}s a week"
 
 
 def _nothing_seen(found: Comparison) -> str:

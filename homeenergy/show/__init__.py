@@ -5,10 +5,13 @@ from homeenergy.show.baseload import plot_baseload
 from homeenergy.show.before_after import plot_before_after
 from homeenergy.show.between_houses import plot_between_houses
 from homeenergy.show.clamp_drawing import plot_clamps
+from homeenergy.show.compare_panel import compare_panel
 from homeenergy.show.comparison import plot_comparison
+from homeenergy.show.differences import plot_differences
 from homeenergy.show.energy import plot_daily_energy, plot_house_energy
 from homeenergy.show.hours_of_use import plot_hours_of_use
 from homeenergy.show.idle import plot_idle_use
+from homeenergy.show.idle_panel import idle_panel
 from homeenergy.show.load_duration import plot_load_duration
 from homeenergy.show.overview import plot_overview
 from homeenergy.show.page import findings_page
@@ -30,7 +33,9 @@ from homeenergy.show.writeup import WriteUp, visit_up, write_up
 
 __all__ = [
     "WriteUp",
+    "compare_panel",
     "findings_page",
+    "idle_panel",
     "plot_aligned_runs",
     "plot_baseload",
     "plot_before_after",
@@ -40,6 +45,7 @@ __all__ = [
     "plot_comparison",
     "plot_currents",
     "plot_daily_energy",
+    "plot_differences",
     "plot_duty_cycle",
     "plot_harmonics",
     "plot_hours_of_use",

@@ -83,7 +83,9 @@ def in_background(
 
 def sentence(error: BaseException) -> str:
     """Say in one readable sentence what went wrong."""
-    text = " ".join(str(error).split())
+    lines = [line.strip() for line in str(error).splitlines() if line.strip()]
+    ended = [line if line[-1] in ".:;,!?" else f"{line}." for line in lines[:-1]]
+    text = " ".join(" ".join([*ended, *lines[-1:]]).split())
     return text or f"this did not work ({type(error).__name__})"
 
 
