@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from homeenergy.readings.house import House
 from homeenergy.readings.importing import import_logs
 from homeenergy.show.background import in_background
+from homeenergy.show.one_thread import runner
 
 if TYPE_CHECKING:
     from ipywidgets import VBox
@@ -18,6 +19,7 @@ def offer_import(house: House, *, then: Callable[[], None]) -> VBox:
     """Say that nothing has been imported, with a button that does it and calls `then`."""
     from ipywidgets import HTML, Button, VBox
 
+    run = runner()
     button = Button(description="Import the logs now", layout={"width": "auto"})
     text = HTML(f"Nothing has been imported for {escape(house.name)} yet.")
     box = VBox([text, button])
@@ -26,7 +28,7 @@ def offer_import(house: House, *, then: Callable[[], None]) -> VBox:
         text.value = warning(why)
         box.children = [text, button]
 
-    def begin(_: Any) -> None:
+    def begin() -> None:
         in_background(
             lambda step: import_logs(house.path, progress=step),
             within=box,
@@ -35,7 +37,7 @@ def offer_import(house: House, *, then: Callable[[], None]) -> VBox:
             what="Importing",
         )
 
-    button.on_click(begin)
+    button.on_click(lambda _: run(begin))
     return box
 
 

@@ -64,7 +64,7 @@ def run_explorer(house: House, circuit: str | None = None) -> VBox:
                 circuit or read[0].name,
                 circuits=[(c.appliance, c.name) for c in read],
             )
-        except (ValueError, OSError) as error:
+        except Exception as error:
             frame.children = [HTML(warning(sentence(error)))]
             return
         frame.figure_of, frame.words_of = panel.picture, panel.words

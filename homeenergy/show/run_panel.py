@@ -16,6 +16,7 @@ from homeenergy.readings.house import House
 from homeenergy.show.background import Step, in_background, sentence
 from homeenergy.show.debounce import debounced
 from homeenergy.show.offer_import import warning
+from homeenergy.show.one_thread import runner
 from homeenergy.show.run_controls import laid_out, make_controls
 from homeenergy.show.run_drawing import answer_html, draw_window, image_html, png_of, words_of
 from homeenergy.show.run_edits import RunEdits
@@ -59,6 +60,7 @@ class RunPanel:
 
     def __init__(self, house: House, circuit: str, *, circuits: list[tuple[str, str]]) -> None:
         self.house, self.zone = house, house.timezone
+        self.run = runner()
         self.controls = make_controls(circuits, circuit=circuit)
         self.sliders, self.edits = RunSliders(self), RunEdits(self)
         self.ready, self._quiet = False, False
@@ -200,13 +202,13 @@ class RunPanel:
     def guarded(self, act: Callable[..., None]) -> Callable[..., None]:
         """Give the same function, with what goes wrong shown as a sentence."""
 
-        def run(*given: Any) -> None:
+        def guarded(*given: Any) -> None:
             try:
                 act(*given)
-            except (ValueError, OSError) as error:
+            except Exception as error:
                 self.say(sentence(error))
 
-        return run
+        return guarded
 
     def changes(self, control: Any, act: Callable[[Any], None]) -> None:
         """Do something with the value of a control when a person has changed it."""
@@ -216,12 +218,17 @@ class RunPanel:
             if not self._quiet and (self.ready or control is self.controls.circuit):
                 guarded(change["new"])
 
-        control.observe(changed, names="value")
+        control.observe(lambda change: self.run(changed, change), names="value")
 
     def clicks(self, control: Any, act: Callable[[], None]) -> None:
         """Do something when a button is pressed."""
         guarded = self.guarded(act)
-        control.on_click(lambda _: guarded() if self.ready else None)
+
+        def clicked() -> None:
+            if self.ready:
+                guarded()
+
+        control.on_click(lambda _: self.run(clicked))
 
     def _wire(self) -> None:
         c = self.controls

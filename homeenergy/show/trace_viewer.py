@@ -67,7 +67,7 @@ def trace_viewer(
     def show() -> None:
         try:
             viewer = Viewer(house, circuits, start=start, end=end, save_in=save_in)
-        except ValueError as error:
+        except Exception as error:
             say(sentence(error))
             return
         frame.figure_of, frame.words_of = viewer.picture, viewer.words

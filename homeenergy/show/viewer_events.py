@@ -53,7 +53,7 @@ def _connect_controls(viewer: Viewer) -> None:
             if not viewer.quiet:
                 viewer.tell(action)(change["new"])
 
-        control.observe(changed, names="value")
+        control.observe(lambda change: viewer.run(changed, change), names="value")
 
     for control in (c.search, c.leg):
         on(control, lambda _: viewer.list_circuits())

@@ -1,5 +1,6 @@
 """The run explorer, worked through its controls as a person would."""
 
+import asyncio
 import html
 import re
 import shutil
@@ -280,6 +281,53 @@ def test_a_long_log_is_read_beside_the_notebook(house, monkeypatch):
     go_on.set()
     wait_for(lambda: panel.ready and not panel.controls.work.children)
     assert "4 runs shaded" in alternative(panel)
+
+
+@pytest.mark.parametrize("act", ["button", "field", "import"])
+def test_what_other_threads_of_a_kernel_set_off_is_done_in_one(house, monkeypatch, act):
+    drawn_in, plain = [], run_panel.draw_window
+
+    def draw(*given, **options):
+        drawn_in.append(threading.get_ident())
+        return plain(*given, **options)
+
+    monkeypatch.setattr(run_panel, "draw_window", draw)
+    if act == "import":
+        shutil.rmtree(house.path / "store")
+
+    async def notebook():
+        explorer = run_explorer(open_house(house.path), "heater")
+        before = len(drawn_in)
+        if act == "import":
+            press = explorer.children[0].children[1].click
+        elif act == "button":
+            press = explorer.panel.controls.later.click
+        else:
+
+            def press():
+                explorer.panel.controls.length.value = 3
+
+        thread = threading.Thread(target=press)
+        thread.start()
+        thread.join()
+        assert len(drawn_in) == before
+        end = time.monotonic() + WAIT_S
+        while len(drawn_in) == before:
+            assert time.monotonic() < end
+            await asyncio.sleep(0.02)
+
+    asyncio.run(notebook())
+    assert set(drawn_in) == {threading.get_ident()}
+
+
+def test_a_fault_that_nobody_foresaw_is_one_sentence_too(panel, monkeypatch):
+    def broken(*given, **options):
+        raise KeyError("level")
+
+    monkeypatch.setattr(run_panel, "update", broken)
+    panel.controls.later.click()
+    assert "level" in panel.controls.message.value
+    assert "role='alert'" in panel.controls.message.value
 
 
 def test_a_file_that_cannot_be_read_is_one_sentence(house):
