@@ -18,6 +18,7 @@ from homeenergy.findings.daily import hourly_energy
 from homeenergy.findings.mains import mains_per_day
 from homeenergy.findings.tables import findings_frame, findings_markdown
 from homeenergy.findings.year_cost import with_share_of_bill
+from homeenergy.house.appliance_names import appliance_names
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
@@ -93,6 +94,7 @@ def house_findings(
     Notes
     -----
     Runs are those of `homeenergy.cycles.house_cycles`: what a person decided about them counts.
+    Appliances of one name have that of their circuit in brackets.
 
     Examples
     --------
@@ -112,6 +114,7 @@ def house_findings(
             path=house.path / "house.toml",
             fix="Add a [[circuit]] for each appliance circuit.",
         )
+    names = appliance_names(house.circuits)
     zone = str(house.timezone)
     decisions = read_decisions(house)
     known = bench_remarks(house)
@@ -120,7 +123,7 @@ def house_findings(
         trace = _trace_or_nothing(house, circuit)
         finding = appliance_finding(
             trace,
-            circuit=circuit,
+            circuit=replace(circuit, appliance=names[circuit.name]),
             timezone=zone,
             tariff=house.tariff,
             supply=house.supply,

@@ -249,7 +249,8 @@ def work_out(folder: str, rests_on: str | None) -> tuple[str, pd.DataFrame] | st
         now = f"{__version__} {house_fingerprint(folder)}"
         if now == rests_on:
             return None
-        found = house_findings(open_house(folder), workers=1)
+        house = open_house(folder)
+        found = house_findings(house, workers=1)
     except (HouseError, OSError) as error:
         return str(error)
     except Exception as error:  # a house that nobody foresaw must not stop the others
@@ -264,6 +265,8 @@ def work_out(folder: str, rests_on: str | None) -> tuple[str, pd.DataFrame] | st
         estimate = getattr(found, name)
         about[name] = float("nan") if estimate is None else estimate.value
     table = found.to_frame()
+    # Houses are compared by what appliances are called, on whatever circuit.
+    table["appliance"] = [house.circuit(name).appliance for name in table["circuit"]]
     columns = [*about, *table.columns]
     return now, table.assign(**about)[columns]
 

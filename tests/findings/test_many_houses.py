@@ -13,9 +13,10 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.findings.between_houses import appliance_summary, houses_to_visit, unusual
-from homeenergy.findings.many_houses import find_houses, survey_houses
+from homeenergy.findings.many_houses import find_houses, survey_houses, work_out
 from homeenergy.readings import import_logs, open_house
 from homeenergy.simulate import write_street
+from tests.findings.small_house import made_house, switched
 
 
 @pytest.fixture(scope="module")
@@ -217,3 +218,13 @@ def test_a_standby_below_what_clamps_tell_counts_as_low_and_is_not_printed_as_a_
     summary = appliance_summary(table).loc["Refrigerator"]
     assert summary["standby_w"] == pytest.approx(4.0, rel=1e-12)
     assert summary["standby_unresolved"] == 1
+
+
+def test_appliances_of_one_name_in_a_house_stay_comparable_with_other_houses(tmp_path):
+    watts = {name: switched(3, [8], on_w=800, lasts_h=1) for name in ("kitchen", "cellar")}
+    fridges = dict.fromkeys(watts, 'appliance = "Fridge"')
+    house = made_house(tmp_path / "house", watts, circuits=fridges)
+    found = [one.appliance for one in house_findings(house).appliances]
+    assert sorted(found) == ["Fridge (cellar)", "Fridge (kitchen)"]
+    _, table = work_out(str(house.path), None)
+    assert table["appliance"].tolist() == ["Fridge", "Fridge"]
