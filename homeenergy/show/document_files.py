@@ -29,6 +29,7 @@ PAPERS = {"a4": "a4", "letter": "us-letter"}
 JSON_PART = b'<Default Extension="json" ContentType="application/json"/>'
 FIRST_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 FORBIDDEN_IN_SHEET_NAME = re.compile(r"[\[\]:*?/\\]")
+LONGEST_SHEET_NAME = 31
 
 
 def write_document(document: Document, path: str | Path) -> Path:
@@ -218,10 +219,8 @@ def _xlsx(document: Document) -> bytes:
             data = block.data
             if data is None:
                 data = pd.DataFrame(list(block.rows), columns=list(block.head))
-            name = FORBIDDEN_IN_SHEET_NAME.sub(" ", block.sheet)[:31]
-            if name in names:
-                raise ValueError(f"two tables are to become the sheet {name!r}")
-            names.add(name)
+            name = _sheet_name(block.sheet, names)
+            names.add(name.casefold())
             _plain_cells(data).to_excel(book, sheet_name=name, index=False, freeze_panes=(1, 0))
             for cells in book.sheets[name].columns:
                 for cell in cells:
@@ -240,6 +239,19 @@ def _xlsx(document: Document) -> bytes:
         return re.sub(r"(?<=W3CDTF\">)[^<]*", stamp, text) if part == "docProps/core.xml" else text
 
     return _repacked(file.getvalue(), document, own)
+
+
+def _sheet_name(title: str, taken: set[str]) -> str:
+    """A name that a sheet may have: short, and unlike the others even in small letters."""
+    whole = FORBIDDEN_IN_SHEET_NAME.sub(" ", title)
+    # Names of circuits mostly differ at their ends.
+    name = whole if len(whole) <= LONGEST_SHEET_NAME else f"{whole[:18]}…{whole[-12:]}"
+    number, first = 1, name
+    while name.casefold() in taken:
+        number += 1
+        end = f" ({number})"
+        name = first[: LONGEST_SHEET_NAME - len(end)] + end
+    return name
 
 
 def _plain_cells(data: pd.DataFrame) -> pd.DataFrame:

@@ -21,6 +21,7 @@ from homeenergy.show.writeup.actions import NOT_SURE, is_sure, saving_text
 from homeenergy.show.writeup.basis import make_basis
 from homeenergy.show.writeup.money import amount, money_text
 from homeenergy.simulate import write_street
+from tests.findings.small_house import made_house, switched
 
 DAY = date(2026, 3, 1)
 NASTY = '<script>alert("x")</script> *Ann* & #let $x$ "O\'Neil" عمر'
@@ -253,6 +254,50 @@ def test_a_visit_shows_what_changed_and_only_that(tmp_path):
     assert len(shown) <= 3
     path = document.save(tmp_path / "visit.html")
     assert differences(path, folder) == []
+
+
+def test_a_gap_of_one_leg_takes_nothing_from_the_whole_house(tmp_path):
+    # 1000 and 500 W on the legs, 36 kWh a day; from 7 March on one leg misses two hours a day.
+    legs = {"one": np.full(10 * 1440, 1000.0), "two": np.full(10 * 1440, 500.0)}
+    for day in range(5, 10):
+        legs["two"][day * 1440 + 600 : day * 1440 + 720] = np.nan
+    mains = dict.fromkeys(legs, 'role = "mains"')
+    document = visit_up(made_house(tmp_path / "house", legs, circuits=mains), since="2026-03-07")
+    table = next(b for b in flat(document.parts["changes"]) if isinstance(b, Grid))
+    frame = table.data.set_index("name").loc["Whole house"]
+    assert frame["before_kwh"] == pytest.approx(36)
+    assert frame["after_kwh"] == pytest.approx(36)
+
+
+def test_many_circuits_of_long_and_equal_names_are_told_apart(tmp_path):
+    ends = ("1_of_the_kitchen", "2_of_the_kitchen", "b")
+    heads = [f"socket_circuit_of_the_upper_floor_{end}" for end in ends]
+    watts = {head: switched(3, [8], on_w=800, lasts_h=1) for head in heads}
+    equal = dict.fromkeys(heads[:2], 'appliance = "Sockets"')
+    document = write_up(made_house(tmp_path / "house", watts, circuits=equal), written=DAY)
+    headings = [b.text for b in flat(document.parts["appliances"]) if isinstance(b, Heading)]
+    assert f"Sockets ({heads[0]})" in headings
+    assert f"Sockets ({heads[1]})" in headings
+    with pd.ExcelFile(document.save(tmp_path / "d.xlsx")) as book:
+        names = [name for name in book.sheet_names if name.startswith("runs ")]
+    assert len({name.casefold() for name in names}) == 3
+    assert max(map(len, names)) <= 31
+
+
+def test_energies_of_either_sign_have_no_shares(tmp_path):
+    watts = {
+        "roof": -switched(9, [10], on_w=2000, lasts_h=4),
+        "lamp": switched(9, [20], on_w=60, lasts_h=2),
+        "shed": np.zeros(9 * 1440),
+    }
+    document = write_up(made_house(tmp_path / "house", watts, tariff=("EUR", 0.3)), written=DAY)
+    prose = " ".join(b.text for b in flat(document.parts["appliances"]) if isinstance(b, Prose))
+    assert "of what was measured" not in prose
+    assert "It costs €13 (12 to 14) a year; it is" in prose
+    largest = next(b for b in flat(document.parts["summary"]) if isinstance(b, Grid))
+    assert {row[3] for row in largest.rows} == {"not known"}
+    # What took nothing cannot cost less than nothing.
+    assert next(row[1] for row in largest.rows if row[0] == "shed").startswith("€0.00 (0.00 to")
 
 
 def test_a_visit_needs_two_periods(street):

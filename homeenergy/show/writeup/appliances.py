@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.heat_pump import heat_pump_use
@@ -57,7 +59,7 @@ def _overview(basis: Basis) -> Grid:
             _text(f, "kwh_per_day"),
             _text(f, "standby_w"),
             percent_text(f.idle_share),
-            money_text(f.cost_per_year),
+            money_text(shown(f, "cost_per_year")),
         )
         for f in basis.measured
     )
@@ -99,9 +101,11 @@ def _sentences(basis: Basis, finding: ApplianceFinding) -> str:
     part = basis.share_of_house(finding)
     share = "less than 1 %" if 0 <= part < 0.005 else percent_text(part)
     whole = "the house" if basis.findings.mains_kwh_per_day is not None else "what was measured"
-    cost = finding.cost_per_year
-    money = f" and costs {money_text(cost)} a year" if cost is not None else ""
-    second = f"It takes {share} of {whole}{money}; it is {kind_text(finding)}."
+    cost = shown(finding, "cost_per_year")
+    said = [f"takes {share} of {whole}"] if math.isfinite(part) else []
+    said += [f"costs {money_text(cost)} a year"] if cost is not None else []
+    second = f"It {' and '.join(said)}; it is" if said else "It is"
+    second += f" {kind_text(finding)}."
     try:
         return f"{first} {second} {idle_or_use(finding).sentence}"
     except HouseError:

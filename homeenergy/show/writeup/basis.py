@@ -11,6 +11,7 @@ import pandas as pd
 from homeenergy.estimate import Estimate
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.house_findings import Findings, house_findings
+from homeenergy.findings.wording import RETURNED_SHARE
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
 from homeenergy.trust import HouseCheck, check_house
@@ -43,11 +44,15 @@ class Basis:
         return (self.findings.end - self.findings.start) / pd.Timedelta(days=1)
 
     def share_of_house(self, finding: ApplianceFinding) -> float:
-        """Share of the energy of the mains, or where they are not logged of all circuits."""
+        """Share of the energy of the mains, or where they are not logged of all circuits.
+
+        NaN where a circuit feeds power back: energies of either sign have no shares.
+        """
         mains = self.findings.mains_kwh_per_day
         every = [f.kwh_per_day.value for f in self.measured]
         total = sum(every) if mains is None else mains.value
-        return finding.kwh_per_day.value / total if total else float("nan")
+        both_ways = min(every) < -RETURNED_SHARE * max(map(abs, every))
+        return finding.kwh_per_day.value / total if total > 0 and not both_ways else float("nan")
 
     def local(self, instant: pd.Timestamp) -> pd.Timestamp:
         """An instant in the house's own time."""

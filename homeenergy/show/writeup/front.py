@@ -81,7 +81,7 @@ def _largest(basis: Basis) -> tuple[Block, ...]:
     rows = tuple(
         (
             f.appliance,
-            money_text(f.cost_per_year),
+            money_text(shown(f, "cost_per_year")),
             estimate_text(shown(f, "kwh_per_day"), of="days"),
             percent_text(basis.share_of_house(f)),
         )

@@ -15,6 +15,7 @@ from homeenergy.findings.change import Change
 from homeenergy.findings.daily import daily_energy
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.wording import estimate_text
+from homeenergy.house.appliance_names import appliance_names
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
@@ -87,11 +88,11 @@ def visit_up(
     outdoor = _outdoor(house, before)
     mains = [c for c in house.circuits if c.role == "mains"]
     found = [_compare(WHOLE_HOUSE, mains, at, outdoor, houses=(before, house))]
+    names = appliance_names(house.circuits)
     for circuit in house.circuits:
         if circuit.role == "load":
-            found.append(
-                _compare(circuit.appliance, [circuit], at, outdoor, houses=(before, house))
-            )
+            name = names[circuit.name]
+            found.append(_compare(name, [circuit], at, outdoor, houses=(before, house)))
     found[1:] = sorted(found[1:], key=_rank)
     written = date.today() if written is None else written
     details = house.schedule.write_up
@@ -150,7 +151,10 @@ def _outdoor(house: House, before: House | None) -> pd.Series | None:
 
 
 def _daily(names: list[str], houses: tuple[House | None, House]) -> pd.DataFrame:
-    """Energy of each day of some circuits together; days that one of them lacks are not whole."""
+    """Energy of each day of some circuits together; days that one of them lacks are not whole.
+
+    Each counts with its own mean power of the day, so that a gap of one takes nothing from the sum.
+    """
     whole: list[pd.DataFrame] = []
     for house in houses:
         if house is None:
@@ -159,16 +163,17 @@ def _daily(names: list[str], houses: tuple[House | None, House]) -> pd.DataFrame
         if not names or not set(names) <= there:
             continue
         parts = [daily_energy(house.trace(n), timezone=house.timezone) for n in names]
-        every = pd.concat(parts).groupby("day")
-        sums = every.agg(
-            kwh=("kwh", "sum"),
+        every = pd.concat(parts).assign(kw=lambda day: day["kwh"] / day["covered_h"])
+        sums = every.groupby("day").agg(
+            kw=("kw", "sum"),
             covered_h=("covered_h", "min"),
             day_h=("day_h", "first"),
             parts=("kwh", "size"),
         )
-        whole.append(sums[sums["parts"] == len(names)].drop(columns="parts").reset_index())
+        sums = sums[sums["parts"] == len(names)].reset_index()
+        whole.append(sums.assign(kwh=sums["kw"] * sums["covered_h"]))
     columns = ["day", "kwh", "covered_h", "day_h"]
-    return pd.concat(whole, ignore_index=True) if whole else pd.DataFrame(columns=columns)
+    return pd.concat(whole, ignore_index=True)[columns] if whole else pd.DataFrame(columns=columns)
 
 
 def _compare(
