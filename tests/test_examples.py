@@ -3,6 +3,7 @@
 import doctest
 import importlib
 import shutil
+from operator import attrgetter
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 WITH_EXAMPLES = (
     ("homeenergy.readings.trace", "Trace"),
+    ("homeenergy.readings.house", "House.envelope"),
     ("homeenergy.readings.house", "open_house"),
     ("homeenergy.cycles.plateaus", "find_plateaus"),
     ("homeenergy.cycles.runs", "find_cycles"),
@@ -30,6 +32,7 @@ WITH_EXAMPLES = (
     ("homeenergy.show.aligned", "plot_aligned_runs"),
     ("homeenergy.show.comparison", "plot_comparison"),
     ("homeenergy.show.load_duration", "plot_load_duration"),
+    ("homeenergy.show.overview", "plot_overview"),
     ("homeenergy.show.run_distribution", "plot_run_distribution"),
     ("homeenergy.show.run_explorer", "run_explorer"),
     ("homeenergy.show.week_map", "plot_week_map"),
@@ -51,7 +54,7 @@ def root(tmp_path_factory):
 @pytest.mark.parametrize(("module", "name"), WITH_EXAMPLES, ids=lambda part: part)
 def test_examples_give_what_they_show(module, name, root, monkeypatch):
     monkeypatch.chdir(root)
-    thing = getattr(importlib.import_module(module), name)
+    thing = attrgetter(name)(importlib.import_module(module))
     found = doctest.DocTestFinder(recurse=False).find(thing, name, globs={})
     (example,) = [one for one in found if one.examples]
     runner = doctest.DocTestRunner(verbose=False)
