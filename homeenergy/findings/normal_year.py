@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -16,6 +16,7 @@ from homeenergy.estimate import Estimate
 from homeenergy.findings.weather import WeatherFit, weather_dependence
 from homeenergy.findings.weather_models import Balance
 from homeenergy.findings.wording import estimate_text
+from homeenergy.trust.systematic import with_clamp
 
 Array = NDArray[np.float64]
 Degrees = Literal["celsius", "fahrenheit"]
@@ -146,6 +147,7 @@ def normal_year(
     Returns
     -------
     NormalYear
+        With the uncertainty of the clamp where `fit` holds it (`WeatherFit.with_clamp`).
 
     Notes
     -----
@@ -158,10 +160,12 @@ def normal_year(
     months = _checked(table)
     if HEATING in months or COOLING in months:
         bases = _bases_c(months, heating_base_c, cooling_base_c, degrees)
-        return _from_degree_days(fit, months, bases, degrees)
-    if heating_base_c is not None or cooling_base_c is not None:
+        year = _from_degree_days(fit, months, bases, degrees)
+    elif heating_base_c is not None or cooling_base_c is not None:
         raise ValueError("a base belongs to degree days; the table holds mean temperatures")
-    return _from_temperatures(fit, months)
+    else:
+        year = _from_temperatures(fit, months)
+    return year if fit.clamp is None else replace(year, kwh=with_clamp(year.kwh, fit.clamp))
 
 
 def _bases_c(

@@ -51,6 +51,8 @@ class WeatherFit:
         What a reader must know.
     draws : tuple of (Balance, ndarray)
         Fits to data as they might have come out, for what is computed from a fit.
+    clamp : Clamp or None
+        Whose stated uncertainty the energies hold; see `with_clamp`.
     """
 
     shape: Shape
@@ -69,6 +71,7 @@ class WeatherFit:
     balance: Balance
     remarks: tuple[str, ...]
     draws: tuple[tuple[Balance, Array], ...]
+    clamp: Clamp | None = None
 
     def expected_kwh(self, celsius: ArrayLike) -> Array:
         """Energy of days with these mean temperatures [kWh], shape (n,)."""
@@ -93,7 +96,7 @@ class WeatherFit:
             for e in (self.heating_kwh, self.cooling_kwh)
         ]
         base = with_clamp(self.base_kwh, clamp)
-        return replace(self, base_kwh=base, heating_kwh=wide[0], cooling_kwh=wide[1])
+        return replace(self, base_kwh=base, heating_kwh=wide[0], cooling_kwh=wide[1], clamp=clamp)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a figure: what, value, low, high, unit, n, basis."""

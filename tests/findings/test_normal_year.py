@@ -6,6 +6,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import degree_days, normal_year, read_normal_months, weather_dependence
+from homeenergy.house import Clamp
 
 from .weather_days import correlated, energy, weather
 
@@ -51,6 +52,19 @@ def test_fahrenheit_degree_days_are_the_same_year(fit):
         degrees="fahrenheit",
     )
     assert there.kwh.value == pytest.approx(here.kwh.value)
+
+
+def test_what_the_clamp_may_be_off_is_off_all_year(fit):
+    wide = fit.with_clamp(Clamp(uncertainty=0.05))
+    heating = {"heating_degree_days": np.linspace(500, 0, 12)}
+    for table, base in (({"celsius": MONTH_C}, None), (heating, 15.5)):
+        plain = normal_year(fit, months(**table), heating_base_c=base).kwh
+        year = normal_year(wide, months(**table), heating_base_c=base).kwh
+        assert year.value == plain.value
+        assert year.systematic == pytest.approx(0.05 * year.value)
+        assert year.high - year.value == pytest.approx(
+            np.hypot(plain.high - plain.value, 0.05 * year.value)
+        )
 
 
 def test_year_from_mean_temperatures_holds_the_truth(fit):
