@@ -7,6 +7,7 @@ from homeenergy.show.between_houses import plot_between_houses
 from homeenergy.show.clamp_drawing import plot_clamps
 from homeenergy.show.compare_panel import compare_panel
 from homeenergy.show.comparison import plot_comparison
+from homeenergy.show.costs import plot_price_shares, plot_run_costs
 from homeenergy.show.differences import plot_differences
 from homeenergy.show.energy import plot_daily_energy, plot_house_energy
 from homeenergy.show.hours_of_use import plot_hours_of_use
@@ -56,6 +57,8 @@ __all__ = [
     "plot_overview",
     "plot_periods",
     "plot_power_triangle",
+    "plot_price_shares",
+    "plot_run_costs",
     "plot_run_distribution",
     "plot_run_energies",
     "plot_runs",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from typing import TYPE_CHECKING
 
 from homeenergy.findings.combined import Savings
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
     from homeenergy.estimate import Estimate
 
-ROW_IN = 0.6
+ROW_IN, NAME_WIDTH = 0.66, 44
 
 
 def plot_savings(
@@ -54,7 +55,7 @@ def plot_savings(
             _outline(ax, at, each)
             _bar(ax, at, after, colour=BLUE)
         back = "" if one.payback_years is None else f"\n{payback_text(one.payback_years)}"
-        names.append(f"{one.measure}{back}")
+        names.append(f"{textwrap.fill(one.measure, NAME_WIDTH)}{back}")
     if total is not None:
         _bar(ax, len(names), total, colour=GREY)
     back = "" if savings.payback_years is None else f"\n{payback_text(savings.payback_years)}"
