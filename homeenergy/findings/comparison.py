@@ -17,6 +17,7 @@ from homeenergy.findings.differences import TwoMeans, two_means
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.sample_size import runs_needed
+from homeenergy.findings.wording import SMALLEST_SPREAD
 from homeenergy.trust.systematic import with_systematic
 from homeenergy.units import DAYS_PER_YEAR
 
@@ -223,7 +224,7 @@ def compare(
         difference=difference,
         ratio=ratio,
         p=found.p,
-        differs=bool(difference.low > 0 or difference.high < 0),
+        differs=_differs(difference, mean_a, mean_b),
         method=found.words,
         weekly=weekly,
         cost_per_year=_worth(worth, difference, weekly, (day_a, day_b), paired, clamps=clamps),
@@ -231,6 +232,13 @@ def compare(
         needed=runs_needed(worth_seen, found.spread, paired=found.method == "paired days"),
         remarks=_remarks(clamps),
     )
+
+
+def _differs(difference: Estimate, a: Estimate, b: Estimate) -> bool:
+    """Whether the interval leaves zero out, and not by the rounding of sums alone."""
+    least = SMALLEST_SPREAD * max(abs(a.value), abs(b.value))
+    outside = difference.low > 0 or difference.high < 0
+    return bool(outside and abs(difference.value) > least)
 
 
 def _values(

@@ -93,8 +93,8 @@ class ComparePanel:
         )
 
     def _wire(self) -> None:
-        for control in (self.what, self.per):
-            self.asking.changes(control, self._other_question)
+        self.asking.changes(self.what, self._other_question)
+        self.asking.changes(self.per, self._other_unit)
         self.asking.changes(self.a, self._other_appliance)
         for control in (self.b, self.programme_a, self.programme_b, self.weekly):
             self.asking.changes(control, self.ask)
@@ -102,6 +102,11 @@ class ComparePanel:
             self.asking.changes(control, self.ask)
 
     def _other_question(self) -> None:
+        with self.asking.silently():
+            self.per.index = None
+        self._other_unit()
+
+    def _other_unit(self) -> None:
         self.arrange()
         self.ask()
 

@@ -150,7 +150,12 @@ def _found(known: KnownHouse, state: CompareState) -> Comparison | Comparisons |
     if state.what == "hours":
         return compare_hours(known.house.trace(state.a), finding=finding)
     outdoor = known.outdoor if state.weather else None
-    change = before_after(finding.daily, at=state.at, outdoor=outdoor)
+    try:
+        change = before_after(finding.daily, at=state.at, outdoor=outdoor)
+    except HouseError as error:
+        if outdoor is None or "temperature" not in error.what:
+            raise
+        raise HouseError(error.what, fix="Compare without the outdoor temperature.") from error
     return change.with_clamp(known.house.circuit(state.a).clamp)
 
 

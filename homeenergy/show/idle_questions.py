@@ -186,4 +186,4 @@ def _code_of_all(known: KnownHouse, circuits: list[str], off_h: float | None) ->
 
 
 def _hours(off_h: float | None) -> str:
-    return "" if off_h is None else f", off_h_per_day={off_h:g}"
+    return "" if off_h is None else f", off_h_per_day={off_h!r}"
