@@ -122,7 +122,7 @@ def house_baseload(
     HouseError
         Without a whole day on which all circuits have readings, or where power is fed back.
     ValueError
-        If `findings` leaves out circuits that are measured.
+        If `findings` leaves out circuits that are measured, or `hours` are not in order.
 
     Notes
     -----
@@ -145,6 +145,8 @@ def house_baseload(
     """
     if not window_s > 0:
         raise ValueError(f"window_s must be positive, got {window_s!r}")
+    if hours is not None and not 0 <= hours[0] < hours[1] <= 24:
+        raise ValueError(f"hours must lie in order within a day, as (1, 5), got {hours!r}")
     known = house_findings(house) if findings is None else findings
     loads = [f for f in known.appliances if f.days]
     _refuse_some(house, loads)

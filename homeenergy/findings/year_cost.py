@@ -41,6 +41,9 @@ def with_share_of_bill(
         missing = "no cost: under steps it depends on what the whole house uses, which is not known"
         return [replace(one, remarks=(*one.remarks, missing)) for one in found]
     bills = bill_by_period(days, tariff=tariff)
+    if not bills["house_kwh"].sum() > 0:
+        missing = f"no cost: nothing is drawn through {whose}, so under steps no kWh has a price"
+        return [replace(one, remarks=(*one.remarks, missing)) for one in found]
     price = float(bills["bill"].sum() / bills["house_kwh"].sum())
     return [
         replace(one, cost_per_year=_share(one.kwh_per_day, price, tariff, whose)) for one in found

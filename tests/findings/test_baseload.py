@@ -133,3 +133,5 @@ def test_without_a_whole_day_it_is_refused(tmp_path):
         house_baseload(open_house(tmp_path / "small" / "house"), findings=some)
     with pytest.raises(ValueError, match="window_s must be positive"):
         house_baseload(house, window_s=0)
+    with pytest.raises(ValueError, match="hours must lie in order within a day"):
+        house_baseload(house, hours=(22, 4))

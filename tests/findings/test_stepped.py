@@ -129,6 +129,19 @@ def test_house_findings_price_a_year_at_the_average_of_the_house(tmp_path, role)
     assert whole in heater.cost_per_year.basis
 
 
+@pytest.mark.parametrize("mains_w", [0, -100])
+def test_a_house_that_draws_nothing_has_no_cost_under_steps(tmp_path, mains_w):
+    n = 5 * 96
+    watts = {"mains": np.full(n, mains_w), "lamp": np.full(n, 10)}
+    circuits = {"mains": 'role = "mains"', "lamp": 'kind = "continuous"'}
+    made_house(tmp_path, watts, period_s=900, circuits=circuits)
+    path = tmp_path / "house.toml"
+    path.write_text(path.read_text().replace("[[circuit]]", STEPS_TOML + "[[circuit]]", 1))
+    (lamp,) = house_findings(open_house(tmp_path)).appliances
+    assert lamp.cost_per_year is None
+    assert any("nothing is drawn through the mains" in remark for remark in lamp.remarks)
+
+
 def test_one_circuit_alone_has_no_cost_under_steps_and_says_so(tmp_path):
     watts = {"heater": np.full(96 * 10, 250), "rest": np.full(96 * 10, 750)}
     made_house(tmp_path, watts, period_s=900, start="2026-04-01T00:00Z")

@@ -103,7 +103,7 @@ def _sentences(basis: Basis, finding: ApplianceFinding) -> str:
     whole = "the house" if basis.findings.mains_kwh_per_day is not None else "what was measured"
     cost = shown(finding, "cost_per_year")
     said = [f"takes {share} of {whole}"] if math.isfinite(part) else []
-    said += [f"costs {money_text(cost)} a year"] if cost is not None else []
+    said += [f"costs {money_text(cost)} a year"] if cost and math.isfinite(cost.value) else []
     second = f"It {' and '.join(said)}; it is" if said else "It is"
     second += f" {kind_text(finding)}."
     try:
