@@ -105,11 +105,12 @@ class Asking:
 
     def show(self, answer: Answer) -> None:
         """Show an answer."""
+        picture = picture_html(answer.draw(), answer.words)  # first, so that all changes at once
         self.answer = answer
         self.busy.children = []
         self.message.value = ""
         self.sentence.value = sentence_html(answer)
-        self.picture.value = picture_html(answer.draw(), answer.words)
+        self.picture.value = picture
         self.table.value = table_html(answer)
         self.notes.value = notes_html(answer)
         self.code.value = code_html(answer)
