@@ -83,7 +83,7 @@ def hours_of_use(finding: ApplianceFinding) -> HoursOfUse:
     Parameters
     ----------
     finding : ApplianceFinding
-        From `house_findings`. What is never off (`continuous`) is on all the time.
+        From `house_findings`. What is never off (`continuous`) is on while it draws anything.
 
     Returns
     -------
@@ -139,7 +139,7 @@ def _is_on(finding: ApplianceFinding) -> NDArray[np.bool_]:
     cycles = finding.cycles
     plateaus = cycles.plateaus
     if finding.kind == "continuous":
-        return np.ones(len(plateaus), bool)
+        return np.asarray(plateaus.mean_w != 0)
     inside = in_runs(cycles)
     sign = -1 if plateaus.settings["backwards"] else 1
     on: NDArray[np.bool_] = inside & (sign * plateaus.mean_w > sign * cycles.settings["on_w"])

@@ -124,6 +124,10 @@ def test_never_on_and_never_off():
     always = hours_of_use(finding_of(np.full(3 * 1440, 27.0), kind="continuous", name="Fan"))
     assert always.hours_per_day.value == pytest.approx(24.0)
     assert always.on_w.value == pytest.approx(27.0)
+    # A circuit on which nothing is ever drawn looks as steady as what is never off.
+    dead = hours_of_use(finding_of(np.zeros(3 * 1440), kind="continuous", name="Spare"))
+    assert dead.hours_per_day.value == 0
+    assert "was never on" in dead.sentence
 
 
 def test_without_readings():
