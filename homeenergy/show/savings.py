@@ -53,7 +53,7 @@ def plot_savings(
     for at, (one, each, after) in enumerate(zip(savings.savings, alone, together, strict=True)):
         if each is not None and after is not None:
             _outline(ax, at, each)
-            _bar(ax, at, after, colour=BLUE)
+            _bar(ax, at, after, colour=BLUE, beyond=each.value)
         back = "" if one.payback_years is None else f"\n{payback_text(one.payback_years)}"
         names.append(f"{textwrap.fill(one.measure, NAME_WIDTH)}{back}")
     if total is not None:
@@ -74,7 +74,7 @@ def plot_savings(
     return ax
 
 
-def _bar(ax: Axes, at: int, saved: Estimate, *, colour: str) -> None:
+def _bar(ax: Axes, at: int, saved: Estimate, *, colour: str, beyond: float = 0.0) -> None:
     loss = saved.value < 0
     ax.barh(
         at,
@@ -85,7 +85,7 @@ def _bar(ax: Axes, at: int, saved: Estimate, *, colour: str) -> None:
         hatch="////" if loss else None,
         linewidth=0.8,
     )
-    end = max(saved.value, 0.0)
+    end = max(saved.value, beyond, 0.0)
     if math.isfinite(saved.high - saved.low):
         ax.plot([saved.low, saved.high], [at, at], color="black", linewidth=1.4, zorder=4)
         end = max(end, saved.high)
