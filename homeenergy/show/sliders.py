@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from base64 import b64encode
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from html import escape
 from io import BytesIO
-from struct import unpack
 from typing import TYPE_CHECKING, Any
+
+from homeenergy.show.alternative import figure_words, image_html
 
 if TYPE_CHECKING:
     from ipywidgets import VBox
@@ -15,17 +15,23 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 DOTS_PER_INCH = 90
+Range = tuple[float, float, float, float]
 
 
-def sliders(draw: Callable[..., Axes], **ranges: tuple[float, float, float, float]) -> VBox:
+def sliders(
+    draw: Callable[..., Axes], /, labels: Mapping[str, str] | None = None, **ranges: Range
+) -> VBox:
     """Give a figure with a slider for each parameter of the function that draws it.
 
     Parameters
     ----------
     draw : callable
         Takes the parameters by name and returns the Axes it drew on, of a figure of its own.
+    labels : mapping, optional
+        What stands beside a slider, in plain words and with the unit, by the parameter's name, as
+        in {"room_c": "room (°C)"}. Without it the name stands there, with spaces for underscores.
     **ranges : (least, greatest, step, first value)
-        One for each parameter; the name, with spaces for underscores, is its label.
+        One for each parameter.
 
     Returns
     -------
@@ -39,14 +45,18 @@ def sliders(draw: Callable[..., Axes], **ranges: tuple[float, float, float, floa
 
     if not ranges:
         raise ValueError("no slider; give a range for at least one parameter")
+    for name in labels or {}:
+        if name not in ranges:
+            raise ValueError(f"label for {name!r}, which has no slider; there are {list(ranges)}")
+    spoken = {name: name.replace("_", " ") for name in ranges} | dict(labels or {})
     boxes: dict[str, Any] = {
         name: FloatSlider(
             value=first,
             min=least,
             max=greatest,
             step=step,
-            description=_label(name),
-            tooltip=f"{_label(name)}, from {least:g} to {greatest:g}",
+            description=spoken[name],
+            tooltip=f"{spoken[name]}, from {least:g} to {greatest:g}",
             continuous_update=False,
             style={"description_width": "initial"},
         )
@@ -58,7 +68,10 @@ def sliders(draw: Callable[..., Axes], **ranges: tuple[float, float, float, floa
         values = {name: box.value for name, box in boxes.items()}
         try:
             figure = _figure(draw(**values))
-            picture.value = _image(_in_words(figure, values), png=_png(figure))
+            png = _png(figure)
+            at = ", ".join(f"{spoken[name]} {value:g}" for name, value in values.items())
+            words = figure_words(figure).removeprefix("Figure. ")
+            picture.value = image_html(f"Figure. {at}. {words}", png=png)
             message.value = ""
         except ValueError as error:
             message.value = f"<b>{escape(str(error))}</b>"
@@ -69,35 +82,11 @@ def sliders(draw: Callable[..., Axes], **ranges: tuple[float, float, float, floa
     return VBox([*boxes.values(), picture, message])
 
 
-def _label(name: str) -> str:
-    return name.replace("_", " ")
-
-
 def _figure(ax: Axes) -> Figure:
     figure = ax.get_figure(root=True)
     if figure is None:
         raise ValueError("the function that draws must return Axes on a figure")
     return figure
-
-
-def _in_words(figure: Figure, values: dict[str, float]) -> str:
-    """Say what the sliders are at, and what is written on the figure."""
-    said = [", ".join(f"{_label(name)} {value:g}" for name, value in values.items())]
-    said.append(figure.get_suptitle())
-    for ax in figure.axes:
-        said += [ax.get_title(loc=side) for side in ("left", "center", "right")]
-        said.append(", ".join(text.get_text() for text in ax.texts))
-    return "Figure. " + ". ".join(" ".join(text.split()) for text in said if text.strip())
-
-
-def _image(alternative: str, *, png: bytes) -> str:
-    # With its size, or the page would jump while the picture is decoded.
-    width, height = unpack(">II", png[16:24])
-    data = b64encode(png).decode("ascii")
-    return (
-        f'<img src="data:image/png;base64,{data}" alt="{escape(alternative)}" '
-        f'width="{width}" height="{height}" style="max-width: 100%; height: auto">'
-    )
 
 
 def _png(figure: Figure) -> bytes:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from homeenergy.show.alternative import give_words
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
@@ -41,4 +43,5 @@ def axes_for(ax: Axes | None, size_in: tuple[float, float]) -> Axes:
         _, ax = plt.subplots(figsize=size_in, layout="constrained")
     ax.spines[["top", "right"]].set_visible(False)
     ax.set_axisbelow(True)
+    give_words(ax)
     return ax

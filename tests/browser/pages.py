@@ -50,8 +50,7 @@ def run_notebook(name, *, lab, browser, folder=ROOT / "notebooks"):
     file = f"{name}.ipynb"
     page = browser.new_page()
     page.set_default_timeout(REDRAW_MS)
-    notebook = Opened(page, nbformat.read(folder / file, as_version=4))
-    listen(notebook, own=lab.url)
+    notebook = listen_to(page, folder / file, own=lab.url)
     # A workspace for each, or JupyterLab would open again what was open before.
     place = f"lab/workspaces/{name}/tree/notebooks/{file}"
     page.goto(f"{lab.url}/{place}?token={lab.token}", timeout=OPEN_MS)
@@ -80,8 +79,9 @@ def wait_for_the_last_cell(notebook, *, name):
         pytest.fail(f"not finished after {RUN_MS / 1000:.0f} s: {prompts}, {notebook.complaints}")
 
 
-def listen(notebook, *, own):
-    """Note what the page complains of, and whom but its own server it asks."""
+def listen_to(page, path, *, own):
+    """Give the notebook of a page; note what the page complains of, and whom else it asks."""
+    notebook = Opened(page, nbformat.read(path, as_version=4))
 
     def note(text):
         if not any(re.search(pattern, text) for pattern in NOT_OURS):
@@ -91,8 +91,8 @@ def listen(notebook, *, own):
         if not address.startswith((own, own.replace("http", "ws", 1), "data:", "blob:")):
             notebook.elsewhere.append(address)
 
-    page = notebook.page
     page.on("console", lambda said: note(said.text) if said.type == "error" else None)
     page.on("pageerror", lambda error: note(str(error)))
     page.on("request", lambda request: asked(request.url))
     page.on("websocket", lambda socket: asked(socket.url))
+    return notebook

@@ -8,7 +8,16 @@ from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
-NAMES = ("start_here", "can_i_trust_it", "teach_power_factor", "teach_duty_cycle", "teach_clamps")
+NAMES = (
+    "start_here",
+    "can_i_trust_it",
+    "one_appliance",
+    "compare",
+    "costs_and_savings",
+    "teach_power_factor",
+    "teach_duty_cycle",
+    "teach_clamps",
+)
 # What a picture shows.
 PIXELS = """image => {
   const canvas = document.createElement('canvas');
@@ -17,6 +26,8 @@ PIXELS = """image => {
   canvas.getContext('2d').drawImage(image, 0, 0);
   return canvas.toDataURL();
 }"""
+WIDGET = "application/vnd.jupyter.widget-view+json"
+FIGURE = ".jp-RenderedHTML img"
 # Drawing again puts a new picture in place of the old one, so it is looked up each time.
 PICTURE = ".widget-html img"
 SHOWS = f"""([cell, pixels, same]) => {{
@@ -35,12 +46,13 @@ def opened(request, lab, browser):
 def slider_ranges(cell):
     """Label and (least, greatest, step, first) of each slider that a cell makes."""
     lines = [line for line in cell.source.splitlines() if not line.startswith("%")]
-    return {
-        keyword.arg.replace("_", " "): ast.literal_eval(keyword.value)
-        for node in ast.walk(ast.parse("\n".join(lines)))
-        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "sliders"
-        for keyword in node.keywords
-    }
+    found = {}
+    for node in ast.walk(ast.parse("\n".join(lines))):
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "sliders":
+            given = {word.arg: ast.literal_eval(word.value) for word in node.keywords}
+            labels = given.pop("labels")
+            found |= {labels[name]: given[name] for name in given}
+    return found
 
 
 def cells_with_sliders(notebook):
@@ -81,23 +93,28 @@ def test_jupyterlab_asks_nothing_of_its_own(opened, request):
 def test_every_output_of_the_file_is_on_the_page(opened, request):
     for cell in opened.code_cells:
         shown = opened.shown(cell)
-        kept = [output for output in cell.outputs if "image/png" in output.get("data", {})]
-        pictures = shown.locator(".jp-RenderedImage img")
-        assert pictures.count() == len(kept), cell.source
+        kept = [output.get("data", {}) for output in cell.outputs]
+        kept = [data for data in kept if WIDGET not in data]
+        pictures = shown.locator(FIGURE)
+        assert pictures.count() == sum("image/png" in data for data in kept), cell.source
         for picture in pictures.all():
             picture.scroll_into_view_if_needed()
             assert picture.evaluate("image => image.decode().then(() => image.naturalWidth)") > 300
-        tables = [output for output in cell.outputs if "text/html" in output.get("data", {})]
-        assert shown.locator(".jp-RenderedHTML").count() == len(tables), cell.source
-    shown = opened.page.locator(".jp-RenderedImage img").last
+        html = sum("image/png" in data or "text/html" in data for data in kept)
+        assert shown.locator(".jp-RenderedHTML").count() == html, cell.source
+    shown = opened.page.locator(FIGURE).last
     shown.scroll_into_view_if_needed()
     take_picture(opened.page, request, "last_figure")
 
 
-def test_pictures_of_the_text_have_words_for_those_who_do_not_see_them(opened):
+def test_pictures_have_words_for_those_who_do_not_see_them(opened):
     pictures = opened.page.locator(".jp-MarkdownCell img, .jp-RenderedMarkdown img")
     assert all(picture.get_attribute("alt") for picture in pictures.all())
     for cell in opened.code_cells:
+        for picture in opened.shown(cell).locator(f"{FIGURE}, .jp-RenderedImage img").all():
+            words = picture.get_attribute("alt") or ""
+            assert words.startswith("Figure. "), cell.source
+            assert len(words) > 40, words
         if ranges := slider_ranges(cell):
             label, (_, _, _, first) = next(iter(ranges.items()))
             said = opened.shown(cell).get_by_role("img", name=f"{label} {first:g}")
@@ -125,6 +142,19 @@ def test_arrow_keys_on_a_slider_draw_its_figure_again(opened, request):
             wait_for_picture(shown, before, same=True)
             assert float(readout.text_content()) == pytest.approx(first)
             assert f"{label} {first:g}" in image.get_attribute("alt")
+
+
+def test_the_tab_key_goes_from_slider_to_slider(opened):
+    for cell in cells_with_sliders(opened):
+        handles = opened.shown(cell).get_by_role("slider")
+        handles.first.focus()
+        for handle in handles.all()[1:]:
+            for _ in range(3):  # past the number beside the slider, which can be typed
+                opened.page.keyboard.press("Tab")
+                if handle.evaluate("handle => handle === document.activeElement"):
+                    break
+            else:
+                pytest.fail(f"the tab key does not reach {handle}")
 
 
 def test_dragging_a_slider_draws_its_figure_again(opened, request):

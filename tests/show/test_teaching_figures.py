@@ -179,27 +179,31 @@ def test_sliders_draw_again_and_say_what_is_wrong():
         return plot_currents({"x": amps}, sample_rate_hz=RATE_HZ, volts_v=MAINS.volts)
 
     before = plt.get_fignums()
-    box = sliders(draw, microfarad=(0, 80, 1, 22), ohm=(10, 90, 1, 60))
+    labels = {"microfarad": "capacitor (µF)"}
+    box = sliders(draw, labels=labels, microfarad=(0, 80, 1, 22), ohm=(10, 90, 1, 60))
     first, second, picture, message = box.children
     assert seen == [(22, 60)]
     assert (first.min, first.max, first.continuous_update) == (0, 80, False)
-    assert first.tooltip == "microfarad, from 0 to 80"
+    assert [slider.description for slider in (first, second)] == ["capacitor (µF)", "ohm"]
+    assert first.tooltip == "capacitor (µF), from 0 to 80"
     old = picture.value
     source, words, width = re.match(r'<img src="(.+?)" alt="(.+?)" width="(\d+)"', old).groups()
     assert source.startswith("data:image/png;base64,iVBOR")
-    assert words.startswith("Figure. microfarad 22, ohm 60")
+    assert words.startswith("Figure. capacitor (µF) 22, ohm 60. Across: time")
     assert int(width) > 600
     second.value = 20
     assert seen[-1] == (22, 20)
     assert source not in picture.value
-    assert "microfarad 22, ohm 20" in picture.value
+    assert "capacitor (µF) 22, ohm 20" in picture.value
     second.value = 85
     assert "too many &lt;ohms&gt;" in message.value
     second.value = 30
     assert message.value == ""
     assert plt.get_fignums() == before, "a slider left a figure behind"
-    with pytest.raises(ValueError, match="no slider"):
+    with pytest.raises(ValueError, match="no slider; give"):
         sliders(draw)
+    with pytest.raises(ValueError, match="label for 'farad', which has no slider"):
+        sliders(draw, labels={"farad": "capacitor (F)"}, microfarad=(0, 80, 1, 22))
 
 
 @pytest.mark.parametrize(
