@@ -51,7 +51,7 @@ def test_circuits_are_compared_by_the_day(run, folder):
 
 def test_weekly_sets_what_a_year_counts(run, folder):
     text = run(folder, "washer:2", "washer:1", "--weekly", "2").stdout
-    assert "at 2.0 runs a week" in " ".join(text.split())
+    assert "at 2 runs a week" in " ".join(text.split())
 
 
 def test_json(run, folder, tmp_path):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, isfinite, sqrt
 from typing import Literal
 
@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate, mean_estimate
 from homeenergy.findings.comparison_words import comparison_lines, comparison_sentence
-from homeenergy.findings.differences import TwoMeans, two_means
+from homeenergy.findings.differences import TwoMeans, alike_factor, two_means
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.sample_size import runs_needed
@@ -262,9 +262,15 @@ def _values(
 
 
 def _mean(x: NDArray[np.float64], day: NDArray[np.int64] | None, per: str) -> Estimate:
-    if day is None or per not in ("run", "load", "use"):
-        return mean_estimate(x, unit="kWh", basis=f"mean of {x.size} {per}s, t interval")
-    return mean_of_runs(x, day)
+    if day is not None and per in ("run", "load", "use"):
+        return mean_of_runs(x, day)
+    plain = mean_estimate(x, unit="kWh", basis=f"mean of {x.size} {per}s, t interval")
+    factor = 1.0 if day is None else alike_factor(x - x.mean(), day)
+    if factor == 1:
+        return plain
+    half = factor * (plain.high - plain.value)
+    basis = f"{plain.basis}, widened as days may be alike"
+    return replace(plain, low=plain.value - half, high=plain.value + half, basis=basis)
 
 
 def _clamped(mean: Estimate, share: float | None) -> Estimate:

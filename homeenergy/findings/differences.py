@@ -101,7 +101,7 @@ def two_means(
     if paired:
         return _paired(a[np.isin(day_a, common)], b[np.isin(day_b, common)], common)
     if single:
-        factors = _factor(a - a.mean(), day_a), _factor(b - b.mean(), day_b)
+        factors = alike_factor(a - a.mean(), day_a), alike_factor(b - b.mean(), day_b)
         return _welch(a, b, factors, "one value a day")
     fewest = min(np.unique(day_a).size, np.unique(day_b).size)
     if fewest < LEAST_DAYS:
@@ -136,7 +136,7 @@ def degrees(var_a: float, var_b: float, n_a: int, n_b: int) -> float:
 def _paired(a: Array, b: Array, days: Days) -> TwoMeans:
     n = days.size
     off = a - b
-    factor = _factor(off - off.mean(), days)
+    factor = alike_factor(off - off.mean(), days)
     cov = np.cov(a, b) / n * factor**2
     words = f"mean of the differences of {n} days, t interval"
     if factor > 1:
@@ -199,7 +199,7 @@ def _by_days(a: Array, b: Array, day_a: Days, day_b: Days, fewest: int) -> TwoMe
     sums = DaySums.of(a, b, day_a, day_b)
     off = sums.influence()
     var_a, var_b = sums.variances()
-    factor = _factor(off - off.mean(), sums.day)
+    factor = alike_factor(off - off.mean(), sums.day)
     n_a, n_b = np.unique(day_a).size, np.unique(day_b).size
     spread = float(np.sqrt((var_a * a.size + var_b * b.size) / 2)) * factor
     words = f"{a.size} and {b.size} runs on {n_a} and {n_b} days"
@@ -227,7 +227,7 @@ def _by_days(a: Array, b: Array, day_a: Days, day_b: Days, fewest: int) -> TwoMe
     )
 
 
-def _factor(off: Array, day: Days) -> float:
+def alike_factor(off: Array, day: Days) -> float:
     """By how much `mean_of_days` widens for neighbours being alike; 1 where few are neighbours."""
     if day.size < LEAST_DAYS_FOR_CORRELATION or np.mean(np.diff(day) == 1) <= NEIGHBOURS:
         return 1.0

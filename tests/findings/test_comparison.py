@@ -7,6 +7,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import Clamps, Worth, compare
 from homeenergy.findings.compare_times import holm
 from homeenergy.findings.differences import fieller, two_means
+from homeenergy.findings.means import mean_of_days
 from homeenergy.findings.sample_size import runs_needed
 
 COTTON, QUICK = [0.81, 0.78, 0.85, 0.80], [0.31, 0.29, 0.34, 0.30]
@@ -190,3 +191,15 @@ def test_p_is_evenly_spread_where_there_is_no_difference():
         p.append(two_means(a, b, day_a=day, day_b=day).p)
     assert np.mean(np.array(p) < 0.05) == pytest.approx(0.05, abs=0.03)
     assert np.mean(np.array(p) < 0.5) == pytest.approx(0.5, abs=0.08)
+
+
+def test_means_of_days_are_as_wide_as_anywhere_else():
+    rng = np.random.default_rng(3)
+    warm = np.repeat([0.4, 0.9, 0.5, 0.8], 5) + rng.normal(0, 0.05, 20)
+    day = np.arange(20)
+    found = compare(warm, warm[::-1] + 0.1, day_a=day, day_b=day, per="day")
+    expected = mean_of_days(warm)
+    assert (found.a.low, found.a.high) == pytest.approx((expected.low, expected.high))
+    assert "widened" in found.a.basis
+    plain = compare(warm, warm[::-1] + 0.1, per="day").a
+    assert plain.high - plain.low < 0.7 * (found.a.high - found.a.low)
