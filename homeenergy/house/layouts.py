@@ -23,6 +23,7 @@ _KEYS = (
     "layout",
     "delimiter",
     "decimal",
+    "thousands",
     "encoding",
     "header",
     "lines_above_header",
@@ -67,7 +68,7 @@ def read_layout(log: Fields, *, circuits: tuple[str, ...]) -> LogLayout:
     if kind == "parquet" and not header:
         raise log.refuse("header", "must be true: the columns of a Parquet file have names")
     if kind == "parquet":
-        for name in ("lines_above_header", "lines_below_header", "missing"):
+        for name in ("lines_above_header", "lines_below_header", "missing", "thousands"):
             if log.has(name):
                 raise log.refuse(name, 'belongs to a log with `format = "csv"`')
     if not header and log.has("lines_below_header"):
@@ -87,6 +88,7 @@ def read_layout(log: Fields, *, circuits: tuple[str, ...]) -> LogLayout:
         layout=shape,
         delimiter=_one_character(log, "delimiter", ","),
         decimal=log.choice("decimal", (".", ","), "."),
+        thousands=_thousands(log),
         encoding=_encoding(log),
         header=header,
         lines_above_header=_count(log, "lines_above_header"),
@@ -116,6 +118,19 @@ def _one_character(log: Fields, name: str, default: str) -> str:
     if len(text) != 1:
         raise log.refuse(name, f'must be one character such as "," ";" or "\\t", got {text!r}')
     return text
+
+
+def _thousands(log: Fields) -> str:
+    mark = log.choice("thousands", ("", ",", ".", " ", "'"), "")
+    decimal = log.choice("decimal", (".", ","), ".")
+    if mark == decimal:
+        other = "," if mark == "." else "."
+        raise log.refuse(
+            "thousands",
+            f"is {mark!r}, which is the decimal mark",
+            fix=f'If numbers look like 1{mark}234{other}5, write decimal = "{other}".',
+        )
+    return mark
 
 
 def _count(log: Fields, name: str) -> int:

@@ -106,7 +106,8 @@ class LogColumn:
 class LogLayout:
     """How one family of log files is laid out: a [[log]] of house.toml.
 
-    `missing` holds texts that stand for a missing value, besides the usual ones.
+    `missing` holds texts that stand for a missing value, besides the usual ones; `thousands` is the
+    mark between the thousands of its numbers, if any.
     """
 
     files: str
@@ -115,6 +116,7 @@ class LogLayout:
     layout: Literal["wide", "long"] = "wide"
     delimiter: str = ","
     decimal: str = "."
+    thousands: str = ""
     encoding: str = "utf-8"
     header: bool = True
     lines_above_header: int = 0

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import json
 import math
-import re
 from datetime import datetime
 from pathlib import Path
 
@@ -14,18 +13,13 @@ import pyarrow as pa
 from homeenergy.errors import HouseError
 from homeenergy.house import LogLayout
 from homeenergy.readings.tables import MISSING, Types, csv_columns, open_text, skip_lines
+from homeenergy.readings.thousands import MARKS, grouped
 from homeenergy.readings.times import carries_offset, mixed_zones, stamp_error
 
 _SECOND_HEADING = (
     "If this is a second line of headings, such as units, state how many lines follow the header "
     "before the readings: lines_below_header = 1."
 )
-_THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:(?P<mark>[.,' ])\d{3})(?:(?P=mark)\d{3})*[.,]\d+")
-
-
-def has_thousands(cell: str) -> bool:
-    """Whether a number is written with marks between its thousands, as in 1.234,5."""
-    return bool(_THOUSANDS.fullmatch(cell.strip()))
 
 
 def toml_text(text: str) -> str:
@@ -65,7 +59,7 @@ def find_bad_cell(path: Path, layout: LogLayout, types: Types, error: Exception)
                 if pa.types.is_floating(kind) or pa.types.is_integer(kind):
                     if cell in layout.missing or _is_number(cell, layout.decimal):
                         continue
-                    return _not_a_number(path, line, name, cell, layout)
+                    return not_a_number(path, line, name, cell, layout)
                 elif pa.types.is_timestamp(kind):
                     if not _is_iso(cell):
                         return _not_iso(path, line, name, cell, layout)
@@ -104,21 +98,43 @@ def _wrong_width(path: Path, line: int, found: int, expected: int, layout: LogLa
     return HouseError(f"has {found} columns, expected {expected}", path=path, line=line, fix=fix)
 
 
-def _not_a_number(
+def not_a_number(
     path: Path, line: int, name: str | int, cell: str, layout: LogLayout
 ) -> HouseError:
+    """Say of a cell that it is no number, and what that may come from."""
     other = "," if layout.decimal == "." else "."
     fix = (
         f"Empty cells and {', '.join(MISSING[1:6])} count as missing; what else does is stated, "
         f"as in missing = [{toml_text(cell)}]."
     )
-    if has_thousands(cell):
-        fix = "It has marks between its thousands: export the log again without them."
+    if about := _about_thousands(cell, layout):
+        fix = about
     elif other in cell and _is_number(cell, other):
         fix = f'If {other!r} is the decimal mark, write decimal = "{other}".'
     elif _second_heading(line, layout):
         fix = _SECOND_HEADING
     return HouseError(f"{cell!r} is not a number", path=path, line=line, column=name, fix=fix)
+
+
+def _about_thousands(cell: str, layout: LogLayout) -> str | None:
+    """What to do about a cell that has, or may have, marks between its thousands."""
+    stated = layout.thousands
+    if stated:
+        if not any(mark in cell for mark in MARKS[stated]):
+            return None
+        return (
+            f"thousands = {toml_text(stated)} parts numbers in threes, as in 1{stated}234; if "
+            f"{stated!r} is the decimal mark, write decimal = {toml_text(stated)} instead."
+        )
+    found = grouped(cell)
+    if found is None:
+        return None
+    mark, decimal, times = found
+    also = f" and decimal = {toml_text(decimal)}" if decimal not in (None, layout.decimal) else ""
+    fix = f"If {mark!r} stands between its thousands, write thousands = {toml_text(mark)}{also}."
+    if decimal is None and times == 1 and mark in ".,":
+        fix += f" If it is the decimal mark, write decimal = {toml_text(mark)}."
+    return fix
 
 
 def _second_heading(line: int, layout: LogLayout) -> bool:

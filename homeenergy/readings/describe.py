@@ -13,7 +13,6 @@ import pyarrow.parquet as pq
 
 from homeenergy.errors import HouseError
 from homeenergy.house import LogColumn, LogLayout, read_zone
-from homeenergy.readings.bad_cells import has_thousands
 from homeenergy.readings.column_meaning import meaning, odd_cells
 from homeenergy.readings.column_names import circuit_names, unit_in_name
 from homeenergy.readings.date_order import is_date, is_stamp, is_time_of_day, time_format_of
@@ -56,11 +55,15 @@ class _Table:
     rows: Sequence[tuple[str, ...]]
     head: int
     decimal: str
+    thousands: str = ""
     units: tuple[str, ...] | None = None
 
     def cells(self, name: str | int, *, head: bool = False) -> list[str]:
         at = self.names.index(name)
         return [row[at].strip() for row in (self.rows[: self.head] if head else self.rows)]
+
+    def number(self, cell: str) -> float | None:
+        return number(cell, decimal=self.decimal, thousands=self.thousands)
 
     def filled(self, name: str | int) -> list[str]:
         return [cell for cell in self.cells(name) if cell]
@@ -123,19 +126,29 @@ def _csv(
     path: Path, others: Sequence[Path], timezone: str | None
 ) -> tuple[LogLayout, _Table, list[str]]:
     sample = sample_text(path)
-    for other in others:
-        _refuse_other_layout(sample, sample_text(other))
+    for other in map(sample_text, others):
+        _refuse_other_layout(sample, other)
+        if other.thousands and not sample.thousands:
+            sample = replace(
+                sample,
+                decimal=other.decimal,
+                thousands=other.thousands,
+                remarks=(*sample.remarks, *other.remarks),
+            )
     numbered: list[str | int] = list(range(1, len(sample.rows[0]) + 1))
     names: list[str | int] = list(sample.header) if sample.header else numbered
     repeated = sorted({str(name) for name in names if names.count(name) > 1})
     if repeated:
         raise HouseError(f"has more than one column called {repeated[0]!r}", path=path, line=1)
-    table = _Table(path, names, sample.rows, sample.head, sample.decimal, sample.units)
+    table = _Table(
+        path, names, sample.rows, sample.head, sample.decimal, sample.thousands, sample.units
+    )
     base = LogLayout(
         files="",
         columns={},
         delimiter=sample.delimiter,
         decimal=sample.decimal,
+        thousands=sample.thousands,
         encoding=sample.encoding,
         header=sample.header is not None,
         lines_above_header=sample.lines_above,
@@ -224,7 +237,7 @@ def _time_columns(table: _Table) -> tuple[str | int, ...]:
 def _epoch(table: _Table, name: str | int) -> str | None:
     """Unit of a column that counts from 1970: it never goes far back and lies in our time."""
     cells = table.cells(name, head=True)[:500]
-    values = [number(cell, table.decimal) for cell in cells]
+    values = [table.number(cell) for cell in cells]
     if not values or any(value is None or value != value for value in values):
         return None
     found = np.array(values, dtype=np.float64)
@@ -270,16 +283,8 @@ def _columns(base: LogLayout, table: _Table, remarks: list[str]) -> Description:
     missing: set[str] = set()
     for name in others:
         cells = table.filled(name)
-        values = [number(cell, table.decimal) for cell in cells]
+        values = [table.number(cell) for cell in cells]
         odd = odd_cells(cells, values)
-        if any(has_thousands(cell) for cell in odd):
-            cell = next(cell for cell in odd if has_thousands(cell))
-            raise HouseError(
-                f"{cell!r} has marks between its thousands",
-                path=table.path,
-                column=name,
-                fix="Export the log again without them.",
-            )
         if odd.total() * 2 > len(cells):
             texts.append(name)
         elif any(value is not None and value == value for value in values):
@@ -304,7 +309,7 @@ def _columns(base: LogLayout, table: _Table, remarks: list[str]) -> Description:
 def _values(table: _Table, name: str | int, rows: Sequence[int] | None = None) -> list[float]:
     cells = table.cells(name)
     chosen = cells if rows is None else [cells[row] for row in rows]
-    read = [number(cell, table.decimal) for cell in chosen]
+    read = [table.number(cell) for cell in chosen]
     return [np.nan if value is None else value for value in read]
 
 

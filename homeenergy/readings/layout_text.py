@@ -72,6 +72,7 @@ _ALWAYS = (
 _CSV_ONLY = (
     "delimiter",
     "decimal",
+    "thousands",
     "encoding",
     "header",
     "lines_above_header",
@@ -84,6 +85,7 @@ _SETTINGS = (
     ("layout", "wide", "wide: a column a circuit; long: a row a circuit"),
     ("delimiter", ",", ""),
     ("decimal", ".", ""),
+    ("thousands", "", "between the thousands of numbers"),
     ("encoding", "utf-8", ""),
     ("header", True, "without one, columns are numbered from 1"),
     ("lines_above_header", 0, ""),

@@ -13,10 +13,18 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house import LogColumn, LogLayout, read_zone
-from homeenergy.readings.bad_cells import find_bad_cell
+from homeenergy.readings.bad_cells import find_bad_cell, not_a_number
 from homeenergy.readings.local_time import local_to_utc, near_change
 from homeenergy.readings.rows import Values
-from homeenergy.readings.tables import Types, check_columns, csv_columns, first_rows, read_tables
+from homeenergy.readings.tables import (
+    MISSING,
+    Types,
+    check_columns,
+    csv_columns,
+    first_rows,
+    read_tables,
+)
+from homeenergy.readings.thousands import BadNumberError, numbers
 from homeenergy.readings.times import BadStamp, Stamps, arrow_type, read_stamps, stamp_error
 
 ALL = "*"  # the source whose instants are those of every row
@@ -87,14 +95,15 @@ def _types(path: Path, layout: LogLayout) -> Types:
     """Needed columns of a file, time first, and as what they are read."""
     names: list[str | int] = list(layout.time_columns)
     values: Types = {}
+    numeric = pa.string() if layout.thousands else pa.float64()
     if layout.layout == "long":
         assert layout.circuit_column is not None
         assert layout.value_column is not None
         values[layout.circuit_column] = pa.dictionary(pa.int32(), pa.string())
-        values[layout.value_column] = pa.float64()
+        values[layout.value_column] = numeric
     else:
         for column in layout.columns.values():
-            values |= {name: pa.float64() for name in column.names}
+            values |= dict.fromkeys(column.names, numeric)
     if layout.format == "parquet":
         return {name: pa.null() for name in [*names, *values]}
     found = csv_columns(path, layout)
@@ -140,14 +149,14 @@ def _rows(
         line = bad.row + first_line
         raise stamp_error(bad, path=path, line=line, column=layout.time_columns[0]) from None
     position = {name: number for number, name in enumerate(names)}
-    numbers = _Numbers(path, table, position, first_line)
+    cells = _Numbers(path, layout, table, position, first_line)
     if layout.layout == "long":
-        yield from _long(path, layout, numbers, stamps, zone=zone)
+        yield from _long(path, layout, cells, stamps, zone=zone)
         return
     times = _utc(stamps, zone, path=path, lines=None, first_line=first_line, layout=layout)
     for source in (ALL, COUNTERS):
         columns = {
-            circuit: _quantity(column, [numbers.read(name) for name in column.names])
+            circuit: _quantity(column, [cells.read(name) for name in column.names])
             for circuit, column in layout.columns.items()
             if source_of(layout, circuit) == source
         }
@@ -156,24 +165,24 @@ def _rows(
 
 
 def _long(
-    path: Path, layout: LogLayout, numbers: _Numbers, stamps: Stamps, *, zone: tzinfo
+    path: Path, layout: LogLayout, cells: _Numbers, stamps: Stamps, *, zone: tzinfo
 ) -> Iterator[Rows]:
     assert layout.value_column is not None
-    who = numbers.table.column(numbers.position[layout.circuit_column or 0])
+    who = cells.table.column(cells.position[layout.circuit_column or 0])
     if not pa.types.is_dictionary(who.type):
         who = who.cast(pa.string()).dictionary_encode()
     who = who.unify_dictionaries().combine_chunks()
     coded = who.chunk(0) if isinstance(who, pa.ChunkedArray) else who
     names = [None if name is None else name.strip() for name in coded.dictionary.to_pylist()]
     codes = coded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
-    values = numbers.read(layout.value_column)
+    values = cells.read(layout.value_column)
     for circuit, column in layout.columns.items():
         mine = [code for code, name in enumerate(names) if name == str(column.names[0])]
         rows = np.flatnonzero(np.isin(codes, mine)) if mine else np.empty(0, dtype=np.int64)
         if rows.size:
             own = Stamps(stamps.ns[rows], stamps.zoned)
             times = _utc(
-                own, zone, path=path, lines=rows, first_line=numbers.first_line, layout=layout
+                own, zone, path=path, lines=rows, first_line=cells.first_line, layout=layout
             )
             yield Rows(circuit, times, {circuit: _quantity(column, [values[rows]])})
 
@@ -210,12 +219,15 @@ class _Numbers:
     """The columns of numbers of a table, with a place to name when one is not a number."""
 
     path: Path
+    layout: LogLayout
     table: pa.Table
     position: dict[str | int, int]
     first_line: int
 
     def read(self, name: str | int) -> NDArray[np.float64]:
         column = self.table.column(self.position[name])
+        if self.layout.thousands:
+            column = self._without_marks(column, name)
         kind = column.type
         if not any(known(kind) for known in _NUMBERS):
             raise HouseError(
@@ -230,6 +242,16 @@ class _Numbers:
                 "is not a finite number", path=self.path, line=self.first_line + row, column=name
             )
         return values
+
+    def _without_marks(self, column: pa.ChunkedArray, name: str | int) -> pa.ChunkedArray:
+        layout = self.layout
+        missing = [*MISSING, *layout.missing]
+        marks = {"thousands": layout.thousands, "decimal": layout.decimal}
+        try:
+            return numbers(column, missing=missing, **marks)
+        except BadNumberError as bad:
+            line = self.first_line + bad.row
+            raise not_a_number(self.path, line, name, bad.cell, layout) from None
 
 
 def _quantity(column: LogColumn, values: list[NDArray[np.float64]]) -> Values:

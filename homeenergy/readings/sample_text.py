@@ -11,14 +11,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from homeenergy.errors import HouseError
+from homeenergy.readings.number_marks import NUMBER, is_number, number_marks
 from homeenergy.readings.tables import MISSING, is_gzip
+from homeenergy.readings.thousands import plain_number
 
 _HEAD_BYTES = 400_000
 _LATER_BYTES = 60_000
 _MOST_ABOVE = 40
 _MOST_BELOW = 5
 _DELIMITERS = (",", ";", "\t", "|")
-_NUMBER = re.compile(r"[+-]?\d+(?:([.,])\d+)?(?:[eE][+-]?\d+)?|[+-]?([.,])\d+")
 _TIMELIKE = re.compile(
     r"(?:\d{1,4}[-./]\d{1,2}[-./]\d{1,4}[T ]?)?(?:\d{1,2}:\d{2}[\d:., +-]*(?:[AaPp][Mm]|[Zz])?)?"
 )
@@ -37,6 +38,7 @@ class TextSample:
     encoding: str
     delimiter: str
     decimal: str
+    thousands: str
     header: tuple[str, ...] | None
     lines_above: int
     lines_below: int
@@ -82,12 +84,13 @@ def sample_text(path: Path) -> TextSample:
         raise _no_table(path)
     rows = [tuple(row) for table in (body, *tables[1:]) for row in table if len(row) == width]
     units = tuple(cell.strip() for cell in tables[0][1]) if below else None
-    decimal, doubt = _decimal(rows, delimiter, path)
+    decimal, thousands, doubt = number_marks(rows, delimiter=delimiter, path=path)
     return TextSample(
         path=path,
         encoding=encoding,
         delimiter=delimiter,
         decimal=decimal,
+        thousands=thousands,
         header=tuple(cell.strip() for cell in first) if has_header else None,
         lines_above=place[0],
         lines_below=place[1 + below] - place[0] - 1 if below else 0,
@@ -133,16 +136,12 @@ def _decode(head: bytes, encoding: str) -> str:
     return head.decode(name, errors="replace")
 
 
-def _is_number(cell: str) -> bool:
-    return bool(_NUMBER.fullmatch(cell.strip()))
-
-
 def _is_time(cell: str) -> bool:
     return bool(cell.strip() and _TIMELIKE.fullmatch(cell.strip()))
 
 
 def _holds_values(row: Sequence[str]) -> bool:
-    return any(_is_number(cell) or _is_time(cell) for cell in row)
+    return any(is_number(cell) or _is_time(cell) for cell in row)
 
 
 def _delimiter_and_lines_above(lines: Sequence[Sequence[str]], path: Path) -> tuple[str, int]:
@@ -185,7 +184,7 @@ def _delimiter(lines: Sequence[str], path: Path) -> str:
         same = sum(len(row) == width for row in rows) / len(rows)
         cells = [cell.strip() for row in rows[1:] for cell in row] or [c.strip() for c in rows[0]]
         sense = sum(
-            cell in MISSING or _is_number(cell) or _is_time(cell) or bool(_NAME.fullmatch(cell))
+            cell in MISSING or is_number(cell) or _is_time(cell) or bool(_NAME.fullmatch(cell))
             for cell in cells
         ) / len(cells)
         if same > 0.95 and same * sense > best_score + 1e-9:
@@ -195,31 +194,14 @@ def _delimiter(lines: Sequence[str], path: Path) -> str:
     return best
 
 
-def _decimal(rows: Sequence[tuple[str, ...]], delimiter: str, path: Path) -> tuple[str, list[str]]:
-    marks = {".": 0, ",": 0}
-    for row in rows[:2000]:
-        for cell in row:
-            found = _NUMBER.fullmatch(cell.strip())
-            if found and (found[1] or found[2]):
-                marks[found[1] or found[2]] += 1
-    if delimiter == "," or marks[","] == 0:
-        return ".", []
-    if marks["."] == 0:
-        return ",", ["decimal comma"]
-    raise HouseError(
-        f"numbers are written with a decimal comma ({marks[',']} times) and with a decimal point "
-        f"({marks['.']} times)",
-        path=path,
-        fix='State decimal = "," or decimal = "." after checking which columns matter.',
-    )
-
-
-def number(cell: str, decimal: str) -> float | None:
+def number(cell: str, *, decimal: str, thousands: str = "") -> float | None:
     """Value of a cell; NaN if it is missing, None if it is no number."""
     text = cell.strip()
     if text in MISSING:
         return float("nan")
-    if not _NUMBER.fullmatch(text):
+    if thousands:
+        text = plain_number(text, thousands=thousands, decimal=decimal)
+    if not NUMBER.fullmatch(text):
         return None
     try:
         return float(text.replace(decimal, "."))

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 DOTS_PER_INCH = 90
+WIDTH = "500px"
 Range = tuple[float, float, float, float]
 
 
@@ -59,6 +60,7 @@ def sliders(
             tooltip=f"{spoken[name]}, from {least:g} to {greatest:g}",
             continuous_update=False,
             style={"description_width": "initial"},
+            layout={"width": WIDTH, "max_width": "100%"},
         )
         for name, (least, greatest, step, first) in ranges.items()
     }

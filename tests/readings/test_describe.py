@@ -254,15 +254,6 @@ def test_a_text_among_numbers_means_missing_and_not_a_circuit(tmp_path, odd):
     assert np.flatnonzero(np.isnan(watts)).tolist() == [40]
 
 
-@pytest.mark.parametrize("cell", ["1.601,3", '"1,601.3"', '"1,234,601.3"'])
-def test_marks_between_thousands_are_named(tmp_path, cell):
-    delimiter = ";" if cell.startswith("1.") else ","
-    rows = [f"2026-03-14 10:{n:02d}:00{delimiter}{cell if n == 7 else n}" for n in range(60)]
-    path = log(tmp_path, "\n".join([f"time{delimiter}oven_w", *rows]))
-    with pytest.raises(HouseError, match=r"column 'oven_w': '1.*3' has marks between its thous"):
-        describe(path)
-
-
 def test_lines_above_the_header_and_a_line_of_units(tmp_path):
     stamps = pd.date_range("2026-03-14", periods=50, freq="1min").strftime("%Y-%m-%d %H:%M:%S")
     rows = [f"{s},{n % 9},0.{n % 7}" for n, s in enumerate(stamps)]

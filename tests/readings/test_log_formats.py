@@ -371,7 +371,29 @@ oven = "stove"
         (
             'time,fridge,oven\n2026-03-01T00:00:00Z,1,"1,234.5"\n',
             WIDE,
-            r"line 2, column 'oven'(.|\n)*between its thousands",
+            r"line 2, column 'oven'(.|\n)*between its thousands, write thousands = \",\"\.",
+        ),
+        (
+            "time;fridge;oven\n2026-03-01T00:00:00Z;1;1.234,5\n",
+            WIDE.replace("[log.c", 'delimiter = ";"\n[log.c'),
+            r"column 'oven'(.|\n)*write thousands = \"\.\" and decimal = \",\"\.",
+        ),
+        (
+            "time;fridge;oven\n2026-03-01T00:00:00Z;1;1,234\n",
+            WIDE.replace("[log.c", 'delimiter = ";"\n[log.c'),
+            r"'oven'(.|\n)*thousands = \",\"\. If it is the decimal mark, write decimal = \",",
+        ),
+        (
+            "a\ntime;fridge;oven\n2026-03-01T00:00:00Z;1;1,234\n2026-03-01T00:00:10Z;;12,5\n",
+            WIDE.replace(
+                "[log.c", 'delimiter = ";"\nlines_above_header = 1\nthousands = ","\n[log.c'
+            ),
+            r"line 4, column 'oven': '12,5' is not a number(.|\n)*parts numbers in threes",
+        ),
+        (
+            "time,fridge,oven\n" + OK + "2026-03-01T00:00:20Z,3,off\n",
+            WIDE.replace("[log.c", 'thousands = ","\n[log.c'),
+            r"column 'oven': 'off' is not a number(.|\n)*missing = \[\"off\"\]",
         ),
         (
             "time,fridge,oven\n31.02.2026,3,3\n",
