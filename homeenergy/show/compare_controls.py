@@ -10,6 +10,7 @@ from ipywidgets import Checkbox, DatePicker, Dropdown, HBox, Layout, Text
 from matplotlib.figure import Figure
 
 from homeenergy.errors import HouseError
+from homeenergy.show.arrow_keys import keep_arrow_keys
 from homeenergy.show.asking import Asking
 from homeenergy.show.compare_questions import (
     QUESTIONS,
@@ -56,6 +57,7 @@ class ComparePanel:
         self.children: list[Any] = [
             *(HBox(row, layout=wrapped) for row in rows),
             *self.asking.children,
+            keep_arrow_keys(),
         ]
         self.ask()
 
@@ -63,7 +65,11 @@ class ComparePanel:
         circuits = [(self.known.labels[name], name) for name in self.known.findings]
         chosen: dict[str, Any] = {"style": NATURAL}
         self.what = Dropdown(
-            description="Compare", options=QUESTIONS, value=state.what, layout={"width": "360px"}
+            description="Compare",
+            options=QUESTIONS,
+            value=state.what,
+            layout={"width": "360px"},
+            **chosen,
         )
         self.a = Dropdown(description="Appliance", options=circuits, value=state.a, **chosen)
         self.b = Dropdown(description="with", options=circuits, value=state.b, **chosen)

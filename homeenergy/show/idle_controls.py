@@ -7,6 +7,7 @@ from typing import Any
 from ipywidgets import Dropdown, HBox, Layout, SelectionSlider
 from matplotlib.figure import Figure
 
+from homeenergy.show.arrow_keys import keep_arrow_keys
 from homeenergy.show.asking import Asking
 from homeenergy.show.idle_questions import ALL, WHENEVER_H, IdleState, update
 from homeenergy.show.known_house import KnownHouse
@@ -36,7 +37,7 @@ class IdlePanel:
         for control in (self.appliance, self.off):
             self.asking.changes(control, self.ask)
         row = HBox([self.appliance, self.off], layout=Layout(flex_flow="row wrap"))
-        self.children: list[Any] = [row, *self.asking.children]
+        self.children: list[Any] = [row, *self.asking.children, keep_arrow_keys()]
         self.ask()
 
     def ask(self) -> None:

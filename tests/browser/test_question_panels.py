@@ -1,0 +1,173 @@
+"""The panels that compare and that tell idle from use, in a browser."""
+
+import nbformat
+import pytest
+from playwright.sync_api import expect
+
+from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+NAME = "ask_questions"
+CODE = (
+    "import homeenergy as he\n"
+    "from homeenergy.show import compare_panel, idle_panel\n"
+    'report = he.import_logs("../sample_data/orchard_house")\n'
+    'house = he.open_house("../sample_data/orchard_house")\n'
+    "findings = he.house_findings(house)",
+    "compare_panel(house, findings=findings)",
+    "idle_panel(house, findings=findings)",
+)
+
+
+@pytest.fixture(scope="module")
+def opened(lab, browser):
+    folder = lab.folder / "notebooks"
+    cells = [nbformat.v4.new_code_cell(code) for code in CODE]
+    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
+    notebook = nbformat.v4.new_notebook(cells=cells, metadata={"kernelspec": kernel})
+    nbformat.write(notebook, folder / f"{NAME}.ipynb")
+    with run_notebook(NAME, lab=lab, browser=browser, folder=folder) as shown:
+        browser.grant_permissions(["clipboard-read", "clipboard-write"], origin=lab.url)
+        yield shown
+
+
+@pytest.fixture(scope="module")
+def comparing(opened):
+    return with_picture(opened, 1)
+
+
+@pytest.fixture(scope="module")
+def idling(opened):
+    return with_picture(opened, 2)
+
+
+def with_picture(opened, number):
+    shown = opened.shown(opened.code_cells[number])
+    shown.scroll_into_view_if_needed()
+    shown.locator("img").first.wait_for(timeout=REDRAW_MS)
+    return shown
+
+
+def said(cell):
+    return cell.locator("p[role=status]")
+
+
+def picked(cell, label, choice):
+    cell.get_by_label(label, exact=True).locator("visible=true").select_option(choice)
+
+
+def keep_picture(cell, name):
+    SCREENSHOTS.mkdir(exist_ok=True)
+    cell.scroll_into_view_if_needed()
+    cell.screenshot(path=SCREENSHOTS / f"{name}.png")
+
+
+def test_it_opens_with_an_answer(opened, comparing):
+    assert opened.page.locator(RED).all_text_contents() == []
+    expect(said(comparing)).to_contain_text("Dishwasher")
+    assert "kWh per run" in comparing.locator("img").get_attribute("alt")
+    assert comparing.get_by_role("row").count() == 6
+    keep_picture(comparing, "compare_panel_first")
+
+
+def test_picking_changes_sentence_table_and_figure(comparing):
+    picture = comparing.locator("img").get_attribute("src")
+    picked(comparing, "Compare", "Two appliances")
+    expect(said(comparing)).to_contain_text("per day", timeout=REDRAW_MS)
+    expect(comparing.locator("img")).not_to_have_attribute("src", picture)
+    picked(comparing, "Appliance", "Refrigerator")
+    picked(comparing, "with", "Chest freezer")
+    expect(said(comparing)).to_contain_text("Refrigerator")
+    expect(said(comparing)).to_contain_text("Chest freezer")
+    keep_picture(comparing, "compare_panel_appliances")
+    for question, part in (
+        ("Hours of the day", "24 comparisons"),
+        ("Days of the week", "comparisons, corrected"),
+        ("Before a day with after it", "a day"),
+    ):
+        picked(comparing, "Compare", question)
+        expect(said(comparing)).to_contain_text(part, timeout=REDRAW_MS)
+        keep_picture(comparing, f"compare_panel_{question.split()[0].lower()}")
+
+
+def test_a_day_that_is_given_and_one_too_early(comparing):
+    picked(comparing, "Compare", "Before a day with after it")
+    comparing.get_by_label("First day after").fill("2026-10-28")
+    expect(said(comparing)).to_contain_text("28 October 2026", timeout=REDRAW_MS)
+    comparing.get_by_label("First day after").fill("2026-10-18")
+    expect(comparing.get_by_role("alert")).to_contain_text("each side needs at least 5")
+    assert comparing.locator("img").count() == 0
+    keep_picture(comparing, "compare_panel_alert")
+    comparing.get_by_label("First day after").fill("")
+
+
+def test_runs_a_week_are_taken_when_the_field_is_left(comparing):
+    picked(comparing, "Compare", "Two programmes of one appliance")
+    picked(comparing, "Appliance", "Dishwasher")
+    field = comparing.get_by_label("Runs a week")
+    field.fill("2,5")
+    field.press("Tab")
+    expect(said(comparing)).to_contain_text("at 2.5 runs a week", timeout=REDRAW_MS)
+
+
+def test_the_code_can_be_copied_and_gives_the_same(comparing, opened, lab, monkeypatch):
+    page = opened.page
+    comparing.get_by_role("button", name="Copy", exact=True).click()
+    expect(comparing.get_by_text("Copied.", exact=True)).to_be_visible()
+    copied = page.evaluate("navigator.clipboard.readText()")
+    assert copied == comparing.locator("textarea").input_value()
+    keep_picture(comparing, "compare_panel_copied")
+    monkeypatch.chdir(lab.folder / "notebooks")
+    names = {}
+    exec(copied, names)
+    assert names["found"].sentence == said(comparing).text_content()
+
+
+def test_the_tab_key_reaches_every_control_and_the_code(comparing):
+    page = comparing.page
+    picked(comparing, "Compare", "Two programmes of one appliance")
+    expect(said(comparing)).to_contain_text("per run", timeout=REDRAW_MS)
+    comparing.get_by_label("Compare", exact=True).focus()
+    reached = []
+    for _ in range(9):
+        reached.append(page.evaluate("document.activeElement.tagName"))
+        page.keyboard.press("Tab")
+    # Question, appliance, two programmes, per; runs a week; code; the button that copies it.
+    assert reached[:8] == ["SELECT"] * 5 + ["INPUT", "TEXTAREA", "BUTTON"]
+
+
+def test_arrow_keys_change_the_question(comparing):
+    picked(comparing, "Compare", "Two programmes of one appliance")
+    question = comparing.get_by_label("Compare", exact=True)
+    question.focus()
+    question.press("ArrowDown")
+    expect(said(comparing)).to_contain_text("per day", timeout=REDRAW_MS)
+    question.press("ArrowUp")
+    expect(said(comparing)).to_contain_text("per run", timeout=REDRAW_MS)
+
+
+def test_idling_of_all_and_of_one(idling):
+    expect(said(idling)).to_contain_text("Of 12 appliances")
+    assert "share waiting" in idling.locator("img").get_attribute("alt")
+    keep_picture(idling, "idle_panel_all")
+    picked(idling, "Appliance", "Range with oven")
+    expect(said(idling)).to_contain_text("Range with oven idles", timeout=REDRAW_MS)
+    expect(idling.get_by_text("licensed electrician")).to_be_visible()
+    handle = idling.get_by_role("slider")
+    handle.focus()
+    for _ in range(12):
+        handle.press("ArrowLeft")
+    expect(said(idling)).to_contain_text("off for 12.0 h a day", timeout=REDRAW_MS)
+    keep_picture(idling, "idle_panel_one")
+    idling.get_by_role("button", name="Copy", exact=True).press("Enter")
+    expect(idling.get_by_text("Copied.", exact=True)).to_be_visible()
+    assert "off_h_per_day=12.0" in idling.page.evaluate("navigator.clipboard.readText()")
+    picked(idling, "Appliance", "Refrigerator")
+    expect(said(idling)).to_contain_text("has to stay on: food spoils", timeout=REDRAW_MS)
+
+
+# Stands last, after everything that could make the page complain.
+def test_the_page_complains_of_nothing_and_asks_nobody_else(opened):
+    assert opened.complaints == []
+    assert opened.elsewhere == []
