@@ -13,6 +13,7 @@ from homeenergy.findings.cost import energy_cost
 from homeenergy.findings.daily import daily_energy, energy_per_day
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_runs
+from homeenergy.findings.price_at_rest import price_outside_runs
 from homeenergy.findings.remarks import remarks_on
 from homeenergy.house.schedule import Circuit, Clamp, Kind, Supply, Tariff
 from homeenergy.readings.trace import Trace
@@ -51,6 +52,8 @@ class ApplianceFinding:
         Share by which the clamp's multiplier may be off at 95 %, where house.toml states it. The
         intervals of the figures above include it, and keep it apart as their `systematic` part;
         those of `cycles` leave it out.
+    price_at_rest : float or None
+        Average price of the time outside runs [currency a kWh], where prices depend on the time.
     """
 
     circuit: str
@@ -71,6 +74,7 @@ class ApplianceFinding:
     daily: pd.DataFrame
     correction: str = "none"
     clamp_uncertainty: float | None = None
+    price_at_rest: float | None = None
 
 
 def appliance_finding(
@@ -127,6 +131,7 @@ def appliance_finding(
         daily=daily,
         correction=correction_words(clamp),
         clamp_uncertainty=clamp.uncertainty,
+        price_at_rest=price_outside_runs(cycles, tariff=tariff, timezone=timezone),
     )
 
 

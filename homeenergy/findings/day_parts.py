@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -10,9 +12,11 @@ from homeenergy.cycles import Cycles
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.cycles.rest import find_rest
 from homeenergy.estimate import joined_half
-from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.daily import LEAST_COVERAGE
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
+
+if TYPE_CHECKING:
+    from homeenergy.findings.appliance import ApplianceFinding
 
 
 def between_edges(

@@ -29,6 +29,17 @@ def mean_price(finding: ApplianceFinding) -> tuple[float, str] | None:
     return cost.value / (per_day.value * DAYS_PER_YEAR), cost.unit
 
 
+def price_at_rest(finding: ApplianceFinding) -> tuple[float, str] | None:
+    """Price [currency a kWh] and currency of what is drawn outside runs; None as `mean_price`.
+
+    What waits all day does so at all prices, whenever it is used.
+    """
+    paid = mean_price(finding)
+    if paid is None or finding.price_at_rest is None:
+        return paid
+    return finding.price_at_rest, paid[1]
+
+
 def paid_prices(rows: Sequence[ApplianceFinding]) -> list[float] | None:
     """Average price that each appliance paid [currency a kWh; NaN where it is not known].
 

@@ -15,7 +15,7 @@ from homeenergy.findings.annual import SEASON_LIMIT, AnnualEnergy, annual_energy
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.day_parts import day_parts
 from homeenergy.findings.idle_words import bound_text
-from homeenergy.findings.mean_price import mean_price, scaled
+from homeenergy.findings.mean_price import mean_price, price_at_rest, scaled
 from homeenergy.findings.quotients import quotient
 from homeenergy.findings.wording import (
     estimate_text,
@@ -241,7 +241,7 @@ def made_saving(
     share: float | None = None,
     annual: AnnualEnergy | None = None,
 ) -> Saving:
-    """A saving of energy, with what it is worth at the average price of the appliance.
+    """A saving of energy, with what it is worth at the average price of the appliance, or at rest.
 
     `before` is what the part of it takes in a year [kWh]; `share` of it is saved; default: as
     much as `kwh` is of it. `annual` is given where `kwh` allows for the rest of the year already;
@@ -250,7 +250,7 @@ def made_saving(
     limit, season = unseen_days(finding, annual)
     if annual is None and limit and isfinite(kwh.value) and kwh.resolved:
         kwh = with_even_error(kwh, limit * abs(kwh.value), basis=f"{kwh.basis}; unseen days")
-    paid = mean_price(finding)
+    paid = price_at_rest(finding) if part == "idle" else mean_price(finding)
     cost = None if paid is None else scaled(kwh, paid[0], unit=paid[1])
     unit = "" if paid is None else paid[1]
     given = None if price is None else as_estimate(price, unit=unit, what="price")
@@ -258,9 +258,10 @@ def made_saving(
     if paid is None:
         lines.append("No tariff is known, so nothing is said of money.")
     else:
+        waiting = " while it waits" if part == "idle" and finding.price_at_rest is not None else ""
         lines.append(
-            f"A kWh costs {paid[0]:.3g} {paid[1]}, what this appliance pays on average; standing "
-            "charges stay."
+            f"A kWh costs {paid[0]:.3g} {paid[1]}, what this appliance pays on average{waiting}; "
+            "standing charges stay."
         )
     if given is not None and given.high > 0:
         lines.append(SIMPLE)

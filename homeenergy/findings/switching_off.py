@@ -10,7 +10,7 @@ import pandas as pd
 from homeenergy.estimate import Estimate
 from homeenergy.findings.idle import IdleUse
 from homeenergy.findings.idle_words import bound_text
-from homeenergy.findings.mean_price import mean_price, scaled
+from homeenergy.findings.mean_price import price_at_rest, scaled
 from homeenergy.findings.wording import clipped, estimate_text, is_bound
 from homeenergy.units import DAYS_PER_YEAR
 
@@ -115,8 +115,8 @@ def switching_off(idle_use: IdleUse, *, off_h_per_day: float | None = None) -> S
     Returns
     -------
     SwitchingOff
-        Only the energy at rest is saved. What runs by itself, and what its name says must stay on,
-        saves nothing here: `reason` says why.
+        Only the energy at rest is saved, at the average price outside runs. What runs by
+        itself, and what its name says must stay on, saves nothing here: `reason` says why.
 
     Raises
     ------
@@ -148,7 +148,7 @@ def switching_off(idle_use: IdleUse, *, off_h_per_day: float | None = None) -> S
         )
     share = off_h / away_h if away_h else 0.0
     saved = scaled(idle_use.idle_kwh_per_day, share * DAYS_PER_YEAR)
-    price = mean_price(idle_use.finding)
+    price = price_at_rest(idle_use.finding)
     return SwitchingOff(
         idle_use=idle_use,
         off_h_per_day=off_h,

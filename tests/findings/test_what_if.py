@@ -20,6 +20,7 @@ from homeenergy.findings import (
     shift_in_time,
     switch_off_when_idle,
     switch_programme,
+    switching_off,
 )
 from homeenergy.findings.saving import energy_now, payback_text
 from homeenergy.findings.shifting import Shift, shift_to_cheap_hours
@@ -129,6 +130,20 @@ def test_switching_off_when_idle(oven):
     assert found.kwh_per_year.value == pytest.approx(IDLE_YEAR / 2)
     assert found.share == pytest.approx(0.5)
     assert "NEC 240.83(D)" in found.to_markdown()
+
+
+def test_what_waits_all_day_is_paid_at_all_prices():
+    # 20 W but for the hour from 18:00, of 0.3 from 6:00 to 22:00: 15 of 23 hours; else 0.1.
+    oven = finding_of(oven_days([[18]] * 14, on_w=1000.0), tariff=NIGHT)
+    price = (15 * 0.3 + 8 * 0.1) / 23
+    off = switching_off(idle_or_use(oven))
+    assert off.kwh_per_year.value == pytest.approx(IDLE_YEAR)
+    assert off.cost_per_year.value == pytest.approx(IDLE_YEAR * price)
+    saving = switch_off_when_idle(idle_or_use(oven))
+    assert saving.cost_per_year.value == pytest.approx(IDLE_YEAR * price)
+    assert "A kWh costs 0.23 USD, what this appliance pays on average while it waits" in " ".join(
+        saving.assumptions
+    )
 
 
 def test_lamps_by_hand():
