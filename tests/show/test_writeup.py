@@ -19,8 +19,10 @@ from homeenergy.show.document import Bullets, Facts, Grid, Heading, Picture, Pro
 from homeenergy.show.writeup import differences, visit_up, write_up
 from homeenergy.show.writeup.actions import NOT_SURE, is_sure, saving_text
 from homeenergy.show.writeup.basis import make_basis
+from homeenergy.show.writeup.front import trust_sentence
 from homeenergy.show.writeup.money import amount, money_text
 from homeenergy.simulate import write_street
+from homeenergy.trust import Concern
 from tests.findings.small_house import made_house, switched
 
 DAY = date(2026, 3, 1)
@@ -298,6 +300,14 @@ def test_energies_of_either_sign_have_no_shares(tmp_path):
     assert {row[3] for row in largest.rows} == {"not known"}
     # What took nothing cannot cost less than nothing.
     assert next(row[1] for row in largest.rows if row[0] == "shed").startswith("€0.00 (0.00 to")
+
+
+def test_the_summary_names_what_needs_a_look(street):
+    basis = make_basis(open_house(street))
+    doubt = Concern(weight="doubtful", subject="fridge", what="It reads high.", do="Look.")
+    calm, uneasy = (replace(basis, check=replace(basis.check, concerns=c)) for c in ((), (doubt,)))
+    assert "needs a look" not in trust_sentence(calm).lower()
+    assert "Needs a look before figures are relied on: fridge." in trust_sentence(uneasy)
 
 
 def test_a_visit_needs_two_periods(street):

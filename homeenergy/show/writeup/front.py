@@ -117,7 +117,9 @@ def _first_actions(actions: tuple[Saving, ...]) -> tuple[Block, ...]:
 def trust_sentence(basis: Basis) -> str:
     """How far the figures can be trusted, in a sentence or two."""
     check = basis.check
-    wrong = [c for c in check.concerns if c.weight == "wrong"]
+    wrong, doubtful = (
+        [c for c in check.concerns if c.weight == weight] for weight in ("wrong", "doubtful")
+    )
     if wrong:
         text = (
             f"{len(wrong)} finding{'' if len(wrong) == 1 else 's'} of the check contradict how the "
@@ -127,6 +129,9 @@ def trust_sentence(basis: Basis) -> str:
         )
     else:
         text = "The check of clamps, wiring and meter found nothing that contradicts house.toml."
+    if doubtful:
+        about = ", ".join(dict.fromkeys(c.subject for c in doubtful if c.subject))
+        text += f" Needs a look before figures are relied on: {about}."
     if check.meter is not None:
         text += f" {check.meter.verdict}"
     return text
