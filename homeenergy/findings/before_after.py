@@ -90,8 +90,12 @@ def before_after(
         days = with_weather(days, outdoor)
     use_weekday = len(days) >= LEAST_DAYS_FOR_WEEKDAYS if weekday is None else weekday
     calendar = calendar_terms(days, weekday=use_weekday)
-    given = None if at is None else _given_split(days, at)
-    return change_in(days, calendar, _settled(days, calendar, given), given=given, seed=seed)
+    if at is None:
+        return change_in(days, calendar, _settled(days, calendar, None), given=None, seed=seed)
+    when = _local_date(days, at)
+    given = _given_split(days, when)
+    change = change_in(days, calendar, _settled(days, calendar, given), given=given, seed=seed)
+    return replace(change, at=when, earliest=when, latest=when)
 
 
 def change_in(
@@ -124,10 +128,14 @@ def calendar_terms(days: Days, *, weekday: bool) -> Array:
     return marks[:, kept] - marks[:, present[-1:]]
 
 
-def _given_split(days: Days, at: pd.Timestamp | datetime.date | str) -> int:
+def _local_date(days: Days, at: pd.Timestamp | datetime.date | str) -> pd.Timestamp:
     when = pd.Timestamp(at)
     if when.tzinfo is not None:
         when = when.tz_convert(days.timezone or "UTC").tz_localize(None)  # type: ignore[arg-type]
+    return when.normalize().as_unit("s")
+
+
+def _given_split(days: Days, when: pd.Timestamp) -> int:
     split = days.at_or_after(when)
     before, after = split, len(days) - split
     if min(before, after) < LEAST_BESIDE:

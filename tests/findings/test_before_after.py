@@ -235,5 +235,15 @@ def test_bad_input():
         before_after(planted(1), at="2026-01-03")
     with pytest.raises(HouseError, match=r"90 whole days before 2027-05-01 and 0"):
         before_after(planted(1), at="2027-05-01")
+
+
+def test_a_day_that_was_given_stays_the_day_where_the_log_has_a_gap():
+    kwh = planted(1)
+    gap = kwh.drop(kwh.index[30:45])
+    change = before_after(gap, at=kwh.index[33])
+    assert change.at == kwh.index[33].tz_localize(None)
+    assert change.earliest == change.latest == change.at
+    assert f"From {change.at.day} {change.at:%B %Y} on" in change.sentence
+    assert (change.days["day"] < change.at).sum() == 30
     with pytest.raises(ValueError, match="in order"):
         before_after(planted(1)[::-1])
