@@ -363,7 +363,7 @@ def test_jupyterlab_is_told_not_to_ask_about_news(tmp_path, monkeypatch):
 
 def test_lab_copies_what_a_wheel_ships_and_overwrites_nothing(tmp_path, monkeypatch):
     package = tmp_path / "site" / "homeenergy"
-    for name in ("notebooks", "sample_data"):
+    for name in ("notebooks", "sample_data", "shared"):
         (package / "shipped" / name).mkdir(parents=True)
         (package / "shipped" / name / "new.txt").write_text("shipped")
     monkeypatch.setattr(notebooks, "PACKAGE", package)
@@ -372,4 +372,5 @@ def test_lab_copies_what_a_wheel_ships_and_overwrites_nothing(tmp_path, monkeypa
     (mine / "notebooks" / "old.txt").write_text("mine")
     assert notebooks.notebook_root(mine) == mine
     assert [path.name for path in (mine / "notebooks").iterdir()] == ["old.txt"]
-    assert (mine / "sample_data" / "new.txt").read_text() == "shipped"
+    for name in ("sample_data", "shared"):
+        assert (mine / name / "new.txt").read_text() == "shipped"

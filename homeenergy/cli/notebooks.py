@@ -64,7 +64,7 @@ def with_settings(environment: Mapping[str, str]) -> dict[str, str]:
 
 
 def notebook_root(folder: Path) -> Path:
-    """Folder that holds notebooks/ and sample_data/ side by side."""
+    """Folder that holds notebooks/, and sample_data/ and shared/ that they read, side by side."""
     if (PACKAGE.parent / "notebooks" / "start_here.ipynb").is_file():
         return PACKAGE.parent
     shipped = PACKAGE / "shipped"
@@ -73,7 +73,7 @@ def notebook_root(folder: Path) -> Path:
             "this installation came without the notebooks",
             fix="Install it from a copy of the project, or from its wheel.",
         )
-    for name in ("notebooks", "sample_data"):
+    for name in ("notebooks", "sample_data", "shared"):
         if not (folder / name).exists():
             shutil.copytree(shipped / name, folder / name)
     return folder

@@ -70,7 +70,7 @@ def place(tmp_path_factory):
     """Folder with notebooks that show nothing yet and with houses that have no store."""
     folder = tmp_path_factory.mktemp("lab")
     keep_out = shutil.ignore_patterns("store", ".ipynb_checkpoints")
-    for name in ("notebooks", "sample_data"):
+    for name in ("notebooks", "sample_data", "shared"):
         shutil.copytree(ROOT / name, folder / name, ignore=keep_out)
     for path in (folder / "notebooks").glob("*.ipynb"):
         notebook = nbformat.read(path, as_version=4)
