@@ -295,6 +295,8 @@ def test_stopping_an_import_is_said_plainly_and_it_can_go_on(run, house):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # Where these tests run in the background, a shell has them ignore interruptions.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     assert process.stdout.readline() == "begun\n"
     time.sleep(0.2)
