@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any
 
 import matplotlib
@@ -21,6 +21,7 @@ WIDTH_IN, DPI = 8.6, 100
 LABEL_IN, NOTE_IN, TITLE_IN, AXIS_IN = 1.75, 0.8, 0.4, 0.88
 LEGEND_IN = 2.05
 DRAW_AFTER_S = 0.01
+SHOW_AFTER_S = 1.0  # by then the page has made room for a figure
 WHEEL = 1.3  # how much closer one notch looks
 
 
@@ -103,10 +104,16 @@ def live_canvas(figure: Figure, *, run: Callable[..., None]) -> Canvas:
     """
     with _backend_kept():
         from ipympl.backend_nbagg import Canvas, FigureManager
-    canvas = Canvas(figure)
+
+    class Live(Canvas):
+        def __init__(self) -> None:
+            # Before the page knows of it: what the page then says at once would else be lost.
+            self.on_msg(lambda *message: run(self._handle_message, *message))
+            super().__init__(figure)
+            self.on_msg(self._handle_message, remove=True)
+
+    canvas = Live()
     manager = FigureManager(canvas, 0)
-    canvas.on_msg(canvas._handle_message, remove=True)
-    canvas.on_msg(lambda *message: run(canvas._handle_message, *message))
     # Its keys toggle grids and logarithmic axes; the viewer has keys of its own.
     canvas.mpl_disconnect(manager.key_press_handler_id)
     canvas.toolbar_visible = False
@@ -114,7 +121,20 @@ def live_canvas(figure: Figure, *, run: Callable[..., None]) -> Canvas:
     canvas.footer_visible = False
     canvas.resizable = False
     canvas.capture_scroll = True
+    _show_size(canvas)
     return canvas
+
+
+def _show_size(canvas: Canvas) -> None:
+    """Tell the page the size of the figure and draw it, also if it does not ask."""
+
+    def show() -> None:
+        width, height = canvas.figure.bbox.size
+        canvas.manager.resize(width, height)
+        canvas.draw()
+
+    with suppress(RuntimeError):  # no notebook
+        asyncio.get_running_loop().call_later(SHOW_AFTER_S, show)
 
 
 def columns(figure: Figure) -> int:
