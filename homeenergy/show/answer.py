@@ -23,7 +23,7 @@ COPY = (
     "box.querySelector('[role=status]').textContent = "
     "done ? 'Copied.' : 'Not copied: press Ctrl+C.';"
 )
-LEFT = "text-align: left; vertical-align: top"
+LEFT = "text-align: left; vertical-align: top; padding: 1px 12px 1px 2px"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

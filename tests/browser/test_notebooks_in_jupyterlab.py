@@ -58,7 +58,10 @@ def slider_ranges(cell):
 def cells_with_sliders(notebook):
     found = [cell for cell in notebook.code_cells if slider_ranges(cell)]
     if not found:
-        assert notebook.page.get_by_role("slider").count() == 0
+        # The sliders of these panels have tests of their own.
+        panels = ("run_explorer(", "idle_panel(")
+        explored = any(name in cell.source for cell in notebook.code_cells for name in panels)
+        assert explored == (notebook.page.get_by_role("slider").count() > 0)
         pytest.skip("this notebook has no slider")
     return found
 
