@@ -43,7 +43,9 @@ def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") ->
     """
     trace = as_trace(trace)
     if not len(trace):
-        return pd.DataFrame({"day": [], "kwh": [], "covered_h": [], "day_h": []})
+        none = pd.DatetimeIndex([], tz="UTC").tz_convert(timezone)
+        numbers = {name: np.empty(0) for name in ("kwh", "covered_h", "day_h")}
+        return pd.DataFrame({"day": none, **numbers})
     days = midnights(trace.start, trace.end - pd.Timedelta(1, unit="ns"), timezone)
     offsets = (days.tz_convert("UTC").as_unit("ns") - trace.start).to_numpy().astype(np.int64)
     edges = np.clip(-(-offsets // trace.period_ns), 0, len(trace))

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Triple = tuple[float, float, float]
 DRAWS, SEED, LEVEL = 2000, 1, 0.95
+ROUNDING = 1e-9  # of the means: less is the rounding of sums
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,8 +88,12 @@ def over_days(sums: DaySums, *, widen: float = 1.0) -> tuple[Triple, Triple, flo
     mean_b = float(sums.sum_b.sum() / sums.count_b.sum())
     off = mean_a - mean_b
     quantile, se, deviations = _studentised(sums, weights, relative=False)
+    least = ROUNDING * max(abs(mean_a), abs(mean_b))
+    if se <= least:  # all alike: nothing is left to chance
+        value = mean_a / mean_b if mean_a > 0 and mean_b > 0 else float("nan")
+        return (off, off, off), (value, value, value), float(abs(off) <= least)
     half = quantile * se * widen
-    seen = abs(off) / (se * widen) if se > 0 else np.inf
+    seen = abs(off) / (se * widen)
     p = float((1 + np.sum(deviations >= seen)) / (1 + deviations.size)) if off else 1.0
     ratio: Triple = float("nan"), float("-inf"), float("inf")
     if mean_a > 0 and mean_b > 0:

@@ -21,9 +21,11 @@ from homeenergy.findings import (
     programme_uses,
 )
 from homeenergy.house import Circuit, ProgrammeName, Tariff
+from homeenergy.readings import open_house
 from homeenergy.readings.trace import Trace
 
 from .machines import build
+from .small_house import made_house
 
 
 @pytest.fixture(scope="module")
@@ -134,6 +136,14 @@ def test_no_number_of_days_tells_less_than_the_clamps_may_be_off(found):
     assert not one.differs
     assert one.needed is None
     assert "no number of days would most likely show one of 10 %" in one.sentence
+
+
+def test_a_circuit_without_readings_is_refused(tmp_path):
+    watts = {"lamp": np.full(4 * 1440, np.nan), "fan": np.full(4 * 1440, 30.0)}
+    made_house(tmp_path / "house", watts)
+    for per, words in (("day", "lamp: 0 days with readings"), ("run", "lamp: 0 of 0 runs")):
+        with pytest.raises(HouseError, match=words):
+            compare_named(open_house(tmp_path / "house"), a="lamp", b="fan", per=per)
 
 
 def test_runs_that_were_all_cut_are_refused_by_run(found):

@@ -130,6 +130,18 @@ def test_alike_values_have_a_difference_without_spread():
     assert not compare([1.0] * 4, [1.0] * 4).differs
 
 
+def test_runs_that_are_all_alike_leave_nothing_to_chance():
+    day = np.repeat(np.arange(20), 2)
+    a, b = np.full(40, 1.1), np.full(40, 2.2)
+    apart = compare(a, b, day_a=day, day_b=day)
+    assert "bootstrap" in apart.method
+    assert apart.differs
+    assert apart.p == 0
+    same = compare(a, a, day_a=day, day_b=day)
+    assert not same.differs
+    assert same.p == 1
+
+
 def test_a_ratio_to_what_may_be_nothing_has_no_ends():
     found = compare([1.0, 1.2, 0.9], [0.1, -0.2, 0.3])
     assert np.isinf([found.ratio.low, found.ratio.high]).all()
