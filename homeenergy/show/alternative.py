@@ -59,15 +59,21 @@ def image_html(alternative: str, *, png: bytes) -> str:
     )
 
 
-def _html(figure: Figure) -> str:
+def fewer_colours(png: bytes) -> bytes:
+    """Give a picture at a third of its size, for the notebook that also holds it in full."""
     from PIL import Image
 
-    drawn, packed = BytesIO(), BytesIO()
-    figure.savefig(drawn, format="png", dpi=figure.dpi, bbox_inches="tight")
-    # Beside it the notebook holds the picture in full colours; this one is a third as large.
-    picture = Image.open(drawn).convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE)
+    packed = BytesIO()
+    picture = Image.open(BytesIO(png)).convert("RGB")
+    picture = picture.quantize(COLOURS, dither=Image.Dither.NONE)
     picture.save(packed, format="png", optimize=True)
-    return image_html(figure_words(figure), png=packed.getvalue())
+    return packed.getvalue()
+
+
+def _html(figure: Figure) -> str:
+    drawn = BytesIO()
+    figure.savefig(drawn, format="png", dpi=figure.dpi, bbox_inches="tight")
+    return image_html(figure_words(figure), png=fewer_colours(drawn.getvalue()))
 
 
 def _axes_words(ax: Axes) -> Iterator[str]:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from ipywidgets import VBox
 
+from homeenergy.show.alternative import fewer_colours, image_html
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -31,6 +33,8 @@ class Pictured(VBox):
             return bundle
         png = BytesIO()
         self.figure_of().savefig(png, format="png", dpi=STATIC_DPI)
-        bundle["image/png"] = b64encode(png.getvalue()).decode("ascii")
         words = self.words_of() if self.words_of is not None else ""
+        bundle["image/png"] = b64encode(png.getvalue()).decode("ascii")
+        # JupyterLab leaves the words of a PNG out, and shows this instead.
+        bundle["text/html"] = image_html(words, png=fewer_colours(png.getvalue()))
         return bundle, {"image/png": {"alt": words}}

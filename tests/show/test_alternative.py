@@ -11,6 +11,7 @@ import pytest
 from PIL import Image
 
 from homeenergy.show.alternative import MOST_WRITTEN, figure_words
+from homeenergy.show.pictured import Pictured
 from homeenergy.show.style import axes_for
 
 
@@ -90,3 +91,13 @@ def test_a_figure_that_was_there_before_gets_words_too():
     plt.close(figure)
     assert "one." in words
     assert "two." in words
+
+
+def test_a_panel_hands_over_its_picture_with_words(ax):
+    panel = Pictured([])
+    panel.figure_of, panel.words_of = lambda: ax.figure, lambda: "Power from <a> to b."
+    bundle, metadata = panel._repr_mimebundle_()
+    assert "application/vnd.jupyter.widget-view+json" in bundle
+    assert 'alt="Power from &lt;a&gt; to b."' in bundle["text/html"]
+    assert len(bundle["text/html"]) < len(bundle["image/png"])
+    assert metadata["image/png"]["alt"] == "Power from <a> to b."
