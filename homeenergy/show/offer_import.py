@@ -20,7 +20,7 @@ def offer_import(house: House, *, then: Callable[[], None]) -> VBox:
     from ipywidgets import HTML, Button, VBox
 
     run = runner()
-    button = Button(description="Import the logs now", layout={"width": "auto"})
+    button = Button(description="Import the logs now", layout={"width": "max-content"})
     text = HTML(f"Nothing has been imported for {escape(house.name)} yet.")
     box = VBox([text, button])
 

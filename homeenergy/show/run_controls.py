@@ -18,6 +18,8 @@ from ipywidgets import (
     VBox,
 )
 
+from homeenergy.show.arrow_keys import keep_arrow_keys
+
 NATURAL = {"description_width": "initial"}
 WIDE = {"description_width": "190px"}
 LENGTHS = {"1 day": 1, "3 days": 3, "1 week": 7, "2 weeks": 14}
@@ -86,7 +88,9 @@ def make_controls(circuits: list[tuple[str, str]], *, circuit: str) -> SimpleNam
         discard=button("Discard", "It is no run: its energy counts as idle"),
         label=Text(description="Call it", placeholder="name of the programme", style=NATURAL),
         relabel=button("Save the name", "Write this name beside the run"),
-        decisions=Select(description="", options=[], rows=4, layout=Layout(width="720px")),
+        decisions=Select(
+            description="Decided", options=[], rows=4, style=NATURAL, layout=Layout(width="720px")
+        ),
         undo=button("Undo: delete the line", "Delete the chosen line of run_decisions.csv"),
         message=HTML(),
         file=HTML(),
@@ -115,4 +119,5 @@ def laid_out(controls: SimpleNamespace) -> list:
         c.file,
         c.decisions,
         HBox([c.undo]),
+        keep_arrow_keys(),
     ]

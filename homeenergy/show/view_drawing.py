@@ -24,15 +24,17 @@ if TYPE_CHECKING:
     from matplotlib.text import Text
 
 LONGEST_LABEL = 24
+LANE_IN, LEAST_LANE_IN = 0.55, 0.13  # the lower still holds a name
+MOST_LANES_IN = 5.2  # all lanes together, as long as a name has room
 STRIP = 0.035  # of the axes: height of the bar that marks runs, on one scale
 
 
 def picture_height_in(circuits: int, *, stacked: bool) -> float:
-    """Height that so many circuits need [inches]; lanes become lower where there are many."""
+    """Height that so many circuits need [inches]; lanes become lower, so that all fit a screen."""
     if not stacked:
         return 4.2
-    lane_in = 0.55 if circuits <= 8 else 0.4 if circuits <= 20 else 0.27
-    return max(1.4 + lane_in * circuits, 2.6)
+    lanes_in = min(max(MOST_LANES_IN, LEAST_LANE_IN * circuits), LANE_IN * circuits)
+    return max(1.4 + lanes_in, 2.6)
 
 
 def column_corners(envelope: Envelope) -> tuple[NDArray[np.float64], NDArray[np.float32]]:

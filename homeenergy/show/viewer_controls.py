@@ -18,6 +18,7 @@ from ipywidgets import (
 )
 
 from homeenergy.readings.house import House
+from homeenergy.show.arrow_keys import keep_arrow_keys
 from homeenergy.show.circuit_list import ORDERS
 
 NATURAL = {"description_width": "initial"}
@@ -28,7 +29,7 @@ KEYS_HELP = (
     "<details><summary>Keys</summary>Click on the figure, or reach it with Tab. Arrow keys move, "
     "<b>+</b> and <b>-</b> zoom, <b>Home</b> shows all, <b>N</b> and <b>P</b> go to the next and "
     "the previous run, <b>H</b> to the highest power, <b>,</b> and <b>.</b> move the reading one "
-    "column, <b>Escape</b> clears the selection.</details>"
+    "column, <b>Escape</b> clears the selection, <b>Tab</b> goes on to what is below.</details>"
 )
 
 
@@ -111,5 +112,6 @@ def laid_out(c: SimpleNamespace, *, names: Any, canvas: Any) -> VBox:
             saved,
             c.words,
             HTML(KEYS_HELP),
+            keep_arrow_keys(),
         ]
     )

@@ -130,13 +130,26 @@ def _connect_figure(viewer: Viewer) -> None:
         "escape": viewer.clear_selection,
     }
 
+    leaves = ""
+
     def typed(event: Any) -> None:
-        action = keys.get((event.key or "").lower())
-        if action is not None:
-            viewer.tell(action)()
+        nonlocal leaves
+        key = (event.key or "").lower()
+        leaves = key if key in ("tab", "shift+tab") else ""
+        if key in keys:
+            viewer.tell(keys[key])()
+
+    def let_go(event: Any) -> None:
+        # The figure keeps all keys to itself, and would hold those who use no mouse for ever.
+        # Not when the key goes down: the page takes no second one while the first is held.
+        nonlocal leaves
+        if leaves and (event.key or "").lower().endswith("tab"):
+            (viewer.controls.start if leaves == "tab" else viewer.controls.wheel).focus()
+            leaves = ""
 
     canvas.mpl_connect("scroll_event", viewer.tell(turned))
     canvas.mpl_connect("motion_notify_event", pointed)
     canvas.mpl_connect("button_press_event", pressed)
     canvas.mpl_connect("button_release_event", lambda _: viewer.draw_soon())
     canvas.mpl_connect("key_press_event", typed)
+    canvas.mpl_connect("key_release_event", let_go)

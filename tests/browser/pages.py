@@ -96,3 +96,33 @@ def listen_to(page, path, *, own):
     page.on("request", lambda request: asked(request.url))
     page.on("websocket", lambda socket: asked(socket.url))
     return notebook
+
+
+# What has the focus: its text, label or help, and whether anything shows that it has.
+FOCUS = """() => {
+  const at = document.activeElement;
+  const label = at.labels && at.labels.length ? at.labels[0].textContent : '';
+  const row = at.closest('.widget-inline-hbox, .jupyter-widgets');
+  const named = row ? row.querySelector('.widget-label, label') : null;
+  const name = at.tagName === 'BUTTON' || at.tagName === 'SUMMARY' ? at.textContent : '';
+  const told = (name || label || (named ? named.textContent : '') || at.className).trim();
+  // The parts of a date are reached one after the other, and the browser marks them itself.
+  if (at.type === 'date') return [told, true];
+  at.blur();
+  const plain = getComputedStyle(at);
+  const shown = ['outlineStyle', 'outlineWidth', 'boxShadow', 'borderColor', 'backgroundColor'];
+  const without = Object.fromEntries(shown.map(one => [one, plain[one]]));
+  at.focus();
+  const with_ = getComputedStyle(at);
+  return [told, shown.some(one => with_[one] !== without[one])];
+}"""
+
+
+def walk(page, *, most):
+    """Press the Tab key so often; give what is reached, and whether its focus is to be seen."""
+    reached = []
+    for _ in range(most):
+        page.keyboard.press("Tab")
+        page.wait_for_timeout(300 if reached and "canvas" in reached[-1][0] else 30)
+        reached.append(tuple(page.evaluate(FOCUS)))
+    return reached

@@ -1,11 +1,13 @@
 """The run explorer in a browser: sliders, keys and buttons change runs, the page and the file."""
 
 import re
+from itertools import groupby
 
 import nbformat
 import pytest
+from playwright.sync_api import expect
 
-from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook
+from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook, walk
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -158,13 +160,37 @@ def test_a_run_is_discarded_named_and_looked_at_closely(cell, decided):
 
 def test_the_tab_key_reaches_every_control_in_order(cell):
     cell.get_by_label("Appliance", exact=True).focus()
-    names = []
-    for _ in range(36):
-        names.append(cell.page.evaluate("document.activeElement.textContent.trim()"))
-        cell.page.keyboard.press("Tab")
-    order = ["Earlier", "Later", "Busiest day", "Merge with the next", "Discard", "Split"]
-    reached = [name for name in names if name in order]
-    assert reached == order
+    reached = walk(cell.page, most=32)
+    # A slider and the value beside it are two stops with one name.
+    names = [name for (name, _), _ in groupby(reached)]
+    order = [
+        *("Show", "Earlier", "Later", "Busiest day", "Kind of appliance"),
+        *("A run must reach", "It lasts while above", "Idle level", "Longest pause inside it"),
+        *("Run", "Look closely at it", "Merge with the next", "Discard"),
+        *("Split it at", "Split", "Call it", "Save the name"),
+    ]
+    assert [name for name in names if name in order] == order
+    assert [name for name, seen in reached if not seen] == []
+
+
+def test_enter_and_space_press_buttons(cell):
+    for key, button in (("Enter", "Later"), ("Space", "Earlier")):
+        before = words(cell)
+        cell.get_by_role("button", name=button, exact=True).focus()
+        cell.page.keyboard.press(key)
+        cell.page.wait_for_function(
+            "([cell, before]) => cell.querySelector('img').alt !== before",
+            arg=[cell.element_handle(), before],
+            timeout=REDRAW_MS,
+        )
+
+
+def test_what_goes_wrong_is_one_sentence(cell, opened, decided):
+    cell.get_by_label("Call it").fill(" ")
+    press(cell, "Save the name")
+    expect(cell.get_by_role("alert")).to_have_text("write a name for the run first")
+    assert decided() == []
+    assert opened.page.locator(RED).all_text_contents() == []
 
 
 # Stands last, after everything that could make the page complain.

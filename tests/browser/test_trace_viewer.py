@@ -9,7 +9,7 @@ from playwright.sync_api import expect
 from homeenergy.readings import open_house
 from homeenergy.show import span_table
 
-from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook
+from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook, walk
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -151,6 +151,45 @@ def test_dragging_moves_where_it_is_told_to(cell):
     moved = re.compile(r"from Tue 27 Oct 2026 03:\d\d to Wed 28 Oct 2026 03:\d\d \(24 h\)")
     expect(words(cell)).to_contain_text(moved, timeout=REDRAW_MS)
     cell.get_by_label("Dragging").select_option("measures")
+
+
+def test_dragging_a_rectangle_looks_closer(cell):
+    page = cell.page
+    cell.get_by_label("Dragging").select_option("zooms in")
+    page.wait_for_timeout(1000)
+    page.mouse.move(*at(cell, 0.4, 0.3))
+    page.mouse.down()
+    page.mouse.move(*at(cell, 0.5, 0.5), steps=4)
+    page.mouse.move(*at(cell, 0.6, 0.7), steps=4)
+    take_picture(cell, "rectangle")
+    redrawn(cell, page.mouse.up)
+    expect(words(cell)).to_contain_text(re.compile(r"\(6\.\d+ h\)"), timeout=REDRAW_MS)
+    assert words(cell).text_content().count(": mean") == 6
+    press(cell, "Back")
+    wait_for_words(cell, DAY)
+    cell.get_by_label("Dragging").select_option("measures")
+    page.wait_for_timeout(700)
+
+
+def test_the_tab_key_reaches_every_control_and_the_figure(cell):
+    cell.get_by_label("Find").focus()
+    boxes = cell.get_by_role("checkbox").count()
+    reached = walk(cell.page, most=36 + boxes)
+    names = [name for name, _ in reached]
+    order = [
+        *("Order", "Show all listed", "Show none", "Earlier", "Later", "Closer", "Wider"),
+        *("Whole log", "Back", "Step through", "Previous run", "Next run", "Highest power"),
+        *("Dragging", "Arrange", "From", "To", "Measure", "Clear", "Folder", "Save picture"),
+        *("Save readings", "The figure in words", "Keys"),
+    ]
+    assert [name for name in names if name in order] == order
+    assert sum("(L" in name for name in names) == boxes - 2
+    figure = names.index(next(name for name in names if "jupyter-matplotlib" in name))
+    assert (names[figure - 1], names[figure + 1]) == ("Wheel zooms", "From")
+    assert [name for name, seen in reached if not seen] == []
+    cell.locator(".jupyter-matplotlib-canvas-div").focus()
+    cell.page.keyboard.press("Shift+Tab")
+    expect(cell.get_by_label("Wheel zooms")).to_be_focused(timeout=REDRAW_MS)
 
 
 def test_keys_alone_do_all_of_it(cell):

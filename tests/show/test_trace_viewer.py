@@ -348,7 +348,7 @@ def test_forty_circuits_stack_and_one_scale_is_refused_in_a_sentence(make_house)
     viewer = Viewer(house, [circuit.name for circuit in house.circuits])
     viewer.canvas.draw()
     assert len(viewer.data.envelopes) == 40
-    assert viewer.figure.get_figheight() < 13
+    assert viewer.figure.get_figheight() < 7
     viewer.controls.arrangement.value = ARRANGEMENTS[1]
     viewer.canvas.draw()
     assert said(viewer) == (
