@@ -310,6 +310,23 @@ def test_the_summary_names_what_needs_a_look(street):
     assert "Needs a look before figures are relied on: fridge." in trust_sentence(uneasy)
 
 
+@pytest.mark.parametrize(
+    ("tariff", "words"),
+    [
+        ("", "states no tariff"),
+        (
+            '[tariff]\ncurrency = "EUR"\n[[tariff.block]]\nprice_per_kwh = 0.2\nup_to_kwh = 50\n'
+            "[[tariff.block]]\nprice_per_kwh = 0.3\n\n",
+            "more than one price",
+        ),
+    ],
+)
+def test_a_visit_says_why_it_names_no_money(house, tariff, words):
+    edit(house, (r"\[tariff\].*?\n\n", tariff))
+    document = visit_up(open_house(house), since="2026-01-20", written=DAY)
+    assert words in whole_text(document)
+
+
 def test_a_visit_needs_two_periods(street):
     house = open_house(street)
     with pytest.raises(HouseError, match="not said what to compare"):

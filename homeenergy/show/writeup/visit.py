@@ -104,7 +104,7 @@ def visit_up(
         paper=paper or details.paper or usual_paper(house),
         parts={
             "front": _front(house, before, at, written),
-            "summary": _summary(found, at, weather=outdoor is not None),
+            "summary": (*_summary(found, at, weather=outdoor is not None), *_no_money(house)),
             "changes": _changes(found),
             "method": (Heading(text="Method"), Prose(text="\n\n".join(METHOD))),
             "limits": limit_blocks(),
@@ -245,6 +245,16 @@ def _summary(found: list[Compared], at: pd.Timestamp, *, weather: bool) -> tuple
             Prose(text="Outdoor temperatures were not at hand, so weather may pass for a change.")
         )
     return tuple(blocks)
+
+
+def _no_money(house: House) -> tuple[Block, ...]:
+    """Say why a change is not told in money, where it is not."""
+    if house.tariff is None:
+        return (Prose(text="house.toml states no tariff, so nothing is said in money."),)
+    if not house.tariff.is_flat:
+        text = "Nothing is said in money, for the tariff has more than one price."
+        return (Prose(text=text),)
+    return ()
 
 
 def _saved(one: Compared) -> str:
