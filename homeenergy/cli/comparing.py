@@ -15,7 +15,9 @@ def compare(
     a: Annotated[
         str, typer.Argument(metavar="A", help="A circuit, or circuit:programme, as in washer:1.")
     ],
-    b: Annotated[str, typer.Argument(metavar="B", help="What to compare it with.")],
+    b: Annotated[
+        str, typer.Argument(metavar="B", help="What to compare it with.", show_default=False)
+    ] = "",
     per: Annotated[
         Literal["run", "load", "use", "day"] | None,
         typer.Option(help="Default: day for circuits, run for programmes."),
@@ -32,19 +34,25 @@ def compare(
     """Tell which circuit or programme uses more, and how sure that is.
 
     New logs are imported first. Programmes are numbered in the order in which they were first
-    seen; circuit:? lists them.
+    seen; washer:? in place of A and B lists those of the washer.
 
     \b
     Example:  homeenergy compare my_house washer:1 washer:2
     """
     with plain_errors():
+        from homeenergy.errors import HouseError
         from homeenergy.findings import compare_named
         from homeenergy.readings import open_house
         from homeenergy.show.comparison_table import comparison_table
         from homeenergy.show.records import comparison_record
 
+        if not b and not a.endswith(":?"):
+            raise HouseError(
+                f"nothing is named to compare {a!r} with",
+                fix="Name a second one, as in `homeenergy compare my_house washer:1 washer:2`.",
+            )
         bring_in(folder)
-        found = compare_named(open_house(folder), a=a, b=b, per=per, weekly=weekly)
+        found = compare_named(open_house(folder), a=a, b=b or a, per=per, weekly=weekly)
         if json_file is not None:
             record = comparison_record(found)
             give(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False), json_file)

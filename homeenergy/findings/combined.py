@@ -84,7 +84,7 @@ class Savings:
     def to_markdown(self) -> str:
         """A table of the measures and their sum, then every assumption, line by line."""
         head = ["measure", "kWh a year alone", "kWh a year together", "money a year together"]
-        head += ["price", "each alone"]
+        head += ["price", "payback alone"]
         table = [head, ["---"] * len(head)]
         for one, kwh, cost in zip(self.savings, self.kwh_per_year, self.cost_per_year, strict=True):
             alone = payback_text(one.payback_years) if one.payback_years is not None else ""

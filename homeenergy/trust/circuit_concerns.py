@@ -72,7 +72,8 @@ def _one_circuit(found: CircuitBalance, circuit: Circuit) -> list[Concern]:
                 weight="note",
                 subject=name,
                 what=found.verdict,
-                do="Switch it on and off a few times while little else changes.",
+                do="If it may stand still, switch it on and off a few times while little else "
+                "changes: by its own switch or plug, never by the breaker.",
             )
         ]
     concerns = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -31,7 +32,7 @@ METHOD = (
 LIMITS = (
     "Two appliances on one circuit are seen as one.",
     "A few weeks are no year: what depends on weather, holidays or guests was measured as it was.",
-    "Which stretches are one run is a judgement; every threshold is in the table of settings.",
+    "Which stretches are one run is a judgement{settings}.",
     "A clamp tells no draw below its resolution; where that is so, a bound is given, not a value.",
 )
 RUNS_ABREAST = 3
@@ -82,14 +83,16 @@ def method_blocks(basis: Basis, record: Mapping[str, Any]) -> tuple[Block, ...]:
 
 def _setting(finding: ApplianceFinding, name: str) -> str:
     value = finding.cycles.settings.get(name)
-    return f"{value:,.4g}" if isinstance(value, int | float) else ""
+    known = isinstance(value, int | float) and not math.isnan(value)
+    return f"{value:,.4g}" if known else ""
 
 
-def limit_blocks() -> tuple[Block, ...]:
+def limit_blocks(*, with_settings: bool = True) -> tuple[Block, ...]:
     """What the document cannot say, and the usual cautions."""
+    settings = "; every threshold is in the table of settings" if with_settings else ""
     return (
         Heading(text="Limits and safety"),
-        Bullets(items=LIMITS),
+        Bullets(items=tuple(line.format(settings=settings) for line in LIMITS)),
         Prose(
             text=f"{SAFETY} Nothing here replaces an inspection: what local codes leave to a "
             "licensed electrician is theirs to judge and to do."

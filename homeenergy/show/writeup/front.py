@@ -114,6 +114,24 @@ def _first_actions(actions: tuple[Saving, ...]) -> tuple[Block, ...]:
     return (Prose(text=text),)
 
 
+def _nothing_wrong(basis: Basis) -> str:
+    """That nothing contradicts the panel schedule, naming only what could be compared with it."""
+    check = basis.check
+    compared = {
+        "a reference meter": bool(check.bench),
+        "the mains": check.balance is not None,
+        "the utility meter": check.meter is not None,
+    }
+    seen = [name for name, had in compared.items() if had]
+    if not seen:
+        return (
+            "The clamps could not be compared with a reference meter, the mains or the utility "
+            "meter, so all figures rest on the panel schedule being right."
+        )
+    listed = " and ".join([", ".join(seen[:-1]), seen[-1]] if seen[1:] else seen)
+    return f"Compared with {listed}, nothing contradicts the panel schedule."
+
+
 def trust_sentence(basis: Basis) -> str:
     """How far the figures can be trusted, in a sentence or two."""
     check = basis.check
@@ -128,7 +146,7 @@ def trust_sentence(basis: Basis) -> str:
             + "."
         )
     else:
-        text = "The check of clamps, wiring and meter found nothing that contradicts house.toml."
+        text = _nothing_wrong(basis)
     if doubtful:
         about = ", ".join(dict.fromkeys(c.subject for c in doubtful if c.subject))
         text += f" Needs a look before figures are relied on: {about}."

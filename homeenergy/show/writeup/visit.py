@@ -105,9 +105,9 @@ def visit_up(
         parts={
             "front": _front(house, before, at, written),
             "summary": (*_summary(found, at, weather=outdoor is not None), *_no_money(house)),
-            "changes": _changes(found),
+            "changes": _changes(found, weather=outdoor is not None),
             "method": (Heading(text="Method"), Prose(text="\n\n".join(METHOD))),
-            "limits": limit_blocks(),
+            "limits": limit_blocks(with_settings=False),
         },
         record={
             "house": house.name,
@@ -238,8 +238,10 @@ def _summary(found: list[Compared], at: pd.Timestamp, *, weather: bool) -> tuple
         blocks.append(
             Bullets(items=tuple(f"{one.name}: {one.change.sentence}" for one in shown))  # type: ignore[union-attr]
         )
-    else:
+    elif any(one.change is not None for one in circuits):
         blocks.append(Prose(text=f"No appliance shows a change at {day_text(at)} in these data."))
+    else:
+        blocks.append(Prose(text=f"No appliance can be compared at {day_text(at)}."))
     if not weather:
         blocks.append(
             Prose(text="Outdoor temperatures were not at hand, so weather may pass for a change.")
@@ -268,7 +270,8 @@ def _saved(one: Compared) -> str:
     return text
 
 
-def _changes(found: list[Compared]) -> tuple[Block, ...]:
+def _changes(found: list[Compared], *, weather: bool) -> tuple[Block, ...]:
+    same = "weather and weekday" if weather else "weekday"
     rows = tuple(
         (
             one.name,
@@ -290,7 +293,7 @@ def _changes(found: list[Compared]) -> tuple[Block, ...]:
         Grid(
             head=("", "before, per day", "after, per day", "per year", "by chance"),
             rows=rows,
-            caption="Before and after at the same weather and weekday. In brackets: 95 % "
+            caption=f"Before and after at the same {same}. In brackets: 95 % "
             "intervals. “By chance”: how often so great a change appears without any.",
             sheet="changes",
             data=_frame(found),
@@ -298,11 +301,11 @@ def _changes(found: list[Compared]) -> tuple[Block, ...]:
     ]
     for one in found:
         if one.change is not None and (one.change.shown or one is found[0]):
-            blocks.append(_section(one, one.change))
+            blocks.append(_section(one, one.change, same=same))
     return tuple(blocks)
 
 
-def _section(one: Compared, change: Change) -> Together:
+def _section(one: Compared, change: Change, *, same: str) -> Together:
     remarks = (Bullets(items=change.remarks),) if change.remarks else ()
     return Together(
         blocks=(
@@ -311,7 +314,7 @@ def _section(one: Compared, change: Change) -> Together:
             picture(
                 lambda ax: plot_before_after(change, title="", ax=ax),
                 caption=f"{one.name}: energy of every day before and after, brought to the same "
-                "weather and weekday.",
+                f"{same}.",
                 alternative=change.sentence,
                 height_in=2.9,
             ),
