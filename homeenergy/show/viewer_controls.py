@@ -105,7 +105,7 @@ def laid_out(c: SimpleNamespace, *, names: Any, canvas: Any) -> VBox:
             *(HBox(controls, layout=row) for controls in rows),
             c.busy,
             c.message,
-            canvas,
+            HBox([canvas], layout=Layout(overflow="auto hidden")),  # in a narrow window it scrolls
             c.reading,
             measured,
             c.table,

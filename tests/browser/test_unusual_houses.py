@@ -166,11 +166,37 @@ def test_forty_circuits_fit_on_the_page_and_are_found(opened):
     press(cell, "Show all listed")
     expect(words(cell)).to_contain_text("heater_40: mean", timeout=REDRAW_MS)
     assert words(cell).text_content().count(": mean") == 40
+    opened.page.wait_for_function(
+        "canvas => canvas.clientHeight > 600",
+        arg=cell.locator("canvas").first.element_handle(),
+        timeout=REDRAW_MS,
+    )
+    opened.page.wait_for_timeout(500)  # until it is drawn in that size
     take_picture(cell, "forty")
-    canvas = cell.locator("canvas").first.bounding_box()
-    assert canvas["height"] < 700
+    assert cell.locator("canvas").first.bounding_box()["height"] < 700
     output = cell.locator(".jp-OutputArea-output").first
     assert output.evaluate("output => output.scrollWidth - output.clientWidth") <= 1
+
+
+def test_in_a_narrow_window_the_figure_scrolls_and_nothing_else(opened):
+    cell, page = cell_of(opened, "away"), opened.page
+    canvas = cell.locator("canvas").first
+    canvas.wait_for(timeout=REDRAW_MS)
+    size = page.viewport_size
+    page.set_viewport_size({"width": 1000, "height": 700})
+    page.wait_for_timeout(500)
+    cell.get_by_label("Wheel zooms").scroll_into_view_if_needed()
+    take_picture(cell, "narrow")
+    scrolling = """canvas => {
+      const found = [];
+      for (let at = canvas; at.closest('.jp-OutputArea-output'); at = at.parentElement)
+        if (at.scrollWidth > at.clientWidth && getComputedStyle(at).overflowX === 'auto')
+          found.push(at.clientHeight - canvas.clientHeight);
+      return found;
+    }"""
+    (more,) = canvas.evaluate(scrolling)
+    assert more < 40  # no higher than the figure, so that its bar is next to it
+    page.set_viewport_size(size)
 
 
 def test_an_appliance_that_never_runs_is_told(opened):
