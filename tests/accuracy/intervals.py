@@ -41,8 +41,11 @@ WHY = {
     "cannot be told well how alike days are.",
     "kWh per run, washer": "Some five to twelve runs of two programmes: Student's t expects 93 % "
     "here, because in 3 % of houses one programme was never seen.",
-    "kWh per ": "Wider than needed where days are independent: 14 of them cannot tell that they "
-    "are, so likeness of neighbours is allowed for, as are two constant errors (see standby).",
+    "kWh per run": "14 days of several runs tell only roughly that days have nothing of their own, "
+    "and two constant errors, of readings and clamp, are allowed for beside the multiplier's.",
+    "kWh per day": "Wider than needed where days are independent: 14 of them cannot tell that they "
+    "are, so likeness of neighbours is allowed for, as are two constant errors, of readings and "
+    "clamp.",
     "standby": "Rounding to whole watts is allowed for as a constant error beside the clamp's "
     "offset, and noise averages most of it out.",
     "multiplier, house.toml": "The uncertainty is rounded up.",

@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
+from scipy.stats import f as f_distribution
 
 from homeenergy.estimate import mean_estimate
-from homeenergy.findings.means import mean_of_days, mean_of_runs
+from homeenergy.findings.means import days_unlike, mean_of_days, mean_of_runs
 
 
 def series(rng, n, r):
@@ -31,11 +33,13 @@ def test_runs_of_a_day_count_as_one_where_they_are_alike():
     """Seven days of three runs: each day all its runs are off by the same."""
     off = np.array([0.3, -0.3, 0.2, -0.2, 0.1, -0.1, 0.0])
     found = mean_of_runs(np.repeat(1 + off, 3), np.repeat(np.arange(7), 3))
+    more = mean_of_runs(np.repeat(1 + off, 9), np.repeat(np.arange(7), 9))
     t_6 = 2.446912  # 97.5 % point of Student's t with 6 degrees of freedom, from tables
     half = t_6 * np.sqrt(7 / 6 * np.sum((3 * off) ** 2)) / 21
     assert found.value == pytest.approx(1)
-    assert found.high - 1 == pytest.approx(half, rel=1e-6)
-    assert found.n == 21
+    assert found.high - 1 >= half
+    assert (more.low, more.high) == pytest.approx((found.low, found.high), rel=1e-6)
+    assert (found.n, more.n) == (21, 63)
 
 
 def test_one_run_a_day_is_a_plain_mean():
@@ -63,3 +67,49 @@ def test_independent_days_are_not_widened_without_bound():
         widths[n] = np.median([mean_of_days(x).spread for x in days] / plain)
     assert 1.1 < widths[14] < 1.45
     assert 1.0 < widths[60] < 1.12
+
+
+def eight_runs_a_day(rng, *, days_sd):
+    """14 days; each run scatters by 1 about a mean of its day, which is like the day before."""
+    day = np.repeat(np.arange(14), 8)
+    return 5 + days_sd * (series(rng, 14, 0.6) - 5)[day] + rng.normal(size=day.size), day
+
+
+@pytest.mark.parametrize(
+    ("days_sd", "least", "most", "wider"), [(0.0, 0.94, 0.98, 1.15), (0.8, 0.925, 0.975, 3.5)]
+)
+def test_runs_of_a_day_tell_whether_days_are_alike(days_sd, least, most, wider):
+    """1000 means each. Where days have nothing of their own, hardly wider than plain Student's t;
+    one value a day cannot tell that (two fifths, see above)."""
+    rng = np.random.default_rng(33)
+    drawn = [eight_runs_a_day(rng, days_sd=days_sd) for _ in range(1000)]
+    found = [mean_of_runs(kwh, day) for kwh, day in drawn]
+    assert least <= np.mean([m.low <= 5 <= m.high for m in found]) <= most
+    plain = [
+        mean_estimate(kwh.reshape(14, 8).mean(axis=1), unit="kWh", basis="").spread
+        for kwh, _ in drawn
+    ]
+    ratio = np.median([m.spread for m in found] / np.array(plain))
+    assert (ratio < wider) if days_sd == 0 else (1.5 < ratio < wider)
+
+
+def test_probability_that_days_are_unlike():
+    """Against the two densities of F, the second integrated numerically over all shares of runs."""
+    rng = np.random.default_rng(34)
+    for days_sd in (0.0, 0.3, 0.6):
+        kwh, day = eight_runs_a_day(rng, days_sd=days_sd)
+        by_day = kwh.reshape(14, 8)
+        f = 8 * by_day.mean(axis=1).var(ddof=1) / by_day.var(axis=1, ddof=1).mean()
+        none = f_distribution.pdf(f, 13, 98)
+        some = quad(lambda s, f=f: s * f_distribution.pdf(s * f, 13, 98), 0, 1)[0]
+        assert days_unlike(kwh, day) == pytest.approx(none / (none + some), rel=1e-6)
+
+
+def test_probability_that_days_are_unlike_at_its_ends():
+    day = np.repeat(np.arange(14), 3)
+    assert days_unlike(day * 1.0, day) == pytest.approx(0, abs=1e-9)
+    assert 0.85 < days_unlike(np.tile([1.0, 2, 3], 14), day) < 1
+    year = np.repeat(np.arange(365), 3)
+    assert days_unlike(np.tile([1.0, 2, 3], 365), year) == 1
+    few = np.r_[np.arange(14), 0, 1]  # two days of two runs cannot tell
+    assert days_unlike(np.arange(16.0), few) is None
