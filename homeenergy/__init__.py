@@ -21,6 +21,7 @@ if TYPE_CHECKING:
         plot_runs,
         plot_traces,
     )
+    from homeenergy.trust import check_house
 
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "House",
     "HouseError",
     "Trace",
+    "check_house",
     "describe",
     "find_cycles",
     "find_plateaus",
@@ -54,6 +56,7 @@ _ROOM_OF = {
     "House": "readings",
     "HouseError": "errors",
     "Trace": "readings",
+    "check_house": "trust",
     "describe": "readings",
     "find_cycles": "cycles",
     "find_plateaus": "cycles",
