@@ -20,6 +20,8 @@ from homeenergy.show.writeup.basis import Basis, spans_zero
 from homeenergy.show.writeup.money import money_text
 
 NOT_SURE = "nothing that these data can tell from zero"
+PLUG_A = 20  # above it, or on two legs, an appliance is wired in: common practice, no source
+NO_SWITCH = "not known: where it is wired in, an electrician has to fit a switch"
 
 
 def find_actions(basis: Basis, measures: Iterable[Saving] = ()) -> tuple[Saving, ...]:
@@ -61,9 +63,13 @@ def saving_text(saving: Saving) -> str:
     return text if is_sure(saving) else f"{NOT_SURE} ({text})"
 
 
-def _switching_off(_: Basis, finding: ApplianceFinding) -> list[Saving]:
+def _switching_off(basis: Basis, finding: ApplianceFinding) -> list[Saving]:
     idle_use = idle_or_use(finding)
-    return [switch_off_when_idle(idle_use, price=0.0)] if idle_use.idle_w.resolved else []
+    if not idle_use.idle_w.resolved:
+        return []
+    circuit = basis.house.circuit(finding.circuit)
+    wired_in = len(circuit.legs) > 1 or (circuit.breaker_a or 0) > PLUG_A
+    return [switch_off_when_idle(idle_use, price=None if wired_in else 0.0)]
 
 
 def _another_programme(basis: Basis, finding: ApplianceFinding) -> list[Saving]:
@@ -125,7 +131,8 @@ def _table(
 ) -> Grid:
     rows = []
     for one in savings:
-        pays = payback_text(one.payback_years) if one.payback_years is not None else "not said"
+        no_price = NO_SWITCH if one.part == "idle" else "not said"
+        pays = payback_text(one.payback_years) if one.payback_years is not None else no_price
         rows.append((one.measure, saving_text(one), pays, " ".join(own(one))))
     if together is not None:
         money = together.total_cost_per_year

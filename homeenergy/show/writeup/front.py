@@ -100,9 +100,13 @@ def _largest(basis: Basis) -> tuple[Block, ...]:
 
 
 def _first_actions(actions: tuple[Saving, ...]) -> tuple[Block, ...]:
-    sure = [action for action in actions if is_sure(action)][:LARGEST]
+    sure = [action for action in actions if is_sure(action)]
+    # What needs an electrician first is not what a reader can do first.
+    sure.sort(key=lambda action: action.part == "idle" and action.price is None)
     if sure:
-        lines = tuple(f"{action.measure}: saves {saving_text(action)} a year." for action in sure)
+        lines = tuple(
+            f"{action.measure}: saves {saving_text(action)} a year." for action in sure[:LARGEST]
+        )
         return (Prose(text="What is worth doing first:"), Bullets(items=lines))
     if actions:
         text = (
