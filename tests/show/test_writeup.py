@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 
 from homeenergy import cli
 from homeenergy.errors import HouseError
+from homeenergy.estimate import Estimate
 from homeenergy.findings import house_findings
 from homeenergy.readings import import_logs, open_house
 from homeenergy.show.document import Bullets, Facts, Grid, Heading, Picture, Prose, flat
@@ -224,6 +225,16 @@ def test_money_is_written_as_where_the_house_stands():
     assert amount(12.4, "JPY") == "¥12"
     assert amount(float("nan"), "EUR") == "not known"
     assert money_text(None) == "no tariff"
+    near = Estimate(value=34.1, low=33.9, high=34.3, unit="EUR", n=9, basis="")
+    assert money_text(near) == "€34.10 (33.90 to 34.30)"
+    assert money_text(replace(near, low=34.1, high=34.1)) == "€34.10"
+
+
+def test_a_client_is_not_told_what_to_write_in_files(made):
+    for name in ("summary", "appliances"):
+        part = "\n".join(texts(replace(made, parts={name: made.parts[name]})))
+        assert "homeenergy check" not in part
+        assert "house.toml can say otherwise" not in part
 
 
 def planted(house, *, factor, since):
@@ -329,6 +340,8 @@ def test_a_visit_says_why_it_names_no_money(house, tariff, words):
 
 def test_a_visit_needs_two_periods(street):
     house = open_house(street)
+    with pytest.raises(HouseError, match="nothing can be compared at 1 January 2031"):
+        visit_up(house, since="2031-01-01")
     with pytest.raises(HouseError, match="not said what to compare"):
         visit_up(house)
     with pytest.raises(HouseError, match="after the later one begins"):

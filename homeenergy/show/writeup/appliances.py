@@ -13,7 +13,6 @@ from homeenergy.findings.weather import weather_dependence
 from homeenergy.findings.wording import (
     COUNTED,
     estimate_text,
-    kind_text,
     notes,
     percent_text,
     shown,
@@ -24,10 +23,21 @@ from homeenergy.show.runs import plot_run_energies, plot_runs
 from homeenergy.show.table import finding_sentence
 from homeenergy.show.typical_day import typical_day
 from homeenergy.show.weather import plot_load, plot_weather
+from homeenergy.show.writeup.author import for_author
 from homeenergy.show.writeup.basis import Basis
 from homeenergy.show.writeup.figures import picture
 from homeenergy.show.writeup.front import day_text
 from homeenergy.show.writeup.money import money_text
+
+# How an appliance behaves, for a reader who has not met the trade's word for it.
+WAYS = {
+    "thermostatic": "switches itself",
+    "batch": "works by loads or programmes",
+    "manual": "is switched by somebody",
+    "modulating": "works at varying power",
+    "continuous": "is never off",
+}
+MOST_NUMBERS = 12  # of runs over a picture of this width
 
 
 def appliance_blocks(basis: Basis) -> tuple[Block, ...]:
@@ -91,8 +101,9 @@ def _one(basis: Basis, finding: ApplianceFinding) -> list[Block]:
     table = _programmes(basis, finding)
     if table is not None:
         blocks.append(table)
-    if finding.remarks:
-        blocks.append(Bullets(items=finding.remarks))
+    remarks = tuple(remark for remark in finding.remarks if not for_author(remark))
+    if remarks:
+        blocks.append(Bullets(items=remarks))
     return blocks
 
 
@@ -104,8 +115,8 @@ def _sentences(basis: Basis, finding: ApplianceFinding) -> str:
     cost = shown(finding, "cost_per_year")
     said = [f"takes {share} of {whole}"] if math.isfinite(part) else []
     said += [f"costs {money_text(cost)} a year"] if cost and math.isfinite(cost.value) else []
-    second = f"It {' and '.join(said)}; it is" if said else "It is"
-    second += f" {kind_text(finding)}."
+    second = f"It {' and '.join(said)}; it" if said else "It"
+    second += f" {WAYS[finding.kind]}."
     try:
         return f"{first} {second} {idle_or_use(finding).sentence}"
     except HouseError:
@@ -129,6 +140,9 @@ def _figure(basis: Basis, finding: ApplianceFinding) -> Picture:
     def draw(axes: list) -> None:
         plot_runs(trace, finding.cycles, timezone=zone, title=date, ax=axes[0])
         plot_run_energies(finding.cycles, timezone=zone, title="every run", ax=axes[1])
+        if len(axes[0].texts) > MOST_NUMBERS:
+            for number in list(axes[0].texts):
+                number.remove()
         for ax in axes:
             ax.set_xlabel("")
             if ax.get_legend() is not None:

@@ -8,6 +8,7 @@ from homeenergy.show.agreement import plot_meter, plot_multipliers
 from homeenergy.show.check_table import HEADINGS
 from homeenergy.show.document import Block, Bullets, Heading, Prose
 from homeenergy.show.quality_table import duration_text
+from homeenergy.show.writeup.author import for_author
 from homeenergy.show.writeup.basis import Basis
 from homeenergy.show.writeup.figures import picture
 from homeenergy.show.writeup.front import day_text
@@ -97,9 +98,12 @@ def trust_blocks(basis: Basis) -> tuple[Block, ...]:
     for weight, heading in HEADINGS.items():
         said = check.meter.verdict if check.meter is not None else ""
         concerns = [c for c in check.concerns if c.weight == weight and c.what != said]
+        # The figure of the bench comparison shows the clamps that agree.
+        concerns = [c for c in concerns if weight != "note" or not c.what.startswith("Bench:")]
         if concerns:
             blocks.append(Heading(text=heading, level=2))
-            blocks.append(Bullets(items=tuple(f"{c.what} {c.do}" for c in concerns)))
+            items = tuple(c.what if for_author(c.do) else f"{c.what} {c.do}" for c in concerns)
+            blocks.append(Bullets(items=items))
     return tuple(blocks)
 
 

@@ -42,5 +42,9 @@ def money_text(estimate: Estimate | None) -> str:
         return f"{amount(estimate.value, currency)} (interval not known)"
     small = max(abs(estimate.low), abs(estimate.high)) < 10
     places = 2 if small and currency not in NONE_FOR_SMALL else 0
+    if half < 10**-places and currency not in NONE_FOR_SMALL:
+        places = 2
     low, high = (f"{round(end, places) + 0.0:,.{places}f}" for end in (estimate.low, estimate.high))
+    if low == high:
+        return amount(estimate.value, currency, places=places)
     return f"{amount(estimate.value, currency, places=places)} ({low} to {high})"

@@ -93,6 +93,12 @@ def visit_up(
         if circuit.role == "load":
             name = names[circuit.name]
             found.append(_compare(name, [circuit], at, outdoor, houses=(before, house)))
+    if all(one.change is None for one in found):
+        raise HouseError(
+            f"nothing can be compared at {day_text(at)}: {found[-1].why_not}",
+            path=house.path,
+            fix="Give a day with at least 5 whole days of readings before and after it.",
+        )
     found[1:] = sorted(found[1:], key=_rank)
     written = date.today() if written is None else written
     details = house.schedule.write_up
