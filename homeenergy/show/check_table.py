@@ -41,7 +41,7 @@ def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
         base = estimate_text(check.balance.base_w)
         lines += wrap(f"Baseload that no circuit accounts for: {base}", width)
     if not check.contradicts:
-        lines += ["", "Nothing contradicts house.toml."]
+        lines += ["", *wrap(f"Nothing contradicts house.toml. {compared_with(check)}", width)]
     for weight, heading in HEADINGS.items():
         concerns = [c for c in check.concerns if c.weight == weight]
         if not concerns:
@@ -57,3 +57,16 @@ def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
             if concern.line:  # in one piece, so that it can be copied
                 lines.append(f"{indent}   {concern.line}")
     return [*lines, "", *wrap(CAUTION, width)]
+
+
+def compared_with(check: HouseCheck) -> str:
+    """Say what the circuits could be compared with, without which nothing could contradict."""
+    had = {
+        "a reference meter (bench.csv)": bool(check.bench),
+        "the mains": check.balance is not None,
+        "the utility meter": check.meter is not None,
+    }
+    seen = [name for name, there in had.items() if there]
+    return (
+        f"Compared with: {', '.join(seen)}." if seen else "But there was nothing to compare with."
+    )
