@@ -14,9 +14,7 @@ from homeenergy.simulate.plan import CircuitPlan, HousePlan
 TIME = "%Y-%m-%dT%H:%M:%SZ"
 
 
-def write_folder(
-    house: SimulatedHouse, folder: Path, *, log_toml: str, made_by: str = ""
-) -> None:
+def write_folder(house: SimulatedHouse, folder: Path, *, log_toml: str, made_by: str = "") -> None:
     """Write all but the logs; folders of an earlier version are replaced."""
     for old in ("logs", "truth", "store"):
         shutil.rmtree(folder / old, ignore_errors=True)
