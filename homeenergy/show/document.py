@@ -50,9 +50,9 @@ class Bullets:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """A figure: a PNG, its caption, and what it shows in words for who cannot see it."""
+    """A figure: PNG or JPEG, its caption, and what it shows in words for who cannot see it."""
 
-    png: bytes
+    image: bytes
     caption: str
     alternative: str
     width_share: float = 1.0

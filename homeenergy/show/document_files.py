@@ -22,6 +22,7 @@ from homeenergy.show.document import Document, Grid, Picture, flat, pandoc_form
 
 HERE = Path(__file__).parent
 RECORD = "homeenergy-record.json"
+JPEG = b"\xff\xd8"  # first bytes of such a file
 # Width and height of a page, and its margins [twentieths of a point], as DOCX counts them.
 PAGES = {"a4": (11906, 16838), "letter": (12240, 15840)}
 MARGIN = 1190
@@ -118,8 +119,9 @@ def _pandoc(document: Document, folder: Path, arguments: list[str]) -> bytes:
     names: list[str] = []
     for block in flat(document.blocks):
         if isinstance(block, Picture):
-            names.append(f"picture{len(names) + 1}.png")
-            (folder / names[-1]).write_bytes(block.png)
+            ending = "jpg" if block.image.startswith(JPEG) else "png"
+            names.append(f"picture{len(names) + 1}.{ending}")
+            (folder / names[-1]).write_bytes(block.image)
     stamp = datetime.combine(document.written, datetime.min.time(), UTC).timestamp()
     done = subprocess.run(
         [_library("pypandoc").get_pandoc_path(), "--from=json", "--sandbox=false", *arguments],

@@ -41,7 +41,7 @@ def document(**changes):
         Heading(text="One <b>"),
         Prose(text="First.\n\nSecond."),
         Bullets(items=("a", NASTY)),
-        Picture(png=picture(), caption="What it <shows>", alternative='A line "up" & down'),
+        Picture(image=picture(), caption="What it <shows>", alternative='A line "up" & down'),
         Heading(text="Two", new_page=True),
         Grid(
             head=("name", "kWh"),

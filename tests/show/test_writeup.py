@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
+from PIL import Image
 from typer.testing import CliRunner
 
 from homeenergy import cli
@@ -83,7 +84,7 @@ def test_all_parts_are_there_and_every_figure_has_words(made):
     pictures = [b for b in flat(made.document().blocks) if isinstance(b, Picture)]
     assert len(pictures) >= 5
     assert all(len(p.alternative) > 20 and p.caption.endswith(".") for p in pictures)
-    assert all(p.png.startswith(b"\x89PNG") for p in pictures)
+    assert all(p.image.startswith(b"\x89PNG") for p in pictures)
 
 
 def test_its_figures_are_those_of_the_findings(street, made):
@@ -201,6 +202,16 @@ def test_an_image_that_is_not_there_is_named(house):
     edit(house, (r"\[tariff\]", '[write_up]\nimage = "roof.png"\n\n[tariff]'))
     with pytest.raises(HouseError, match=r"write_up\.image.*not there"):
         open_house(house)
+
+
+@pytest.mark.parametrize("ending", ["png", "jpg"])
+def test_an_image_of_the_house_stands_on_the_first_page(house, tmp_path, ending):
+    Image.new("RGB", (60, 40), "green").save(house / f"roof.{ending}")
+    edit(house, (r"\[tariff\]", f'[write_up]\nsite = "Up"\nimage = "roof.{ending}"\n\n[tariff]'))
+    document = write_up(house, written=DAY)
+    assert [b.caption for b in document.parts["front"] if isinstance(b, Picture)] == ["Up"]
+    for name in ("html", "pdf", "docx"):
+        assert document.save(tmp_path / f"d.{name}").stat().st_size > 10_000
 
 
 def test_a_saving_whose_interval_holds_zero_is_worded_so(street):

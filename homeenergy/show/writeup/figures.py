@@ -30,4 +30,4 @@ def picture(
     file = BytesIO()
     FigureCanvasAgg(figure)
     figure.savefig(file, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
-    return Picture(png=file.getvalue(), caption=caption, alternative=alternative)
+    return Picture(image=file.getvalue(), caption=caption, alternative=alternative)

@@ -30,7 +30,7 @@ def front_blocks(basis: Basis, written: date) -> tuple[Block, ...]:
     if details.image is not None:
         blocks.append(
             Picture(
-                png=details.image.read_bytes(),
+                image=details.image.read_bytes(),
                 caption=details.site or basis.house.name,
                 alternative=f"Picture of {details.site or basis.house.name}.",
                 width_share=0.6,

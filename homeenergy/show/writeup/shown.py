@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from html import escape
 
 from homeenergy.show.document import Block, Bullets, Facts, Grid, Heading, Picture, Prose, flat
+from homeenergy.show.document_files import JPEG
 
 MOST_ROWS = 30  # of a table, in a notebook
 
@@ -35,10 +36,11 @@ def _html(block: Block) -> str:
         lines = (f"<b>{escape(name)}:</b> {escape(text)}" for name, text in block.rows)
         return "<p>" + "<br>".join(lines) + "</p>"
     if isinstance(block, Picture):
-        data = b64encode(block.png).decode()
+        data = b64encode(block.image).decode()
+        kind = "jpeg" if block.image.startswith(JPEG) else "png"
         return (
             f'<figure><img style="max-width:100%" alt="{escape(block.alternative)}" '
-            f'src="data:image/png;base64,{data}"><figcaption>{escape(block.caption)}</figcaption>'
+            f'src="data:image/{kind};base64,{data}"><figcaption>{escape(block.caption)}</figcaption>'
             "</figure>"
         )
     return _table(block) if isinstance(block, Grid) else ""
