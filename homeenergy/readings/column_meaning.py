@@ -62,7 +62,9 @@ def odd_cells(cells: Sequence[str], values: Sequence[float | None]) -> Counter[s
 
 
 _MAINS = {"mains", "main", "grid", "incoming", "incomer", "total", "supply"}
-_MAINS |= {"hausanschluss", "netz", "netzbezug"}
+_MAINS |= {"hausanschluss", "netz", "netzbezug", "netzanschluss", "hauptzähler", "hauptzaehler"}
+_MAINS |= {"zuleitung", "gesamt", "gesamtverbrauch", "hauptleitung"}
+_MAINS |= {"hoofdaansluiting", "hoofdmeter", "totaal", "réseau", "reseau", "général", "totale"}
 _BESIDE_MAINS = {"breaker", "leg", "phase", "power", "meter", "house", "home", "whole", "left"}
 _BESIDE_MAINS |= {"right", "in", "import", "use", "usage", "consumption", "active", "energy"}
 _BESIDE_MAINS |= {"the", "l1", "l2", "l3", "1", "2", "3", "a", "b", "c"}

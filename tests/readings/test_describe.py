@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from homeenergy.errors import HouseError
 from homeenergy.house import read_schedule
 from homeenergy.readings import describe, import_logs, layout_toml, new_house, open_house
+from homeenergy.readings.column_meaning import looks_like_mains
 
 from .folders import frame, iso_csv
 from .test_log_formats import FORMATS, write
@@ -324,3 +325,20 @@ def test_mains_are_told_from_their_whole_label(tmp_path, label, mains):
     )
     (circuit,) = read_schedule(tmp_path / "house").circuits
     assert circuit.role == ("mains" if mains else "load")
+
+
+@pytest.mark.parametrize(
+    ("label", "expected"),
+    [
+        ("Hauptzähler", True),
+        ("Gesamtverbrauch L1", True),
+        ("mains_left", True),
+        ("Grid power", True),
+        ("Total", True),
+        ("Mains water pump", False),
+        ("Main bedroom", False),
+        ("Netzwerk", False),
+    ],
+)
+def test_the_supply_is_known_by_its_name_alone(label, expected):
+    assert looks_like_mains(label) is expected
