@@ -1,4 +1,8 @@
-"""Every notebook runs where nothing has been imported yet, and leaves the samples as they were."""
+"""A notebook runs where nothing has been imported yet, and leaves the samples as they were.
+
+That all of them run is seen by nbval and in the browser; here it is those that people open first,
+and that every notebook which opens a sample house imports it before.
+"""
 
 import shutil
 from pathlib import Path
@@ -9,10 +13,11 @@ from nbclient import NotebookClient
 
 ROOT = Path(__file__).parents[2]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+FIRST = [ROOT / "notebooks" / f"{name}.ipynb" for name in ("start_here", "look_at_traces")]
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
+@pytest.mark.parametrize("path", FIRST, ids=lambda path: path.name)
 def test_runs_without_a_store(path, tmp_path):
     shutil.copytree(
         ROOT / "sample_data", tmp_path / "sample_data", ignore=shutil.ignore_patterns("store")
@@ -26,3 +31,12 @@ def test_runs_without_a_store(path, tmp_path):
         if given.is_file() and "store" not in given.parts:
             left = tmp_path / "sample_data" / given.relative_to(ROOT / "sample_data")
             assert left.read_bytes() == given.read_bytes(), f"{path.name} changed {left.name}"
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
+def test_a_sample_house_is_imported_before_it_is_opened(path):
+    cells = nbformat.read(path, as_version=4).cells
+    code = "\n".join(cell.source for cell in cells if cell.cell_type == "code")
+    opened = [code.find(call) for call in ("open_house(", "write_up(f") if call in code]
+    if opened:
+        assert "import_logs(" in code[: min(opened) + 1]
