@@ -6,7 +6,7 @@ from playwright.sync_api import expect
 
 from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.alone]
 
 NAME = "ask_questions"
 CODE = (

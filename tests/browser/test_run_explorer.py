@@ -9,7 +9,7 @@ from playwright.sync_api import expect
 
 from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook, walk
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.alone]
 
 NAME = "explore_runs"
 CODE = (

@@ -11,7 +11,7 @@ from homeenergy.show import span_table
 
 from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook, walk
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.alone]
 
 # The figure is drawn on the first canvas; the second, above it, takes the mouse.
 PIXELS = "canvas => canvas.toDataURL()"

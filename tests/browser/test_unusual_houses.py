@@ -15,7 +15,7 @@ from tests.findings.small_house import made_house, switched
 from .conftest import ROOT, STOP_S, processes_of
 from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.alone]
 
 NAME = "unusual_houses"
 IMPORT_MS = 60_000
