@@ -17,8 +17,8 @@ from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.baseload_words import baseload_markdown, baseload_sentence
 from homeenergy.findings.daily import CLAMP_LIMIT, LEAST_COVERAGE
 from homeenergy.findings.house_findings import Findings, house_findings
+from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_days
-from homeenergy.house import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.systematic import with_systematic
@@ -69,15 +69,7 @@ class Baseload:
     def kwh_per_year(self) -> Estimate:
         """What `always_w` takes in a year [kWh]."""
         factor = DAYS_PER_YEAR * S_PER_DAY / S_PER_H / WH_PER_KWH
-        w = self.always_w
-        return replace(
-            w,
-            value=w.value * factor,
-            low=w.low * factor,
-            high=w.high * factor,
-            systematic=w.systematic * factor,
-            unit="kWh",
-        )
+        return scaled(self.always_w, factor, unit="kWh")
 
     @property
     def sentence(self) -> str:
@@ -150,7 +142,7 @@ def house_baseload(
     known = house_findings(house) if findings is None else findings
     loads = [f for f in known.appliances if f.days]
     _refuse_some(house, loads)
-    mains = [c for c in house.circuits if c.role == "mains" and house.has_readings(c)]
+    mains = house.mains
     table = pd.concat(
         [
             *(_window_means(house.trace(c), window_s).rename(c.name) for c in mains),
@@ -281,13 +273,9 @@ def _clamps_w(
     for name in names:
         circuit = house.circuit(name)
         share = unstated if circuit.clamp.uncertainty is None else circuit.clamp.uncertainty
-        squares += (z * _step_w(house, circuit) / sqrt(12)) ** 2
+        squares += (z * clamp_resolution_w(circuit, house.supply) / sqrt(12)) ** 2
         squares += (share * float(quiet[name].mean())) ** 2
     return sqrt(squares)
-
-
-def _step_w(house: House, circuit: Circuit) -> float:
-    return clamp_resolution_w(circuit, house.supply)
 
 
 def _parts(

@@ -13,7 +13,7 @@ from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.cycles.rest import find_rest
 from homeenergy.estimate import joined_half
 from homeenergy.findings.daily import LEAST_COVERAGE
-from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
+from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
 
 if TYPE_CHECKING:
     from homeenergy.findings.appliance import ApplianceFinding
@@ -119,13 +119,6 @@ def day_edges_ns(daily: pd.DataFrame) -> NDArray[np.int64]:
         return np.empty(0, np.int64)
     last_ns = begins[-1] + round(float(daily["day_h"].iloc[-1]) * S_PER_H * NS_PER_S)
     return np.r_[begins, last_ns]
-
-
-def per_24_h(amount: pd.Series, parts: pd.DataFrame) -> NDArray[np.float64]:
-    """Amounts of the whole days, each scaled to 24 h with readings."""
-    whole = parts["whole"]
-    scaled = amount[whole] / parts["covered_h"][whole] * S_PER_DAY / S_PER_H
-    return scaled.to_numpy(np.float64)
 
 
 def rounding_w(finding: ApplianceFinding) -> float:

@@ -24,6 +24,7 @@ from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 
 Progress = Callable[[int, int, str], None]
+_Span = tuple[pd.Timestamp, pd.Timestamp]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,7 +120,10 @@ def house_findings(
     decisions = read_decisions(house)
     known = bench_remarks(house)
 
-    def one(circuit: Circuit) -> tuple[ApplianceFinding, Trace, pd.DataFrame]:
+    # Only what the mains are compared with is kept of a trace, so that no two are held at once.
+    compared = circuits is None and bool(house.mains)
+
+    def one(circuit: Circuit) -> tuple[ApplianceFinding, _Span, pd.DataFrame | None]:
         trace = _trace_or_nothing(house, circuit)
         finding = appliance_finding(
             trace,
@@ -131,17 +135,18 @@ def house_findings(
         )
         if finding.days and circuit.name in known:
             finding = replace(finding, remarks=(*finding.remarks, known[circuit.name]))
-        return finding, trace, hourly_energy(trace)
+        return finding, (trace.start, trace.end), hourly_energy(trace) if compared else None
 
     found: list[ApplianceFinding] = []
-    spans: list[tuple[pd.Timestamp, pd.Timestamp]] = []
+    spans: list[_Span] = []
     hourly: list[tuple[pd.DataFrame, float | None]] = []
     with ThreadPoolExecutor(max_workers=workers or 2) as pool:
-        for finding, trace, hours in pool.map(one, chosen):
+        for finding, span, hours in pool.map(one, chosen):
             found.append(finding)
             if finding.days:
-                spans.append((trace.start, trace.end))
-                hourly.append((hours, finding.clamp_uncertainty))
+                spans.append(span)
+                if hours is not None:
+                    hourly.append((hours, finding.clamp_uncertainty))
             if progress:
                 progress(len(found), len(chosen), finding.circuit)
     if not spans:
@@ -150,7 +155,7 @@ def house_findings(
             path=house.path / "store",
             fix="Check the [log.columns] of house.toml, then run: homeenergy import FOLDER",
         )
-    mains, unmeasured = mains_per_day(house, hourly) if circuits is None else (None, None)
+    mains, unmeasured = mains_per_day(house, hourly) if compared else (None, None)
     if house.tariff is not None and house.tariff.is_stepped:
         found = with_share_of_bill(house, found, every_circuit=circuits is None)
     found.sort(key=lambda f: -np.nan_to_num(f.kwh_per_day.value, nan=-1.0))

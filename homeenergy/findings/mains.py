@@ -19,14 +19,12 @@ from homeenergy.trust.systematic import clamp_over, with_systematic
 
 def mains_per_day(
     house: House, loads: list[tuple[pd.DataFrame, float | None]]
-) -> tuple[Estimate | None, Estimate | None]:
-    """Energy per day through the mains, and what no circuit accounts for.
+) -> tuple[Estimate, Estimate]:
+    """Energy per day through the mains, of a house that logs them, and what no circuit explains.
 
     `loads` holds the hourly energy of each circuit and the stated uncertainty of its clamp.
     """
-    mains = [c for c in house.circuits if c.role == "mains" and house.has_readings(c)]
-    if not mains:
-        return None, None
+    mains = house.mains
     legs = [house.trace(c) for c in mains]
     hourly = [hourly_energy(leg) for leg in legs]
     known = [clamp_over(leg, c.clamp).uncertainty for leg, c in zip(legs, mains, strict=True)]

@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 from homeenergy.errors import HouseError
 from homeenergy.findings.between_houses import appliance_summary, houses_to_visit, unusual
 from homeenergy.readings.fingerprint import house_fingerprint
+from homeenergy.readings.store import replace_whole
 from homeenergy.version import __version__
 
 Progress = Callable[[int, int, str], None]
@@ -293,9 +294,8 @@ def _keep(file: Path, table: pd.DataFrame, rests_on: str) -> None:
     whole = whole.replace_schema_metadata(
         {**(whole.schema.metadata or {}), _RESTS_ON: rests_on.encode()}
     )
-    part = file.with_suffix(".tmp")
-    pq.write_table(whole, part)
-    part.replace(file)
+    with replace_whole(file) as part:
+        pq.write_table(whole, part)
 
 
 def _survey(

@@ -28,9 +28,8 @@ def with_share_of_bill(
     """
     tariff = house.tariff
     assert tariff is not None
-    mains = [c for c in house.circuits if c.role == "mains" and house.has_readings(c)]
-    if mains:
-        days = whole_days([house.trace(c) for c in mains], timezone=house.timezone)
+    if house.mains:
+        days = whole_days([house.trace(c) for c in house.mains], timezone=house.timezone)
         whose = "the mains"
     elif every_circuit:
         days = whole_days([one.daily for one in found if one.days], timezone=house.timezone)

@@ -12,7 +12,6 @@ from homeenergy.errors import HouseError
 from homeenergy.house.tariff import DAY_MINUTES, HOLIDAY, PriceChange, PricePeriod, Season, Tariff
 
 FLAT_NAME = "all hours"
-LEAP_YEAR = 2024  # any: it has all days that a season can begin on
 _MINUTE_NS = 60_000_000_000
 
 

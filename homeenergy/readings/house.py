@@ -73,6 +73,11 @@ class House:
         """Whether any readings of a circuit have been imported."""
         return bool(self._store.months(self._circuit(circuit).name))
 
+    @property
+    def mains(self) -> tuple[Circuit, ...]:
+        """Circuits of the incoming supply of which there are readings."""
+        return tuple(c for c in self.circuits if c.role == "mains" and self.has_readings(c))
+
     def __repr__(self) -> str:
         return f"House({self.name!r}, {len(self.circuits)} circuits, {str(self.path)!r})"
 

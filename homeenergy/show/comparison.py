@@ -12,7 +12,7 @@ import numpy as np
 from homeenergy.findings.compare_times import Comparisons
 from homeenergy.findings.comparison import Comparison
 from homeenergy.findings.wording import interval_text, value_text
-from homeenergy.show.style import BLACK, GREY, LOOKS, VERMILION, Look, axes_for
+from homeenergy.show.style import BLACK, GREY, LOOKS, VERMILION, Look, axes_for, write_beside
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -125,16 +125,8 @@ def _draw(ax: Axes, at: int, estimate: Estimate, *, look: Look, full: bool) -> N
         zorder=5,
     )
     interval = interval_text(estimate)
-    ax.annotate(
-        f"{value_text(estimate)} ({interval})" if interval else value_text(estimate),
-        (1.0, at),
-        xycoords=("axes fraction", "data"),
-        xytext=(8, 0),
-        textcoords="offset points",
-        va="center",
-        fontsize=9,
-        annotation_clip=False,
-    )
+    value = value_text(estimate)
+    write_beside(ax, at, f"{value} ({interval})" if interval else value)
 
 
 def _title(every: Sequence[Comparison], *, alone: bool) -> str:

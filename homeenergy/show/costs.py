@@ -11,7 +11,7 @@ import pandas as pd
 
 from homeenergy.findings.cost import EnergyCost
 from homeenergy.show.local_axis import zone_name, zone_of
-from homeenergy.show.style import BLUE, LOOKS, VERMILION, axes_for
+from homeenergy.show.style import BLUE, LOOKS, VERMILION, axes_for, write_beside
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -65,8 +65,8 @@ def plot_price_shares(
         left += share
     currency = next(iter(costs.values())).currency
     for at, cost in enumerate(costs.values()):
-        _beside(ax, at, f"{cost.mean_price_per_kwh:.3f}")
-    _beside(ax, -0.75, f"paid, {currency} a kWh", weight="bold")
+        write_beside(ax, at, f"{cost.mean_price_per_kwh:.3f}")
+    write_beside(ax, -0.75, f"paid, {currency} a kWh", weight="bold")
     ax.set_yticks(range(len(costs)), list(costs))
     ax.set_ylim(len(costs) - 0.5, -0.5)
     ax.tick_params(axis="y", length=0)
@@ -80,20 +80,6 @@ def plot_price_shares(
 def _share(table: pd.DataFrame, name: str, price: float) -> float:
     own = (table["name"] == name) & (table["price_per_kwh"] == price)
     return float(table.loc[own, "share"].sum())
-
-
-def _beside(ax: Axes, at: float, text: str, *, weight: str = "normal") -> None:
-    ax.annotate(
-        text,
-        (1.0, at),
-        xycoords=("axes fraction", "data"),
-        xytext=(8, 0),
-        textcoords="offset points",
-        va="center",
-        fontsize=9,
-        weight=weight,
-        annotation_clip=False,
-    )
 
 
 def plot_run_costs(

@@ -14,7 +14,7 @@ from homeenergy.estimate import Estimate
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.wording import estimate_text, value_text
 from homeenergy.show.local_axis import zone_of
-from homeenergy.show.style import BLACK, LOOKS, axes_for
+from homeenergy.show.style import BLACK, LOOKS, axes_for, write_beside
 from homeenergy.units import WH_PER_KWH
 
 if TYPE_CHECKING:
@@ -157,13 +157,5 @@ def _draw_mean(ax: Axes, at: int, row: _Row) -> None:
         ax.plot([mean.low, mean.high], [at, at], color=BLACK, linewidth=1.6, zorder=4)
     ax.plot([mean.value] * 2, [at - 0.2, at + 0.2], color=BLACK, linewidth=1.6, zorder=4)
     one = f"{value_text(mean)} kWh\none run"
-    ax.annotate(
-        one if mean.n == 1 else f"{estimate_text(mean, of='runs')}\n{mean.n} runs",
-        (1.0, at),
-        xycoords=("axes fraction", "data"),
-        xytext=(8, 0),
-        textcoords="offset points",
-        va="center",
-        fontsize=9,
-        annotation_clip=False,
-    )
+    many = f"{estimate_text(mean, of='runs')}\n{mean.n} runs"
+    write_beside(ax, at, one if mean.n == 1 else many)

@@ -45,3 +45,18 @@ def axes_for(ax: Axes | None, size_in: tuple[float, float]) -> Axes:
     ax.set_axisbelow(True)
     give_words(ax)
     return ax
+
+
+def write_beside(ax: Axes, at: float, text: str, *, weight: str = "normal") -> None:
+    """Write a note at the right of the axes, at the height `at` of the data."""
+    ax.annotate(
+        text,
+        (1.0, at),
+        xycoords=("axes fraction", "data"),
+        xytext=(8, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=9,
+        weight=weight,
+        annotation_clip=False,
+    )

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
-from homeenergy.house import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.circuit_balance import CircuitBalance, judge_circuit
@@ -110,7 +109,7 @@ def panel_balance(house: House, *, start: object = None, end: object = None) -> 
     pairs = shared_clamps(steps)
     alone = {name: _alone(name, steps, pairs) for name in steps}
     used = {name: alone[name] & _is_high(steps[name]) for name in steps}
-    mains_names = {leg: c.name for leg, c in zip(legs, _mains_circuits(house), strict=True)}
+    mains_names = {leg: c.name for leg, c in zip(legs, house.mains, strict=True)}
     faults = judge_mains(loads, seen, used, legs=legs, names=mains_names)
     judged = tuple(
         judge_circuit(
@@ -140,12 +139,8 @@ def panel_balance(house: House, *, start: object = None, end: object = None) -> 
     )
 
 
-def _mains_circuits(house: House) -> list[Circuit]:
-    return [c for c in house.circuits if c.role == "mains" and house.has_readings(c)]
-
-
 def _mains(house: House, start: object, end: object) -> tuple[tuple[str, ...], list[Trace]]:
-    circuits = _mains_circuits(house)
+    circuits = house.mains
     if not circuits:
         raise HouseError(
             "no circuit of the mains has readings, so nothing can be balanced",

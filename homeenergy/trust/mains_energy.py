@@ -26,14 +26,13 @@ def mains_trace(house: House) -> Trace:
     HouseError
         If no mains circuit has readings, or their periods differ.
     """
-    found = [c for c in house.circuits if c.role == "mains" and house.has_readings(c)]
-    if not found:
+    if not house.mains:
         raise HouseError(
             "no circuit of the mains has readings",
             path=house.path,
             fix='Give the clamps of the supply `role = "mains"` in house.toml.',
         )
-    return sum_traces([house.trace(c) for c in found], label="mains")
+    return sum_traces([house.trace(c) for c in house.mains], label="mains")
 
 
 def sum_traces(traces: Sequence[Trace], *, label: str) -> Trace:
