@@ -10,7 +10,7 @@ import pandas as pd
 from homeenergy.cycles import Cycles, clamp_resolution_w, find_cycles
 from homeenergy.estimate import Estimate
 from homeenergy.findings.cost import energy_cost
-from homeenergy.findings.daily import daily_energy, energy_per_day
+from homeenergy.findings.daily import daily_energy, energy_per_day, local_days
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.price_at_rest import price_outside_runs
@@ -136,8 +136,7 @@ def appliance_finding(
 
 
 def _run_kwh(whole: pd.DataFrame, timezone: str) -> Estimate:
-    days = pd.DatetimeIndex(whole["start"]).tz_convert(timezone).tz_localize(None)
-    day = days.as_unit("s").astype(np.int64).to_numpy() // int(S_PER_DAY)
+    day = local_days(whole["start"], timezone)
     return mean_of_runs(whole["energy_wh"].to_numpy(np.float64) / WH_PER_KWH, day)
 
 

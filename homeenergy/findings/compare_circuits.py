@@ -22,7 +22,7 @@ from homeenergy.findings.comparison import (
     compare,
 )
 from homeenergy.findings.cost import run_costs
-from homeenergy.findings.daily import LEAST_COVERAGE
+from homeenergy.findings.daily import LEAST_COVERAGE, local_days
 from homeenergy.findings.mean_price import SAME_PRICE, mean_price
 from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
@@ -237,12 +237,6 @@ def timezone_of(finding: ApplianceFinding) -> tzinfo | str:
     """Zone that decides what a day of these findings is."""
     days = finding.daily["day"]
     return pd.DatetimeIndex(days).tz or "UTC" if len(days) else "UTC"
-
-
-def local_days(instants: pd.Series, timezone: tzinfo | str) -> NDArray[np.int64]:
-    """Number of the local day of each instant."""
-    local = pd.DatetimeIndex(instants).tz_convert(timezone).tz_localize(None)
-    return local.as_unit("s").asi8 // int(S_PER_DAY)
 
 
 def _runs(finding: ApplianceFinding) -> tuple[NDArray[np.float64], NDArray[np.int64]]:

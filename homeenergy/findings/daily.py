@@ -83,6 +83,12 @@ def midnights(first: pd.Timestamp, last: pd.Timestamp, timezone: tzinfo | str) -
     )
 
 
+def local_days(instants: pd.Series, timezone: tzinfo | str) -> NDArray[np.int64]:
+    """Number of the local day of each instant."""
+    local = pd.DatetimeIndex(instants).tz_convert(timezone).tz_localize(None)
+    return local.as_unit("s").asi8 // int(S_PER_DAY)
+
+
 def energy_per_day(daily: pd.DataFrame) -> Estimate:
     """Mean energy of a 24 h day [kWh] with the interval from the spread between days.
 

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from homeenergy.cycles import Programmes, find_programmes
 from homeenergy.estimate import Estimate, mean_estimate
 from homeenergy.findings.appliance import ApplianceFinding
-from homeenergy.findings.compare_circuits import local_days, timezone_of
+from homeenergy.findings.compare_circuits import timezone_of
 from homeenergy.findings.cost import run_costs
+from homeenergy.findings.daily import local_days
 from homeenergy.findings.mean_price import mean_price
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.wording import interval_text, value_text

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from base64 import b64encode
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 from io import BytesIO
-from struct import unpack
 from typing import TYPE_CHECKING, Any
+
+from homeenergy.show.alternative import image_html
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -111,14 +111,7 @@ def picture_html(figure: Figure, words: str) -> str:
     """Write a figure as an image of a page, cut to what is drawn."""
     data = BytesIO()
     figure.savefig(data, format="png", dpi=DOTS_PER_INCH, bbox_inches="tight")
-    png = data.getvalue()
-    # With its size, or the page would jump while the picture is decoded.
-    width, height = unpack(">II", png[16:24])
-    return (
-        f'<img src="data:image/png;base64,{b64encode(png).decode("ascii")}" '
-        f'alt="{escape(words)}" width="{width}" height="{height}" '
-        'style="max-width: 100%; height: auto">'
-    )
+    return image_html(words, png=data.getvalue())
 
 
 def figure_of(draw: Callable[[Any], Any], *, size_in: tuple[float, float]) -> Figure:

@@ -20,6 +20,7 @@ from homeenergy.show.answer import (
 )
 from homeenergy.show.background import Step, Stopped, in_background, sentence
 from homeenergy.show.offer_import import warning
+from homeenergy.show.one_thread import runner
 
 MOST_KEPT = 200  # answers, so that going back and forth takes no time
 LINE = 110  # letters of the sentence above the picture that stands where no kernel runs
@@ -62,6 +63,7 @@ class Asking:
             self.code,
         ]
         self._quiet = False
+        self._run = runner()
 
     def ask(self, state: Hashable) -> None:
         """Answer this; what takes long is worked out beside the notebook."""
@@ -158,4 +160,4 @@ class Asking:
             except (ValueError, OSError) as error:
                 self.say(sentence(error))
 
-        control.observe(changed, names="value")
+        control.observe(lambda change: self._run(changed, change), names="value")

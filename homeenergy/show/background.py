@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
 import threading
 import time
 from collections.abc import Callable
 from html import escape
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, TypeVar
+
+from homeenergy.show.one_thread import runner
 
 if TYPE_CHECKING:
     from ipywidgets import VBox
@@ -55,7 +56,7 @@ def in_background(
     button = Button(description="Stop", tooltip=f"Stop: {what}", icon="stop")
     stop = threading.Event()
     button.on_click(lambda _: stop.set())
-    call = _caller()
+    call = runner()
     shown_s = 0.0
 
     def step(finished: float, total: float, said: str) -> None:
@@ -87,12 +88,3 @@ def sentence(error: BaseException) -> str:
     ended = [line if line[-1] in ".:;,!?" else f"{line}." for line in lines[:-1]]
     text = " ".join(" ".join([*ended, *lines[-1:]]).split())
     return text or f"this did not work ({type(error).__name__})"
-
-
-def _caller() -> Callable[..., Any]:
-    """Something that calls a function in the loop that is running now; at once if none is."""
-    try:
-        loop = asyncio.get_running_loop()
-    except RuntimeError:
-        return lambda function, *given: function(*given)
-    return loop.call_soon_threadsafe

@@ -9,6 +9,7 @@ from homeenergy.readings.house import House
 from homeenergy.show.background import Step, Stopped, in_background, sentence
 from homeenergy.show.known_house import KnownHouse, known_house
 from homeenergy.show.offer_import import offer_import, warning
+from homeenergy.show.one_thread import runner
 
 if TYPE_CHECKING:
     from ipywidgets import VBox
@@ -44,6 +45,7 @@ def house_panel(
     from homeenergy.show.pictured import Pictured
 
     frame = Pictured([])
+    run = runner()
 
     def show(known: KnownHouse) -> None:
         panel = make(known)
@@ -53,7 +55,7 @@ def house_panel(
 
     def failed(why: str) -> None:
         again = Button(description="Try again", layout={"width": "auto"})
-        again.on_click(lambda _: begin())
+        again.on_click(lambda _: run(begin))
         frame.children = [HTML(warning(why)), again]
 
     def done(known: KnownHouse) -> None:

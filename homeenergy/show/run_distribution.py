@@ -7,10 +7,10 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.estimate import Estimate
+from homeenergy.findings.daily import local_days
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.wording import estimate_text, value_text
 from homeenergy.show.local_axis import zone_of
@@ -127,8 +127,7 @@ def _rows(cycles: Cycles, programmes: Sequence[object] | None, zone: tzinfo) -> 
         rare = order[MOST_ROWS - 1 :]
         names[np.isin(names, rare)] = OTHERS
         order = [*order[: MOST_ROWS - 1], OTHERS]
-    local = pd.DatetimeIndex(table["start"]).tz_convert(zone).tz_localize(None)
-    day = (local.normalize() - pd.Timestamp(0)).days.to_numpy()
+    day = local_days(table["start"], zone)
     own = [(name, complete & (names == name)) for name in order]
     return [_Row(name, kwh[rows], mean_of_runs(kwh[rows], day[rows])) for name, rows in own]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from base64 import b64encode
 from dataclasses import replace
 from html import escape
 from io import BytesIO
@@ -96,16 +95,6 @@ def png_of(figure: Figure) -> bytes:
     data = BytesIO()
     figure.savefig(data, format="png", dpi=DOTS_PER_INCH)
     return data.getvalue()
-
-
-def image_html(png: bytes, words: str) -> str:
-    """Write a PNG as an image of a page, with words for those who do not see it."""
-    width, height = (round(inches * DOTS_PER_INCH) for inches in SIZE_IN)
-    data = b64encode(png).decode("ascii")
-    return (
-        f'<img src="data:image/png;base64,{data}" alt="{escape(words)}" '
-        f'width="{width}" height="{height}" style="max-width: 100%; height: auto">'
-    )
 
 
 def words_of(read: Read, window: RunWindow, *, chosen: int | None = None) -> str:

@@ -13,12 +13,13 @@ from matplotlib.figure import Figure
 
 from homeenergy.cycles import Decision, read_decisions
 from homeenergy.readings.house import House
+from homeenergy.show.alternative import image_html
 from homeenergy.show.background import Step, in_background, sentence
 from homeenergy.show.debounce import debounced
 from homeenergy.show.offer_import import warning
 from homeenergy.show.one_thread import runner
 from homeenergy.show.run_controls import laid_out, make_controls
-from homeenergy.show.run_drawing import answer_html, draw_window, image_html, png_of, words_of
+from homeenergy.show.run_drawing import answer_html, draw_window, png_of, words_of
 from homeenergy.show.run_edits import RunEdits
 from homeenergy.show.run_sliders import RunSliders
 from homeenergy.show.run_window import (
@@ -154,7 +155,7 @@ class RunPanel:
 
     def draw(self) -> None:
         """Draw the window, and put the figures below it."""
-        self.controls.picture.value = image_html(png_of(self.picture()), self.words())
+        self.controls.picture.value = image_html(self.words(), png=png_of(self.picture()))
         shown = [("as saved" if self.moved else "now", self.before)]
         shown += [("with these sliders", self.window)] if self.moved else []
         self.controls.answer.value = answer_html(

@@ -14,6 +14,7 @@ from homeenergy.cycles.by_hand import decided
 from homeenergy.cycles.house_cycles import saved_settings
 from homeenergy.cycles.part import runs_again, standby_between
 from homeenergy.estimate import Estimate
+from homeenergy.findings.daily import local_days
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.house.schedule import Circuit, Kind
 from homeenergy.readings.house import House
@@ -168,8 +169,7 @@ def update(read: Read, state: State, *, whole: bool = False) -> RunWindow:
 def run_kwh(table: pd.DataFrame, *, timezone: str) -> Estimate:
     """Mean energy of the complete runs of a table [kWh]."""
     whole = table[table["complete"]]
-    local = pd.DatetimeIndex(whole["start"]).tz_convert(timezone).tz_localize(None)
-    day = (local.normalize() - pd.Timestamp(0)).days.to_numpy()
+    day = local_days(whole["start"], timezone)
     return mean_of_runs(whole["energy_wh"].to_numpy(np.float64) / WH_PER_KWH, day)
 
 

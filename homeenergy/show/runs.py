@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from homeenergy.findings.daily import local_days
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.wording import estimate_text, is_bound
 from homeenergy.readings.trace import Trace, as_trace
@@ -176,8 +177,7 @@ def plot_run_energies(
             zorder=3,
         )
     if complete.any():
-        local = pd.DatetimeIndex(table["start"]).tz_convert(zone_of(timezone)).tz_localize(None)
-        day = (local.normalize() - pd.Timestamp(0)).days.to_numpy()
+        day = local_days(table["start"], zone_of(timezone))
         mean_kwh = mean_of_runs(kwh[complete], day[complete])
         ax.axhline(
             mean_kwh.value,

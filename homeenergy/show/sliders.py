@@ -8,6 +8,7 @@ from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
 from homeenergy.show.alternative import figure_words, image_html
+from homeenergy.show.one_thread import runner
 
 if TYPE_CHECKING:
     from ipywidgets import VBox
@@ -78,8 +79,9 @@ def sliders(
         except ValueError as error:
             message.value = f"<b>{escape(str(error))}</b>"
 
+    run = runner()
     for box in boxes.values():
-        box.observe(redraw, names="value")
+        box.observe(lambda change: run(redraw, change), names="value")
     redraw()
     return VBox([*boxes.values(), picture, message])
 

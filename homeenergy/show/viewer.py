@@ -55,7 +55,6 @@ if TYPE_CHECKING:
 
 MOST_REMEMBERED = 50  # views to go back to
 MOST_READ = 8  # circuits whose readings are written at once
-AROUND_PEAK_NS = 10 * 60 * 1_000_000_000
 
 
 class Viewer:

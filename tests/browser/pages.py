@@ -41,6 +41,19 @@ class Opened:
         return self.page.locator(".jp-Notebook .jp-Cell").nth(self.source.cells.index(cell))
 
 
+def write_notebook(name, codes, *, folder):
+    """Write a notebook with these cells of code."""
+    cells = [nbformat.v4.new_code_cell(code) for code in codes]
+    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
+    notebook = nbformat.v4.new_notebook(cells=cells, metadata={"kernelspec": kernel})
+    nbformat.write(notebook, folder / f"{name}.ipynb")
+
+
+def press(cell, name):
+    """Press the button with this name."""
+    cell.get_by_role("button", name=name, exact=True).click()
+
+
 @contextmanager
 def run_notebook(name, *, lab, browser, folder=ROOT / "notebooks"):
     """Open a notebook, run all its cells, and leave no kernel behind.

@@ -1,10 +1,9 @@
 """The panels that compare and that tell idle from use, in a browser."""
 
-import nbformat
 import pytest
 from playwright.sync_api import expect
 
-from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook
+from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook, write_notebook
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.alone]
 
@@ -23,10 +22,7 @@ CODE = (
 @pytest.fixture(scope="module")
 def opened(lab, browser):
     folder = lab.folder / "notebooks"
-    cells = [nbformat.v4.new_code_cell(code) for code in CODE]
-    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
-    notebook = nbformat.v4.new_notebook(cells=cells, metadata={"kernelspec": kernel})
-    nbformat.write(notebook, folder / f"{NAME}.ipynb")
+    write_notebook(NAME, CODE, folder=folder)
     with run_notebook(NAME, lab=lab, browser=browser, folder=folder) as shown:
         browser.grant_permissions(["clipboard-read", "clipboard-write"], origin=lab.url)
         yield shown

@@ -3,11 +3,10 @@
 import re
 from itertools import groupby
 
-import nbformat
 import pytest
 from playwright.sync_api import expect
 
-from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook, walk
+from .pages import RED, REDRAW_MS, SCREENSHOTS, press, run_notebook, walk, write_notebook
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.alone]
 
@@ -24,10 +23,7 @@ CODE = (
 @pytest.fixture(scope="module")
 def opened(lab, browser):
     folder = lab.folder / "notebooks"
-    cells = [nbformat.v4.new_code_cell(code) for code in CODE]
-    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
-    notebook = nbformat.v4.new_notebook(cells=cells, metadata={"kernelspec": kernel})
-    nbformat.write(notebook, folder / f"{NAME}.ipynb")
+    write_notebook(NAME, CODE, folder=folder)
     with run_notebook(NAME, lab=lab, browser=browser, folder=folder) as shown:
         yield shown
 
@@ -62,10 +58,6 @@ def wait_for_words(cell, pattern):
         arg=[cell.element_handle(), pattern],
         timeout=REDRAW_MS,
     )
-
-
-def press(cell, name):
-    cell.get_by_role("button", name=name, exact=True).click()
 
 
 def row(cell, label):

@@ -9,7 +9,7 @@ from playwright.sync_api import expect
 from homeenergy.readings import open_house
 from homeenergy.show import span_table
 
-from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook, walk
+from .pages import RED, REDRAW_MS, SCREENSHOTS, press, run_notebook, walk
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.alone]
 
@@ -59,10 +59,6 @@ def at(cell, x, y=0.4):
     """Place on the page of a share of the figure's width and height."""
     box = cell.locator("canvas").nth(1).bounding_box()
     return box["x"] + x * box["width"], box["y"] + y * box["height"]
-
-
-def press(cell, name):
-    cell.get_by_role("button", name=name, exact=True).click()
 
 
 def write(cell, label, text):

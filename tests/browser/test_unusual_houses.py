@@ -4,7 +4,6 @@ import re
 import shutil
 import time
 
-import nbformat
 import numpy as np
 import psutil
 import pytest
@@ -13,7 +12,7 @@ from playwright.sync_api import expect
 from tests.findings.small_house import made_house, switched
 
 from .conftest import ROOT, STOP_S, processes_of
-from .pages import RED, REDRAW_MS, SCREENSHOTS, run_notebook
+from .pages import RED, REDRAW_MS, SCREENSHOTS, press, run_notebook, write_notebook
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.alone]
 
@@ -75,10 +74,7 @@ def houses(place):
 def opened(lab, browser, houses):
     folder = lab.folder / "notebooks"
     codes = [BEGIN, *(f'{make}(open_house("{name}"))' for name, make in HOUSES.items())]
-    cells = [nbformat.v4.new_code_cell(code) for code in codes]
-    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
-    notebook = nbformat.v4.new_notebook(cells=cells, metadata={"kernelspec": kernel})
-    nbformat.write(notebook, folder / f"{NAME}.ipynb")
+    write_notebook(NAME, codes, folder=folder)
     with run_notebook(NAME, lab=lab, browser=browser, folder=folder) as shown:
         yield shown
 
@@ -87,10 +83,6 @@ def cell_of(opened, name):
     shown = opened.shown(opened.code_cells[1 + list(HOUSES).index(name)])
     shown.scroll_into_view_if_needed()
     return shown
-
-
-def press(cell, name):
-    cell.get_by_role("button", name=name, exact=True).click()
 
 
 def words(cell):
