@@ -16,6 +16,8 @@ Paper = Literal["a4", "letter"]
 # Version of pandoc's own form of a document, and the empty attributes of a piece of it.
 PANDOC_API = [1, 23, 1]
 NO_ATTRIBUTES: list[Any] = ["", [], []]
+# Letters of the narrowest and of the widest column, between two, and of a full line of a table.
+NARROWEST, WIDEST, BETWEEN, FULL = 4, 34, 4, 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,7 +132,9 @@ def captions(blocks: Iterable[Block]) -> Iterator[str]:
             yield f"Table {tables}. {block.caption}"
 
 
-def pandoc_form(document: Document, pictures: Sequence[str]) -> dict[str, Any]:
+def pandoc_form(
+    document: Document, pictures: Sequence[str], *, widths: bool = False
+) -> dict[str, Any]:
     """Give the document in pandoc's own form (its JSON), so that no text needs to be escaped.
 
     Parameters
@@ -138,18 +142,22 @@ def pandoc_form(document: Document, pictures: Sequence[str]) -> dict[str, Any]:
     document : Document
     pictures : sequence of str
         File of each picture, in order.
+    widths : bool
+        Whether to say how wide the columns of tables are, for a format that does not fit them to
+        what they hold.
     """
     meta = {
         "title": _node("MetaInlines", _inlines(document.title)),
         "author": _node("MetaInlines", _inlines(document.author)),
         "lang": _node("MetaString", document.language),
     }
-    blocks = _nodes(document.blocks, captions=captions(document.blocks), files=iter(pictures))
+    numbers, files = captions(document.blocks), iter(pictures)
+    blocks = _nodes(document.blocks, captions=numbers, files=files, widths=widths)
     return {"pandoc-api-version": PANDOC_API, "meta": meta, "blocks": blocks}
 
 
 def _nodes(
-    blocks: Iterable[Block], *, captions: Iterator[str], files: Iterator[str]
+    blocks: Iterable[Block], *, captions: Iterator[str], files: Iterator[str], widths: bool
 ) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = []
     for block in blocks:
@@ -167,9 +175,10 @@ def _nodes(
         elif isinstance(block, Picture):
             found.append(_figure(block, next(captions), next(files)))
         elif isinstance(block, Grid):
-            found.append(_table(block, next(captions) if block.caption else ""))
+            caption = next(captions) if block.caption else ""
+            found.append(_table(block, caption, widths=column_shares(block) if widths else None))
         else:
-            inner = _nodes(block.blocks, captions=captions, files=files)
+            inner = _nodes(block.blocks, captions=captions, files=files, widths=widths)
             found.append(_node("RawBlock", ["typst", "#block(breakable: false)["]))
             found.append(_node("Div", [["", ["together"], []], inner]))
             found.append(_node("RawBlock", ["typst", "]"]))
@@ -216,9 +225,20 @@ def _figure(picture: Picture, caption: str, file: str) -> dict[str, Any]:
     return _node("Figure", [NO_ATTRIBUTES, under, [_node("Plain", [image])]])
 
 
-def _table(grid: Grid, caption: str) -> dict[str, Any]:
+def column_shares(grid: Grid) -> list[float]:
+    """Share of the width of a page that each column needs, by the longest text in it."""
+    columns = zip(grid.head, *grid.rows, strict=True)
+    longest = [max(map(len, texts), default=0) for texts in columns]
+    wide = [min(max(letters, NARROWEST), WIDEST) + BETWEEN for letters in longest]
+    return [one / max(sum(wide), FULL) for one in wide]
+
+
+def _table(grid: Grid, caption: str, *, widths: list[float] | None) -> dict[str, Any]:
     align = ["AlignRight" if i in grid.numeric else "AlignLeft" for i in range(len(grid.head))]
-    columns = [[{"t": side}, {"t": "ColWidthDefault"}] for side in align]
+    fit: list[dict[str, Any]] = [{"t": "ColWidthDefault"}] * len(align)
+    if widths is not None:
+        fit = [_node("ColWidth", share) for share in widths]
+    columns = [[{"t": side}, width] for side, width in zip(align, fit, strict=True)]
 
     def row(texts: Sequence[str]) -> list[Any]:
         default = {"t": "AlignDefault"}

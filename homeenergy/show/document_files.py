@@ -26,6 +26,8 @@ JPEG = b"\xff\xd8"  # first bytes of such a file
 # Width and height of a page, and its margins [twentieths of a point], as DOCX counts them.
 PAGES = {"a4": (11906, 16838), "letter": (12240, 15840)}
 MARGIN = 1190
+PANDOC_WIDTH = 7920  # of the lines for which pandoc counts columns
+SMALL = '<w:sz w:val="16"/>'  # half points
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 JSON_PART = b'<Default Extension="json" ContentType="application/json"/>'
 FIRST_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
@@ -114,7 +116,9 @@ def _record_text(document: Document) -> str:
     return json.dumps(document.record, ensure_ascii=False, sort_keys=True)
 
 
-def _pandoc(document: Document, folder: Path, arguments: list[str]) -> bytes:
+def _pandoc(
+    document: Document, folder: Path, arguments: list[str], *, widths: bool = False
+) -> bytes:
     """Run pandoc on the document in a folder that holds its pictures."""
     names: list[str] = []
     for block in flat(document.blocks):
@@ -125,7 +129,7 @@ def _pandoc(document: Document, folder: Path, arguments: list[str]) -> bytes:
     stamp = datetime.combine(document.written, datetime.min.time(), UTC).timestamp()
     done = subprocess.run(
         [_library("pypandoc").get_pandoc_path(), "--from=json", "--sandbox=false", *arguments],
-        input=json.dumps(pandoc_form(document, names)).encode(),
+        input=json.dumps(pandoc_form(document, names, widths=widths)).encode(),
         cwd=folder,
         env={**os.environ, "SOURCE_DATE_EPOCH": f"{stamp:.0f}"},
         capture_output=True,
@@ -190,12 +194,16 @@ def _pdf(document: Document) -> bytes:
 
 def _docx(document: Document) -> bytes:
     with TemporaryDirectory() as name:
-        content = _pandoc(document, Path(name), ["--to=docx", "--standalone", "--output=-"])
+        arguments = ["--to=docx", "--standalone", "--output=-"]
+        content = _pandoc(document, Path(name), arguments, widths=True)
     width, height = PAGES[document.paper]
     page = (
         f'<w:pgSz w:w="{width}" w:h="{height}"/><w:pgMar w:top="{MARGIN}" w:right="{MARGIN}" '
         f'w:bottom="{MARGIN}" w:left="{MARGIN}" w:header="600" w:footer="600" w:gutter="0"/>'
     )
+
+    def full_width(column: re.Match[str]) -> str:
+        return str(int(column[0]) * (width - 2 * MARGIN) // PANDOC_WIDTH)
 
     def own(part: str, text: str) -> str:
         if part != "word/document.xml":
@@ -205,9 +213,16 @@ def _docx(document: Document) -> bytes:
         text = text.replace("</w:sectPr>", f"{page}</w:sectPr>")
         # A row of a table stays on one page.
         text = re.sub(r"<w:tr(?: [^>]*)?>(?!<w:trPr>)", r"\g<0><w:trPr></w:trPr>", text)
-        return re.sub(r"<w:trPr ?/>|<w:trPr>", "<w:trPr><w:cantSplit/>", text)
+        text = re.sub(r"<w:trPr ?/>|<w:trPr>", "<w:trPr><w:cantSplit/>", text)
+        text = re.sub(r'(?<=<w:gridCol w:w=")\d+', full_width, text)
+        return re.sub(r"<w:tbl>.*?</w:tbl>", _small, text, flags=re.DOTALL)
 
     return _repacked(content, document, own)
+
+
+def _small(table: re.Match[str]) -> str:
+    """Set the text of a table smaller than that of the page."""
+    return table[0].replace("<w:r><w:t", f"<w:r><w:rPr>{SMALL}</w:rPr><w:t")
 
 
 def _xlsx(document: Document) -> bytes:

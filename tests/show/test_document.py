@@ -21,6 +21,7 @@ from homeenergy.show.document import (
     Heading,
     Picture,
     Prose,
+    column_shares,
     pandoc_form,
 )
 from homeenergy.show.document_files import read_record, write_document
@@ -143,6 +144,19 @@ def test_rows_of_a_document_to_edit_stay_whole(files):
     with zipfile.ZipFile(files["docx"]) as package:
         text = package.read("word/document.xml").decode()
     assert text.count("<w:cantSplit/>") == len(re.findall(r"<w:tr[ >]", text)) == 91
+
+
+def test_columns_of_a_document_to_edit_fit_what_they_hold(tmp_path):
+    grid = Grid(head=("n", "words", "kWh"), rows=(("1", "w" * 90, "0.1"), ("2", "short", "12.25")))
+    shares = column_shares(grid)
+    assert shares == [8 / 100, 38 / 100, 9 / 100]
+    assert sum(column_shares(Grid(head=("w" * 40,) * 4, rows=()))) == pytest.approx(1, abs=1e-12)
+    path = write_document(document(blocks=(grid,), paper="letter"), tmp_path / "d.docx")
+    with zipfile.ZipFile(path) as package:
+        text = package.read("word/document.xml").decode()
+    wide = [int(w) for w in re.findall(r'<w:gridCol w:w="(\d+)"', text)]
+    # Of the width of a US Letter page between its margins, in twentieths of a point.
+    assert wide == pytest.approx([share * (12240 - 2 * 1190) for share in shares], abs=3)
 
 
 def test_pictures_have_their_words_and_pages_need_nothing_else(files):
