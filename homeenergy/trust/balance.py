@@ -147,6 +147,9 @@ def _mains(house: House, start: object, end: object) -> tuple[tuple[str, ...], l
             path=house.path,
             fix='Give the clamps of the supply `role = "mains"` and their leg in house.toml.',
         )
+    only = circuits[0] if len(circuits) == 1 and house.supply.system == "single-phase" else None
+    if only is not None and not only.legs:
+        return ("L1",), common_stretch([house.trace(only, start, end)])
     legs = []
     for circuit in circuits:
         if len(circuit.legs) != 1 or circuit.legs[0] in legs:

@@ -184,6 +184,28 @@ def test_mains_without_a_leg_of_their_own_are_refused(tmp_path, legs):
         panel_balance(open_house(house.path))
 
 
+@pytest.mark.parametrize("system", ["single-phase", "split-phase"])
+def test_one_mains_without_a_leg_is_enough_where_the_supply_has_one(tmp_path, system):
+    load = switched(2, on_w=900, runs=12)
+    house = make_panel(
+        tmp_path,
+        readings={"iron": load / 1.02},
+        legs_w={"L1": load + 30},
+        stated={"iron": {}},
+        head=HEAD.replace("split-phase", system),
+    )
+    text = (tmp_path / "house.toml").read_text().replace('legs = ["L1"]', "", 1)
+    (tmp_path / "house.toml").write_text(text)
+    house = open_house(house.path)
+    if system == "split-phase":
+        with pytest.raises(HouseError, match="needs a mains circuit for each leg"):
+            panel_balance(house)
+    else:
+        found = panel_balance(house)
+        assert found.circuits[0].ratio.value == pytest.approx(1.02, abs=0.002)
+        assert found.circuits[0].legs_found == ("L1",)
+
+
 def test_no_mains_at_all_is_said(tmp_path):
     house = plain_panel(tmp_path)
     text = (tmp_path / "house.toml").read_text().replace('role = "mains"', 'role = "load"')
