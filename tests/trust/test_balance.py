@@ -11,7 +11,7 @@ from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
 from homeenergy.trust.balance import panel_balance
 
-from .panels import BOTH, make_panel, plain_panel, switched
+from .panels import BOTH, HEAD, make_panel, plain_panel, switched
 
 SAMPLES = Path(__file__).parents[2] / "sample_data"
 
