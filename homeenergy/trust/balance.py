@@ -147,19 +147,19 @@ def _mains(house: House, start: object, end: object) -> tuple[tuple[str, ...], l
             path=house.path,
             fix='Give the clamps of the supply `role = "mains"` and their leg in house.toml.',
         )
-    only = circuits[0] if len(circuits) == 1 and house.supply.system == "single-phase" else None
-    if only is not None and not only.legs:
-        return ("L1",), common_stretch([house.trace(only, start, end)])
+    # A single clamp on a supply of one leg can sit nowhere else.
+    only = ("L1",) if len(circuits) == 1 and house.supply.system == "single-phase" else ()
     legs = []
     for circuit in circuits:
-        if len(circuit.legs) != 1 or circuit.legs[0] in legs:
+        own = circuit.legs or only
+        if len(own) != 1 or own[0] in legs:
             raise HouseError(
                 f"mains circuit {circuit.name!r} names legs {list(circuit.legs)}; the balance "
                 "needs a mains circuit for each leg, with that leg",
                 path=house.path / "house.toml",
                 fix='Write for example legs = ["L1"].',
             )
-        legs.append(circuit.legs[0])
+        legs.append(own[0])
     return tuple(legs), common_stretch([house.trace(c, start, end) for c in circuits])
 
 
