@@ -10,7 +10,7 @@ import pandas as pd
 from homeenergy.cycles import Cycles, clamp_resolution_w, find_cycles
 from homeenergy.estimate import Estimate
 from homeenergy.findings.cost import energy_cost
-from homeenergy.findings.daily import daily_energy, energy_per_day, local_days
+from homeenergy.findings.daily import daily_energy, energy_per_day, local_days, parts_of_days
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.price_at_rest import price_outside_runs
@@ -99,7 +99,8 @@ def appliance_finding(
     steps_w = (cycles.rest.step_w, resolution_w)
     run_h = float(whole["duration_s"].mean()) / S_PER_H if len(whole) else np.nan
     run_kwh = with_step(_run_kwh(whole, timezone), steps_w, hours=run_h)
-    per_day = with_step(energy_per_day(daily), steps_w, hours=S_PER_DAY / S_PER_H)
+    of_days = energy_per_day(daily, parts=parts_of_days(trace, daily))
+    per_day = with_step(of_days, steps_w, hours=S_PER_DAY / S_PER_H)
     covered_s = trace.covered_s
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
     rests = len(cycles.table) > 0 and cycles.total_wh != 0

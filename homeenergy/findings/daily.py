@@ -20,6 +20,7 @@ from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 # A day with less of its time covered says little about a whole day.
 LEAST_COVERAGE = 0.9
 LEAST_OF_AN_HOUR = 0.95
+PARTS_OF_A_DAY = 4  # night, morning, afternoon, evening
 # Ratio error of a clamp of class 1 at a fifth of its rated current (IEC 61869-2:2012, table 201),
 # where houses mostly are.
 CLAMP_LIMIT = 0.015
@@ -59,6 +60,26 @@ def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") ->
     return pd.DataFrame({"day": days[:-1], "kwh": kwh, "covered_h": covered_h, "day_h": day_h})
 
 
+def parts_of_days(trace: Trace, daily: pd.DataFrame) -> NDArray[np.float64]:
+    """Mean power of the quarters of each day of a table as `daily_energy` makes it [W].
+
+    Returns
+    -------
+    ndarray, shape (days, 4)
+        NaN where a quarter is covered for less than `LEAST_COVERAGE`. O(samples).
+    """
+    begins = pd.DatetimeIndex(daily["day"]).as_unit("ns").asi8 - trace.start.value
+    long_ns = daily["day_h"].to_numpy(np.float64) * S_PER_H * NS_PER_S / PARTS_OF_A_DAY
+    parts_w = np.full((len(daily), PARTS_OF_A_DAY), np.nan)
+    for day, part in np.ndindex(parts_w.shape):
+        ends = begins[day] + np.rint(long_ns[day] * np.array([part, part + 1])).astype(np.int64)
+        a, b = np.clip(-(-ends // trace.period_ns), 0, len(trace))
+        samples = trace.samples(int(a), int(b))
+        if samples.covered_s * NS_PER_S >= LEAST_COVERAGE * long_ns[day]:
+            parts_w[day, part] = samples.energy_wh / samples.covered_s * S_PER_H
+    return parts_w
+
+
 def sums_of_days(days: pd.DataFrame, instants: pd.Series, values: ArrayLike) -> NDArray[np.float64]:
     """Sum of the values whose instants fall in each day of a table as `daily_energy` makes it."""
     begins = pd.DatetimeIndex(days["day"]).as_unit("ns").asi8
@@ -89,16 +110,19 @@ def local_days(instants: pd.Series, timezone: tzinfo | str) -> NDArray[np.int64]
     return local.as_unit("s").asi8 // int(S_PER_DAY)
 
 
-def energy_per_day(daily: pd.DataFrame) -> Estimate:
+def energy_per_day(daily: pd.DataFrame, *, parts: NDArray[np.float64] | None = None) -> Estimate:
     """Mean energy of a 24 h day [kWh] with the interval from the spread between days.
 
-    Days covered for less than `LEAST_COVERAGE` are left out, the others scaled to 24 h. Where no
-    day is covered so far, all that was measured is scaled, and the interval is unbounded.
+    `parts` are those of the same days, see `parts_of_days` and `mean_of_days`. Days covered for
+    less than `LEAST_COVERAGE` are left out, the others scaled to 24 h. Where no day is covered so
+    far, all that was measured is scaled, and the interval is unbounded.
     """
-    whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
+    covered = (daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]).to_numpy()
+    whole = daily[covered]
     if len(whole):
         per_day = whole["kwh"] / whole["covered_h"] * S_PER_DAY / S_PER_H
-        return mean_of_days(per_day.to_numpy())
+        of_whole = None if parts is None else parts[covered]
+        return mean_of_days(per_day.to_numpy(), parts=of_whole)
     hours = float(daily["covered_h"].sum()) if len(daily) else 0.0
     value = float(daily["kwh"].sum()) / hours * 24 if hours else float("nan")
     open_ = float("inf") if hours else float("nan")

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr
 
 from homeenergy.simulate.clamp import ClampFaults, draw_faults, read_clamp
 
@@ -22,6 +23,7 @@ START = pd.Timestamp("2026-03-02", tz="UTC")
 VOLTS_V = 230.0
 REFERENCE_ACCURACY = 0.01
 ALIKE, ALIKE_SD = 0.6, 0.06
+FRIDGE_SD = 0.1
 BITS = 12
 
 
@@ -34,6 +36,7 @@ class Load:
     run_kwh: float
     kwh_per_day: float
     standby_w: float
+    alike: bool  # whether days have something of their own
     sits: float = 1.0  # share of the load that its clamp sees
     faults: ClampFaults = field(default_factory=ClampFaults)
 
@@ -62,10 +65,35 @@ def standby_watts(rng):
     return float(np.exp(rng.uniform(np.log(0.8), np.log(15.0))))
 
 
-def fridge(rng, *, alike=False):
+def own_part(rng):
+    """What days have of their own: standard normal, times a strength from 0 to 1; or nothing.
+
+    In half of all cases there is nothing, else any strength and any lag-1 correlation up to 0.9
+    are alike likely.
+    """
+    if rng.random() < 0.5:
+        return np.zeros(DAYS), 0.0
+    return like_the_day_before(rng, rng.uniform(0, 0.9)), rng.uniform()
+
+
+def like_the_day_before(rng, r):
+    """First-order autoregression with a variance of 1, in its stationary state."""
+    x = rng.normal(size=DAYS)
+    for day in range(1, DAYS):
+        x[day] = r * x[day - 1] + np.sqrt(1 - r * r) * x[day]
+    return x
+
+
+def chances(rng, mean):
+    """Chance of a use on each day, about its mean, and whether it moves."""
+    part, strength = own_part(rng)
+    return mean + strength * min(mean, 1 - mean) * (2 * ndtr(part) - 1), strength > 0
+
+
+def fridge(rng, *, cool_room=False):
     """Cycles whose on and off times are drawn anew each time, in their stationary state.
 
-    `alike`: its power follows the room, which is warm or cool for days (autoregressive).
+    Its power follows the room. `cool_room`: one that is warm or cool for days.
     """
     on_s, off_s = rng.uniform(900, 1500), rng.uniform(1500, 2700)
     on_w, rest_w = rng.uniform(80, 150), standby_watts(rng)
@@ -75,12 +103,12 @@ def fridge(rng, *, alike=False):
         lasts = rng.gamma(44, on_s / 44)
         add_run(watts, at, at + lasts, 1.0)
         at += lasts + rng.gamma(44, off_s / 44)
-    room = np.zeros(DAYS)
-    if alike:
-        room[0] = rng.normal()
-        for day in range(1, DAYS):
-            room[day] = ALIKE * room[day - 1] + np.sqrt(1 - ALIKE**2) * rng.normal()
-    factor = np.repeat(1 + ALIKE_SD * room, DAY_S // PERIOD_S)
+    if cool_room:
+        room, sd = like_the_day_before(rng, ALIKE), ALIKE_SD
+    else:
+        room, strength = own_part(rng)
+        sd = FRIDGE_SD * strength
+    factor = np.repeat(1 + sd * room, DAY_S // PERIOD_S)
     mean_w = (on_w * on_s + rest_w * off_s) / (on_s + off_s)
     return Load(
         kind="thermostatic",
@@ -88,6 +116,7 @@ def fridge(rng, *, alike=False):
         run_kwh=on_w * on_s / 3.6e6,
         kwh_per_day=mean_w * 0.024,
         standby_w=rest_w,
+        alike=sd > 0,
     )
 
 
@@ -95,9 +124,10 @@ def washer(rng):
     """At most one wash a day, of two programmes; heating and a motor."""
     chance, long_share, rest_w = rng.uniform(0.4, 0.9), rng.uniform(0.3, 0.5), standby_watts(rng)
     heat_s, heat_w, motor_s, motor_w = rng.uniform(600, 900), 2000.0, 2700.0, 200.0
+    by_day, alike = chances(rng, chance)
     watts = np.full(N, rest_w)
     for day in range(DAYS):
-        if rng.random() > chance:
+        if rng.random() > by_day[day]:
             continue
         at = (day + rng.uniform(0.35, 0.8)) * DAY_S
         mean_s = heat_s * (2 if rng.random() < long_share else 1)
@@ -113,6 +143,7 @@ def washer(rng):
         run_kwh=run_kwh,
         kwh_per_day=rest_w * 0.024 + chance * above_kwh,
         standby_w=rest_w,
+        alike=alike,
         sits=0.5 if rng.random() < 0.5 else 1.0,
     )
 
@@ -121,10 +152,11 @@ def kettle(rng):
     """Boils in some of the two-hour slots of a day."""
     chance, on_w, rest_w = rng.uniform(0.2, 0.6), rng.uniform(1500, 2500), standby_watts(rng)
     short_s, long_s = 90.0, 240.0
+    by_day, alike = chances(rng, chance)
     watts = np.full(N, rest_w)
     for day in range(DAYS):
         for slot in range(3, 11):
-            if rng.random() < chance:
+            if rng.random() < by_day[day]:
                 at = day * DAY_S + slot * 7200 + rng.uniform(300, 6600)
                 add_run(watts, at, at + rng.uniform(short_s, long_s), on_w - rest_w)
     mean_s = (short_s + long_s) / 2
@@ -134,6 +166,7 @@ def kettle(rng):
         run_kwh=on_w * mean_s / 3.6e6,
         kwh_per_day=rest_w * 0.024 + 8 * chance * (on_w - rest_w) * mean_s / 3.6e6,
         standby_w=rest_w,
+        alike=alike,
     )
 
 
@@ -141,7 +174,7 @@ def draw_loads(rng, *, offsets):
     """`offsets`: "allowed" or "usual", see `draw_house`."""
     loads = {
         "fridge": fridge(rng),
-        "cool_room": fridge(rng, alike=True),
+        "cool_room": fridge(rng, cool_room=True),
         "washer": washer(rng),
         "kettle": kettle(rng),
     }

@@ -53,8 +53,9 @@ WHY = {
     "most of it.",
 }
 
-Case = tuple[str, bool, float]
-"""Row of the table, whether the interval holds the truth, half width over truth."""
+Case = tuple[str, bool, float, bool | None]
+"""Row of the table, whether the interval holds the truth, half width over truth, whether days have
+something of their own (None where that does not matter)."""
 
 
 def study_house(seed: int, *, offsets: str = "allowed") -> list[Case]:
@@ -80,26 +81,26 @@ def study_house(seed: int, *, offsets: str = "allowed") -> list[Case]:
         clamp = house.circuit(compared).clamp
         off = abs(true.loads[compared].multiplier / clamp.multiplier - 1)
         stated = clamp.uncertainty
-        cases.append(("multiplier, house.toml", bool(off <= stated), stated))
+        cases.append(("multiplier, house.toml", bool(off <= stated), stated, None))
         for found in house_findings(house, workers=1).appliances:
             load, what = true.loads[found.circuit], found.circuit.replace("_", " ")
-            cases += _case(f"kWh per run, {what}", found.run_kwh, load.run_kwh)
-            cases += _case(f"kWh per day, {what}", found.kwh_per_day, load.kwh_per_day)
+            cases += _case(f"kWh per run, {what}", found.run_kwh, load.run_kwh, load.alike)
+            cases += _case(f"kWh per day, {what}", found.kwh_per_day, load.kwh_per_day, load.alike)
             which = "standby" if found.standby_w.resolved else "standby, bounds"
             cases += _case(which, found.standby_w, load.standby_w)
     if check.meter is not None:
         ratio = check.meter.ratio
         holds = check.meter.fits_all and ratio.low <= true.meter_over_log <= ratio.high
-        cases.append(("meter ratio, guaranteed bounds", holds, (ratio.high - ratio.low) / 2))
+        cases.append(("meter ratio, guaranteed bounds", holds, (ratio.high - ratio.low) / 2, None))
     return cases
 
 
-def _case(row: str, stated: Estimate, truth: float) -> Iterable[Case]:
+def _case(row: str, stated: Estimate, truth: float, alike: bool | None = None) -> Iterable[Case]:
     """Whether a stated interval holds the truth; none is stated where its ends are not known."""
     if not np.isfinite([stated.low, stated.high]).all():
         return []
     half = (stated.high - stated.low) / 2
-    return [(row, bool(stated.low <= truth <= stated.high), half / truth)]
+    return [(row, bool(stated.low <= truth <= stated.high), half / truth, alike)]
 
 
 def measure(seeds: Iterable[int], *, offsets: str = "allowed") -> pd.DataFrame:
@@ -107,7 +108,7 @@ def measure(seeds: Iterable[int], *, offsets: str = "allowed") -> pd.DataFrame:
     one = partial(study_house, offsets=offsets)
     with ProcessPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
         cases = [case for house in pool.map(one, seeds, chunksize=5) for case in house]
-    return pd.DataFrame(cases, columns=["row", "holds", "half"])
+    return pd.DataFrame(cases, columns=["row", "holds", "half", "alike"])
 
 
 def shares(cases: pd.DataFrame) -> pd.DataFrame:

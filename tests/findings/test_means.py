@@ -6,7 +6,7 @@ from scipy.integrate import quad
 from scipy.stats import f as f_distribution
 
 from homeenergy.estimate import mean_estimate
-from homeenergy.findings.means import days_unlike, mean_of_days, mean_of_runs
+from homeenergy.findings.means import days_unlike, mean_of_days, mean_of_runs, parts_unlike
 
 
 def series(rng, n, r):
@@ -18,15 +18,30 @@ def series(rng, n, r):
     return 5 + x
 
 
-@pytest.mark.parametrize(
-    ("n", "r", "least", "most"),
-    [(14, 0.0, 0.94, 0.985), (14, 0.6, 0.92, 0.97), (60, 0.3, 0.93, 0.975), (60, 0.6, 0.93, 0.97)],
-)
-def test_intervals_of_days_that_are_alike(n, r, least, most):
-    """1500 means each; 14 days cannot tell well how alike they are, and the interval says so."""
+def quarters(rng, n, *, own, r):
+    """Four parts of n days that scatter by 1; the days' own part is like the day before."""
+    habit = np.array([-1.0, 0, 2, 1])
+    return own * (series(rng, n, r) - 5)[:, None] + habit + rng.normal(size=(n, 4)) + 4.5
+
+
+@pytest.mark.parametrize("n", [14, 60])
+@pytest.mark.parametrize("with_parts", [False, True])
+def test_intervals_of_days_that_may_be_alike(n, with_parts):
+    """2000 means: days have nothing of their own or something, the one as often as the other.
+
+    A fortnight cannot tell how alike its days are; 95 % is what the two kinds hold together.
+    """
     rng = np.random.default_rng(31)
-    found = [mean_of_days(series(rng, n, r)) for _ in range(1500)]
-    assert least <= np.mean([m.low <= 5 <= m.high for m in found]) <= most
+    holds = {True: [], False: []}
+    for i in range(2000):
+        alike = bool(i % 2)
+        own = alike * rng.uniform(0.0, 1.5)
+        parts = quarters(rng, n, own=own, r=rng.uniform(0, 0.9))
+        found = mean_of_days(parts.mean(axis=1), parts=parts if with_parts else None)
+        holds[alike].append(found.low <= 5 <= found.high)
+    alike, unlike = np.mean(holds[True]), np.mean(holds[False])
+    assert 0.94 <= (alike + unlike) / 2 <= 0.97
+    assert 0.9 < alike < unlike < 0.99
 
 
 def test_runs_of_a_day_count_as_one_where_they_are_alike():
@@ -42,11 +57,10 @@ def test_runs_of_a_day_count_as_one_where_they_are_alike():
     assert (found.n, more.n) == (21, 63)
 
 
-def test_one_run_a_day_is_a_plain_mean():
+def test_one_run_a_day_is_a_mean_of_days():
     kwh = 1 + np.array([0.3, -0.3, 0.2, -0.2, 0.1, -0.1, 0.0])
-    plain = mean_estimate(kwh, unit="kWh", basis="")
-    found = mean_of_runs(kwh, np.arange(7) * 2)
-    assert (found.low, found.high) == pytest.approx((plain.low, plain.high))
+    of_days, found = mean_of_days(kwh), mean_of_runs(kwh, np.arange(7) * 2)
+    assert (found.low, found.high) == pytest.approx((of_days.low, of_days.high))
 
 
 def test_few_days_or_runs():
@@ -58,15 +72,18 @@ def test_few_days_or_runs():
 
 
 def test_independent_days_are_not_widened_without_bound():
-    """The price of allowing for days being alike, where they are not: two fifths at 14 days."""
+    """The price of allowing for days being alike, where they are not, at 14 days: a quarter, and
+    less where their parts have nothing in common."""
     rng = np.random.default_rng(32)
     widths = {}
     for n in (14, 60):
-        days = [series(rng, n, 0.0) for _ in range(400)]
-        plain = np.array([mean_estimate(x, unit="kWh", basis="").spread for x in days])
-        widths[n] = np.median([mean_of_days(x).spread for x in days] / plain)
-    assert 1.1 < widths[14] < 1.45
-    assert 1.0 < widths[60] < 1.12
+        days = [quarters(rng, n, own=0, r=0) for _ in range(400)]
+        plain = [mean_estimate(x.mean(axis=1), unit="kWh", basis="").spread for x in days]
+        alone = [mean_of_days(x.mean(axis=1)).spread for x in days]
+        told = [mean_of_days(x.mean(axis=1), parts=x).spread for x in days]
+        widths[n] = np.median(np.divide([alone, told], plain), axis=1)
+    assert 1.1 < widths[14][1] < 1.2 < widths[14][0] < 1.3
+    assert 1.0 < widths[60][1] < widths[60][0] < 1.12
 
 
 def eight_runs_a_day(rng, *, days_sd):
@@ -112,4 +129,34 @@ def test_probability_that_days_are_unlike_at_its_ends():
     year = np.repeat(np.arange(365), 3)
     assert days_unlike(np.tile([1.0, 2, 3], 365), year) == 1
     few = np.r_[np.arange(14), 0, 1]  # two days of two runs cannot tell
-    assert days_unlike(np.arange(16.0), few) is None
+    assert days_unlike(np.arange(16.0), few) == 0.5
+
+
+def test_probability_that_parts_of_a_day_are_unlike():
+    """Against the densities of F in a two-way analysis of variance, made with effects removed."""
+    rng = np.random.default_rng(35)
+    parts = quarters(rng, 14, own=0.8, r=0.5)
+    rest = parts - parts.mean(axis=0) - parts.mean(axis=1, keepdims=True) + parts.mean()
+    f = 4 * parts.mean(axis=1).var(ddof=1) / (np.sum(rest**2) / 39)
+    none = f_distribution.pdf(f, 13, 39)
+    some = quad(lambda s: s * f_distribution.pdf(s * f, 13, 39), 0, 1)[0]
+    assert f > 1
+    assert parts_unlike(parts) == pytest.approx(none / (none + some), rel=1e-6)
+    holed = np.vstack([parts, [np.nan, 1, 1, 1]])
+    assert parts_unlike(holed) == parts_unlike(parts)
+
+
+def test_days_that_share_one_use_out_are_not_taken_for_independent():
+    """One use each day in some quarter: days do not differ, which says nothing of F below 1."""
+    rng = np.random.default_rng(36)
+    one_use = np.eye(4)[rng.integers(0, 4, 14)]
+    usual = np.tile([[1.0, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]], (4, 1))[:14]
+    assert 0.5 < parts_unlike(one_use) < 0.8
+    assert parts_unlike(one_use) == pytest.approx(parts_unlike(usual))
+
+
+def test_few_days_or_days_without_spread_say_nothing_of_their_parts():
+    rng = np.random.default_rng(37)
+    assert parts_unlike(rng.normal(size=(6, 4))) == 0.5
+    assert parts_unlike(np.ones((14, 4))) == 0.5
+    assert parts_unlike(np.full((14, 4), np.nan)) == 0.5
