@@ -6,7 +6,7 @@ from homeenergy.cycles.decisions import (
     read_decisions,
     remove_decisions,
 )
-from homeenergy.cycles.house_cycles import clamp_resolution_w, house_cycles
+from homeenergy.cycles.house_cycles import house_cycles
 from homeenergy.cycles.plateaus import Plateaus, find_plateaus
 from homeenergy.cycles.programmes import Programmes, find_programmes
 from homeenergy.cycles.runs import Cycles, find_cycles, standby_draw
@@ -21,7 +21,6 @@ __all__ = [
     "Standby",
     "ThermostatStatistics",
     "add_decisions",
-    "clamp_resolution_w",
     "find_cycles",
     "find_plateaus",
     "find_programmes",

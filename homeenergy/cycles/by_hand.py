@@ -13,6 +13,7 @@ from homeenergy.cycles.decision_lines import Decision
 from homeenergy.cycles.plateaus import Chunks, Plateaus, consecutive
 from homeenergy.cycles.result import ByHand, Cycles, make_cycles, turned_round
 from homeenergy.cycles.standby import idle_standby
+from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.readings.trace import Trace
 from homeenergy.units import NS_PER_S
 
@@ -22,7 +23,11 @@ LEAST_SHARED = 0.5
 
 
 def decided(
-    cycles: Cycles, decisions: Iterable[Decision], *, trace: Chunks, resolution_w: float = 0.0
+    cycles: Cycles,
+    decisions: Iterable[Decision],
+    *,
+    trace: Chunks,
+    floor: ClampFloor = UNKNOWN_FLOOR,
 ) -> Cycles:
     """Apply what a person decided to runs that were found.
 
@@ -35,7 +40,7 @@ def decided(
         been given to `find_cycles`.
     trace : Trace, pandas.Series of watts, or a list of consecutive Traces (months)
         In which the runs were found.
-    resolution_w : float
+    floor : ClampFloor
         As for `find_cycles`.
 
     Returns
@@ -71,14 +76,14 @@ def decided(
         (applied if runs.apply(one) else unmatched).append(one)
     by_hand = ByHand(applied=tuple(applied), unmatched=tuple(unmatched))
     if any(one.decision in ("split", "merge", "discard") for one in applied):
-        cycles = _made_again(cycles, runs, resolution_w=resolution_w)
+        cycles = _made_again(cycles, runs, floor=floor)
     if any(runs.labels):
         cycles = replace(cycles, table=cycles.table.assign(label=runs.labels))
     cycles = replace(cycles, by_hand=by_hand)
     return turned_round(cycles) if backwards else cycles
 
 
-def _made_again(cycles: Cycles, runs: _Runs, *, resolution_w: float) -> Cycles:
+def _made_again(cycles: Cycles, runs: _Runs, *, floor: ClampFloor) -> Cycles:
     rest = cycles.rest
     if rest.hours:
         # Discarded runs are no rest.
@@ -90,7 +95,7 @@ def _made_again(cycles: Cycles, runs: _Runs, *, resolution_w: float) -> Cycles:
             spans[:, 0].copy(),
             spans[:, 1].copy(),
             on_w=cycles.settings["on_w"],
-            resolution_w=resolution_w,
+            floor=floor,
         )
     return make_cycles(
         runs.plateaus,

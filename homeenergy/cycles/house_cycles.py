@@ -10,7 +10,8 @@ from homeenergy.cycles.decision_lines import Decision
 from homeenergy.cycles.decisions import read_decisions
 from homeenergy.cycles.result import Cycles
 from homeenergy.cycles.runs import find_cycles
-from homeenergy.house.schedule import Circuit, Kind, Supply
+from homeenergy.house.clamp_floor import clamp_floor
+from homeenergy.house.schedule import Circuit, Kind
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 
@@ -36,7 +37,7 @@ def house_cycles(
     Returns
     -------
     Cycles
-        Of the kind that house.toml states, with the least power that the clamp resolves, with the
+        Of the kind that house.toml states, with what the clamp makes of small powers, with the
         settings that a person saved, and with the runs that a person split, merged, discarded or
         relabelled; `by_hand` tells these.
 
@@ -59,24 +60,13 @@ def house_cycles(
     every = read_decisions(house) if decisions is None else decisions
     own = [one for one in every if one.circuit == found.name]
     readings = house.trace(found) if trace is None else trace
-    resolution_w = clamp_resolution_w(found, house.supply)
+    floor = clamp_floor(found, house.supply)
     settings: dict[str, Any] = saved_settings(own)
     kind = cast("Kind | None", settings.pop("kind", found.kind))
-    cycles = find_cycles(readings, kind, resolution_w=resolution_w, **settings)
-    return decided(cycles, own, trace=readings, resolution_w=resolution_w)
+    cycles = find_cycles(readings, kind, floor=floor, **settings)
+    return decided(cycles, own, trace=readings, floor=floor)
 
 
 def saved_settings(decisions: Iterable[Decision]) -> dict[str, float | str]:
     """Settings among decisions about one circuit, by name; the last line of a name holds."""
     return dict(one.setting for one in decisions if one.decision == "setting")
-
-
-def clamp_resolution_w(circuit: Circuit, supply: Supply | None) -> float:
-    """Least power that a clamp can tell from nothing [W]; 0 where its rating is not stated.
-
-    A 12-bit converter spans the range of the clamp (common practice, no source).
-    """
-    if supply is None or supply.volts_v is None or circuit.clamp.rating_a is None:
-        return 0.0
-    range_w = circuit.clamp.rating_a * supply.volts_v
-    return range_w / 2**12 * abs(circuit.clamp.multiplier)

@@ -13,6 +13,7 @@ from homeenergy.cycles.result import Cycles, turned_round
 from homeenergy.cycles.runs import cycles_of_plateaus
 from homeenergy.cycles.standby import idle_standby
 from homeenergy.estimate import Estimate
+from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.house.schedule import Kind
 from homeenergy.readings.trace import Trace
 
@@ -29,7 +30,7 @@ def runs_again(
     first: int,
     stop: int,
     kind: Kind | None = None,
-    resolution_w: float = 0.0,
+    floor: ClampFloor = UNKNOWN_FLOOR,
     most: int | None = QUICK_PLATEAUS,
 ) -> Cycles:
     """Find runs again with other settings, at and around samples [first, stop).
@@ -45,7 +46,7 @@ def runs_again(
         Samples that must be covered.
     kind : str, optional
         Default: inferred again; of a part, that of `cycles`.
-    resolution_w : float
+    floor : ClampFloor
         As for `find_cycles`.
     most : int, optional
         Of longer traces, runs are looked for among about so many plateaus. None: among all.
@@ -58,9 +59,7 @@ def runs_again(
     """
     plateaus = cycles.plateaus
     if most is None or len(plateaus) <= most:
-        return cycles_of_plateaus(
-            plateaus, [trace], kind=kind, resolution_w=resolution_w, **settings
-        )
+        return cycles_of_plateaus(plateaus, [trace], kind=kind, floor=floor, **settings)
     asked = kind or cycles.kind
     whole = {name: cycles.settings[name] for name in LEVELS if np.isfinite(cycles.settings[name])}
     if asked != cycles.kind or {"on_w", "idle_w"} & settings.keys():
@@ -75,13 +74,13 @@ def runs_again(
         moved,
         [trace.samples(low, high)],
         kind=asked,
-        resolution_w=resolution_w,
+        floor=floor,
         **{**whole, **settings},
     )
 
 
 def standby_between(
-    cycles: Cycles, *, trace: Trace, start: object, end: object, resolution_w: float = 0.0
+    cycles: Cycles, *, trace: Trace, start: object, end: object, floor: ClampFloor = UNKNOWN_FLOOR
 ) -> Estimate:
     """Draw between runs in [start, end) [W].
 
@@ -92,7 +91,7 @@ def standby_between(
         In which the runs were found.
     start, end : timestamp
         Instants.
-    resolution_w : float
+    floor : ClampFloor
         As for `find_cycles`.
     """
     cut_out = trace.between(start, end)
@@ -126,7 +125,7 @@ def standby_between(
         runs[:, 0].copy(),
         runs[:, 1].copy(),
         on_w=cycles.settings["on_w"],
-        resolution_w=resolution_w,
+        floor=floor,
     ).draw_w
     if backwards and rest.resolved:
         return replace(rest, value=-rest.value, low=-rest.high, high=-rest.low)

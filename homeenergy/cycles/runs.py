@@ -20,6 +20,7 @@ from homeenergy.cycles.pauses import groups, join_across_holes, join_fragments, 
 from homeenergy.cycles.plateaus import Chunks, Plateaus, consecutive, segment
 from homeenergy.cycles.result import Cycles, make_cycles, turned_round
 from homeenergy.cycles.standby import Standby, idle_standby, never_at_rest
+from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.house.schedule import KINDS, Kind
 from homeenergy.readings.trace import Trace
 from homeenergy.units import S_PER_H
@@ -42,7 +43,7 @@ def find_cycles(
     noise_w: float | None = None,
     penalty_w2: float | None = None,
     long_gap_s: float | None = None,
-    resolution_w: float = 0.0,
+    floor: ClampFloor = UNKNOWN_FLOOR,
 ) -> Cycles:
     """Split a trace into the runs of an appliance and its standby draw.
 
@@ -60,8 +61,8 @@ def find_cycles(
         of this appliance (`homeenergy.cycles.pauses`).
     noise_w, penalty_w2, long_gap_s : float, optional
         As for `find_plateaus`.
-    resolution_w : float
-        Power below which the clamp cannot be believed [W], if known; see `standby_draw`.
+    floor : ClampFloor
+        What the clamp makes of small powers (`homeenergy.house.clamp_floor`), if known.
 
     Returns
     -------
@@ -108,7 +109,7 @@ def find_cycles(
         on_w=on_w,
         low_w=low_w,
         pause_s=pause_s,
-        resolution_w=resolution_w,
+        floor=floor,
     )
 
 
@@ -121,7 +122,7 @@ def cycles_of_plateaus(
     on_w: float | None = None,
     low_w: float | None = None,
     pause_s: float | None = None,
-    resolution_w: float = 0.0,
+    floor: ClampFloor = UNKNOWN_FLOOR,
 ) -> Cycles:
     """As `find_cycles`, from the plateaus of the samples in `pieces`, or from some of them."""
     backwards = _is_backwards(plateaus)
@@ -146,9 +147,7 @@ def cycles_of_plateaus(
         # A steady draw above what electronics take at rest may be work that never paused.
         rest = never_at_rest()
     else:
-        rest = idle_standby(
-            pieces, plateaus, first, stop, on_w=levels.on_w, resolution_w=resolution_w
-        )
+        rest = idle_standby(pieces, plateaus, first, stop, on_w=levels.on_w, floor=floor)
     cycles = make_cycles(
         plateaus,
         first,
@@ -216,7 +215,9 @@ def _is_backwards(plateaus: Plateaus) -> bool:
     return work < 0 or plateaus.usual_w < -IDLE_ELECTRONICS_W
 
 
-def standby_draw(trace: Chunks, *, kind: Kind | None = None, resolution_w: float = 0.0) -> Standby:
+def standby_draw(
+    trace: Chunks, *, kind: Kind | None = None, floor: ClampFloor = UNKNOWN_FLOOR
+) -> Standby:
     """What an appliance draws between its runs.
 
     Parameters
@@ -225,9 +226,8 @@ def standby_draw(trace: Chunks, *, kind: Kind | None = None, resolution_w: float
         Shape (n,) [W].
     kind : str, optional
         As for `find_cycles`. "continuous" takes the whole trace as rest.
-    resolution_w : float
-        Power below which the clamp cannot be believed [W], if known. Default: one step of the
-        readings.
+    floor : ClampFloor
+        What the clamp makes of small powers (`homeenergy.house.clamp_floor`). Default: not known.
 
     Returns
     -------
@@ -255,7 +255,7 @@ def standby_draw(trace: Chunks, *, kind: Kind | None = None, resolution_w: float
     >>> round(standby.draw_w.value, 2), standby.draw_w.unit
     (2.0, 'W')
     """
-    return find_cycles(trace, kind, resolution_w=resolution_w).rest
+    return find_cycles(trace, kind, floor=floor).rest
 
 
 def _low_w(kind: Kind, levels: Levels, step_w: float) -> float:

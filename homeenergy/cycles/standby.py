@@ -13,6 +13,7 @@ from scipy.stats import t as student_t
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.cycles.rest import find_rest, means_at_rest
 from homeenergy.estimate import Estimate, joined_half
+from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.readings.trace import Trace
 from homeenergy.units import S_PER_H
 
@@ -81,7 +82,7 @@ def idle_standby(
     stop: NDArray[np.int64],
     *,
     on_w: float,
-    resolution_w: float = 0.0,
+    floor: ClampFloor = UNKNOWN_FLOOR,
 ) -> Standby:
     """Standby from the plateaus outside the runs [first, stop).
 
@@ -89,10 +90,9 @@ def idle_standby(
     meters with coarse steps flicker about the true value.
 
     The interval combines the spread between hours (eighths of less than eight hours; Student's t)
-    with an error anywhere within half a step of the readings, and one within half a step of the
-    clamp (`resolution_w`; JCGM 100:2008, F.2.2.1; see `joined_half`). Noise averages rounding out,
-    but the offset of a clamp is of the same size and unknown, so it stays in. An interval that
-    reaches to zero is told as an upper bound.
+    with an error anywhere within half a step of the readings (JCGM 100:2008, F.2.2.1; see
+    `joined_half`) and the offset of the clamp, as far as `floor` knows it. Noise averages rounding
+    out, but an offset stays in. An interval that reaches to zero is told as an upper bound.
     """
     rest = find_rest(plateaus, first, stop, on_w=on_w)
     if not rest.first.size:
@@ -101,19 +101,23 @@ def idle_standby(
     hour, block_w, block_n = means_at_rest(pieces, rest)
     value = float(np.average(block_w, weights=block_n))
     hours = float(block_n.sum()) * plateaus.period_s / S_PER_H
-    rounding_w = (step_w / 2, resolution_w / 2)
+    even_w = (step_w / 2, floor.even_w)
     if block_w.size > 1:
         spread_w = student_t.ppf(0.975, block_w.size - 1) * _weighted_spread(block_w, block_n)
-        half = joined_half(float(spread_w / np.sqrt(block_w.size)), *rounding_w)
+        half = joined_half(np.hypot(spread_w / np.sqrt(block_w.size), floor.normal_w), *even_w)
     else:
         half = float("inf")
-    resolved = abs(value) > half and abs(value) >= resolution_w and value != 0
+    resolved = abs(value) > half and abs(value) >= floor.resolution_w and value != 0
     bound = (
-        max(abs(value) + half, step_w, LEAST_BOUND_W, resolution_w) if np.isfinite(half) else np.inf
+        max(abs(value) + half, step_w, LEAST_BOUND_W, floor.resolution_w)
+        if np.isfinite(half)
+        else np.inf
     )
     basis = f"mean of {hours:.1f} h at rest"
-    if resolution_w > step_w:
-        basis += f", by a clamp that resolves {resolution_w:.2g} W"
+    if floor.normal_w:
+        basis += f", by a clamp whose offset is known to {floor.normal_w:.2g} W"
+    elif floor.resolution_w > step_w:
+        basis += f", by a clamp that resolves {floor.resolution_w:.2g} W"
     elif step_w:
         basis += f", readings in steps of {step_w:g} W"
     if not resolved:
@@ -129,7 +133,7 @@ def idle_standby(
             n=int(block_w.size),
             basis=basis,
             resolved=resolved,
-            systematic=joined_half(0.0, *rounding_w) if resolved else 0.0,
+            systematic=joined_half(floor.normal_w, *even_w) if resolved else 0.0,
         ),
         levels=rest.levels if len(rest.levels) > 1 else ((value, 1.0),),
         hours=hours,

@@ -13,11 +13,14 @@ LEVEL = 0.95
 # Days with nothing of their own are as likely beforehand as days that have something (Jeffreys
 # 1961, Theory of Probability, ch. 5, from memory).
 NOTHING_OF_THEIR_OWN = 0.5
-# Share of the days' own part in their variance, and its lag-1 correlation: all alike likely. A part
-# that lasts longer than at 0.94, which still counts after three weeks, leaves no mean to be found.
+# Lag-1 correlation of the days' own part up to which it is weighed: at 0.95 a day still counts
+# after three weeks. Closer to 1, no mean is there to be found.
+LONGEST = 0.95
+_MIDDLES = (np.arange(20) + 0.5) / 20
+# Share of that part in the variance of days, and its correlation, each pair as likely as another.
 _SHARES, _CORRELATIONS = (
     np.r_[0.0, grid.ravel()]
-    for grid in np.meshgrid(np.linspace(0.05, 0.95, 10), np.linspace(0.02, 0.94, 24))
+    for grid in np.meshgrid(_MIDDLES, np.sin(_MIDDLES * np.arcsin(LONGEST)))
 )
 MUCH_WIDER = 1.2  # from where it is said that days are alike
 
@@ -52,14 +55,16 @@ def half_width(off: NDArray[np.float64], *, squares: Squares | None = None) -> t
     weight is the likelihood, mean and variance integrated out, times the prior (Zellner 1971, An
     Introduction to Bayesian Inference in Econometrics, ch. 4; the likelihood by the filter of
     Kalman 1960; both from memory). Beforehand s is 0 or anything from 0 to 1 alike (the uniform
-    shrinkage prior: Daniels 1999, Canadian Journal of Statistics 27, from memory), and r anything
-    from 0 to 0.94. 95 % of the mixture lie within the half width about the plain mean. Never
+    shrinkage prior: Daniels 1999, Canadian Journal of Statistics 27, from memory), and r has the
+    weight (1 - r^2)^(-1/2) (the reference prior: Berger & Yang 1994, Econometric Theory 10, from
+    memory; the arcsine of r is uniform), from 0, as a part that makes days unlike is none that
+    lasts, to 0.95. 95 % of the mixture lie within the half width about the plain mean. Never
     narrower than for independent days: that days make up for one another is not relied on.
 
     F, the mean square between days by that within them (JCGM 100:2008, H.5), tells of s too: with
     a share s it is 1 / (1 - s) times as large as without.
 
-    O(n) steps over the grid of 241 pairs of s and r.
+    O(n) steps over a grid of 20 by 20 pairs of s and r.
     """
     n = off.size
     prior = np.full(_SHARES.size, (1 - NOTHING_OF_THEIR_OWN) / (_SHARES.size - 1))
@@ -88,7 +93,8 @@ def half_width(off: NDArray[np.float64], *, squares: Squares | None = None) -> t
     if half < MUCH_WIDER * plain:
         return half, ""
     seen = float(off[1:] @ off[:-1] / (off @ off))
-    return half, f", widened as days may be alike (lag-1 correlation {seen:.2f})"
+    how = f"lag-1 correlation {seen:.2f}" if seen > 0 else f"{n} of them cannot tell"
+    return half, f", widened as days may be alike ({how})"
 
 
 def _log_fit_of_shares(squares: Squares) -> NDArray[np.float64]:

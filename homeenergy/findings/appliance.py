@@ -7,17 +7,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from homeenergy.cycles import Cycles, clamp_resolution_w, find_cycles
+from homeenergy.cycles import Cycles, find_cycles
 from homeenergy.estimate import Estimate
-from homeenergy.findings.cost import energy_cost
+from homeenergy.findings.cost import cost_of_days, energy_cost
 from homeenergy.findings.daily import daily_energy, energy_per_day, local_days, parts_of_days
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.price_at_rest import price_outside_runs
 from homeenergy.findings.remarks import remarks_on
+from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
 from homeenergy.house.schedule import Circuit, Clamp, Kind, Supply, Tariff
 from homeenergy.readings.trace import Trace
-from homeenergy.trust.systematic import clamp_over, correction_words, with_clamp, with_even_error
+from homeenergy.trust.systematic import (
+    clamp_over,
+    correction_words,
+    with_clamp,
+    with_even_error,
+    with_systematic,
+)
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 
@@ -90,17 +97,17 @@ def appliance_finding(
 
     `cycles` are its runs as a person has decided them (`house_cycles`). Default: as found.
     """
-    resolution_w = clamp_resolution_w(circuit, supply)
+    floor = clamp_floor(circuit, supply)
     if cycles is None:
-        cycles = find_cycles(trace, circuit.kind, resolution_w=resolution_w)
+        cycles = find_cycles(trace, circuit.kind, floor=floor)
     daily = daily_energy(trace, timezone=timezone)
     clamp = clamp_over(trace, circuit.clamp)
     whole = cycles.complete
-    steps_w = (cycles.rest.step_w, resolution_w)
+    step_w = cycles.rest.step_w
     run_h = float(whole["duration_s"].mean()) / S_PER_H if len(whole) else np.nan
-    run_kwh = with_step(_run_kwh(whole, timezone), steps_w, hours=run_h)
+    run_kwh = with_offset(_run_kwh(whole, timezone), floor, step_w=step_w, hours=run_h)
     of_days = energy_per_day(daily, parts=parts_of_days(trace, daily))
-    per_day = with_step(of_days, steps_w, hours=S_PER_DAY / S_PER_H)
+    per_day = with_offset(of_days, floor, step_w=step_w, hours=S_PER_DAY / S_PER_H)
     covered_s = trace.covered_s
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
     rests = len(cycles.table) > 0 and cycles.total_wh != 0
@@ -125,7 +132,8 @@ def appliance_finding(
             tariff=tariff,
             timezone=timezone,
             clamp=clamp,
-            steps_w=steps_w,
+            floor=floor,
+            step_w=step_w,
         ),
         remarks=remarks_on(trace, replace(circuit, clamp=clamp), cycles, per_day),
         cycles=cycles,
@@ -141,18 +149,25 @@ def _run_kwh(whole: pd.DataFrame, timezone: str) -> Estimate:
     return mean_of_runs(whole["energy_wh"].to_numpy(np.float64) / WH_PER_KWH, day)
 
 
-def with_step(estimate: Estimate, steps_w: tuple[float, float], *, hours: float) -> Estimate:
-    """Widen an energy by what constant errors within steps of readings and clamp make of it.
+def with_offset(estimate: Estimate, floor: ClampFloor, *, step_w: float, hours: float) -> Estimate:
+    """Widen an energy by what constant errors of readings and clamp make of it.
 
-    As for the standby: noise averages rounding out, but a constant error of the same size (an
-    offset, or a steady draw between two steps) stays, anywhere within half a step of zero
-    (JCGM 100:2008, F.2.2.1).
+    As for the standby: noise averages rounding out, but a constant error (a steady draw between
+    two steps of the readings, an offset of the clamp) stays. Where nothing else is known of it, it
+    is anywhere within half a step of zero (JCGM 100:2008, F.2.2.1).
     """
-    if not any(steps_w) or not np.isfinite([estimate.value, hours]).all():
+    kwh_per_w = hours / WH_PER_KWH
+    words = []
+    if step_w or floor.even_w:
+        words.append(f"readings in steps of {max(step_w, 2 * floor.even_w):.3g} W")
+    if floor.normal_w:
+        words.append(f"the clamp's offset known to {floor.normal_w:.2g} W")
+    if not words or not np.isfinite([estimate.value, hours]).all():
         return estimate
-    limits = [step_w / 2 * hours / WH_PER_KWH for step_w in steps_w]
-    basis = f"{estimate.basis}; readings in steps of {max(steps_w):.3g} W"
-    return with_even_error(estimate, *limits, basis=basis)
+    basis = "; ".join([estimate.basis, *words])
+    joined = with_systematic(estimate, floor.normal_w * kwh_per_w, basis=basis)
+    limits_kwh = (step_w / 2 * kwh_per_w, floor.even_w * kwh_per_w)
+    return with_even_error(joined, *limits_kwh, basis=basis)
 
 
 def _cost_per_year(
@@ -162,7 +177,8 @@ def _cost_per_year(
     tariff: Tariff | None,
     timezone: str,
     clamp: Clamp,
-    steps_w: tuple[float, float],
+    floor: ClampFloor,
+    step_w: float,
 ) -> Estimate | None:
     """A year like these days, at the average price that they paid; None under steps."""
     if tariff is None or tariff.is_stepped:
@@ -171,10 +187,13 @@ def _cost_per_year(
         price_text, which = f"{tariff.price_per_kwh:g}", ""
         cost = scaled(per_day, DAYS_PER_YEAR * tariff.price_per_kwh, unit=tariff.currency)
     else:
-        bill = energy_cost(trace, tariff=tariff, timezone=timezone).cost_per_day
+        by_day = energy_cost(trace, tariff=tariff, timezone=timezone).by_day
+        parts = parts_of_days(trace, by_day)
+        bill = cost_of_days(by_day, currency=tariff.currency, parts=parts)
         price = bill.value / per_day.value if per_day.value else float("nan")
         hours = abs(price) * S_PER_DAY / S_PER_H
-        cost = scaled(with_clamp(with_step(bill, steps_w, hours=hours), clamp), DAYS_PER_YEAR)
+        bill = with_offset(bill, floor, step_w=step_w, hours=hours)
+        cost = scaled(with_clamp(bill, clamp), DAYS_PER_YEAR)
         price_text, which = f"{price:.3g}", ", the average paid on these days"
     basis = f"{per_day.basis}; times 365 days and {price_text} {tariff.currency} a kWh{which}"
     return replace(cost, basis=f"{basis}, as if the whole year were like these days")

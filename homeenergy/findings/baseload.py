@@ -10,7 +10,6 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from homeenergy.cycles import clamp_resolution_w
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
 from homeenergy.findings.appliance import ApplianceFinding
@@ -19,6 +18,7 @@ from homeenergy.findings.daily import CLAMP_LIMIT, LEAST_COVERAGE
 from homeenergy.findings.house_findings import Findings, house_findings
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_days
+from homeenergy.house.clamp_floor import clamp_floor
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.systematic import with_systematic
@@ -273,7 +273,8 @@ def _clamps_w(
     for name in names:
         circuit = house.circuit(name)
         share = unstated if circuit.clamp.uncertainty is None else circuit.clamp.uncertainty
-        squares += (z * clamp_resolution_w(circuit, house.supply) / sqrt(12)) ** 2
+        floor = clamp_floor(circuit, house.supply)
+        squares += (z * floor.even_w) ** 2 / 3 + floor.normal_w**2
         squares += (share * float(quiet[name].mean())) ** 2
     return sqrt(squares)
 

@@ -120,9 +120,11 @@ def energy_cost(trace: Trace | pd.Series, *, tariff: Tariff, timezone: tzinfo | 
     )
 
 
-def cost_of_days(by_day: pd.DataFrame, *, currency: str) -> Estimate:
+def cost_of_days(
+    by_day: pd.DataFrame, *, currency: str, parts: NDArray[np.float64] | None = None
+) -> Estimate:
     """Mean cost of a 24 h day [currency], as `energy_per_day` makes it of the energy."""
-    per_day = energy_per_day(by_day.assign(kwh=by_day["cost"]))
+    per_day = energy_per_day(by_day.assign(kwh=by_day["cost"]), parts=parts)
     return replace(per_day, unit=currency, basis=f"{per_day.basis}, at the prices of their hours")
 
 

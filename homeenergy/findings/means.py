@@ -27,7 +27,7 @@ def mean_of_days(kwh: NDArray[np.float64], *, parts: NDArray[np.float64] | None 
     n = kwh.size
     plain = mean_estimate(kwh, unit="kWh", basis=f"mean of {n} whole days, t interval")
     off = kwh - kwh.mean()
-    if n < LEAST_DAYS_FOR_CORRELATION or not off.any():
+    if n < LEAST_DAYS_FOR_CORRELATION or _only_rounding(off, kwh):
         return plain
     half, words = half_width(off, squares=None if parts is None else squares_of_parts(parts))
     return replace(
@@ -55,12 +55,16 @@ def mean_of_runs(kwh: NDArray[np.float64], day: NDArray[np.int64]) -> Estimate:
     if days.size < LEAST_DAYS_FOR_CORRELATION:
         return plain
     off = np.bincount(at, weights=kwh - kwh.mean()).astype(np.float64)
-    if not off.any():
+    if _only_rounding(off, kwh):
         return plain
     half, words = half_width(off, squares=squares_of_runs(kwh, at))
     half *= days.size / n
     basis = f"mean of {n} complete runs on {days.size} days, t interval from the spread of days"
     return replace(plain, low=plain.value - half, high=plain.value + half, basis=f"{basis}{words}")
+
+
+def _only_rounding(off: NDArray[np.float64], kwh: NDArray[np.float64]) -> bool:
+    return bool(np.abs(off).max() <= 1e-12 * np.abs(kwh).max())
 
 
 def _runs_basis(n: int) -> str:

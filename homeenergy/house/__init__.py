@@ -1,6 +1,7 @@
 """The panel schedule of a house, and house.toml in which a person writes it."""
 
 from homeenergy.house.carbon import CarbonFactor
+from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor, clamp_floor
 from homeenergy.house.schedule import (
     KINDS,
     Circuit,
@@ -21,9 +22,11 @@ from homeenergy.house.zones import read_zone
 
 __all__ = [
     "KINDS",
+    "UNKNOWN_FLOOR",
     "CarbonFactor",
     "Circuit",
     "Clamp",
+    "ClampFloor",
     "Correction",
     "Kind",
     "LogColumn",
@@ -37,6 +40,7 @@ __all__ = [
     "Season",
     "Supply",
     "Tariff",
+    "clamp_floor",
     "read_schedule",
     "read_tariff_file",
     "read_zone",

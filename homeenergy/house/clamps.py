@@ -10,6 +10,7 @@ from typing import Any
 from homeenergy.house.fields import Fields
 from homeenergy.house.schedule import Clamp, Correction
 
+_FURTHER = ("uncertainty", "offset_w", "offset_uncertainty_w")
 _CONDUCTOR = re.compile(r"-?(?:[1-9]\d*\*)?(L[123])")
 
 
@@ -24,9 +25,9 @@ def read_clamp(table: Fields, *, legs: tuple[str, ...], timezone: tzinfo) -> Cla
     timezone : datetime.tzinfo
         Of dates that carry no offset.
     """
-    table.only(("rating_a", "multiplier", "uncertainty", "offset_w", "conductors", "volts_leg"))
+    table.only(("rating_a", "multiplier", *_FURTHER, "conductors", "volts_leg"))
     corrections: tuple[Correction, ...] = ()
-    last = Correction(value=1.0, uncertainty=_uncertainty(table), offset_w=_offset(table, 0.0))
+    last = _further(table, Correction(value=1.0))
     if isinstance(table.table.get("multiplier"), list):
         corrections = _corrections(table, timezone, default=last)
         last = corrections[-1]
@@ -38,6 +39,7 @@ def read_clamp(table: Fields, *, legs: tuple[str, ...], timezone: tzinfo) -> Cla
         corrections=corrections,
         uncertainty=last.uncertainty,
         offset_w=last.offset_w,
+        offset_uncertainty_w=last.offset_uncertainty_w,
         conductors=_conductors(table, legs),
         volts_leg=table.choice("volts_leg", legs, none=True),
     )
@@ -51,44 +53,37 @@ def _multiplier(table: Fields, name: str, default: float | None = None) -> float
     return value
 
 
-def _uncertainty(table: Fields, default: float | None = None) -> float | None:
-    uncertainty = table.number("uncertainty", default)
+def _further(table: Fields, default: Correction) -> Correction:
+    """What a table says beside the multiplier, the rest as in `default`."""
+    uncertainty = table.number("uncertainty", default.uncertainty)
     if uncertainty is not None and not 0 <= uncertainty < 1:
         raise table.refuse(
             "uncertainty",
             f"must be a share of the multiplier such as 0.02 for 2 %, got {uncertainty:g}",
         )
-    return uncertainty
-
-
-def _offset(table: Fields, default: float) -> float:
-    offset_w = table.number("offset_w", default)
+    offset_w = table.number("offset_w", default.offset_w)
     assert offset_w is not None
-    return offset_w
+    off_w = table.number("offset_uncertainty_w", default.offset_uncertainty_w)
+    if off_w is not None and off_w < 0:
+        raise table.refuse("offset_uncertainty_w", f"must be 0 W or more, got {off_w:g}")
+    return replace(default, uncertainty=uncertainty, offset_w=offset_w, offset_uncertainty_w=off_w)
 
 
 def _corrections(table: Fields, timezone: tzinfo, *, default: Correction) -> tuple[Correction, ...]:
-    """Dated corrections; what one does not say of uncertainty and offset is as in `default`."""
+    """Dated corrections; what one does not say beside its multiplier is as in `default`."""
     rows = table.tables("multiplier")
     if not rows:
         raise table.refuse("multiplier", "is an empty list; expected a number or corrections")
     found: list[Correction] = []
     for number, row in enumerate(rows):
-        row.only(("value", "from", "uncertainty", "offset_w"))
+        row.only(("value", "from", *_FURTHER))
         if number and not row.has("from"):
             raise row.refuse("from", "is missing; only the first multiplier holds from the start")
         start = _instant(row, timezone) if row.has("from") else None
         earlier = found[-1].start if found else None
         if start is not None and earlier is not None and start <= earlier:
             raise row.refuse("from", "must be later than the one before it")
-        found.append(
-            Correction(
-                value=_multiplier(row, "value"),
-                start=start,
-                uncertainty=_uncertainty(row, default.uncertainty),
-                offset_w=_offset(row, default.offset_w),
-            )
-        )
+        found.append(replace(_further(row, default), value=_multiplier(row, "value"), start=start))
     return tuple(found)
 
 

@@ -9,13 +9,14 @@ from typing import Any, cast
 import numpy as np
 import pandas as pd
 
-from homeenergy.cycles import Cycles, Decision, clamp_resolution_w, find_cycles
+from homeenergy.cycles import Cycles, Decision, find_cycles
 from homeenergy.cycles.by_hand import decided
 from homeenergy.cycles.house_cycles import saved_settings
 from homeenergy.cycles.part import runs_again, standby_between
 from homeenergy.estimate import Estimate
 from homeenergy.findings.daily import local_days
 from homeenergy.findings.means import mean_of_runs
+from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
 from homeenergy.house.schedule import Circuit, Kind
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
@@ -37,7 +38,7 @@ class Read:
     circuit: Circuit
     trace: Trace
     found: Cycles
-    resolution_w: float
+    floor: ClampFloor
     timezone: str
 
 
@@ -84,15 +85,15 @@ def read_circuit(house: House, circuit: str, *, decisions: tuple[Decision, ...])
     """Read a circuit and find its runs, with what house.toml says and settings that never move."""
     own = house.circuit(circuit)
     trace = house.trace(own)
-    resolution_w = clamp_resolution_w(own, house.supply)
+    floor = clamp_floor(own, house.supply)
     settings: dict[str, Any] = saved_settings(d for d in decisions if d.circuit == circuit)
     kept = {name: value for name, value in settings.items() if name not in (*MOVABLE, "kind")}
-    found = find_cycles(trace, own.kind, resolution_w=resolution_w, **kept)
+    found = find_cycles(trace, own.kind, floor=floor, **kept)
     return Read(
         circuit=own,
         trace=trace,
         found=found,
-        resolution_w=resolution_w,
+        floor=floor,
         timezone=str(house.timezone),
     )
 
@@ -141,12 +142,12 @@ def update(read: Read, state: State, *, whole: bool = False) -> RunWindow:
             first=first,
             stop=first + len(part),
             kind=kind,
-            resolution_w=read.resolution_w,
+            floor=read.floor,
             **({"most": None} if whole else {}),
         )
     begins = pd.Timestamp(cycles.plateaus.start)
     span = trace.between(begins, begins + pd.Timedelta(cycles.plateaus.length * trace.period_ns))
-    cycles = decided(cycles, state.decisions, trace=span, resolution_w=read.resolution_w)
+    cycles = decided(cycles, state.decisions, trace=span, floor=read.floor)
     table = cycles.table
     inside = table[(table["start"] < state.end) & (table["end"] > state.start)]
     begun = inside[inside["start"] >= state.start]
@@ -161,7 +162,7 @@ def update(read: Read, state: State, *, whole: bool = False) -> RunWindow:
             trace=trace,
             start=state.start,
             end=state.end,
-            resolution_w=read.resolution_w,
+            floor=read.floor,
         ),
     )
 

@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from math import sqrt
+from dataclasses import dataclass
+from math import hypot, sqrt
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
 from homeenergy.house import Clamp
+from homeenergy.trust.bench_lines import (
+    LEVEL,
+    Values,
+    demanded_offset,
+    demands_offset,
+    line_with_offset,
+    offset_uncertainty_w,
+    relative_scatter,
+)
 from homeenergy.trust.bench_verdict import bench_verdict
 from homeenergy.trust.clamp_line import clamp_line
-from homeenergy.trust.lines import Line, line_through_origin, straight_line
 
-Values = NDArray[np.float64]
-LEVEL = 0.95
-OFFSET_LEVEL = 0.99  # an offset taken by chance spoils the multiplier
-FEW = 3
 CONVOLVED = 200  # points on either side of zero
+NORMAL = 1.959964  # standard uncertainties in half the 95 % interval of a normal distribution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,12 +48,16 @@ class BenchResult:
     circuit : str
     multiplier : Estimate
         Number that brings the clamp's readings to the reference, with its expanded uncertainty.
-    u_scatter, u_rounding, u_reference : float
+    u_scatter, u_rounding, u_offset, u_reference : float
         Parts of its standard uncertainty: what the pairs scatter beyond rounding, rounding of both
-        displays, and the reference meter's accuracy, which no number of pairs makes smaller.
+        displays, an offset that a line through the origin leaves out, and the reference meter's
+        accuracy, which no number of pairs makes smaller.
     offset_w : Estimate or None
         Reference at a clamp reading of 0 [W], where the data demand another one than is in use;
         then `multiplier` is the slope of that line.
+    offset_uncertainty_w : float or None
+        How far the offset in use, or that demanded, may be off at 95 % [W]; None where too few
+        pairs tell, or the clamp's resolution is not known.
     stated, stated_offset_w : float
         Multiplier and offset [W] in use.
     agrees : bool
@@ -68,6 +76,8 @@ class BenchResult:
     agrees: bool
     verdict: str
     stated_offset_w: float = 0.0
+    u_offset: float = 0.0
+    offset_uncertainty_w: float | None = None
 
     @property
     def clamp_line(self) -> str:
@@ -76,7 +86,12 @@ class BenchResult:
 
     def line_for(self, clamp: Clamp) -> str:
         """What to write in house.toml for a clamp of which more is stated; see `clamp_line`."""
-        return clamp_line(clamp, self.multiplier, offset_w=self.offset_w)
+        return clamp_line(
+            clamp,
+            self.multiplier,
+            offset_w=self.offset_w,
+            offset_uncertainty_w=self.offset_uncertainty_w,
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """One row with the multiplier, its interval, the parts of its uncertainty, the verdict."""
@@ -89,8 +104,10 @@ class BenchResult:
             "multiplier_high": m.high,
             "u_scatter": self.u_scatter,
             "u_rounding": self.u_rounding,
+            "u_offset": self.u_offset,
             "u_reference": self.u_reference,
             "offset_w": self.offset_w.value if self.offset_w else self.stated_offset_w,
+            "offset_uncertainty_w": self.offset_uncertainty_w,
             "stated": self.stated,
             "agrees": self.agrees,
             "verdict": self.verdict,
@@ -108,6 +125,7 @@ def bench_comparison(
     circuit: str = "",
     stated: float = 1.0,
     stated_offset_w: float = 0.0,
+    resolution_w: float = 0.0,
 ) -> BenchResult:
     """Find a clamp's multiplier from pairs of readings.
 
@@ -128,6 +146,9 @@ def bench_comparison(
         For the text.
     stated, stated_offset_w : float
         Multiplier and offset [W] in use.
+    resolution_w : float
+        Least power that the clamp resolves [W], before any multiplier, if known: its offset lies
+        within half of that. What the pairs tell of it is then part of the result.
 
     Returns
     -------
@@ -148,7 +169,8 @@ def bench_comparison(
     (JCGM 100:2008, 4.3.7). Parts are added in squares. The interval is Student's for scatter and
     rounding, convolved with the uniform error of the reference (G.1.4); with several independent
     references it is Student's with the effective degrees of freedom of G.4. A line with an offset
-    is taken where its offset is significant at 99 % and there are four pairs or more.
+    is taken where its offset is significant at 99 % and there are four pairs or more; where it is
+    not, what the offset may still be shifts the line through the origin.
     """
     table = checked_pairs(pairs, circuit=circuit)
     c = table["clamp_w"].to_numpy(dtype=np.float64)
@@ -158,18 +180,27 @@ def bench_comparison(
     half_r = np.array([meter.step_w for meter in meters]) / 2
     first = float(np.median(r / c))
     rounding_w = np.sqrt((half_r**2 + (first * clamp_step_w / 2) ** 2) / 3)
-    scatter = _relative_scatter(c, r, rounding_w)
+    scatter = relative_scatter(c, r, rounding_w)
     weight = 1 / (rounding_w**2 + (scatter * r) ** 2)
     slope, u_reference = _slope(c, r, weight, meters, names, correlation)
     cc = float((weight * c * c).sum())
     u_rounding = sqrt(float((weight**2 * c**2 * rounding_w**2).sum())) / cc
     u_scatter = sqrt(float((weight**2 * c**2 * (scatter * r) ** 2).sum())) / cc
-    offset = _demanded_offset(c, r, rounding_w)
-    if offset is not None:
-        slope, u_scatter, u_rounding = offset.slope, offset.slope_u, 0.0
+    offset, off_w, u_offset = None, None, 0.0
+    line = line_with_offset(c, r, rounding_w)
+    if line is not None and demands_offset(line):
+        offset = demanded_offset(line, stated_w=stated_offset_w)
+        off_w = (offset.high - offset.low) / 2
+        slope, u_scatter, u_rounding = line.slope, line.slope_u, 0.0
+    elif line is not None:
+        limit_w = abs(first) * resolution_w / 2
+        off_w = offset_uncertainty_w(line, stated_w=stated_offset_w, limit_w=limit_w)
+        u_offset = (off_w or 0.0) / NORMAL * abs(float((weight * c).sum())) / cc
     dof = c.size - (1 if offset is None else 2)
     one_limit = correlation == 1 or len(set(names)) == 1
-    half = _half_width(u_scatter, u_rounding, u_reference, dof=dof, one_limit=one_limit)
+    half = _half_width(
+        hypot(u_scatter, u_rounding), u_offset, u_reference, dof=dof, one_limit=one_limit
+    )
     multiplier = Estimate(
         value=slope,
         low=slope - half,
@@ -178,23 +209,24 @@ def bench_comparison(
         n=c.size,
         basis=_basis(c.size, offset is not None, len(set(names))),
     )
-    offset_w = _offset_estimate(offset, stated_offset_w) if offset else None
     return BenchResult(
         circuit=circuit,
         multiplier=multiplier,
         u_scatter=u_scatter,
         u_rounding=u_rounding,
         u_reference=u_reference,
-        offset_w=offset_w,
+        offset_w=offset,
         stated=stated,
-        agrees=offset_w is None and multiplier.low <= stated <= multiplier.high,
+        agrees=offset is None and multiplier.low <= stated <= multiplier.high,
         verdict=bench_verdict(
             multiplier,
             circuit=circuit,
             stated=stated,
-            offset_w=offset_w.value if offset_w else None,
+            offset_w=offset.value if offset else None,
         ),
         stated_offset_w=stated_offset_w,
+        u_offset=u_offset,
+        offset_uncertainty_w=off_w,
     )
 
 
@@ -244,27 +276,6 @@ def _meters(
     return tuple(references[name] for name in table["reference"])
 
 
-def _relative_scatter(c: Values, r: Values, rounding_w: Values, *, offset: bool = False) -> float:
-    """Relative scatter that brings the weighted residuals to their degrees of freedom."""
-    dof = c.size - (2 if offset else 1)
-    if dof == 0:
-        return 0.0
-
-    def excess(scatter: float) -> float:
-        w = 1 / (rounding_w**2 + (scatter * r) ** 2)
-        fit = straight_line if offset else line_through_origin
-        return (fit(c, r, weights=w).residual_sd ** 2 - 1) * dof
-
-    if excess(0.0) <= 0:
-        return 0.0
-    from scipy.optimize import brentq
-
-    high = 1e-4
-    while excess(high) > 0:
-        high *= 2
-    return float(brentq(excess, 0.0, high, xtol=1e-12))
-
-
 def _slope(
     c: Values,
     r: Values,
@@ -291,69 +302,33 @@ def _slope(
     return slope, abs(slope) * sqrt(float(variance))
 
 
-def _demanded_offset(c: Values, r: Values, rounding_w: Values) -> Line | None:
-    """Line with an offset, where its offset differs from 0 more than chance explains."""
-    if c.size < FEW + 1 or np.ptp(c) == 0:
-        return None
-    from scipy.stats import t as student_t
-
-    scatter = _relative_scatter(c, r, rounding_w, offset=True)
-    line = straight_line(c, r, weights=1 / (rounding_w**2 + (scatter * r) ** 2))
-    if line.residual_sd == 0:
-        return None
-    # Rounding is known to be there, also where the pairs happen to scatter less.
-    grown = 1 / line.residual_sd
-    factor = student_t.ppf((1 + OFFSET_LEVEL) / 2, line.degrees_of_freedom)
-    if abs(line.offset) <= factor * line.offset_u * grown:
-        return None
-    return replace(
-        line,
-        slope_u=line.slope_u * grown,
-        offset_u=line.offset_u * grown,
-        covariance=line.covariance * grown**2,
-    )
-
-
-def _offset_estimate(line: Line, stated_w: float) -> Estimate:
-    from scipy.stats import t as student_t
-
-    half = float(student_t.ppf((1 + LEVEL) / 2, line.degrees_of_freedom)) * line.offset_u
-    return Estimate(
-        value=stated_w + line.offset,
-        low=stated_w + line.offset - half,
-        high=stated_w + line.offset + half,
-        unit="W",
-        n=line.degrees_of_freedom + 2,
-        basis="offset of the weighted line",
-    )
-
-
 def _half_width(
-    scatter: float, rounding: float, reference: float, *, dof: int, one_limit: bool
+    seen: float, offset: float, reference: float, *, dof: int, one_limit: bool
 ) -> float:
     """Half width of the 95 % interval; `one_limit`: one uniform error stands for the reference.
 
-    A uniform error that outweighs the rest never exceeds its limits, so the factor of a normal
-    distribution would make the interval too wide: the two are convolved (JCGM 100:2008, G.1.4).
+    Whether scatter lies beyond rounding is judged from few pairs, so `dof` are those of both
+    together, `seen`; the offset has none (JCGM 100:2008, G.4.2). A uniform error that outweighs the
+    rest never exceeds its limits, so the factor of a normal distribution would make the interval
+    too wide: the two are convolved (G.1.4).
     """
     if dof == 0:
         return float("inf")
     from scipy.optimize import brentq
-    from scipy.stats import t as student_t
+    from scipy.special import stdtr, stdtrit
 
-    # Whether scatter lies beyond rounding is judged from few pairs, so the degrees of freedom are
-    # those of both together.
-    seen = sqrt(scatter**2 + rounding**2)
-    u = sqrt(seen**2 + reference**2)
+    u = hypot(seen, offset, reference)
     if not (one_limit and reference > 0):
-        return float(student_t.ppf((1 + LEVEL) / 2, dof * (u / seen) ** 4)) * u
+        return float(stdtrit(dof * (u / seen) ** 4, (1 + LEVEL) / 2)) * u
+    own = hypot(seen, offset)
+    freedom = dof * (own / seen) ** 4
     limit = sqrt(3) * reference
     at = limit * np.linspace(-1, 1, 2 * CONVOLVED + 1)
 
     def short(half: float) -> float:
-        return float(student_t.cdf((half - at) / seen, dof).mean()) - (1 + LEVEL) / 2
+        return float(stdtr(freedom, (half - at) / own).mean()) - (1 + LEVEL) / 2
 
-    return float(brentq(short, 0.0, limit + seen * student_t.ppf(1 - 1e-4, dof)))
+    return float(brentq(short, 0.0, limit + own * float(stdtrit(freedom, 1 - 1e-4))))
 
 
 def _basis(n: int, offset: bool, meters: int) -> str:

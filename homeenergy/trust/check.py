@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
+from homeenergy.house.clamp_floor import clamp_floor
 from homeenergy.readings.house import House
 from homeenergy.trust.balance import PanelBalance, panel_balance
 from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
@@ -123,6 +124,7 @@ def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list
     results = []
     for name, pairs in table.groupby("circuit", sort=False):
         circuit = house.circuit(str(name))
+        floor = clamp_floor(circuit, house.supply)
         try:
             result = bench_comparison(
                 pairs,
@@ -130,6 +132,7 @@ def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list
                 circuit=circuit.name,
                 stated=circuit.clamp.multiplier,
                 stated_offset_w=circuit.clamp.offset_w,
+                resolution_w=floor.resolution_w / abs(circuit.clamp.multiplier),
             )
         except HouseError as error:
             raise HouseError(

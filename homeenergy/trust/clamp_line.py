@@ -9,8 +9,14 @@ from homeenergy.estimate import Estimate
 from homeenergy.house import Clamp, Correction
 
 
-def clamp_line(clamp: Clamp, multiplier: Estimate, *, offset_w: Estimate | None = None) -> str:
-    """Write "clamp = { multiplier = 1.02, uncertainty = 0.012 }".
+def clamp_line(
+    clamp: Clamp,
+    multiplier: Estimate,
+    *,
+    offset_w: Estimate | None = None,
+    offset_uncertainty_w: float | None = None,
+) -> str:
+    """Write "clamp = { multiplier = 1.02, uncertainty = 0.012, offset_uncertainty_w = 0.6 }".
 
     Parameters
     ----------
@@ -20,11 +26,14 @@ def clamp_line(clamp: Clamp, multiplier: Estimate, *, offset_w: Estimate | None 
         As found on the bench.
     offset_w : Estimate, optional
         As found there [W]. None: the one in use stays.
+    offset_uncertainty_w : float, optional
+        Of the offset written [W]. None: the one in use stays.
 
     Returns
     -------
     str
-        Empty where one pair tells no scatter. The uncertainty is a share, rounded up to two digits.
+        Empty where one pair tells no scatter. Uncertainties are rounded up, that of the
+        multiplier is a share.
         The multiplier in use stays where the interval holds it; its uncertainty is then that about
         it and not about the one found: see `_half_about`.
     """
@@ -34,11 +43,13 @@ def clamp_line(clamp: Clamp, multiplier: Estimate, *, offset_w: Estimate | None 
     if not isfinite(half) or used == 0:
         return ""
     share = _half_about(abs(used - multiplier.value), half) / abs(used)
-    places = 1 - floor(log10(share)) if share > 0 else 1
     found = Correction(
         value=used,
-        uncertainty=ceil(share * 10**places) / 10**places,
+        uncertainty=_rounded_up(share),
         offset_w=clamp.offset_w if offset_w is None else _rounded(offset_w),
+        offset_uncertainty_w=clamp.offset_uncertainty_w
+        if offset_uncertainty_w is None
+        else _rounded_up(offset_uncertainty_w),
     )
     if clamp.corrections:
         last = replace(found, start=clamp.corrections[-1].start)
@@ -68,8 +79,16 @@ def _further(correction: Correction) -> list[str]:
     if correction.offset_w:
         parts.append(f"offset_w = {correction.offset_w:g}")
     if correction.uncertainty is not None:
-        parts.append(f"uncertainty = {correction.uncertainty:.2g}")
+        parts.append(f"uncertainty = {correction.uncertainty:.3g}")
+    if correction.offset_uncertainty_w is not None:
+        parts.append(f"offset_uncertainty_w = {correction.offset_uncertainty_w:.3g}")
     return parts
+
+
+def _rounded_up(uncertainty: float) -> float:
+    """Rounded up to two digits, to three where the first is 1, so by a twentieth at most."""
+    places = 1 - floor(log10(uncertainty / 2)) if uncertainty > 0 else 1
+    return ceil(uncertainty * 10**places) / 10**places
 
 
 def _rounded(offset_w: Estimate) -> float:

@@ -40,7 +40,10 @@ def correction_text(clamp: Clamp) -> str:
         text = "as logged"
     if clamp.uncertainty is None:
         return f"{text}; the clamp's uncertainty is not stated"
-    return f"{text}; the clamp is known to {100 * clamp.uncertainty:.2g} %"
+    text = f"{text}; the clamp is known to {100 * clamp.uncertainty:.2g} %"
+    if clamp.offset_uncertainty_w is None:
+        return text
+    return f"{text}, its offset to {clamp.offset_uncertainty_w:.2g} W"
 
 
 def _only(clamp: Clamp) -> Correction:

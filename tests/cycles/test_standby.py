@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.cycles import find_cycles, find_plateaus, standby_draw
+from homeenergy.house import ClampFloor
 from homeenergy.readings.trace import Trace
 
 from .traces import DAY, HOUR, START, as_trace, draw
@@ -71,7 +72,7 @@ def test_a_log_of_two_values_does_not_make_the_load_the_resolution():
 def test_a_stated_resolution_makes_a_few_watts_below():
     watts = draw(DAY, *boils(), idle_w=3.0)
     seen = standby_draw(as_trace(watts), kind="manual")
-    blind = standby_draw(as_trace(watts), kind="manual", resolution_w=5.0)
+    blind = standby_draw(as_trace(watts), kind="manual", floor=ClampFloor(resolution_w=5.0))
     assert seen.draw_w.resolved
     assert seen.draw_w.value == pytest.approx(3.0, abs=0.02)
     assert not blind.draw_w.resolved

@@ -1,0 +1,53 @@
+"""What a clamp makes of small powers: the step that it resolves, and its offset."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from homeenergy.house.schedule import Circuit, Supply
+
+BITS = 12  # of the converter that spans the range of a clamp; common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClampFloor:
+    """What is known of a clamp near nothing.
+
+    `resolution_w` is the least power that it can tell from nothing [W], 0 where that is not known;
+    `offset_uncertainty_w` how far its offset may be off at 95 % [W], where that is stated. Where it
+    is not, the offset may lie anywhere within half of `resolution_w`.
+    """
+
+    resolution_w: float = 0.0
+    offset_uncertainty_w: float | None = None
+
+    @property
+    def even_w(self) -> float:
+        """Limit of an offset of which nothing else is known [W]."""
+        return self.resolution_w / 2 if self.offset_uncertainty_w is None else 0.0
+
+    @property
+    def normal_w(self) -> float:
+        """Half width at 95 % of an offset that was looked for [W]."""
+        return self.offset_uncertainty_w or 0.0
+
+
+UNKNOWN_FLOOR = ClampFloor()
+
+
+def clamp_floor(circuit: Circuit, supply: Supply | None) -> ClampFloor:
+    """What the clamp of a circuit makes of small powers, after its correction.
+
+    The resolution needs the clamp's rating and the volts of the supply. Of dated corrections the
+    greatest uncertainty of the offset counts, if all state one.
+    """
+    clamp = circuit.clamp
+    stated = [one.offset_uncertainty_w for one in clamp.corrections or (clamp,)]
+    known = [one for one in stated if one is not None]
+    resolution_w = 0.0
+    if supply is not None and supply.volts_v is not None and clamp.rating_a is not None:
+        resolution_w = clamp.rating_a * supply.volts_v / 2**BITS * abs(clamp.multiplier)
+    return ClampFloor(
+        resolution_w=resolution_w,
+        offset_uncertainty_w=max(known) if len(known) == len(stated) else None,
+    )
