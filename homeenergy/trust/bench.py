@@ -17,14 +17,13 @@ from homeenergy.trust.bench_lines import (
     demanded_offset,
     demands_offset,
     line_with_offset,
-    offset_uncertainty_w,
+    offset_left,
     relative_scatter,
 )
 from homeenergy.trust.bench_verdict import bench_verdict
 from homeenergy.trust.clamp_line import clamp_line
 
 CONVOLVED = 200  # points on either side of zero
-NORMAL = 1.959964  # standard uncertainties in half the 95 % interval of a normal distribution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,8 +55,8 @@ class BenchResult:
         Reference at a clamp reading of 0 [W], where the data demand another one than is in use;
         then `multiplier` is the slope of that line.
     offset_uncertainty_w : float or None
-        How far the offset in use, or that demanded, may be off at 95 % [W]; None where too few
-        pairs tell, or the clamp's resolution is not known.
+        How far the offset in use, or that demanded, may be off at 95 % [W]; None where the pairs
+        tell nothing of it (too few, or all at one load), or the clamp's resolution is not known.
     stated, stated_offset_w : float
         Multiplier and offset [W] in use.
     agrees : bool
@@ -194,8 +193,8 @@ def bench_comparison(
         slope, u_scatter, u_rounding = line.slope, line.slope_u, 0.0
     elif line is not None:
         limit_w = abs(first) * resolution_w / 2
-        off_w = offset_uncertainty_w(line, stated_w=stated_offset_w, limit_w=limit_w)
-        u_offset = (off_w or 0.0) / NORMAL * abs(float((weight * c).sum())) / cc
+        off_w, u_w = offset_left(line, stated_w=stated_offset_w, limit_w=limit_w)
+        u_offset = u_w * abs(float((weight * c).sum())) / cc
     dof = c.size - (1 if offset is None else 2)
     one_limit = correlation == 1 or len(set(names)) == 1
     half = _half_width(

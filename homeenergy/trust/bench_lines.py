@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ Values = NDArray[np.float64]
 LEVEL = 0.95
 OFFSET_LEVEL = 0.99  # an offset taken by chance spoils the multiplier
 FEW = 3
+TELLS = 0.9  # of what was known before, from where a comparison tells something of an offset
 _POINTS = 2001
 
 
@@ -79,21 +81,33 @@ def demanded_offset(line: Line, *, stated_w: float) -> Estimate:
     )
 
 
-def offset_uncertainty_w(line: Line, *, stated_w: float, limit_w: float) -> float | None:
-    """How far the offset in use may be off at 95 %, where the line demands no other [W].
+class OffsetLeft(NamedTuple):
+    """How far the offset in use may be off: half width at 95 %, and standard uncertainty [W].
+
+    `half_w` is None where the pairs tell no more than was known before.
+    """
+
+    half_w: float | None
+    u_w: float
+
+
+def offset_left(line: Line, *, stated_w: float, limit_w: float) -> OffsetLeft:
+    """How far the offset in use may be off, where the line demands no other.
 
     Before the comparison, the offset of a clamp lies anywhere within `limit_w` of zero alike (half
     a step of its converter); given the line, it has Student's t distribution about the line's
-    (Bayes' rule with an even prior, JCGM 101:2008, 6.2 and 6.4.9). None where the one in use lies
-    beyond the limit.
+    (Bayes' rule with an even prior, JCGM 101:2008, 6.2 and 6.4.9). Nothing is known of an offset
+    where the limit is not, or the one in use lies beyond it.
     """
     from scipy.stats import t as student_t
 
-    if not 0 <= abs(stated_w) < limit_w:
-        return None
-    at_w = np.linspace(-limit_w, limit_w, _POINTS)
-    off_w = at_w - stated_w
+    if abs(stated_w) >= limit_w:
+        return OffsetLeft(None, 0.0)
+    off_w = np.linspace(-limit_w, limit_w, _POINTS) - stated_w
     weight = student_t.pdf((off_w - line.offset) / line.offset_u, line.degrees_of_freedom)
+    weight /= weight.sum()
     order = np.argsort(np.abs(off_w), kind="stable")
-    held = np.cumsum(weight[order])
-    return float(np.abs(off_w)[order][np.searchsorted(held, LEVEL * held[-1])])
+    within = np.searchsorted(np.cumsum(weight[order]), LEVEL)
+    half_w = float(np.abs(off_w)[order][within])
+    told = half_w < TELLS * LEVEL * limit_w
+    return OffsetLeft(half_w if told else None, float(np.sqrt(weight @ off_w**2)))

@@ -188,7 +188,8 @@ def _unstated(house: House, result: BenchResult) -> list[Concern]:
     """Tell how to state what a bench comparison knows, where house.toml does not."""
     clamp = house.circuit(result.circuit).clamp
     line = result.line_for(clamp)
-    if clamp.uncertainty is not None or not line:
+    offset_stated = clamp.offset_uncertainty_w is not None or result.offset_uncertainty_w is None
+    if not line or (clamp.uncertainty is not None and offset_stated):
         return []
     return [
         Concern(

@@ -41,7 +41,9 @@ def test_intervals_are_narrow_enough_to_tell_something(cases):
 
 
 def made(row, *, n, hits):
-    return pd.DataFrame({"row": row, "holds": [i < hits for i in range(n)], "half": 0.1})
+    return pd.DataFrame(
+        {"row": row, "holds": [i < hits for i in range(n)], "half": 0.1, "alike": None}
+    )
 
 
 @pytest.mark.parametrize(

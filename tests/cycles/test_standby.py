@@ -81,6 +81,23 @@ def test_a_stated_resolution_makes_a_few_watts_below():
     assert blind.draw_w.high == pytest.approx(3.0 + 0.95 * 2.5, abs=0.02)
 
 
+def test_a_stated_offset_counts_instead_of_half_a_step():
+    """Readings without noise or steps: what is left is the offset, added in squares."""
+    watts = draw(DAY, *boils(), idle_w=6.0)
+    floors = [ClampFloor(resolution_w=5.0, offset_uncertainty_w=w) for w in (None, 0.5, 3.0)]
+    even, known, worse = (
+        standby_draw(as_trace(watts), kind="manual", floor=one).draw_w for one in floors
+    )
+    assert even.systematic == pytest.approx(0.95 * 2.5, abs=0.02)
+    assert (known.systematic, known.high - known.value) == pytest.approx((0.5, 0.5), abs=0.02)
+    assert worse.systematic == pytest.approx(3.0, abs=0.02)
+    assert "by a clamp whose offset is known to 0.5 W" in known.basis
+    # What a clamp resolves stays what it is.
+    small = standby_draw(as_trace(watts - 2.0), kind="manual", floor=floors[1]).draw_w
+    assert not small.resolved
+    assert small.high == pytest.approx(5.0)
+
+
 def test_the_minimum_is_not_standby():
     """Two idle minutes at nothing after each use, else 4 W: the mean is close to 4 W."""
     watts = draw(DAY, *[(h * HOUR, [(180, 2000), (120, 0.0)]) for h in range(2, 22, 3)], idle_w=4.0)

@@ -11,10 +11,12 @@ def made_house(
 ):
     """Import a house whose log holds `watts`, a dict of circuit to samples; NaN is left empty.
 
-    `tariff` is (currency, price); `circuits` maps a circuit to further lines of house.toml.
+    `tariff` is (currency, price); `circuits` maps a circuit to further lines of house.toml, `top`
+    holds lines for its beginning.
     """
     times = pd.date_range(start, periods=len(next(iter(watts.values()))), freq=f"{period_s}s")
     lines = ['name = "Mill house"', f'timezone = "{timezone}"']
+    lines += settings.get("top", [])
     if "tariff" in settings:
         currency, price = settings["tariff"]
         lines += ["[tariff]", f'currency = "{currency}"', f"price_per_kwh = {price}"]

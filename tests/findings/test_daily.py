@@ -6,6 +6,7 @@ import pytest
 from scipy import stats
 
 from homeenergy.findings import daily_energy, energy_per_day
+from homeenergy.findings.daily import parts_of_days
 from homeenergy.readings import Trace
 
 
@@ -96,3 +97,40 @@ def test_without_a_whole_day_the_interval_is_unbounded():
     assert (estimate.low, estimate.high, estimate.n) == (-np.inf, np.inf, 0)
     assert "no whole day" in estimate.basis
     assert "12.0 h" in estimate.basis
+
+
+def test_quarters_of_days_of_24_and_25_hours_and_with_a_hole():
+    """The clocks go back in Denver on 1 November 2026: its quarters last 6 h 15 min."""
+    start = pd.Timestamp("2026-10-31", tz="America/Denver")
+    watts = np.random.default_rng(6).uniform(0, 3000, (24 + 25 + 24) * 60).astype(np.float32)
+    watts[1440 + 400 : 1440 + 460] = np.nan  # an hour of the second day's second quarter
+    trace = trace_of(watts, start=start, period_s=60)
+    daily = daily_energy(trace, timezone="America/Denver")
+    found = parts_of_days(trace, daily)
+    assert found.shape == (3, 4)
+    assert found[0] == pytest.approx(watts[:1440].reshape(4, 360).mean(axis=1, dtype=np.float64))
+    odd = watts[1440 : 1440 + 1500].reshape(4, 375).mean(axis=1, dtype=np.float64)
+    assert np.isnan(found[1]).tolist() == np.isnan(odd).tolist() == [False, True, False, False]
+    assert found[1] == pytest.approx(odd, nan_ok=True)
+    hours = daily["day_h"].to_numpy()
+    whole = [0, 2]
+    assert found.mean(axis=1)[whole] * hours[whole] / 1000 == pytest.approx(daily["kwh"][whole])
+
+
+def test_parts_of_days_shorter_than_a_sample_are_not_known():
+    trace = trace_of(np.ones(20), start="2026-01-05T00:00Z", period_s=86_400)
+    daily = daily_energy(trace)
+    assert np.isnan(parts_of_days(trace, daily)).any(axis=1).all()
+    assert np.isfinite(energy_per_day(daily, parts=parts_of_days(trace, daily)).value)
+    none = trace_of([], start="2026-01-05T00:00Z")
+    assert parts_of_days(none, daily_energy(none)).shape == (0, 4)
+
+
+def test_days_whose_parts_have_nothing_in_common_are_known_better():
+    watts = np.random.default_rng(8).gamma(2, 300, 20 * 24)
+    trace = trace_of(watts, start="2026-01-05T00:00Z", period_s=3600)
+    daily = daily_energy(trace)
+    alone = energy_per_day(daily)
+    told = energy_per_day(daily, parts=parts_of_days(trace, daily))
+    assert told.value == alone.value
+    assert told.high - told.low < alone.high - alone.low

@@ -322,3 +322,24 @@ def test_findings_carry_correction_and_uncertainty(tmp_path):
     page = findings_page(found, house)
     assert f"Correction of its readings: {words}, known to 3 %." in page
     assert "the clamp is known to 3 %" in "\n".join(findings_lines(found))
+
+
+def test_a_stated_offset_counts_instead_of_half_a_step_of_the_clamp(tmp_path):
+    """20 A x 240 V in 4096 steps: the offset may be 0.59 W, 5 kWh a year, unless it is stated."""
+    clamps = {"kettle": "clamp = { rating_a = 20%s }"}
+    supply = ["[supply]", 'system = "split-phase"', "volts_v = 240"]
+    found = {}
+    for name, more in (("even", ""), ("known", ", offset_uncertainty_w = 0.4")):
+        folder = tmp_path / name
+        folder.mkdir()
+        settings = {"kettle": clamps["kettle"] % more}
+        house = made_house(folder, {"kettle": kettle(10)}, circuits=settings, top=supply)
+        found[name] = only(house_findings(house))
+    even, known = found["even"].kwh_per_day, found["known"].kwh_per_day
+    step_kwh = found["known"].cycles.rest.step_w / 2 * 0.024
+    assert known.systematic == pytest.approx(
+        np.hypot(0.4 * 0.024, step_kwh / 3**0.5 * 1.96), rel=0.05
+    )
+    assert even.systematic == pytest.approx(0.95 * 20 * 240 / 4096 / 2 * 0.024, rel=0.05)
+    assert "the clamp's offset known to 0.4 W" in known.basis
+    assert found["known"].standby_w.systematic == pytest.approx(0.4, rel=0.05)

@@ -1,0 +1,161 @@
+"""What a bench comparison tells of a clamp's offset, where it demands none."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.integrate import quad
+from scipy.optimize import brentq
+from scipy.stats import t as student_t
+
+from homeenergy.house import Clamp, Correction, clamp_floor, read_schedule
+from homeenergy.trust import Reference, bench_comparison
+from homeenergy.trust.bench_lines import line_with_offset, offset_left
+from homeenergy.trust.lines import Line
+
+GOOD = Reference(accuracy=0.005)
+
+
+def line(offset, offset_u, *, dof=4):
+    return Line(
+        slope=1.0,
+        slope_u=0.001,
+        offset=offset,
+        offset_u=offset_u,
+        covariance=0.0,
+        residual_sd=1.0,
+        degrees_of_freedom=dof,
+    )
+
+
+@pytest.mark.parametrize(
+    ("offset", "offset_u", "stated"), [(0.3, 0.4, 0.0), (-0.9, 0.3, 0.0), (0.1, 0.5, 0.7)]
+)
+def test_offset_left_against_numerical_integration(offset, offset_u, stated):
+    """An even prior within 1.5 W of zero times Student's t about the line's offset."""
+    limit = 1.5
+
+    def density(off):
+        return student_t.pdf((off - offset) / offset_u, 4) * (abs(off + stated) <= limit)
+
+    low, high = -limit - stated, limit - stated
+    total = quad(density, low, high)[0]
+
+    def short(half):
+        return quad(density, max(low, -half), min(high, half))[0] / total - 0.95
+
+    half = brentq(short, 0.01, 3.0)
+    u = np.sqrt(quad(lambda x: x * x * density(x), low, high)[0] / total)
+    found = offset_left(line(offset, offset_u), stated_w=stated, limit_w=limit)
+    assert found.u_w == pytest.approx(u, rel=2e-3)
+    if half < 0.9 * 0.95 * limit:
+        assert found.half_w == pytest.approx(half, abs=2e-3)
+    else:
+        assert found.half_w is None
+
+
+def test_pairs_at_one_load_tell_nothing_of_an_offset():
+    """A wide line leaves the even prior: limit / sqrt(3), as JCGM 100:2008, 4.3.7 says."""
+    found = offset_left(line(3.0, 400.0), stated_w=0.0, limit_w=0.8)
+    assert found.half_w is None
+    assert found.u_w == pytest.approx(0.8 / np.sqrt(3), rel=1e-3)
+    same = pd.DataFrame(
+        {"reference_w": [500.2, 501.1, 499.8, 500.5], "clamp_w": [501, 502, 500, 501]}
+    )
+    told = bench_comparison(same, references=GOOD, resolution_w=1.6)
+    assert told.offset_uncertainty_w is None
+    assert told.u_offset == pytest.approx(0.8 / np.sqrt(3) / 501, rel=0.02)
+    assert "offset" not in told.clamp_line
+
+
+@pytest.mark.parametrize(("stated", "limit"), [(0.0, 0.0), (2.0, 1.0)])
+def test_without_a_limit_nothing_is_said(stated, limit):
+    assert offset_left(line(0.1, 0.2), stated_w=stated, limit_w=limit) == (None, 0.0)
+
+
+def drawn(rng, *, offset_w, slope=0.98):
+    """Seven loads from 30 W on, a reference off by up to its accuracy, whole watts."""
+    true_w = np.exp(rng.uniform(np.log(30), np.log(1500), 7))
+    reference_w = true_w * (1 + rng.uniform(-0.005, 0.005))
+    clamp_w = (true_w - offset_w) / slope * (1 + rng.normal(0, 0.002, 7))
+    return pd.DataFrame({"reference_w": reference_w.round(1), "clamp_w": clamp_w.round()})
+
+
+def test_stated_offset_and_multiplier_hold_the_truth_as_often_as_they_say():
+    """1500 clamps with offsets anywhere within half a step of 3 W: 95 % each."""
+    rng = np.random.default_rng(50)
+    offsets, multipliers, widths = [], [], []
+    for _ in range(1500):
+        offset_w = rng.uniform(-1.5, 1.5)
+        found = bench_comparison(drawn(rng, offset_w=offset_w), references=GOOD, resolution_w=3.0)
+        used = found.offset_w.value if found.offset_w else 0.0
+        if found.offset_uncertainty_w is not None:
+            offsets.append(abs(used - offset_w) <= found.offset_uncertainty_w)
+            widths.append(found.offset_uncertainty_w)
+        multipliers.append(found.multiplier.low <= 0.98 <= found.multiplier.high)
+    assert len(offsets) > 1000
+    assert 0.93 <= np.mean(offsets) <= 0.97
+    assert 0.93 <= np.mean(multipliers) <= 0.975
+    assert np.median(widths) < 1.2
+
+
+def test_the_line_of_house_toml_states_the_offset_and_is_read_back(tmp_path):
+    rng = np.random.default_rng(51)
+    found = bench_comparison(drawn(rng, offset_w=0.2), references=GOOD, resolution_w=3.0)
+    assert found.offset_w is None
+    assert found.offset_uncertainty_w is not None
+    written = found.line_for(Clamp(rating_a=50, offset_w=0.4))
+    (tmp_path / "house.toml").write_text(
+        'timezone = "UTC"\n[supply]\nsystem = "single-phase"\nvolts_v = 230\n'
+        f'[[circuit]]\nname = "pump"\n{written}\n'
+    )
+    clamp = read_schedule(tmp_path).circuits[0].clamp
+    assert clamp.offset_w == 0.4
+    assert 0 <= clamp.offset_uncertainty_w / found.offset_uncertainty_w - 1 < 0.05
+    moved = Clamp(corrections=(Correction(value=2.0), Correction(value=1.0)))
+    assert f"offset_uncertainty_w = {clamp.offset_uncertainty_w:g} }}]" in found.line_for(moved)
+
+
+def test_a_demanded_offset_states_how_far_it_is_known():
+    c = np.array([50, 200, 600, 1500, 2500.0])
+    made = pd.DataFrame({"reference_w": 1.01 * c + 6 + [0.1, -0.1, 0.1, 0, -0.1], "clamp_w": c})
+    found = bench_comparison(made, references=GOOD, clamp_step_w=0.1)
+    half = (found.offset_w.high - found.offset_w.low) / 2
+    assert found.offset_uncertainty_w == pytest.approx(half)
+    assert f"offset_uncertainty_w = {half:.1g}"[:-1] in found.clamp_line
+
+
+def test_few_pairs_have_no_line_with_offset():
+    c = np.array([100.0, 500, 900])
+    assert line_with_offset(c, c, np.full(3, 0.1)) is None
+    four = np.array([100.0, 500, 900, 1200])
+    assert line_with_offset(four, four + np.array([0.3, -0.2, 0.1, 0]), np.full(4, 0.1)) is not None
+
+
+def floor(tmp_path, text, *, volts="volts_v = 240"):
+    (tmp_path / "house.toml").write_text(
+        f'timezone = "UTC"\n[supply]\nsystem = "single-phase"\n{volts}\n'
+        f'[[circuit]]\nname = "pump"\nclamp = {{ {text} }}\n'
+    )
+    schedule = read_schedule(tmp_path)
+    return clamp_floor(schedule.circuits[0], schedule.supply)
+
+
+def test_the_floor_of_a_clamp_by_hand(tmp_path):
+    """20 A x 240 V in 4096 steps are 1.17 W, twice that where readings are doubled."""
+    plain = floor(tmp_path, "rating_a = 20, multiplier = -2")
+    assert plain.resolution_w == pytest.approx(2 * 4800 / 4096)
+    assert (plain.even_w, plain.normal_w) == (plain.resolution_w / 2, 0.0)
+    stated = floor(tmp_path, "rating_a = 20, offset_uncertainty_w = 0.3")
+    assert stated.resolution_w == pytest.approx(4800 / 4096)
+    assert (stated.even_w, stated.normal_w) == (0.0, 0.3)
+    unknown = floor(tmp_path, "rating_a = 20", volts="")
+    assert (unknown.resolution_w, unknown.even_w, unknown.normal_w) == (0, 0, 0)
+
+
+def test_of_dated_corrections_the_worst_counts_where_all_state_one(tmp_path):
+    rows = 'multiplier = [{{ value = 1{} }}, {{ value = 2, from = "2026-05-01"{} }}]'
+    both = rows.format(", offset_uncertainty_w = 0.4", ", offset_uncertainty_w = 0.2")
+    assert floor(tmp_path, both).offset_uncertainty_w == 0.4
+    one = rows.format("", ", offset_uncertainty_w = 0.2")
+    assert floor(tmp_path, one).offset_uncertainty_w is None
+    assert floor(tmp_path, f"{one}, offset_uncertainty_w = 0.5").offset_uncertainty_w == 0.5
