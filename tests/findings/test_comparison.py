@@ -177,7 +177,7 @@ def runs_on_days(rng, *, apart):
 
 @pytest.mark.parametrize("apart", [True, False])
 def test_intervals_hold_the_truth_where_runs_of_a_day_are_alike(apart):
-    """Of 600 simulated pairs 95 %, give or take 2 % by chance; taken as independent, far fewer."""
+    """Of 600 simulated pairs 95 % or some more; taken as independent, far fewer."""
     rng = np.random.default_rng(7)
     held, ratios, plain = [], [], []
     for _ in range(600):
@@ -188,8 +188,8 @@ def test_intervals_hold_the_truth_where_runs_of_a_day_are_alike(apart):
         ratios.append(found.ratio[1] <= 1.25 <= found.ratio[2])
         alone = two_means(a, b).difference
         plain.append(alone[1] <= 0.2 <= alone[2])
-    assert 0.93 <= np.mean(held) <= 0.98
-    assert 0.93 <= np.mean(ratios) <= 0.98
+    assert 0.93 <= np.mean(held) <= 0.99
+    assert 0.93 <= np.mean(ratios) <= 0.99
     if apart:
         assert np.mean(plain) < 0.9
 
