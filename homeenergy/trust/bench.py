@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, sqrt
+from math import hypot, isfinite, sqrt
 
 import numpy as np
 import pandas as pd
@@ -17,13 +17,15 @@ from homeenergy.trust.bench_lines import (
     demanded_offset,
     demands_offset,
     line_with_offset,
-    offset_left,
+    offset_left_w,
     relative_scatter,
 )
 from homeenergy.trust.bench_verdict import bench_verdict
 from homeenergy.trust.clamp_line import clamp_line
 
 CONVOLVED = 200  # points on either side of zero
+NORMAL = 1.959964  # standard uncertainties in half the 95 % interval of a normal distribution
+TELLS = 0.97  # of what was known of an offset before: less, and a comparison tells of it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,8 +195,10 @@ def bench_comparison(
         slope, u_scatter, u_rounding = line.slope, line.slope_u, 0.0
     elif line is not None:
         limit_w = abs(first) * resolution_w / 2
-        off_w, u_w = offset_left(line, stated_w=stated_offset_w, limit_w=limit_w)
-        u_offset = u_w * abs(float((weight * c).sum())) / cc
+        left_w = offset_left_w(line, stated_w=stated_offset_w, limit_w=limit_w)
+        if isfinite(left_w):
+            u_offset = left_w / NORMAL * abs(float((weight * c).sum())) / cc
+            off_w = left_w if left_w < TELLS * LEVEL * limit_w else None
     dof = c.size - (1 if offset is None else 2)
     one_limit = correlation == 1 or len(set(names)) == 1
     half = _half_width(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +14,6 @@ Values = NDArray[np.float64]
 LEVEL = 0.95
 OFFSET_LEVEL = 0.99  # an offset taken by chance spoils the multiplier
 FEW = 3
-TELLS = 0.9  # of what was known before, from where a comparison tells something of an offset
 _POINTS = 2001
 
 
@@ -81,33 +79,20 @@ def demanded_offset(line: Line, *, stated_w: float) -> Estimate:
     )
 
 
-class OffsetLeft(NamedTuple):
-    """How far the offset in use may be off: half width at 95 %, and standard uncertainty [W].
-
-    `half_w` is None where the pairs tell no more than was known before.
-    """
-
-    half_w: float | None
-    u_w: float
-
-
-def offset_left(line: Line, *, stated_w: float, limit_w: float) -> OffsetLeft:
-    """How far the offset in use may be off, where the line demands no other.
+def offset_left_w(line: Line, *, stated_w: float, limit_w: float) -> float:
+    """How far the offset in use may be off at 95 %, where the line demands no other [W].
 
     Before the comparison, the offset of a clamp lies anywhere within `limit_w` of zero alike (half
     a step of its converter); given the line, it has Student's t distribution about the line's
-    (Bayes' rule with an even prior, JCGM 101:2008, 6.2 and 6.4.9). Nothing is known of an offset
-    where the limit is not, or the one in use lies beyond it.
+    (Bayes' rule with an even prior, JCGM 101:2008, 6.2 and 6.4.9). NaN where the limit is not
+    known, or the offset in use lies beyond it.
     """
     from scipy.stats import t as student_t
 
     if abs(stated_w) >= limit_w:
-        return OffsetLeft(None, 0.0)
+        return float("nan")
     off_w = np.linspace(-limit_w, limit_w, _POINTS) - stated_w
     weight = student_t.pdf((off_w - line.offset) / line.offset_u, line.degrees_of_freedom)
-    weight /= weight.sum()
     order = np.argsort(np.abs(off_w), kind="stable")
-    within = np.searchsorted(np.cumsum(weight[order]), LEVEL)
-    half_w = float(np.abs(off_w)[order][within])
-    told = half_w < TELLS * LEVEL * limit_w
-    return OffsetLeft(half_w if told else None, float(np.sqrt(weight @ off_w**2)))
+    held = np.cumsum(weight[order])
+    return float(np.abs(off_w)[order][np.searchsorted(held, LEVEL * held[-1])])
