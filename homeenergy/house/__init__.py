@@ -1,7 +1,7 @@
 """The panel schedule of a house, and house.toml in which a person writes it."""
 
 from homeenergy.house.carbon import CarbonFactor
-from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor, clamp_floor
+from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
 from homeenergy.house.schedule import (
     KINDS,
     Circuit,
@@ -22,7 +22,6 @@ from homeenergy.house.zones import read_zone
 
 __all__ = [
     "KINDS",
-    "UNKNOWN_FLOOR",
     "CarbonFactor",
     "Circuit",
     "Clamp",

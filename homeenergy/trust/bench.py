@@ -210,7 +210,7 @@ def bench_comparison(
         high=slope + half,
         unit="",
         n=c.size,
-        basis=_basis(c.size, offset is not None, len(set(names))),
+        basis=_basis(c.size, offset is not None, len(set(names)), unseen=u_offset > 0),
     )
     return BenchResult(
         circuit=circuit,
@@ -334,9 +334,10 @@ def _half_width(
     return float(brentq(short, 0.0, limit + own * float(stdtrit(freedom, 1 - 1e-4))))
 
 
-def _basis(n: int, offset: bool, meters: int) -> str:
+def _basis(n: int, offset: bool, meters: int, *, unseen: bool) -> str:
     if n == 1:
         return "one pair tells no scatter"
     line = "a weighted line with offset" if offset else "a weighted line through the origin"
     with_ = "the reference's accuracy" if meters == 1 else f"the accuracy of {meters} references"
-    return f"{line} through {n} pairs; scatter, rounding and {with_}, JCGM 100"
+    parts = "scatter, rounding, an unseen offset" if unseen else "scatter, rounding"
+    return f"{line} through {n} pairs; {parts} and {with_}, JCGM 100"
