@@ -101,10 +101,11 @@ def idle_standby(
     hour, block_w, block_n = means_at_rest(pieces, rest)
     value = float(np.average(block_w, weights=block_n))
     hours = float(block_n.sum()) * plateaus.period_s / S_PER_H
-    even_w = (step_w / 2, floor.even_w)
+    left = floor.left_at(value)
+    even_w, normal_w = (step_w / 2, left * floor.even_w), left * floor.normal_w
     if block_w.size > 1:
         spread_w = student_t.ppf(0.975, block_w.size - 1) * _weighted_spread(block_w, block_n)
-        half = joined_half(np.hypot(spread_w / np.sqrt(block_w.size), floor.normal_w), *even_w)
+        half = joined_half(np.hypot(spread_w / np.sqrt(block_w.size), normal_w), *even_w)
     else:
         half = float("inf")
     resolved = abs(value) > half and abs(value) >= floor.resolution_w and value != 0
@@ -133,7 +134,7 @@ def idle_standby(
             n=int(block_w.size),
             basis=basis,
             resolved=resolved,
-            systematic=joined_half(floor.normal_w, *even_w) if resolved else 0.0,
+            systematic=joined_half(normal_w, *even_w) if resolved else 0.0,
         ),
         levels=rest.levels if len(rest.levels) > 1 else ((value, 1.0),),
         hours=hours,

@@ -157,6 +157,7 @@ def with_offset(estimate: Estimate, floor: ClampFloor, *, step_w: float, hours: 
     is anywhere within half a step of zero (JCGM 100:2008, F.2.2.1).
     """
     kwh_per_w = hours / WH_PER_KWH
+    left = floor.left_at(estimate.value / kwh_per_w) if kwh_per_w else 1.0
     words = []
     if step_w or floor.even_w:
         words.append(f"readings in steps of {max(step_w, 2 * floor.even_w):.3g} W")
@@ -165,8 +166,8 @@ def with_offset(estimate: Estimate, floor: ClampFloor, *, step_w: float, hours: 
     if not words or not np.isfinite([estimate.value, hours]).all():
         return estimate
     basis = "; ".join([estimate.basis, *words])
-    joined = with_systematic(estimate, floor.normal_w * kwh_per_w, basis=basis)
-    limits_kwh = (step_w / 2 * kwh_per_w, floor.even_w * kwh_per_w)
+    joined = with_systematic(estimate, left * floor.normal_w * kwh_per_w, basis=basis)
+    limits_kwh = (step_w / 2 * kwh_per_w, left * floor.even_w * kwh_per_w)
     return with_even_error(joined, *limits_kwh, basis=basis)
 
 

@@ -273,9 +273,9 @@ def _clamps_w(
     for name in names:
         circuit = house.circuit(name)
         share = unstated if circuit.clamp.uncertainty is None else circuit.clamp.uncertainty
-        floor = clamp_floor(circuit, house.supply)
-        squares += (z * floor.even_w) ** 2 / 3 + floor.normal_w**2
-        squares += (share * float(quiet[name].mean())) ** 2
+        floor, level_w = clamp_floor(circuit, house.supply), float(quiet[name].mean())
+        offset2 = (z * floor.even_w) ** 2 / 3 + floor.normal_w**2
+        squares += floor.left_at(level_w) ** 2 * offset2 + (share * level_w) ** 2
     return sqrt(squares)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 
 from homeenergy.house.schedule import Circuit, Supply
 
@@ -15,11 +16,21 @@ class ClampFloor:
 
     `resolution_w` is the least power that it can tell from nothing [W], 0 where that is not known;
     `offset_uncertainty_w` how far its offset may be off at 95 % [W], where that is stated. Where it
-    is not, the offset may lie anywhere within half of `resolution_w`.
+    is not, the offset may lie anywhere within half of `resolution_w`. `compared_at_w` is the load
+    at which its multiplier was found [W]: there, no offset is left in its readings.
     """
 
     resolution_w: float = 0.0
     offset_uncertainty_w: float | None = None
+    compared_at_w: float = inf
+
+    def left_at(self, power_w: float) -> float:
+        """Part of an offset that is left in readings of this power, after the multiplier.
+
+        A multiplier found where an offset was not seen makes up for it at that load: all of it is
+        left at 0 W, nothing at `compared_at_w`, as much the other way at twice that.
+        """
+        return abs(1 - power_w / self.compared_at_w)
 
     @property
     def even_w(self) -> float:
@@ -39,15 +50,19 @@ def clamp_floor(circuit: Circuit, supply: Supply | None) -> ClampFloor:
     """What the clamp of a circuit makes of small powers, after its correction.
 
     The resolution needs the clamp's rating and the volts of the supply. Of dated corrections the
-    greatest uncertainty of the offset counts, if all state one.
+    greatest uncertainty of the offset counts, if all state one, and the load at which they were
+    compared, if it is the same.
     """
     clamp = circuit.clamp
-    stated = [one.offset_uncertainty_w for one in clamp.corrections or (clamp,)]
+    corrections = clamp.corrections or (clamp,)
+    stated = [one.offset_uncertainty_w for one in corrections]
     known = [one for one in stated if one is not None]
+    loads = {one.compared_at_w for one in corrections}
     resolution_w = 0.0
     if supply is not None and supply.volts_v is not None and clamp.rating_a is not None:
         resolution_w = clamp.rating_a * supply.volts_v / 2**BITS * abs(clamp.multiplier)
     return ClampFloor(
         resolution_w=resolution_w,
         offset_uncertainty_w=max(known) if len(known) == len(stated) else None,
+        compared_at_w=loads.pop() or inf if len(loads) == 1 else inf,
     )

@@ -10,7 +10,7 @@ from typing import Any
 from homeenergy.house.fields import Fields
 from homeenergy.house.schedule import Clamp, Correction
 
-_FURTHER = ("uncertainty", "offset_w", "offset_uncertainty_w")
+_FURTHER = ("uncertainty", "offset_w", "offset_uncertainty_w", "compared_at_w")
 _CONDUCTOR = re.compile(r"-?(?:[1-9]\d*\*)?(L[123])")
 
 
@@ -40,6 +40,7 @@ def read_clamp(table: Fields, *, legs: tuple[str, ...], timezone: tzinfo) -> Cla
         uncertainty=last.uncertainty,
         offset_w=last.offset_w,
         offset_uncertainty_w=last.offset_uncertainty_w,
+        compared_at_w=last.compared_at_w,
         conductors=_conductors(table, legs),
         volts_leg=table.choice("volts_leg", legs, none=True),
     )
@@ -66,7 +67,14 @@ def _further(table: Fields, default: Correction) -> Correction:
     off_w = table.number("offset_uncertainty_w", default.offset_uncertainty_w)
     if off_w is not None and off_w < 0:
         raise table.refuse("offset_uncertainty_w", f"must be 0 W or more, got {off_w:g}")
-    return replace(default, uncertainty=uncertainty, offset_w=offset_w, offset_uncertainty_w=off_w)
+    load_w = table.number("compared_at_w", positive=True)
+    return replace(
+        default,
+        uncertainty=uncertainty,
+        offset_w=offset_w,
+        offset_uncertainty_w=off_w,
+        compared_at_w=default.compared_at_w if load_w is None else load_w,
+    )
 
 
 def _corrections(table: Fields, timezone: tzinfo, *, default: Correction) -> tuple[Correction, ...]:

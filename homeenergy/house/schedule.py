@@ -23,8 +23,8 @@ Quantity = Literal["power", "energy", "energy_counter", "volts_and_amps"]
 class Correction:
     """What readings are corrected with from an instant on.
 
-    `value` multiplies them, `offset_w` is then added [W]; both uncertainties are as in `Clamp`.
-    `start` is None where it holds from the beginning.
+    `value` multiplies them, `offset_w` is then added [W]; the rest is as in `Clamp`. `start` is
+    None where it holds from the beginning.
     """
 
     value: float
@@ -32,6 +32,7 @@ class Correction:
     uncertainty: float | None = None
     offset_w: float = 0.0
     offset_uncertainty_w: float | None = None
+    compared_at_w: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,9 +42,10 @@ class Clamp:
     `multiplier` is 2 where a 240 V circuit is logged on one leg, -1 where the clamp sits backwards,
     1.02 where a bench comparison found it 2 % low; `uncertainty` is how far it may be off at 95 %,
     as a share of it. `offset_w` is added after that: what a reference meter shows where the clamp
-    reads nothing [W]; `offset_uncertainty_w` is how far that may be off at 95 % [W]. Where a clamp
-    was moved, `corrections` holds all of these in order of time, and those of the clamp are the
-    last. `conductors` are what runs through it
+    reads nothing [W]; `offset_uncertainty_w` is how far that may be off at 95 % [W],
+    `compared_at_w` the load at which the multiplier was found and its uncertainty holds [W]. Where
+    a clamp was moved, `corrections` holds all of these in order of time, and those of the clamp are
+    the last. `conductors` are what runs through it
     ("L1", "-L2" against its arrow, "2*L1" twice), `volts_leg` the leg whose voltage its meter
     multiplies with.
     """
@@ -54,6 +56,7 @@ class Clamp:
     uncertainty: float | None = None
     offset_w: float = 0.0
     offset_uncertainty_w: float | None = None
+    compared_at_w: float | None = None
     conductors: tuple[str, ...] = ()
     volts_leg: str | None = None
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, isfinite, sqrt
+from functools import partial
+from math import hypot, isfinite, nan, sqrt
 
 import numpy as np
 import pandas as pd
@@ -59,6 +60,11 @@ class BenchResult:
     offset_uncertainty_w : float or None
         How far the offset in use, or that demanded, may be off at 95 % [W]; None where the pairs
         tell nothing of it (too few, or all at one load), or the clamp's resolution is not known.
+    compared_at_w : float or None
+        Load at which an unseen offset makes no difference to readings with this multiplier [W];
+        None where nothing is known of offsets.
+    half_at_load : float
+        Half width of the multiplier's interval at that load. Without one, as everywhere.
     stated, stated_offset_w : float
         Multiplier and offset [W] in use.
     agrees : bool
@@ -79,6 +85,8 @@ class BenchResult:
     stated_offset_w: float = 0.0
     u_offset: float = 0.0
     offset_uncertainty_w: float | None = None
+    compared_at_w: float | None = None
+    half_at_load: float = nan
 
     @property
     def clamp_line(self) -> str:
@@ -90,6 +98,8 @@ class BenchResult:
         return clamp_line(
             clamp,
             self.multiplier,
+            half=self.half_at_load,
+            compared_at_w=self.compared_at_w,
             offset_w=self.offset_w,
             offset_uncertainty_w=self.offset_uncertainty_w,
         )
@@ -109,6 +119,7 @@ class BenchResult:
             "u_reference": self.u_reference,
             "offset_w": self.offset_w.value if self.offset_w else self.stated_offset_w,
             "offset_uncertainty_w": self.offset_uncertainty_w,
+            "compared_at_w": self.compared_at_w,
             "stated": self.stated,
             "agrees": self.agrees,
             "verdict": self.verdict,
@@ -187,23 +198,30 @@ def bench_comparison(
     cc = float((weight * c * c).sum())
     u_rounding = sqrt(float((weight**2 * c**2 * rounding_w**2).sum())) / cc
     u_scatter = sqrt(float((weight**2 * c**2 * (scatter * r) ** 2).sum())) / cc
-    offset, off_w, u_offset = None, None, 0.0
+    # Where a line through the origin is the same whatever the offset is.
+    centre_w, at_centre = cc / float((weight * c).sum()), hypot(u_scatter, u_rounding)
+    limit_w = abs(first) * resolution_w / 2
+    offset, off_w, u_offset, dof = None, None, 0.0, c.size - 1
     line = line_with_offset(c, r, rounding_w)
     if line is not None and demands_offset(line):
         offset = demanded_offset(line, stated_w=stated_offset_w)
-        off_w = (offset.high - offset.low) / 2
+        off_w, dof = (offset.high - offset.low) / 2, c.size - 2
+        centre_w = -line.covariance / line.slope_u**2
+        at_centre = line.at(centre_w)[1] / abs(centre_w)
         slope, u_scatter, u_rounding = line.slope, line.slope_u, 0.0
     elif line is not None:
-        limit_w = abs(first) * resolution_w / 2
         left_w = offset_left_w(line, stated_w=stated_offset_w, limit_w=limit_w)
         if isfinite(left_w):
-            u_offset = left_w / NORMAL * abs(float((weight * c).sum())) / cc
+            u_offset = left_w / NORMAL / abs(centre_w)
             off_w = left_w if left_w < TELLS * LEVEL * limit_w else None
-    dof = c.size - (1 if offset is None else 2)
-    one_limit = correlation == 1 or len(set(names)) == 1
-    half = _half_width(
-        hypot(u_scatter, u_rounding), u_offset, u_reference, dof=dof, one_limit=one_limit
+    half_width = partial(
+        _half_width,
+        reference=u_reference,
+        dof=dof,
+        one_limit=correlation == 1 or len(set(names)) == 1,
     )
+    half = half_width(hypot(u_scatter, u_rounding), offset=u_offset)
+    pivots = c.size > 1 and (limit_w > 0 or offset is not None)
     multiplier = Estimate(
         value=slope,
         low=slope - half,
@@ -230,6 +248,8 @@ def bench_comparison(
         stated_offset_w=stated_offset_w,
         u_offset=u_offset,
         offset_uncertainty_w=off_w,
+        compared_at_w=abs(slope * centre_w) if pivots else None,
+        half_at_load=half_width(at_centre, offset=0.0) if pivots else half,
     )
 
 
@@ -306,7 +326,7 @@ def _slope(
 
 
 def _half_width(
-    seen: float, offset: float, reference: float, *, dof: int, one_limit: bool
+    seen: float, *, offset: float, reference: float, dof: int, one_limit: bool
 ) -> float:
     """Half width of the 95 % interval; `one_limit`: one uniform error stands for the reference.
 

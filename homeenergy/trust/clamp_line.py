@@ -13,10 +13,12 @@ def clamp_line(
     clamp: Clamp,
     multiplier: Estimate,
     *,
+    half: float,
+    compared_at_w: float | None = None,
     offset_w: Estimate | None = None,
     offset_uncertainty_w: float | None = None,
 ) -> str:
-    """Write "clamp = { multiplier = 1.02, uncertainty = 0.012, offset_uncertainty_w = 0.6 }".
+    """Write "clamp = { multiplier = 1.02, uncertainty = 0.012 }", and more where it is known.
 
     Parameters
     ----------
@@ -24,6 +26,10 @@ def clamp_line(
         As stated now; what else it says is kept. Of dated corrections the last is changed.
     multiplier : Estimate
         As found on the bench.
+    half : float
+        Half width of its interval, at `compared_at_w` where that is given.
+    compared_at_w : float, optional
+        Load at which an unseen offset makes no difference [W]. None: the one in use stays.
     offset_w : Estimate, optional
         As found there [W]. None: the one in use stays.
     offset_uncertainty_w : float, optional
@@ -37,7 +43,6 @@ def clamp_line(
         The multiplier in use stays where the interval holds it; its uncertainty is then that about
         it and not about the one found: see `_half_about`.
     """
-    half = (multiplier.high - multiplier.low) / 2
     stays = multiplier.low <= clamp.multiplier <= multiplier.high
     used = clamp.multiplier if stays else float(f"{multiplier.value:.4g}")
     if not isfinite(half) or used == 0:
@@ -50,6 +55,9 @@ def clamp_line(
         offset_uncertainty_w=clamp.offset_uncertainty_w
         if offset_uncertainty_w is None
         else _rounded_up(offset_uncertainty_w),
+        compared_at_w=clamp.compared_at_w
+        if compared_at_w is None
+        else float(f"{compared_at_w:.2g}"),
     )
     if clamp.corrections:
         last = replace(found, start=clamp.corrections[-1].start)
@@ -82,6 +90,8 @@ def _further(correction: Correction) -> list[str]:
         parts.append(f"uncertainty = {correction.uncertainty:.3g}")
     if correction.offset_uncertainty_w is not None:
         parts.append(f"offset_uncertainty_w = {correction.offset_uncertainty_w:.3g}")
+    if correction.compared_at_w is not None:
+        parts.append(f"compared_at_w = {correction.compared_at_w:g}")
     return parts
 
 
