@@ -7,12 +7,11 @@ import pandas as pd
 import pytest
 from scipy.stats import binom
 
-from .intervals import BEGIN, END, measure, report, shares, write_into
+from .intervals import BEGIN, END, GUARANTEED, measure, report, shares, write_into
 
 SEEDS = range(4001, 4041)
 # What the whole study found, less some: few runs cannot tell more.
 HARD = {"kWh per run, cool room": 0.92, "kWh per run, washer": 0.9}
-GUARANTEED = "meter ratio, guaranteed bounds"
 
 
 @pytest.fixture(scope="module")
@@ -53,6 +52,12 @@ def test_a_share_outside_is_named_with_its_reason(hits, verdict):
     cases = made("standby", n=100, hits=hits)
     assert shares(cases)["verdict"].tolist() == [verdict]
     assert ("- standby: " in report(cases, cases, houses=100)) == (verdict != "as stated")
+
+
+def test_a_guaranteed_bound_that_did_not_hold_is_explained():
+    held, broken = (made(GUARANTEED, n=1000, hits=hits) for hits in (1000, 999))
+    assert "- meter ratio" not in report(held, held, houses=1000)
+    assert "- meter ratio, guaranteed bounds: A hole" in report(broken, broken, houses=1000)
 
 
 def test_the_interval_of_a_share():

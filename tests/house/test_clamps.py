@@ -55,7 +55,7 @@ def test_how_a_clamp_sits(tmp_path):
         ),
         ("uncertainty = 2", "must be a share of the multiplier such as 0.02"),
         ("offset_uncertainty_w = -1", "offset_uncertainty_w` must be 0 W or more, got -1"),
-        ("compared_at_w = 0", "compared_at_w` must be more than 0"),
+        ("compared_at_w = 0", "compared_at_w` must be a number above 0"),
         ('conductors = ["L3"]', r"must list legs \(L1, L2\)"),
         ('conductors = ["L1-L2"]', "got 'L1-L2'"),
         ('volts_leg = "N"', "volts_leg` must be one of"),
