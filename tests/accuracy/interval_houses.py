@@ -76,10 +76,10 @@ def own_part(rng):
     return like_the_day_before(rng, rng.uniform(0, 0.9)), rng.uniform()
 
 
-def like_the_day_before(rng, r):
+def like_the_day_before(rng, r, *, days=DAYS):
     """First-order autoregression with a variance of 1, in its stationary state."""
-    x = rng.normal(size=DAYS)
-    for day in range(1, DAYS):
+    x = rng.normal(size=days)
+    for day in range(1, days):
         x[day] = r * x[day - 1] + np.sqrt(1 - r * r) * x[day]
     return x
 

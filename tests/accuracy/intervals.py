@@ -180,11 +180,11 @@ def reasons(table: pd.DataFrame) -> list[str]:
     return [f"- {'; '.join(which)}: {why}" for why, which in found.items()]
 
 
-def write_into(guide: Path, text: str) -> None:
+def write_into(guide: Path, text: str, *, begin: str = BEGIN, end: str = END) -> None:
     """Put the report between its markers, which must be there."""
-    before, rest = guide.read_text(encoding="utf-8").split(BEGIN, 1)
-    _, after = rest.split(END, 1)
-    guide.write_text(f"{before}{BEGIN}\n{text}\n{END}{after}", encoding="utf-8")
+    before, rest = guide.read_text(encoding="utf-8").split(begin, 1)
+    _, after = rest.split(end, 1)
+    guide.write_text(f"{before}{begin}\n{text}\n{end}{after}", encoding="utf-8")
 
 
 def main() -> None:

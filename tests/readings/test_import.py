@@ -1,6 +1,7 @@
 """Importing: months, repetition, interruption, new, changed and vanished logs."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -316,8 +317,12 @@ def test_killed_at_any_point_and_run_again(tmp_path):
         process.stdout.readline()
         time.sleep(share * lasts_s)
         process.send_signal(signal.SIGKILL)
-        kills += process.wait() == -signal.SIGKILL
+        was_killed = process.wait() == -signal.SIGKILL
         process.stdout.close()
+        kills += was_killed
+        if not was_killed:  # the first import was slowed down by other work
+            lasts_s *= 0.6
+            shutil.rmtree(killed / "store")
     assert kills >= 3
     import_logs(killed)
     assert store_bytes(killed) == store_bytes(once)

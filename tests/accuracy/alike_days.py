@@ -1,0 +1,65 @@
+"""How often means of days hold the truth, by how alike days are.
+
+`python -m tests.accuracy.alike_days`. Days are made of four quarters with noise and a part of their
+own, which is like that of the day
+before. The table goes to standard output and, between two markers, into DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+import sys
+from concurrent.futures import ProcessPoolExecutor
+
+import numpy as np
+
+from homeenergy.findings.means import mean_of_days
+
+from .interval_houses import like_the_day_before
+from .intervals import write_into
+from .runs import GUIDE
+
+LENGTHS = (14, 30, 60, 180)
+# Standard deviation of the days' own part, where that of a quarter's noise is 0.5, and its lag-1
+# correlation.
+PARTS = [(0.0, 0.0), (0.2, 0.3), (0.5, 0.3), (0.2, 0.6), (0.5, 0.6), (1.0, 0.6), (0.2, 0.8)]
+PARTS += [(0.5, 0.8), (1.0, 0.8)]
+SERIES = 2000
+BEGIN, END = "<!-- alike:begin -->", "<!-- alike:end -->"
+
+
+def share_held(days: int, own: float, r: float, *, series: int = SERIES) -> float:
+    """Share of the intervals that hold the true mean, which is 5."""
+    rng = np.random.default_rng([days, round(1000 * own), round(1000 * r)])
+    held = 0
+    for _ in range(series):
+        part = own * like_the_day_before(rng, r, days=days)
+        quarters = 5 + part[:, None] + 0.5 * rng.normal(size=(days, 4))
+        found = mean_of_days(quarters.mean(axis=1), parts=quarters)
+        held += found.low <= 5 <= found.high
+    return held / series
+
+
+def report() -> str:
+    """The table in Markdown."""
+    cases = [(days, *part) for days in LENGTHS for part in PARTS]
+    with ProcessPoolExecutor(2) as pool:
+        held = list(pool.map(share_held, *zip(*cases, strict=True)))
+    heads = ["none", *(f"{own:g}, {r:g}" for own, r in PARTS[1:])]
+    lines = [
+        f"Share of {SERIES} made series each that hold the true mean, in %. Quarters of a day have "
+        "noise of standard deviation 0.5; above each column the standard deviation of the days' "
+        "own part, and its lag-1 correlation. Made by `python -m tests.accuracy.alike_days`.",
+        "",
+        f"| days | {' | '.join(heads)} |",
+        f"|---|{'---:|' * len(heads)}",
+    ]
+    for row, days in enumerate(LENGTHS):
+        own = held[row * len(PARTS) : (row + 1) * len(PARTS)]
+        lines.append(f"| {days} | {' | '.join(f'{100 * one:.1f}' for one in own)} |")
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    text = report()
+    sys.stdout.write(text + "\n")
+    write_into(GUIDE, text, begin=BEGIN, end=END)
