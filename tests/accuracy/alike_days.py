@@ -1,8 +1,8 @@
 """How often means of days hold the truth, by how alike days are.
 
 `python -m tests.accuracy.alike_days`. Days are made of four quarters with noise and a part of their
-own, which is like that of the day
-before. The table goes to standard output and, between two markers, into DEVELOPERS.md.
+own, which is like that of the day before. The table goes to standard output and, between two
+markers, into DEVELOPERS.md.
 """
 
 from __future__ import annotations
