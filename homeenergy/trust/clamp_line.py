@@ -29,7 +29,7 @@ def clamp_line(
     half : float
         Half width of its interval, at `compared_at_w` where that is given.
     compared_at_w : float, optional
-        Load at which an unseen offset makes no difference [W]. None: the one in use stays.
+        Load at which an unseen offset makes no difference [W].
     offset_w : Estimate, optional
         As found there [W]. None: the one in use stays.
     offset_uncertainty_w : float, optional
@@ -55,9 +55,7 @@ def clamp_line(
         offset_uncertainty_w=clamp.offset_uncertainty_w
         if offset_uncertainty_w is None
         else _rounded_up(offset_uncertainty_w),
-        compared_at_w=clamp.compared_at_w
-        if compared_at_w is None
-        else float(f"{compared_at_w:.2g}"),
+        compared_at_w=None if compared_at_w is None else float(f"{compared_at_w:.2g}"),
     )
     if clamp.corrections:
         last = replace(found, start=clamp.corrections[-1].start)

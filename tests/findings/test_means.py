@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.stats import f as f_distribution
 from scipy.stats import f_oneway
 
@@ -165,3 +167,31 @@ def test_what_parts_tell_of_the_days_own_share():
     alike = _log_fit_of_shares(Squares(30.0, 0.0, 13, 39))  # parts of a day are the same
     assert alike.argmax() == _SHARES.argmax()
     assert np.isfinite(alike).all()
+
+
+@given(
+    scale=st.floats(1e-9, 1e6),
+    shift=st.floats(-3, 3),
+    days=st.integers(7, 40),
+    seed=st.integers(0, 10_000),
+)
+@settings(max_examples=60, deadline=None)
+def test_units_and_a_constant_draw_change_nothing_else(scale, shift, days, seed):
+    """An interval goes with its unit, and a steady draw only moves it."""
+    rng = np.random.default_rng(seed)
+    parts = quarters(rng, days, own=rng.uniform(0, 1), r=rng.uniform(0, 0.9))
+    plain = mean_of_days(parts.mean(axis=1), parts=parts)
+    moved = (parts + shift) * scale
+    found = mean_of_days(moved.mean(axis=1), parts=moved)
+    assert found.value == pytest.approx((plain.value + shift) * scale, rel=1e-9)
+    assert found.high - found.low == pytest.approx(scale * (plain.high - plain.low), rel=1e-5)
+
+
+@given(days=st.integers(7, 30), seed=st.integers(0, 10_000))
+@settings(max_examples=60, deadline=None)
+def test_never_narrower_than_independent_days_and_never_without_end(days, seed):
+    rng = np.random.default_rng(seed)
+    kwh = rng.choice([0.0, 0.0, 1.0, 40.0], size=days) + rng.uniform(0, 1e-3, days)
+    found = mean_of_days(kwh)
+    plain = mean_estimate(kwh, unit="kWh", basis="")
+    assert plain.spread * (1 - 1e-9) <= found.spread < 8 * plain.spread
