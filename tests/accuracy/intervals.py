@@ -131,6 +131,8 @@ def shares(cases: pd.DataFrame) -> pd.DataFrame:
 
 
 def _verdict(row: str, share: float) -> str:
+    """Judge a share as it is printed, to a tenth of a per cent."""
+    share = round(share, 3)
     if share < LEAST:
         return "**too few**"
     if row in BOUNDS:
@@ -148,7 +150,8 @@ def report(cases: pd.DataFrame, usual: pd.DataFrame, *, houses: int) -> str:
         "check` then says of the bench is written into house.toml. The truth is the expected value "
         "of the process that draws runs and days, not the mean of those drawn. In half of the "
         "cases days have nothing of their own; in the others a part of any strength is like that "
-        "of the day before, with a correlation up to 0.9. The cool room always has one, of 0.6. "
+        "of the day before, with a correlation up to 0.9: of the fridge its power, of washer and "
+        "kettle the chance of a use. The cool room always has one, of 0.6. "
         "In brackets: what so many houses can tell of the share. The offset of a clamp is anywhere "
         "within half a step of a 12-bit converter over the clamp's range, which is what intervals "
         "allow for before the bench tells more; in the last column offsets are the smaller ones of "
