@@ -22,7 +22,8 @@ def mean_of_days(kwh: NDArray[np.float64], *, parts: NDArray[np.float64] | None 
         Energy of days, in order [kWh].
     parts : ndarray, shape (n, k), optional
         The same of equal parts of these days, in any unit; NaN where not known. Where the parts of
-        a day have nothing in common, days can hardly be alike, and the interval is narrower.
+        a day have nothing in common, days are taken to be less alike, and the interval is narrower:
+        too narrow where one part carries nearly all and lasting habits are in it alone.
     """
     n = kwh.size
     plain = mean_estimate(kwh, unit="kWh", basis=f"mean of {n} whole days, t interval")

@@ -54,10 +54,9 @@ def clamp_floor(circuit: Circuit, supply: Supply | None) -> ClampFloor:
     compared, if it is the same.
     """
     clamp = circuit.clamp
-    corrections = clamp.corrections or (clamp,)
-    stated = [one.offset_uncertainty_w for one in corrections]
+    stated = [one.offset_uncertainty_w for one in clamp.in_order]
     known = [one for one in stated if one is not None]
-    loads = {one.compared_at_w for one in corrections}
+    loads = {one.compared_at_w for one in clamp.in_order}
     resolution_w = 0.0
     if supply is not None and supply.volts_v is not None and clamp.rating_a is not None:
         resolution_w = clamp.rating_a * supply.volts_v / 2**BITS * abs(clamp.multiplier)

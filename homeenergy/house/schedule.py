@@ -60,6 +60,18 @@ class Clamp:
     conductors: tuple[str, ...] = ()
     volts_leg: str | None = None
 
+    @property
+    def in_order(self) -> tuple[Correction, ...]:
+        """Its dated corrections; without any, the one that always holds."""
+        always = Correction(
+            value=self.multiplier,
+            uncertainty=self.uncertainty,
+            offset_w=self.offset_w,
+            offset_uncertainty_w=self.offset_uncertainty_w,
+            compared_at_w=self.compared_at_w,
+        )
+        return self.corrections or (always,)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Circuit:

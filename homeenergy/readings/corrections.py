@@ -42,10 +42,7 @@ def in_force(
 ) -> list[tuple[int, int, Correction]]:
     """What corrects samples [first, stop), counted from 1970: (from, to, correction) in order."""
     if not clamp.corrections:
-        always = Correction(
-            value=clamp.multiplier, uncertainty=clamp.uncertainty, offset_w=clamp.offset_w
-        )
-        return [(first, stop, always)]
+        return [(first, stop, clamp.in_order[0])]
     edges = [_slot(correction.start, period_ns) for correction in clamp.corrections]
     ends = [*edges[1:], stop]
     pieces = [(first, edges[0], Correction(value=1.0))]

@@ -79,11 +79,6 @@ def demanded_offset(line: Line, *, stated_w: float) -> Estimate:
     )
 
 
-def centre_w(c: Values, weights: Values) -> float:
-    """Clamp reading at which a line through the origin is the same whatever the offset is [W]."""
-    return float((weights * c * c).sum() / (weights * c).sum())
-
-
 def offset_left_w(line: Line, *, stated_w: float, limit_w: float) -> float:
     """How far the offset in use may be off at 95 %, where the line demands no other [W].
 

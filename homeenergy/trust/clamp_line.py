@@ -38,10 +38,9 @@ def clamp_line(
     Returns
     -------
     str
-        Empty where one pair tells no scatter. Uncertainties are rounded up, that of the
-        multiplier is a share.
-        The multiplier in use stays where the interval holds it; its uncertainty is then that about
-        it and not about the one found: see `_half_about`.
+        Empty where one pair tells no scatter. Uncertainties are rounded up, that of the multiplier
+        is a share. The multiplier in use stays where the interval holds it; its uncertainty is then
+        that about it and not about the one found: see `_half_about`.
     """
     stays = multiplier.low <= clamp.multiplier <= multiplier.high
     used = clamp.multiplier if stays else float(f"{multiplier.value:.4g}")

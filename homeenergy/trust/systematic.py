@@ -16,7 +16,7 @@ from homeenergy.readings.trace import Trace
 def correction_words(clamp: Clamp) -> str:
     """Say in short how readings are corrected: "none", "x 2, from 2026-03-02 x 1.02 + 0.8 W"."""
     parts = []
-    for c in clamp.corrections or (_only(clamp),):
+    for c in clamp.in_order:
         when = ""
         if c.start is not None:
             clock = "" if (c.start.hour, c.start.minute) == (0, 0) else f" {c.start:%H:%M}"
@@ -35,7 +35,7 @@ def correction_text(clamp: Clamp) -> str:
         ]
         text = f"multiplied by {', then '.join(parts)}"
     elif clamp.multiplier != 1 or clamp.offset_w:
-        text = f"multiplied by {clamp.multiplier:g}{_offset_words(_only(clamp))}"
+        text = f"multiplied by {clamp.multiplier:g}{_offset_words(clamp.in_order[0])}"
     else:
         text = "as logged"
     if clamp.uncertainty is None:
@@ -44,12 +44,6 @@ def correction_text(clamp: Clamp) -> str:
     if clamp.offset_uncertainty_w is None:
         return text
     return f"{text}, its offset to {clamp.offset_uncertainty_w:.2g} W"
-
-
-def _only(clamp: Clamp) -> Correction:
-    return Correction(
-        value=clamp.multiplier, uncertainty=clamp.uncertainty, offset_w=clamp.offset_w
-    )
 
 
 def _offset_words(correction: Correction) -> str:
