@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+NORMAL = 1.959964  # standard uncertainties in half the 95 % interval of a normal distribution
 DEFAULT_DIGITS = 3  # significant, where no interval says how many mean anything
 
 
@@ -119,9 +120,12 @@ def joined_half(half: float, *limits: float, level: float = 0.95) -> float:
     if not limit or not np.isfinite([half, limit]).all():
         return half
     squares = sum(other**2 for other in limits) - limit**2
-    spread = float(np.hypot(half / ndtri((1 + level) / 2), np.sqrt(max(squares, 0.0) / 3)))
+    z = ndtri((1 + level) / 2)
+    spread = float(np.hypot(half / z, np.sqrt(max(squares, 0.0) / 3)))
     if spread <= 1e-9 * limit:
         return level * limit
+    if limit <= 1e-4 * spread:  # the integrals below would cancel to nothing
+        return float(z * np.hypot(spread, limit / np.sqrt(3)))
 
     def integral(x: float) -> float:
         return float(x * ndtr(x) + np.exp(-x * x / 2) / np.sqrt(2 * np.pi))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import hypot, isfinite
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,7 @@ from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.price_at_rest import price_outside_runs
 from homeenergy.findings.remarks import remarks_on
-from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
+from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor, clamp_floor
 from homeenergy.house.schedule import Circuit, Clamp, Kind, Supply, Tariff
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.systematic import (
@@ -25,7 +26,7 @@ from homeenergy.trust.systematic import (
     with_even_error,
     with_systematic,
 )
-from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H, WH_PER_KWH
+from homeenergy.units import DAYS_PER_YEAR, H_PER_DAY, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,6 +62,8 @@ class ApplianceFinding:
         those of `cycles` leave it out.
     price_at_rest : float or None
         Average price of the time outside runs [currency a kWh], where prices depend on the time.
+    floor : ClampFloor
+        What the clamp makes of small powers: its step and its offset.
     """
 
     circuit: str
@@ -82,6 +85,21 @@ class ApplianceFinding:
     correction: str = "none"
     clamp_uncertainty: float | None = None
     price_at_rest: float | None = None
+    floor: ClampFloor = UNKNOWN_FLOOR
+
+    def clamp_half_kwh(self, kwh: float, *, hours: float) -> float:
+        """Half width at 95 % of what the clamp makes of an energy over so many hours [kWh].
+
+        Its multiplier as stated, and its offset (`ClampFloor.half_kwh`).
+        """
+        share = self.clamp_uncertainty or 0.0
+        return hypot(share * kwh, self.floor.half_kwh(kwh, hours=hours))
+
+    def clamp_share(self, kwh: float, *, hours: float) -> float | None:
+        """The same as a share of the energy; None where nothing is stated of the multiplier."""
+        if not kwh or not isfinite(kwh) or self.clamp_uncertainty is None:
+            return self.clamp_uncertainty
+        return self.clamp_half_kwh(kwh, hours=hours) / abs(kwh)
 
 
 def appliance_finding(
@@ -105,9 +123,12 @@ def appliance_finding(
     whole = cycles.complete
     step_w = cycles.rest.step_w
     run_h = float(whole["duration_s"].mean()) / S_PER_H if len(whole) else np.nan
-    run_kwh = with_offset(_run_kwh(whole, timezone), floor, step_w=step_w, hours=run_h)
+    of_runs = _run_kwh(whole, timezone)
+    run_w = of_runs.value / run_h * WH_PER_KWH
+    run_kwh = with_offset(of_runs, floor, step_w=step_w, hours=run_h, power_w=run_w)
     of_days = energy_per_day(daily, parts=parts_of_days(trace, daily))
-    per_day = with_offset(of_days, floor, step_w=step_w, hours=S_PER_DAY / S_PER_H)
+    day_w = of_days.value / H_PER_DAY * WH_PER_KWH
+    per_day = with_offset(of_days, floor, step_w=step_w, hours=H_PER_DAY, power_w=day_w)
     covered_s = trace.covered_s
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
     rests = len(cycles.table) > 0 and cycles.total_wh != 0
@@ -141,6 +162,7 @@ def appliance_finding(
         correction=correction_words(clamp),
         clamp_uncertainty=clamp.uncertainty,
         price_at_rest=price_outside_runs(cycles, tariff=tariff, timezone=timezone),
+        floor=floor,
     )
 
 
@@ -149,21 +171,23 @@ def _run_kwh(whole: pd.DataFrame, timezone: str) -> Estimate:
     return mean_of_runs(whole["energy_wh"].to_numpy(np.float64) / WH_PER_KWH, day)
 
 
-def with_offset(estimate: Estimate, floor: ClampFloor, *, step_w: float, hours: float) -> Estimate:
-    """Widen an energy by what constant errors of readings and clamp make of it.
+def with_offset(
+    estimate: Estimate, floor: ClampFloor, *, step_w: float, hours: float, power_w: float
+) -> Estimate:
+    """Widen an energy of so many hours at this mean power by what constant errors make of it.
 
     As for the standby: noise averages rounding out, but a constant error (a steady draw between
     two steps of the readings, an offset of the clamp) stays. Where nothing else is known of it, it
     is anywhere within half a step of zero (JCGM 100:2008, F.2.2.1).
     """
     kwh_per_w = hours / WH_PER_KWH
-    left = floor.left_at(estimate.value / kwh_per_w) if kwh_per_w else 1.0
+    left = floor.left_at(power_w)
     words = []
     if step_w or floor.even_w:
         words.append(f"readings in steps of {max(step_w, 2 * floor.even_w):.3g} W")
     if floor.normal_w:
         words.append(f"the clamp's offset known to {floor.normal_w:.2g} W")
-    if not words or not np.isfinite([estimate.value, hours]).all():
+    if not words or not np.isfinite([estimate.value, hours, power_w]).all():
         return estimate
     basis = "; ".join([estimate.basis, *words])
     joined = with_systematic(estimate, left * floor.normal_w * kwh_per_w, basis=basis)
@@ -192,8 +216,8 @@ def _cost_per_year(
         parts = parts_of_days(trace, by_day)
         bill = cost_of_days(by_day, currency=tariff.currency, parts=parts)
         price = bill.value / per_day.value if per_day.value else float("nan")
-        hours = abs(price) * S_PER_DAY / S_PER_H
-        bill = with_offset(bill, floor, step_w=step_w, hours=hours)
+        day_w = per_day.value / H_PER_DAY * WH_PER_KWH
+        bill = with_offset(bill, floor, step_w=step_w, hours=abs(price) * H_PER_DAY, power_w=day_w)
         cost = scaled(with_clamp(bill, clamp), DAYS_PER_YEAR)
         price_text, which = f"{price:.3g}", ", the average paid on these days"
     basis = f"{per_day.basis}; times 365 days and {price_text} {tariff.currency} a kWh{which}"

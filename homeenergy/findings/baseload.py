@@ -8,10 +8,9 @@ from math import hypot, inf, isfinite, sqrt
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm
 
 from homeenergy.errors import HouseError
-from homeenergy.estimate import Estimate
+from homeenergy.estimate import NORMAL, Estimate
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.baseload_words import baseload_markdown, baseload_sentence
 from homeenergy.findings.daily import CLAMP_LIMIT, LEAST_COVERAGE
@@ -268,15 +267,14 @@ def _clamps_w(
     house: House, names: list[str], quiet: pd.DataFrame, *, unstated: float = 0.0
 ) -> float:
     """What the clamps of these circuits may be off, by their steps and their ratios [W]."""
-    z = float(norm.ppf(0.975))
     squares = 0.0
     for name in names:
         circuit = house.circuit(name)
         share = unstated if circuit.clamp.uncertainty is None else circuit.clamp.uncertainty
-        floor, level_w = clamp_floor(circuit, house.supply), float(quiet[name].mean())
-        offset2 = (z * floor.even_w) ** 2 / 3 + floor.normal_w**2
-        squares += floor.left_at(level_w) ** 2 * offset2 + (share * level_w) ** 2
-    return sqrt(squares)
+        kwh = float(quiet[name].mean()) / WH_PER_KWH  # of an hour
+        offset_kwh = clamp_floor(circuit, house.supply).half_kwh(kwh, hours=1.0)
+        squares += offset_kwh**2 + (share * kwh) ** 2
+    return sqrt(squares) * WH_PER_KWH
 
 
 def _parts(
@@ -300,8 +298,7 @@ def _parts(
     if with_mains:
         names = [f.circuit for f in loads]
         legs = [c.name for c in house.circuits if c.role == "mains" and c.name in quiet]
-        z = float(norm.ppf(0.975))
-        usual = z * CLAMP_LIMIT / sqrt(3)
+        usual = NORMAL * CLAMP_LIMIT / sqrt(3)
         off_w = hypot(
             _clamps_w(house, legs, quiet, unstated=usual),
             _clamps_w(house, names, quiet, unstated=usual),

@@ -13,7 +13,9 @@ from homeenergy.findings.regression import Regression
 from homeenergy.findings.weather_models import Balance
 from homeenergy.findings.wording import estimate_text
 from homeenergy.house import Clamp
+from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.trust.systematic import with_clamp
+from homeenergy.units import H_PER_DAY
 
 Array = NDArray[np.float64]
 SURE = 0.05  # chance at which a change counts as shown
@@ -115,16 +117,17 @@ class Change:
         terms = 0 if self.balance is None else self.balance.loose_terms(np.zeros(1)).shape[1]
         return self.regression.coefficients.size > 2 + terms + (6 if self.weekday else 0)
 
-    def with_clamp(self, clamp: Clamp) -> Change:
+    def with_clamp(self, clamp: Clamp, *, floor: ClampFloor = UNKNOWN_FLOOR) -> Change:
         """The same with energies widened by the stated uncertainty of the clamp.
 
-        It is common to before and after, so the share, the day and the chance stay.
+        It is common to before and after, so the share, the day and the chance stay. `floor` tells
+        of its offset.
         """
         return replace(
             self,
-            size_kwh=with_clamp(self.size_kwh, clamp),
-            before_kwh=with_clamp(self.before_kwh, clamp),
-            after_kwh=with_clamp(self.after_kwh, clamp),
+            size_kwh=with_clamp(self.size_kwh, clamp, floor=floor),
+            before_kwh=with_clamp(self.before_kwh, clamp, floor=floor, hours=H_PER_DAY),
+            after_kwh=with_clamp(self.after_kwh, clamp, floor=floor, hours=H_PER_DAY),
         )
 
     def to_frame(self) -> pd.DataFrame:

@@ -26,7 +26,7 @@ from homeenergy.findings.daily import LEAST_COVERAGE, local_days
 from homeenergy.findings.mean_price import SAME_PRICE, mean_price
 from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
-from homeenergy.units import S_PER_DAY, S_PER_H, WH_PER_KWH
+from homeenergy.units import H_PER_DAY, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 RUNS: tuple[Per, ...] = ("run", "load", "use")
 
@@ -91,7 +91,12 @@ def compare_programmes(
         raise _with_itself(f"programme {a!r}")
     kwh, day = _runs(finding)
     in_a, in_b = programmes.runs(a), programmes.runs(b)
-    same = Clamps(a=finding.clamp_uncertainty, b=finding.clamp_uncertainty, same=True)
+    hours = _hours_of_runs(finding)
+    share = finding.clamp_share(
+        float(kwh[in_a].mean() - kwh[in_b].mean()) if in_a.any() and in_b.any() else 0.0,
+        hours=float(hours[in_a].mean() - hours[in_b].mean()),
+    )
+    same = Clamps(a=share, b=share, same=True)
     if weekly is None:
         weekly = float(in_a.sum() + in_b.sum()) / max(finding.days, 1.0) * 7
     return compare(
@@ -152,13 +157,18 @@ def compare_appliances(
     if a is b or a.cycles is b.cycles:
         raise _with_itself(a.appliance)
     names = names or _names(a, b)
-    clamps = Clamps(a=a.clamp_uncertainty, b=b.clamp_uncertainty)
+    hours_a = hours_b = H_PER_DAY
     if per in RUNS:
         (kwh_a, day_a), (kwh_b, day_b) = _whole_runs(a, names[0]), _whole_runs(b, names[1])
+        hours_a, hours_b = (float(_hours_of_runs(x)[_whole(x)].mean()) for x in (a, b))
         if weekly is None:
             weekly = (_runs_a_week(a) + _runs_a_week(b)) / 2
     else:
         (kwh_a, day_a), (kwh_b, day_b) = days_of(a), days_of(b)
+    clamps = Clamps(
+        a=a.clamp_share(float(kwh_a.mean()) if kwh_a.size else 0.0, hours=hours_a),
+        b=b.clamp_share(float(kwh_b.mean()) if kwh_b.size else 0.0, hours=hours_b),
+    )
     prices = mean_price(a), mean_price(b)
     if one_price and prices[0] is not None and prices[1] is not None:
         price = (prices[0][0] + prices[1][0]) / 2
@@ -246,10 +256,19 @@ def _runs(finding: ApplianceFinding) -> tuple[NDArray[np.float64], NDArray[np.in
     return kwh, local_days(table["start"], timezone_of(finding))
 
 
+def _hours_of_runs(finding: ApplianceFinding) -> NDArray[np.float64]:
+    return finding.cycles.table["duration_s"].to_numpy(np.float64) / S_PER_H
+
+
+def _whole(finding: ApplianceFinding) -> NDArray[np.bool_]:
+    whole: NDArray[np.bool_] = finding.cycles.table["complete"].to_numpy(dtype=bool)
+    return whole
+
+
 def _whole_runs(
     finding: ApplianceFinding, name: str
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    whole = finding.cycles.table["complete"].to_numpy(dtype=bool)
+    whole = _whole(finding)
     if whole.sum() < LEAST_VALUES:
         raise HouseError(
             f"{name}: {int(whole.sum())} of {whole.size} runs were seen whole; a comparison "

@@ -257,7 +257,8 @@ def holm(p: list[float]) -> NDArray[np.float64]:
 
 
 def _clamp(finding: ApplianceFinding) -> Clamps:
-    return Clamps(a=finding.clamp_uncertainty, b=finding.clamp_uncertainty, same=True)
+    share = finding.clamp_share(1.0, hours=0.0)  # of differences between times as long
+    return Clamps(a=share, b=share, same=True)
 
 
 def _worth(finding: ApplianceFinding) -> Worth | None:

@@ -9,9 +9,8 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import norm
 
-from homeenergy.estimate import Estimate
+from homeenergy.estimate import NORMAL, Estimate
 from homeenergy.findings.means import mean_of_days
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.trust.systematic import with_systematic
@@ -209,7 +208,7 @@ def remainder_per_day(
             }
         )
     )
-    usual = float(norm.ppf(0.975)) * CLAMP_LIMIT / np.sqrt(3)
+    usual = NORMAL * CLAMP_LIMIT / np.sqrt(3)
     shares = [usual if u is None else u for u in uncertainties or [None] * kwh.shape[1]]
     clamps_kwh = np.sqrt(np.sum(np.square(kwh.mean().to_numpy() * S_PER_DAY / S_PER_H * shares)))
     stated = any(u is not None for u in uncertainties)

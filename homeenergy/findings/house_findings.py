@@ -22,6 +22,7 @@ from homeenergy.house.appliance_names import appliance_names
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
+from homeenergy.units import H_PER_DAY
 
 Progress = Callable[[int, int, str], None]
 _Span = tuple[pd.Timestamp, pd.Timestamp]
@@ -146,7 +147,8 @@ def house_findings(
             if finding.days:
                 spans.append(span)
                 if hours is not None:
-                    hourly.append((hours, finding.clamp_uncertainty))
+                    share = finding.clamp_share(finding.kwh_per_day.value, hours=H_PER_DAY)
+                    hourly.append((hours, share))
             if progress:
                 progress(len(found), len(chosen), finding.circuit)
     if not spans:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.estimate import Estimate
+from homeenergy.estimate import Estimate, joined_half
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.daily import energy_per_day
 from homeenergy.findings.day_parts import day_parts, rounding_w
@@ -245,8 +245,9 @@ def _idle_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimat
 def _use_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
     measured = _per_day(parts, "use_kwh")
     used_h = 24 * (1 - float(parts["away_h"].sum()) / float(parts["covered_h"].sum()))
-    clamp = (finding.clamp_uncertainty or 0.0) * abs(measured.value)
-    half = hypot(clamp, rounding_w(finding) * used_h / WH_PER_KWH)
+    step_w = joined_half(0.0, finding.cycles.rest.step_w / 2)
+    clamp_kwh = finding.clamp_half_kwh(measured.value, hours=used_h)
+    half = hypot(clamp_kwh, step_w * used_h / WH_PER_KWH)
     return with_systematic(measured, half, basis=f"{measured.basis}, in use")
 
 

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.errors import HouseError
-from homeenergy.estimate import Estimate, number_text
+from homeenergy.estimate import Estimate, joined_half, number_text
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.daily import LEAST_COVERAGE
-from homeenergy.findings.day_parts import between_edges, day_edges_ns, in_runs, rounding_w
+from homeenergy.findings.day_parts import between_edges, day_edges_ns, in_runs
 from homeenergy.findings.means import mean_of_days
 from homeenergy.findings.quotients import ratio_of_days
 from homeenergy.findings.wording import clipped, estimate_text, interval_text, value_text
@@ -121,8 +121,8 @@ def hours_of_use(finding: ApplianceFinding) -> HoursOfUse:
     scale = (S_PER_DAY / S_PER_H / days["covered_h"]).to_numpy(np.float64)
     on_h = _mean(days["on_h"].to_numpy(np.float64) * scale, unit="h", days=len(days))
     energy = _mean(days["kwh"].to_numpy(np.float64) * scale, unit="kWh", days=len(days))
-    known = finding.clamp_uncertainty or 0.0
-    energy = with_systematic(energy, known * abs(energy.value), basis=energy.basis)
+    known_kwh = finding.clamp_half_kwh(energy.value, hours=on_h.value)
+    energy = with_systematic(energy, known_kwh, basis=energy.basis)
     return HoursOfUse(
         finding=finding,
         hours_per_day=on_h,
@@ -188,8 +188,9 @@ def _on_w(finding: ApplianceFinding, days: pd.DataFrame) -> Estimate:
         unit="W",
         basis="mean while on",
     )
-    known = (finding.clamp_uncertainty or 0.0) * abs(watts.value)
-    return with_systematic(watts, hypot(known, rounding_w(finding)), basis=watts.basis)
+    known_w = finding.clamp_half_kwh(watts.value / WH_PER_KWH, hours=1.0) * WH_PER_KWH
+    step_w = joined_half(0.0, finding.cycles.rest.step_w / 2)
+    return with_systematic(watts, hypot(known_w, step_w), basis=watts.basis)
 
 
 def _levels(plateaus: Plateaus, on: NDArray[np.bool_], *, covered_h: float) -> pd.DataFrame:

@@ -11,6 +11,9 @@ from homeenergy.estimate import Estimate, mean_estimate
 from homeenergy.findings.alike_days import Squares, half_width
 
 LEAST_DAYS_FOR_CORRELATION = 7
+LEAST_PARTS = 1.5
+# Habits may sit in one part of the day only, which its other parts then hide.
+PARTS_TELL = 0.75
 
 
 def mean_of_days(kwh: NDArray[np.float64], *, parts: NDArray[np.float64] | None = None) -> Estimate:
@@ -22,8 +25,7 @@ def mean_of_days(kwh: NDArray[np.float64], *, parts: NDArray[np.float64] | None 
         Energy of days, in order [kWh].
     parts : ndarray, shape (n, k), optional
         The same of equal parts of these days, in any unit; NaN where not known. Where the parts of
-        a day have nothing in common, days are taken to be less alike, and the interval is narrower:
-        too narrow where one part carries nearly all and lasting habits are in it alone.
+        a day have nothing in common, days are taken to be less alike, and the interval is narrower.
     """
     n = kwh.size
     plain = mean_estimate(kwh, unit="kWh", basis=f"mean of {n} whole days, t interval")
@@ -86,16 +88,27 @@ def squares_of_runs(kwh: NDArray[np.float64], at: NDArray[np.intp]) -> Squares |
 def squares_of_parts(parts: NDArray[np.float64]) -> Squares | None:
     """Analysis of variance of days and their parts, of which each has its own mean.
 
-    Rows of `parts` are days; those with NaN are left out. None where too few are left. Days that
-    differ less than their parts say (one use a day, early or late) are taken to differ as much:
-    parts that make up for one another tell nothing of neighbouring days.
+    Rows of `parts` are days; those with NaN are left out. Of k parts that carry unlike much, as
+    many count as would spread as much if all were alike, (sum v)^2 / sum v^2 of their variances v
+    (as Satterthwaite 1946 counts degrees of freedom, from memory); with k alike it is the textbook
+    analysis. None where too few days or parts are left: where one part carries nearly all, it is
+    like the day whatever days are. Days that differ less than their parts say (one use a day, early
+    or late) are taken to differ as much: parts that make up for one another tell nothing of
+    neighbouring days.
     """
     whole = parts[np.isfinite(parts).all(axis=1)]
-    days, each = whole.shape
-    if days < LEAST_DAYS_FOR_CORRELATION:
+    if len(whole) < LEAST_DAYS_FOR_CORRELATION:
         return None
-    of_day = whole.mean(axis=1, keepdims=True) - whole.mean()
-    between, within = days - 1, (days - 1) * (each - 1)
-    left = float(np.sum((whole - whole.mean(axis=0) - of_day) ** 2))
-    own = max(each * float(np.sum(of_day**2)), left * between / within)
-    return Squares(own, left, between, within) if own else None
+    of_parts = whole.var(axis=0, ddof=1)
+    together = float(of_parts.sum())
+    if not together:
+        return None
+    many = together**2 / float(of_parts @ of_parts)
+    if many < LEAST_PARTS:
+        return None
+    of_days = max(float(whole.sum(axis=1).var(ddof=1)), together)
+    within = max(many * together - of_days, 0.0)
+    between_freedom = len(whole) - 1
+    return Squares(
+        of_days, within, between_freedom, between_freedom * (many - 1), telling=PARTS_TELL
+    )

@@ -26,10 +26,9 @@ from homeenergy.findings.saving import (
     need_readings,
 )
 from homeenergy.findings.wording import estimate_text
-from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H, WH_PER_KWH
+from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, WH_PER_KWH
 
 USES_OF_A_LABEL = 100.0
-H_PER_YEAR = DAYS_PER_YEAR * S_PER_DAY / S_PER_H
 
 
 def replace_unit(

@@ -17,6 +17,7 @@ from homeenergy.findings.weather import WeatherFit, weather_dependence
 from homeenergy.findings.weather_models import Balance
 from homeenergy.findings.wording import estimate_text
 from homeenergy.trust.systematic import with_clamp
+from homeenergy.units import H_PER_YEAR
 
 Array = NDArray[np.float64]
 Degrees = Literal["celsius", "fahrenheit"]
@@ -165,7 +166,10 @@ def normal_year(
         raise ValueError("a base belongs to degree days; the table holds mean temperatures")
     else:
         year = _from_temperatures(fit, months)
-    return year if fit.clamp is None else replace(year, kwh=with_clamp(year.kwh, fit.clamp))
+    if fit.clamp is None:
+        return year
+    kwh = with_clamp(year.kwh, fit.clamp, floor=fit.floor, hours=H_PER_YEAR)
+    return replace(year, kwh=kwh)
 
 
 def _bases_c(

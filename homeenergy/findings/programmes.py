@@ -153,7 +153,8 @@ def _use(
     table = finding.cycles.table[own]
     day = local_days(table["start"], timezone_of(finding))
     kwh = table["energy_wh"].to_numpy(np.float64) / WH_PER_KWH
-    share = finding.clamp_uncertainty
+    hours = float(table["duration_s"].mean()) / S_PER_H
+    share = finding.clamp_share(float(kwh.mean()), hours=hours)
     cost = None
     if costs is not None:
         mean = replace(mean_of_runs(costs[0][own], day), unit=costs[1])

@@ -291,7 +291,10 @@ def _per_year(
     per_year = scaled(found, DAYS_PER_YEAR, unit=currency)
     basis = f"{found.basis}, days without runs included; times 365 days"
     per_year = replace(per_year, basis=basis)
-    if finding.clamp_uncertainty and isfinite(per_year.value):
-        half = finding.clamp_uncertainty * abs(per_year.value)
+    runs = finding.cycles.table
+    hours = float(runs["duration_s"].sum()) / S_PER_H
+    share = finding.clamp_share(float(runs["energy_wh"].sum()) / WH_PER_KWH, hours=hours)
+    if share and isfinite(per_year.value):
+        half = share * abs(per_year.value)
         per_year = with_systematic(per_year, half, basis=f"{basis}; clamp as stated")
     return replace(per_year, low=max(per_year.low, 0.0)) if per_year.value >= 0 else per_year

@@ -13,7 +13,9 @@ from homeenergy.findings.regression import Regression
 from homeenergy.findings.weather_models import SHAPE_WORDS, Balance, Shape
 from homeenergy.findings.wording import estimate_text, percent_text
 from homeenergy.house import Clamp
+from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.trust.systematic import with_clamp
+from homeenergy.units import H_PER_DAY
 
 Array = NDArray[np.float64]
 
@@ -72,6 +74,7 @@ class WeatherFit:
     remarks: tuple[str, ...]
     draws: tuple[tuple[Balance, Array], ...]
     clamp: Clamp | None = None
+    floor: ClampFloor = UNKNOWN_FLOOR
 
     def expected_kwh(self, celsius: ArrayLike) -> Array:
         """Energy of days with these mean temperatures [kWh], shape (n,)."""
@@ -86,17 +89,24 @@ class WeatherFit:
         """The answer in words."""
         return _sentence(self)
 
-    def with_clamp(self, clamp: Clamp) -> WeatherFit:
+    def with_clamp(self, clamp: Clamp, *, floor: ClampFloor = UNKNOWN_FLOOR) -> WeatherFit:
         """The same with energies widened by the stated uncertainty of the clamp.
 
-        It moves all days alike, so balance points and shares stay.
+        It moves all days alike, so balance points and shares stay. `floor` tells of its offset.
         """
         wide = [
-            None if e is None else with_clamp(e, clamp)
+            None if e is None else with_clamp(e, clamp, floor=floor)
             for e in (self.heating_kwh, self.cooling_kwh)
         ]
-        base = with_clamp(self.base_kwh, clamp)
-        return replace(self, base_kwh=base, heating_kwh=wide[0], cooling_kwh=wide[1], clamp=clamp)
+        base = with_clamp(self.base_kwh, clamp, floor=floor, hours=H_PER_DAY)
+        return replace(
+            self,
+            base_kwh=base,
+            heating_kwh=wide[0],
+            cooling_kwh=wide[1],
+            clamp=clamp,
+            floor=floor,
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """One row a figure: what, value, low, high, unit, n, basis."""

@@ -30,9 +30,7 @@ from homeenergy.findings.saving import (
 from homeenergy.findings.shifting import Shift
 from homeenergy.findings.switching_off import switching_off
 from homeenergy.findings.wording import estimate_text
-from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H, WH_PER_KWH
-
-H_PER_YEAR = DAYS_PER_YEAR * S_PER_DAY / S_PER_H
+from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, S_PER_H, WH_PER_KWH
 
 
 def switch_programme(
@@ -69,8 +67,8 @@ def switch_programme(
     if usual == instead:
         raise ValueError(f"both programmes are {usual!r}: give two that differ")
     need_readings(finding)
-    old, often = _programme(finding, programmes, usual)
-    new, _ = _programme(finding, programmes, instead)
+    old, often, old_h = _programme(finding, programmes, usual)
+    new, _, new_h = _programme(finding, programmes, instead)
     less = difference(_of_spread(old), _of_spread(new))
     per_year = scaled(often, H_PER_YEAR)
     value = less.value * per_year.value
@@ -78,7 +76,7 @@ def switch_programme(
         (less.high - less.low) / 2 * per_year.value,
         (per_year.high - per_year.low) / 2 * less.value,
     )
-    known = (finding.clamp_uncertainty or 0.0) * abs(value)
+    known = finding.clamp_half_kwh(less.value, hours=old_h - new_h) * abs(per_year.value)
     half = hypot(spread, known)
     kwh = Estimate(
         value=value,
@@ -107,8 +105,8 @@ def switch_programme(
 
 def _programme(
     finding: ApplianceFinding, programmes: Programmes, name: str
-) -> tuple[Estimate, Estimate]:
-    """Energy of a run [kWh], and runs begun an hour, complete or not told apart from the others."""
+) -> tuple[Estimate, Estimate, float]:
+    """Energy of a run [kWh], runs begun an hour, and hours a run; all runs, complete or not."""
     chosen = programmes.runs(name)
     runs = finding.cycles.table[chosen]
     start_ns = pd.DatetimeIndex(runs["start"]).as_unit("ns").asi8
@@ -122,7 +120,7 @@ def _programme(
         unit="a year",
         basis="runs begun",
     )
-    return each, often
+    return each, often, float(runs["duration_s"].mean()) / S_PER_H
 
 
 def _of_spread(estimate: Estimate) -> Estimate:

@@ -156,7 +156,7 @@ def _found(known: KnownHouse, state: CompareState) -> Comparison | Comparisons |
         if outdoor is None or "temperature" not in error.what:
             raise
         raise HouseError(error.what, fix="Compare without the outdoor temperature.") from error
-    return change.with_clamp(known.house.circuit(state.a).clamp)
+    return change.with_clamp(known.house.circuit(state.a).clamp, floor=finding.floor)
 
 
 def code_of(known: KnownHouse, state: CompareState) -> str:
@@ -209,7 +209,8 @@ def _plain_call(known: KnownHouse, state: CompareState) -> tuple[list[str], list
             outdoor = ", outdoor=read_outdoor(house)"
         return imports, [
             f"change = before_after(one.daily{given}{outdoor})",
-            f"found = change.with_clamp(house.circuit({state.a!r}).clamp)",
+            f"clamp = house.circuit({state.a!r}).clamp",
+            "found = change.with_clamp(clamp, floor=one.floor)",
         ]
     call = {
         "appliances": f"compare_appliances(one, other, per={state.per!r}{_weekly(state)})",

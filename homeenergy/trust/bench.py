@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from math import hypot, isfinite, nan, sqrt
+from math import hypot, nan, sqrt
 
 import numpy as np
 import pandas as pd
@@ -18,14 +18,13 @@ from homeenergy.trust.bench_lines import (
     demanded_offset,
     demands_offset,
     line_with_offset,
-    offset_left_w,
-    relative_scatter,
+    offset_left,
+    pair_weights,
 )
 from homeenergy.trust.bench_verdict import bench_verdict
 from homeenergy.trust.clamp_line import clamp_line
 
 CONVOLVED = 200  # points on either side of zero
-NORMAL = 1.959964  # standard uncertainties in half the 95 % interval of a normal distribution
 TELLS = 0.97  # of what was known of an offset before: less, and a comparison tells of it
 
 
@@ -174,15 +173,14 @@ def bench_comparison(
 
     Notes
     -----
-    Weighted regression through the origin of reference on clamp reading. The weight of a pair
-    is 1 / (rounding variance of both + the square of a relative scatter), and the relative
-    scatter is what brings the residuals to their degrees of freedom (Paule & Mandel 1982, from
-    memory). A uniform error of half width a has the standard uncertainty a / sqrt(3)
-    (JCGM 100:2008, 4.3.7). Parts are added in squares. The interval is Student's for scatter and
-    rounding, convolved with the uniform error of the reference (G.1.4); with several independent
-    references it is Student's with the effective degrees of freedom of G.4. A line with an offset
-    is taken where its offset is significant at 99 % and there are four pairs or more; where it is
-    not, what the offset may still be shifts the line through the origin.
+    Weighted regression through the origin of reference on clamp reading; for the weights see
+    `homeenergy.trust.bench_lines.pair_weights`. A uniform error of half width a has the standard
+    uncertainty a / sqrt(3) (JCGM 100:2008, 4.3.7). Parts are added in squares. The interval is
+    Student's for scatter and rounding, convolved with the uniform error of the reference (G.1.4);
+    with several independent references it is Student's with the effective degrees of freedom of
+    G.4. A line with an offset is taken where its offset is significant at 99 % and there are four
+    pairs or more; where it is not, what the offset may still be shifts the line through the origin,
+    and weighs in its pairs as rounding does.
     """
     table = checked_pairs(pairs, circuit=circuit)
     c = table["clamp_w"].to_numpy(dtype=np.float64)
@@ -192,28 +190,30 @@ def bench_comparison(
     half_r = np.array([meter.step_w for meter in meters]) / 2
     first = float(np.median(r / c))
     rounding_w = np.sqrt((half_r**2 + (first * clamp_step_w / 2) ** 2) / 3)
-    scatter = relative_scatter(c, r, rounding_w)
-    weight = 1 / (rounding_w**2 + (scatter * r) ** 2)
+    limit_w = abs(first) * resolution_w / 2
+    line = line_with_offset(c, r, rounding_w)
+    demanded = line is not None and demands_offset(line)
+    # An offset that the line leaves out shifts small loads more than large ones.
+    left_out_w = 0.0 if demanded else limit_w / sqrt(3)
+    weight = pair_weights(c, r, np.hypot(rounding_w, left_out_w), offset=demanded)
     slope, u_reference = _slope(c, r, weight, meters, names, correlation)
     cc = float((weight * c * c).sum())
+    # Where a line has the same value whatever its offset is.
+    centre_w = cc / float((weight * c).sum())
     u_rounding = sqrt(float((weight**2 * c**2 * rounding_w**2).sum())) / cc
-    u_scatter = sqrt(float((weight**2 * c**2 * (scatter * r) ** 2).sum())) / cc
-    # Where a line through the origin is the same whatever the offset is.
-    centre_w, at_centre = cc / float((weight * c).sum()), hypot(u_scatter, u_rounding)
-    limit_w = abs(first) * resolution_w / 2
+    scatter2 = 1 / weight - rounding_w**2 - left_out_w**2
+    u_scatter = sqrt(max(float((weight**2 * c**2 * scatter2).sum()), 0.0)) / cc
+    at_centre = hypot(u_scatter, u_rounding)
     offset, off_w, u_offset, dof = None, None, 0.0, c.size - 1
-    line = line_with_offset(c, r, rounding_w)
-    if line is not None and demands_offset(line):
+    if line is not None and demanded:
         offset = demanded_offset(line, stated_w=stated_offset_w)
         off_w, dof = (offset.high - offset.low) / 2, c.size - 2
-        centre_w = -line.covariance / line.slope_u**2
-        at_centre = line.at(centre_w)[1] / abs(centre_w)
         slope, u_scatter, u_rounding = line.slope, line.slope_u, 0.0
-    elif line is not None:
-        left_w = offset_left_w(line, stated_w=stated_offset_w, limit_w=limit_w)
-        if isfinite(left_w):
-            u_offset = left_w / NORMAL / abs(centre_w)
-            off_w = left_w if left_w < TELLS * LEVEL * limit_w else None
+    elif limit_w > 0:
+        left = offset_left(line, stated_w=stated_offset_w, limit_w=limit_w)
+        u_offset = left.u_w / abs(centre_w)
+        tells = left.half_w < TELLS * LEVEL * limit_w or abs(stated_offset_w) >= limit_w
+        off_w = left.half_w if line is not None and tells else None
     half_width = partial(
         _half_width,
         reference=u_reference,
@@ -221,6 +221,7 @@ def bench_comparison(
         one_limit=correlation == 1 or len(set(names)) == 1,
     )
     half = half_width(hypot(u_scatter, u_rounding), offset=u_offset)
+    used_w = offset.value if offset else stated_offset_w
     pivots = c.size > 1 and (limit_w > 0 or offset is not None)
     multiplier = Estimate(
         value=slope,
@@ -248,7 +249,7 @@ def bench_comparison(
         stated_offset_w=stated_offset_w,
         u_offset=u_offset,
         offset_uncertainty_w=off_w,
-        compared_at_w=abs(slope * centre_w) if pivots else None,
+        compared_at_w=abs(slope * centre_w + used_w) if pivots else None,
         half_at_load=half_width(at_centre, offset=0.0) if pivots else half,
     )
 

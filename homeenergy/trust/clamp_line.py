@@ -38,18 +38,21 @@ def clamp_line(
     Returns
     -------
     str
-        Empty where one pair tells no scatter. Uncertainties are rounded up, that of the multiplier
-        is a share. The multiplier in use stays where the interval holds it; its uncertainty is then
-        that about it and not about the one found: see `_half_about`.
+        Empty where one pair tells no scatter, or the pairs leave 100 % or more open. Uncertainties
+        are rounded up, that of the multiplier is a share. The multiplier in use stays where the
+        interval holds it; its uncertainty is then that about it and not about the one found: see
+        `_half_about`.
     """
     stays = multiplier.low <= clamp.multiplier <= multiplier.high
     used = clamp.multiplier if stays else float(f"{multiplier.value:.4g}")
     if not isfinite(half) or used == 0:
         return ""
-    share = _half_about(abs(used - multiplier.value), half) / abs(used)
+    share = _rounded_up(_half_about(abs(used - multiplier.value), half) / abs(used))
+    if share >= 1:
+        return ""
     found = Correction(
         value=used,
-        uncertainty=_rounded_up(share),
+        uncertainty=share,
         offset_w=clamp.offset_w if offset_w is None else _rounded(offset_w),
         offset_uncertainty_w=clamp.offset_uncertainty_w
         if offset_uncertainty_w is None

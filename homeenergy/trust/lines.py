@@ -13,8 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 class Line:
     """y = offset + slope x, fitted by weighted least squares.
 
-    `slope_u`, `offset_u` are standard uncertainties from the scatter, `covariance` is that of
-    offset and slope. Through the origin, offset, its uncertainty and the covariance are 0.
+    `slope_u`, `offset_u` are standard uncertainties, `covariance` is that of offset and slope.
+    Through the origin, offset, its uncertainty and the covariance are 0.
     """
 
     slope: float
@@ -73,13 +73,18 @@ def line_through_origin(x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None
     )
 
 
-def straight_line(x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None = None) -> Line:
+def straight_line(
+    x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None = None, known: bool = False
+) -> Line:
     """Fit y = offset + slope x.
 
     Parameters
     ----------
     x, y, weights
         As in `line_through_origin`.
+    known : bool
+        Whether weights are 1 / variance of y itself: uncertainties then come from them, and not
+        from the scatter.
 
     Raises
     ------
@@ -101,12 +106,13 @@ def straight_line(x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None = Non
     offset = float((w * y_).sum()) / total - slope * centre
     dof = x_.size - 2
     residual_sd = sqrt(float((w * (y_ - offset - slope * x_) ** 2).sum()) / dof)
-    slope_u = residual_sd / sqrt(xx)
+    spread = 1.0 if known else residual_sd
+    slope_u = spread / sqrt(xx)
     return Line(
         slope=slope,
         slope_u=slope_u,
         offset=offset,
-        offset_u=residual_sd * sqrt(1 / total + centre**2 / xx),
+        offset_u=spread * sqrt(1 / total + centre**2 / xx),
         covariance=-centre * slope_u**2,
         residual_sd=residual_sd,
         degrees_of_freedom=dof,

@@ -9,6 +9,7 @@ import numpy as np
 
 from homeenergy.estimate import Estimate, joined_half
 from homeenergy.house import Clamp, Correction
+from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.readings.corrections import in_force
 from homeenergy.readings.trace import Trace
 
@@ -41,6 +42,8 @@ def correction_text(clamp: Clamp) -> str:
     if clamp.uncertainty is None:
         return f"{text}; the clamp's uncertainty is not stated"
     text = f"{text}; the clamp is known to {100 * clamp.uncertainty:.2g} %"
+    if clamp.compared_at_w is not None:
+        text += f" at {clamp.compared_at_w:g} W"
     if clamp.offset_uncertainty_w is None:
         return text
     return f"{text}, its offset to {clamp.offset_uncertainty_w:.2g} W"
@@ -88,8 +91,14 @@ def clamp_over(trace: Trace, clamp: Clamp) -> Clamp:
     return replace(clamp, uncertainty=float(np.average(shares, weights=weights)))
 
 
-def with_clamp(estimate: Estimate, clamp: Clamp) -> Estimate:
-    """Widen an interval by the stated uncertainty of a clamp's multiplier.
+def with_clamp(
+    estimate: Estimate,
+    clamp: Clamp,
+    *,
+    floor: ClampFloor = UNKNOWN_FLOOR,
+    hours: float = 0.0,
+) -> Estimate:
+    """Widen an interval by the stated uncertainty of a clamp.
 
     Parameters
     ----------
@@ -97,6 +106,10 @@ def with_clamp(estimate: Estimate, clamp: Clamp) -> Estimate:
         With an interval from spread alone.
     clamp : Clamp
         Its `uncertainty` is at 95 %, as a share; None leaves the estimate as it is.
+    floor : ClampFloor, optional
+        What its offset may be, if the estimate is an energy [kWh] that does not hold it yet.
+    hours : float
+        Those of that energy; of a difference, those that one side has more.
 
     Returns
     -------
@@ -112,7 +125,8 @@ def with_clamp(estimate: Estimate, clamp: Clamp) -> Estimate:
         # A bound has no best value to be a share of: what it rests on may all be so much more.
         high = estimate.high * (1 + clamp.uncertainty)
         return replace(estimate, value=high / 2, high=high, basis=basis)
-    return with_systematic(estimate, clamp.uncertainty * abs(estimate.value), basis=basis)
+    half = hypot(clamp.uncertainty * estimate.value, floor.half_kwh(estimate.value, hours=hours))
+    return with_systematic(estimate, half, basis=basis)
 
 
 def with_systematic(estimate: Estimate, half: float, *, basis: str) -> Estimate:

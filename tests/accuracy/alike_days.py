@@ -27,13 +27,28 @@ SERIES = 2000
 BEGIN, END = "<!-- alike:begin -->", "<!-- alike:end -->"
 
 
-def share_held(days: int, own: float, r: float, *, series: int = SERIES) -> float:
+def placed(rng, where: str, *, days: int, own: float, r: float):
+    """Four quarters of each day, shape (days, 4): their mean is 5, their own part and noise.
+
+    `where` that comes from: "spread" over the day; "evening" alone, the rest is nothing; "hidden",
+    the own part from the evening and noise from all quarters.
+    """
+    part = own * like_the_day_before(rng, r, days=days)[:, None]
+    noise = 0.5 * rng.normal(size=(days, 4))
+    evening = np.array([0.0, 0.0, 0.0, 4.0])
+    if where == "spread":
+        return 5 + part + noise
+    if where == "hidden":
+        return 5 + part * evening + noise
+    return (5 + part + noise.mean(axis=1, keepdims=True)) * evening
+
+
+def share_held(days: int, where: str, own: float, r: float, *, series: int = SERIES) -> float:
     """Share of the intervals that hold the true mean, which is 5."""
     rng = np.random.default_rng([days, round(1000 * own), round(1000 * r)])
     held = 0
     for _ in range(series):
-        part = own * like_the_day_before(rng, r, days=days)
-        quarters = 5 + part[:, None] + 0.5 * rng.normal(size=(days, 4))
+        quarters = placed(rng, where, days=days, own=own, r=r)
         found = mean_of_days(quarters.mean(axis=1), parts=quarters)
         held += found.low <= 5 <= found.high
     return held / series
@@ -41,21 +56,25 @@ def share_held(days: int, own: float, r: float, *, series: int = SERIES) -> floa
 
 def report() -> str:
     """The table in Markdown."""
-    cases = [(days, *part) for days in LENGTHS for part in PARTS]
+    rows = [(days, "spread") for days in LENGTHS]
+    rows += [(days, where) for where in ("evening", "hidden") for days in (14, 60)]
+    cases = [(*row, *part) for row in rows for part in PARTS]
     with ProcessPoolExecutor(2) as pool:
         held = list(pool.map(share_held, *zip(*cases, strict=True)))
     heads = ["none", *(f"{own:g}, {r:g}" for own, r in PARTS[1:])]
     lines = [
         f"Share of {SERIES} made series each that hold the true mean, in %. Quarters of a day have "
         "noise of standard deviation 0.5; above each column the standard deviation of the days' "
-        "own part, and its lag-1 correlation. Made by `python -m tests.accuracy.alike_days`.",
+        'own part, and its lag-1 correlation. "Spread": that part is in all quarters; "evening": '
+        'the load is in one quarter alone; "hidden": the part is in one quarter, noise in all. '
+        "Made by `python -m tests.accuracy.alike_days`.",
         "",
-        f"| days | {' | '.join(heads)} |",
-        f"|---|{'---:|' * len(heads)}",
+        f"| days | where | {' | '.join(heads)} |",
+        f"|---|---|{'---:|' * len(heads)}",
     ]
-    for row, days in enumerate(LENGTHS):
-        own = held[row * len(PARTS) : (row + 1) * len(PARTS)]
-        lines.append(f"| {days} | {' | '.join(f'{100 * one:.1f}' for one in own)} |")
+    for number, (days, where) in enumerate(rows):
+        own = held[number * len(PARTS) : (number + 1) * len(PARTS)]
+        lines.append(f"| {days} | {where} | {' | '.join(f'{100 * one:.1f}' for one in own)} |")
     return "\n".join(lines)
 
 

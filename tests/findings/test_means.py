@@ -9,6 +9,7 @@ from scipy.stats import f_oneway
 
 from homeenergy.estimate import mean_estimate
 from homeenergy.findings.means import mean_of_days, mean_of_runs, squares_of_parts, squares_of_runs
+from tests.accuracy.alike_days import placed
 
 
 def series(rng, n, r):
@@ -75,7 +76,7 @@ def test_few_days_or_runs():
 
 def test_independent_days_are_not_widened_without_bound():
     """The price of allowing for days being alike, where they are not, at 14 days: a third, and
-    less where their parts have nothing in common."""
+    a quarter at most where their parts have nothing in common."""
     rng = np.random.default_rng(32)
     widths = {}
     for n in (14, 60):
@@ -84,7 +85,7 @@ def test_independent_days_are_not_widened_without_bound():
         alone = [mean_of_days(x.mean(axis=1)).spread for x in days]
         told = [mean_of_days(x.mean(axis=1), parts=x).spread for x in days]
         widths[n] = np.median(np.divide([alone, told], plain), axis=1)
-    assert 1.1 < widths[14][1] < 1.2 < widths[14][0] < 1.35
+    assert 1.1 < widths[14][1] < 1.25 < widths[14][0] < 1.35
     assert 1.0 < widths[60][1] < widths[60][0] < 1.12
 
 
@@ -129,14 +130,15 @@ def test_squares_of_parts_leave_out_what_each_part_has_every_day():
     """A two-way analysis of variance as a regression on days and parts, by least squares."""
     rng = np.random.default_rng(35)
     parts = quarters(rng, 14, own=0.8, r=0.5)
+    parts /= parts.std(axis=0, ddof=1)  # all carry as much
     day, part = (x.ravel() for x in np.indices(parts.shape))
     columns = [(part == p) * 1.0 for p in range(4)]
     of_parts = np.linalg.lstsq(np.array(columns).T, parts.ravel(), rcond=None)[1][0]
     columns += [(day == d) * 1.0 for d in range(1, 14)]
     left = np.linalg.lstsq(np.array(columns).T, parts.ravel(), rcond=None)[1][0]
     s = squares_of_parts(parts)
-    assert (s.between, s.within) == pytest.approx((of_parts - left, left))
-    assert (s.between_freedom, s.within_freedom) == (13, 39)
+    assert s.between / s.within == pytest.approx((of_parts - left) / left)
+    assert (s.between_freedom, s.within_freedom) == pytest.approx((13, 39))
     holed = np.vstack([parts, [np.nan, 1, 1, 1]])
     assert squares_of_parts(holed) == s
 
@@ -146,6 +148,34 @@ def test_days_that_share_one_use_out_are_not_taken_for_independent():
     one_use = np.eye(4)[np.random.default_rng(36).integers(0, 4, 14)]
     s = squares_of_parts(one_use)
     assert s.between / s.between_freedom == pytest.approx(s.within / s.within_freedom)
+
+
+def test_parts_that_carry_little_hardly_count():
+    """Two of four quarters at rest: the textbook analysis of the other two."""
+    rng = np.random.default_rng(38)
+    two = quarters(rng, 14, own=0.8, r=0.5)[:, :2]
+    two /= two.std(axis=0, ddof=1)
+    alone = squares_of_parts(two)
+    at_rest = squares_of_parts(np.hstack([two, 1e-9 * rng.normal(size=(14, 2))]))
+    assert at_rest == pytest.approx(alone, rel=1e-6)
+    assert alone.within_freedom == pytest.approx(13)
+    evening = np.hstack([two[:, :1], 0.2 * rng.normal(size=(14, 3))])
+    assert squares_of_parts(evening) is None
+
+
+@pytest.mark.parametrize(("where", "least"), [("evening", 0.79), ("hidden", 0.74)])
+def test_a_part_of_the_day_that_carries_the_habits_is_not_read_as_independence(where, least):
+    """700 fortnights with a lasting part of their own, four fifths of the variance of days.
+
+    Without quarters 82 % of the intervals hold the mean; read as proof, quarters left 64 %.
+    """
+    rng = np.random.default_rng(39)
+    held = []
+    for _ in range(700):
+        parts = placed(rng, where, days=14, own=0.5, r=0.8)
+        found = mean_of_days(parts.mean(axis=1), parts=parts)
+        held.append(found.low <= 5 <= found.high)
+    assert np.mean(held) >= least
 
 
 def test_few_days_or_days_without_spread_say_nothing_of_their_parts():
@@ -163,6 +193,9 @@ def test_what_parts_tell_of_the_days_own_share():
     f = (30 / 13) / (20 / 39)
     wanted = (1 - _SHARES) * f_distribution.pdf((1 - _SHARES) * f, 13, 39)
     ratio = np.exp(_log_fit_of_shares(squares)) / wanted
+    assert ratio == pytest.approx(ratio[0], rel=1e-9)
+    in_doubt = _log_fit_of_shares(squares._replace(telling=0.75))
+    ratio = np.exp(in_doubt) / (0.75 * wanted + 0.25 * wanted[0])
     assert ratio == pytest.approx(ratio[0], rel=1e-9)
     alike = _log_fit_of_shares(Squares(30.0, 0.0, 13, 39))  # parts of a day are the same
     assert alike.argmax() == _SHARES.argmax()

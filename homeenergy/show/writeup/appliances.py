@@ -201,7 +201,8 @@ def _weather(basis: Basis, finding: ApplianceFinding) -> list[Block]:
         return blocks
     try:
         fit = weather_dependence(finding.daily, basis.outdoor)
-        fit = fit.with_clamp(basis.house.circuit(finding.circuit).clamp)
+        clamp = basis.house.circuit(finding.circuit).clamp
+        fit = fit.with_clamp(clamp, floor=finding.floor)
     except HouseError as error:
         why = f"Its dependence on the weather cannot be told: {error.what}."
         return [*blocks, Prose(text=why)]

@@ -16,6 +16,7 @@ from homeenergy.findings.daily import daily_energy
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.wording import estimate_text
 from homeenergy.house.appliance_names import appliance_names
+from homeenergy.house.clamp_floor import clamp_floor
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
@@ -198,7 +199,8 @@ def _compare(
         change = before_after(daily.sort_values("day"), at=at.tz_localize(None), outdoor=outdoor)
     except HouseError as error:
         return Compared(name=name, change=None, why_not=error.what)
-    change = change.with_clamp(max((c.clamp for c in circuits), key=lambda c: c.uncertainty or 0.0))
+    least = max(circuits, key=lambda c: c.clamp.uncertainty or 0.0)
+    change = change.with_clamp(least.clamp, floor=clamp_floor(least, houses[1].supply))
     saved = scaled(change.size_kwh, -DAYS_PER_YEAR)
     tariff = houses[1].tariff
     money = None

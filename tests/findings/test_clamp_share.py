@@ -1,0 +1,131 @@
+"""What is left of a clamp's offset in figures that are taken at another load than its multiplier.
+
+All by hand: a multiplier found at C watts makes up for an offset of a watts there, so that an
+energy of E over h hours is off by a (h - E / C).
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from homeenergy.cycles import find_programmes
+from homeenergy.findings import (
+    compare_appliances,
+    compare_programmes,
+    compare_weekend,
+    hours_of_use,
+    house_findings,
+    programme_uses,
+    weather_dependence,
+)
+from homeenergy.findings.what_if import switch_programme
+from homeenergy.house import Clamp, ClampFloor
+from homeenergy.readings import open_house, read_outdoor
+
+from .machines import build
+
+SHARE, OFFSET_W, LOAD_W = 0.01, 2.0, 60.0
+FLOOR = ClampFloor(offset_uncertainty_w=OFFSET_W, compared_at_w=(LOAD_W,))
+
+
+def by_hand(kwh, hours):
+    return np.hypot(SHARE * kwh, OFFSET_W * (hours / 1000 - kwh / LOAD_W))
+
+
+@pytest.fixture(scope="module")
+def found(tmp_path_factory):
+    house = build(tmp_path_factory.mktemp("mill") / "house")
+    return {
+        one.circuit: replace(one, clamp_uncertainty=SHARE, floor=FLOOR)
+        for one in house_findings(house).appliances
+    }
+
+
+@given(
+    offset_w=st.floats(-5, 5),
+    watts=st.lists(st.floats(0, 3000), min_size=2, max_size=2),
+    hours=st.lists(st.floats(0.1, 24), min_size=2, max_size=2),
+)
+def test_energies_and_their_differences_are_off_by_no_more(offset_w, watts, hours):
+    """Readings of a clamp with an offset, through a multiplier found at 60 W with it unseen."""
+    slope = 0.98
+    multiplier = LOAD_W / ((LOAD_W - offset_w) / slope)
+    true_kwh = [w * h / 1000 for w, h in zip(watts, hours, strict=True)]
+    read_kwh = [
+        multiplier * (w - offset_w) / slope * h / 1000 for w, h in zip(watts, hours, strict=True)
+    ]
+    floor = ClampFloor(offset_uncertainty_w=abs(offset_w), compared_at_w=(LOAD_W,))
+    left = 1 / (1 - offset_w / LOAD_W)  # of second order
+    half = floor.half_kwh(true_kwh[0], hours=hours[0]) * left
+    assert abs(read_kwh[0] - true_kwh[0]) == pytest.approx(half, abs=1e-9)
+    off = read_kwh[0] - read_kwh[1] - (true_kwh[0] - true_kwh[1])
+    half = floor.half_kwh(true_kwh[0] - true_kwh[1], hours=hours[0] - hours[1]) * left
+    assert abs(off) == pytest.approx(half, abs=1e-9)
+
+
+def test_an_offset_known_only_to_half_a_step():
+    """In squares it counts with 1.96 / sqrt(3) times its limit; of several loads the worst."""
+    floor = ClampFloor(resolution_w=3.0, compared_at_w=(60.0, 500.0))
+    wanted = 1.959964 / np.sqrt(3) * 1.5 * abs(24 - 12.0 * 1000 / 60) / 1000
+    assert floor.half_kwh(12.0, hours=24.0) == pytest.approx(wanted)
+    assert (
+        ClampFloor(resolution_w=3.0).half_kwh(1.0, hours=0.0) == 0
+    )  # no load: none in differences
+
+
+def test_programmes(found):
+    washer = found["washer"]
+    for use in programme_uses(washer).uses:
+        hours = use.minutes.value / 60
+        assert use.run_kwh.systematic == pytest.approx(by_hand(use.run_kwh.value, hours), rel=1e-6)
+
+
+def test_two_programmes_differ_by_energy_and_by_time(found):
+    washer = found["washer"]
+    programmes = find_programmes(washer.cycles)
+    short, long = programmes.table.sort_values("kwh")["name"]
+    one = compare_programmes(washer, programmes, a=long, b=short)
+    longer_h = np.subtract(
+        *[washer.cycles.table["duration_s"][programmes.runs(x)].mean() for x in (long, short)]
+    )
+    wanted = by_hand(one.difference.value, longer_h / 3600)
+    assert one.difference.systematic == pytest.approx(wanted, rel=1e-6)
+    unknown = replace(washer, clamp_uncertainty=None, floor=ClampFloor())
+    shares = []
+    for finding in (washer, unknown):  # days of the year not seen are in both
+        saved = switch_programme(finding, programmes=programmes, usual=long, instead=short)
+        shares.append(saved.kwh_per_year.systematic / saved.kwh_per_year.value)
+    each = np.sqrt(shares[0] ** 2 - shares[1] ** 2)
+    assert each == pytest.approx(wanted / one.difference.value, rel=1e-3)
+
+
+def test_two_appliances_each_with_its_own_load(found):
+    one = compare_appliances(found["washer"], found["dryer"])
+    wanted = np.hypot(by_hand(one.a.value, 24), by_hand(one.b.value, 24))
+    assert one.difference.systematic == pytest.approx(wanted, rel=1e-6)
+
+
+def test_days_of_one_clamp_have_the_slope_of_it_only(found):
+    one = compare_weekend(found["dryer"])
+    wanted = abs(one.difference.value) * np.hypot(SHARE, OFFSET_W / LOAD_W)
+    assert one.difference.systematic == pytest.approx(wanted, rel=1e-6)
+
+
+def test_hours_of_use(found):
+    found = hours_of_use(found["dryer"])
+    wanted = by_hand(found.kwh_per_day.value, found.hours_per_day.value)
+    assert found.kwh_per_day.systematic == pytest.approx(wanted, rel=1e-6)
+
+
+def test_the_energy_of_warmth_has_no_hours():
+    house = open_house("sample_data/orchard_house")
+    pump = house_findings(house, circuits=["heat_pump"]).appliances[0]
+    fit = weather_dependence(pump.daily, read_outdoor(house)).with_clamp(
+        Clamp(uncertainty=SHARE), floor=FLOOR
+    )
+    slope = abs(fit.heating_kwh.value) * np.hypot(SHARE, OFFSET_W / LOAD_W)
+    assert fit.heating_kwh.systematic == pytest.approx(slope, rel=1e-6)
+    assert fit.base_kwh.systematic == pytest.approx(by_hand(fit.base_kwh.value, 24), rel=1e-6)
