@@ -28,15 +28,13 @@ MUCH_WIDER = 1.2  # from where it is said that days are alike
 class Squares(NamedTuple):
     """Sums of squares between days and within them, with their degrees of freedom.
 
-    Only their ratio counts. `telling` is the probability beforehand that what is within days has
-    the days' own part in it throughout; if not, their ratio tells nothing of that part.
+    Only their ratio counts.
     """
 
     between: float
     within: float
     between_freedom: float
     within_freedom: float
-    telling: float = 1.0
 
 
 def half_width(off: NDArray[np.float64], *, squares: Squares | None = None) -> tuple[float, str]:
@@ -107,11 +105,7 @@ def _log_fit_of_shares(squares: Squares) -> NDArray[np.float64]:
     left = 1 - _SHARES
     a, b = squares.between_freedom / 2, squares.within_freedom / 2
     ratio = squares.between / max(squares.within, 1e-12 * squares.between)
-    told = a * np.log(left) - (a + b) * np.log1p(left * ratio)
-    likely = np.exp(told - told.max())
-    found: NDArray[np.float64] = np.log(
-        squares.telling * likely + (1 - squares.telling) * likely[0]
-    )
+    found: NDArray[np.float64] = a * np.log(left) - (a + b) * np.log1p(left * ratio)
     return found
 
 

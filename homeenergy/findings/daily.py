@@ -65,7 +65,8 @@ def parts_of_days(trace: Trace, daily: pd.DataFrame) -> NDArray[np.float64]:
     Returns
     -------
     ndarray, shape (days, 4)
-        NaN where a quarter is covered for less than `LEAST_COVERAGE`. O(samples).
+        NaN where a quarter is covered for less than `LEAST_COVERAGE`, as samples of an hour do with
+        one of a day of 23 h. O(samples).
     """
     begins = pd.DatetimeIndex(daily["day"]).as_unit("ns").asi8 - trace.start.value
     long_ns = daily["day_h"].to_numpy(np.float64) * S_PER_H * NS_PER_S / PARTS_OF_A_DAY

@@ -12,8 +12,6 @@ from homeenergy.findings.alike_days import Squares, half_width
 
 LEAST_DAYS_FOR_CORRELATION = 7
 LEAST_PARTS = 1.5
-# Habits may sit in one part of the day only, which its other parts then hide.
-PARTS_TELL = 0.75
 
 
 def mean_of_days(kwh: NDArray[np.float64], *, parts: NDArray[np.float64] | None = None) -> Estimate:
@@ -22,10 +20,12 @@ def mean_of_days(kwh: NDArray[np.float64], *, parts: NDArray[np.float64] | None 
     Parameters
     ----------
     kwh : ndarray, shape (n,)
-        Energy of days, in order [kWh].
+        Energy of days, in order [kWh]. Days before and after some that are left out count as
+        neighbours.
     parts : ndarray, shape (n, k), optional
         The same of equal parts of these days, in any unit; NaN where not known. Where the parts of
-        a day have nothing in common, days are taken to be less alike, and the interval is narrower.
+        a day have nothing in common, days are taken to be less alike, and the interval is narrower:
+        too narrow where lasting habits are in one part alone and chance is in all of them.
     """
     n = kwh.size
     plain = mean_estimate(kwh, unit="kWh", basis=f"mean of {n} whole days, t interval")
@@ -108,7 +108,5 @@ def squares_of_parts(parts: NDArray[np.float64]) -> Squares | None:
         return None
     of_days = max(float(whole.sum(axis=1).var(ddof=1)), together)
     within = max(many * together - of_days, 0.0)
-    between_freedom = len(whole) - 1
-    return Squares(
-        of_days, within, between_freedom, between_freedom * (many - 1), telling=PARTS_TELL
-    )
+    freedom = len(whole) - 1
+    return Squares(of_days, within, freedom, freedom * (many - 1))
