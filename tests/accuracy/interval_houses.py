@@ -170,6 +170,26 @@ def kettle(rng):
     )
 
 
+def television(rng):
+    """One evening of it a day: all of its load is in one quarter of the day, and all its habits."""
+    on_w, rest_w = rng.uniform(60, 200), standby_watts(rng)
+    mean_s = rng.uniform(4000, 8000)
+    part, strength = own_part(rng)
+    watts = np.full(N, rest_w)
+    for day in range(DAYS):
+        lasts = mean_s * (1 + 0.6 * strength * (2 * ndtr(part[day]) - 1)) * rng.gamma(25, 1 / 25)
+        at = (day + rng.uniform(0.77, 0.81)) * DAY_S
+        add_run(watts, at, at + lasts, on_w - rest_w)
+    return Load(
+        kind="manual",
+        watts=watts,
+        run_kwh=on_w * mean_s / 3.6e6,
+        kwh_per_day=rest_w * 0.024 + (on_w - rest_w) * mean_s / 3.6e6,
+        standby_w=rest_w,
+        alike=strength > 0,
+    )
+
+
 def draw_loads(rng, *, offsets):
     """`offsets`: "allowed" or "usual", see `draw_house`."""
     loads = {
@@ -177,6 +197,7 @@ def draw_loads(rng, *, offsets):
         "cool_room": fridge(rng, cool_room=True),
         "washer": washer(rng),
         "kettle": kettle(rng),
+        "television": television(rng),
     }
     for load in loads.values():
         load.faults = draw_faults(rng, rating_a=float(rng.choice([20, 30, 50])), volts_v=VOLTS_V)

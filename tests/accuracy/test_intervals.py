@@ -23,7 +23,7 @@ def cases():
 def test_intervals_hold_the_truth_as_often_as_they_say(cases):
     """A share that is really at its floor falls below in one study of a thousand."""
     table = shares(cases)
-    assert len(table) == 13
+    assert len(table) == 17
     for row, found in table.iterrows():
         least = binom.ppf(0.001, found["n"], HARD.get(row, 0.93))
         assert found["n"] >= 35, row
@@ -44,6 +44,13 @@ def made(row, *, n, hits):
     return pd.DataFrame(
         {"row": row, "holds": [i < hits for i in range(n)], "half": 0.1, "alike": None}
     )
+
+
+def test_energies_of_all_circuits_are_counted_together():
+    both = [made(f"kWh per day, {name}", n=10, hits=hits) for name, hits in (("a", 9), ("b", 8))]
+    table = shares(pd.concat(both))
+    assert table.loc["kWh per day, all circuits", ["n", "hits"]].tolist() == [20, 17]
+    assert len(table) == 3
 
 
 @pytest.mark.parametrize(
@@ -76,6 +83,7 @@ def test_the_table_replaces_what_stands_between_its_markers(tmp_path):
 
 def test_days_that_stay_alike_for_weeks_are_told_by_two_months_of_them():
     """Some rows of the table in DEVELOPERS.md, from fewer series."""
-    assert share_held(14, 0.0, 0.0, series=300) >= 0.94
-    fortnight, months = (share_held(days, 0.5, 0.8, series=300) for days in (14, 60))
-    assert 0.75 <= fortnight < 0.9 <= months
+    assert share_held(14, "spread", 0.0, 0.0, series=300) >= 0.94
+    for where in ("spread", "evening"):
+        fortnight, months = (share_held(days, where, 0.5, 0.8, series=300) for days in (14, 60))
+        assert 0.75 <= fortnight < 0.9 <= months
