@@ -232,12 +232,17 @@ def find_levels(
     return Levels(idle_w=idle_w, on_w=idle_w + on, low_w=idle_w + low)
 
 
-def smallest_step_w(chunks: Sequence[NDArray[np.float32]]) -> float:
+def smallest_step_w(
+    chunks: Sequence[NDArray[np.float32]],
+    *,
+    corrections: Sequence[tuple[float, float]] = ((1.0, 0.0),),
+) -> float:
     """Step in which readings come [W], from at most 200 000 of them; 0 where none shows.
 
-    Only many different values show a step; a few are levels of a load. Whole watts are taken for
-    steps of 1 W then. A reading between its two neighbours may be the mean of a sample in which
-    something was switched, and such means of one load are multiples of a part of it: left out.
+    Only many different values show a step; a few are levels of a load. Whole watts, before
+    `corrections` (multipliers, and offsets added after them [W]), are taken for steps of 1 W then.
+    A reading between its two neighbours may be the mean of a sample in which something was
+    switched, and such means of one load are multiples of a part of it: left out.
     """
     seen = [chunk for chunk in chunks if chunk.size]
     every = max(1, sum(chunk.size for chunk in seen) // 200_000)
@@ -257,11 +262,39 @@ def smallest_step_w(chunks: Sequence[NDArray[np.float32]]) -> float:
     values = np.unique(np.round(sample[np.isfinite(sample)], 3))
     if not values.size:
         return 0.0
-    whole = 1.0 if np.all(values == np.round(values)) else 0.0
+    whole = _step_of_whole_watts(values, corrections)
     if values.size < LEAST_VALUES:
         return whole
-    gaps = np.diff(values)
-    step = float(gaps[gaps > 1.5e-3].min(initial=np.inf))
-    off = np.abs(values / step - np.round(values / step)) * step
+    step = _common_step(values)
+    above = values - values[0]  # an offset may have been added to all
+    off = np.abs(above - np.round(above / step) * step)
     near = off <= min(2e-3 * max(1.0, step), 0.1 * step)
     return step if near.mean() > 0.99 else whole
+
+
+def _step_of_whole_watts(
+    values: NDArray[np.float64], corrections: Sequence[tuple[float, float]]
+) -> float:
+    """Step of values that were whole watts before one of the corrections; 0 where some were not."""
+    fits = np.zeros(values.size, dtype=bool)
+    for multiplier, offset_w in corrections:
+        logged = (values - offset_w) / multiplier
+        fits |= np.abs(logged - np.round(logged)) * abs(multiplier) <= 1e-3
+    return max(abs(multiplier) for multiplier, _ in corrections) if fits.all() else 0.0
+
+
+def _common_step(values: NDArray[np.float64]) -> float:
+    """Step that most values are multiples apart, if there is one; values are sorted.
+
+    The least gap is known to a thousandth of a watt, too little for a multiplier of four digits
+    at two thousand watts: wider gaps, and then all values, tell it better.
+    """
+    gaps = np.diff(values)
+    gaps = gaps[gaps > 1.5e-3]
+    step = float(gaps.min(initial=np.inf))
+    for steps in (4, 30, 200):
+        near = gaps[gaps <= steps * step]
+        step = float(near.sum() / np.round(near / step).sum()) if near.size else step
+    above = values - values[0]
+    count = np.round(above / step)
+    return float(above @ count / (count @ count)) if count.any() else step

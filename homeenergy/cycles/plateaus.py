@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
@@ -179,8 +179,9 @@ def segment(
     min_length_s: float | None = None,
     long_gap_s: float | None = None,
     fine: bool = True,
+    corrections: Sequence[tuple[float, float]] = ((1.0, 0.0),),
 ) -> Plateaus:
-    """As `find_plateaus`, with the result as arrays.
+    """As `find_plateaus`, with the result as arrays; for `corrections` see `smallest_step_w`.
 
     Without `fine` the search runs on coarse atoms only: the steps at which runs begin and end are
     placed as well, slopes are cut a little worse, in half the time.
@@ -196,7 +197,7 @@ def segment(
     pieces = consecutive(trace)
     start, period_s = pieces[0].start, pieces[0].period_s
     counts = count_levels(piece.watts for piece in pieces)
-    step_w = smallest_step_w([piece.watts for piece in pieces])
+    step_w = smallest_step_w([piece.watts for piece in pieces], corrections=corrections)
     if noise_w is None:
         # Rounding is noise too (JCGM 100:2008, F.2.2.1); and without noise each change is real.
         least_w = max(step_w / np.sqrt(12), LEAST_NOISE_SHARE * counts.greatest_w, 1e-9)

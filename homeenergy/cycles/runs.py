@@ -99,7 +99,12 @@ def find_cycles(
         raise ValueError(f"unknown kind {kind!r}; choose one of {', '.join(KINDS)}")
     pieces = consecutive(trace)
     plateaus = segment(
-        pieces, noise_w=noise_w, penalty_w2=penalty_w2, long_gap_s=long_gap_s, fine=False
+        pieces,
+        noise_w=noise_w,
+        penalty_w2=penalty_w2,
+        long_gap_s=long_gap_s,
+        fine=False,
+        corrections=floor.corrections,
     )
     return cycles_of_plateaus(
         plateaus,

@@ -92,10 +92,8 @@ def compare_programmes(
     kwh, day = _runs(finding)
     in_a, in_b = programmes.runs(a), programmes.runs(b)
     hours = _hours_of_runs(finding)
-    share = finding.clamp_share(
-        float(kwh[in_a].mean() - kwh[in_b].mean()) if in_a.any() and in_b.any() else 0.0,
-        hours=float(hours[in_a].mean() - hours[in_b].mean()),
-    )
+    more_kwh, longer_h = (float(x[in_a].mean() - x[in_b].mean()) for x in (kwh, hours))
+    share = finding.clamp_share(more_kwh, hours=longer_h)
     same = Clamps(a=share, b=share, same=True)
     if weekly is None:
         weekly = float(in_a.sum() + in_b.sum()) / max(finding.days, 1.0) * 7

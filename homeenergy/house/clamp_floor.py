@@ -19,12 +19,14 @@ class ClampFloor:
     `resolution_w` is the least power that it can tell from nothing [W], 0 where that is not known;
     `offset_uncertainty_w` how far its offset may be off at 95 % [W], where that is stated. Where it
     is not, the offset may lie anywhere within half of `resolution_w`. `compared_at_w` are the loads
-    at which its multipliers were found [W]: there, no offset is left in its readings.
+    at which its multipliers were found [W]: there, no offset is left in its readings. `corrections`
+    are multipliers, each with the offset added after it [W]: whole watts logged are whole no more.
     """
 
     resolution_w: float = 0.0
     offset_uncertainty_w: float | None = None
     compared_at_w: tuple[float, ...] = (inf,)
+    corrections: tuple[tuple[float, float], ...] = ((1.0, 0.0),)
 
     def left_at(self, power_w: float) -> float:
         """Part of an offset that is left in readings of this power, after the multiplier.
@@ -75,4 +77,5 @@ def clamp_floor(circuit: Circuit, supply: Supply | None) -> ClampFloor:
         resolution_w=resolution_w,
         offset_uncertainty_w=max(known) if len(known) == len(stated) else None,
         compared_at_w=tuple(one.compared_at_w or inf for one in clamp.in_order),
+        corrections=tuple((one.value, one.offset_w) for one in clamp.in_order),
     )

@@ -7,6 +7,7 @@ import pytest
 from homeenergy.cycles import find_cycles, standby_draw
 from homeenergy.cycles.levels import smallest_step_w
 from homeenergy.estimate import mean_estimate
+from homeenergy.house import ClampFloor
 
 from .traces import DAY, HOUR, as_trace, draw
 
@@ -272,3 +273,33 @@ def test_a_step_is_the_same_in_pieces():
     for cut in (1, 12_345, watts.size - 1):
         parts = [watts[:cut].astype(np.float32), watts[cut:].astype(np.float32)]
         assert smallest_step_w(parts) == whole == 2
+
+
+@pytest.mark.parametrize("multiplier", [1.0, -2.0, 0.9763, 1.0137, 2.034, 0.5])
+@pytest.mark.parametrize("offset_w", [0.0, 0.37, -4.0])
+def test_a_step_survives_a_correction(multiplier, offset_w):
+    """Whole watts, many of them and a few, times a multiplier of four digits and with an offset."""
+    rng = np.random.default_rng(60)
+    many = rng.integers(0, 2500, 50_000)
+    few = np.repeat([2, 3, 1900, 1901], 200)
+    for logged in (many, few):
+        read = (logged * multiplier + offset_w).astype(np.float32)
+        found = smallest_step_w([read], corrections=[(multiplier, offset_w)])
+        assert found == pytest.approx(abs(multiplier), rel=1e-5)
+    assert smallest_step_w([(many * multiplier + offset_w).astype(np.float32)]) == pytest.approx(
+        abs(multiplier), rel=1e-4
+    )
+    noise = (many + rng.uniform(0, 1, many.size)).astype(np.float32)
+    assert smallest_step_w([noise], corrections=[(multiplier, offset_w)]) == 0
+
+
+def test_a_correction_leaves_the_rounding_in_a_standby():
+    """A clamp that reads 2.4 % high, in whole watts: its standby is as uncertain as before."""
+    watts = np.round(draw(WEEK, *boils(7), idle_w=3.3, noise_w=0.6))
+    plain = find_cycles(as_trace(watts), "manual").rest
+    corrected = as_trace((watts * np.float32(0.9763)).astype(np.float32))
+    rest = find_cycles(corrected, "manual", floor=ClampFloor(corrections=((0.9763, 0.0),))).rest
+    assert (plain.step_w, rest.step_w) == (1.0, pytest.approx(0.9763))
+    width_w = plain.draw_w.high - plain.draw_w.low
+    assert width_w > 0.9
+    assert rest.draw_w.high - rest.draw_w.low == pytest.approx(0.9763 * width_w, rel=1e-3)
