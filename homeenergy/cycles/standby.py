@@ -12,6 +12,7 @@ from scipy.stats import t as student_t
 
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.cycles.rest import find_rest, means_at_rest
+from homeenergy.cycles.rounding import rounding_limit_w
 from homeenergy.estimate import Estimate, joined_half
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.readings.trace import Trace
@@ -40,6 +41,9 @@ class Standby:
         The plain mean of the readings at rest [W], for energy sums; NaN if never at rest.
     step_w : float
         Smallest step of the readings [W]; 0 where none shows.
+    rounding_w : float
+        Limit of an even error as large as that which rounding to this step leaves in the mean of
+        the readings at rest [W].
     slope_w_per_h : float
         Regression of the means of hours on time [W/h].
     stable : bool or None
@@ -51,6 +55,7 @@ class Standby:
     hours: float
     measured_w: float
     step_w: float
+    rounding_w: float
     slope_w_per_h: float
     stable: bool | None
 
@@ -70,6 +75,7 @@ def never_at_rest() -> Standby:
         hours=0.0,
         measured_w=nan,
         step_w=0.0,
+        rounding_w=0.0,
         slope_w_per_h=nan,
         stable=None,
     )
@@ -90,9 +96,9 @@ def idle_standby(
     meters with coarse steps flicker about the true value.
 
     The interval combines the spread between hours (eighths of less than eight hours; Student's t)
-    with an error anywhere within half a step of the readings (JCGM 100:2008, F.2.2.1; see
-    `joined_half`) and the offset of the clamp, as far as `floor` knows it. Noise averages rounding
-    out, but an offset stays in. An interval that reaches to zero is told as an upper bound.
+    with what rounding of the readings leaves in their mean (`rounding_limit_w`; see `joined_half`)
+    and the offset of the clamp, as far as `floor` knows it, which noise does not average out. An
+    interval that reaches to zero is told as an upper bound.
     """
     rest = find_rest(plateaus, first, stop, on_w=on_w)
     if not rest.first.size:
@@ -102,7 +108,8 @@ def idle_standby(
     value = float(np.average(block_w, weights=block_n))
     hours = float(block_n.sum()) * plateaus.period_s / S_PER_H
     left = floor.left_at(value)
-    even_w, normal_w = (step_w / 2, left * floor.even_w), left * floor.normal_w
+    rounding_w = rounding_limit_w(pieces, rest, step_w=step_w)
+    even_w, normal_w = (rounding_w, left * floor.even_w), left * floor.normal_w
     if block_w.size > 1:
         spread_w = student_t.ppf(0.975, block_w.size - 1) * _weighted_spread(block_w, block_n)
         half = joined_half(np.hypot(spread_w / np.sqrt(block_w.size), normal_w), *even_w)
@@ -140,6 +147,7 @@ def idle_standby(
         hours=hours,
         measured_w=value,
         step_w=step_w,
+        rounding_w=rounding_w,
         slope_w_per_h=slope,
         stable=bool(abs(slope) < limit) if block_w.size > 2 else None,
     )

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.cycles import Cycles, find_cycles
+from homeenergy.cycles.standby import Standby
 from homeenergy.estimate import Estimate
 from homeenergy.findings.cost import cost_of_days, energy_cost
 from homeenergy.findings.daily import daily_energy, energy_per_day, local_days, parts_of_days
@@ -121,14 +122,13 @@ def appliance_finding(
     daily = daily_energy(trace, timezone=timezone)
     clamp = clamp_over(trace, circuit.clamp)
     whole = cycles.complete
-    step_w = cycles.rest.step_w
     run_h = float(whole["duration_s"].mean()) / S_PER_H if len(whole) else np.nan
     of_runs = _run_kwh(whole, timezone)
     run_w = of_runs.value / run_h * WH_PER_KWH
-    run_kwh = with_offset(of_runs, floor, step_w=step_w, hours=run_h, power_w=run_w)
+    run_kwh = with_offset(of_runs, floor, rest=cycles.rest, hours=run_h, power_w=run_w)
     of_days = energy_per_day(daily, parts=parts_of_days(trace, daily))
     day_w = of_days.value / H_PER_DAY * WH_PER_KWH
-    per_day = with_offset(of_days, floor, step_w=step_w, hours=H_PER_DAY, power_w=day_w)
+    per_day = with_offset(of_days, floor, rest=cycles.rest, hours=H_PER_DAY, power_w=day_w)
     covered_s = trace.covered_s
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
     rests = len(cycles.table) > 0 and cycles.total_wh != 0
@@ -154,7 +154,7 @@ def appliance_finding(
             timezone=timezone,
             clamp=clamp,
             floor=floor,
-            step_w=step_w,
+            rest=cycles.rest,
         ),
         remarks=remarks_on(trace, replace(circuit, clamp=clamp), cycles, per_day),
         cycles=cycles,
@@ -172,26 +172,26 @@ def _run_kwh(whole: pd.DataFrame, timezone: str) -> Estimate:
 
 
 def with_offset(
-    estimate: Estimate, floor: ClampFloor, *, step_w: float, hours: float, power_w: float
+    estimate: Estimate, floor: ClampFloor, *, rest: Standby, hours: float, power_w: float
 ) -> Estimate:
     """Widen an energy of so many hours at this mean power by what constant errors make of it.
 
-    As for the standby: noise averages rounding out, but a constant error (a steady draw between
-    two steps of the readings, an offset of the clamp) stays. Where nothing else is known of it, it
-    is anywhere within half a step of zero (JCGM 100:2008, F.2.2.1).
+    As for the standby: a steady draw between two steps of the readings, as far as noise at `rest`
+    does not average that out (`homeenergy.cycles.rounding`), and an offset of the clamp. Where
+    nothing else is known of that, it is anywhere within half a step of the clamp's.
     """
     kwh_per_w = hours / WH_PER_KWH
     left = floor.left_at(power_w)
     words = []
-    if step_w or floor.even_w:
-        words.append(f"readings in steps of {max(step_w, 2 * floor.even_w):.3g} W")
+    if rest.step_w or floor.even_w:
+        words.append(f"readings in steps of {max(rest.step_w, 2 * floor.even_w):.3g} W")
     if floor.normal_w:
         words.append(f"the clamp's offset known to {floor.normal_w:.2g} W")
     if not words or not np.isfinite([estimate.value, hours, power_w]).all():
         return estimate
     basis = "; ".join([estimate.basis, *words])
     joined = with_systematic(estimate, left * floor.normal_w * kwh_per_w, basis=basis)
-    limits_kwh = (step_w / 2 * kwh_per_w, left * floor.even_w * kwh_per_w)
+    limits_kwh = (rest.rounding_w * kwh_per_w, left * floor.even_w * kwh_per_w)
     return with_even_error(joined, *limits_kwh, basis=basis)
 
 
@@ -203,7 +203,7 @@ def _cost_per_year(
     timezone: str,
     clamp: Clamp,
     floor: ClampFloor,
-    step_w: float,
+    rest: Standby,
 ) -> Estimate | None:
     """A year like these days, at the average price that they paid; None under steps."""
     if tariff is None or tariff.is_stepped:
@@ -217,7 +217,7 @@ def _cost_per_year(
         bill = cost_of_days(by_day, currency=tariff.currency, parts=parts)
         price = bill.value / per_day.value if per_day.value else float("nan")
         day_w = per_day.value / H_PER_DAY * WH_PER_KWH
-        bill = with_offset(bill, floor, step_w=step_w, hours=abs(price) * H_PER_DAY, power_w=day_w)
+        bill = with_offset(bill, floor, rest=rest, hours=abs(price) * H_PER_DAY, power_w=day_w)
         cost = scaled(with_clamp(bill, clamp), DAYS_PER_YEAR)
         price_text, which = f"{price:.3g}", ", the average paid on these days"
     basis = f"{per_day.basis}; times 365 days and {price_text} {tariff.currency} a kWh{which}"

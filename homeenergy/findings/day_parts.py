@@ -126,7 +126,7 @@ def rounding_w(finding: ApplianceFinding) -> float:
     standby = finding.cycles.standby
     if standby.resolved and standby.systematic:
         return standby.systematic
-    return joined_half(0.0, finding.cycles.rest.step_w / 2)
+    return joined_half(0.0, finding.cycles.rest.rounding_w)
 
 
 def _by_day(

@@ -245,7 +245,7 @@ def _idle_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimat
 def _use_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
     measured = _per_day(parts, "use_kwh")
     used_h = 24 * (1 - float(parts["away_h"].sum()) / float(parts["covered_h"].sum()))
-    step_w = joined_half(0.0, finding.cycles.rest.step_w / 2)
+    step_w = joined_half(0.0, finding.cycles.rest.rounding_w)
     clamp_kwh = finding.clamp_half_kwh(measured.value, hours=used_h)
     half = hypot(clamp_kwh, step_w * used_h / WH_PER_KWH)
     return with_systematic(measured, half, basis=f"{measured.basis}, in use")

@@ -189,7 +189,7 @@ def _on_w(finding: ApplianceFinding, days: pd.DataFrame) -> Estimate:
         basis="mean while on",
     )
     known_w = finding.clamp_half_kwh(watts.value / WH_PER_KWH, hours=1.0) * WH_PER_KWH
-    step_w = joined_half(0.0, finding.cycles.rest.step_w / 2)
+    step_w = joined_half(0.0, finding.cycles.rest.rounding_w)
     return with_systematic(watts, hypot(known_w, step_w), basis=watts.basis)
 
 

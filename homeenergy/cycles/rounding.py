@@ -1,0 +1,82 @@
+"""What rounding hides in the mean of many readings of a steady draw."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from homeenergy.cycles.rest import Rest
+from homeenergy.readings.trace import Trace
+
+MOST_READINGS = 200_000
+# Readings of one draw follow each other: more of them are counted as so many.
+INDEPENDENT = 300
+_CELLS = np.arange(-4, 5)
+# Noise up to a step, all powers of ten of it as likely; where the draw stands, all places alike.
+_NOISE = np.geomspace(0.02, 1.0, 30)
+_PLACES = np.linspace(-1.0, 1.0, 161)
+
+
+def rounding_limit_w(pieces: list[Trace], rest: Rest, *, step_w: float) -> float:
+    """Limit of an even error as large as that which rounding leaves in the mean at rest [W].
+
+    Parameters
+    ----------
+    pieces : list of Trace
+    rest : Rest
+        Where in them the appliance is at rest.
+    step_w : float
+        Step of the readings [W]; 0 where there is none.
+
+    Notes
+    -----
+    Without noise, a draw may lie anywhere within half a step of its reading (JCGM 100:2008,
+    F.2.2.1); noise makes readings change between neighbours, and their mean then tells the draw
+    (Widrow & Kollar 2008, Quantization Noise, from memory). How large the noise is shows in how
+    often readings leave the most frequent value, and by how far. So every place of the draw between
+    two steps, and every noise up to a step, is weighed by how well it fits the readings
+    (multinomial likelihood); the error of their mean has a mean square over all of them, and the
+    limit is sqrt(3) times its root (4.3.7), half a step at most. O(readings looked at).
+    """
+    if not step_w:
+        return 0.0
+    counts = _counts(pieces, rest, step_w)
+    if not counts.any():
+        return step_w / 2
+    chances, errors = _model()
+    fit = (counts * min(1.0, INDEPENDENT / counts.sum())) @ np.log(chances)
+    weight = np.exp(fit - fit.max())
+    mean_square = float((weight * errors**2).sum() / weight.sum())
+    return step_w * min(0.5, float(np.sqrt(3 * mean_square)))
+
+
+@cache
+def _model() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Chance of each reading, shape (cells, pairs of place and noise), and error of their mean."""
+    place, noise = (x.ravel() for x in np.meshgrid(_PLACES, _NOISE))
+    edges = np.r_[-np.inf, _CELLS[1:] - 0.5, np.inf]
+    chances = np.diff(ndtr((edges[:, None] - place) / noise), axis=0)
+    return np.maximum(chances, 1e-12), _CELLS @ chances - place
+
+
+def _counts(pieces: list[Trace], rest: Rest, step_w: float) -> NDArray[np.float64]:
+    """How many of the readings at rest lie so many steps from the most frequent one."""
+    every = max(1, int((rest.stop - rest.first).sum()) // MOST_READINGS)
+    found, origin = [], 0
+    for piece in pieces:
+        at = np.arange(-origin % every, len(piece), every)
+        number = np.searchsorted(rest.first, at + origin, side="right") - 1
+        inside = (number >= 0) & (at + origin < rest.stop[np.maximum(number, 0)])
+        found.append(piece.watts[at[inside]])
+        origin += len(piece)
+    watts = np.concatenate(found).astype(np.float64)
+    watts = watts[np.isfinite(watts)]
+    if not watts.size:
+        return np.zeros(_CELLS.size)
+    values, times = np.unique(np.round(watts / (step_w / 100)), return_counts=True)
+    steps = np.round((values - values[times.argmax()]) / 100).astype(np.int64)
+    steps = np.clip(steps, _CELLS[0], _CELLS[-1]) - _CELLS[0]
+    return np.bincount(steps, weights=times, minlength=_CELLS.size).astype(np.float64)
