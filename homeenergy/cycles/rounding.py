@@ -15,8 +15,10 @@ MOST_READINGS = 200_000
 # Readings of one draw follow each other: more of them are counted as so many.
 INDEPENDENT = 300
 _CELLS = np.arange(-4, 5)
-# Noise up to a step, all powers of ten of it as likely; where the draw stands, all places alike.
-_NOISE = np.geomspace(0.02, 1.0, 30)
+# No noise at all is as likely beforehand as some, of which all powers of ten up to a step are
+# alike; and the draw may stand anywhere.
+NO_NOISE = 0.5
+_NOISE = np.r_[0.001, np.geomspace(0.02, 1.0, 30)]
 _PLACES = np.linspace(-1.0, 1.0, 161)
 
 
@@ -37,7 +39,7 @@ def rounding_limit_w(pieces: list[Trace], rest: Rest, *, step_w: float) -> float
     F.2.2.1); noise makes readings change between neighbours, and their mean then tells the draw
     (Widrow & Kollar 2008, Quantization Noise, from memory). How large the noise is shows in how
     often readings leave the most frequent value, and by how far. So every place of the draw between
-    two steps, and every noise up to a step, is weighed by how well it fits the readings
+    two steps, and every noise up to a step or none, is weighed by how well it fits the readings
     (multinomial likelihood); the error of their mean has a mean square over all of them, and the
     limit is sqrt(3) times its root (4.3.7), half a step at most. O(readings looked at).
     """
@@ -46,20 +48,21 @@ def rounding_limit_w(pieces: list[Trace], rest: Rest, *, step_w: float) -> float
     counts = _counts(pieces, rest, step_w)
     if not counts.any():
         return step_w / 2
-    chances, errors = _model()
-    fit = (counts * min(1.0, INDEPENDENT / counts.sum())) @ np.log(chances)
+    chances, errors, prior = _model()
+    fit = (counts * min(1.0, INDEPENDENT / counts.sum())) @ np.log(chances) + np.log(prior)
     weight = np.exp(fit - fit.max())
     mean_square = float((weight * errors**2).sum() / weight.sum())
     return step_w * min(0.5, float(np.sqrt(3 * mean_square)))
 
 
 @cache
-def _model() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Chance of each reading, shape (cells, pairs of place and noise), and error of their mean."""
+def _model() -> tuple[NDArray[np.float64], ...]:
+    """Chance of each reading, shape (cells, pairs of place and noise), mean error, and prior."""
     place, noise = (x.ravel() for x in np.meshgrid(_PLACES, _NOISE))
     edges = np.r_[-np.inf, _CELLS[1:] - 0.5, np.inf]
     chances = np.diff(ndtr((edges[:, None] - place) / noise), axis=0)
-    return np.maximum(chances, 1e-12), _CELLS @ chances - place
+    prior = np.where(noise == _NOISE[0], NO_NOISE, (1 - NO_NOISE) / (_NOISE.size - 1))
+    return np.maximum(chances, 1e-12), _CELLS @ chances - place, prior
 
 
 def _counts(pieces: list[Trace], rest: Rest, step_w: float) -> NDArray[np.float64]:

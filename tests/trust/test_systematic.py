@@ -103,7 +103,8 @@ def test_whole_watts_are_an_error_that_days_share():
     trace = Trace(label="Box", start=START, period_s=60, watts=watts)
     box = Circuit(name="box", appliance="Box", kind="continuous")
     per_day = appliance_finding(trace, circuit=box, timezone="UTC").kwh_per_day
-    assert per_day.systematic == pytest.approx(0.95 / 2 * 0.024, rel=1e-3)
+    # That the draw may have noise which never shows takes some of half a step off.
+    assert 0.85 < per_day.systematic / (0.95 / 2 * 0.024) <= 1
     assert per_day.low < 10.4 * 0.024 < per_day.high
 
 
