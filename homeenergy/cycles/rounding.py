@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
@@ -14,7 +15,7 @@ from homeenergy.readings.trace import Trace
 MOST_READINGS = 200_000
 # Readings of one draw follow each other: more of them are counted as so many.
 INDEPENDENT = 300
-_CELLS = np.arange(-4, 5)
+_CELLS = np.arange(-3, 4)
 # No noise at all is as likely beforehand as some, of which all powers of ten up to a step are
 # alike; and the draw may stand anywhere.
 NO_NOISE = 0.5
@@ -66,20 +67,24 @@ def _model() -> tuple[NDArray[np.float64], ...]:
 
 
 def _counts(pieces: list[Trace], rest: Rest, step_w: float) -> NDArray[np.float64]:
-    """How many of the readings at rest lie so many steps from the most frequent one."""
+    """How many of the readings at rest lie so many steps from the most frequent one.
+
+    Stretches that stand at another level are left out, as are readings further off than noise.
+    """
     every = max(1, int((rest.stop - rest.first).sum()) // MOST_READINGS)
     found, origin = [], 0
     for piece in pieces:
         at = np.arange(-origin % every, len(piece), every)
-        number = np.searchsorted(rest.first, at + origin, side="right") - 1
-        inside = (number >= 0) & (at + origin < rest.stop[np.maximum(number, 0)])
-        found.append(piece.watts[at[inside]])
+        stretch = np.searchsorted(rest.first, at + origin, side="right") - 1
+        inside = (stretch >= 0) & (at + origin < rest.stop[np.maximum(stretch, 0)])
+        steps = piece.watts[at[inside]].astype(np.float64) / step_w
+        found.append(pd.DataFrame({"stretch": stretch[inside], "steps": steps}))
         origin += len(piece)
-    watts = np.concatenate(found).astype(np.float64)
-    watts = watts[np.isfinite(watts)]
-    if not watts.size:
+    table = pd.concat(found).dropna()
+    if not len(table):
         return np.zeros(_CELLS.size)
-    values, times = np.unique(np.round(watts / (step_w / 100)), return_counts=True)
-    steps = np.round((values - values[times.argmax()]) / 100).astype(np.int64)
-    steps = np.clip(steps, _CELLS[0], _CELLS[-1]) - _CELLS[0]
-    return np.bincount(steps, weights=times, minlength=_CELLS.size).astype(np.float64)
+    usual = table["steps"].round(2).mode().iloc[0]
+    level = table.groupby("stretch")["steps"].transform("median")
+    off = np.round(table["steps"] - usual)[np.abs(level - usual) < 1.5]
+    near = off[np.abs(off) <= _CELLS[-1]].astype(np.int64) - _CELLS[0]
+    return np.bincount(near, minlength=_CELLS.size).astype(np.float64)

@@ -65,3 +65,14 @@ def test_other_time_than_rest_is_not_looked_at():
     watts = np.full(2000, 4.0)
     busy = np.r_[np.round(np.random.default_rng(73).normal(900, 50, 700)), watts]
     assert limit_w(busy, first=700) == limit_w(watts)
+
+
+def test_another_level_of_rest_is_no_noise():
+    """A display at 6 W for a tenth of the time, and pulses of 17 W: rounding at 2 W is as large."""
+    watts = np.full(3000, 2.0)
+    alone = limit_w(watts)
+    two = SimpleNamespace(first=np.array([0, 3000]), stop=np.array([3000, 3300]))
+    shown = as_trace(np.r_[watts, np.full(300, 6.0)].astype(np.float32))
+    assert rounding_limit_w([shown], two, step_w=1.0) == alone
+    watts[::50] = 17.0
+    assert limit_w(watts) == pytest.approx(alone)
