@@ -98,7 +98,8 @@ def idle_standby(
     The interval combines the spread between hours (eighths of less than eight hours; Student's t)
     with what rounding of the readings leaves in their mean (`rounding_limit_w`; see `joined_half`)
     and the offset of the clamp, as far as `floor` knows it, which noise does not average out. An
-    interval that reaches to zero is told as an upper bound.
+    interval that reaches to zero is told as an upper bound, as is less than half a step: readings
+    may be cut off rather than rounded.
     """
     rest = find_rest(plateaus, first, stop, on_w=on_w)
     if not rest.first.size:
@@ -115,7 +116,8 @@ def idle_standby(
         half = joined_half(np.hypot(spread_w / np.sqrt(block_w.size), normal_w), *even_w)
     else:
         half = float("inf")
-    resolved = abs(value) > half and abs(value) >= floor.resolution_w and value != 0
+    least_w = max(floor.resolution_w, step_w / 2)
+    resolved = abs(value) > half and abs(value) >= least_w and value != 0
     bound = (
         max(abs(value) + half, step_w, LEAST_BOUND_W, floor.resolution_w)
         if np.isfinite(half)
