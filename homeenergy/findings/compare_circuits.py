@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import tzinfo
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -92,9 +93,14 @@ def compare_programmes(
     kwh, day = _runs(finding)
     in_a, in_b = programmes.runs(a), programmes.runs(b)
     hours = _hours_of_runs(finding)
-    more_kwh, longer_h = (float(x[in_a].mean() - x[in_b].mean()) for x in (kwh, hours))
-    share = finding.clamp_share(more_kwh, hours=longer_h)
-    same = Clamps(a=share, b=share, same=True)
+    longer_h = float(hours[in_a].mean() - hours[in_b].mean())
+    known = finding.clamp_uncertainty is not None
+    same = Clamps(
+        a=finding.clamp_share(float(kwh[in_a].mean()), hours=float(hours[in_a].mean())),
+        b=finding.clamp_share(float(kwh[in_b].mean()), hours=float(hours[in_b].mean())),
+        same=True,
+        of_difference=partial(finding.clamp_half_kwh, hours=longer_h) if known else None,
+    )
     if weekly is None:
         weekly = float(in_a.sum() + in_b.sum()) / max(finding.days, 1.0) * 7
     return compare(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,7 @@ from homeenergy.findings.comparison import LEAST_VALUES, Clamps, Comparison, Wor
 from homeenergy.findings.daily import LEAST_OF_AN_HOUR, hourly_energy
 from homeenergy.findings.mean_price import mean_price
 from homeenergy.readings.trace import Trace
-from homeenergy.units import S_PER_DAY
+from homeenergy.units import H_PER_DAY, S_PER_DAY
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 LEVEL = 0.95
@@ -257,8 +258,12 @@ def holm(p: list[float]) -> NDArray[np.float64]:
 
 
 def _clamp(finding: ApplianceFinding) -> Clamps:
-    share = finding.clamp_share(1.0, hours=0.0)  # of differences between times as long
-    return Clamps(a=share, b=share, same=True)
+    """Of times that are as long; an hour and a day have the same mean power."""
+    share = finding.clamp_share(finding.kwh_per_day.value, hours=H_PER_DAY)
+    if share is None:
+        return Clamps(same=True)
+    differ = partial(finding.clamp_half_kwh, hours=0.0)
+    return Clamps(a=share, b=share, same=True, of_difference=differ)
 
 
 def _worth(finding: ApplianceFinding) -> Worth | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import hypot, isfinite, sqrt
 from typing import Literal
@@ -45,12 +46,20 @@ class Worth:
 class Clamps:
     """Shares by which the clamps of the two sides may be off at 95 %; None where not stated.
 
-    On the `same` clamp both sides are off alike, which a ratio does not show.
+    On the `same` clamp both sides are off alike, which a ratio does not show. `of_difference` then
+    gives the half width that it makes of a difference [kWh]; default: the share of the first side.
     """
 
     a: float | None = None
     b: float | None = None
     same: bool = False
+    of_difference: Callable[[float], float] | None = None
+
+    def half_of_difference(self, kwh: float) -> float:
+        """Half width at 95 % of a difference on the same clamp [kWh]."""
+        if self.of_difference is not None:
+            return self.of_difference(kwh)
+        return (self.a or 0.0) * abs(kwh)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -227,7 +236,15 @@ def compare(
         differs=_differs(difference, mean_a, mean_b),
         method=found.words,
         weekly=weekly,
-        cost_per_year=_worth(worth, difference, weekly, (day_a, day_b), paired, clamps=clamps),
+        cost_per_year=_worth(
+            worth,
+            difference,
+            weekly,
+            (day_a, day_b),
+            paired,
+            clamps=clamps,
+            both_kwh=mean_a.value + mean_b.value,
+        ),
         worth_seeing=worth_seeing,
         needed=runs_needed(worth_seen, found.spread, paired=found.method == "paired days"),
         remarks=_remarks(clamps),
@@ -293,7 +310,7 @@ def _estimates(
     ratio = Estimate(value=value, low=low, high=high, unit="", n=n, basis=found.words)
     shares = clamps.a or 0.0, clamps.b or 0.0
     if clamps.same:
-        half, share = shares[0] * abs(difference.value), 0.0
+        half, share = clamps.half_of_difference(difference.value), 0.0
     else:
         half, share = hypot(shares[0] * a.value, shares[1] * b.value), hypot(*shares)
     if half:
@@ -332,8 +349,9 @@ def _worth(
     paired: bool | None,
     *,
     clamps: Clamps,
+    both_kwh: float,
 ) -> Estimate | None:
-    """What the difference is worth in a year."""
+    """What the difference is worth in a year; `both_kwh` is the sum of the means."""
     if worth is None or not isfinite(weekly):
         return None
     a_year = DAYS_PER_YEAR / 7 * weekly
@@ -343,10 +361,14 @@ def _worth(
             np.array(worth.a), np.array(worth.b), day_a=day_a, day_b=day_b, paired=paired
         )
         value, low, high = costs.difference
-        half = (clamps.a or 0.0) * abs(value)
+        means = float(np.mean(worth.a)), float(np.mean(worth.b))
         if not clamps.same:
-            means = float(np.mean(worth.a)), float(np.mean(worth.b))
             half = hypot((clamps.a or 0.0) * means[0], (clamps.b or 0.0) * means[1])
+        else:
+            half = (clamps.a or 0.0) * abs(value)
+            if clamps.of_difference is not None and both_kwh:
+                price = abs(sum(means) / both_kwh)
+                half = max(half, clamps.half_of_difference(difference.value) * price)
         each = Estimate(
             value=value, low=low, high=high, unit=worth.currency, n=difference.n, basis=costs.words
         )

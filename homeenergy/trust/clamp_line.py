@@ -117,7 +117,7 @@ def _half_about(apart: float, half: float) -> float:
     from scipy.optimize import brentq
     from scipy.special import ndtr, ndtri
 
-    if not half or not apart:
+    if not half or apart < 1e-6 * half:
         return half + apart
     spread = half / float(ndtri(0.975))
 

@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 
 from homeenergy.cycles import find_programmes
 from homeenergy.findings import (
+    Clamps,
+    compare,
     compare_appliances,
     compare_programmes,
     compare_weekend,
@@ -93,6 +95,9 @@ def test_two_programmes_differ_by_energy_and_by_time(found):
     )
     wanted = by_hand(one.difference.value, longer_h / 3600)
     assert one.difference.systematic == pytest.approx(wanted, rel=1e-6)
+    for side, name in ((one.a, long), (one.b, short)):
+        hours = washer.cycles.table["duration_s"][programmes.runs(name)].mean() / 3600
+        assert side.systematic == pytest.approx(by_hand(side.value, hours), rel=1e-6)
     unknown = replace(washer, clamp_uncertainty=None, floor=ClampFloor())
     shares = []
     for finding in (washer, unknown):  # days of the year not seen are in both
@@ -100,6 +105,14 @@ def test_two_programmes_differ_by_energy_and_by_time(found):
         shares.append(saved.kwh_per_year.systematic / saved.kwh_per_year.value)
     each = np.sqrt(shares[0] ** 2 - shares[1] ** 2)
     assert each == pytest.approx(wanted / one.difference.value, rel=1e-3)
+
+
+def test_programmes_that_use_alike_but_last_longer_are_not_known_worse():
+    """The clamp's part of a difference near nothing is no share of the two means."""
+    clamps = Clamps(a=0.01, b=0.01, same=True, of_difference=lambda kwh: 0.01 * abs(kwh) + 0.004)
+    one = compare([0.7, 0.71, 0.69], [0.7, 0.71, 0.69], paired=False, clamps=clamps)
+    assert one.difference.systematic == pytest.approx(0.004)
+    assert one.a.systematic == pytest.approx(0.007)
 
 
 def test_two_appliances_each_with_its_own_load(found):

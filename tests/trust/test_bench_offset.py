@@ -317,3 +317,11 @@ def test_corrections_compared_at_different_loads_leave_the_most_of_an_offset(tmp
 def test_a_correction_without_a_load_leaves_all_of_an_offset(tmp_path):
     rows = 'multiplier = [{{ value = 1{} }}, {{ value = 2, from = "2026-05-01"{} }}]'
     assert floor(tmp_path, rows.format("", ", compared_at_w = 300")).compared_at_w == (inf, 300)
+
+
+@pytest.mark.parametrize("clamp_w", [[700, 1800, 300, 1400, 1200], [60, 200, 800, 2000]])
+def test_round_pairs_on_a_line_offer_their_line(clamp_w):
+    """A multiplier of two decimals, found but for the last bit of its number."""
+    made = pd.DataFrame({"reference_w": 0.99 * np.array(clamp_w), "clamp_w": clamp_w})
+    found = bench_comparison(made, references=GOOD)
+    assert "multiplier = 0.99," in found.clamp_line or "multiplier = 1," in found.clamp_line
