@@ -12,9 +12,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.estimate import NORMAL, Estimate
 from homeenergy.findings.means import mean_of_days
+from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.trust.systematic import with_systematic
-from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
+from homeenergy.units import H_PER_DAY, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 # A day with less of its time covered says little about a whole day.
 LEAST_COVERAGE = 0.9
@@ -173,6 +174,7 @@ def remainder_per_day(
     *,
     timezone: tzinfo | str,
     uncertainties: Sequence[float | None] = (),
+    floors: Sequence[ClampFloor] = (),
 ) -> Estimate:
     """Energy a day that goes through the mains and through no measured circuit [kWh].
 
@@ -184,6 +186,8 @@ def remainder_per_day(
         Decides when a day begins.
     uncertainties : sequence of float or None
         Stated at 95 % for the clamp of each of `mains`, then of `loads`, as a share.
+    floors : sequence of ClampFloor
+        Of the same clamps; the offset counts where an uncertainty is stated.
 
     Notes
     -----
@@ -211,7 +215,12 @@ def remainder_per_day(
     )
     usual = NORMAL * CLAMP_LIMIT / np.sqrt(3)
     shares = [usual if u is None else u for u in uncertainties or [None] * kwh.shape[1]]
-    clamps_kwh = np.sqrt(np.sum(np.square(kwh.mean().to_numpy() * S_PER_DAY / S_PER_H * shares)))
+    each_kwh = kwh.mean().to_numpy() * H_PER_DAY
+    offsets_kwh = [
+        0.0 if u is None else floor.half_kwh(float(one), hours=H_PER_DAY)
+        for u, floor, one in zip(uncertainties, floors, each_kwh, strict=False)
+    ]
+    clamps_kwh = np.linalg.norm([*(each_kwh * shares), *offsets_kwh])
     stated = any(u is not None for u in uncertainties)
     words = f"each clamp within {CLAMP_LIMIT:.1%}" + (", or as stated" if stated else "")
     return with_systematic(plain, float(clamps_kwh), basis=f"{plain.basis}; {words}")

@@ -19,10 +19,10 @@ from homeenergy.findings.mains import mains_per_day
 from homeenergy.findings.tables import findings_frame, findings_markdown
 from homeenergy.findings.year_cost import with_share_of_bill
 from homeenergy.house.appliance_names import appliance_names
+from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
-from homeenergy.units import H_PER_DAY
 
 Progress = Callable[[int, int, str], None]
 _Span = tuple[pd.Timestamp, pd.Timestamp]
@@ -140,15 +140,14 @@ def house_findings(
 
     found: list[ApplianceFinding] = []
     spans: list[_Span] = []
-    hourly: list[tuple[pd.DataFrame, float | None]] = []
+    hourly: list[tuple[pd.DataFrame, float | None, ClampFloor]] = []
     with ThreadPoolExecutor(max_workers=workers or 2) as pool:
         for finding, span, hours in pool.map(one, chosen):
             found.append(finding)
             if finding.days:
                 spans.append(span)
                 if hours is not None:
-                    share = finding.clamp_share(finding.kwh_per_day.value, hours=H_PER_DAY)
-                    hourly.append((hours, share))
+                    hourly.append((hours, finding.clamp_uncertainty, finding.floor))
             if progress:
                 progress(len(found), len(chosen), finding.circuit)
     if not spans:

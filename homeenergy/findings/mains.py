@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from math import hypot
-
 import numpy as np
 import pandas as pd
 
@@ -15,25 +13,25 @@ from homeenergy.findings.daily import (
     hourly_energy,
     remainder_per_day,
 )
-from homeenergy.house.clamp_floor import clamp_floor
-from homeenergy.house.schedule import Circuit
+from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
 from homeenergy.readings.house import House
-from homeenergy.readings.trace import Trace
 from homeenergy.trust.systematic import clamp_over, with_systematic
-from homeenergy.units import S_PER_H, WH_PER_KWH
+from homeenergy.units import H_PER_DAY
 
 
 def mains_per_day(
-    house: House, loads: list[tuple[pd.DataFrame, float | None]]
+    house: House, loads: list[tuple[pd.DataFrame, float | None, ClampFloor]]
 ) -> tuple[Estimate, Estimate]:
     """Energy per day through the mains, of a house that logs them, and what no circuit explains.
 
-    `loads` holds the hourly energy of each circuit and the share by which its clamp may be off.
+    `loads` holds the hourly energy of each circuit, the stated uncertainty of its clamp, and what
+    that makes of small powers.
     """
     mains = house.mains
     legs = [house.trace(c) for c in mains]
     hourly = [hourly_energy(leg) for leg in legs]
-    known = [_share(house, circuit, leg) for leg, circuit in zip(legs, mains, strict=True)]
+    known = [clamp_over(leg, c.clamp).uncertainty for leg, c in zip(legs, mains, strict=True)]
+    floors = [clamp_floor(circuit, house.supply) for circuit in mains]
     zone = str(house.timezone)
     every = pd.concat([daily_energy(leg, timezone=zone) for leg in legs])
     every = every[every["covered_h"] >= LEAST_COVERAGE * every["day_h"]]
@@ -42,25 +40,17 @@ def mains_per_day(
     days = days[days["n"] == len(legs)].assign(covered_h=lambda d: d["day_h"])
     left = remainder_per_day(
         hourly,
-        [hours for hours, _ in loads],
+        [hours for hours, _, _ in loads],
         timezone=zone,
-        uncertainties=[*known, *(u for _, u in loads)],
+        uncertainties=[*known, *(u for _, u, _ in loads)],
+        floors=[*floors, *(floor for _, _, floor in loads)],
     )
     total = energy_per_day(days)
     if any(known):
-        each = [
-            24 * h["kwh"].sum() / h["covered_h"].sum() * (u or 0.0)
-            for h, u in zip(hourly, known, strict=True)
-        ]
+        each = []
+        for h, u, floor in zip(hourly, known, floors, strict=True):
+            kwh = H_PER_DAY * float(h["kwh"].sum() / h["covered_h"].sum())
+            each += [] if u is None else [u * kwh, floor.half_kwh(kwh, hours=H_PER_DAY)]
         basis = f"{total.basis}; clamps of the mains known as stated"
         total = with_systematic(total, float(np.linalg.norm(each)), basis=basis)
     return total, left
-
-
-def _share(house: House, circuit: Circuit, trace: Trace) -> float | None:
-    """Share by which the clamp of a circuit may be off, with its offset at the mean power."""
-    share = clamp_over(trace, circuit.clamp).uncertainty
-    kwh, hours = trace.energy_wh / WH_PER_KWH, trace.covered_s / S_PER_H
-    if share is None or not kwh:
-        return share
-    return hypot(share, clamp_floor(circuit, house.supply).half_kwh(kwh, hours=hours) / kwh)

@@ -7,6 +7,7 @@ energy of E over h hours is off by a (h - E / C).
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -23,6 +24,7 @@ from homeenergy.findings import (
     programme_uses,
     weather_dependence,
 )
+from homeenergy.findings.daily import remainder_per_day
 from homeenergy.findings.what_if import switch_programme
 from homeenergy.house import Clamp, ClampFloor
 from homeenergy.readings import open_house, read_outdoor
@@ -142,3 +144,17 @@ def test_the_energy_of_warmth_has_no_hours():
     slope = abs(fit.heating_kwh.value) * np.hypot(SHARE, OFFSET_W / LOAD_W)
     assert fit.heating_kwh.systematic == pytest.approx(slope, rel=1e-6)
     assert fit.base_kwh.systematic == pytest.approx(by_hand(fit.base_kwh.value, 24), rel=1e-6)
+
+
+@pytest.mark.parametrize("load_kwh", [0.0, 1e-6, 0.06])
+def test_the_remainder_holds_the_offset_of_a_circuit_that_rests(load_kwh):
+    """By hand: mains known to 1 % of 24 kWh, a load to 1 % with an offset of 2 W found at 60 W."""
+    hour = pd.date_range("2026-03-02", periods=7 * 24, freq="h", tz="UTC")
+    mains, load = (
+        pd.DataFrame({"kwh": kwh, "covered_h": 1.0}, index=hour) for kwh in (1.0, load_kwh)
+    )
+    left = remainder_per_day(
+        [mains], [load], timezone="UTC", uncertainties=[0.01, SHARE], floors=[ClampFloor(), FLOOR]
+    )
+    wanted = np.hypot(0.01 * 24, by_hand(24 * load_kwh, 24))
+    assert left.systematic == pytest.approx(wanted, rel=1e-6)
