@@ -59,6 +59,11 @@ class Standby:
     slope_w_per_h: float
     stable: bool | None
 
+    @property
+    def rounding_half_w(self) -> float:
+        """Half width at 95 % of what rounding leaves in the mean of the readings at rest [W]."""
+        return joined_half(0.0, self.rounding_w)
+
     def to_frame(self) -> pd.DataFrame:
         """One row an idle level: level_w, share."""
         return pd.DataFrame(self.levels, columns=["level_w", "share"])

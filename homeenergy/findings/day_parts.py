@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from homeenergy.cycles import Cycles
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.cycles.rest import find_rest
-from homeenergy.estimate import joined_half
 from homeenergy.findings.daily import LEAST_COVERAGE
 from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
 
@@ -126,7 +125,7 @@ def rounding_w(finding: ApplianceFinding) -> float:
     standby = finding.cycles.standby
     if standby.resolved and standby.systematic:
         return standby.systematic
-    return joined_half(0.0, finding.cycles.rest.rounding_w)
+    return finding.cycles.rest.rounding_half_w
 
 
 def _by_day(

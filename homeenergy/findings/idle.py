@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.estimate import Estimate, joined_half
+from homeenergy.estimate import Estimate
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.daily import energy_per_day
 from homeenergy.findings.day_parts import day_parts, rounding_w
@@ -245,9 +245,9 @@ def _idle_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimat
 def _use_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
     measured = _per_day(parts, "use_kwh")
     used_h = 24 * (1 - float(parts["away_h"].sum()) / float(parts["covered_h"].sum()))
-    step_w = joined_half(0.0, finding.cycles.rest.rounding_w)
+    rounded_w = finding.cycles.rest.rounding_half_w
     clamp_kwh = finding.clamp_half_kwh(measured.value, hours=used_h)
-    half = hypot(clamp_kwh, step_w * used_h / WH_PER_KWH)
+    half = hypot(clamp_kwh, rounded_w * used_h / WH_PER_KWH)
     return with_systematic(measured, half, basis=f"{measured.basis}, in use")
 
 

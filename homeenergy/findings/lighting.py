@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.errors import HouseError
-from homeenergy.estimate import Estimate, joined_half, number_text
+from homeenergy.estimate import Estimate, number_text
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.daily import LEAST_COVERAGE
 from homeenergy.findings.day_parts import between_edges, day_edges_ns, in_runs
@@ -189,8 +189,8 @@ def _on_w(finding: ApplianceFinding, days: pd.DataFrame) -> Estimate:
         basis="mean while on",
     )
     known_w = finding.clamp_half_kwh(watts.value / WH_PER_KWH, hours=1.0) * WH_PER_KWH
-    step_w = joined_half(0.0, finding.cycles.rest.rounding_w)
-    return with_systematic(watts, hypot(known_w, step_w), basis=watts.basis)
+    rounding_w = finding.cycles.rest.rounding_half_w
+    return with_systematic(watts, hypot(known_w, rounding_w), basis=watts.basis)
 
 
 def _levels(plateaus: Plateaus, on: NDArray[np.bool_], *, covered_h: float) -> pd.DataFrame:
