@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from math import hypot, nan, sqrt
+from math import inf, nan, sqrt
 
 import numpy as np
 import pandas as pd
@@ -12,20 +12,10 @@ import pandas as pd
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
 from homeenergy.house import Clamp
-from homeenergy.trust.bench_lines import (
-    LEVEL,
-    Values,
-    demanded_offset,
-    demands_offset,
-    line_with_offset,
-    offset_left,
-    pair_weights,
-)
+from homeenergy.trust.bench_lines import bench_line, pivot
 from homeenergy.trust.bench_verdict import bench_verdict
 from homeenergy.trust.clamp_line import clamp_line
-
-CONVOLVED = 200  # points on either side of zero
-TELLS = 0.97  # of what was known of an offset before: less, and a comparison tells of it
+from homeenergy.trust.line_posterior import LinePosterior, Values
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,9 +40,9 @@ class BenchResult:
     multiplier : Estimate
         Number that brings the clamp's readings to the reference, with its expanded uncertainty.
     u_scatter, u_rounding, u_offset, u_reference : float
-        Parts of its standard uncertainty: what the pairs scatter beyond rounding, rounding of both
-        displays, an offset that a line through the origin leaves out, and the reference meter's
-        accuracy, which no number of pairs makes smaller.
+        Parts of its standard uncertainty: what the pairs most likely scatter beyond rounding,
+        rounding of both displays, an offset that a line through the origin leaves out, and the
+        reference meter's accuracy, which no number of pairs makes smaller.
     offset_w : Estimate or None
         Reference at a clamp reading of 0 [W], where the data demand another one than is in use;
         then `multiplier` is the slope of that line.
@@ -173,69 +163,65 @@ def bench_comparison(
 
     Notes
     -----
-    Weighted regression through the origin of reference on clamp reading; for the weights see
-    `homeenergy.trust.bench_lines.pair_weights`. A uniform error of half width a has the standard
-    uncertainty a / sqrt(3) (JCGM 100:2008, 4.3.7). Parts are added in squares. The interval is
-    Student's for scatter and rounding, convolved with the uniform error of the reference (G.1.4);
-    with several independent references it is Student's with the effective degrees of freedom of
-    G.4. A line with an offset is taken where its offset is significant at 99 % and there are four
-    pairs or more; where it is not, what the offset may still be shifts the line through the origin,
-    and weighs in its pairs as rounding does.
+    Weighted regression through the origin of reference on clamp reading; a line with an offset is
+    taken where that is significant at 99 % and there are four pairs or more. Each pair has the
+    variance of rounding (a uniform error of half width a has the standard uncertainty a / sqrt(3),
+    JCGM 100:2008, 4.3.7), of a scatter in proportion to the load, and of an offset that is left
+    out, which shifts small loads more than large ones. The interval is that of
+    `homeenergy.trust.line_posterior`, in which the scatter is known as far as pairs tell it:
+    Student's where they show nothing else. It is convolved with the uniform error of the reference
+    (G.1.4), or with a normal one of several independent references.
     """
     table = checked_pairs(pairs, circuit=circuit)
     c = table["clamp_w"].to_numpy(dtype=np.float64)
-    r = table["reference_w"].to_numpy(dtype=np.float64) - stated_offset_w
+    load = table["reference_w"].to_numpy(dtype=np.float64)
+    r = load - stated_offset_w
     meters = _meters(table, references)
     names = list(table["reference"]) if "reference" in table else [""] * len(table)
     half_r = np.array([meter.step_w for meter in meters]) / 2
     first = float(np.median(r / c))
     rounding_w = np.sqrt((half_r**2 + (first * clamp_step_w / 2) ** 2) / 3)
     limit_w = abs(first) * resolution_w / 2
-    line = line_with_offset(c, r, rounding_w)
-    demanded = line is not None and demands_offset(line)
+    line = bench_line(c, load, rounding_w=rounding_w, stated_w=stated_offset_w, limit_w=limit_w)
+    found, off_w = line.posterior, line.offset_w or 0.0
+    scatter_w = (found.scatter if found else 0.0) * load
     # An offset that the line leaves out shifts small loads more than large ones.
-    left_out_w = 0.0 if demanded else limit_w / sqrt(3)
-    weight = pair_weights(c, r, np.hypot(rounding_w, left_out_w), offset=demanded)
-    slope, u_reference = _slope(c, r, weight, meters, names, correlation)
-    cc = float((weight * c * c).sum())
-    # Where a line has the same value whatever its offset is.
-    centre_w = cc / float((weight * c).sum())
-    u_rounding = sqrt(float((weight**2 * c**2 * rounding_w**2).sum())) / cc
-    scatter2 = 1 / weight - rounding_w**2 - left_out_w**2
-    u_scatter = sqrt(max(float((weight**2 * c**2 * scatter2).sum()), 0.0)) / cc
-    at_centre = hypot(u_scatter, u_rounding)
-    offset, off_w, u_offset, dof = None, None, 0.0, c.size - 1
-    if line is not None and demanded:
-        offset = demanded_offset(line, stated_w=stated_offset_w)
-        off_w, dof = (offset.high - offset.low) / 2, c.size - 2
-        slope, u_scatter, u_rounding = line.slope, line.slope_u, 0.0
-    elif limit_w > 0:
-        left = offset_left(line, stated_w=stated_offset_w, limit_w=limit_w)
-        u_offset = left.u_w / abs(centre_w)
-        tells = left.half_w < TELLS * LEVEL * limit_w or abs(stated_offset_w) >= limit_w
-        off_w = left.half_w if line is not None and tells else None
+    weight = 1 / (rounding_w**2 + scatter_w**2 + line.left_w**2)
+    slope, u_reference = _slope(c, r - off_w, weight, meters, names, correlation)
+    at = pivot(found, slope=slope, offset_w=off_w) if found else inf
     half_width = partial(
         _half_width,
-        reference=u_reference,
-        dof=dof,
+        found,
+        u_reference=u_reference,
         one_limit=correlation == 1 or len(set(names)) == 1,
     )
-    half = half_width(hypot(u_scatter, u_rounding), offset=u_offset)
-    used_w = offset.value if offset else stated_offset_w
-    pivots = c.size > 1 and (limit_w > 0 or offset is not None)
+    half, half_at_load = half_width(slope), half_width(slope + off_w / at, pivot=at)
+    unseen_w = sqrt(found.squares(offset=off_w, slope=slope)[0, 0]) if found else line.left_w
+    cc = float((weight * c * c).sum())
+    used_w = stated_offset_w + off_w
+    offset = None
+    if line.offset_w is not None and line.offset_half_w is not None:
+        offset = Estimate(
+            value=used_w,
+            low=used_w - line.offset_half_w,
+            high=used_w + line.offset_half_w,
+            unit="W",
+            n=c.size,
+            basis="offset of the weighted line",
+        )
     multiplier = Estimate(
         value=slope,
         low=slope - half,
         high=slope + half,
         unit="",
         n=c.size,
-        basis=_basis(c.size, offset is not None, len(set(names)), unseen=u_offset > 0),
+        basis=_basis(c.size, offset is not None, len(set(names)), unseen=line.left_w > 0),
     )
     return BenchResult(
         circuit=circuit,
         multiplier=multiplier,
-        u_scatter=u_scatter,
-        u_rounding=u_rounding,
+        u_scatter=sqrt(float((weight**2 * c**2 * scatter_w**2).sum())) / cc,
+        u_rounding=sqrt(float((weight**2 * c**2 * rounding_w**2).sum())) / cc,
         u_reference=u_reference,
         offset_w=offset,
         stated=stated,
@@ -247,10 +233,10 @@ def bench_comparison(
             offset_w=offset.value if offset else None,
         ),
         stated_offset_w=stated_offset_w,
-        u_offset=u_offset,
-        offset_uncertainty_w=off_w,
-        compared_at_w=abs(slope * centre_w + used_w) if pivots else None,
-        half_at_load=half_width(at_centre, offset=0.0) if pivots else half,
+        u_offset=unseen_w * abs(float((weight * c).sum())) / cc,
+        offset_uncertainty_w=line.offset_half_w,
+        compared_at_w=abs(slope * at + used_w) if at < inf else None,
+        half_at_load=half_at_load,
     )
 
 
@@ -327,32 +313,23 @@ def _slope(
 
 
 def _half_width(
-    seen: float, *, offset: float, reference: float, dof: int, one_limit: bool
+    found: LinePosterior | None,
+    about: float,
+    *,
+    u_reference: float,
+    one_limit: bool,
+    pivot: float = inf,
 ) -> float:
     """Half width of the 95 % interval; `one_limit`: one uniform error stands for the reference.
 
-    Whether scatter lies beyond rounding is judged from few pairs, so `dof` are those of both
-    together, `seen`; the offset has none (JCGM 100:2008, G.4.2). A uniform error that outweighs the
-    rest never exceeds its limits, so the factor of a normal distribution would make the interval
-    too wide: the two are convolved (G.1.4).
+    A uniform error that outweighs the rest never exceeds its limits, so the factor of a normal
+    distribution would make the interval too wide: the two are convolved (JCGM 100:2008, G.1.4).
     """
-    if dof == 0:
-        return float("inf")
-    from scipy.optimize import brentq
-    from scipy.special import stdtr, stdtrit
-
-    u = hypot(seen, offset, reference)
-    if not (one_limit and reference > 0):
-        return float(stdtrit(dof * (u / seen) ** 4, (1 + LEVEL) / 2)) * u
-    own = hypot(seen, offset)
-    freedom = dof * (own / seen) ** 4
-    limit = sqrt(3) * reference
-    at = limit * np.linspace(-1, 1, 2 * CONVOLVED + 1)
-
-    def short(half: float) -> float:
-        return float(stdtr(freedom, (half - at) / own).mean()) - (1 + LEVEL) / 2
-
-    return float(brentq(short, 0.0, limit + own * float(stdtrit(freedom, 1 - 1e-4))))
+    if found is None:
+        return inf
+    if one_limit:
+        return found.slope_half(about, even=sqrt(3) * u_reference, pivot=pivot)
+    return found.slope_half(about, normal_u=u_reference, pivot=pivot)
 
 
 def _basis(n: int, offset: bool, meters: int, *, unseen: bool) -> str:

@@ -1,125 +1,115 @@
-"""Lines through the pairs of a bench comparison: what they scatter, and the clamp's offset."""
+"""What the pairs of a bench comparison tell of a clamp: its line, and how far its offset is known.
+
+How far an offset is known before rests on what is in use and on the resolution of the clamp; the
+pairs then tell more, by `homeenergy.trust.line_posterior`.
+"""
 
 from __future__ import annotations
 
-from math import sqrt
+from functools import partial
+from math import inf, sqrt
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-from homeenergy.estimate import NORMAL, Estimate
-from homeenergy.trust.lines import Line, line_through_origin, straight_line
+from homeenergy.trust.line_posterior import LEVEL, LinePosterior, Values, line_posterior
 
-Values = NDArray[np.float64]
-LEVEL = 0.95
 OFFSET_LEVEL = 0.99  # an offset taken by chance spoils the multiplier
-FEW = 3
-_POINTS = 501
+FEW = 3  # pairs that demand no offset
+TELLS = 0.97  # of what was known of an offset before: less, and the pairs tell of it
 
 
-def pair_weights(c: Values, r: Values, rounding_w: Values, *, offset: bool = False) -> Values:
-    """Weight of each pair in a line of reference on clamp reading [1 / W^2].
+class BenchLine(NamedTuple):
+    """Line of reference on clamp reading, after the offset in use.
 
-    1 / (rounding variance + the square of a relative scatter), which is that which brings the
-    residuals of a line with or without `offset` to their degrees of freedom (Paule & Mandel 1982,
-    from memory). One large load among small ones shows no scatter of its own, and would count as
-    exact. So the scatter is no less than if it were anything alike up to what rounding hides at
-    half of the pairs (JCGM 100:2008, 4.3.7), less what it hides at the largest load too.
+    `posterior` is None for one pair, which tells no scatter. `offset_w` is what the data demand to
+    be added to the offset in use, `offset_half_w` how far the sum may be off at 95 %; both are None
+    where the pairs do not tell. `left_w` is the standard uncertainty before the comparison of an
+    offset that a line through the origin leaves out.
     """
-    hidden = rounding_w / np.abs(r)
-    least = np.sqrt((np.median(hidden) ** 2 - hidden.min() ** 2) / 3)
-    scatter = max(_relative_scatter(c, r, rounding_w, offset=offset), float(least))
-    weights: Values = 1 / (rounding_w**2 + (scatter * r) ** 2)
-    return weights
+
+    posterior: LinePosterior | None
+    offset_w: float | None = None
+    offset_half_w: float | None = None
+    left_w: float = 0.0
 
 
-def _relative_scatter(c: Values, r: Values, rounding_w: Values, *, offset: bool) -> float:
-    dof = c.size - (2 if offset else 1)
-    if dof == 0:
-        return 0.0
+def bench_line(
+    clamp_w: Values,
+    reference_w: Values,
+    *,
+    rounding_w: Values,
+    stated_w: float,
+    limit_w: float,
+) -> BenchLine:
+    """Find the line of a comparison.
 
-    def excess(scatter: float) -> float:
-        w = 1 / (rounding_w**2 + (scatter * r) ** 2)
-        fit = straight_line if offset else line_through_origin
-        return (fit(c, r, weights=w).residual_sd ** 2 - 1) * dof
+    Parameters
+    ----------
+    clamp_w, reference_w : ndarray, shape (n,)
+        Clamp as logged, and reference [W].
+    rounding_w : ndarray, shape (n,)
+        Standard uncertainty of each pair by rounding of both [W].
+    stated_w : float
+        Offset in use [W].
+    limit_w : float
+        Before the comparison, the offset of the clamp lies anywhere within this of zero alike; 0
+        where nothing is known of it. An offset in use that lies beyond was found before, so the
+        limit does not hold, and the line alone tells.
 
-    if excess(0.0) <= 0:
-        return 0.0
-    from scipy.optimize import brentq
-
-    high = 1e-4
-    while excess(high) > 0:
-        high *= 2
-    return float(brentq(excess, 0.0, high, xtol=1e-12))
-
-
-def line_with_offset(c: Values, r: Values, rounding_w: Values) -> Line | None:
-    """Weighted line of reference on clamp reading; None where too few pairs tell one."""
-    if c.size < FEW + 1 or np.ptp(c) == 0:
-        return None
-    weights = pair_weights(c, r, rounding_w, offset=True)
-    return straight_line(c, r, weights=weights, known=True)
-
-
-def demands_offset(line: Line) -> bool:
-    """Whether the offset of a line differs from 0 more than chance explains."""
-    from scipy.special import stdtrit
-
-    factor = float(stdtrit(line.degrees_of_freedom, (1 + OFFSET_LEVEL) / 2))
-    return abs(line.offset) > factor * line.offset_u
-
-
-def demanded_offset(line: Line, *, stated_w: float) -> Estimate:
-    """Offset to be added [W], where `stated_w` has been added before."""
-    from scipy.special import stdtrit
-
-    half = float(stdtrit(line.degrees_of_freedom, (1 + LEVEL) / 2)) * line.offset_u
-    return Estimate(
-        value=stated_w + line.offset,
-        low=stated_w + line.offset - half,
-        high=stated_w + line.offset + half,
-        unit="W",
-        n=line.degrees_of_freedom + 2,
-        basis="offset of the weighted line",
+    Returns
+    -------
+    BenchLine
+        With an offset where it differs from 0 at 99 % and there are four pairs or more. Where no
+        limit is known, an offset that is not demanded is told if loads differ twofold and it is
+        known to a tenth of the least: pairs nearly at one load tell nothing of it.
+    """
+    n = clamp_w.size
+    fit = partial(
+        line_posterior, clamp_w, reference_w - stated_w, known_u=rounding_w, scale=reference_w
     )
+    if n == 1:
+        return BenchLine(None, left_w=limit_w / sqrt(3))
+    free = fit() if n > FEW and np.ptp(clamp_w) > 0 else None
+    known = free
+    if limit_w > 0 and not (free is not None and _beyond(free, stated_w, limit_w)):
+        about_w = stated_w if abs(stated_w) < limit_w else 0.0
+        known = fit(low=-limit_w - about_w, high=limit_w - about_w)
+    if known is not None and n > FEW and _demands_offset(known):
+        offset_w = float(known.mean[0])
+        return BenchLine(known, offset_w, known.offset_half(offset_w))
+    if limit_w > 0 and known is not None:
+        half_w = known.offset_half(0.0)
+        tells = half_w < TELLS * LEVEL * limit_w or known is free
+        return BenchLine(known, None, half_w if tells else None, limit_w / sqrt(3))
+    least_w = float(reference_w.min())
+    if free is not None and reference_w.max() >= 2 * least_w:
+        half_w = free.offset_half(0.0)
+        if half_w < least_w / 10:
+            left_w = sqrt(free.squares(offset=0.0, slope=0.0)[0, 0])
+            return BenchLine(free, None, half_w, left_w)
+    return BenchLine(fit(low=0.0, high=0.0))
 
 
-class OffsetLeft(NamedTuple):
-    """How far an offset in use may be off: half width at 95 %, and standard uncertainty [W]."""
+def _beyond(line: LinePosterior, stated_w: float, limit_w: float) -> bool:
+    """Whether the limit does not hold: an offset in use, or that of the pairs, lies beyond."""
+    low, high = line.below(-limit_w - stated_w), line.below(limit_w - stated_w)
+    return abs(stated_w) >= limit_w or max(low, 1 - high) > (1 + OFFSET_LEVEL) / 2
 
-    half_w: float
-    u_w: float
+
+def _demands_offset(line: LinePosterior) -> bool:
+    """Whether the offset of a line differs from 0 more than chance explains."""
+    below = line.below(0.0)
+    return min(below, 1 - below) < (1 - OFFSET_LEVEL) / 2
 
 
-def offset_left(line: Line | None, *, stated_w: float, limit_w: float) -> OffsetLeft:
-    """How far the offset in use may be off, where no other is demanded.
+def pivot(line: LinePosterior, *, slope: float, offset_w: float) -> float:
+    """Clamp reading at which what is left of slope and of offset is independent [W].
 
-    Before the comparison, the offset of a clamp lies anywhere within `limit_w` of zero alike (half
-    a step of its converter); given the line, it has Student's t distribution about the line's
-    (Bayes' rule with an even prior, JCGM 101:2008, 6.2 and 6.4.9). An offset in use that lies
-    beyond the limit was found before, so the limit does not hold, and the line alone tells. None
-    for `line`: the pairs tell nothing.
+    What a reading c is off by, (true slope - slope) c + (true offset - offset), is then as far off
+    as c times what is left there, and the offset times 1 - c / pivot, added in squares. Infinite
+    where there is none.
     """
-    if line is None:
-        return OffsetLeft(LEVEL * limit_w, limit_w / sqrt(3))
-    from scipy.optimize import brentq
-    from scipy.special import stdtr
-
-    dof, offset, u = line.degrees_of_freedom, line.offset, line.offset_u
-    within = abs(stated_w) < limit_w
-    low, high = (-limit_w - stated_w, limit_w - stated_w) if within else (-np.inf, np.inf)
-    most = max(-low, high) if within else abs(offset) + 100 * u
-
-    def share(half: ArrayLike) -> Values:
-        ends = np.clip(np.multiply.outer([-1.0, 1.0], half), low, high)
-        found: Values = np.diff(stdtr(dof, (ends - offset) / u), axis=0)[0]
-        return found
-
-    whole = float(share(most))
-    half_w = float(brentq(lambda half: float(share(half)) - LEVEL * whole, 0.0, most))
-    if not within:
-        return OffsetLeft(half_w, half_w / NORMAL)
-    at = np.linspace(0.0, most, _POINTS)
-    square = np.trapezoid(2 * at * (1 - share(at) / whole), at)
-    return OffsetLeft(half_w, sqrt(float(square)))
+    squares = line.squares(offset=offset_w, slope=slope)
+    lean = squares[0, 1] * np.sign(slope)
+    return float(-squares[0, 0] / squares[0, 1]) if lean < 0 else inf

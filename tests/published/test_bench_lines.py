@@ -5,8 +5,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import t as student_t
 
-from homeenergy.trust.lines import line_through_origin, straight_line
+from homeenergy.trust.line_posterior import line_posterior
+from homeenergy.trust.lines import line_through_origin
 
 CHECKS = tomllib.loads(
     (Path(__file__).parents[2] / "shared/check_values/check_values.toml").read_text("utf-8")
@@ -22,26 +24,35 @@ def test_nist_lines_through_the_origin(name):
     assert line.slope_u == pytest.approx(check["slope_sd"], rel=1e-13)
     assert line.residual_sd == pytest.approx(check["residual_sd"], rel=1e-13)
     assert line.degrees_of_freedom == check["degrees_of_freedom"]
+    # A bench comparison, whose scatter is not known, has Student's interval of it.
+    found = line_posterior(check["x"], check["y"], known_u=0.0, scale=1.0, low=0.0, high=0.0)
+    half = student_t.ppf(0.975, check["degrees_of_freedom"]) * check["slope_sd"]
+    assert found.mean[1] == pytest.approx(check["slope"], rel=1e-12)
+    assert np.sqrt(found.covariance[1, 1]) == pytest.approx(check["slope_sd"], rel=1e-6)
+    assert found.scatter == pytest.approx(check["residual_sd"], rel=1e-6)
+    assert found.slope_half(check["slope"]) == pytest.approx(half, rel=1e-3)
 
 
 def test_gum_h3_calibration_of_a_thermometer():
     """JCGM 100:2008, example H.3, and the same worked out again to more digits."""
     t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
     b = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
-    line = straight_line(np.array(t) - 20, b)
-    assert line.offset == pytest.approx(-0.171203790131, rel=1e-9)
-    assert line.offset_u == pytest.approx(0.002877597835, rel=1e-9)
-    assert line.slope == pytest.approx(0.002182697740, rel=1e-9)
-    assert line.slope_u == pytest.approx(0.000667938773, rel=1e-9)
-    assert line.correlation == pytest.approx(-0.930429603, rel=1e-8)
-    assert line.residual_sd == pytest.approx(0.003497563964, rel=1e-9)
+    line = line_posterior(np.array(t) - 20, b, known_u=0.0, scale=1.0)
+    u = np.sqrt(np.diag(line.covariance))
+    correlation = line.covariance[0, 1] / u.prod()
+    assert line.mean == pytest.approx([-0.171203790131, 0.002182697740], rel=1e-6)
+    assert u == pytest.approx([0.002877597835, 0.000667938773], rel=1e-6)
+    assert correlation == pytest.approx(-0.930429603, rel=1e-6)
+    assert line.scatter == pytest.approx(0.003497563964, rel=1e-6)
     # The published figures, with their digits.
-    assert round(line.offset, 4) == -0.1712
-    assert round(line.offset_u, 4) == 0.0029
-    assert round(line.slope, 5) == 0.00218
-    assert round(line.slope_u, 5) == 0.00067
-    assert round(line.correlation, 3) == -0.930
-    value, u = line.at(30 - 20)
-    assert (round(value, 4), round(u, 4)) == (-0.1494, 0.0041)
+    assert (round(line.mean[0], 4), round(u[0], 4)) == (-0.1712, 0.0029)
+    assert (round(line.mean[1], 5), round(u[1], 5)) == (0.00218, 0.00067)
+    assert round(correlation, 3) == -0.930
+    at = np.array([1.0, 30 - 20])
+    value, u_at = at @ line.mean, np.sqrt(at @ line.covariance @ at)
+    assert (round(value, 4), round(u_at, 4)) == (-0.1494, 0.0041)
     # Without the covariance it would be 0.0073.
-    assert np.hypot(line.offset_u, 10 * line.slope_u) == pytest.approx(0.0073, abs=5e-5)
+    assert np.hypot(u[0], 10 * u[1]) == pytest.approx(0.0073, abs=5e-5)
+    # H.3.3 has 9 degrees of freedom.
+    half = line.slope_half(line.mean[1] + line.mean[0] / 10, pivot=10.0)
+    assert 10 * half == pytest.approx(student_t.ppf(0.975, 9) * u_at, rel=1e-3)
