@@ -96,10 +96,10 @@ class ApplianceFinding:
         share = self.clamp_uncertainty or 0.0
         return hypot(share * kwh, self.floor.half_kwh(kwh, hours=hours))
 
-    def clamp_share(self, kwh: float, *, hours: float) -> float | None:
-        """The same as a share of the energy; None where nothing is stated of the multiplier."""
-        if not kwh or not isfinite(kwh) or self.clamp_uncertainty is None:
-            return self.clamp_uncertainty
+    def clamp_share(self, kwh: float, *, hours: float) -> float:
+        """The same as a share of the energy; that of the multiplier alone where there is none."""
+        if not kwh or not isfinite(kwh):
+            return self.clamp_uncertainty or 0.0
         return self.clamp_half_kwh(kwh, hours=hours) / abs(kwh)
 
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import tzinfo
-from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -93,13 +91,10 @@ def compare_programmes(
     kwh, day = _runs(finding)
     in_a, in_b = programmes.runs(a), programmes.runs(b)
     hours = _hours_of_runs(finding)
-    longer_h = float(hours[in_a].mean() - hours[in_b].mean())
-    known = finding.clamp_uncertainty is not None
     same = Clamps(
-        a=finding.clamp_share(float(kwh[in_a].mean()), hours=float(hours[in_a].mean())),
-        b=finding.clamp_share(float(kwh[in_b].mean()), hours=float(hours[in_b].mean())),
         same=True,
-        of_difference=partial(finding.clamp_half_kwh, hours=longer_h) if known else None,
+        half_kwh=finding.clamp_half_kwh,
+        hours=(float(hours[in_a].mean()), float(hours[in_b].mean())),
     )
     if weekly is None:
         weekly = float(in_a.sum() + in_b.sum()) / max(finding.days, 1.0) * 7
@@ -172,13 +167,14 @@ def compare_appliances(
     clamps = Clamps(
         a=a.clamp_share(float(kwh_a.mean()) if kwh_a.size else 0.0, hours=hours_a),
         b=b.clamp_share(float(kwh_b.mean()) if kwh_b.size else 0.0, hours=hours_b),
+        stated=a.clamp_uncertainty is not None and b.clamp_uncertainty is not None,
     )
     prices = mean_price(a), mean_price(b)
     if one_price and prices[0] is not None and prices[1] is not None:
         price = (prices[0][0] + prices[1][0]) / 2
         prices = (price, prices[0][1]), (price, prices[1][1])
     worth = _worth_of_two(prices, kwh_a, kwh_b)
-    found = compare(
+    return compare(
         kwh_a,
         kwh_b,
         day_a=day_a,
@@ -191,10 +187,6 @@ def compare_appliances(
         clamps=clamps,
         worth_seeing=worth_seeing,
     )
-    if clamps == Clamps():  # nothing stated, and still two clamps
-        words = "Two clamps are compared whose uncertainty house.toml does not state: a difference "
-        found = replace(found, remarks=(*found.remarks, f"{words}of a few percent may be theirs."))
-    return found
 
 
 def compare_houses(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -220,7 +219,7 @@ def compare_hours(trace: Trace, *, finding: ApplianceFinding) -> Comparisons:
                 paired=True,
                 weekly=7,
                 worth=_worth(finding),
-                clamps=_clamp(finding),
+                clamps=_clamp(finding, hours=1.0),
             )
         )
     return corrected(found, of="hours of the day")
@@ -257,13 +256,9 @@ def holm(p: list[float]) -> NDArray[np.float64]:
     return adjusted
 
 
-def _clamp(finding: ApplianceFinding) -> Clamps:
-    """Of times that are as long; an hour and a day have the same mean power."""
-    share = finding.clamp_share(finding.kwh_per_day.value, hours=H_PER_DAY)
-    if share is None:
-        return Clamps(same=True)
-    differ = partial(finding.clamp_half_kwh, hours=0.0)
-    return Clamps(a=share, b=share, same=True, of_difference=differ)
+def _clamp(finding: ApplianceFinding, *, hours: float = H_PER_DAY) -> Clamps:
+    """Of times that are as long."""
+    return Clamps(same=True, half_kwh=finding.clamp_half_kwh, hours=(hours, hours))
 
 
 def _worth(finding: ApplianceFinding) -> Worth | None:

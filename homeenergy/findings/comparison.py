@@ -44,22 +44,46 @@ class Worth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clamps:
-    """Shares by which the clamps of the two sides may be off at 95 %; None where not stated.
+    """What the clamps of the two sides may be off at 95 %.
 
-    On the `same` clamp both sides are off alike, which a ratio does not show. `of_difference` then
-    gives the half width that it makes of a difference [kWh]; default: the share of the first side.
+    Two clamps by their shares `a` and `b`; `stated` is whether house.toml states what both of their
+    multipliers are known to. One clamp (`same`) by what it makes of an energy over so many hours,
+    `half_kwh(kwh, hours=hours)` [kWh], and the `hours` that a mean of either side lasts: both sides
+    are then off alike by its multiplier, which a ratio does not show; its offset a ratio shows as
+    far as the sides have different powers.
     """
 
-    a: float | None = None
-    b: float | None = None
+    a: float = 0.0
+    b: float = 0.0
+    stated: bool = True
     same: bool = False
-    of_difference: Callable[[float], float] | None = None
+    half_kwh: Callable[..., float] | None = None
+    hours: tuple[float, float] = (0.0, 0.0)
 
-    def half_of_difference(self, kwh: float) -> float:
-        """Half width at 95 % of a difference on the same clamp [kWh]."""
-        if self.of_difference is not None:
-            return self.of_difference(kwh)
-        return (self.a or 0.0) * abs(kwh)
+    def shares(self, kwh_a: float, kwh_b: float) -> tuple[float, float]:
+        """Of the two means, whose energies are given [kWh]."""
+        if self.half_kwh is None or not kwh_a or not kwh_b:
+            return self.a, self.b
+        return (
+            self.half_kwh(kwh_a, hours=self.hours[0]) / abs(kwh_a),
+            self.half_kwh(kwh_b, hours=self.hours[1]) / abs(kwh_b),
+        )
+
+    def half_of_difference(self, kwh_a: float, kwh_b: float) -> float:
+        """Half width of the difference of the two means [kWh]."""
+        if not self.same:
+            return hypot(self.a * kwh_a, self.b * kwh_b)
+        if self.half_kwh is None:
+            return self.a * abs(kwh_a - kwh_b)
+        return self.half_kwh(kwh_a - kwh_b, hours=self.hours[0] - self.hours[1])
+
+    def share_of_ratio(self, kwh_a: float, kwh_b: float) -> float:
+        """Half width of their ratio, as a share of it."""
+        if not self.same:
+            return hypot(self.a, self.b)
+        if self.half_kwh is None or not kwh_a or not kwh_b:
+            return 0.0
+        return self.half_kwh(0.0, hours=self.hours[0] / kwh_a - self.hours[1] / kwh_b)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -217,8 +241,9 @@ def compare(
     if found.method == "paired days" and days_x is not None and days_y is not None:
         keep_x, keep_y = np.isin(days_x, days_y), np.isin(days_y, days_x)
         x, days_x, y, days_y = x[keep_x], days_x[keep_x], y[keep_y], days_y[keep_y]
-    mean_a = _clamped(_mean(x, days_x, per), clamps.a)
-    mean_b = _clamped(_mean(y, days_y, per), clamps.b)
+    mean_a, mean_b = _mean(x, days_x, per), _mean(y, days_y, per)
+    shares = clamps.shares(mean_a.value, mean_b.value)
+    mean_a, mean_b = _clamped(mean_a, shares[0]), _clamped(mean_b, shares[1])
     difference, ratio = _estimates(found, mean_a, mean_b, clamps, n=min(x.size, y.size))
     weekly = _weekly(days_x, days_y, per) if weekly is None else weekly
     # What the clamps may be off does not shrink with the number of runs.
@@ -243,7 +268,7 @@ def compare(
             (day_a, day_b),
             paired,
             clamps=clamps,
-            both_kwh=mean_a.value + mean_b.value,
+            means_kwh=(mean_a.value, mean_b.value),
         ),
         worth_seeing=worth_seeing,
         needed=runs_needed(worth_seen, found.spread, paired=found.method == "paired days"),
@@ -290,7 +315,7 @@ def _mean(x: NDArray[np.float64], day: NDArray[np.int64] | None, per: str) -> Es
     return replace(plain, low=plain.value - half, high=plain.value + half, basis=basis)
 
 
-def _clamped(mean: Estimate, share: float | None) -> Estimate:
+def _clamped(mean: Estimate, share: float) -> Estimate:
     if not share:
         return mean
     return with_systematic(mean, share * abs(mean.value), basis=f"{mean.basis}; {_known(share)}")
@@ -308,11 +333,8 @@ def _estimates(
     difference = Estimate(value=value, low=low, high=high, unit="kWh", n=n, basis=found.words)
     value, low, high = found.ratio
     ratio = Estimate(value=value, low=low, high=high, unit="", n=n, basis=found.words)
-    shares = clamps.a or 0.0, clamps.b or 0.0
-    if clamps.same:
-        half, share = clamps.half_of_difference(difference.value), 0.0
-    else:
-        half, share = hypot(shares[0] * a.value, shares[1] * b.value), hypot(*shares)
+    half = clamps.half_of_difference(a.value, b.value)
+    share = clamps.share_of_ratio(a.value, b.value)
     if half:
         basis = f"{difference.basis}; error of the clamps as stated"
         difference = with_systematic(difference, half, basis=basis)
@@ -323,7 +345,7 @@ def _estimates(
 
 
 def _remarks(clamps: Clamps) -> tuple[str, ...]:
-    if clamps.same or (clamps.a is not None and clamps.b is not None) or clamps == Clamps():
+    if clamps.same or clamps.stated:
         return ()
     return (
         "Two clamps are compared, and the uncertainty of at least one is not stated in "
@@ -349,9 +371,9 @@ def _worth(
     paired: bool | None,
     *,
     clamps: Clamps,
-    both_kwh: float,
+    means_kwh: tuple[float, float],
 ) -> Estimate | None:
-    """What the difference is worth in a year; `both_kwh` is the sum of the means."""
+    """What the difference is worth in a year."""
     if worth is None or not isfinite(weekly):
         return None
     a_year = DAYS_PER_YEAR / 7 * weekly
@@ -362,13 +384,15 @@ def _worth(
         )
         value, low, high = costs.difference
         means = float(np.mean(worth.a)), float(np.mean(worth.b))
+        shares = clamps.shares(*means_kwh)
         if not clamps.same:
-            half = hypot((clamps.a or 0.0) * means[0], (clamps.b or 0.0) * means[1])
+            half = hypot(shares[0] * means[0], shares[1] * means[1])
         else:
-            half = (clamps.a or 0.0) * abs(value)
-            if clamps.of_difference is not None and both_kwh:
+            half = shares[0] * abs(value)
+            both_kwh = means_kwh[0] + means_kwh[1]
+            if clamps.half_kwh is not None and both_kwh:
                 price = abs(sum(means) / both_kwh)
-                half = max(half, clamps.half_of_difference(difference.value) * price)
+                half = max(half, clamps.half_of_difference(*means_kwh) * price)
         each = Estimate(
             value=value, low=low, high=high, unit=worth.currency, n=difference.n, basis=costs.words
         )

@@ -187,7 +187,7 @@ def remainder_per_day(
     uncertainties : sequence of float or None
         Stated at 95 % for the clamp of each of `mains`, then of `loads`, as a share.
     floors : sequence of ClampFloor
-        Of the same clamps; the offset counts where an uncertainty is stated.
+        Of the same clamps.
 
     Notes
     -----
@@ -217,8 +217,8 @@ def remainder_per_day(
     shares = [usual if u is None else u for u in uncertainties or [None] * kwh.shape[1]]
     each_kwh = kwh.mean().to_numpy() * H_PER_DAY
     offsets_kwh = [
-        0.0 if u is None else floor.half_kwh(float(one), hours=H_PER_DAY)
-        for u, floor, one in zip(uncertainties, floors, each_kwh, strict=False)
+        floor.half_kwh(float(one), hours=H_PER_DAY)
+        for floor, one in zip(floors, each_kwh, strict=False)
     ]
     clamps_kwh = np.linalg.norm([*(each_kwh * shares), *offsets_kwh])
     stated = any(u is not None for u in uncertainties)

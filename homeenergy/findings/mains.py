@@ -46,11 +46,11 @@ def mains_per_day(
         floors=[*floors, *(floor for _, _, floor in loads)],
     )
     total = energy_per_day(days)
-    if any(known):
-        each = []
-        for h, u, floor in zip(hourly, known, floors, strict=True):
-            kwh = H_PER_DAY * float(h["kwh"].sum() / h["covered_h"].sum())
-            each += [] if u is None else [u * kwh, floor.half_kwh(kwh, hours=H_PER_DAY)]
+    each = []
+    for h, u, floor in zip(hourly, known, floors, strict=True):
+        kwh = H_PER_DAY * float(h["kwh"].sum() / h["covered_h"].sum())
+        each += [(u or 0.0) * kwh, floor.half_kwh(kwh, hours=H_PER_DAY)]
+    if any(each):
         basis = f"{total.basis}; clamps of the mains known as stated"
         total = with_systematic(total, float(np.linalg.norm(each)), basis=basis)
     return total, left

@@ -169,7 +169,7 @@ def _use(
     )
 
 
-def _with_clamp(mean: Estimate, share: float | None) -> Estimate:
+def _with_clamp(mean: Estimate, share: float) -> Estimate:
     if not share:
         return mean
     basis = f"{mean.basis}; clamp known to {100 * share:.2g} %"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, inf, sqrt
 
@@ -59,6 +60,21 @@ class ClampFloor:
 
 
 UNKNOWN_FLOOR = ClampFloor()
+
+
+def floor_of_sum(floors: Sequence[ClampFloor]) -> ClampFloor:
+    """What several clamps make of the sum of their circuits.
+
+    Their offsets are independent, so they add in squares; the loads at which their multipliers were
+    found add up, as do those of the circuits.
+    """
+    if len(floors) == 1:
+        return floors[0]
+    each = [(one.normal_w, NORMAL * one.even_w / sqrt(3)) for one in floors]
+    return ClampFloor(
+        offset_uncertainty_w=hypot(*(part for both in each for part in both)),
+        compared_at_w=(sum(min(one.compared_at_w) for one in floors),),
+    )
 
 
 def clamp_floor(circuit: Circuit, supply: Supply | None) -> ClampFloor:

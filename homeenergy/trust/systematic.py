@@ -105,7 +105,7 @@ def with_clamp(
     estimate : Estimate
         With an interval from spread alone.
     clamp : Clamp
-        Its `uncertainty` is at 95 %, as a share; None leaves the estimate as it is.
+        Its `uncertainty` is at 95 %, as a share; None counts as none.
     floor : ClampFloor, optional
         What its offset may be, if the estimate is an energy [kWh] that does not hold it yet.
     hours : float
@@ -118,15 +118,20 @@ def with_clamp(
         all observations, which averaging does not make smaller): a stated uncertainty is taken as
         the half width of a normal distribution at 95 %. Ends that are not known stay so.
     """
-    if not clamp.uncertainty or not isfinite(estimate.value):
+    if not isfinite(estimate.value):
         return estimate
-    basis = f"{estimate.basis}; clamp known to {100 * clamp.uncertainty:.2g} %"
+    share, basis = clamp.uncertainty or 0.0, estimate.basis
+    if share:
+        basis += f"; clamp known to {100 * share:.2g} %"
     if not estimate.resolved:
         # A bound has no best value to be a share of: what it rests on may all be so much more.
-        high = estimate.high * (1 + clamp.uncertainty)
-        return replace(estimate, value=high / 2, high=high, basis=basis)
-    half = hypot(clamp.uncertainty * estimate.value, floor.half_kwh(estimate.value, hours=hours))
-    return with_systematic(estimate, half, basis=basis)
+        high = estimate.high * (1 + share)
+        return replace(estimate, value=high / 2, high=high, basis=basis) if share else estimate
+    offset = floor.half_kwh(estimate.value, hours=hours)
+    if offset:
+        basis += "; offset of the clamp"
+    half = hypot(share * estimate.value, offset)
+    return with_systematic(estimate, half, basis=basis) if half else estimate
 
 
 def with_systematic(estimate: Estimate, half: float, *, basis: str) -> Estimate:

@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from homeenergy.cycles import find_programmes
+from homeenergy.estimate import Estimate
 from homeenergy.findings import (
     Clamps,
     compare,
@@ -27,7 +28,9 @@ from homeenergy.findings import (
 from homeenergy.findings.daily import remainder_per_day
 from homeenergy.findings.what_if import switch_programme
 from homeenergy.house import Clamp, ClampFloor
+from homeenergy.house.clamp_floor import floor_of_sum
 from homeenergy.readings import open_house, read_outdoor
+from homeenergy.trust.systematic import with_clamp
 
 from .machines import build
 
@@ -111,10 +114,61 @@ def test_two_programmes_differ_by_energy_and_by_time(found):
 
 def test_programmes_that_use_alike_but_last_longer_are_not_known_worse():
     """The clamp's part of a difference near nothing is no share of the two means."""
-    clamps = Clamps(a=0.01, b=0.01, same=True, of_difference=lambda kwh: 0.01 * abs(kwh) + 0.004)
+
+    def half_kwh(kwh, *, hours):
+        return 0.01 * abs(kwh) + 0.002 * abs(hours)
+
+    clamps = Clamps(same=True, half_kwh=half_kwh, hours=(3.0, 1.0))
     one = compare([0.7, 0.71, 0.69], [0.7, 0.71, 0.69], paired=False, clamps=clamps)
     assert one.difference.systematic == pytest.approx(0.004)
-    assert one.a.systematic == pytest.approx(0.007)
+    assert one.a.systematic == pytest.approx(0.007 + 0.006)
+
+
+def test_a_ratio_on_one_clamp_holds_the_offset_as_far_as_powers_differ(found):
+    """E_a + o h_a over E_b + o h_b is off by o (h_a / E_a - h_b / E_b) of itself; a multiplier by
+    nothing, so the load at which it was found does not matter."""
+    washer = found["washer"]
+    programmes = find_programmes(washer.cycles)
+    short, long = programmes.table.sort_values("kwh")["name"]
+    one = compare_programmes(washer, programmes, a=long, b=short)
+    per_kwh = [
+        washer.cycles.table["duration_s"][programmes.runs(name)].mean() / 3600 / side.value
+        for name, side in ((long, one.a), (short, one.b))
+    ]
+    wanted = OFFSET_W / 1000 * abs(per_kwh[0] - per_kwh[1]) * one.ratio.value
+    assert one.ratio.systematic == pytest.approx(wanted, rel=1e-6)
+    weekend = compare_weekend(found["dryer"])
+    wanted = OFFSET_W / 1000 * 24 * abs(1 / weekend.a.value - 1 / weekend.b.value)
+    assert weekend.ratio.systematic == pytest.approx(wanted * weekend.ratio.value, rel=1e-6)
+
+
+def test_an_offset_counts_where_the_multiplier_is_not_stated(found):
+    """In programmes, comparisons and the remainder as in energies a run and a day."""
+    washer = replace(found["washer"], clamp_uncertainty=None)
+    for use in programme_uses(washer).uses:
+        alone = FLOOR.half_kwh(use.run_kwh.value, hours=use.minutes.value / 60)
+        assert use.run_kwh.systematic == pytest.approx(alone, rel=1e-6)
+    two = compare_appliances(washer, found["dryer"])
+    assert two.a.systematic == pytest.approx(FLOOR.half_kwh(two.a.value, hours=24), rel=1e-6)
+    (remark,) = two.remarks
+    assert "is not stated in house.toml" in remark
+    base = Estimate(value=1.0, low=0.9, high=1.1, unit="kWh", n=9, basis="base")
+    wide = with_clamp(base, Clamp(), floor=FLOOR, hours=24.0)
+    assert wide.systematic == pytest.approx(FLOOR.half_kwh(1.0, hours=24.0))
+    assert wide.basis == "base; offset of the clamp"
+    assert with_clamp(base, Clamp(), hours=24.0) == base
+
+
+def test_the_offsets_of_several_legs_are_independent():
+    """By hand: two legs known to 3 and 4 W, found at 1000 and 2000 W, are together off by 5 W."""
+    one = ClampFloor(offset_uncertainty_w=3.0, compared_at_w=(1000.0,))
+    two = ClampFloor(offset_uncertainty_w=4.0, compared_at_w=(5000.0, 2000.0))
+    assert floor_of_sum([one]) is one
+    both = floor_of_sum([one, two])
+    assert both.half_kwh(6.0, hours=24.0) == pytest.approx(5.0 / 1000 * (24 - 6000 / 3000))
+    unknown = floor_of_sum([ClampFloor(resolution_w=2.0), ClampFloor(resolution_w=2.0)])
+    each = ClampFloor(resolution_w=2.0).half_kwh(0.0, hours=24.0)
+    assert unknown.half_kwh(0.0, hours=24.0) == pytest.approx(np.sqrt(2) * each)
 
 
 def test_two_appliances_each_with_its_own_load(found):

@@ -16,7 +16,7 @@ from homeenergy.findings.daily import daily_energy
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.wording import estimate_text
 from homeenergy.house.appliance_names import appliance_names
-from homeenergy.house.clamp_floor import clamp_floor
+from homeenergy.house.clamp_floor import clamp_floor, floor_of_sum
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
@@ -191,7 +191,10 @@ def _compare(
     *,
     houses: tuple[House | None, House],
 ) -> Compared:
-    """Before and after of one circuit, or of the mains; with the clamp known least of several."""
+    """Before and after of one circuit, or of the mains.
+
+    Of several clamps the ratio of that known least counts, for they err alike, and all offsets.
+    """
     daily = _daily([c.name for c in circuits], houses)
     if not len(daily):
         return Compared(name=name, change=None, why_not="not logged in both periods")
@@ -200,7 +203,8 @@ def _compare(
     except HouseError as error:
         return Compared(name=name, change=None, why_not=error.what)
     least = max(circuits, key=lambda c: c.clamp.uncertainty or 0.0)
-    change = change.with_clamp(least.clamp, floor=clamp_floor(least, houses[1].supply))
+    floors = [clamp_floor(one, houses[1].supply) for one in circuits]
+    change = change.with_clamp(least.clamp, floor=floor_of_sum(floors))
     saved = scaled(change.size_kwh, -DAYS_PER_YEAR)
     tariff = houses[1].tariff
     money = None
