@@ -158,8 +158,8 @@ def bench_comparison(
     Raises
     ------
     HouseError
-        On pairs that tell nothing: none at all, a reference of 0 W or less, a clamp reading of 0 W,
-        clamp readings of both signs.
+        On pairs that tell nothing: none at all, a reference of 0 W or less, or no more than the
+        offset in use, a clamp reading of 0 W, clamp readings of both signs.
 
     Notes
     -----
@@ -172,7 +172,7 @@ def bench_comparison(
     Student's where they show nothing else. It is convolved with the uniform error of the reference
     (G.1.4), or with a normal one of several independent references.
     """
-    table = checked_pairs(pairs, circuit=circuit)
+    table = checked_pairs(pairs, circuit=circuit, least_w=stated_offset_w)
     c = table["clamp_w"].to_numpy(dtype=np.float64)
     load = table["reference_w"].to_numpy(dtype=np.float64)
     r = load - stated_offset_w
@@ -181,6 +181,7 @@ def bench_comparison(
     half_r = np.array([meter.step_w for meter in meters]) / 2
     first = float(np.median(r / c))
     rounding_w = np.sqrt((half_r**2 + (first * clamp_step_w / 2) ** 2) / 3)
+    rounding_w = np.maximum(rounding_w, 1e-9 * load)  # displays without steps
     limit_w = abs(first) * resolution_w / 2
     line = bench_line(c, load, rounding_w=rounding_w, stated_w=stated_offset_w, limit_w=limit_w)
     found, off_w = line.posterior, line.offset_w or 0.0
@@ -240,8 +241,11 @@ def bench_comparison(
     )
 
 
-def checked_pairs(pairs: pd.DataFrame, *, circuit: str = "") -> pd.DataFrame:
-    """Refuse pairs that tell nothing; `line`, if it is a column, is named in the message."""
+def checked_pairs(pairs: pd.DataFrame, *, circuit: str = "", least_w: float = 0.0) -> pd.DataFrame:
+    """Refuse pairs that tell nothing; `line`, if it is a column, is named in the message.
+
+    Loads up to `least_w` are the clamp's offset alone [W].
+    """
     who = f" of {circuit}" if circuit else ""
     if not len(pairs):
         raise HouseError(
@@ -255,6 +259,8 @@ def checked_pairs(pairs: pd.DataFrame, *, circuit: str = "") -> pd.DataFrame:
             what = f"a pair{who} is not made of two numbers"
         elif reference_w <= 0:
             what = f"the reference{who} reads {reference_w:g} W, which compares nothing"
+        elif reference_w <= least_w:
+            what = f"the reference{who} reads {reference_w:g} W, no more than the offset in use"
         elif clamp_w == 0:
             what = f"the clamp{who} reads 0 W where the reference reads {reference_w:g} W"
         else:
@@ -299,17 +305,15 @@ def _slope(
     The part of each pair in the slope is summed by meter; the meters' errors are then added with
     their correlation, JCGM 100:2008, equation (16).
     """
-    share = weight * c * r
-    slope = float(share.sum() / (weight * c * c).sum())
+    share = weight * c * r / (weight * c * c).sum()
     each = np.array(
         [
             sum(s * m.accuracy for s, m, n in zip(share, meters, names, strict=True) if n == name)
             for name in dict.fromkeys(names)
         ]
     )
-    each = each / share.sum() / sqrt(3)
-    variance = correlation * each.sum() ** 2 + (1 - correlation) * (each**2).sum()
-    return slope, abs(slope) * sqrt(float(variance))
+    variance = (correlation * each.sum() ** 2 + (1 - correlation) * (each**2).sum()) / 3
+    return float(share.sum()), sqrt(float(variance))
 
 
 def _half_width(

@@ -54,15 +54,15 @@ def bench_line(
         Offset in use [W].
     limit_w : float
         Before the comparison, the offset of the clamp lies anywhere within this of zero alike; 0
-        where nothing is known of it. An offset in use that lies beyond was found before, so the
-        limit does not hold, and the line alone tells.
+        where nothing is known of it. An offset in use that lies beyond was found before, so it is
+        no limit for it.
 
     Returns
     -------
     BenchLine
-        With an offset where it differs from 0 at 99 % and there are four pairs or more. Where no
-        limit is known, an offset that is not demanded is told if loads differ twofold and it is
-        known to a tenth of the least: pairs nearly at one load tell nothing of it.
+        With an offset where it differs from 0 at 99 %, if there are four pairs or more whose loads
+        differ twofold: pairs nearly at one load show none. Beyond the limit, or where none is
+        known, the pairs alone tell of the offset, if they do so to a tenth of the least load.
     """
     n = clamp_w.size
     fit = partial(
@@ -70,37 +70,36 @@ def bench_line(
     )
     if n == 1:
         return BenchLine(None, left_w=limit_w / sqrt(3))
-    free = fit() if n > FEW and np.ptp(clamp_w) > 0 else None
-    known = free
-    if limit_w > 0 and not (free is not None and _beyond(free, stated_w, limit_w)):
-        about_w = stated_w if abs(stated_w) < limit_w else 0.0
-        known = fit(low=-limit_w - about_w, high=limit_w - about_w)
-    if known is not None and n > FEW and _demands_offset(known):
-        offset_w = float(known.mean[0])
-        return BenchLine(known, offset_w, known.offset_half(offset_w))
-    if limit_w > 0 and known is not None:
-        half_w = known.offset_half(0.0)
-        tells = half_w < TELLS * LEVEL * limit_w or known is free
-        return BenchLine(known, None, half_w if tells else None, limit_w / sqrt(3))
     least_w = float(reference_w.min())
-    if free is not None and reference_w.max() >= 2 * least_w:
-        half_w = free.offset_half(0.0)
-        if half_w < least_w / 10:
-            left_w = sqrt(free.squares(offset=0.0, slope=0.0)[0, 0])
-            return BenchLine(free, None, half_w, left_w)
-    return BenchLine(fit(low=0.0, high=0.0))
+    several = n > FEW and reference_w.max() >= 2 * least_w
+    free = fit() if several else None
+    if free and not _demands_offset(free) and free.offset_half(0.0) > least_w / 10:
+        free = None
+    found_before = abs(stated_w) >= limit_w
+    if free and (found_before or _refutes(free, -limit_w - stated_w, limit_w - stated_w)):
+        line = free
+    elif limit_w > 0:
+        about_w = 0.0 if found_before else stated_w
+        line = fit(low=-limit_w - about_w, high=limit_w - about_w)
+    else:
+        return BenchLine(fit(low=0.0, high=0.0))
+    if several and _demands_offset(line):
+        offset_w = float(line.mean[0])
+        return BenchLine(line, offset_w, line.offset_half(offset_w))
+    half_w = line.offset_half(0.0)
+    tells = line is free or half_w < TELLS * LEVEL * limit_w
+    left_w = limit_w / sqrt(3) or sqrt(line.squares(offset=0.0, slope=0.0)[0, 0])
+    return BenchLine(line, None, half_w if tells else None, left_w)
 
 
-def _beyond(line: LinePosterior, stated_w: float, limit_w: float) -> bool:
-    """Whether the limit does not hold: an offset in use, or that of the pairs, lies beyond."""
-    low, high = line.below(-limit_w - stated_w), line.below(limit_w - stated_w)
-    return abs(stated_w) >= limit_w or max(low, 1 - high) > (1 + OFFSET_LEVEL) / 2
+def _refutes(line: LinePosterior, low: float, high: float) -> bool:
+    """Whether the pairs say that the offset lies beyond its limits."""
+    return max(line.below(low), 1 - line.below(high)) > (1 + OFFSET_LEVEL) / 2
 
 
 def _demands_offset(line: LinePosterior) -> bool:
     """Whether the offset of a line differs from 0 more than chance explains."""
-    below = line.below(0.0)
-    return min(below, 1 - below) < (1 - OFFSET_LEVEL) / 2
+    return _refutes(line, 0.0, 0.0)
 
 
 def pivot(line: LinePosterior, *, slope: float, offset_w: float) -> float:

@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import binom
 
 from .alike_days import share_held
+from .benches import shares_held
 from .intervals import BEGIN, END, GUARANTEED, measure, report, shares, write_into
 
 SEEDS = range(4001, 4041)
@@ -87,3 +88,15 @@ def test_days_that_stay_alike_for_weeks_are_told_by_two_months_of_them():
     for where in ("spread", "evening"):
         fortnight, months = (share_held(days, where, 0.5, 0.8, series=300) for days in (14, 60))
         assert 0.75 <= fortnight < 0.9 <= months
+
+
+@pytest.mark.parametrize("scatter", [0.002, 0.01, 0.02])
+@pytest.mark.parametrize("rated", [True, False])
+def test_small_and_large_loads_together_hold_whatever_they_scatter(scatter, rated):
+    """One set of loads of the table in DEVELOPERS.md, from fewer comparisons.
+
+    Without a rating nothing bounds the offset but the pairs, so more than 95 % hold.
+    """
+    loads = (20, 40, 60, 500, 1000, 2000)
+    found = shares_held(loads, scatter, rated=rated, clamps=300)
+    assert min(found) > 0.91

@@ -135,6 +135,12 @@ def test_pairs_that_tell_nothing_are_refused(reference_w, clamp_w, match):
         bench_comparison(pairs(reference_w, clamp_w), references=GOOD, circuit="oven")
 
 
+def test_a_load_that_is_the_offset_in_use_alone_is_refused():
+    made = pairs([500, 3, 800], [500, 1, 800])
+    with pytest.raises(HouseError, match="line 2: the reference reads 3 W, no more than the offse"):
+        bench_comparison(made, references=GOOD, stated_offset_w=4.0)
+
+
 def test_a_reference_without_accuracy_is_refused():
     made = pairs([500], [500], reference=["a"])
     with pytest.raises(ValueError, match="no accuracy is stated for reference 'a'"):

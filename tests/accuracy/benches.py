@@ -1,0 +1,117 @@
+"""How often bench comparisons hold the truth, by loads and scatter.
+
+`python -m tests.accuracy.benches`. Clamps with an offset anywhere within half a step are compared
+at some loads; what is stated is held against readings at others. The table goes to standard output
+and, between two markers, into DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from math import hypot, nan
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.house import ClampFloor
+from homeenergy.trust import Reference, bench_comparison
+
+from .intervals import write_into
+from .runs import GUIDE
+
+LOADS_W = (
+    (60, 60, 60, 60),
+    (20, 30, 40, 60),
+    (60, 600, 2000),
+    (40, 60, 1500, 2000),
+    (300, 700, 1500, 2000),
+    (20, 25, 30, 35, 1500),
+    (20, 40, 60, 500, 1000, 2000),
+    (30, 100, 300, 600, 1000, 1500, 2000),
+)
+SCATTERS = (0.0, 0.002, 0.005, 0.01, 0.02)
+AT_W = (0, 40, 300, 2000)
+STEP_W = 2.8  # 50 A x 230 V in 4096 steps
+SLOPE, ACCURACY = 0.98, 0.001
+CLAMPS = 500
+BEGIN, END = "<!-- benches:begin -->", "<!-- benches:end -->"
+
+
+def compared(
+    rng, loads_w: tuple[float, ...], scatter: float, *, offset_w: float, rated: bool = True
+):
+    """One comparison: loads near those given, whole watts of the clamp, tenths of the reference."""
+    true_w = np.array(loads_w) * np.exp(rng.normal(0, 0.05, len(loads_w)))
+    reference_w = true_w * (1 + rng.uniform(-ACCURACY, ACCURACY))
+    clamp_w = (true_w * (1 + rng.normal(0, scatter, true_w.size)) - offset_w) / SLOPE
+    return bench_comparison(
+        pd.DataFrame({"reference_w": reference_w.round(1), "clamp_w": clamp_w.round()}),
+        references=Reference(accuracy=ACCURACY),
+        resolution_w=STEP_W / SLOPE if rated else 0.0,
+    )
+
+
+def half_w(found, power_w: float, *, rated: bool = True) -> float:
+    """Half width of a reading after the correction, as energies have it [W]."""
+    floor = ClampFloor(
+        resolution_w=STEP_W if rated else 0.0,
+        offset_uncertainty_w=found.offset_uncertainty_w,
+        compared_at_w=(found.compared_at_w or np.inf,),
+    )
+    # Of an offset of which nothing else is known, 95 % of the limit holds 95 %.
+    known_w = 0.95 * floor.even_w + floor.normal_w
+    share = found.half_at_load / found.multiplier.value
+    return hypot(share * power_w, floor.left_at(power_w) * known_w)
+
+
+def shares_held(
+    loads_w: tuple[float, ...], scatter: float, *, rated: bool = True, clamps: int = CLAMPS
+) -> list[float]:
+    """Of the multiplier, of the offset where it is stated, and of readings at `AT_W`."""
+    rng = np.random.default_rng([*loads_w, round(1e4 * scatter)])
+    held = []
+    for _ in range(clamps):
+        offset_w = rng.uniform(-STEP_W / 2, STEP_W / 2)
+        found = compared(rng, loads_w, scatter, offset_w=offset_w, rated=rated)
+        used_w = found.offset_w.value if found.offset_w else 0.0
+        known_w = found.offset_uncertainty_w
+        row = [
+            found.multiplier.low <= SLOPE <= found.multiplier.high,
+            nan if known_w is None else abs(used_w - offset_w) <= known_w,
+        ]
+        for power_w in AT_W:
+            read_w = found.multiplier.value * (power_w - offset_w) / SLOPE + used_w
+            row.append(abs(read_w - power_w) <= half_w(found, power_w, rated=rated))
+        held.append(row)
+    table = np.array(held, dtype=np.float64)
+    there = np.isfinite(table).sum(axis=0)
+    return list(np.where(there > 0, np.nansum(table, axis=0) / np.maximum(there, 1), nan))
+
+
+def report() -> str:
+    """The table in Markdown."""
+    cases = [(loads, scatter) for loads in LOADS_W for scatter in SCATTERS]
+    with ProcessPoolExecutor(2) as pool:
+        held = list(pool.map(shares_held, *zip(*cases, strict=True)))
+    at = " | ".join(f"{power} W" for power in AT_W)
+    lines = [
+        f"Share of {CLAMPS} made comparisons each that hold the truth, in %: of the multiplier, of "
+        "the offset where it is stated, and of corrected readings at four loads. A clamp of 50 A, "
+        "its offset anywhere within half a step of its converter, logged in whole watts; a "
+        f"reference good to {ACCURACY:.1%}, so that the pairs decide and not its accuracy; "
+        "scatter is in proportion to the load. Made by `python -m tests.accuracy.benches`.",
+        "",
+        f"| loads W | scatter % | multiplier | offset | {at} |",
+        f"|---|---:|{'---:|' * (2 + len(AT_W))}",
+    ]
+    for (loads, scatter), shares in zip(cases, held, strict=True):
+        words = " | ".join("" if np.isnan(one) else f"{100 * one:.1f}" for one in shares)
+        lines.append(f"| {', '.join(map(str, loads))} | {100 * scatter:g} | {words} |")
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    text = report()
+    sys.stdout.write(text + "\n")
+    write_into(GUIDE, text, begin=BEGIN, end=END)
