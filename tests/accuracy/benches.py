@@ -91,9 +91,10 @@ def report() -> str:
     at = " | ".join(f"{power} W" for power in AT_W)
     lines = [
         f"Share of {CLAMPS} made comparisons each that hold the truth, in %: of the multiplier and "
-        "of corrected readings at rest and at three loads. A clamp of 50 A, its offset anywhere within half a step of its converter, logged in whole watts; a "
-        f"reference good to {ACCURACY:.1%}, so that the pairs decide and not its accuracy; "
-        "scatter is in proportion to the load. Made by `python -m tests.accuracy.benches`.",
+        "of corrected readings at rest and at three loads. A clamp of 50 A, its offset anywhere "
+        "within half a step of its converter, logged in whole watts; a reference good to "
+        f"{ACCURACY:.1%}, so that the pairs decide and not its accuracy; scatter is in proportion "
+        "to the load. Made by `python -m tests.accuracy.benches`.",
         "",
         f"| loads W | scatter % | multiplier | {at} |",
         f"|---|---:|{'---:|' * (1 + len(AT_W))}",
