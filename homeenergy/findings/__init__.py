@@ -19,7 +19,8 @@ from homeenergy.findings.compare_times import (
     compare_weekdays,
     compare_weekend,
 )
-from homeenergy.findings.comparison import Clamps, Comparison, Worth, compare
+from homeenergy.findings.compared_clamps import Clamps
+from homeenergy.findings.comparison import Comparison, Worth, compare
 from homeenergy.findings.cost import EnergyCost, energy_cost, run_costs
 from homeenergy.findings.daily import daily_energy, energy_per_day
 from homeenergy.findings.degree_days import degree_days, degree_days_in_hours, mean_of_extremes

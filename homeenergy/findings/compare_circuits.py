@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from homeenergy.cycles import Programmes
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance import ApplianceFinding
+from homeenergy.findings.compared_clamps import Clamps
 from homeenergy.findings.comparison import (
     LEAST_VALUES,
     WORTH_SEEING,
-    Clamps,
     Comparison,
     Per,
     Worth,

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.compare_circuits import days_of, timezone_of
-from homeenergy.findings.comparison import LEAST_VALUES, Clamps, Comparison, Worth, compare
+from homeenergy.findings.compared_clamps import Clamps
+from homeenergy.findings.comparison import LEAST_VALUES, Comparison, Worth, compare
 from homeenergy.findings.daily import LEAST_OF_AN_HOUR, hourly_energy
 from homeenergy.findings.mean_price import mean_price
 from homeenergy.readings.trace import Trace

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import hypot, isfinite, sqrt
 from typing import Literal
@@ -13,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate, mean_estimate
+from homeenergy.findings.compared_clamps import Clamps
 from homeenergy.findings.comparison_words import comparison_lines, comparison_sentence
 from homeenergy.findings.differences import TwoMeans, alike_factor, two_means
 from homeenergy.findings.mean_price import scaled
@@ -40,50 +40,6 @@ class Worth:
     price_per_kwh: float = float("nan")
     a: tuple[float, ...] = ()
     b: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Clamps:
-    """What the clamps of the two sides may be off at 95 %.
-
-    Two clamps by their shares `a` and `b`; `stated` is whether house.toml states what both of their
-    multipliers are known to. One clamp (`same`) by what it makes of an energy over so many hours,
-    `half_kwh(kwh, hours=hours)` [kWh], and the `hours` that a mean of either side lasts: both sides
-    are then off alike by its multiplier, which a ratio does not show; its offset a ratio shows as
-    far as the sides have different powers.
-    """
-
-    a: float = 0.0
-    b: float = 0.0
-    stated: bool = True
-    same: bool = False
-    half_kwh: Callable[..., float] | None = None
-    hours: tuple[float, float] = (0.0, 0.0)
-
-    def shares(self, kwh_a: float, kwh_b: float) -> tuple[float, float]:
-        """Of the two means, whose energies are given [kWh]."""
-        if self.half_kwh is None or not kwh_a or not kwh_b:
-            return self.a, self.b
-        return (
-            self.half_kwh(kwh_a, hours=self.hours[0]) / abs(kwh_a),
-            self.half_kwh(kwh_b, hours=self.hours[1]) / abs(kwh_b),
-        )
-
-    def half_of_difference(self, kwh_a: float, kwh_b: float) -> float:
-        """Half width of the difference of the two means [kWh]."""
-        if not self.same:
-            return hypot(self.a * kwh_a, self.b * kwh_b)
-        if self.half_kwh is None:
-            return self.a * abs(kwh_a - kwh_b)
-        return self.half_kwh(kwh_a - kwh_b, hours=self.hours[0] - self.hours[1])
-
-    def share_of_ratio(self, kwh_a: float, kwh_b: float) -> float:
-        """Half width of their ratio, as a share of it."""
-        if not self.same:
-            return hypot(self.a, self.b)
-        if self.half_kwh is None or not kwh_a or not kwh_b:
-            return 0.0
-        return self.half_kwh(0.0, hours=self.hours[0] / kwh_a - self.hours[1] / kwh_b)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -16,6 +16,7 @@ from homeenergy.trust.line_posterior import LEVEL, LinePosterior, Values, line_p
 
 OFFSET_LEVEL = 0.99  # an offset taken by chance spoils the multiplier
 FEW = 3  # pairs that demand no offset
+LARGEST_W = 6.0  # half a step of a clamp of 200 A at 240 V: common practice, no source
 TELLS = 0.97  # of what was known of an offset before: less, and the pairs tell of it
 
 
@@ -62,7 +63,7 @@ def bench_line(
     BenchLine
         With an offset where it differs from 0 at 99 %, if there are four pairs or more whose loads
         differ twofold: pairs nearly at one load show none. Beyond the limit, or where none is
-        known, the pairs alone tell of the offset, if they do so to a tenth of the least load.
+        known, the pairs alone tell of the offset, if they do so to within the limit or `LARGEST_W`.
     """
     n = clamp_w.size
     fit = partial(
@@ -70,10 +71,9 @@ def bench_line(
     )
     if n == 1:
         return BenchLine(None, left_w=limit_w / sqrt(3))
-    least_w = float(reference_w.min())
-    several = n > FEW and reference_w.max() >= 2 * least_w
+    several = n > FEW and reference_w.max() >= 2 * reference_w.min()
     free = fit() if several else None
-    if free and not _demands_offset(free) and free.offset_half(0.0) > least_w / 10:
+    if free and not _demands_offset(free) and free.offset_half(0.0) > (limit_w or LARGEST_W):
         free = None
     found_before = abs(stated_w) >= limit_w
     if free and (found_before or _refutes(free, -limit_w - stated_w, limit_w - stated_w)):
