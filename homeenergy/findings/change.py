@@ -14,7 +14,7 @@ from homeenergy.findings.weather_models import Balance
 from homeenergy.findings.wording import estimate_text
 from homeenergy.house import Clamp
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
-from homeenergy.trust.systematic import with_clamp
+from homeenergy.trust.systematic import with_clamp, with_systematic
 from homeenergy.units import H_PER_DAY
 
 Array = NDArray[np.float64]
@@ -120,11 +120,19 @@ class Change:
     def with_clamp(self, clamp: Clamp, *, floor: ClampFloor = UNKNOWN_FLOOR) -> Change:
         """The same with energies widened by the stated uncertainty of the clamp.
 
-        It is common to before and after, so the share, the day and the chance stay. `floor` tells
-        of its offset.
+        Its multiplier is common to before and after, so the day and the chance stay. Of its offset,
+        of which `floor` tells, the share has what differs between the two powers.
         """
+        share, before, after = self.share, self.before_kwh.value, self.after_kwh.value
+        if before and after:
+            per_kwh = H_PER_DAY / after - H_PER_DAY / before
+            half = floor.half_kwh(0.0, hours=per_kwh) * abs(after / before)
+            if half and np.isfinite(half):
+                basis = f"{share.basis}; offset of the clamp"
+                share = with_systematic(share, half, basis=basis)
         return replace(
             self,
+            share=share,
             size_kwh=with_clamp(self.size_kwh, clamp, floor=floor),
             before_kwh=with_clamp(self.before_kwh, clamp, floor=floor, hours=H_PER_DAY),
             after_kwh=with_clamp(self.after_kwh, clamp, floor=floor, hours=H_PER_DAY),

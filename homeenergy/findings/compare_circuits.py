@@ -65,7 +65,7 @@ def compare_programmes(
     Returns
     -------
     Comparison
-        The clamp is the same on both sides, so its error cancels in the ratio.
+        The clamp is the same on both sides, so the error of its multiplier cancels in the ratio.
 
     Raises
     ------

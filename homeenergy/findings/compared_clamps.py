@@ -25,13 +25,13 @@ class Clamps:
     half_kwh: Callable[..., float] | None = None
     hours: tuple[float, float] = (0.0, 0.0)
 
-    def shares(self, kwh_a: float, kwh_b: float) -> tuple[float, float]:
-        """Of the two means, whose energies are given [kWh]."""
-        if self.half_kwh is None or not kwh_a or not kwh_b:
-            return self.a, self.b
+    def halves(self, kwh_a: float, kwh_b: float) -> tuple[float, float]:
+        """Half widths of the two means, whose energies are given [kWh]."""
+        if self.half_kwh is None:
+            return self.a * abs(kwh_a), self.b * abs(kwh_b)
         return (
-            self.half_kwh(kwh_a, hours=self.hours[0]) / abs(kwh_a),
-            self.half_kwh(kwh_b, hours=self.hours[1]) / abs(kwh_b),
+            self.half_kwh(kwh_a, hours=self.hours[0]),
+            self.half_kwh(kwh_b, hours=self.hours[1]),
         )
 
     def half_of_difference(self, kwh_a: float, kwh_b: float) -> float:
@@ -41,6 +41,18 @@ class Clamps:
         if self.half_kwh is None:
             return self.a * abs(kwh_a - kwh_b)
         return self.half_kwh(kwh_a - kwh_b, hours=self.hours[0] - self.hours[1])
+
+    def half_of_costs(self, costs: tuple[float, float], kwh: tuple[float, float]) -> float:
+        """Half width of the difference of what the two means cost [currency].
+
+        What is off by energy and by hours is paid at each side's own price.
+        """
+        if not self.same:
+            return hypot(self.a * costs[0], self.b * costs[1])
+        if self.half_kwh is None or not all(kwh):
+            return self.a * abs(costs[0] - costs[1])
+        paid = [c / k * h for c, k, h in zip(costs, kwh, self.hours, strict=True)]
+        return self.half_kwh(costs[0] - costs[1], hours=paid[0] - paid[1])
 
     def share_of_ratio(self, kwh_a: float, kwh_b: float) -> float:
         """Half width of their ratio, as a share of it."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import hypot, isfinite, sqrt
+from math import isfinite, sqrt
 from typing import Literal
 
 import numpy as np
@@ -57,7 +57,7 @@ class Comparison:
     difference : Estimate
         First less second [kWh]; the clamps' error is kept apart as its `systematic` part.
     ratio : Estimate
-        First over second; an error of a clamp that both share cancels.
+        First over second; an error of the multiplier of a clamp that both share cancels.
     p : float
         Probability of a difference at least as large if there were none, after `correction`.
     counted : str
@@ -198,8 +198,8 @@ def compare(
         keep_x, keep_y = np.isin(days_x, days_y), np.isin(days_y, days_x)
         x, days_x, y, days_y = x[keep_x], days_x[keep_x], y[keep_y], days_y[keep_y]
     mean_a, mean_b = _mean(x, days_x, per), _mean(y, days_y, per)
-    shares = clamps.shares(mean_a.value, mean_b.value)
-    mean_a, mean_b = _clamped(mean_a, shares[0]), _clamped(mean_b, shares[1])
+    halves = clamps.halves(mean_a.value, mean_b.value)
+    mean_a, mean_b = _clamped(mean_a, halves[0]), _clamped(mean_b, halves[1])
     difference, ratio = _estimates(found, mean_a, mean_b, clamps, n=min(x.size, y.size))
     weekly = _weekly(days_x, days_y, per) if weekly is None else weekly
     # What the clamps may be off does not shrink with the number of runs.
@@ -271,14 +271,10 @@ def _mean(x: NDArray[np.float64], day: NDArray[np.int64] | None, per: str) -> Es
     return replace(plain, low=plain.value - half, high=plain.value + half, basis=basis)
 
 
-def _clamped(mean: Estimate, share: float) -> Estimate:
-    if not share:
+def _clamped(mean: Estimate, half_kwh: float) -> Estimate:
+    if not half_kwh:
         return mean
-    return with_systematic(mean, share * abs(mean.value), basis=f"{mean.basis}; {_known(share)}")
-
-
-def _known(share: float) -> str:
-    return f"clamp known to {100 * share:.2g} %"
+    return with_systematic(mean, half_kwh, basis=f"{mean.basis}; error of the clamp")
 
 
 def _estimates(
@@ -340,15 +336,7 @@ def _worth(
         )
         value, low, high = costs.difference
         means = float(np.mean(worth.a)), float(np.mean(worth.b))
-        shares = clamps.shares(*means_kwh)
-        if not clamps.same:
-            half = hypot(shares[0] * means[0], shares[1] * means[1])
-        else:
-            half = shares[0] * abs(value)
-            both_kwh = means_kwh[0] + means_kwh[1]
-            if clamps.half_kwh is not None and both_kwh:
-                price = abs(sum(means) / both_kwh)
-                half = max(half, clamps.half_of_difference(*means_kwh) * price)
+        half = clamps.half_of_costs(means, means_kwh)
         each = Estimate(
             value=value, low=low, high=high, unit=worth.currency, n=difference.n, basis=costs.words
         )

@@ -51,6 +51,6 @@ def mains_per_day(
         kwh = H_PER_DAY * float(h["kwh"].sum() / h["covered_h"].sum())
         each += [(u or 0.0) * kwh, floor.half_kwh(kwh, hours=H_PER_DAY)]
     if any(each):
-        basis = f"{total.basis}; clamps of the mains known as stated"
+        basis = f"{total.basis}; error of the clamps of the mains"
         total = with_systematic(total, float(np.linalg.norm(each)), basis=basis)
     return total, left

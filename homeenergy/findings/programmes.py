@@ -172,7 +172,7 @@ def _use(
 def _with_clamp(mean: Estimate, share: float) -> Estimate:
     if not share:
         return mean
-    basis = f"{mean.basis}; clamp known to {100 * share:.2g} %"
+    basis = f"{mean.basis}; error of the clamp"
     return with_systematic(mean, share * abs(mean.value), basis=basis)
 
 

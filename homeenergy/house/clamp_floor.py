@@ -63,17 +63,17 @@ UNKNOWN_FLOOR = ClampFloor()
 
 
 def floor_of_sum(floors: Sequence[ClampFloor]) -> ClampFloor:
-    """What several clamps make of the sum of their circuits.
+    """What several clamps make of the sum of their circuits, at most.
 
-    Their offsets are independent, so they add in squares; the loads at which their multipliers were
-    found add up, as do those of the circuits.
+    Their offsets are independent, so they add in squares. How much of the sum each circuit has is
+    not known, so that multiplier counts of which most of an offset is left, or none.
     """
     if len(floors) == 1:
         return floors[0]
     each = [(one.normal_w, NORMAL * one.even_w / sqrt(3)) for one in floors]
     return ClampFloor(
         offset_uncertainty_w=hypot(*(part for both in each for part in both)),
-        compared_at_w=(sum(min(one.compared_at_w) for one in floors),),
+        compared_at_w=(inf, *(load for one in floors for load in one.compared_at_w)),
     )
 
 

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
 from math import inf, nan, sqrt
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate
 from homeenergy.house import Clamp
-from homeenergy.trust.bench_lines import bench_line, pivot
+from homeenergy.trust.bench_lines import Beside, Readings, bench_line, readings_known
 from homeenergy.trust.bench_verdict import bench_verdict
 from homeenergy.trust.clamp_line import clamp_line
-from homeenergy.trust.line_posterior import LinePosterior, Values
+from homeenergy.trust.line_posterior import Values
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,8 +47,8 @@ class BenchResult:
         Reference at a clamp reading of 0 [W], where the data demand another one than is in use;
         then `multiplier` is the slope of that line.
     offset_uncertainty_w : float or None
-        How far the offset in use, or that demanded, may be off at 95 % [W]; None where the pairs
-        tell nothing of it (too few, or all at one load), or the clamp's resolution is not known.
+        How far corrected readings of nothing may be off at 95 % [W], by the offset in use, or that
+        demanded, and by the multiplier of it; None where the pairs tell nothing of it.
     compared_at_w : float or None
         Load at which an unseen offset makes no difference to readings with this multiplier [W];
         None where nothing is known of offsets.
@@ -180,32 +180,43 @@ def bench_comparison(
     names = list(table["reference"]) if "reference" in table else [""] * len(table)
     half_r = np.array([meter.step_w for meter in meters]) / 2
     first = float(np.median(r / c))
-    rounding_w = np.sqrt((half_r**2 + (first * clamp_step_w / 2) ** 2) / 3)
+    half_c = abs(first) * clamp_step_w / 2
+    rounding_w = np.sqrt((half_r**2 * _alike(load) + half_c**2 * _alike(c)) / 3)
     rounding_w = np.maximum(rounding_w, 1e-9 * load)  # displays without steps
     limit_w = abs(first) * resolution_w / 2
-    line = bench_line(c, load, rounding_w=rounding_w, stated_w=stated_offset_w, limit_w=limit_w)
+    one_error = correlation == 1 or len(set(names)) == 1
+    line = bench_line(
+        c,
+        load,
+        rounding_w=rounding_w,
+        stated_w=stated_offset_w,
+        limit_w=limit_w,
+        apart=not one_error,
+    )
     found, off_w = line.posterior, line.offset_w or 0.0
     scatter_w = (found.scatter if found else 0.0) * load
     # An offset that the line leaves out shifts small loads more than large ones.
     weight = 1 / (rounding_w**2 + scatter_w**2 + line.left_w**2)
-    slope, u_reference = _slope(c, r - off_w, weight, meters, names, correlation)
-    at = pivot(found, slope=slope, offset_w=off_w) if found else inf
-    half_width = partial(
-        _half_width,
-        found,
-        u_reference=u_reference,
-        one_limit=correlation == 1 or len(set(names)) == 1,
-    )
-    half, half_at_load = half_width(slope), half_width(slope + off_w / at, pivot=at)
-    unseen_w = sqrt(found.squares(offset=off_w, slope=slope)[0, 0]) if found else line.left_w
     cc = float((weight * c * c).sum())
+    slope = float((weight * c * (r - off_w)).sum()) / cc
+    seen_w = load if line.offset_w is None else r - off_w
+    u_reference = _u_of_references(weight * c * seen_w / cc, meters, names, correlation)
+    beside = Beside(u_reference, one_error)
     used_w = stated_offset_w + off_w
+    half, known, unseen_w = inf, Readings(inf, inf, inf), line.left_w
+    if found:
+        half = found.half(slope, slope=1.0, **beside.by(1.0))
+        known = Readings(half, inf, inf)
+        if line.tells or limit_w > 0:
+            known = readings_known(found, slope=slope, offset_w=off_w, used_w=used_w, beside=beside)
+        unseen_w = sqrt(found.squares(offset=off_w, slope=slope)[0, 0])
     offset = None
-    if line.offset_w is not None and line.offset_half_w is not None:
+    if found and line.offset_w is not None:
+        off_half_w = found.half(off_w, offset=1.0)
         offset = Estimate(
             value=used_w,
-            low=used_w - line.offset_half_w,
-            high=used_w + line.offset_half_w,
+            low=used_w - off_half_w,
+            high=used_w + off_half_w,
             unit="W",
             n=c.size,
             basis="offset of the weighted line",
@@ -235,9 +246,11 @@ def bench_comparison(
         ),
         stated_offset_w=stated_offset_w,
         u_offset=unseen_w * abs(float((weight * c).sum())) / cc,
-        offset_uncertainty_w=line.offset_half_w,
-        compared_at_w=abs(slope * at + used_w) if at < inf else None,
-        half_at_load=half_at_load,
+        offset_uncertainty_w=known.at_rest_w
+        if line.tells or inf > known.at_rest_w > limit_w > 0
+        else None,
+        compared_at_w=known.compared_at_w if known.compared_at_w < inf else None,
+        half_at_load=known.half_at_load,
     )
 
 
@@ -292,20 +305,21 @@ def _meters(
     return tuple(references[name] for name in table["reference"])
 
 
-def _slope(
-    c: Values,
-    r: Values,
-    weight: Values,
-    meters: tuple[Reference, ...],
-    names: list[str],
-    correlation: float,
-) -> tuple[float, float]:
-    """Weighted slope, and what the references' accuracy adds to its uncertainty.
+def _alike(readings: Values) -> NDArray[np.int64]:
+    """How many readings are the same as each: they are rounded alike, which no mean takes away."""
+    _, which, many = np.unique(readings, return_inverse=True, return_counts=True)
+    alike: NDArray[np.int64] = many[which]
+    return alike
+
+
+def _u_of_references(
+    share: Values, meters: tuple[Reference, ...], names: list[str], correlation: float
+) -> float:
+    """What the references' accuracy adds to the uncertainty of the slope.
 
     The part of each pair in the slope is summed by meter; the meters' errors are then added with
     their correlation, JCGM 100:2008, equation (16).
     """
-    share = weight * c * r / (weight * c * c).sum()
     each = np.array(
         [
             sum(s * m.accuracy for s, m, n in zip(share, meters, names, strict=True) if n == name)
@@ -313,27 +327,7 @@ def _slope(
         ]
     )
     variance = (correlation * each.sum() ** 2 + (1 - correlation) * (each**2).sum()) / 3
-    return float(share.sum()), sqrt(float(variance))
-
-
-def _half_width(
-    found: LinePosterior | None,
-    about: float,
-    *,
-    u_reference: float,
-    one_limit: bool,
-    pivot: float = inf,
-) -> float:
-    """Half width of the 95 % interval; `one_limit`: one uniform error stands for the reference.
-
-    A uniform error that outweighs the rest never exceeds its limits, so the factor of a normal
-    distribution would make the interval too wide: the two are convolved (JCGM 100:2008, G.1.4).
-    """
-    if found is None:
-        return inf
-    if one_limit:
-        return found.slope_half(about, even=sqrt(3) * u_reference, pivot=pivot)
-    return found.slope_half(about, normal_u=u_reference, pivot=pivot)
+    return sqrt(float(variance))
 
 
 def _basis(n: int, offset: bool, meters: int, *, unseen: bool) -> str:

@@ -20,18 +20,30 @@ LARGEST_W = 6.0  # half a step of a clamp of 200 A at 240 V: common practice, no
 TELLS = 0.97  # of what was known of an offset before: less, and the pairs tell of it
 
 
+class Beside(NamedTuple):
+    """Error of the slope by the reference's accuracy: even within a limit, or about normal."""
+
+    u: float
+    even: bool
+
+    def by(self, factor: float) -> dict[str, float]:
+        """That of so many times the slope, as `LinePosterior.half` takes it."""
+        u = abs(factor) * self.u
+        return {"even": sqrt(3) * u} if self.even else {"normal_u": u}
+
+
 class BenchLine(NamedTuple):
     """Line of reference on clamp reading, after the offset in use.
 
     `posterior` is None for one pair, which tells no scatter. `offset_w` is what the data demand to
-    be added to the offset in use, `offset_half_w` how far the sum may be off at 95 %; both are None
-    where the pairs do not tell. `left_w` is the standard uncertainty before the comparison of an
+    be added to the offset in use, None where they do not. `tells` is whether they tell more of the
+    offset than was known before. `left_w` is the standard uncertainty before the comparison of an
     offset that a line through the origin leaves out.
     """
 
     posterior: LinePosterior | None
     offset_w: float | None = None
-    offset_half_w: float | None = None
+    tells: bool = False
     left_w: float = 0.0
 
 
@@ -42,6 +54,7 @@ def bench_line(
     rounding_w: Values,
     stated_w: float,
     limit_w: float,
+    apart: bool = False,
 ) -> BenchLine:
     """Find the line of a comparison.
 
@@ -57,6 +70,9 @@ def bench_line(
         Before the comparison, the offset of the clamp lies anywhere within this of zero alike; 0
         where nothing is known of it. An offset in use that lies beyond was found before, so it is
         no limit for it.
+    apart : bool
+        Whether reference meters err apart. Which of them was used at small loads and which at large
+        ones would then look like an offset, so pairs tell of none.
 
     Returns
     -------
@@ -71,9 +87,10 @@ def bench_line(
     )
     if n == 1:
         return BenchLine(None, left_w=limit_w / sqrt(3))
-    several = n > FEW and reference_w.max() >= 2 * reference_w.min()
+    several = n > FEW and not apart and reference_w.max() >= 2 * reference_w.min()
+    several = several and np.ptp(clamp_w) > 0
     free = fit() if several else None
-    if free and not _demands_offset(free) and free.offset_half(0.0) > (limit_w or LARGEST_W):
+    if free and not _demands_offset(free) and free.half(0.0, offset=1.0) > (limit_w or LARGEST_W):
         free = None
     found_before = abs(stated_w) >= limit_w
     if free and (found_before or _refutes(free, -limit_w - stated_w, limit_w - stated_w)):
@@ -85,11 +102,10 @@ def bench_line(
         return BenchLine(fit(low=0.0, high=0.0))
     if several and _demands_offset(line):
         offset_w = float(line.mean[0])
-        return BenchLine(line, offset_w, line.offset_half(offset_w))
-    half_w = line.offset_half(0.0)
-    tells = line is free or half_w < TELLS * LEVEL * limit_w
+        return BenchLine(line, offset_w, True)
+    tells = line is free or (not apart and line.half(0.0, offset=1.0) < TELLS * LEVEL * limit_w)
     left_w = limit_w / sqrt(3) or sqrt(line.squares(offset=0.0, slope=0.0)[0, 0])
-    return BenchLine(line, None, half_w if tells else None, left_w)
+    return BenchLine(line, None, tells, left_w)
 
 
 def _refutes(line: LinePosterior, low: float, high: float) -> bool:
@@ -102,13 +118,37 @@ def _demands_offset(line: LinePosterior) -> bool:
     return _refutes(line, 0.0, 0.0)
 
 
-def pivot(line: LinePosterior, *, slope: float, offset_w: float) -> float:
-    """Clamp reading at which what is left of slope and of offset is independent [W].
+class Readings(NamedTuple):
+    """How far corrected readings are known: parts that are independent, at 95 %.
 
-    What a reading c is off by, (true slope - slope) c + (true offset - offset), is then as far off
-    as c times what is left there, and the offset times 1 - c / pivot, added in squares. Infinite
-    where there is none.
+    A reading of P watts may be off by `half_at_load` / slope of itself, and by `at_rest_w` times
+    1 - P / `compared_at_w`, added in squares. `compared_at_w` is infinite where all of it is left
+    everywhere.
     """
+
+    half_at_load: float
+    at_rest_w: float
+    compared_at_w: float
+
+
+def readings_known(
+    line: LinePosterior, *, slope: float, offset_w: float, used_w: float, beside: Beside
+) -> Readings:
+    """How far readings are known that are multiplied by `slope`, with `used_w` added [W].
+
+    `offset_w` is the part of `used_w` that the line has. A reading of nothing is one of
+    -`used_w` / `slope` of the clamp, where an error of the slope counts too.
+    """
+    lean = used_w / slope
     squares = line.squares(offset=offset_w, slope=slope)
-    lean = squares[0, 1] * np.sign(slope)
-    return float(-squares[0, 0] / squares[0, 1]) if lean < 0 else inf
+    squares[1, 1] += beside.u**2
+    at_rest = np.array([[1.0, -lean], [0.0, 1.0]])
+    squares = at_rest @ squares @ at_rest.T
+    together = squares[0, 1] * np.sign(slope)
+    at = float(-squares[0, 0] / squares[0, 1]) if together < 0 else inf
+    steep = 1 - lean / at
+    return Readings(
+        line.half(steep * slope + offset_w / at, offset=1 / at, slope=steep, **beside.by(steep)),
+        line.half(offset_w - used_w, offset=1.0, slope=-lean, **beside.by(lean)),
+        abs(slope * at),
+    )

@@ -45,34 +45,26 @@ class LinePosterior:
     mean: Values
     covariance: Values
 
-    def offset_half(self, about: float) -> float:
-        """Half width about a value that holds the offset at 95 %."""
-        from scipy.optimize import brentq
-
-        edges = self.offset + np.multiply.outer([-0.5, 0.5], self.width)
-
-        def short(half: float) -> float:
-            inside = np.ptp(np.clip(edges, about - half, about + half), axis=0)
-            return float(self.share @ (inside / self.width)) - LEVEL
-
-        return float(brentq(short, 0.0, float(np.abs(edges - about).max()), rtol=1e-7))
-
-    def below(self, offset: float) -> float:
-        """Probability that the offset is below this."""
-        return float(self.share[self.offset < offset].sum())
-
-    def slope_half(
-        self, about: float, *, even: float = 0.0, normal_u: float = 0.0, pivot: float = inf
+    def half(
+        self,
+        about: float,
+        *,
+        offset: float = 0.0,
+        slope: float = 0.0,
+        even: float = 0.0,
+        normal_u: float = 0.0,
     ) -> float:
-        """Half width about a value that holds slope + offset / `pivot` at 95 %.
+        """Half width about a value that holds `offset` x offset + `slope` x slope at 95 %.
 
         Two errors beside may be added: one that is even within `even`, one that is normal with
         the standard uncertainty `normal_u`.
         """
         from scipy.optimize import brentq
 
-        middle = self.slope + self.offset / pivot - about
-        u = np.hypot(self.slope_u, normal_u)
+        middle = offset * self.offset + slope * self.slope - about
+        # A cell of offsets is taken for its standard deviation.
+        u = np.hypot(slope * self.slope_u, abs(offset) * self.width / np.sqrt(12))
+        u = np.maximum(np.hypot(u, normal_u), 1e-12 * np.abs(middle).max() + 1e-300)
 
         def short(half: float) -> float:
             inside = _below(half - middle, u, even) - _below(-half - middle, u, even)
@@ -80,6 +72,10 @@ class LinePosterior:
 
         high = even + float(np.abs(middle).max() + NORMAL * 3 * u.max())
         return float(brentq(short, 0.0, high, xtol=1e-12 * high, rtol=1e-7))
+
+    def below(self, offset: float) -> float:
+        """Probability that the offset is below this."""
+        return float(self.share[self.offset < offset].sum())
 
     def squares(self, *, offset: float, slope: float) -> Values:
         """Mean products of offset and slope about values, at the likeliest scatter."""

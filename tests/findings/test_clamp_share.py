@@ -159,16 +159,43 @@ def test_an_offset_counts_where_the_multiplier_is_not_stated(found):
     assert with_clamp(base, Clamp(), hours=24.0) == base
 
 
+@given(
+    watts=st.lists(st.floats(0, 3000), min_size=2, max_size=2),
+    loads=st.lists(st.floats(50, 3000), min_size=2, max_size=2),
+    hours=st.sampled_from([0.0, 24.0]),
+)
+def test_several_legs_are_off_by_no_more_whatever_each_has_of_the_sum(watts, loads, hours):
+    """Each leg by itself, in squares."""
+    floors = [
+        ClampFloor(offset_uncertainty_w=off, compared_at_w=(load,))
+        for off, load in zip((3.0, 4.0), loads, strict=True)
+    ]
+    kwh = [24 * w / 1000 for w in watts]
+    each = [f.half_kwh(e, hours=hours) for f, e in zip(floors, kwh, strict=True)]
+    both = floor_of_sum(floors).half_kwh(sum(kwh), hours=hours)
+    assert both >= np.hypot(*each) * (1 - 1e-9)
+
+
 def test_the_offsets_of_several_legs_are_independent():
-    """By hand: two legs known to 3 and 4 W, found at 1000 and 2000 W, are together off by 5 W."""
-    one = ClampFloor(offset_uncertainty_w=3.0, compared_at_w=(1000.0,))
-    two = ClampFloor(offset_uncertainty_w=4.0, compared_at_w=(5000.0, 2000.0))
+    """By hand: two legs known to 3 and 4 W are together off by 5 W at rest."""
+    one, two = ClampFloor(offset_uncertainty_w=3.0), ClampFloor(offset_uncertainty_w=4.0)
     assert floor_of_sum([one]) is one
-    both = floor_of_sum([one, two])
-    assert both.half_kwh(6.0, hours=24.0) == pytest.approx(5.0 / 1000 * (24 - 6000 / 3000))
+    assert floor_of_sum([one, two]).half_kwh(6.0, hours=24.0) == pytest.approx(5.0 / 1000 * 24)
     unknown = floor_of_sum([ClampFloor(resolution_w=2.0), ClampFloor(resolution_w=2.0)])
     each = ClampFloor(resolution_w=2.0).half_kwh(0.0, hours=24.0)
     assert unknown.half_kwh(0.0, hours=24.0) == pytest.approx(np.sqrt(2) * each)
+
+
+def test_costs_of_two_programmes_are_off_at_their_own_prices():
+    """By hand: 20 W for 1 h at 0.1 and for 3 h at 0.3 a kWh, and the other way about."""
+
+    def half_kwh(kwh, *, hours):
+        return 0.02 * abs(hours)
+
+    clamps = Clamps(same=True, half_kwh=half_kwh, hours=(1.0, 3.0))
+    assert clamps.half_of_costs((0.1, 0.3), (1.0, 1.0)) == pytest.approx(0.02 * 0.8)
+    assert clamps.half_of_costs((0.3, 0.1), (1.0, 1.0)) == pytest.approx(0.0)
+    assert clamps.halves(0.0, 1.0) == (0.02, 0.06)
 
 
 def test_two_appliances_each_with_its_own_load(found):

@@ -61,11 +61,12 @@ def test_a_small_difference_is_within_what_both_can_know():
 
 
 def test_parts_of_the_uncertainty_by_hand():
-    """Four pairs of which two read 3 W high: what scatters, rounding, and the reference."""
-    made = pairs([1000.0] * 4, [1000.0, 1003.0, 1000.0, 1003.0])
+    """Four pairs, all different: what scatters, rounding, and the reference."""
+    clamp_w = np.array([999.0, 1002.0, 1001.0, 1004.0])
+    made = pairs([1000.0, 1001.0, 999.0, 1002.0], clamp_w)
     found = bench_comparison(made, references=Reference(accuracy=0.01, step_w=1), clamp_step_w=1)
     one = np.hypot(0.5, 0.5) / np.sqrt(3) / 1000
-    spread = np.std([1000, 1003, 1000, 1003], ddof=1) / 1000
+    spread = np.std(made["reference_w"] / clamp_w, ddof=1)
     assert found.u_rounding == pytest.approx(one / 2, rel=0.01)
     assert found.u_reference == pytest.approx(0.01 / np.sqrt(3), rel=0.01)
     assert np.hypot(found.u_scatter, found.u_rounding) == pytest.approx(spread / 2, rel=0.05)
@@ -73,6 +74,34 @@ def test_parts_of_the_uncertainty_by_hand():
     drawn = rng.uniform(-0.01, 0.01, 400_000) + spread / 2 * rng.standard_t(3, 400_000)
     half = np.quantile(np.abs(drawn), 0.95)
     assert found.multiplier.high - found.multiplier.value == pytest.approx(half, rel=0.03)
+
+
+def test_rounding_of_equal_readings_is_not_averaged_out():
+    """A lamp of 60.4 W is 60 W on a display of whole watts, however often it is read."""
+    for n in (4, 30):
+        made = pairs([60.4] * n, [60.0] * n)
+        found = bench_comparison(made, references=Reference(accuracy=1e-6))
+        assert found.multiplier.low < 1.0 < found.multiplier.high
+        assert found.u_rounding == pytest.approx(0.5 / np.sqrt(3) / 60, rel=0.02)
+
+
+def test_a_clamp_that_reads_the_same_at_any_load_is_no_reason_to_stop():
+    made = pairs([60.0, 100.0, 500.0, 2000.0], [50.0] * 4)
+    found = bench_comparison(made, references=GOOD, resolution_w=3.0)
+    assert found.multiplier.high - found.multiplier.low > 1
+
+
+def test_references_that_err_apart_tell_no_offset():
+    """One meter at small loads, another at large ones: 2 % between them looks like an offset."""
+    loads = np.array([30.0, 1000, 40, 1500, 60, 2000])
+    made = pairs(loads * np.tile([1.0, 1.02], 3), loads)
+    made["reference"] = ["a", "b"] * 3
+    two = {name: Reference(accuracy=0.02) for name in "ab"}
+    apart = bench_comparison(made, references=two, correlation=0, resolution_w=3.0)
+    assert apart.offset_w is None
+    assert apart.offset_uncertainty_w is None
+    alike = bench_comparison(made, references=two, correlation=1, resolution_w=3.0)
+    assert alike.offset_w is not None or alike.offset_uncertainty_w is not None
 
 
 def test_references_that_agree_with_each_other_are_not_independent():

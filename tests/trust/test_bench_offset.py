@@ -54,7 +54,10 @@ def test_an_offset_in_use_beyond_half_a_step_is_known_as_the_line_knows_it():
     c, load = made["clamp_w"].to_numpy(), made["reference_w"].to_numpy()
     rounding_w = np.full(7, np.hypot(0.98 / 2, 0.05) / np.sqrt(3))
     own = line_posterior(c, load - 5.0, known_u=rounding_w, scale=load)
-    assert told.offset_uncertainty_w == pytest.approx(own.offset_half(0.0), rel=0.01)
+    # At rest the clamp reads -5.1 W, of which the multiplier has its share.
+    least = own.half(0.0, offset=1.0)
+    of_multiplier = 5.1 * (told.multiplier.high - told.multiplier.value)
+    assert least <= told.offset_uncertainty_w <= least + of_multiplier
     assert told.u_offset > 0
 
 
@@ -114,7 +117,8 @@ def test_the_line_of_house_toml_states_the_offset_and_is_read_back(tmp_path):
 def off_at(clamp, power_w):
     """Half width of a corrected reading, from what house.toml states [W]."""
     floor = ClampFloor(
-        offset_uncertainty_w=clamp.offset_uncertainty_w, compared_at_w=(clamp.compared_at_w,)
+        offset_uncertainty_w=clamp.offset_uncertainty_w,
+        compared_at_w=(clamp.compared_at_w or inf,),
     )
     return np.hypot(clamp.uncertainty * power_w, floor.left_at(power_w) * floor.normal_w)
 
@@ -219,9 +223,9 @@ def test_a_demanded_offset_is_known_at_every_load_as_the_line_knows_it():
         share = found.half_at_load / slope
         half_w = np.hypot(share * slope * clamp_w, floor.left_at(power_w) * floor.normal_w)
         whole_w = (
-            clamp_w * own.slope_half(slope + offset / clamp_w, pivot=clamp_w)
+            clamp_w * own.half(slope + offset / clamp_w, slope=1.0, offset=1 / clamp_w)
             if clamp_w
-            else own.offset_half(offset)
+            else own.half(offset, offset=1.0)
         )
         assert half_w == pytest.approx(whole_w, rel=0.06)
 
@@ -231,9 +235,44 @@ def test_a_demanded_offset_states_how_far_it_is_known():
     made = pd.DataFrame({"reference_w": 1.01 * c + 6 + [0.1, -0.1, 0.1, 0, -0.1], "clamp_w": c})
     found = bench_comparison(made, references=GOOD, clamp_step_w=0.1)
     half = (found.offset_w.high - found.offset_w.low) / 2
-    assert found.offset_uncertainty_w == pytest.approx(half)
+    of_multiplier = 6 * (found.multiplier.high - found.multiplier.value)
+    assert half <= found.offset_uncertainty_w <= half + of_multiplier
     written = float(re.search(r"offset_uncertainty_w = ([\d.]+)", found.clamp_line)[1])
-    assert half <= written <= 1.05 * half
+    assert 1 <= written / found.offset_uncertainty_w <= 1.05
+
+
+@pytest.mark.parametrize("stated_w", [-20.0, 5.0, 20.0])
+@pytest.mark.parametrize("accuracy", [0.001, 0.03])
+def test_an_offset_in_use_that_is_not_small_beside_the_loads(stated_w, accuracy):
+    """100 clamps compared near 60 W; at rest an error of the multiplier counts too.
+
+    Readings at four loads by what is stated, of clamps whose offset is that in use but for half a
+    step of 2.8 W.
+    """
+    rng = np.random.default_rng(58)
+    held = []
+    for _ in range(100):
+        true_w = 60 * np.exp(rng.normal(0, 0.05, 4))
+        offset_w = stated_w + rng.uniform(-1.4, 1.4)
+        clamp_w = (true_w * (1 + rng.normal(0, 0.003, 4)) - offset_w) / 0.98
+        reference_w = true_w * (1 + rng.uniform(-accuracy, accuracy))
+        found = bench_comparison(
+            pd.DataFrame({"reference_w": reference_w.round(1), "clamp_w": clamp_w.round()}),
+            references=Reference(accuracy=accuracy),
+            resolution_w=2.8 / 0.98,
+            stated_offset_w=stated_w,
+        )
+        known = ClampFloor(
+            resolution_w=2.8,
+            offset_uncertainty_w=found.offset_uncertainty_w,
+            compared_at_w=(found.compared_at_w or inf,),
+        )
+        for power_w in (0.0, 20.0, 100.0, 3000.0):
+            read_w = found.multiplier.value * (power_w - offset_w) / 0.98 + stated_w
+            share = found.half_at_load / found.multiplier.value
+            off_w = known.left_at(power_w) * (known.normal_w + 0.95 * known.even_w)
+            held.append(abs(read_w - power_w) <= np.hypot(share * power_w, off_w))
+    assert (np.reshape(held, (100, 4)).mean(axis=0) >= 0.9).all()
 
 
 def test_three_pairs_demand_no_offset_and_tell_of_one_within_the_limit():

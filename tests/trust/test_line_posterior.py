@@ -32,8 +32,8 @@ def test_where_nothing_is_known_beside_the_scatter_it_is_students(n):
     slope, offset, slope_u, offset_u = fitted(x, y)
     factor = student_t.ppf(0.975, n - 2)
     assert found.mean == pytest.approx([offset, slope], rel=1e-5)
-    assert found.slope_half(slope) == pytest.approx(factor * slope_u, rel=1e-3)
-    assert found.offset_half(offset) == pytest.approx(factor * offset_u, rel=5e-3)
+    assert found.half(slope, slope=1.0) == pytest.approx(factor * slope_u, rel=1e-3)
+    assert found.half(offset, offset=1.0) == pytest.approx(factor * offset_u, rel=5e-3)
     assert found.below(0.0) == pytest.approx(student_t.cdf(-offset / offset_u, n - 2), abs=0.01)
 
 
@@ -46,7 +46,7 @@ def test_through_the_origin_it_is_students_too(n):
     found = line_posterior(x, ratio * x, known_u=0.0, scale=x, low=0.0, high=0.0)
     half = student_t.ppf(0.975, n - 1) * ratio.std(ddof=1) / np.sqrt(n)
     assert found.mean == pytest.approx([0.0, ratio.mean()], rel=1e-9)
-    assert found.slope_half(ratio.mean()) == pytest.approx(half, rel=1e-3)
+    assert found.half(ratio.mean(), slope=1.0) == pytest.approx(half, rel=1e-3)
     assert found.scatter == pytest.approx(ratio.std(ddof=1), rel=1e-5)
 
 
@@ -81,12 +81,12 @@ def test_rounding_scatter_and_a_limited_offset_against_a_plain_grid(stated):
     offset, slope, share = by_brute_force(LOADS, y, **known)
     found = line_posterior(LOADS, y, **known)
     expected = half_about(offset, share.sum(axis=1), 0.0)
-    assert found.offset_half(0.0) == pytest.approx(expected, abs=0.03)
+    assert found.half(0.0, offset=1.0) == pytest.approx(expected, abs=0.03)
     expected = half_about(slope, share.sum(axis=0), 0.99)
-    assert found.slope_half(0.99) == pytest.approx(expected, abs=1e-4)
+    assert found.half(0.99, slope=1.0) == pytest.approx(expected, abs=1e-4)
     at_300 = (slope + offset[:, None] / 300).ravel()
     expected = half_about(at_300, share.ravel(), 0.99)
-    assert found.slope_half(0.99, pivot=300.0) == pytest.approx(expected, abs=1e-4)
+    assert found.half(0.99, slope=1.0, offset=1 / 300.0) == pytest.approx(expected, abs=1e-4)
 
 
 def test_errors_beside_are_added_as_they_are_distributed():
@@ -94,16 +94,18 @@ def test_errors_beside_are_added_as_they_are_distributed():
     x, y = drawn(np.random.default_rng(7), n=40)
     found = line_posterior(x, y, known_u=0.0, scale=y, low=0.0, high=0.0)
     about = found.mean[1]
-    alone = found.slope_half(about)
+    alone = found.half(about, slope=1.0)
     u = alone / student_t.ppf(0.975, 39)
-    together = found.slope_half(about, normal_u=2 * u)
+    together = found.half(about, normal_u=2 * u, slope=1.0)
     assert together == pytest.approx(1.96 * np.sqrt(5) * u, rel=0.01)
 
     def short(half):
         inside = quad(lambda e: student_t.cdf((half - e) / u, 39), -4 * u, 4 * u)[0] / (8 * u)
         return inside - 0.975
 
-    assert found.slope_half(about, even=4 * u) == pytest.approx(brentq(short, 0, 9 * u), rel=1e-3)
+    assert found.half(about, even=4 * u, slope=1.0) == pytest.approx(
+        brentq(short, 0, 9 * u), rel=1e-3
+    )
 
 
 @pytest.mark.parametrize("offset_u", [1e-7, 1e-3, 10.0])
@@ -113,8 +115,8 @@ def test_an_offset_is_known_at_any_scale(offset_u):
     y = x + offset_u * np.array([0.3, -0.3, 0.2, -0.4, 0.2])
     found = line_posterior(x, y, known_u=offset_u, scale=y, low=-1.5, high=1.5)
     free = line_posterior(x, y, known_u=offset_u, scale=y)
-    known = free.offset_half(0.0)
-    assert found.offset_half(0.0) == pytest.approx(known if known < 0.5 else 1.425, rel=0.02)
+    known = free.half(0.0, offset=1.0)
+    assert found.half(0.0, offset=1.0) == pytest.approx(known if known < 0.5 else 1.425, rel=0.02)
 
 
 def test_rounding_does_not_hide_all_scatter():
@@ -122,7 +124,7 @@ def test_rounding_does_not_hide_all_scatter():
     x = np.full(4, 1000.0)
     found = line_posterior(x, x, known_u=0.4, scale=x, low=0.0, high=0.0)
     alone = 1.96 * 0.4 / 1000 / 2
-    assert 1.1 * alone < found.slope_half(1.0) < 2 * alone
+    assert 1.1 * alone < found.half(1.0, slope=1.0) < 2 * alone
 
 
 @given(
@@ -139,8 +141,8 @@ def test_units_sign_and_order_do_not_matter(seed, unit, sign, order):
     x, z = sign * unit * LOADS[list(order)], unit * y[list(order)]
     two = line_posterior(x, z, known_u=0.3 * unit, scale=z, low=-2.0 * unit, high=2.0 * unit)
     assert two.mean == pytest.approx(one.mean * [unit, sign], rel=1e-5, abs=1e-5 * unit)
-    assert two.slope_half(sign) == pytest.approx(one.slope_half(1.0), rel=2e-3)
-    assert two.offset_half(0.0) == pytest.approx(unit * one.offset_half(0.0), rel=2e-3)
+    assert two.half(sign, slope=1.0) == pytest.approx(one.half(1.0, slope=1.0), rel=2e-3)
+    assert two.half(0.0, offset=1.0) == pytest.approx(unit * one.half(0.0, offset=1.0), rel=2e-3)
 
 
 @pytest.mark.parametrize("scatter", [0.0005, 0.003, 0.02])
@@ -156,8 +158,8 @@ def test_intervals_hold_the_truth_as_often_as_they_say(scatter):
         slope = found.mean[1]
         held.append(
             (
-                abs(slope - 0.98) <= found.slope_half(slope),
-                abs(found.mean[0] - offset) <= found.offset_half(found.mean[0]),
+                abs(slope - 0.98) <= found.half(slope, slope=1.0),
+                abs(found.mean[0] - offset) <= found.half(found.mean[0], offset=1.0),
             )
         )
     assert (np.mean(held, axis=0) > 0.92).all()
