@@ -18,10 +18,11 @@ class ClampFloor:
     """What is known of a clamp near nothing.
 
     `resolution_w` is the least power that it can tell from nothing [W], 0 where that is not known;
-    `offset_uncertainty_w` how far its offset may be off at 95 % [W], where that is stated. Where it
-    is not, the offset may lie anywhere within half of `resolution_w`. `compared_at_w` are the loads
-    at which its multipliers were found [W]: there, no offset is left in its readings. `corrections`
-    are multipliers, each with the offset added after it [W]: whole watts logged are whole no more.
+    `offset_uncertainty_w` how far its readings at rest may be off at 95 % [W], where that is
+    stated. Where it is not, the offset may lie anywhere within half of `resolution_w`.
+    `compared_at_w` are the loads at which its multipliers were found [W]: there, no offset is left
+    in its readings. `corrections` are multipliers, each with the offset added after it [W]: whole
+    watts logged are whole no more.
     """
 
     resolution_w: float = 0.0

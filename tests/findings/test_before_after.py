@@ -9,7 +9,7 @@ from homeenergy.findings import before_after, find_changes
 from homeenergy.findings.before_after import LEAST_BESIDE
 from homeenergy.findings.change_search import steps
 from homeenergy.findings.several_changes import _best_partition
-from homeenergy.house import Clamp
+from homeenergy.house import Clamp, ClampFloor
 
 from .weather_days import correlated, energy, weather
 
@@ -226,6 +226,18 @@ def test_the_clamp_widens_energies_and_not_the_share():
     half = (change.size_kwh.high - change.size_kwh.low) / 2
     wanted = np.hypot(half, 0.1 * change.size_kwh.value)
     assert (wide.size_kwh.high - wide.size_kwh.low) / 2 == pytest.approx(wanted)
+
+
+def test_an_offset_is_a_greater_part_of_the_smaller_energy():
+    """(after + o) / (before + o), with the offset put into both days' energies by hand."""
+    change = before_after(planted(1))
+    floor = ClampFloor(offset_uncertainty_w=0.5, compared_at_w=(500.0,))
+    wide = change.with_clamp(Clamp(), floor=floor)
+    before, after = change.before_kwh.value, change.after_kwh.value
+    off_kwh = 0.0005 * 24
+    with_it = (after + off_kwh) / (before + off_kwh) - after / before
+    assert wide.share.systematic == pytest.approx(abs(with_it), rel=0.02)
+    assert wide.share.value == change.share.value
 
 
 def test_bad_input():
