@@ -6,6 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from math import hypot
 
+from homeenergy.estimate import Estimate
+from homeenergy.trust.systematic import with_systematic
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clamps:
@@ -61,3 +64,10 @@ class Clamps:
         if self.half_kwh is None or not kwh_a or not kwh_b:
             return 0.0
         return self.half_kwh(0.0, hours=self.hours[0] / kwh_a - self.hours[1] / kwh_b)
+
+
+def clamped(mean: Estimate, half: float) -> Estimate:
+    """A mean with the half width at 95 % of what its clamp may be off [its unit]."""
+    if not half:
+        return mean
+    return with_systematic(mean, half, basis=f"{mean.basis}; error of the clamp")

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.estimate import Estimate, mean_estimate
-from homeenergy.findings.compared_clamps import Clamps
+from homeenergy.findings.compared_clamps import Clamps, clamped
 from homeenergy.findings.comparison_words import comparison_lines, comparison_sentence
 from homeenergy.findings.differences import TwoMeans, alike_factor, two_means
 from homeenergy.findings.mean_price import scaled
@@ -199,7 +199,7 @@ def compare(
         x, days_x, y, days_y = x[keep_x], days_x[keep_x], y[keep_y], days_y[keep_y]
     mean_a, mean_b = _mean(x, days_x, per), _mean(y, days_y, per)
     halves = clamps.halves(mean_a.value, mean_b.value)
-    mean_a, mean_b = _clamped(mean_a, halves[0]), _clamped(mean_b, halves[1])
+    mean_a, mean_b = clamped(mean_a, halves[0]), clamped(mean_b, halves[1])
     difference, ratio = _estimates(found, mean_a, mean_b, clamps, n=min(x.size, y.size))
     weekly = _weekly(days_x, days_y, per) if weekly is None else weekly
     # What the clamps may be off does not shrink with the number of runs.
@@ -269,12 +269,6 @@ def _mean(x: NDArray[np.float64], day: NDArray[np.int64] | None, per: str) -> Es
     half = factor * (plain.high - plain.value)
     basis = f"{plain.basis}, widened as days may be alike"
     return replace(plain, low=plain.value - half, high=plain.value + half, basis=basis)
-
-
-def _clamped(mean: Estimate, half_kwh: float) -> Estimate:
-    if not half_kwh:
-        return mean
-    return with_systematic(mean, half_kwh, basis=f"{mean.basis}; error of the clamp")
 
 
 def _estimates(

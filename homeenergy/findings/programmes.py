@@ -13,6 +13,7 @@ from homeenergy.cycles import Programmes, find_programmes
 from homeenergy.estimate import Estimate, mean_estimate
 from homeenergy.findings.appliance import ApplianceFinding
 from homeenergy.findings.compare_circuits import timezone_of
+from homeenergy.findings.compared_clamps import clamped
 from homeenergy.findings.cost import run_costs
 from homeenergy.findings.daily import local_days
 from homeenergy.findings.mean_price import mean_price
@@ -20,7 +21,6 @@ from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.wording import interval_text, value_text
 from homeenergy.house.schedule import ProgrammeName
 from homeenergy.house.tariff import Tariff
-from homeenergy.trust.systematic import with_systematic
 from homeenergy.units import S_PER_H, WH_PER_KWH
 
 
@@ -154,26 +154,20 @@ def _use(
     day = local_days(table["start"], timezone_of(finding))
     kwh = table["energy_wh"].to_numpy(np.float64) / WH_PER_KWH
     hours = float(table["duration_s"].mean()) / S_PER_H
-    share = finding.clamp_share(float(kwh.mean()), hours=hours)
+    run_kwh = mean_of_runs(kwh, day)
+    share = finding.clamp_share(run_kwh.value, hours=hours)
     cost = None
     if costs is not None:
         mean = replace(mean_of_runs(costs[0][own], day), unit=costs[1])
-        cost = _with_clamp(mean, share)
+        cost = clamped(mean, share * abs(mean.value))
     minutes = table["duration_s"].to_numpy(np.float64) / S_PER_H * 60
     return ProgrammeUse(
         name=name,
         runs=int(own.sum()),
-        run_kwh=_with_clamp(mean_of_runs(kwh, day), share),
+        run_kwh=clamped(run_kwh, share * abs(run_kwh.value)),
         minutes=mean_estimate(minutes, unit="min", basis=f"mean of {own.sum()} runs, t interval"),
         cost=cost,
     )
-
-
-def _with_clamp(mean: Estimate, share: float) -> Estimate:
-    if not share:
-        return mean
-    basis = f"{mean.basis}; error of the clamp"
-    return with_systematic(mean, share * abs(mean.value), basis=basis)
 
 
 def _cell(estimate: Estimate | None) -> str:
