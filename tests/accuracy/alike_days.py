@@ -1,8 +1,8 @@
 """How often means of days hold the truth, by how alike days are.
 
 `python -m tests.accuracy.alike_days`. Days are made of four quarters with noise and a part of their
-own, which is like that of the day before. The table goes to standard output and, between two
-markers, into DEVELOPERS.md.
+own, which is like that of the day before. The table goes to standard output and into
+`results/`.
 """
 
 from __future__ import annotations
@@ -11,12 +11,12 @@ import sys
 from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
+import pandas as pd
 
 from homeenergy.findings.means import mean_of_days
 
 from .interval_houses import like_the_day_before
-from .intervals import write_into
-from .runs import GUIDE
+from .keep import keep
 
 LENGTHS = (14, 30, 60, 180)
 # Standard deviation of the days' own part, where that of a quarter's noise is 0.5, and its lag-1
@@ -24,7 +24,6 @@ LENGTHS = (14, 30, 60, 180)
 PARTS = [(0.0, 0.0), (0.2, 0.3), (0.5, 0.3), (0.2, 0.6), (0.5, 0.6), (1.0, 0.6), (0.2, 0.8)]
 PARTS += [(0.5, 0.8), (1.0, 0.8)]
 SERIES = 2000
-BEGIN, END = "<!-- alike:begin -->", "<!-- alike:end -->"
 
 
 def placed(rng, where: str, *, days: int, own: float, r: float):
@@ -54,13 +53,19 @@ def share_held(days: int, where: str, own: float, r: float, *, series: int = SER
     return held / series
 
 
-def report() -> str:
-    """The table in Markdown."""
+def measure() -> pd.DataFrame:
+    """One row for each cell of the table: what was drawn, and the share that held."""
     rows = [(days, "spread") for days in LENGTHS]
     rows += [(days, where) for where in ("evening", "hidden") for days in (14, 60)]
     cases = [(*row, *part) for row in rows for part in PARTS]
     with ProcessPoolExecutor(2) as pool:
         held = list(pool.map(share_held, *zip(*cases, strict=True)))
+    figures = pd.DataFrame(cases, columns=["days", "where", "own_sd", "correlation"])
+    return figures.assign(series=SERIES, share_held=held)
+
+
+def report(figures: pd.DataFrame) -> str:
+    """The table in Markdown."""
     heads = ["none", *(f"{own:g}, {r:g}" for own, r in PARTS[1:])]
     lines = [
         f"Share of {SERIES} made series each that hold the true mean, in %. Quarters of a day have "
@@ -72,13 +77,14 @@ def report() -> str:
         f"| days | where | {' | '.join(heads)} |",
         f"|---|---|{'---:|' * len(heads)}",
     ]
-    for number, (days, where) in enumerate(rows):
-        own = held[number * len(PARTS) : (number + 1) * len(PARTS)]
-        lines.append(f"| {days} | {where} | {' | '.join(f'{100 * one:.1f}' for one in own)} |")
+    for (days, where), row in figures.groupby(["days", "where"], sort=False):
+        shares = " | ".join(f"{100 * share:.1f}" for share in row["share_held"])
+        lines.append(f"| {days} | {where} | {shares} |")
     return "\n".join(lines)
 
 
 if __name__ == "__main__":
-    text = report()
+    found = measure()
+    text = report(found)
     sys.stdout.write(text + "\n")
-    write_into(GUIDE, text, begin=BEGIN, end=END)
+    keep("alike_days", title="How often means of days hold the truth", text=text, figures=found)

@@ -2,7 +2,7 @@
 
 `python -m tests.accuracy.benches`. Clamps with an offset anywhere within half a step are compared
 at some loads; what is stated is held against readings at others. The table goes to standard output
-and, between two markers, into DEVELOPERS.md.
+and into `results/`.
 """
 
 from __future__ import annotations
@@ -17,8 +17,7 @@ import pandas as pd
 from homeenergy.house import ClampFloor
 from homeenergy.trust import Reference, bench_comparison
 
-from .intervals import write_into
-from .runs import GUIDE
+from .keep import keep
 
 LOADS_W = (
     (60, 60, 60, 60),
@@ -35,7 +34,6 @@ AT_W = (0, 40, 300, 2000)
 STEP_W = 2.8  # 50 A x 230 V in 4096 steps
 SLOPE, ACCURACY = 0.98, 0.001
 CLAMPS = 500
-BEGIN, END = "<!-- benches:begin -->", "<!-- benches:end -->"
 
 
 def compared(
@@ -83,11 +81,19 @@ def shares_held(
     return list(np.mean(held, axis=0))
 
 
-def report() -> str:
-    """The table in Markdown."""
+def measure() -> pd.DataFrame:
+    """One row for each row of the table: loads, scatter, and the shares that held."""
     cases = [(loads, scatter) for loads in LOADS_W for scatter in SCATTERS]
     with ProcessPoolExecutor(2) as pool:
         held = list(pool.map(shares_held, *zip(*cases, strict=True)))
+    figures = pd.DataFrame(held, columns=["multiplier", *(f"at_{power}_w" for power in AT_W)])
+    figures.insert(0, "loads_w", [" ".join(map(str, loads)) for loads, _ in cases])
+    figures.insert(1, "scatter", [scatter for _, scatter in cases])
+    return figures
+
+
+def report(figures: pd.DataFrame) -> str:
+    """The table in Markdown."""
     at = " | ".join(f"{power} W" for power in AT_W)
     lines = [
         f"Share of {CLAMPS} made comparisons each that hold the truth, in %: of the multiplier and "
@@ -99,13 +105,14 @@ def report() -> str:
         f"| loads W | scatter % | multiplier | {at} |",
         f"|---|---:|{'---:|' * (1 + len(AT_W))}",
     ]
-    for (loads, scatter), shares in zip(cases, held, strict=True):
+    for loads_w, scatter, *shares in figures.itertuples(index=False):
         words = " | ".join(f"{100 * one:.1f}" for one in shares)
-        lines.append(f"| {', '.join(map(str, loads))} | {100 * scatter:g} | {words} |")
+        lines.append(f"| {loads_w.replace(' ', ', ')} | {100 * scatter:g} | {words} |")
     return "\n".join(lines)
 
 
 if __name__ == "__main__":
-    text = report()
+    found = measure()
+    text = report(found)
     sys.stdout.write(text + "\n")
-    write_into(GUIDE, text, begin=BEGIN, end=END)
+    keep("benches", title="How often bench comparisons hold the truth", text=text, figures=found)

@@ -2,8 +2,8 @@
 
 Every house is worked on as a person would: logs are imported, the clamps compared on the bench,
 what `homeenergy check` says is written into house.toml, and the findings are taken. The table goes
-to standard output and, between two markers, into DEVELOPERS.md. Nothing is developed on these
-seeds; seeds from 1001 to 1999 are for looking.
+to standard output and into `results/`. Nothing is developed on these seeds; seeds from 1001 to 1999
+are for looking.
 """
 
 from __future__ import annotations
@@ -28,10 +28,9 @@ from homeenergy.readings import import_logs, open_house
 from homeenergy.trust import check_house
 
 from .interval_houses import DAYS, REFERENCE_ACCURACY, draw_house, house_toml
-from .runs import GUIDE
+from .keep import keep
 
 SEEDS = range(13501, 15001)
-BEGIN, END = "<!-- intervals:begin -->", "<!-- intervals:end -->"
 LEAST, MOST = 0.93, 0.97
 GUARANTEED = "meter ratio, guaranteed bounds"
 ALL = ", all circuits"
@@ -193,24 +192,24 @@ def reasons(table: pd.DataFrame) -> list[str]:
     return [f"- {'; '.join(which)}: {why}" for why, which in found.items()]
 
 
-def write_into(guide: Path, text: str, *, begin: str = BEGIN, end: str = END) -> None:
-    """Put the report between its markers, which must be there."""
-    before, rest = guide.read_text(encoding="utf-8").split(begin, 1)
-    _, after = rest.split(end, 1)
-    guide.write_text(f"{before}{begin}\n{text}\n{end}{after}", encoding="utf-8")
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--print-only", action="store_true", help="leave DEVELOPERS.md as it is")
+    parser.add_argument("--print-only", action="store_true", help="leave results/ as it is")
     parser.add_argument("--seeds", type=int, nargs=2, metavar=("FIRST", "STOP"), help="for looking")
     given = parser.parse_args()
     seeds = range(*given.seeds) if given.seeds else SEEDS
     begun = time.perf_counter()
-    text = report(measure(seeds), measure(seeds, offsets="usual"), houses=len(seeds))
+    cases, usual = measure(seeds), measure(seeds, offsets="usual")
+    text = report(cases, usual, houses=len(seeds))
     sys.stdout.write(text + "\n")
     if not given.print_only and not given.seeds:
-        write_into(GUIDE, text)
+        figures = shares(cases).assign(usual=shares(usual)["share"]).reset_index(names="figure")
+        keep(
+            "intervals",
+            title="How often 95 % intervals hold the truth",
+            text=text,
+            figures=figures,
+        )
     sys.stderr.write(f"measured in {time.perf_counter() - begun:.0f} s\n")
 
 

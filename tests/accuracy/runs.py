@@ -1,7 +1,7 @@
 """How accurate runs and standby are: `python -m tests.accuracy.runs` measures and writes it down.
 
-The tables go to standard output and, between two markers, into DEVELOPERS.md. Nothing is developed
-on these seeds, and nobody looks at single runs of theirs; seeds from 1001 to 1999 are for looking.
+The tables go to standard output and into `results/`. Nothing is developed on these seeds, and
+nobody looks at single runs of theirs; seeds from 1001 to 1999 are for looking.
 """
 
 from __future__ import annotations
@@ -11,12 +11,14 @@ import os
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
-from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from homeenergy.simulate import appliance_names
-from tests.accuracy.score import Score, score_appliance
+
+from .keep import keep
+from .score import Score, score_appliance
 
 NOISES_W = (0.5, 2.0, 8.0)
 PERIODS_S = (1, 5, 10, 60)
@@ -24,6 +26,8 @@ SEEDS = range(5001, 5006)
 DAYS = 7
 RESOLUTION_W = 1.0
 HOW = ("given", "inferred")
+TITLE = "Runs and standby against the truth"
+QUANTILES = {"median": 0.5, "p95": 0.95}
 TARGETS = {
     "F1": (0.98, "at least"),
     "exact days": (0.95, "at least"),
@@ -31,8 +35,6 @@ TARGETS = {
     "median boundary error [samples]": (2.0, "at most"),
     "standby error [W]": (0.5, "at most"),
 }
-BEGIN, END = "<!-- accuracy:begin -->", "<!-- accuracy:end -->"
-GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
 
 Scores = dict[tuple[str, float, float, str], Score]
 """By appliance, period [s], noise [W], and whether the kind was given or inferred."""
@@ -215,15 +217,15 @@ def report(scores: Scores) -> str:
         "Targets at 1 s: F1 0.98, 95 % of days with the exact number of runs, median energy error "
         "0.5 %, median boundary error 2 samples, standby within 0.5 W.",
         "",
-        "### All appliances",
+        "## All appliances",
         "",
         *overall_table(scores),
         "",
-        "### Targets missed at 1 s",
+        "## Targets missed at 1 s",
         "",
         *misses(scores, 1),
         "",
-        f"### Inferred as another kind at 1 s and 2 W noise, of {len(SEEDS)} makes",
+        f"## Inferred as another kind at 1 s and 2 W noise, of {len(SEEDS)} makes",
         "",
         *other_kinds(scores, 1, 2.0),
         "",
@@ -244,25 +246,33 @@ def report(scores: Scores) -> str:
     return "\n".join(lines)
 
 
-def write_into(guide: Path, text: str) -> None:
-    """Put the report between the markers, or in a new section at the end."""
-    old = guide.read_text(encoding="utf-8") if guide.exists() else ""
-    if BEGIN not in old or END not in old:
-        old = f"{old.rstrip()}\n\n## How accurate it is\n\n{BEGIN}\n{END}\n"
-    before, rest = old.split(BEGIN, 1)
-    _, after = rest.split(END, 1)
-    guide.write_text(f"{before}{BEGIN}\n{text}\n{END}{after}", encoding="utf-8")
+def in_rows(scores: Scores) -> pd.DataFrame:
+    """One row for each appliance and condition, for a spreadsheet."""
+    rows = []
+    for (name, period_s, noise_w, how), score in scores.items():
+        row = {"appliance": name, "period_s": period_s, "noise_w": noise_w, "kind": how}
+        row |= {"true_runs": score.true_runs, "found_runs": score.found_runs}
+        row |= {"f1": score.f1, "exact_days": score.exact}
+        for column, errors in (
+            ("energy_error", score.energy_errors),
+            ("boundary_samples", score.boundary_samples),
+            ("standby_error_w", score.standby_errors_w),
+        ):
+            row |= {f"{column}_{word}": quantile(errors, q) for word, q in QUANTILES.items()}
+        rows.append(row)
+    return pd.DataFrame(rows)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--print-only", action="store_true", help="leave DEVELOPERS.md as it is")
+    parser.add_argument("--print-only", action="store_true", help="leave results/ as it is")
     only_print = parser.parse_args().print_only
     begun = time.perf_counter()
-    text = report(measure())
+    scores = measure()
+    text = report(scores)
     sys.stdout.write(text + "\n")
     if not only_print:
-        write_into(GUIDE, text)
+        keep("runs", title=TITLE, text=text, figures=in_rows(scores))
     sys.stderr.write(f"measured in {time.perf_counter() - begun:.0f} s\n")
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from homeenergy.simulate import appliance_names
 
-from .runs import BEGIN, END, quantile, write_into
+from .runs import quantile
 from .score import Score, match_runs, score_appliance
 
 SEEDS = range(4001, 4003)
@@ -106,13 +106,3 @@ def test_days_are_compared_by_the_runs_that_begin_in_them():
         cycles, "table", cycles.table[cycles.table["start"] >= day.iloc[0] + pd.Timedelta("1D")]
     )
     assert score_found(truth, cycles, days=4).exact_days == 3
-
-
-def test_the_report_replaces_what_stands_between_its_markers(tmp_path):
-    guide = tmp_path / "GUIDE.md"
-    guide.write_text(f"# Guide\n\n{BEGIN}\nold\n{END}\n\n## More\n", encoding="utf-8")
-    write_into(guide, "new")
-    assert guide.read_text() == f"# Guide\n\n{BEGIN}\nnew\n{END}\n\n## More\n"
-    guide.write_text("# Guide\n", encoding="utf-8")
-    write_into(guide, "new")
-    assert guide.read_text() == f"# Guide\n\n## How accurate it is\n\n{BEGIN}\nnew\n{END}\n"

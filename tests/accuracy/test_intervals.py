@@ -9,7 +9,7 @@ from scipy.stats import binom
 
 from .alike_days import share_held
 from .benches import shares_held
-from .intervals import BEGIN, END, GUARANTEED, measure, report, shares, write_into
+from .intervals import GUARANTEED, measure, report, shares
 
 SEEDS = range(4001, 4041)
 # What the whole study found, less some: few runs cannot tell more.
@@ -75,15 +75,8 @@ def test_the_interval_of_a_share():
     assert (found["low"], found["high"]) == (pytest.approx(0.025**0.1), 1.0)
 
 
-def test_the_table_replaces_what_stands_between_its_markers(tmp_path):
-    guide = tmp_path / "GUIDE.md"
-    guide.write_text(f"# Guide\n\n{BEGIN}\nold\n{END}\n\n## More\n", encoding="utf-8")
-    write_into(guide, "new")
-    assert guide.read_text() == f"# Guide\n\n{BEGIN}\nnew\n{END}\n\n## More\n"
-
-
 def test_days_that_stay_alike_for_weeks_are_told_by_two_months_of_them():
-    """Some rows of the table in DEVELOPERS.md, from fewer series."""
+    """Some rows of results/alike_days.md, from fewer series."""
     assert share_held(14, "spread", 0.0, 0.0, series=300) >= 0.94
     for where in ("spread", "evening"):
         fortnight, months = (share_held(days, where, 0.5, 0.8, series=300) for days in (14, 60))
@@ -93,7 +86,7 @@ def test_days_that_stay_alike_for_weeks_are_told_by_two_months_of_them():
 @pytest.mark.parametrize("scatter", [0.002, 0.02])
 @pytest.mark.parametrize("rated", [True, False])
 def test_small_and_large_loads_together_hold_whatever_they_scatter(scatter, rated):
-    """One set of loads of the table in DEVELOPERS.md, from fewer comparisons.
+    """One set of loads of results/benches.md, from fewer comparisons.
 
     Without a rating nothing bounds the offset but the pairs, so more than 95 % hold.
     """
