@@ -11,7 +11,7 @@ from homeenergy.cycles.decisions import read_decisions
 from homeenergy.cycles.result import Cycles
 from homeenergy.cycles.runs import find_cycles
 from homeenergy.house.clamp_floor import clamp_floor
-from homeenergy.house.schedule import Circuit, Kind
+from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 
@@ -62,7 +62,7 @@ def house_cycles(
     readings = house.trace(found) if trace is None else trace
     floor = clamp_floor(found, house.supply)
     settings: dict[str, Any] = saved_settings(own)
-    kind = cast("Kind | None", settings.pop("kind", found.kind))
+    kind = cast("str | None", settings.pop("kind", found.kind))
     cycles = find_cycles(readings, kind, floor=floor, **settings)
     return decided(cycles, own, trace=readings, floor=floor)
 

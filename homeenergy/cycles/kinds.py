@@ -9,7 +9,6 @@ from homeenergy.cycles.fragments import Fragments
 from homeenergy.cycles.pauses import SHORT_S, groups
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.cycles.weighted import weighted_quantile
-from homeenergy.house.schedule import Kind
 from homeenergy.units import S_PER_DAY
 
 # A machine with a heater and a motor has working levels this far apart; an element, a lamp or a
@@ -36,7 +35,7 @@ def _working_levels(
     return plateaus.mean_w[working] - idle_w, plateaus.n[working]
 
 
-def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tuple[Kind, float]:
+def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tuple[str, float]:
     """Kind of an appliance and a score of how plain that is (0 to 1, no probability).
 
     Never at rest, or nothing that stands out, or one steady speed above another: continuous.

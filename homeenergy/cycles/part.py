@@ -14,7 +14,6 @@ from homeenergy.cycles.runs import cycles_of_plateaus
 from homeenergy.cycles.standby import idle_standby
 from homeenergy.estimate import Estimate
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
-from homeenergy.house.schedule import Kind
 from homeenergy.readings.trace import Trace
 
 # Runs of so many plateaus are found in a twentieth of a second.
@@ -29,7 +28,7 @@ def runs_again(
     trace: Trace,
     first: int,
     stop: int,
-    kind: Kind | None = None,
+    kind: str | None = None,
     floor: ClampFloor = UNKNOWN_FLOOR,
     most: int | None = QUICK_PLATEAUS,
 ) -> Cycles:

@@ -16,15 +16,13 @@ from numpy.typing import NDArray
 from homeenergy.cycles import kernels
 from homeenergy.cycles.fragments import Fragments, sums_of
 from homeenergy.cycles.plateaus import Plateaus
-from homeenergy.house.schedule import Kind
+from homeenergy.house.kinds import KINDS
 from homeenergy.units import S_PER_H
 
 # Valves, reversal of a motor, a lost second: always inside a run.
 ALWAYS_S = 5.0
 # A false start or the rhythm of a magnetron.
 SHORT_S = 40.0
-# A compressor rests for some minutes at least, but stops briefly to begin and end a defrost.
-COMPRESSOR_S = 180.0
 # Longest pause inside a programme (drying with the pump off), and between two pulses of keep-warm.
 LONGEST_S = 3600.0
 # Heating that goes on and off for longer than this is a thermostat's, not a person's session.
@@ -50,12 +48,13 @@ NEAR_SHARE = 0.2
 MOST_BEGINNINGS = 200
 
 
-def pause_limit_s(fragments: Fragments, plateaus: Plateaus, *, kind: Kind) -> float:
+def pause_limit_s(fragments: Fragments, plateaus: Plateaus, *, kind: str) -> float:
     """Longest pause inside a run [s], from the breaks of this appliance."""
     short_s = max(SHORT_S, 1.5 * plateaus.period_s) if plateaus.period_s < SHORT_S else ALWAYS_S
-    if kind == "modulating":
-        return max(short_s, COMPRESSOR_S)
-    if kind == "thermostatic" or len(fragments) < 2:
+    bridging = KINDS[kind].bridging
+    if bridging.pauses == "short":
+        return max(short_s, bridging.least_pause_s)
+    if len(fragments) < 2:
         return short_s
     edges = np.array(
         [
@@ -66,7 +65,7 @@ def pause_limit_s(fragments: Fragments, plateaus: Plateaus, *, kind: Kind) -> fl
     covered_s = float(plateaus.n.sum()) * plateaus.period_s
     for limit_s in family_limits_s(fragments.pause_s, edges, covered_s=covered_s):
         if limit_s > short_s and (
-            kind == "batch" or are_sessions(fragments, fragments.pause_s <= limit_s)
+            bridging.pauses == "families" or are_sessions(fragments, fragments.pause_s <= limit_s)
         ):
             return limit_s
     return short_s
@@ -114,13 +113,11 @@ def are_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> bool:
     return bool(np.median(first) >= 1.5 and np.median(lasts_s) <= LONGEST_SESSION_S)
 
 
-def join_across_holes(
-    fragments: Fragments, joins: NDArray[np.bool_], *, thermostatic: bool
-) -> None:
+def join_across_holes(fragments: Fragments, joins: NDArray[np.bool_], *, up_to_usual: bool) -> None:
     """Join what is on at both edges of a hole in the data, if it can have been on all the while.
 
-    The level must be alike, and the hole no longer than an hour; for a thermostat, no longer than
-    its usual pause, because it must have paused in a longer one.
+    The level must be alike, and the hole no longer than an hour; with `up_to_usual`, no longer than
+    the usual pause of the appliance, because it must have paused in a longer one.
     """
     hole = fragments.stop_plateau[:-1] == fragments.first_plateau[1:]
     if not hole.any():
@@ -128,7 +125,7 @@ def join_across_holes(
     level_w = fragments.excess_wh / fragments.n
     near = np.minimum(level_w[1:], level_w[:-1]) >= 0.7 * np.maximum(level_w[1:], level_w[:-1])
     pauses_s = fragments.pause_s[~hole]
-    usual_s = float(np.median(pauses_s)) if thermostatic and pauses_s.size else LONGEST_S
+    usual_s = float(np.median(pauses_s)) if up_to_usual and pauses_s.size else LONGEST_S
     joins |= hole & near & (fragments.pause_s <= min(usual_s, LONGEST_S))
 
 
@@ -142,15 +139,16 @@ def groups(joins: NDArray[np.bool_]) -> NDArray[np.int64]:
 
 
 def join_fragments(
-    fragments: Fragments, plateaus: Plateaus, *, limit_s: float, kind: Kind, idle_w: float
+    fragments: Fragments, plateaus: Plateaus, *, limit_s: float, kind: str, idle_w: float
 ) -> NDArray[np.bool_]:
     """Which neighbouring fragments belong to one run, shape (m - 1,)."""
-    mixed, person = kind == "batch", kind == "manual"
+    bridging = KINDS[kind].bridging
+    mixed = bridging.programmes
     pause_s = fragments.pause_s
     joins = pause_s <= limit_s
     if not joins.size:
         return joins
-    if person:
+    if bridging.interruptions:
         beside_s = np.minimum(fragments.duration_s[1:], fragments.duration_s[:-1])
         slight = pause_s <= np.minimum(LONGEST_INTERRUPTION_S, INTERRUPTION_SHARE * beside_s)
         power_w = fragments.excess_wh * S_PER_H / (fragments.n * fragments.period_s)

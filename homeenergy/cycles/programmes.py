@@ -13,6 +13,7 @@ from homeenergy.cycles.grouping import find_groups
 from homeenergy.cycles.result import Cycles
 from homeenergy.cycles.shapes import SHORTEST_HEATING_S, run_shapes
 from homeenergy.errors import HouseError
+from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import ProgrammeName
 from homeenergy.units import S_PER_H, WH_PER_KWH
 
@@ -139,10 +140,11 @@ def find_programmes(cycles: Cycles, *, names: Sequence[ProgrammeName] | None = N
         raise _too_few(cycles, int(whole.sum()))
     shapes = run_shapes(cycles)
     period_s = cycles.plateaus.period_s
-    share = ALIKE_SHARE_OF_MACHINES if cycles.kind == "batch" else ALIKE_SHARE
+    kind = KINDS[cycles.kind]
+    share = ALIKE_SHARE_OF_MACHINES if kind.programmes else ALIKE_SHARE
     group = find_groups(_points(shapes[whole], period_s=period_s, share=share))
     medians = _medians(shapes[whole], group)
-    heats = shapes.attrs["high_w"] >= LEAST_HEATER_W and cycles.kind in ("batch", "manual")
+    heats = shapes.attrs["high_w"] >= LEAST_HEATER_W and kind.by_hand
     label = _labels(medians, heats=heats and bool((medians["high_share"] < 0.9).any()))
     label, unused = _renamed(label, medians, names or ())
     if "label" in cycles.table:

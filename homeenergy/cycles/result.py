@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from homeenergy.cycles.plateaus import Plateaus
 from homeenergy.cycles.standby import Standby
 from homeenergy.estimate import Estimate
-from homeenergy.house.schedule import Kind
 from homeenergy.units import S_PER_H
 
 if TYPE_CHECKING:
@@ -63,7 +62,7 @@ class Cycles:
     standby: Estimate
     rest: Standby
     settings: dict[str, Any]
-    kind: Kind
+    kind: str
     kind_sure: float
     label: str
     total_wh: float
@@ -115,7 +114,7 @@ def make_cycles(
     *,
     rest: Standby,
     settings: dict[str, Any],
-    kind: Kind,
+    kind: str,
     kind_sure: float,
     label: str,
 ) -> Cycles:

@@ -21,7 +21,7 @@ from homeenergy.cycles.plateaus import Chunks, Plateaus, consecutive, segment
 from homeenergy.cycles.result import Cycles, make_cycles, turned_round
 from homeenergy.cycles.standby import Standby, idle_standby, never_at_rest
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
-from homeenergy.house.schedule import KINDS, Kind
+from homeenergy.house.kinds import KINDS
 from homeenergy.readings.trace import Trace
 from homeenergy.units import S_PER_H
 
@@ -34,7 +34,7 @@ SLIGHT_WORTH, SLIGHT_LEVEL = 0.05, 0.6
 
 def find_cycles(
     trace: Chunks,
-    kind: Kind | None = None,
+    kind: str | None = None,
     *,
     idle_w: float | None = None,
     on_w: float | None = None,
@@ -122,7 +122,7 @@ def cycles_of_plateaus(
     plateaus: Plateaus,
     pieces: list[Trace],
     *,
-    kind: Kind | None = None,
+    kind: str | None = None,
     idle_w: float | None = None,
     on_w: float | None = None,
     low_w: float | None = None,
@@ -148,7 +148,10 @@ def cycles_of_plateaus(
     if low_w is None:
         levels = replace(levels, low_w=_low_w(found_kind, levels, plateaus.settings["step_w"]))
     first, stop, limit_s, longest_s = _find_runs(plateaus, levels, kind=found_kind, pause_s=pause_s)
-    if not first.size and kind != "continuous" and plateaus.usual_w > IDLE_ELECTRONICS_W:
+    if (
+        not (first.size or (kind and KINDS[kind].never_off))
+        and plateaus.usual_w > IDLE_ELECTRONICS_W
+    ):
         # A steady draw above what electronics take at rest may be work that never paused.
         rest = never_at_rest()
     else:
@@ -183,7 +186,7 @@ def _usual_levels(plateaus: Plateaus) -> Levels:
 
 
 def _find_runs(
-    plateaus: Plateaus, levels: Levels, *, kind: Kind, pause_s: float | None
+    plateaus: Plateaus, levels: Levels, *, kind: str, pause_s: float | None
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], float, float]:
     """First and stop samples of all runs; the limit for pauses and the longest one met [s]."""
     fragments = find_fragments(plateaus, levels)
@@ -192,17 +195,18 @@ def _find_runs(
         joins = join_fragments(
             fragments, plateaus, limit_s=limit_s, kind=kind, idle_w=levels.idle_w
         )
-        join_across_holes(fragments, joins, thermostatic=kind == "thermostatic")
+        bridging = KINDS[kind].bridging
+        join_across_holes(fragments, joins, up_to_usual=bridging.usual_pause_in_holes)
     else:
         limit_s = pause_s
         joins = fragments.pause_s <= limit_s
     runs = groups(joins)
-    if not len(fragments) or kind == "continuous":
+    if not len(fragments) or KINDS[kind].never_off:
         runs = runs[:0]
     runs = runs[sums_of(fragments.works.astype(np.int64), *runs.T) > 0]
     runs = _without_slight(fragments, runs, kind=kind)
     first, stop = fragments.first[runs[:, 0]], fragments.stop[runs[:, 1] - 1]
-    if kind in ("batch", "manual"):
+    if KINDS[kind].by_hand:
         first = _with_lead_in(plateaus, first, stop, idle_w=levels.idle_w)
     longest_s = float(fragments.pause_s[joins].max(initial=0.0))
     return first, stop, limit_s, longest_s
@@ -221,7 +225,7 @@ def _is_backwards(plateaus: Plateaus) -> bool:
 
 
 def standby_draw(
-    trace: Chunks, *, kind: Kind | None = None, floor: ClampFloor = UNKNOWN_FLOOR
+    trace: Chunks, *, kind: str | None = None, floor: ClampFloor = UNKNOWN_FLOOR
 ) -> Standby:
     """What an appliance draws between its runs.
 
@@ -263,15 +267,12 @@ def standby_draw(
     return find_cycles(trace, kind, floor=floor).rest
 
 
-def _low_w(kind: Kind, levels: Levels, step_w: float) -> float:
+def _low_w(kind: str, levels: Levels, step_w: float) -> float:
     """Level above which neighbouring power belongs to a run [W]."""
-    rise = levels.on_w - levels.idle_w
-    # Of one compressor or element, what lies far below its power is another load.
-    if kind == "thermostatic":
-        return levels.idle_w + 0.75 * rise
-    if kind == "modulating":
-        return levels.idle_w + 0.5 * rise
-    if kind == "batch":
+    bridging = KINDS[kind].bridging
+    if bridging.low_share is not None:
+        return levels.idle_w + bridging.low_share * (levels.on_w - levels.idle_w)
+    if bridging.pumps:
         return min(levels.low_w, levels.idle_w + max(LEAST_PUMP_W, 1.5 * step_w))
     return levels.low_w
 
@@ -305,7 +306,7 @@ def _with_lead_in(
 
 
 def _without_slight(
-    fragments: Fragments, runs: NDArray[np.int64], *, kind: Kind
+    fragments: Fragments, runs: NDArray[np.int64], *, kind: str
 ) -> NDArray[np.int64]:
     """Leave out what is far weaker and worth far less than a usual run: a door lamp.
 
@@ -317,6 +318,6 @@ def _without_slight(
     hours = sums_of(fragments.n, *runs.T) * fragments.period_s / S_PER_H
     level_w = worth / hours
     slight = worth < SLIGHT_WORTH * np.median(worth)
-    if kind != "batch":
+    if not KINDS[kind].programmes:
         slight &= level_w < SLIGHT_LEVEL * np.median(level_w)
     return runs[~slight]

@@ -19,6 +19,7 @@ from homeenergy.findings.means import mean_of_days
 from homeenergy.findings.outdoor_days import daily_temperature
 from homeenergy.findings.wording import clipped, estimate_text
 from homeenergy.findings.year_price import price_of_a_year
+from homeenergy.house.kinds import KINDS
 from homeenergy.house.tariff import Tariff
 from homeenergy.trust.systematic import with_even_error, with_systematic
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H
@@ -260,8 +261,10 @@ def _weather(
 
 def _season(finding: ApplianceFinding, correlation: float, range_c: float, days: int) -> Season:
     name = f"{finding.appliance} {finding.circuit}".lower().replace("_", " ")
-    some = finding.kind == "thermostatic" or any(word in name for word in SOME_WORDS)
-    strong = finding.kind == "modulating" or any(f" {word}" in f" {name}" for word in STRONG_WORDS)
+    some = KINDS[finding.kind].season == "some" or any(word in name for word in SOME_WORDS)
+    strong = KINDS[finding.kind].season == "strong" or any(
+        f" {word}" in f" {name}" for word in STRONG_WORDS
+    )
     judged: Season = "strong" if strong else "some" if some else "none known"
     if isfinite(correlation):
         if abs(correlation) >= STRONG_CORRELATION:

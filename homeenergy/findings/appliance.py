@@ -18,7 +18,7 @@ from homeenergy.findings.means import mean_of_runs
 from homeenergy.findings.price_at_rest import price_outside_runs
 from homeenergy.findings.remarks import remarks_on
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor, clamp_floor
-from homeenergy.house.schedule import Circuit, Clamp, Kind, Supply, Tariff
+from homeenergy.house.schedule import Circuit, Clamp, Supply, Tariff
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.systematic import (
     clamp_over,
@@ -69,7 +69,7 @@ class ApplianceFinding:
 
     circuit: str
     appliance: str
-    kind: Kind
+    kind: str
     kind_sure: float
     days: float
     coverage: float

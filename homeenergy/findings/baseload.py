@@ -18,6 +18,7 @@ from homeenergy.findings.house_findings import Findings, house_findings
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_days
 from homeenergy.house.clamp_floor import clamp_floor
+from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.systematic import with_systematic
@@ -289,11 +290,11 @@ def _parts(
     for finding in loads:
         above = above_w[finding.circuit].set_axis(quiet.index)
         known_w = _clamps_w(house, [finding.circuit], quiet)
-        state = NEVER_OFF if finding.kind == "continuous" else STANDBY
+        state = NEVER_OFF if KINDS[finding.kind].never_off else STANDBY
         name = (finding.circuit, finding.appliance)
         rows.append(_part(*name, state, quiet[finding.circuit] - above, known_w))
         if above.any():
-            started = IN_USE if finding.kind in ("batch", "manual") else BY_ITSELF
+            started = IN_USE if KINDS[finding.kind].by_hand else BY_ITSELF
             rows.append(_part(*name, started, above, 0.0))
     if with_mains:
         names = [f.circuit for f in loads]

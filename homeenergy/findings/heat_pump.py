@@ -19,6 +19,7 @@ from homeenergy.findings.daily import LEAST_COVERAGE, daily_energy
 from homeenergy.findings.defrosts import defrosts
 from homeenergy.findings.means import mean_of_days
 from homeenergy.findings.wording import estimate_text, percent_text
+from homeenergy.house.kinds import KINDS
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
@@ -247,7 +248,7 @@ def _starts_per_day(
 
 def _remarks(use: HeatPumpUse, cycles: Cycles, outdoor: pd.Series | None) -> list[str]:
     remarks = []
-    if cycles.kind != "modulating":
+    if not KINDS[cycles.kind].varying:
         remarks.append(f"It is taken to be {cycles.kind}, not modulating.")
     if use.least_w > HARDLY * use.full_w:
         remarks.append("Its power hardly changes while it runs: a machine of one speed.")

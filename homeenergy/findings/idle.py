@@ -16,6 +16,7 @@ from homeenergy.findings.day_parts import day_parts, rounding_w
 from homeenergy.findings.idle_words import idle_sentence
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.quotients import quotient, ratio_of_days
+from homeenergy.house.kinds import KINDS
 from homeenergy.trust.systematic import with_systematic
 from homeenergy.units import DAYS_PER_YEAR, S_PER_H, WH_PER_KWH
 
@@ -165,7 +166,7 @@ def idle_or_use(finding: ApplianceFinding, *, use_name: str = "use") -> IdleUse:
     '0.94 kWh a week at 5.7 W'
     """
     _refuse(finding)
-    parts = _as_use(day_parts(finding)) if finding.kind == "continuous" else day_parts(finding)
+    parts = _as_use(day_parts(finding)) if KINDS[finding.kind].never_off else day_parts(finding)
     idle_w = _idle_w(finding, parts)
     idle = _idle_kwh_per_day(finding, parts)
     waiting_h = _waiting_h_per_use(finding, idle_w)
@@ -209,7 +210,7 @@ def _per_day(parts: pd.DataFrame, name: str) -> Estimate:
 
 def _idle_w(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
     standby = finding.cycles.standby
-    if finding.kind == "continuous":
+    if KINDS[finding.kind].never_off:
         basis = "never off, so never idle"
         return Estimate(value=nan, low=nan, high=nan, unit="W", n=0, basis=basis)
     if not standby.resolved or not isfinite(standby.value):
@@ -229,11 +230,11 @@ def _idle_w(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
 def _idle_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
     away_h = 24 * float(parts["away_h"].sum()) / float(parts["covered_h"].sum())
     standby = finding.standby_w
-    if finding.kind != "continuous" and not isfinite(standby.value):
+    if not KINDS[finding.kind].never_off and not isfinite(standby.value):
         return replace(_per_day(parts, "idle_kwh"), value=nan, low=nan, high=nan)
-    if finding.kind == "continuous" or standby.resolved:
+    if KINDS[finding.kind].never_off or standby.resolved:
         measured = _per_day(parts, "idle_kwh")
-        half = 0.0 if finding.kind == "continuous" else standby.systematic * away_h / WH_PER_KWH
+        half = 0.0 if KINDS[finding.kind].never_off else standby.systematic * away_h / WH_PER_KWH
         return with_systematic(measured, half, basis=f"{measured.basis}, at rest")
     high = standby.high * away_h / WH_PER_KWH
     if isfinite(finding.kwh_per_day.high):
@@ -256,7 +257,8 @@ def _idle_share(finding: ApplianceFinding, parts: pd.DataFrame, idle: Estimate) 
     working = days["use_kwh"] + days["other_kwh"]
     if not isfinite(idle.value):
         return replace(idle, unit="")
-    if len(finding.cycles.table) and finding.kind != "continuous" and isnan(finding.idle_share):
+    never_off = KINDS[finding.kind].never_off
+    if len(finding.cycles.table) and not never_off and isnan(finding.idle_share):
         basis = "power flows both ways, so there are no shares"
         return replace(idle, value=nan, low=nan, high=nan, unit="", resolved=True, basis=basis)
     if not idle.resolved:
@@ -266,7 +268,7 @@ def _idle_share(finding: ApplianceFinding, parts: pd.DataFrame, idle: Estimate) 
     share = ratio_of_days(
         days["idle_kwh"].to_numpy(np.float64), total, unit="", basis="share of all energy"
     )
-    if finding.kind == "continuous" or not isfinite(share.value):
+    if never_off or not isfinite(share.value):
         return share
     offset_kwh = rounding_w(finding) / WH_PER_KWH * float(days["away_h"].sum())
     half = offset_kwh / float(total.sum()) * (1 - share.value)
@@ -307,7 +309,7 @@ def _waiting_h_per_use(finding: ApplianceFinding, idle_w: Estimate) -> Estimate:
 def _break_even(finding: ApplianceFinding, waiting_h: Estimate) -> Estimate:
     runs = finding.cycles.complete
     unknown = Estimate(value=nan, low=nan, high=nan, unit="a week", n=len(runs), basis="")
-    if finding.kind not in ("batch", "manual"):
+    if not KINDS[finding.kind].by_hand:
         return replace(unknown, basis=f"{finding.kind}: nobody starts its runs")
     if not len(runs):
         return replace(unknown, basis="no use was seen whole")

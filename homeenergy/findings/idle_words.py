@@ -15,6 +15,7 @@ from homeenergy.findings.wording import (
     percent_text,
     value_text,
 )
+from homeenergy.house.kinds import KINDS
 from homeenergy.units import DAYS_PER_YEAR
 
 if TYPE_CHECKING:
@@ -30,11 +31,11 @@ def idle_sentence(idle_use: IdleUse) -> str:
     finding, name = idle_use.finding, idle_use.finding.appliance
     week = clipped(idle_use.idle_kwh_per_week, finding)
     use = estimate_text(clipped(idle_use.use_kwh_per_week, finding))
-    if finding.kind == "continuous":
+    if KINDS[finding.kind].never_off:
         return f"{name} is never off, so nothing of its {use} a week is idle."
     if not isfinite(week.value):
         return f"{name} was never seen at rest, so what it takes while idle is not known."
-    if finding.kind not in ("batch", "manual"):
+    if not KINDS[finding.kind].by_hand:
         return (
             f"{name} takes {_amount(week)} a week between its runs, "
             f"{_share(idle_use.idle_share)} of its energy; it starts by itself and has to stay on."

@@ -18,6 +18,7 @@ from homeenergy.findings.day_parts import between_edges, day_edges_ns, in_runs
 from homeenergy.findings.means import mean_of_days
 from homeenergy.findings.quotients import ratio_of_days
 from homeenergy.findings.wording import clipped, estimate_text, interval_text, value_text
+from homeenergy.house.kinds import KINDS
 from homeenergy.trust.systematic import with_systematic
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
@@ -138,12 +139,12 @@ def _is_on(finding: ApplianceFinding) -> NDArray[np.bool_]:
     """Plateaus of work inside runs, and small lamps lit alone, in a run or out of it."""
     cycles = finding.cycles
     plateaus = cycles.plateaus
-    if finding.kind == "continuous":
+    if KINDS[finding.kind].never_off:
         return np.asarray(plateaus.mean_w != 0)
     inside = in_runs(cycles)
     sign = -1 if plateaus.settings["backwards"] else 1
     on: NDArray[np.bool_] = inside & (sign * plateaus.mean_w > sign * cycles.settings["on_w"])
-    if finding.kind == "manual" and not cycles.standby.resolved:
+    if KINDS[finding.kind].lamps and not cycles.standby.resolved:
         # Where the rest is at nothing, a steady draw is a lamp, though too small for a run.
         lasting = plateaus.n * plateaus.period_s >= LEAST_ALONE_S
         on |= lasting & (plateaus.mean_w > ALONE_BOUNDS * cycles.standby.high)
@@ -268,7 +269,7 @@ def _steady(finding: ApplianceFinding) -> bool:
     """Whether levels are lamps, and no programme or uses as short as a sample."""
     plateaus = finding.cycles.plateaus
     on = _is_on(finding)
-    return finding.kind == "manual" and float(np.median(plateaus.n[on])) >= LEAST_LEVEL_N
+    return KINDS[finding.kind].lamps and float(np.median(plateaus.n[on])) >= LEAST_LEVEL_N
 
 
 def _busiest(on_h: NDArray[np.float64]) -> tuple[int, int] | None:

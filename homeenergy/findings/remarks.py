@@ -10,6 +10,7 @@ from homeenergy.cycles import Cycles
 from homeenergy.cycles.decision_lines import Act
 from homeenergy.estimate import Estimate
 from homeenergy.findings.wording import kind_words, percent_text
+from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.systematic import correction_text, correction_words
@@ -48,7 +49,7 @@ def remarks_on(
         remarks.append(f"{_count(cut, 'run')} cut by a gap or an end of the data")
     if len(cycles.complete) == 1:
         remarks.append("one complete run: its spread is not known")
-    if cycles.kind == "modulating" and len(cycles.table):
+    if KINDS[cycles.kind].varying and len(cycles.table):
         remarks.append("its runs last as long as the weather: look at kWh a day, not kWh a run")
     if np.isinf(per_day.high):
         remarks.append("too few whole days: the spread between days is not known")

@@ -24,6 +24,7 @@ from homeenergy.findings.wording import (
     percent_text,
     value_text,
 )
+from homeenergy.house.kinds import KINDS
 from homeenergy.trust.systematic import with_even_error
 from homeenergy.units import DAYS_PER_YEAR
 
@@ -200,7 +201,7 @@ def energy_now(finding: ApplianceFinding) -> Mapping[str, float]:
     Together they are all of it: what is neither counts as use.
     """
     total = finding.kwh_per_day.value * DAYS_PER_YEAR
-    if not finding.days or finding.kind == "continuous":
+    if not finding.days or KINDS[finding.kind].never_off:
         return {"idle": 0.0, "use": total}
     parts = day_parts(finding)
     idle_kwh = float(parts["idle_kwh"].sum()) / float(parts["covered_h"].sum()) * 24

@@ -19,6 +19,7 @@ from homeenergy.findings.house_findings import Findings
 from homeenergy.findings.mean_price import scaled
 from homeenergy.findings.means import mean_of_days
 from homeenergy.findings.wording import estimate_text, percent_text
+from homeenergy.house.kinds import KINDS
 from homeenergy.house.tariff import Tariff
 from homeenergy.trust.systematic import with_systematic
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_H, WH_PER_KWH
@@ -27,13 +28,6 @@ from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_H, WH_PER_KWH
 LONGEST_DELAY_H = 12.0
 STEP_H = 0.25
 CHEAPEST_SLACK = 0.005  # share by which the best price may lie above the cheapest and be called so
-WHY_NOT = {
-    "thermostatic": "goes on by itself when its temperature calls for it: to move it is to let "
-    "what it keeps warm or cold drift",
-    "manual": "is used while a person is there, who would have to come at other hours",
-    "modulating": "follows the weather, or its own control, all the time",
-    "continuous": "is never off, so it has no runs to move",
-}
 ASSUMPTIONS = (
     "Runs are started later by up to {delay:g} h, never earlier, in steps of a quarter of an hour.",
     "A run is not moved beyond the start of the next one of the same appliance.",
@@ -113,8 +107,8 @@ def shift_to_cheap_hours(
     Parameters
     ----------
     finding : ApplianceFinding
-        Only kind "batch" can wait: loads and programmes that a person starts and leaves alone. For
-        the other kinds the result says why not.
+        Only loads and programmes that a person starts and leaves alone can wait (kind "batch"). For
+        other kinds the result says why not.
     tariff : Tariff
         By time of use.
     timezone : zone or its name
@@ -143,7 +137,7 @@ def shift_to_cheap_hours(
     if not longest_delay_h > 0:
         raise ValueError(f"longest_delay_h must be above 0, got {longest_delay_h!r}")
     _refuse(tariff)
-    why_not = WHY_NOT.get(finding.kind, "")
+    why_not = KINDS[finding.kind].why_not_shifted
     whole = len(finding.cycles.complete)
     if not why_not and not whole:
         why_not = "has no run that was seen whole"

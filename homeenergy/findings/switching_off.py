@@ -12,6 +12,7 @@ from homeenergy.findings.idle import IdleUse
 from homeenergy.findings.idle_words import bound_text
 from homeenergy.findings.mean_price import price_at_rest, scaled
 from homeenergy.findings.wording import clipped, estimate_text, is_bound
+from homeenergy.house.kinds import KINDS
 from homeenergy.units import DAYS_PER_YEAR
 
 # Names of what must stay on, whatever its kind. English words, own list.
@@ -160,8 +161,9 @@ def switching_off(idle_use: IdleUse, *, off_h_per_day: float | None = None) -> S
 
 
 def _cautions(idle_use: IdleUse) -> tuple[str, ...]:
-    own = (LEAK_GUARD,) if idle_use.finding.kind == "batch" else (NETWORK,)
-    return (CLOCK, *own, COOL_DOWN, BREAKER, TEST_FIRST)
+    kind = KINDS[idle_use.finding.kind]
+    own = [(kind.guards_leaks, LEAK_GUARD), (kind.networked, NETWORK)]
+    return (CLOCK, *(text for holds, text in own if holds), COOL_DOWN, BREAKER, TEST_FIRST)
 
 
 def why_it_stays_on(idle_use: IdleUse) -> str:
@@ -171,8 +173,4 @@ def why_it_stays_on(idle_use: IdleUse) -> str:
     for words, reason in STAYS_ON.items():
         if re.search(words, name):
             return reason
-    if finding.kind == "continuous":
-        return "it is never off, so nothing of it is idle"
-    if finding.kind in ("thermostatic", "modulating"):
-        return "it starts by itself when it is needed"
-    return ""
+    return KINDS[finding.kind].stays_on

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 
 from homeenergy.estimate import Estimate, decimals, number_text, rounded_up
 from homeenergy.findings.mean_price import paid_prices
+from homeenergy.house.kinds import KINDS
 
 if TYPE_CHECKING:
     from homeenergy.findings.appliance import ApplianceFinding
     from homeenergy.findings.house_findings import Findings
-    from homeenergy.house.schedule import Kind
 
 UNKNOWN = "not known"
 # Where no interval is printed, one of these stands in its place.
@@ -104,7 +104,7 @@ def _returns_power(finding: ApplianceFinding) -> bool:
     return kwh.size > 0 and bool(kwh.min() < -RETURNED_SHARE * abs(kwh).max())
 
 
-def kind_words(kind: Kind, score: float, *, runs: int, days: float, period_s: float) -> str:
+def kind_words(kind: str, score: float, *, runs: int, days: float, period_s: float) -> str:
     """Say how an appliance behaves, and in words how well that is told.
 
     Parameters
@@ -117,7 +117,7 @@ def kind_words(kind: Kind, score: float, *, runs: int, days: float, period_s: fl
     """
     if score >= 1:
         return kind
-    few_runs = runs < LEAST_RUNS and kind != "continuous"
+    few_runs = runs < LEAST_RUNS and not KINDS[kind].never_off
     if few_runs or days < LEAST_DAYS or period_s > LONGEST_PERIOD_S or score < LIKELY:
         return f"perhaps {kind}, a guess"
     return f"taken to be {kind}" if score >= CLEAR else f"probably {kind}"

@@ -2,12 +2,11 @@
 
 from homeenergy.house.carbon import CarbonFactor
 from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
+from homeenergy.house.kinds import KINDS, Kind
 from homeenergy.house.schedule import (
-    KINDS,
     Circuit,
     Clamp,
     Correction,
-    Kind,
     LogColumn,
     LogLayout,
     ProgrammeName,

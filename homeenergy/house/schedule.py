@@ -13,9 +13,6 @@ from homeenergy.house.carbon import CarbonFactor
 from homeenergy.house.tariff import Tariff
 from homeenergy.house.write_up import WriteUpDetails
 
-Kind = Literal["thermostatic", "batch", "manual", "modulating", "continuous"]
-KINDS: tuple[Kind, ...] = ("thermostatic", "batch", "manual", "modulating", "continuous")
-
 Quantity = Literal["power", "energy", "energy_counter", "volts_and_amps"]
 
 
@@ -79,7 +76,7 @@ class Circuit:
 
     name: str
     appliance: str
-    kind: Kind | None = None
+    kind: str | None = None
     role: Literal["load", "mains"] = "load"
     legs: tuple[str, ...] = ()
     breaker_a: float | None = None

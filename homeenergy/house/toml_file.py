@@ -9,10 +9,11 @@ from zoneinfo import ZoneInfo
 from homeenergy.house.carbon import read_carbon
 from homeenergy.house.clamps import read_clamp
 from homeenergy.house.fields import Fields
+from homeenergy.house.kinds import KINDS
 from homeenergy.house.layouts import read_layout
 from homeenergy.house.load_toml import load_toml
 from homeenergy.house.programme_names import read_programmes
-from homeenergy.house.schedule import KINDS, Circuit, Schedule, Supply
+from homeenergy.house.schedule import Circuit, Schedule, Supply
 from homeenergy.house.tariff_toml import read_tariff
 from homeenergy.house.write_up import read_write_up
 from homeenergy.house.zones import read_region
@@ -109,7 +110,7 @@ def _circuit(table: Fields, supply: Supply, timezone: ZoneInfo) -> Circuit:
     return Circuit(
         name=name,
         appliance=table.text("appliance", name),
-        kind=table.choice("kind", KINDS, none=True),
+        kind=table.choice("kind", tuple(KINDS), none=True),
         role=table.choice("role", ("load", "mains"), "load"),
         legs=legs,
         breaker_a=table.number("breaker_a", positive=True),

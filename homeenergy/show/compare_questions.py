@@ -20,6 +20,7 @@ from homeenergy.findings import (
 )
 from homeenergy.findings.compare_circuits import RUNS
 from homeenergy.findings.comparison import LEAST_VALUES, Per
+from homeenergy.house.kinds import KINDS
 from homeenergy.show.answer import Answer
 from homeenergy.show.compare_answer import answer_of
 from homeenergy.show.known_house import KnownHouse, opening_code, programmes_of
@@ -77,7 +78,7 @@ def first_state(known: KnownHouse) -> CompareState:
     """What to ask first: two programmes where there are two, else what the house allows."""
     circuits = list(known.findings)
     state = CompareState(a=circuits[0], weather=known.outdoor is not None)
-    for kind in ("batch", "manual"):
+    for kind in (name for name, one in KINDS.items() if one.by_hand):
         for name in circuits:
             found = two_programmes(known, name) if known.findings[name].kind == kind else None
             if found is not None:

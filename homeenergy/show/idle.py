@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from homeenergy.findings.idle import IdleUse
 from homeenergy.findings.idle_words import bound_text, plural
 from homeenergy.findings.wording import clipped, interval_text, is_bound, value_text
+from homeenergy.house.kinds import KINDS
 from homeenergy.show.style import BLUE, ORANGE, axes_for
 
 if TYPE_CHECKING:
@@ -138,7 +139,7 @@ def _figure(kwh: Estimate) -> str:
 def _outweighed(row: IdleUse) -> str:
     """Say below how many uses a week more is taken waiting."""
     least = row.break_even_per_week
-    if row.finding.kind not in ("batch", "manual"):
+    if not KINDS[row.finding.kind].by_hand:
         return "runs by itself"
     if is_bound(least):
         return f"at most {bound_text(least.high)} {plural(row.use_name)} a week"

@@ -24,6 +24,7 @@ from homeenergy.findings.wording import (
     percent_text,
     value_text,
 )
+from homeenergy.house.kinds import KINDS
 from homeenergy.show.answer import Answer, Row, figure_of, joined
 from homeenergy.show.idle import plot_idle_use
 from homeenergy.show.known_house import KnownHouse, opening_code
@@ -128,7 +129,7 @@ def _of_all(found: list[SwitchingOff], off_h: float | None) -> str:
 
 
 def _waits_more(row: IdleUse) -> bool:
-    by_hand = row.finding.kind in ("batch", "manual")
+    by_hand = KINDS[row.finding.kind].by_hand
     return by_hand and row.idle_share.resolved and row.idle_share.low > 0.5
 
 

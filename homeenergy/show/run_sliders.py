@@ -10,7 +10,7 @@ import numpy as np
 from ipywidgets import HTML
 
 from homeenergy.cycles import Decision, add_decisions
-from homeenergy.house.schedule import KINDS
+from homeenergy.house.kinds import KINDS
 from homeenergy.show.background import Step, Stopped, in_background
 from homeenergy.show.run_drawing import answer_html, seconds_text, watts_text
 from homeenergy.show.run_window import MOVABLE, Read, RunWindow, choices, run_kwh, update

@@ -17,7 +17,7 @@ from homeenergy.estimate import Estimate
 from homeenergy.findings.daily import local_days
 from homeenergy.findings.means import mean_of_runs
 from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
-from homeenergy.house.schedule import Circuit, Kind
+from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.show.typical_day import typical_day
@@ -132,7 +132,7 @@ def update(read: Read, state: State, *, whole: bool = False) -> RunWindow:
     part = trace.between(state.start, state.end)
     first = int((part.start - trace.start).as_unit("ns").value // trace.period_ns)
     settings: dict[str, Any] = dict(state.settings)
-    kind = cast("Kind | None", settings.pop("kind", read.circuit.kind))
+    kind = cast("str | None", settings.pop("kind", read.circuit.kind))
     cycles = found
     if state.settings:
         cycles = runs_again(

@@ -8,7 +8,6 @@ from zlib import crc32
 
 import numpy as np
 
-from homeenergy.house.schedule import Kind
 from homeenergy.simulate import (
     compressors,
     dishwasher,
@@ -24,7 +23,7 @@ from homeenergy.simulate.circuit import Canvas, SimulatedCircuit, finish
 
 Draw = Callable[[Canvas, np.random.Generator], None]
 
-APPLIANCES: Mapping[str, tuple[Kind, Draw]] = MappingProxyType(
+APPLIANCES: Mapping[str, tuple[str, Draw]] = MappingProxyType(
     {
         "refrigerator": ("thermostatic", compressors.refrigerator),
         "freezer": ("thermostatic", compressors.freezer),

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.house.schedule import Kind
 from homeenergy.readings.trace import Trace
 from homeenergy.simulate.calendar import Calendar
 from homeenergy.simulate.shapes import Watts
@@ -91,7 +90,7 @@ class SimulatedCircuit:
     """
 
     name: str
-    kind: Kind
+    kind: str
     trace: Trace
     true_trace: Trace
     runs: pd.DataFrame
@@ -110,7 +109,7 @@ def finish(
     canvas: Canvas,
     *,
     name: str,
-    kind: Kind,
+    kind: str,
     period_s: int = 1,
     noise_w: float = 0.0,
     resolution_w: float = 0.0,

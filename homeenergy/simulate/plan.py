@@ -8,7 +8,6 @@ from typing import Literal
 
 import numpy as np
 
-from homeenergy.house.schedule import Kind
 from homeenergy.simulate.circuit import Canvas
 
 Draw = Callable[[Canvas, np.random.Generator], None]
@@ -24,7 +23,7 @@ class CircuitPlan:
 
     name: str
     appliance: str
-    kind: Kind
+    kind: str
     draw: Draw | Literal["heat_pump"]
     seed: int
     legs: tuple[str, ...]

@@ -9,7 +9,6 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from homeenergy.house.schedule import Kind
 from homeenergy.simulate import compressors, dishwasher, electronics, heaters, laundry
 from homeenergy.simulate.build import SimulatedHouse, simulate_house
 from homeenergy.simulate.plan import CircuitPlan, Draw, HousePlan, MainsPlan
@@ -17,7 +16,7 @@ from homeenergy.simulate.write_house import columns_toml, write_folder
 from homeenergy.units import NS_PER_S
 
 # Name, what a person calls it, kind, how it draws, how many houses of ten have it.
-APPLIANCES: tuple[tuple[str, str, Kind, Draw, int], ...] = (
+APPLIANCES: tuple[tuple[str, str, str, Draw, int], ...] = (
     ("fridge", "Refrigerator", "thermostatic", compressors.refrigerator, 10),
     ("washing_machine", "Washing machine", "batch", laundry.washing_machine, 10),
     ("dishwasher", "Dishwasher", "batch", dishwasher.dishwasher, 6),

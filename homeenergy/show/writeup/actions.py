@@ -15,6 +15,7 @@ from homeenergy.findings.programmes import programme_uses
 from homeenergy.findings.saving import Saving, payback_text, saved_text
 from homeenergy.findings.shifting import shift_to_cheap_hours
 from homeenergy.findings.what_if import shift_in_time, switch_off_when_idle, switch_programme
+from homeenergy.house.kinds import KINDS
 from homeenergy.show.document import Block, Bullets, Grid, Heading, Prose
 from homeenergy.show.writeup.basis import Basis, spans_zero
 from homeenergy.show.writeup.money import money_text
@@ -74,7 +75,7 @@ def _switching_off(basis: Basis, finding: ApplianceFinding) -> list[Saving]:
 
 def _another_programme(basis: Basis, finding: ApplianceFinding) -> list[Saving]:
     """The programme used most, made with the leanest of those used at least as an alternative."""
-    if finding.kind != "batch":
+    if not KINDS[finding.kind].programmes:
         return []
     found = programme_uses(finding, names=basis.house.schedule.programmes)
     often = [use for use in found.uses if use.runs >= 3]

@@ -17,6 +17,7 @@ from homeenergy.findings.wording import (
     percent_text,
     shown,
 )
+from homeenergy.house.kinds import KINDS
 from homeenergy.show.document import Block, Bullets, Grid, Heading, Picture, Prose, Together
 from homeenergy.show.energy import plot_daily_energy, plot_house_energy
 from homeenergy.show.runs import plot_run_energies, plot_runs
@@ -30,13 +31,6 @@ from homeenergy.show.writeup.front import day_text
 from homeenergy.show.writeup.money import money_text
 
 # How an appliance behaves, for a reader who has not met the trade's word for it.
-WAYS = {
-    "thermostatic": "switches itself",
-    "batch": "works by loads or programmes",
-    "manual": "is switched by somebody",
-    "modulating": "works at varying power",
-    "continuous": "is never off",
-}
 MOST_NUMBERS = 12  # of runs over a picture of this width
 
 
@@ -116,7 +110,7 @@ def _sentences(basis: Basis, finding: ApplianceFinding) -> str:
     said = [f"takes {share} of {whole}"] if math.isfinite(part) else []
     said += [f"costs {money_text(cost)} a year"] if cost and math.isfinite(cost.value) else []
     second = f"It {' and '.join(said)}; it" if said else "It"
-    second += f" {WAYS[finding.kind]}."
+    second += f" {KINDS[finding.kind].words}."
     try:
         return f"{first} {second} {idle_or_use(finding).sentence}"
     except HouseError:
@@ -162,7 +156,7 @@ def _figure(basis: Basis, finding: ApplianceFinding) -> Picture:
 
 def _programmes(basis: Basis, finding: ApplianceFinding) -> Grid | None:
     """Programmes of a machine that has more than one, with what a run of each takes."""
-    if finding.kind != "batch":
+    if not KINDS[finding.kind].programmes:
         return None
     try:
         found = programme_uses(
@@ -194,7 +188,7 @@ def _programmes(basis: Basis, finding: ApplianceFinding) -> Grid | None:
 
 def _weather(basis: Basis, finding: ApplianceFinding) -> list[Block]:
     """How a heat pump works, and how it depends on the weather where temperatures are at hand."""
-    if finding.kind != "modulating":
+    if not KINDS[finding.kind].varying:
         return []
     blocks = _load(basis, finding)
     if basis.outdoor is None:

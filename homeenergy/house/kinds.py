@@ -1,0 +1,159 @@
+"""Kinds of appliance: one table that answers what differs between them.
+
+Whoever needs to know how a kind behaves asks its entry in `KINDS`; no module compares a name. A new
+kind is one entry here and its test (`tests/house/test_kinds.py`). What gives a kind away in a trace
+is decided in `homeenergy.cycles.kinds`; a kind that is not inferred can still be set in house.toml.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Seasonality = Literal["strong", "some", "none"]
+
+# A compressor rests for some minutes at least, but stops briefly to begin and end a defrost.
+# Common practice, no source.
+COMPRESSOR_S = 180.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bridging:
+    """Which pieces of power make up one run; see `homeenergy.cycles.pauses`.
+
+    Attributes
+    ----------
+    pauses : str
+        Longest pause inside a run. "short": seconds, or `least_pause_s`. "families": what parts the
+        short breaks of this appliance from its long ones. "sessions": the same, but only where the
+        pieces look like the pulses of a session at a thermostat.
+    least_pause_s : float
+        Pauses up to this always belong to a run, with "short" [s].
+    usual_pause_in_holes : bool
+        Whether a hole in the data is bridged only up to the usual pause of the appliance, because
+        it must have paused in a longer one.
+    programmes : bool
+        Whether a run is a programme: slight last pieces belong to it, and it ends where another
+        begins, even after a short pause.
+    interruptions : bool
+        Whether a break that is slight beside both its neighbours interrupts one use.
+    low_share : float or None
+        Neighbouring power belongs to a run above this share of the rise from idle to on. None: from
+        the level that the readings show.
+    pumps : bool
+        Whether power as small as a pump's belongs to a run.
+    """
+
+    pauses: Literal["short", "families", "sessions"] = "sessions"
+    least_pause_s: float = 0.0
+    usual_pause_in_holes: bool = False
+    programmes: bool = False
+    interruptions: bool = False
+    low_share: float | None = None
+    pumps: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """How one kind of appliance behaves, and how that is said.
+
+    Attributes
+    ----------
+    help : str
+        What it is and which appliances are so, for house.toml.
+    words : str
+        How it works, as a predicate.
+    bridging : Bridging
+    season : str
+        How much the weather of a year drives it where house.toml does not say: "strong", "some" or
+        "none" (own rule, no source).
+    season_matters : bool
+        Whether appliances of this kind differ so much in their season that the default is a guess.
+    never_off : bool
+        Whether it has no runs, so that nothing of it is idle.
+    by_hand : bool
+        Whether a person starts each of its runs.
+    programmes : bool
+        Whether its runs are programmes that can be told by energy and length.
+    lamps : bool
+        Whether it may be lamps: steady levels, of which the least can be smaller than a run.
+    varying : bool
+        Whether its power follows the load, so that runs last as long as the weather or its own
+        control want.
+    why_not_shifted : str
+        Why its runs cannot be started later, as a predicate; empty where they can.
+    stays_on : str
+        Why it must not be switched off between uses; empty where it may be.
+    guards_leaks : bool
+        Whether its guard against leaks needs power.
+    networked : bool
+        Whether it may miss something while it is off.
+    """
+
+    help: str
+    words: str
+    season: Seasonality
+    why_not_shifted: str = ""
+    bridging: Bridging = field(default_factory=Bridging)
+    season_matters: bool = False
+    never_off: bool = False
+    by_hand: bool = False
+    programmes: bool = False
+    lamps: bool = False
+    varying: bool = False
+    stays_on: str = ""
+    guards_leaks: bool = False
+    networked: bool = True
+
+
+STARTS_ITSELF = "it starts by itself when it is needed"
+
+KINDS: dict[str, Kind] = {
+    "thermostatic": Kind(
+        help="goes on and off by itself: refrigerator, water heater, well pump",
+        words="switches itself",
+        season="some",
+        # Of one compressor or element, what lies far below its power is another load.
+        bridging=Bridging(pauses="short", usual_pause_in_holes=True, low_share=0.75),
+        why_not_shifted="goes on by itself when its temperature calls for it: to move it is to let "
+        "what it keeps warm or cold drift",
+        stays_on=STARTS_ITSELF,
+    ),
+    "batch": Kind(
+        help="one load or programme at a time: dishwasher, washing machine, kiln",
+        words="works by loads or programmes",
+        season="none",
+        bridging=Bridging(pauses="families", programmes=True, pumps=True),
+        by_hand=True,
+        programmes=True,
+        guards_leaks=True,
+        networked=False,
+    ),
+    "manual": Kind(
+        help="a person switches it: kettle, oven, television, lights",
+        words="is switched by somebody",
+        season="none",
+        season_matters=True,
+        bridging=Bridging(interruptions=True),
+        by_hand=True,
+        lamps=True,
+        why_not_shifted="is used while a person is there, who would have to come at other hours",
+    ),
+    "modulating": Kind(
+        help="changes its speed: heat pump, inverter air conditioner",
+        words="works at varying power",
+        season="strong",
+        bridging=Bridging(pauses="short", least_pause_s=COMPRESSOR_S, low_share=0.5),
+        varying=True,
+        why_not_shifted="follows the weather, or its own control, all the time",
+        stays_on=STARTS_ITSELF,
+    ),
+    "continuous": Kind(
+        help="never off: ventilation, router",
+        words="is never off",
+        season="none",
+        never_off=True,
+        why_not_shifted="is never off, so it has no runs to move",
+        stays_on="it is never off, so nothing of it is idle",
+    ),
+}
