@@ -16,7 +16,7 @@ def test_every_check_value_names_what_it_is_its_source_and_its_status():
     for name, entry in VALUES.items():
         assert entry["what"], name
         assert entry["source"], name
-        assert entry["status"] in {"seen", "from memory", "derived"}, name
+        assert entry["status"] in {"seen", "unverified", "derived"}, name
 
 
 @pytest.mark.parametrize("name", ["nist_noint1", "nist_noint2"])

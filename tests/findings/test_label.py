@@ -36,7 +36,7 @@ def test_table_is_that_of_the_shared_file():
     for name, entry in entries.items():
         assert table.loc[name, "uses_per_year"] == entry["uses_per_year"]
         assert entry["source"]
-        assert entry["status"] in {"seen", "seen in a copy", "from memory"}
+        assert entry["status"] in {"seen", "seen in a copy", "unverified"}
     table.loc["us_dryer_d2", "uses_per_year"] = 1  # a copy
     assert label_cycles().loc["us_dryer_d2", "uses_per_year"] == 283
 

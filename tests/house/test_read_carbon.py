@@ -41,7 +41,7 @@ def test_what_cannot_be_meant_is_refused(tmp_path, old, new, message):
 def test_shared_factors_can_be_copied(tmp_path):
     factors = tomllib.loads((SHARED / "carbon_factors.toml").read_text())["factor"]
     for one in factors:
-        assert one["status"] in {"seen", "from memory"}
+        assert one["status"] in {"seen", "unverified"}
         lines = f'kg_per_kwh = {one["kg_per_kwh"]}\nsource = "{one["source"]}"\n'
         assert read(tmp_path, f"{lines}year = {one['year']}\n").kg_per_kwh == one["kg_per_kwh"]
 
