@@ -129,7 +129,7 @@ def shares(cases: pd.DataFrame) -> pd.DataFrame:
     )
     table["share"] = table["hits"] / table["n"]
     misses = table["n"] - table["hits"]
-    # Clopper & Pearson 1934, from memory.
+    # Clopper & Pearson 1934.
     table["low"] = np.where(table["hits"] > 0, beta.ppf(0.025, table["hits"], misses + 1), 0.0)
     table["high"] = np.where(misses > 0, beta.ppf(0.975, table["hits"] + 1, misses), 1.0)
     for name, alike in (("unlike", False), ("alike", True)):

