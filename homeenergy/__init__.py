@@ -10,7 +10,6 @@ from homeenergy.version import __version__ as __version__
 if TYPE_CHECKING:
     from homeenergy.cycles import Cycles, find_cycles, find_plateaus
     from homeenergy.errors import HouseError
-    from homeenergy.estimate import Estimate
     from homeenergy.findings import Findings, house_findings
     from homeenergy.readings import House, Trace, describe, import_logs, new_house, open_house
     from homeenergy.show import (
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
         plot_runs,
         plot_traces,
     )
+    from homeenergy.stats import Estimate
     from homeenergy.trust import check_house
 
 
@@ -51,7 +51,7 @@ __all__ = [
 # brings in no drawing and no compiler.
 _ROOM_OF = {
     "Cycles": "cycles",
-    "Estimate": "estimate",
+    "Estimate": "stats",
     "Findings": "findings",
     "House": "readings",
     "HouseError": "errors",

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from homeenergy.estimate import joined_half
+from homeenergy.stats.estimate import joined_half
 
 
 @pytest.mark.parametrize(("half", "limit"), [(0.1, 1.0), (1.0, 1.0), (1.0, 0.3), (2.0, 0.001)])

@@ -46,7 +46,7 @@ def findings(
     with plain_errors():
         found, house = find(folder)
         if json_file is not None:
-            from homeenergy.show.records import findings_record
+            from homeenergy.show.document.records import findings_record
 
             record = findings_record(found)
             give(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False), json_file)
@@ -59,7 +59,7 @@ def findings(
                 page = findings_page(found, house)
             give(page, str(html))
         if "-" not in (json_file, csv_file):
-            from homeenergy.show.table import findings_lines
+            from homeenergy.show.terminal import findings_lines
 
             typer.echo("\n".join(findings_lines(found, width=width())))
 
@@ -87,7 +87,7 @@ def check(
     """
     with plain_errors():
         from homeenergy.readings import open_house
-        from homeenergy.show.check_table import check_lines
+        from homeenergy.show.terminal import check_lines
         from homeenergy.trust import check_house
 
         bring_in(folder)

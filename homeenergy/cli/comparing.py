@@ -43,8 +43,8 @@ def compare(
         from homeenergy.errors import HouseError
         from homeenergy.findings import compare_named
         from homeenergy.readings import open_house
-        from homeenergy.show.comparison_table import comparison_table
-        from homeenergy.show.records import comparison_record
+        from homeenergy.show.document.records import comparison_record
+        from homeenergy.show.terminal import comparison_table
 
         if not b and not a.endswith(":?"):
             raise HouseError(

@@ -11,7 +11,7 @@ import typer
 from homeenergy.cli.frame import BAD_DATA, Folder, bring_in, plain_errors, progress_bar
 
 if TYPE_CHECKING:
-    from homeenergy.show.document import Paper
+    from homeenergy.show.document.blocks import Paper
     from homeenergy.show.writeup import WriteUp
 
 

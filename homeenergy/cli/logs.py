@@ -102,7 +102,7 @@ def quality(folder: Folder) -> None:
     """
     with plain_errors():
         from homeenergy.readings import open_house
-        from homeenergy.show.quality_table import quality_lines
+        from homeenergy.show.terminal import quality_lines
 
         bring_in(folder)
         lines = quality_lines(open_house(folder).quality(), width=width())

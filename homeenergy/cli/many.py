@@ -33,8 +33,8 @@ def survey(
     Example:  homeenergy survey houses
     """
     with plain_errors():
-        from homeenergy.findings.many_houses import find_houses, survey_houses
-        from homeenergy.show.survey_table import survey_lines
+        from homeenergy.findings.many.survey import find_houses, survey_houses
+        from homeenergy.show.terminal import survey_lines
 
         out = out or folder / "survey.parquet"
         with progress_bar("looking for houses") as step:

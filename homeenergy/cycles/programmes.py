@@ -2,20 +2,247 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.cycles.grouping import find_groups
-from homeenergy.cycles.result import Cycles
-from homeenergy.cycles.shapes import SHORTEST_HEATING_S, run_shapes
+from homeenergy.cycles.runs.result import Cycles
 from homeenergy.errors import HouseError
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import ProgrammeName
 from homeenergy.units import S_PER_H, WH_PER_KWH
+
+if TYPE_CHECKING:
+    from sklearn.mixture import GaussianMixture
+
+
+MOST_PARTS = 8
+MOST_FOR_START = 1000  # points from which a first guess is made; its memory grows with the square
+# Two parts of a mixture are one group unless its density falls between them to less than this
+# share of the lower top (Hennig 2010, section 4.2, who suggests 0.2).
+DIP = 0.2
+POINTS_BETWEEN = 51
+# Covariances: one for all parts, one each, or one each without correlations.
+FORMS = ("tied", "diag", "full")
+
+
+def find_groups(points: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Number the group of each point.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, d)
+        In units of what two points of one group may differ by in any case, so that 1 is nothing.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        Groups in the order of their first points. The same whatever the order of the points.
+
+    Notes
+    -----
+    A mixture of normal distributions is fitted with 1 to 8 parts, whose variances are at least 1,
+    and the number with the least Bayesian information criterion is taken (Schwarz 1978, Ann.
+    Statist. 6, 461-464). A skewed or flat group needs several parts, so parts are joined again
+    unless the density has a dip between them: C. Hennig, Methods for merging Gaussian mixture
+    components, Adv. Data Anal. Classif. 4 (2010) 3-34, the ridgeline ratio. No random numbers: the
+    first guess is a tree of least variance (Ward 1963), cut into so many parts. O(n d²) for each
+    step of the fit.
+    """
+    from threadpoolctl import threadpool_limits
+
+    n = len(points)
+    if n < 2 or not np.ptp(points, axis=0).any():
+        return np.zeros(n, np.int64)
+    order = np.lexsort(points.T[::-1])
+    ordered = points[order]
+    # Matrices are small: further threads only wait for each other.
+    with threadpool_limits(1):
+        group = _groups(ordered)
+    found = np.empty(n, np.int64)
+    found[order] = group
+    _, first, at = np.unique(found, return_index=True, return_inverse=True)
+    return np.argsort(np.argsort(first))[at].astype(np.int64)
+
+
+def _groups(ordered: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Group of each point, in any order of groups."""
+    n = len(ordered)
+    starts = _first_guess(ordered)
+    best = None
+    for parts, form in product(range(1, min(MOST_PARTS, n) + 1), FORMS):
+        model = _fitted(ordered, starts, parts, form)
+        if model is None:
+            continue
+        criterion = model.bic(ordered)
+        if best is None or criterion < best[0]:
+            best = criterion, model
+    assert best is not None
+    model = best[1]
+    return _joined(model)[model.predict(ordered)]
+
+
+def _first_guess(ordered: NDArray[np.float64]) -> tuple[NDArray, NDArray]:
+    """A sample of the points, and the tree that joins them."""
+    from scipy.cluster.hierarchy import ward
+
+    every = -(-len(ordered) // MOST_FOR_START)
+    sample = ordered[::every]
+    return sample, ward(sample)
+
+
+def _fitted(
+    ordered: NDArray[np.float64], starts: tuple[NDArray, NDArray], parts: int, form: str
+) -> GaussianMixture | None:
+    from scipy.cluster.hierarchy import fcluster
+    from sklearn.exceptions import ConvergenceWarning
+    from sklearn.mixture import GaussianMixture
+
+    sample, tree = starts
+    part = fcluster(tree, parts, criterion="maxclust")
+    if part.max() < parts:
+        return None
+    inside = [sample[part == k] for k in range(1, parts + 1)]
+    d = ordered.shape[1]
+    scatter = np.array([np.cov(x.T, bias=True).reshape(d, d) + np.eye(d) for x in inside])
+    weights = np.array([len(x) for x in inside]) / len(sample)
+    if form == "tied":
+        precisions = np.linalg.inv(np.tensordot(weights, scatter, axes=1))
+    elif form == "diag":
+        precisions = 1 / np.diagonal(scatter, axis1=1, axis2=2)
+    else:
+        precisions = np.linalg.inv(scatter)
+    model = GaussianMixture(
+        parts,
+        covariance_type=form,
+        reg_covar=1.0,
+        tol=1e-4,
+        max_iter=300,
+        weights_init=weights,
+        means_init=np.array([x.mean(axis=0) for x in inside]),
+        precisions_init=precisions,
+        random_state=0,  # nothing is drawn
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        return model.fit(ordered)
+
+
+def _joined(model: GaussianMixture) -> NDArray[np.int64]:
+    """Group of each part: parts without a dip between them are one."""
+    parts, d = model.means_.shape
+    precisions = {
+        "full": lambda: model.precisions_,
+        "tied": lambda: np.broadcast_to(model.precisions_, (parts, d, d)),
+        "diag": lambda: model.precisions_[:, :, None] * np.eye(d),
+    }[model.covariance_type]()
+    group = np.arange(parts)
+    for i in range(parts):
+        for j in range(i):
+            line = _ridge(model.means_[[i, j]], precisions[[i, j]])
+            density = model.score_samples(line)
+            if density.min() - min(density[0], density[-1]) > np.log(DIP):
+                group[group == group[i]] = group[j]
+    return group
+
+
+def _ridge(means: NDArray[np.float64], precisions: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Points from one mean to the other along the ridge of two normal parts.
+
+    S. Ray & B. Lindsay, The topography of multivariate normal mixtures, Ann. Statist. 33 (2005)
+    2042-2065, equation 4: all tops and saddles of the two lie on it.
+    """
+    share = np.linspace(0.0, 1.0, POINTS_BETWEEN)[:, None, None]
+    sharp = (1 - share) * precisions[0] + share * precisions[1]
+    pull = (1 - share[:, 0]) * (precisions[0] @ means[0]) + share[:, 0] * (precisions[1] @ means[1])
+    return np.linalg.solve(sharp, pull[:, :, None])[:, :, 0]
+
+
+# High power is nearer to the level at which most energy is used than to rest.
+HIGH_LEVEL, LEVEL_OF_MOST_ENERGY = 0.5, 0.75
+# A thermostat's or a valve's break in one heating, and a surge that is none. Own rule.
+SHORTEST_BREAK_S, SHORTEST_HEATING_S = 90.0, 30.0
+
+
+def run_shapes(cycles: Cycles) -> pd.DataFrame:
+    """Describe each run by what tells programmes apart.
+
+    Parameters
+    ----------
+    cycles : Cycles
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed as `cycles.table`: energy_wh (above standby), duration_s, high_share (of the run's
+        time at high power, 0 to 1), heatings (stretches at high power; breaks shorter than 90 s
+        do not part them). `attrs["high_w"]` is the power that counts as high [W]: half way from
+        rest to the level below which three quarters of the energy of all complete runs is used.
+    """
+    table, plateaus = cycles.table, cycles.plateaus
+    sign = -1.0 if cycles.settings.get("backwards") else 1.0
+    a = np.searchsorted(plateaus.first, plateaus.numbers(table["start"]))
+    b = np.searchsorted(plateaus.stop, plateaus.numbers(table["end"])) + 1
+    level_w = sign * plateaus.mean_w
+    rest_w = sign * cycles.rest.measured_w
+    rest_w = rest_w if np.isfinite(rest_w) else 0.0
+    within = _within(a[table["complete"]], b[table["complete"]], len(plateaus))
+    high_w = _high_w(level_w[within], plateaus.n[within], rest_w=rest_w)
+    high = level_w >= high_w
+    high_n = np.r_[0, np.cumsum(np.where(high, plateaus.n, 0))]
+    all_n = np.r_[0, np.cumsum(plateaus.n)]
+    edge_s = plateaus.period_s
+    heatings = [
+        _heatings(plateaus.first[i:j][high[i:j]], plateaus.stop[i:j][high[i:j]], period_s=edge_s)
+        for i, j in zip(a, b, strict=True)
+    ]
+    shapes = pd.DataFrame(
+        {
+            "energy_wh": sign * table["above_standby_wh"],
+            "duration_s": table["duration_s"],
+            "high_share": (high_n[b] - high_n[a]) / np.maximum(all_n[b] - all_n[a], 1),
+            "heatings": np.array(heatings, dtype=np.int64),
+        },
+        index=table.index,
+    )
+    shapes.attrs["high_w"] = high_w
+    return shapes
+
+
+def _within(a: np.ndarray, b: np.ndarray, count: int) -> np.ndarray:
+    """Which of `count` plateaus lie in one of the runs [a, b)."""
+    marks = np.zeros(count + 1, np.int64)
+    np.add.at(marks, a, 1)
+    np.add.at(marks, b, -1)
+    return np.cumsum(marks)[:-1] > 0
+
+
+def _high_w(level_w: np.ndarray, n: np.ndarray, *, rest_w: float) -> float:
+    """Power from which on it counts as high [W]; infinite where nothing is above rest."""
+    used_wh = np.maximum(level_w - rest_w, 0.0) * n / S_PER_H
+    if not used_wh.sum() > 0:
+        return float("inf")
+    order = np.argsort(level_w, kind="stable")
+    upto = np.cumsum(used_wh[order]) / used_wh.sum()
+    most_w = level_w[order][np.searchsorted(upto, LEVEL_OF_MOST_ENERGY)]
+    return float(rest_w + HIGH_LEVEL * (most_w - rest_w))
+
+
+def _heatings(first: np.ndarray, stop: np.ndarray, *, period_s: float) -> int:
+    """Stretches at high power, from the first and stop samples of the plateaus there."""
+    if not first.size:
+        return 0
+    parts = np.r_[True, (first[1:] - stop[:-1]) * period_s >= SHORTEST_BREAK_S]
+    begins = first[parts]
+    ends = stop[np.r_[parts[1:], True]]
+    return int(np.sum((ends - begins) * period_s >= min(SHORTEST_HEATING_S, period_s * 1.5)))
+
 
 LEAST_RUNS = 3
 # Two runs of one programme differ by so much in any case: the water is colder, the load larger.
@@ -116,7 +343,7 @@ def find_programmes(cycles: Cycles, *, names: Sequence[ProgrammeName] | None = N
     0.5 Wh of energy, 30 s of high power, or, where that is more, 5 % of each for kind "batch" and
     8 % for others. The number of groups is that of
     the mixture of normal distributions with the least Bayesian information criterion, less those
-    between which the density has no dip: see `homeenergy.cycles.grouping.find_groups`. So an
+    between which the density has no dip: see `homeenergy.cycles.programmes.find_groups`. So an
     appliance that is used for long and short without a gap between has one programme. The runs of
     one programme may still differ in what cannot be seen in watts: water, clothes, dishes.
 

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.cycles.runs import Cycles
-from homeenergy.estimate import Estimate, mean_estimate
+from homeenergy.cycles.runs.find import Cycles
+from homeenergy.stats.estimate import Estimate, mean_estimate
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H
 
 # A defrost heater draws at least this many times what the compressor does, or lasts as a run whose

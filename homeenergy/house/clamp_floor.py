@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, inf, sqrt
 
-from homeenergy.estimate import NORMAL
 from homeenergy.house.schedule import Circuit, Supply
+from homeenergy.stats.estimate import NORMAL
 from homeenergy.units import WH_PER_KWH
 
 BITS = 12  # of the converter that spans the range of a clamp; common practice, no source

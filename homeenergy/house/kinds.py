@@ -2,7 +2,8 @@
 
 Whoever needs to know how a kind behaves asks its entry in `KINDS`; no module compares a name. A new
 kind is one entry here and its test (`tests/house/test_kinds.py`). What gives a kind away in a trace
-is decided in `homeenergy.cycles.kinds`; a kind that is not inferred can still be set in house.toml.
+is decided in `homeenergy.cycles.runs.kinds`; a kind that is not inferred can still be set in
+house.toml.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ COMPRESSOR_S = 180.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bridging:
-    """Which pieces of power make up one run; see `homeenergy.cycles.pauses`.
+    """Which pieces of power make up one run; see `homeenergy.cycles.runs.bridging`.
 
     Attributes
     ----------

@@ -12,13 +12,12 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.house import Circuit, Schedule, Supply, Tariff, read_schedule
-from homeenergy.readings.corrections import correct_in_place
-from homeenergy.readings.store import MonthInfo, Store
-from homeenergy.readings.trace import Trace
+from homeenergy.readings.store.store import MonthInfo, Store
+from homeenergy.readings.trace import Trace, correct_in_place
 from homeenergy.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from homeenergy.readings.overview import Envelope, Overview
+    from homeenergy.readings.store.overview import Envelope, Overview
 
 
 class House:
@@ -176,7 +175,7 @@ class House:
     def overview(self) -> Overview:
         """For looking at long stretches: least, greatest and mean without reading all samples."""
         if self._overview is None:
-            from homeenergy.readings.overview import Overview
+            from homeenergy.readings.store.overview import Overview
 
             self._overview = Overview(self)
         return self._overview
@@ -202,7 +201,7 @@ class House:
 
         Returns
         -------
-        homeenergy.readings.overview.Envelope
+        homeenergy.readings.store.overview.Envelope
             Of whole stretches, from the one that holds `start` to the one that holds `end`. No
             sample in them is left out of least, greatest and mean; where nothing was logged they
             are NaN. Where there are few samples each is a stretch of its own.

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.house import House
-from homeenergy.readings.times import carries_offset
+from homeenergy.readings.logs.times import carries_offset
 
 FILE_NAME = "outdoor.csv"
 MISSING = ("", "nan", "na", "n/a", "null", "none", "-", "?")

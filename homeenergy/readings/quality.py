@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.readings.store import MonthInfo
+from homeenergy.readings.store.store import MonthInfo
 from homeenergy.readings.trace import Trace
 from homeenergy.units import NS_PER_S
 

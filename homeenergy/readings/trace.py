@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from homeenergy.house import Clamp, Correction
 from homeenergy.units import NS_PER_S, S_PER_H
 
 
@@ -184,7 +186,7 @@ class Trace:
         -------
         Trace
             A series that is regular already keeps its samples and their instants; any other goes
-            to the grid by `homeenergy.readings.grid`, with its energy kept.
+            to the grid by `homeenergy.readings.store.grid`, with its energy kept.
 
         Raises
         ------
@@ -193,7 +195,7 @@ class Trace:
             given, holds fewer than two or comes at no clear pace; or if, where no `hold_s` is
             given, much of the time lies in steps too long to hold.
         """
-        from homeenergy.readings.grid import grid_series
+        from homeenergy.readings.store.grid import grid_series
 
         return grid_series(series, label=label, period_s=period_s, hold_s=hold_s)
 
@@ -208,3 +210,90 @@ def as_trace(trace: Trace | pd.Series) -> Trace:
         f"expected a Trace or a pandas Series of watts with a time-zone-aware index, "
         f"got {type(trace).__name__}"
     )
+
+
+def coarser_trace(trace: Trace, *, period_s: float) -> Trace:
+    """Mean power of longer periods.
+
+    Parameters
+    ----------
+    trace : Trace
+    period_s : float
+        Length of a sample of the result, a whole multiple of that of the trace [s].
+
+    Returns
+    -------
+    Trace
+        A period with a missing sample is missing; a last one that is not whole is left out.
+
+    Raises
+    ------
+    ValueError
+        If `period_s` is no whole multiple.
+    """
+    many = round(period_s / trace.period_s)
+    if many < 1 or abs(many * trace.period_s - period_s) > 1e-9 * period_s:
+        raise ValueError(
+            f"period_s must be a whole multiple of {trace.period_s:g} s, got {period_s:g} s"
+        )
+    whole = len(trace) // many
+    rows = trace.watts[: whole * many].reshape(whole, many)
+    return Trace(
+        label=trace.label,
+        start=trace.start,
+        period_s=period_s,
+        watts=np.asarray(np.mean(rows, axis=1, dtype=np.float64), dtype=np.float32),
+    )
+
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def correct_in_place(
+    watts: NDArray[np.float32], clamp: Clamp, *, first_slot: int, period_ns: int
+) -> None:
+    """Correct samples with what is in force at the instant at which each begins.
+
+    Parameters
+    ----------
+    watts : numpy.ndarray, shape (n,), float32
+        As stored; changed in place.
+    clamp : Clamp
+        Before its first dated correction the readings stay as they are stored.
+    first_slot, period_ns : int
+        Number of the first sample since 1970, and length of a sample [ns].
+    """
+    for lo, hi, correction in in_force(
+        clamp, first=first_slot, stop=first_slot + watts.size, period_ns=period_ns
+    ):
+        here = watts[lo - first_slot : hi - first_slot]
+        if correction.value != 1:
+            here *= np.float32(correction.value)
+        if correction.offset_w:
+            here += np.float32(correction.offset_w)
+
+
+def in_force(
+    clamp: Clamp, *, first: int, stop: int, period_ns: int
+) -> list[tuple[int, int, Correction]]:
+    """What corrects samples [first, stop), counted from 1970: (from, to, correction) in order."""
+    if not clamp.corrections:
+        return [(first, stop, clamp.in_order[0])]
+    edges = [_slot(correction.start, period_ns) for correction in clamp.corrections]
+    ends = [*edges[1:], stop]
+    pieces = [(first, edges[0], Correction(value=1.0))]
+    pieces += [
+        (edge, end, correction)
+        for edge, end, correction in zip(edges, ends, clamp.corrections, strict=True)
+    ]
+    cut = [(max(lo, first), min(hi, stop), correction) for lo, hi, correction in pieces]
+    return [(lo, hi, correction) for lo, hi, correction in cut if lo < hi]
+
+
+def _slot(start: datetime | None, period_ns: int) -> int:
+    """First sample that begins at an instant or after it."""
+    if start is None:
+        return -(2**62) // NS_PER_S
+    since = start.astimezone(UTC) - _EPOCH
+    ns = ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1000
+    return -(-ns // period_ns)

@@ -1,8 +1,13 @@
 """Simulate: houses, appliances, clamps and meters with known truth."""
 
-from homeenergy.simulate.bench_loads import (
+from homeenergy.simulate.appliances.catalogue import appliance_names, simulate_appliance
+from homeenergy.simulate.appliances.circuit import SimulatedCircuit
+from homeenergy.simulate.bench.conductors import ClampCase, Conductor, clamp_cases
+from homeenergy.simulate.bench.loads import (
     BenchMains,
     capacitor_amps,
+    clamp_lead_deg,
+    converter_readings,
     dimmer_amps,
     half_wave_amps,
     heater_amps,
@@ -10,23 +15,21 @@ from homeenergy.simulate.bench_loads import (
     pulse_amps,
     rectifier_amps,
     resonant_amps,
-)
-from homeenergy.simulate.bench_sensors import (
-    clamp_lead_deg,
-    converter_readings,
     saturating_clamp_amps,
 )
-from homeenergy.simulate.build import SimulatedHouse, simulate_house
-from homeenergy.simulate.canal_flat import write_canal_flat
-from homeenergy.simulate.catalogue import appliance_names, simulate_appliance
-from homeenergy.simulate.circuit import SimulatedCircuit
-from homeenergy.simulate.clamp import ClampFaults, read_clamp
-from homeenergy.simulate.conductors import ClampCase, Conductor, clamp_cases
-from homeenergy.simulate.logger import logged_series
-from homeenergy.simulate.orchard_house import write_orchard_house
-from homeenergy.simulate.plan import CircuitPlan, Hole, HousePlan, MainsPlan
-from homeenergy.simulate.street import write_street
-from homeenergy.simulate.thermostat_model import CabinetModel, CabinetRecord, run_cabinet
+from homeenergy.simulate.bench.thermostat import CabinetModel, CabinetRecord, run_cabinet
+from homeenergy.simulate.houses.build import (
+    CircuitPlan,
+    Hole,
+    HousePlan,
+    MainsPlan,
+    SimulatedHouse,
+    simulate_house,
+)
+from homeenergy.simulate.houses.canal_flat import write_canal_flat
+from homeenergy.simulate.houses.orchard_house import write_orchard_house
+from homeenergy.simulate.houses.street import write_street
+from homeenergy.simulate.logger import ClampFaults, logged_series, read_clamp
 
 __all__ = [
     "BenchMains",

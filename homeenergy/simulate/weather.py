@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from homeenergy.simulate.appliances.circuit import wander
 from homeenergy.simulate.calendar import Calendar
-from homeenergy.simulate.shapes import wander
 
 
 def outdoor_celsius(

@@ -1,11 +1,9 @@
 """How far a figure can be trusted: clamps, bench comparison, panel balance, utility meter."""
 
-from homeenergy.trust.balance import PanelBalance, panel_balance
-from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
-from homeenergy.trust.bench_file import read_bench
+from homeenergy.trust.bench.bench import BenchResult, Reference, bench_comparison
 from homeenergy.trust.check import HouseCheck, bench_results, check_house
-from homeenergy.trust.clamp_limits import class_limits, current_range, phase_error, resolution
-from homeenergy.trust.clamps import (
+from homeenergy.trust.clamps.limits import class_limits, current_range, phase_error, resolution
+from homeenergy.trust.clamps.reading import (
     ClampSetting,
     Conductor,
     clamp_reading_w,
@@ -13,10 +11,10 @@ from homeenergy.trust.clamps import (
     split_error,
 )
 from homeenergy.trust.concern import Concern
-from homeenergy.trust.mains_energy import logged_energy, mains_trace
-from homeenergy.trust.meter import MeterAgreement, meter_agreement
-from homeenergy.trust.meter_falls import explain_falls
-from homeenergy.trust.meter_file import read_meter
+from homeenergy.trust.meter.meter import MeterAgreement, explain_falls, meter_agreement
+from homeenergy.trust.panel.balance import PanelBalance, panel_balance
+from homeenergy.trust.panel.mains_energy import logged_energy, mains_trace
+from homeenergy.trust.typed_readings import read_bench, read_meter
 
 __all__ = [
     "BenchResult",

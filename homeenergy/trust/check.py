@@ -10,17 +10,15 @@ import pandas as pd
 from homeenergy.errors import HouseError
 from homeenergy.house.clamp_floor import clamp_floor
 from homeenergy.readings.house import House
-from homeenergy.trust.balance import PanelBalance, panel_balance
-from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
-from homeenergy.trust.bench_file import read_bench
-from homeenergy.trust.circuit_balance import WIRING
+from homeenergy.trust.bench.bench import BenchResult, Reference, bench_comparison
+from homeenergy.trust.clamps.logged_load import load_concerns
+from homeenergy.trust.clamps.schedule import schedule_concerns
 from homeenergy.trust.concern import Concern
-from homeenergy.trust.logged_load import load_concerns
-from homeenergy.trust.mains_energy import logged_energy, mains_trace
-from homeenergy.trust.meter import MeterAgreement, meter_agreement
-from homeenergy.trust.meter_falls import Fall, explain_falls
-from homeenergy.trust.meter_file import read_meter
-from homeenergy.trust.schedule_check import schedule_concerns
+from homeenergy.trust.meter.meter import Fall, MeterAgreement, explain_falls, meter_agreement
+from homeenergy.trust.panel.balance import PanelBalance, panel_balance
+from homeenergy.trust.panel.circuit import WIRING
+from homeenergy.trust.panel.mains_energy import logged_energy, mains_trace
+from homeenergy.trust.typed_readings import read_bench, read_meter
 
 REFERENCE_ACCURACY = 0.01
 TIME_ERROR_S = 120.0

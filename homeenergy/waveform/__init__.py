@@ -8,8 +8,8 @@ from homeenergy.waveform.align import (
     skew_power_error,
 )
 from homeenergy.waveform.frequency import line_frequency
-from homeenergy.waveform.harmonics import Harmonics
 from homeenergy.waveform.power import (
+    Harmonics,
     PowerMeasures,
     measure_harmonics,
     measure_power,

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from homeenergy.waveform.samples import Samples, as_samples, checked_rate
-from homeenergy.waveform.whole_cycles import cycle_weights, phasor
+from homeenergy.waveform.samples import Samples, as_samples, checked_rate, cycle_weights, phasor
 
 FIRST_LOOK_CYCLES = 12
 LEAST_CYCLES = 6.0  # below, the halves hold too few cycles to keep harmonics apart

@@ -11,8 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.waveform.power import rate_and_frequency
-from homeenergy.waveform.samples import Samples, checked_pair
-from homeenergy.waveform.whole_cycles import cycle_weights
+from homeenergy.waveform.samples import Samples, checked_pair, cycle_weights
 
 PHASES = 3
 TURN = np.exp(2j * np.pi / 3)

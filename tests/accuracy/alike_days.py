@@ -13,7 +13,7 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 import pandas as pd
 
-from homeenergy.findings.means import mean_of_days
+from homeenergy.stats.means import mean_of_days
 
 from .interval_houses import like_the_day_before
 from .keep import keep

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from homeenergy.simulate.clamp import ClampFaults, draw_faults, read_clamp
+from homeenergy.simulate.logger import ClampFaults, draw_faults, read_clamp
 
 PERIOD_S = 10
 DAYS = 14

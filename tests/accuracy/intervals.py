@@ -22,9 +22,9 @@ import numpy as np
 import pandas as pd
 from scipy.stats import beta
 
-from homeenergy.estimate import Estimate
 from homeenergy.findings import house_findings
 from homeenergy.readings import import_logs, open_house
+from homeenergy.stats.estimate import Estimate
 from homeenergy.trust import check_house
 
 from .interval_houses import DAYS, REFERENCE_ACCURACY, draw_house, house_toml

@@ -11,13 +11,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.estimate import mean_estimate
 from homeenergy.house import Circuit, Clamp
 from homeenergy.readings import Trace
+from homeenergy.stats.estimate import mean_estimate
 from homeenergy.trust import Reference, bench_comparison, logged_energy, meter_agreement
-from homeenergy.trust.circuit_balance import judge_circuit
-from homeenergy.trust.steps import find_steps, rises
-from homeenergy.trust.systematic import with_clamp
+from homeenergy.trust.clamps.systematic import with_clamp
+from homeenergy.trust.panel.circuit import judge_circuit
+from homeenergy.trust.panel.steps import find_steps, rises
 
 pytestmark = pytest.mark.slow
 

@@ -9,7 +9,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from homeenergy.readings import open_house
-from homeenergy.readings.store import MonthInfo, Store
+from homeenergy.readings.store.store import MonthInfo, Store
 from homeenergy.simulate import simulate_appliance
 from homeenergy.trust import panel_balance
 

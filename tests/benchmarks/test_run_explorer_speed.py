@@ -12,7 +12,7 @@ from dataclasses import replace
 import pytest
 
 from homeenergy.readings import open_house
-from homeenergy.show.run_window import first_state, read_circuit, update
+from homeenergy.show.explorer.window import first_state, read_circuit, update
 
 from .year_store import write_year
 
@@ -72,7 +72,7 @@ def test_a_moved_slider_finds_the_runs_of_a_window_at_once(house, say, circuit):
 
 
 def test_a_moved_slider_draws_at_once(house, say):
-    from homeenergy.show.run_panel import AT_ONCE_SAMPLES, RunPanel
+    from homeenergy.show.explorer.panel import AT_ONCE_SAMPLES, RunPanel
 
     assert AT_ONCE_SAMPLES < 31_536_000
     panel = RunPanel(house, "washer", circuits=[("Washer", "washer")])

@@ -9,7 +9,7 @@ import time
 import psutil
 import pytest
 
-from homeenergy.findings.many_houses import find_houses, survey_houses
+from homeenergy.findings.many.survey import find_houses, survey_houses
 from homeenergy.simulate import write_street
 
 HOUSES = int(os.environ.get("HOMEENERGY_HOUSES", "40"))

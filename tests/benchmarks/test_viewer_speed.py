@@ -39,8 +39,8 @@ begun = time.perf_counter()
 house.overview.prepare()
 prepare_s = time.perf_counter() - begun
 
-from homeenergy.show.viewer import Viewer
-from homeenergy.show.view import looking_at
+from homeenergy.show.viewer.viewer import Viewer
+from homeenergy.show.viewer.view import looking_at
 begun = time.perf_counter()
 viewer = Viewer(house, names)
 canvas = viewer.canvas

@@ -7,7 +7,7 @@ from itertools import islice, pairwise
 import numpy as np
 import pandas as pd
 
-from homeenergy.readings.store import MonthInfo, Store
+from homeenergy.readings.store.store import MonthInfo, Store
 from homeenergy.simulate import simulate_appliance
 
 YEAR = 2025

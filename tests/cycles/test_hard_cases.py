@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 
 from homeenergy.cycles import find_cycles, standby_draw
-from homeenergy.cycles.levels import smallest_step_w
-from homeenergy.estimate import mean_estimate
+from homeenergy.cycles.segment.levels import smallest_step_w
 from homeenergy.house import ClampFloor
+from homeenergy.stats.estimate import mean_estimate
 
 from .traces import DAY, HOUR, as_trace, draw
 

@@ -8,10 +8,10 @@ import ruptures
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from homeenergy.cycles import kernels
-from homeenergy.cycles.atoms import TILE, compress, merge_alike
-from homeenergy.cycles.levels import count_levels
-from homeenergy.cycles.weighted import weighted_quantile
+from homeenergy.cycles.segment import kernels
+from homeenergy.cycles.segment.atoms import TILE, compress, merge_alike
+from homeenergy.cycles.segment.kernels import weighted_quantile
+from homeenergy.cycles.segment.levels import count_levels
 
 from .ruptures_cost import WeightedL2
 

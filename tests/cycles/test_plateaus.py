@@ -10,7 +10,7 @@ import ruptures
 from statsmodels.datasets import nile
 
 from homeenergy.cycles import find_plateaus
-from homeenergy.cycles.plateaus import segment
+from homeenergy.cycles.segment.plateaus import segment
 from homeenergy.readings.trace import Trace
 from homeenergy.simulate import simulate_appliance
 

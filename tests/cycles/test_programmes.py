@@ -7,8 +7,7 @@ import pytest
 from sklearn.metrics import adjusted_rand_score
 
 from homeenergy.cycles import find_cycles, find_programmes
-from homeenergy.cycles.grouping import find_groups
-from homeenergy.cycles.shapes import run_shapes
+from homeenergy.cycles.programmes import find_groups, run_shapes
 from homeenergy.errors import HouseError
 from homeenergy.house import ProgrammeName
 from homeenergy.simulate import simulate_appliance

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from homeenergy.cycles.rounding import rounding_limit_w
+from homeenergy.cycles.rest import rounding_limit_w
 
 from .traces import as_trace
 

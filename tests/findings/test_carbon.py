@@ -3,9 +3,9 @@
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.estimate import Estimate
 from homeenergy.findings import carbon_of, carbon_table, house_findings
 from homeenergy.house import CarbonFactor
+from homeenergy.stats.estimate import Estimate
 from tests.findings.small_house import made_house, switched
 
 FACTOR = CarbonFactor(kg_per_kwh=0.5, source="invented", year=2026)

@@ -13,7 +13,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from homeenergy.cycles import find_programmes
-from homeenergy.estimate import Estimate
 from homeenergy.findings import (
     Clamps,
     compare,
@@ -25,12 +24,13 @@ from homeenergy.findings import (
     programme_uses,
     weather_dependence,
 )
-from homeenergy.findings.daily import remainder_per_day
-from homeenergy.findings.what_if import switch_programme
+from homeenergy.findings.days.daily import remainder_per_day
+from homeenergy.findings.saving.what_if import switch_programme
 from homeenergy.house import Clamp, ClampFloor
 from homeenergy.house.clamp_floor import floor_of_sum
 from homeenergy.readings import open_house, read_outdoor
-from homeenergy.trust.systematic import with_clamp
+from homeenergy.stats.estimate import Estimate
+from homeenergy.trust.clamps.systematic import with_clamp
 
 from .machines import build
 

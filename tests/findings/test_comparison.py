@@ -5,10 +5,9 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import Clamps, Worth, compare
-from homeenergy.findings.compare_times import holm
-from homeenergy.findings.differences import fieller, two_means
-from homeenergy.findings.means import mean_of_days
-from homeenergy.findings.sample_size import runs_needed
+from homeenergy.findings.comparison.times import holm
+from homeenergy.stats.differences import fieller, runs_needed, two_means
+from homeenergy.stats.means import mean_of_days
 
 COTTON, QUICK = [0.81, 0.78, 0.85, 0.80], [0.31, 0.29, 0.34, 0.30]
 

@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from homeenergy.findings import daily_energy, energy_per_day
-from homeenergy.findings.daily import parts_of_days
+from homeenergy.findings.days.daily import parts_of_days
 from homeenergy.readings import Trace
 
 

@@ -10,7 +10,7 @@ from homeenergy.findings import (
     degree_days_in_hours,
     mean_of_extremes,
 )
-from homeenergy.findings.degree_days import UK_BASE_C, US_BASE_C
+from homeenergy.findings.weather.models import UK_BASE_C, US_BASE_C
 
 
 def test_glossary_examples_in_fahrenheit():

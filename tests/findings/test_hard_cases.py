@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from homeenergy.estimate import Estimate, mean_estimate
 from homeenergy.findings import energy_per_day, house_findings
-from homeenergy.show.records import findings_record
+from homeenergy.show.document.records import findings_record
+from homeenergy.stats.estimate import Estimate, mean_estimate
 
 from .small_house import made_house, switched
 

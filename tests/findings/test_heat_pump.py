@@ -8,8 +8,8 @@ from homeenergy.cycles import find_cycles
 from homeenergy.errors import HouseError
 from homeenergy.findings import heat_pump_use
 from homeenergy.readings import Trace
-from homeenergy.simulate import heat_pump as machine
 from homeenergy.simulate import simulate_appliance
+from homeenergy.simulate.appliances import heating as machine
 
 START = pd.Timestamp("2026-01-05T00:00Z")
 

@@ -5,13 +5,13 @@ import pandas as pd
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.estimate import Estimate
 from homeenergy.findings import house_findings, idle_or_use, switching_off
-from homeenergy.findings.appliance import appliance_finding
-from homeenergy.findings.day_parts import between_edges, day_parts, rounding_w
-from homeenergy.findings.quotients import quotient, ratio_of_days
+from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.days.day_parts import between_edges, day_parts, rounding_w
 from homeenergy.house import Circuit, Clamp, Tariff
 from homeenergy.readings import Trace, open_house
+from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.quotients import quotient, ratio_of_days
 from tests.findings.small_house import switched
 from tests.findings.test_sample_house import SAMPLE
 

@@ -12,8 +12,8 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
-from homeenergy.findings.between_houses import appliance_summary, houses_to_visit, unusual
-from homeenergy.findings.many_houses import find_houses, survey_houses, work_out
+from homeenergy.findings.many.between import appliance_summary, houses_to_visit, unusual
+from homeenergy.findings.many.survey import find_houses, survey_houses, work_out
 from homeenergy.readings import import_logs, open_house
 from homeenergy.simulate import write_street
 from tests.findings.small_house import made_house, switched
@@ -114,7 +114,7 @@ def test_a_process_killed_half_way_changes_nothing(street, whole, monkeypatch):
                 os.kill(process.pid, signal.SIGKILL)
 
     pools = []
-    from homeenergy.findings import many_houses
+    from homeenergy.findings.many import survey as many_houses
 
     made = many_houses._processes
     monkeypatch.setattr(many_houses, "_processes", lambda n: pools.append(made(n)) or pools[-1])
@@ -129,7 +129,7 @@ def die(*_):
 
 @pytest.mark.slow
 def test_a_house_that_ends_its_process_costs_no_other(street, whole, monkeypatch):
-    from homeenergy.findings import many_houses
+    from homeenergy.findings.many import survey as many_houses
 
     fatal = str(find_houses(street)[1])
 

@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from scipy.stats import f as f_distribution
 from scipy.stats import f_oneway
 
-from homeenergy.estimate import mean_estimate
-from homeenergy.findings.means import mean_of_days, mean_of_runs, squares_of_parts, squares_of_runs
+from homeenergy.stats.estimate import mean_estimate
+from homeenergy.stats.means import mean_of_days, mean_of_runs, squares_of_parts, squares_of_runs
 from tests.accuracy.alike_days import placed
 
 
@@ -187,7 +187,7 @@ def test_few_days_or_days_without_spread_say_nothing_of_their_parts():
 
 def test_what_parts_tell_of_the_days_own_share():
     """Against SciPy's densities of F, 1 / (1 - s) times as large with a share s."""
-    from homeenergy.findings.alike_days import _SHARES, Squares, _log_fit_of_shares
+    from homeenergy.stats.means import _SHARES, Squares, _log_fit_of_shares
 
     squares = Squares(30.0, 20.0, 13, 39)
     f = (30 / 13) / (20 / 39)

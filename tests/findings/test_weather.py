@@ -6,7 +6,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import daily_energy, weather_dependence
-from homeenergy.findings.weather_models import best_balance, candidates, search
+from homeenergy.findings.weather.models import best_balance, candidates, search
 from homeenergy.house import Clamp
 from homeenergy.readings import open_house, read_outdoor
 

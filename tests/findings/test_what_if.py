@@ -7,7 +7,6 @@ import pytest
 
 from homeenergy.cycles.programmes import find_programmes
 from homeenergy.errors import HouseError
-from homeenergy.estimate import Estimate
 from homeenergy.findings import (
     annual_energy,
     change_lamps,
@@ -22,11 +21,12 @@ from homeenergy.findings import (
     switch_programme,
     switching_off,
 )
-from homeenergy.findings.saving import energy_now, payback_text
-from homeenergy.findings.shifting import Shift, shift_to_cheap_hours
+from homeenergy.findings.saving.saving import energy_now, payback_text
+from homeenergy.findings.saving.shifting import Shift, shift_to_cheap_hours
 from homeenergy.house import Tariff
 from homeenergy.house.tariff import PricePeriod
 from homeenergy.readings import open_house
+from homeenergy.stats.estimate import Estimate
 from tests.findings.test_idle import finding_of, oven_days
 from tests.findings.test_lighting import lamps
 from tests.findings.test_sample_house import SAMPLE

@@ -7,9 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.estimate import Estimate, mean_estimate
 from homeenergy.findings import Findings, appliance_finding
-from homeenergy.findings.wording import (
+from homeenergy.findings.appliance.wording import (
     clipped,
     estimate_text,
     interval_text,
@@ -21,6 +20,7 @@ from homeenergy.findings.wording import (
 )
 from homeenergy.house import Circuit, Tariff
 from homeenergy.readings import Trace
+from homeenergy.stats.estimate import Estimate, mean_estimate
 
 
 def estimate(value, low, high, *, unit="kWh", n=9, resolved=True):

@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import t as student_t
 
-from homeenergy.trust.line_posterior import line_posterior
-from homeenergy.trust.lines import line_through_origin
+from homeenergy.stats.lines import line_posterior, line_through_origin
 
 CHECKS = tomllib.loads(
     (Path(__file__).parents[2] / "shared/check_values/check_values.toml").read_text("utf-8")

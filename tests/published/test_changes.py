@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.findings import before_after, daily_energy, find_changes
-from homeenergy.findings.change_search import steps
+from homeenergy.findings.change.before_after import steps
 
 from .household import HOUSE_ZONE
 from .whiteside import table

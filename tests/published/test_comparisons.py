@@ -8,11 +8,10 @@ from statsmodels.regression.linear_model import OLS
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
-from homeenergy.estimate import mean_estimate
 from homeenergy.findings import appliance_finding, compare, compare_weekdays, compare_weekend
-from homeenergy.findings.compare_times import holm
-from homeenergy.findings.differences import two_means
-from homeenergy.findings.sample_size import runs_needed
+from homeenergy.findings.comparison.times import holm
+from homeenergy.stats.differences import runs_needed, two_means
+from homeenergy.stats.estimate import mean_estimate
 
 from .household import HOUSE_ZONE, SUB_METERS
 

@@ -6,7 +6,7 @@ import pytest
 import statsmodels.api as sm
 
 from homeenergy.findings import before_after, weather_dependence
-from homeenergy.findings.regression import fit_line
+from homeenergy.stats.regression import fit_line
 
 from .whiteside import table
 

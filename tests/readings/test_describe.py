@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from homeenergy.errors import HouseError
 from homeenergy.house import read_schedule
 from homeenergy.readings import describe, import_logs, layout_toml, new_house, open_house
-from homeenergy.readings.column_meaning import looks_like_mains
+from homeenergy.readings.logs.columns import looks_like_mains
 
 from .folders import frame, iso_csv
 from .test_log_formats import FORMATS, write

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from homeenergy.readings.grid import Column, grid_columns, grid_series
-from homeenergy.readings.rows import Grid, make_grid, snap
+from homeenergy.readings.logs.rows import Grid, make_grid, snap
+from homeenergy.readings.store.grid import Column, grid_columns, grid_series
 
 S = 1_000_000_000
 T0 = 1_772_323_200 // 420 * 420 * S  # a whole multiple of every period used here

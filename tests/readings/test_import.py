@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
-from homeenergy.readings import pool as pool_module
+from homeenergy.readings.store import survey as pool_module
 
 from .folders import frame, iso_csv, make_house, store_bytes
 
@@ -124,7 +124,7 @@ def test_a_second_import_at_the_same_time_is_refused(tmp_path):
 
 HOLD_LOCK = """
 import sys, time
-from homeenergy.readings.store import Store
+from homeenergy.readings.store.store import Store
 from pathlib import Path
 with Store(Path(sys.argv[1])).alone():
     print("held", flush=True)
@@ -146,7 +146,7 @@ def test_an_import_by_another_process_is_waited_for(tmp_path, monkeypatch):
     with hold(1.0) as other:
         assert import_logs(tmp_path).months_written == 2
         assert other.wait() == 0
-    monkeypatch.setattr("homeenergy.readings.store.LONGEST_WAIT_S", 0.3)
+    monkeypatch.setattr("homeenergy.readings.store.store.LONGEST_WAIT_S", 0.3)
     with hold(30) as other:
         with pytest.raises(HouseError, match="another import of this house is running"):
             import_logs(tmp_path)

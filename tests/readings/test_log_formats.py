@@ -274,7 +274,7 @@ def test_a_late_row_in_the_repeated_hour(tmp_path):
 
 
 def test_repeated_hour_cut_by_pieces_of_a_large_file(tmp_path, monkeypatch):
-    from homeenergy.readings import tables
+    from homeenergy.readings.logs import tables
 
     monkeypatch.setattr(tables, "WHOLE_FILE_BYTES", 0)
     monkeypatch.setattr(tables, "PIECE_BYTES", 2000)
@@ -468,7 +468,7 @@ def test_texts_of_which_only_some_carry_an_offset(tmp_path):
 
 
 def test_a_piecewise_read_gives_the_same(tmp_path, monkeypatch):
-    from homeenergy.readings import tables
+    from homeenergy.readings.logs import tables
 
     text = iso_csv(frame("2026-03-01", 20_000))
     import_logs(make_house(tmp_path / "whole", {"a.csv": text}))

@@ -8,10 +8,9 @@ from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
-from homeenergy.readings import pyramid as pyramid_module
-from homeenergy.readings.overview import Overview
-from homeenergy.readings.pyramid import WIDTHS, bins_of_bins, bins_of_samples
-from homeenergy.readings.store import MonthInfo, Store
+from homeenergy.readings.store import overview as pyramid_module
+from homeenergy.readings.store.overview import WIDTHS, Overview, bins_of_bins, bins_of_samples
+from homeenergy.readings.store.store import MonthInfo, Store
 
 from .folders import frame, iso_csv, make_house, store_bytes
 

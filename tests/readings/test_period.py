@@ -6,7 +6,12 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import describe, import_logs, open_house
-from homeenergy.readings.period import default_hold_ns, find_period_ns, has_pace, long_steps_recur
+from homeenergy.readings.logs.rows import (
+    default_hold_ns,
+    find_period_ns,
+    has_pace,
+    long_steps_recur,
+)
 from homeenergy.readings.trace import Trace
 
 from .folders import make_house

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from homeenergy.show.alternative import MOST_WRITTEN, figure_words
-from homeenergy.show.pictured import Pictured
-from homeenergy.show.style import axes_for
+from homeenergy.show.figures.alternative import MOST_WRITTEN, figure_words
+from homeenergy.show.figures.style import axes_for
+from homeenergy.show.panels.widgets import Pictured
 
 
 @pytest.fixture

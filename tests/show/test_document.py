@@ -13,7 +13,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from homeenergy.errors import HouseError
-from homeenergy.show.document import (
+from homeenergy.show.document.blocks import (
     Bullets,
     Document,
     Facts,
@@ -24,7 +24,7 @@ from homeenergy.show.document import (
     column_shares,
     pandoc_form,
 )
-from homeenergy.show.document_files import read_record, write_document
+from homeenergy.show.document.files import read_record, write_document
 
 NASTY = '*Mr* <i>X</i> & "Y" #strong[a] $5$ \\ back_slash `c` @ref <label> // no /* c */ {{z}}'
 FORMATS = ("html", "pdf", "docx", "xlsx")

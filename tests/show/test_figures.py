@@ -7,10 +7,10 @@ import pytest
 from matplotlib.colors import to_rgb
 
 from homeenergy.cycles import find_cycles
-from homeenergy.estimate import mean_estimate
-from homeenergy.findings.means import mean_of_runs
-from homeenergy.findings.wording import estimate_text
+from homeenergy.findings.appliance.wording import estimate_text
 from homeenergy.show import plot_daily_energy, plot_run_energies, plot_runs, plot_traces
+from homeenergy.stats.estimate import mean_estimate
+from homeenergy.stats.means import mean_of_runs
 
 START = pd.Timestamp("2026-03-02T00:00Z")
 

@@ -4,10 +4,10 @@ import pytest
 from matplotlib.colors import to_hex
 
 from homeenergy.findings import idle_or_use
-from homeenergy.findings.appliance import appliance_finding
+from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.house import Circuit
 from homeenergy.show import plot_idle_use
-from homeenergy.show.style import BLUE, ORANGE
+from homeenergy.show.figures.style import BLUE, ORANGE
 
 
 def used(make_trace, idle_w, *, kind="manual", name="Oven"):

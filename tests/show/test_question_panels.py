@@ -16,12 +16,13 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings, idle_or_use, switching_off
 from homeenergy.readings import open_house
-from homeenergy.show import compare_panel, house_panel, idle_panel, plot_differences
-from homeenergy.show import known_house as known_module
-from homeenergy.show.compare_questions import QUESTIONS, CompareState, first_state, update
-from homeenergy.show.idle_questions import ALL, IdleState
-from homeenergy.show.idle_questions import update as idle_update
-from homeenergy.show.known_house import known_house, programmes_of
+from homeenergy.show import compare_panel, idle_panel, plot_differences
+from homeenergy.show.panels import house_panel
+from homeenergy.show.panels import house_panel as known_module
+from homeenergy.show.panels.compare_questions import QUESTIONS, CompareState, first_state, update
+from homeenergy.show.panels.house_panel import known_house, programmes_of
+from homeenergy.show.panels.idle import ALL, IdleState
+from homeenergy.show.panels.idle import update as idle_update
 from tests.findings.small_house import made_house, switched
 
 WAIT_S = 20

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from homeenergy.show.reduce import reduce_steps
+from homeenergy.show.figures.style import reduce_steps
 
 
 def test_short_trace_is_drawn_as_it_is(make_trace):

@@ -14,8 +14,9 @@ from homeenergy.cycles import house_cycles, read_decisions
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.readings import open_house
-from homeenergy.show import run_explorer, run_panel
-from homeenergy.show import run_sliders as sliders_module
+from homeenergy.show import run_explorer
+from homeenergy.show.explorer import panel as run_panel
+from homeenergy.show.explorer import panel as sliders_module
 from tests.findings.small_house import made_house, switched
 
 HOURS = (6, 12, 18)

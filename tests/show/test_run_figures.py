@@ -10,9 +10,9 @@ from homeenergy.show import (
     plot_run_distribution,
     plot_week_map,
 )
-from homeenergy.show.aligned import _aligned
-from homeenergy.show.load_duration import duration_curve
-from homeenergy.show.week_map import week_map_w
+from homeenergy.show.figures.energy import duration_curve
+from homeenergy.show.figures.runs import _aligned
+from homeenergy.show.figures.times import week_map_w
 
 DAY = 1440
 

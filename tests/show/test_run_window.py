@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.cycles import Decision, find_cycles
-from homeenergy.show.run_window import (
+from homeenergy.show.explorer.window import (
     best_split,
     choices,
     days_later,

@@ -7,15 +7,20 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.estimate import Estimate
 from homeenergy.findings import Findings, appliance_finding, house_findings
-from homeenergy.findings.wording import COUNTED, interval_text, kind_text, shown, value_text
+from homeenergy.findings.appliance.wording import (
+    COUNTED,
+    interval_text,
+    kind_text,
+    shown,
+    value_text,
+)
 from homeenergy.house import Circuit, Tariff
 from homeenergy.readings import open_house
 from homeenergy.show import findings_page, plot_house_energy
-from homeenergy.show.quality_table import duration_text, quality_lines
-from homeenergy.show.records import findings_record
-from homeenergy.show.table import findings_lines
+from homeenergy.show.document.records import findings_record
+from homeenergy.show.terminal import duration_text, findings_lines, quality_lines
+from homeenergy.stats.estimate import Estimate
 from tests.findings.small_house import made_house, switched
 
 

@@ -13,13 +13,18 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import open_house
-from homeenergy.readings.store import MonthInfo, Store
+from homeenergy.readings.store.store import MonthInfo, Store
 from homeenergy.show import plot_overview, span_table, trace_viewer
-from homeenergy.show.background import Stopped, in_background
-from homeenergy.show.circuit_list import ORDERS, circuits_to_begin_with, listed
-from homeenergy.show.view_files import save_readings
-from homeenergy.show.viewer import Viewer
-from homeenergy.show.viewer_controls import ARRANGEMENTS, DRAGS
+from homeenergy.show.panels.threads import Stopped, in_background
+from homeenergy.show.viewer.controls import (
+    ARRANGEMENTS,
+    DRAGS,
+    ORDERS,
+    circuits_to_begin_with,
+    listed,
+)
+from homeenergy.show.viewer.files import save_readings
+from homeenergy.show.viewer.viewer import Viewer
 
 NS = 1_000_000_000
 START = pd.Timestamp("2026-03-02", tz="Europe/Berlin")

@@ -7,8 +7,13 @@ import pandas as pd
 import pytest
 
 from homeenergy.house import Circuit, Clamp, Supply
-from homeenergy.show.agreement import plot_meter, plot_multipliers, plot_step_ratios
-from homeenergy.show.wiring import likely_setting, plot_wiring
+from homeenergy.show.figures.trust import (
+    likely_setting,
+    plot_meter,
+    plot_multipliers,
+    plot_step_ratios,
+    plot_wiring,
+)
 from homeenergy.trust import Reference, bench_comparison, meter_agreement, panel_balance
 
 from ..trust.meters import cut_readings, plain_log

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from homeenergy.show import view as v
-from homeenergy.show.view_data import next_run, runs_inside
+from homeenergy.show.viewer import view as v
+from homeenergy.show.viewer.view import next_run, runs_inside
 
 NS = 1_000_000_000
 DENVER = ZoneInfo("America/Denver")

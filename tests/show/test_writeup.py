@@ -14,16 +14,15 @@ from typer.testing import CliRunner
 
 from homeenergy import cli
 from homeenergy.errors import HouseError
-from homeenergy.estimate import Estimate
 from homeenergy.findings import house_findings
 from homeenergy.readings import import_logs, open_house
-from homeenergy.show.document import Bullets, Facts, Grid, Heading, Picture, Prose, flat
+from homeenergy.show.document.blocks import Bullets, Facts, Grid, Heading, Picture, Prose, flat
 from homeenergy.show.writeup import differences, visit_up, write_up
 from homeenergy.show.writeup.actions import NOT_SURE, is_sure, saving_text
-from homeenergy.show.writeup.basis import make_basis
+from homeenergy.show.writeup.basis import amount, make_basis, money_text
 from homeenergy.show.writeup.front import trust_sentence
-from homeenergy.show.writeup.money import amount, money_text
 from homeenergy.simulate import write_street
+from homeenergy.stats.estimate import Estimate
 from homeenergy.trust import Concern
 from tests.findings.small_house import made_house, switched
 

@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 
 from homeenergy.simulate import simulate_appliance
+from homeenergy.simulate.appliances.circuit import Canvas
+from homeenergy.simulate.appliances.heating import draw_make, run_heat_pump
 from homeenergy.simulate.calendar import make_calendar
-from homeenergy.simulate.circuit import Canvas
-from homeenergy.simulate.heat_pump import draw_make, run_heat_pump
 
 
 def pieces(circuit):

@@ -7,12 +7,11 @@ import pytest
 
 from homeenergy.house import read_schedule
 from homeenergy.simulate import Hole, simulate_house
-from homeenergy.simulate.canal_flat import LOG_TOML as FLAT_TOML
-from homeenergy.simulate.canal_flat import PLAN as FLAT
-from homeenergy.simulate.orchard_house import LOG_TOML as ORCHARD_TOML
-from homeenergy.simulate.orchard_house import PLAN as ORCHARD
-from homeenergy.simulate.write_house import write_folder
-from homeenergy.simulate.write_logs import write_long, write_wide
+from homeenergy.simulate.houses.canal_flat import LOG_TOML as FLAT_TOML
+from homeenergy.simulate.houses.canal_flat import PLAN as FLAT
+from homeenergy.simulate.houses.orchard_house import LOG_TOML as ORCHARD_TOML
+from homeenergy.simulate.houses.orchard_house import PLAN as ORCHARD
+from homeenergy.simulate.houses.write import write_folder, write_long, write_wide
 
 SMALL_ORCHARD = replace(
     ORCHARD,

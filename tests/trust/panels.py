@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.readings import open_house
-from homeenergy.readings.store import MonthInfo, Store
+from homeenergy.readings.store.store import MonthInfo, Store
 
 START = pd.Timestamp("2026-03-02", tz="UTC")
 HEAD = 'name = "Quay house"\ntimezone = "UTC"\n[supply]\nsystem = "split-phase"\nvolts_v = 120\n'

@@ -9,7 +9,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
-from homeenergy.trust.balance import panel_balance
+from homeenergy.trust.panel.balance import panel_balance
 
 from .panels import BOTH, HEAD, make_panel, plain_panel, switched
 

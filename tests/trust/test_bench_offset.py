@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 from homeenergy.house import Clamp, ClampFloor, Correction, clamp_floor, read_schedule
+from homeenergy.stats.lines import line_posterior
 from homeenergy.trust import Reference, bench_comparison
-from homeenergy.trust.line_posterior import line_posterior
 
 GOOD = Reference(accuracy=0.005)
 

@@ -12,7 +12,7 @@ from homeenergy import cli
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.readings import import_logs, open_house
-from homeenergy.show.check_table import check_lines
+from homeenergy.show.terminal import check_lines
 from homeenergy.trust import check_house
 
 from .panels import START, as_logged, plain_panel
@@ -71,7 +71,7 @@ def test_a_dated_correction_mends_what_was_found(tmp_path):
     before = stored.read_bytes()
     half = house.trace("kiln").watts.copy()
     half[: 12 * 3600] /= 2
-    from homeenergy.readings.store import Store
+    from homeenergy.readings.store.store import Store
 
     from .panels import store_watts
 

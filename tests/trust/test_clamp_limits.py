@@ -5,7 +5,7 @@ import pytest
 
 from homeenergy.trust import ClampSetting, Conductor, class_limits, current_range, phase_error
 from homeenergy.trust import resolution as find_resolution
-from homeenergy.trust.clamp_limits import worst_class_error
+from homeenergy.trust.clamps.limits import worst_class_error
 
 ONE = ClampSetting(conductors=(Conductor(leg="L1"),))
 CROSSED = ClampSetting(conductors=(Conductor(leg="L1"), Conductor(leg="L2", direction=-1)))

@@ -12,7 +12,7 @@ from homeenergy.trust import (
     right_multiplier,
     split_error,
 )
-from homeenergy.trust.clamps import leg_amps, true_power_w
+from homeenergy.trust.clamps.reading import leg_amps, true_power_w
 
 L1 = ClampSetting(conductors=(Conductor(leg="L1"),))
 CROSSED = ClampSetting(conductors=(Conductor(leg="L1"), Conductor(leg="L2", direction=-1)))

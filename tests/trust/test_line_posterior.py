@@ -8,7 +8,7 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.stats import t as student_t
 
-from homeenergy.trust.line_posterior import line_posterior
+from homeenergy.stats.lines import line_posterior
 
 LOADS = np.array([40.0, 90, 300, 700, 1500])
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from homeenergy.trust.lines import line_through_origin
+from homeenergy.stats.lines import line_through_origin
 
 
 def test_numpy_finds_the_same_line():

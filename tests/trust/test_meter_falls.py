@@ -5,9 +5,8 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.house import read_schedule
-from homeenergy.trust.meter import meter_agreement
-from homeenergy.trust.meter_falls import explain_falls
-from homeenergy.trust.meter_file import read_meter
+from homeenergy.trust.meter.meter import explain_falls, meter_agreement
+from homeenergy.trust.typed_readings import read_meter
 
 from .meters import cut_readings, plain_log, shown
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from homeenergy.trust.steps import coinciding, find_steps, median_estimate, rises
+from homeenergy.trust.panel.steps import coinciding, find_steps, median_estimate, rises
 
 
 def test_steps_are_found_and_spikes_passed_over():

@@ -6,11 +6,11 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from homeenergy.estimate import Estimate, mean_estimate
-from homeenergy.findings.appliance import appliance_finding
+from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.house import Circuit, Clamp, Correction
 from homeenergy.readings import Trace
-from homeenergy.trust.systematic import (
+from homeenergy.stats.estimate import Estimate, mean_estimate
+from homeenergy.trust.clamps.systematic import (
     clamp_over,
     correction_text,
     correction_words,

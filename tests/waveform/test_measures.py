@@ -12,7 +12,7 @@ from homeenergy.waveform import (
     measure_three_phase,
     root_mean_square,
 )
-from homeenergy.waveform.whole_cycles import cycle_weights
+from homeenergy.waveform.samples import cycle_weights
 
 from .waves import instants, wave
 

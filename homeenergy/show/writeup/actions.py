@@ -7,18 +7,17 @@ from collections.abc import Callable, Iterable
 import numpy as np
 
 from homeenergy.errors import HouseError
-from homeenergy.estimate import Estimate
-from homeenergy.findings.appliance import ApplianceFinding
-from homeenergy.findings.combined import RULES, Savings, combine_savings
-from homeenergy.findings.idle import idle_or_use
-from homeenergy.findings.programmes import programme_uses
-from homeenergy.findings.saving import Saving, payback_text, saved_text
-from homeenergy.findings.shifting import shift_to_cheap_hours
-from homeenergy.findings.what_if import shift_in_time, switch_off_when_idle, switch_programme
+from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.loads.idle import idle_or_use
+from homeenergy.findings.loads.programmes import programme_uses
+from homeenergy.findings.saving.combined import RULES, Savings, combine_savings
+from homeenergy.findings.saving.saving import Saving, payback_text, saved_text
+from homeenergy.findings.saving.shifting import shift_to_cheap_hours
+from homeenergy.findings.saving.what_if import shift_in_time, switch_off_when_idle, switch_programme
 from homeenergy.house.kinds import KINDS
-from homeenergy.show.document import Block, Bullets, Grid, Heading, Prose
-from homeenergy.show.writeup.basis import Basis, spans_zero
-from homeenergy.show.writeup.money import money_text
+from homeenergy.show.document.blocks import Block, Bullets, Grid, Heading, Prose
+from homeenergy.show.writeup.basis import Basis, money_text, spans_zero
+from homeenergy.stats.estimate import Estimate
 
 NOT_SURE = "nothing that these data can tell from zero"
 PLUG_A = 20  # above it, or on two legs, an appliance is wired in: common practice, no source

@@ -5,30 +5,26 @@ from __future__ import annotations
 import math
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance import ApplianceFinding
-from homeenergy.findings.heat_pump import heat_pump_use
-from homeenergy.findings.idle import idle_or_use
-from homeenergy.findings.programmes import programme_uses
-from homeenergy.findings.weather import weather_dependence
-from homeenergy.findings.wording import (
+from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.wording import (
     COUNTED,
     estimate_text,
     notes,
     percent_text,
     shown,
 )
+from homeenergy.findings.loads.heat_pump import heat_pump_use
+from homeenergy.findings.loads.idle import idle_or_use
+from homeenergy.findings.loads.programmes import programme_uses
+from homeenergy.findings.weather.fit import weather_dependence
 from homeenergy.house.kinds import KINDS
-from homeenergy.show.document import Block, Bullets, Grid, Heading, Picture, Prose, Together
-from homeenergy.show.energy import plot_daily_energy, plot_house_energy
-from homeenergy.show.runs import plot_run_energies, plot_runs
-from homeenergy.show.table import finding_sentence
-from homeenergy.show.typical_day import typical_day
-from homeenergy.show.weather import plot_load, plot_weather
-from homeenergy.show.writeup.author import for_author
-from homeenergy.show.writeup.basis import Basis
-from homeenergy.show.writeup.figures import picture
+from homeenergy.show.document.blocks import Block, Bullets, Grid, Heading, Picture, Prose, Together
+from homeenergy.show.figures.energy import plot_daily_energy, plot_house_energy
+from homeenergy.show.figures.runs import plot_run_energies, plot_runs, typical_day
+from homeenergy.show.figures.weather import plot_load, plot_weather
+from homeenergy.show.terminal import finding_sentence
+from homeenergy.show.writeup.basis import Basis, for_author, money_text, picture
 from homeenergy.show.writeup.front import day_text
-from homeenergy.show.writeup.money import money_text
 
 # How an appliance behaves, for a reader who has not met the trade's word for it.
 MOST_NUMBERS = 12  # of runs over a picture of this width

@@ -8,11 +8,10 @@ from typing import Any
 
 import pandas as pd
 
-from homeenergy.findings.appliance import ApplianceFinding
-from homeenergy.show.document import Block, Bullets, Grid, Heading, Prose
-from homeenergy.show.page import SAFETY
-from homeenergy.show.writeup.basis import Basis
-from homeenergy.show.writeup.tables import grid
+from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.show.document.blocks import Block, Bullets, Grid, Heading, Prose
+from homeenergy.show.document.page import SAFETY
+from homeenergy.show.writeup.basis import Basis, grid
 
 METHOD = (
     "Each trace is split into stretches of constant power by penalised least squares (optimal "

@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from io import BytesIO
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 
-from homeenergy.estimate import Estimate
-from homeenergy.findings.appliance import ApplianceFinding
-from homeenergy.findings.house_findings import Findings, house_findings
-from homeenergy.findings.wording import RETURNED_SHARE
+from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.house import Findings, house_findings
+from homeenergy.findings.appliance.wording import RETURNED_SHARE
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
+from homeenergy.show.document.blocks import Grid, Picture
+from homeenergy.stats.estimate import Estimate
 from homeenergy.trust import HouseCheck, check_house
+
+if TYPE_CHECKING:
+    from homeenergy.stats.estimate import Estimate
+
 
 Progress = Callable[[int, int, str], None]
 
@@ -72,3 +82,104 @@ def make_basis(house: House, *, progress: Progress | None = None) -> Basis:
 def spans_zero(estimate: Estimate) -> bool:
     """Whether an interval allows for nothing at all, or the other sign."""
     return not estimate.low > 0 and not estimate.high < 0
+
+
+def for_author(text: str) -> bool:
+    """Whether a sentence says what to write in house.toml, or which command to give."""
+    return "house.toml" in text or "homeenergy" in text
+
+
+DOTS_PER_INCH = 150
+WIDTH_IN = 7.6
+
+
+def picture(
+    draw: Callable[[Any], object],
+    *,
+    caption: str,
+    alternative: str,
+    height_in: float,
+    widths: tuple[float, ...] = (1.0,),
+) -> Picture:
+    """Draw a figure: `draw` gets the Axes, or a list of them where there are several `widths`."""
+    figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
+    axes = list(figure.subplots(1, len(widths), squeeze=False, width_ratios=widths)[0])
+    draw(axes if len(widths) > 1 else axes[0])
+    file = BytesIO()
+    FigureCanvasAgg(figure)
+    figure.savefig(file, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
+    return Picture(image=file.getvalue(), caption=caption, alternative=alternative)
+
+
+def grid(
+    columns: Mapping[str, Callable[[object], str]],
+    records: Sequence[object],
+    *,
+    caption: str,
+    text: Sequence[str] = (),
+    sheet: str = "",
+    data: pd.DataFrame | None = None,
+) -> Grid:
+    """Make a table with a row a record.
+
+    Parameters
+    ----------
+    columns : mapping
+        Heading, and what it shows of a record.
+    records : sequence
+    caption : str
+    text : sequence of str
+        Headings of columns that are words, aligned to the left; the others are numbers.
+    sheet, data
+        As in `Grid`.
+    """
+    return Grid(
+        head=tuple(columns),
+        rows=tuple(tuple(show(record) for show in columns.values()) for record in records),
+        caption=caption,
+        numeric=frozenset(i for i, name in enumerate(columns) if name not in text),
+        sheet=sheet,
+        data=data,
+    )
+
+
+# Signs that stand before the amount in English text; other currencies are named by their code.
+SIGNS = {"USD": "$", "EUR": "€", "GBP": "£", "JPY": "¥", "CNY": "CN¥", "INR": "₹"}
+NONE_FOR_SMALL = frozenset({"JPY", "KRW", "ISK", "CLP", "VND"})  # ISO 4217: no hundredth
+
+
+def amount(value: float, currency: str, *, places: int | None = None) -> str:
+    """Write an amount of money: "$1,234", "€0.31", "CHF 12".
+
+    Whole units from 100 on, or with as many `places` as are asked for.
+    """
+    if not math.isfinite(value):
+        return "not known"
+    if places is None:
+        places = 0 if abs(value) >= 100 or currency in NONE_FOR_SMALL else 2
+    text = f"{abs(round(value, places)):,.{places}f}"
+    minus = "-" if round(value, places) < 0 else ""
+    sign = SIGNS.get(currency)
+    return f"{minus}{sign}{text}" if sign else f"{currency} {minus}{text}"
+
+
+def money_text(estimate: Estimate | None) -> str:
+    """Write an estimate of money with its interval: "$168 (112 to 223)"."""
+    if estimate is None:
+        return "no tariff"
+    currency = estimate.unit
+    if not estimate.resolved:
+        return f"at most {amount(estimate.high, currency)}"
+    if not math.isfinite(estimate.value):
+        return "not known"
+    half = (estimate.high - estimate.low) / 2
+    if not math.isfinite(half):
+        return f"{amount(estimate.value, currency)} (interval not known)"
+    small = max(abs(estimate.low), abs(estimate.high)) < 10
+    places = 2 if small and currency not in NONE_FOR_SMALL else 0
+    if half < 10**-places and currency not in NONE_FOR_SMALL:
+        places = 2
+    low, high = (f"{round(end, places) + 0.0:,.{places}f}" for end in (estimate.low, estimate.high))
+    if low == high:
+        return amount(estimate.value, currency, places=places)
+    return f"{amount(estimate.value, currency, places=places)} ({low} to {high})"

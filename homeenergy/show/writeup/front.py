@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from datetime import date
 
-from homeenergy.findings.saving import Saving
-from homeenergy.findings.wording import estimate_text, percent_text, shown
-from homeenergy.show.document import Block, Bullets, Facts, Grid, Heading, Picture, Prose
+from homeenergy.findings.appliance.wording import estimate_text, percent_text, shown
+from homeenergy.findings.saving.saving import Saving
+from homeenergy.show.document.blocks import Block, Bullets, Facts, Grid, Heading, Picture, Prose
 from homeenergy.show.writeup.actions import is_sure, saving_text
-from homeenergy.show.writeup.basis import Basis
-from homeenergy.show.writeup.money import money_text
+from homeenergy.show.writeup.basis import Basis, money_text
 
 LARGEST = 3
 

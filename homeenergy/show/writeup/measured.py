@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from homeenergy.findings.wording import estimate_text, percent_text
+from homeenergy.findings.appliance.wording import estimate_text, percent_text
 from homeenergy.house.schedule import Circuit
-from homeenergy.show.agreement import plot_meter, plot_multipliers
-from homeenergy.show.check_table import HEADINGS
-from homeenergy.show.document import Block, Bullets, Heading, Prose
-from homeenergy.show.quality_table import duration_text
-from homeenergy.show.writeup.author import for_author
-from homeenergy.show.writeup.basis import Basis
-from homeenergy.show.writeup.figures import picture
+from homeenergy.show.document.blocks import Block, Bullets, Heading, Prose
+from homeenergy.show.figures.trust import plot_meter, plot_multipliers
+from homeenergy.show.terminal import HEADINGS, duration_text
+from homeenergy.show.writeup.basis import Basis, for_author, grid, picture
 from homeenergy.show.writeup.front import day_text
-from homeenergy.show.writeup.tables import grid
 
 
 def measured_blocks(basis: Basis) -> tuple[Block, ...]:

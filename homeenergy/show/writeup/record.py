@@ -8,8 +8,8 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from homeenergy.readings.fingerprint import house_hashes
-from homeenergy.show.document_files import read_record
+from homeenergy.readings.store.store import house_hashes
+from homeenergy.show.document.files import read_record
 from homeenergy.show.writeup.basis import Basis
 from homeenergy.version import __version__
 

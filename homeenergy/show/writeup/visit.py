@@ -9,25 +9,33 @@ from datetime import date
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.estimate import Estimate
-from homeenergy.findings.before_after import before_after
-from homeenergy.findings.change import Change
-from homeenergy.findings.daily import daily_energy
-from homeenergy.findings.mean_price import scaled
-from homeenergy.findings.wording import estimate_text
+from homeenergy.findings.appliance.wording import estimate_text
+from homeenergy.findings.change.before_after import before_after
+from homeenergy.findings.change.change import Change
+from homeenergy.findings.cost.mean_price import scaled
+from homeenergy.findings.days.daily import daily_energy
 from homeenergy.house.appliance_names import appliance_names
 from homeenergy.house.clamp_floor import clamp_floor, floor_of_sum
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
-from homeenergy.show.before_after import plot_before_after
-from homeenergy.show.document import Block, Bullets, Facts, Grid, Heading, Paper, Prose, Together
+from homeenergy.show.document.blocks import (
+    Block,
+    Bullets,
+    Facts,
+    Grid,
+    Heading,
+    Paper,
+    Prose,
+    Together,
+)
+from homeenergy.show.figures.comparison import plot_before_after
 from homeenergy.show.writeup.back import limit_blocks
-from homeenergy.show.writeup.figures import picture
+from homeenergy.show.writeup.basis import money_text, picture
 from homeenergy.show.writeup.front import day_text
-from homeenergy.show.writeup.money import money_text
 from homeenergy.show.writeup.record import files_of, fingerprint, overruled, versions
 from homeenergy.show.writeup.write_up import WriteUp, usual_paper
+from homeenergy.stats.estimate import Estimate
 from homeenergy.units import DAYS_PER_YEAR
 
 WHOLE_HOUSE = "Whole house"

@@ -1,0 +1,1 @@
+"""Stretches to runs."""

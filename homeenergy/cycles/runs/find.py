@@ -1,0 +1,326 @@
+"""Run cycles: every use of an appliance, with its energy."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from homeenergy.cycles.rest import Standby, idle_standby, never_at_rest
+from homeenergy.cycles.runs.bridging import (
+    Fragments,
+    above_second_rest,
+    find_fragments,
+    groups,
+    join_across_holes,
+    join_fragments,
+    pause_limit_s,
+    sums_of,
+    without_spikes,
+)
+from homeenergy.cycles.runs.kinds import infer_kind
+from homeenergy.cycles.runs.result import Cycles, make_cycles, turned_round
+from homeenergy.cycles.segment.levels import IDLE_ELECTRONICS_W, Levels, find_levels
+from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive, segment
+from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
+from homeenergy.house.kinds import KINDS
+from homeenergy.readings.trace import Trace
+from homeenergy.units import S_PER_H
+
+# A drain or circulation pump draws more than this, a display less. Common practice, no source.
+LEAST_PUMP_W = 25.0
+LEAD_IN_S, LEAST_LEAD_IN_W = 300.0, 1.0
+# Shares of the median run below which, both at once, power belongs to no run.
+SLIGHT_WORTH, SLIGHT_LEVEL = 0.05, 0.6
+
+
+def find_cycles(
+    trace: Chunks,
+    kind: str | None = None,
+    *,
+    idle_w: float | None = None,
+    on_w: float | None = None,
+    low_w: float | None = None,
+    pause_s: float | None = None,
+    noise_w: float | None = None,
+    penalty_w2: float | None = None,
+    long_gap_s: float | None = None,
+    floor: ClampFloor = UNKNOWN_FLOOR,
+) -> Cycles:
+    """Split a trace into the runs of an appliance and its standby draw.
+
+    Parameters
+    ----------
+    trace : Trace, pandas.Series of watts, or a list of consecutive Traces (months)
+        What is split, shape (n,) [W].
+    kind : str, optional
+        "thermostatic", "batch", "manual", "modulating" or "continuous". Default: inferred.
+    idle_w, on_w, low_w : float, optional
+        Idle level, level that a run must reach, and level above which neighbouring power belongs
+        to it [W]. Default: found by `homeenergy.cycles.segment.levels.find_levels`.
+    pause_s : float, optional
+        Longest pause inside a run [s]; given, it is the only rule. Default: found from the breaks
+        of this appliance (`homeenergy.cycles.runs.bridging`).
+    noise_w, penalty_w2, long_gap_s : float, optional
+        As for `find_plateaus`.
+    floor : ClampFloor
+        What the clamp makes of small powers (`homeenergy.house.clamp_floor`), if known.
+
+    Returns
+    -------
+    Cycles
+        The same whether the trace is given whole or in pieces.
+
+    Raises
+    ------
+    ValueError
+        For an unknown kind, or a setting out of range.
+
+    Notes
+    -----
+    A run is one use as its owner would count it: a programme with its pauses, one boil, one
+    on-period of a compressor. Where nearly all energy is negative (a clamp on backwards) runs are
+    looked for below the idle level, keep their negative energy, and `settings["backwards"]` is
+    True. Time and memory grow linearly with the number of samples.
+
+    Examples
+    --------
+    >>> import numpy as np, pandas as pd
+    >>> from homeenergy import Trace, find_cycles
+    >>> watts = np.full(1440, 2.0)  # a day in minutes: 2 W, and two boils
+    >>> watts[480:486] = watts[780:789] = 1800.0
+    >>> start = pd.Timestamp("2026-03-02T00:00Z")
+    >>> kettle = Trace(label="Kettle", start=start, period_s=60, watts=watts)
+    >>> cycles = find_cycles(kettle, "manual")
+    >>> cycles.table[["duration_s", "energy_wh", "complete"]]
+       duration_s  energy_wh  complete
+    0       360.0      180.0      True
+    1       540.0      270.0      True
+    """
+    if kind is not None and kind not in KINDS:
+        raise ValueError(f"unknown kind {kind!r}; choose one of {', '.join(KINDS)}")
+    pieces = consecutive(trace)
+    plateaus = segment(
+        pieces,
+        noise_w=noise_w,
+        penalty_w2=penalty_w2,
+        long_gap_s=long_gap_s,
+        fine=False,
+        corrections=floor.corrections,
+    )
+    return cycles_of_plateaus(
+        plateaus,
+        pieces,
+        kind=kind,
+        idle_w=idle_w,
+        on_w=on_w,
+        low_w=low_w,
+        pause_s=pause_s,
+        floor=floor,
+    )
+
+
+def cycles_of_plateaus(
+    plateaus: Plateaus,
+    pieces: list[Trace],
+    *,
+    kind: str | None = None,
+    idle_w: float | None = None,
+    on_w: float | None = None,
+    low_w: float | None = None,
+    pause_s: float | None = None,
+    floor: ClampFloor = UNKNOWN_FLOOR,
+) -> Cycles:
+    """As `find_cycles`, from the plateaus of the samples in `pieces`, or from some of them."""
+    backwards = _is_backwards(plateaus)
+    if backwards:
+        plateaus = plateaus.turned()
+    sign = -1 if backwards else 1
+    given = {"idle_w": idle_w, "on_w": on_w, "low_w": low_w}
+    levels = replace(
+        _usual_levels(plateaus), **{k: sign * v for k, v in given.items() if v is not None}
+    )
+    sure = 1.0
+    found_kind = kind
+    if found_kind is None:
+        if low_w is None:
+            levels = above_second_rest(plateaus, levels)
+        fragments = find_fragments(plateaus, levels)
+        found_kind, sure = infer_kind(plateaus, fragments, idle_w=levels.idle_w)
+    if low_w is None:
+        levels = replace(levels, low_w=_low_w(found_kind, levels, plateaus.settings["step_w"]))
+    first, stop, limit_s, longest_s = _find_runs(plateaus, levels, kind=found_kind, pause_s=pause_s)
+    if (
+        not (first.size or (kind and KINDS[kind].never_off))
+        and plateaus.usual_w > IDLE_ELECTRONICS_W
+    ):
+        # A steady draw above what electronics take at rest may be work that never paused.
+        rest = never_at_rest()
+    else:
+        rest = idle_standby(pieces, plateaus, first, stop, on_w=levels.on_w, floor=floor)
+    cycles = make_cycles(
+        plateaus,
+        first,
+        stop,
+        rest=rest,
+        settings={
+            **asdict(levels),
+            "pause_s": limit_s,
+            "longest_pause_s": longest_s,
+            **plateaus.settings,
+        },
+        kind=found_kind,
+        kind_sure=sure,
+        label=pieces[0].label,
+    )
+    return turned_round(cycles) if backwards else cycles
+
+
+def _usual_levels(plateaus: Plateaus) -> Levels:
+    lasting = without_spikes(plateaus)
+    return find_levels(
+        plateaus.mean_w[lasting],
+        plateaus.n[lasting],
+        period_s=plateaus.period_s,
+        noise_w=plateaus.settings["noise_w"],
+        step_w=plateaus.settings["step_w"],
+    )
+
+
+def _find_runs(
+    plateaus: Plateaus, levels: Levels, *, kind: str, pause_s: float | None
+) -> tuple[NDArray[np.int64], NDArray[np.int64], float, float]:
+    """First and stop samples of all runs; the limit for pauses and the longest one met [s]."""
+    fragments = find_fragments(plateaus, levels)
+    if pause_s is None:
+        limit_s = pause_limit_s(fragments, plateaus, kind=kind)
+        joins = join_fragments(
+            fragments, plateaus, limit_s=limit_s, kind=kind, idle_w=levels.idle_w
+        )
+        bridging = KINDS[kind].bridging
+        join_across_holes(fragments, joins, up_to_usual=bridging.usual_pause_in_holes)
+    else:
+        limit_s = pause_s
+        joins = fragments.pause_s <= limit_s
+    runs = groups(joins)
+    if not len(fragments) or KINDS[kind].never_off:
+        runs = runs[:0]
+    runs = runs[sums_of(fragments.works.astype(np.int64), *runs.T) > 0]
+    runs = _without_slight(fragments, runs, kind=kind)
+    first, stop = fragments.first[runs[:, 0]], fragments.stop[runs[:, 1] - 1]
+    if KINDS[kind].by_hand:
+        first = _with_lead_in(plateaus, first, stop, idle_w=levels.idle_w)
+    longest_s = float(fragments.pause_s[joins].max(initial=0.0))
+    return first, stop, limit_s, longest_s
+
+
+def _is_backwards(plateaus: Plateaus) -> bool:
+    """Whether nearly all energy is negative, and not only by the offset of a clamp.
+
+    With an offset, work rises from a steady level a little below zero.
+    """
+    net = float(plateaus.sum_w.sum())
+    if not net < -0.8 * float(np.abs(plateaus.sum_w).sum()):
+        return False
+    work = float(np.sum(plateaus.sum_w - plateaus.usual_w * plateaus.n))
+    return work < 0 or plateaus.usual_w < -IDLE_ELECTRONICS_W
+
+
+def standby_draw(
+    trace: Chunks, *, kind: str | None = None, floor: ClampFloor = UNKNOWN_FLOOR
+) -> Standby:
+    """What an appliance draws between its runs.
+
+    Parameters
+    ----------
+    trace : Trace, pandas.Series of watts, or a list of consecutive Traces (months)
+        Shape (n,) [W].
+    kind : str, optional
+        As for `find_cycles`. "continuous" takes the whole trace as rest.
+    floor : ClampFloor
+        What the clamp makes of small powers (`homeenergy.house.clamp_floor`). Default: not known.
+
+    Returns
+    -------
+    Standby
+        Mean draw with interval, idle levels and shares, hours, stability.
+
+    Notes
+    -----
+    IEC 62301 (2011; from memory) wants a resolution of 0.01 W, a steady supply of known distortion
+    and an uncertainty of 2 %: a clamp in a panel meets none of these. What can be taken over is its
+    idea of stability, the regression of power on time.
+
+    Examples
+    --------
+    >>> import numpy as np, pandas as pd
+    >>> from homeenergy import Trace
+    >>> from homeenergy.cycles import standby_draw
+    >>> watts = np.full(1440, 2.0)  # a day in minutes: 2 W, and two boils
+    >>> watts[480:486] = watts[780:789] = 1800.0
+    >>> start = pd.Timestamp("2026-03-02T00:00Z")
+    >>> kettle = Trace(label="Kettle", start=start, period_s=60, watts=watts)
+    >>> standby = standby_draw(kettle, kind="manual")
+    >>> standby.levels
+    ((2.0, 1.0),)
+    >>> round(standby.draw_w.value, 2), standby.draw_w.unit
+    (2.0, 'W')
+    """
+    return find_cycles(trace, kind, floor=floor).rest
+
+
+def _low_w(kind: str, levels: Levels, step_w: float) -> float:
+    """Level above which neighbouring power belongs to a run [W]."""
+    bridging = KINDS[kind].bridging
+    if bridging.low_share is not None:
+        return levels.idle_w + bridging.low_share * (levels.on_w - levels.idle_w)
+    if bridging.pumps:
+        return min(levels.low_w, levels.idle_w + max(LEAST_PUMP_W, 1.5 * step_w))
+    return levels.low_w
+
+
+def _with_lead_in(
+    plateaus: Plateaus,
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    *,
+    idle_w: float,
+) -> NDArray[np.int64]:
+    """Starts moved back to where the power left idle, if it did so within `LEAD_IN_S` before.
+
+    A machine begins with its door lock, valve and electronics. Own rule.
+    """
+    noise_w, period_s = plateaus.settings["noise_w"], plateaus.period_s
+    above = plateaus.mean_w > idle_w + np.maximum(
+        LEAST_LEAD_IN_W, 5 * noise_w / np.sqrt(plateaus.n)
+    )
+    moved = first.copy()
+    for k, at in enumerate(np.searchsorted(plateaus.first, first)):
+        earliest = max(first[k] - LEAD_IN_S / period_s, stop[k - 1] if k else 0)
+        i = int(at)
+        while i > 0 and above[i - 1] and plateaus.stop[i - 1] == plateaus.first[i]:
+            i -= 1
+            if plateaus.first[i] < earliest:
+                break
+        if plateaus.first[i] >= earliest:
+            moved[k] = plateaus.first[i]
+    return moved
+
+
+def _without_slight(
+    fragments: Fragments, runs: NDArray[np.int64], *, kind: str
+) -> NDArray[np.int64]:
+    """Leave out what is far weaker and worth far less than a usual run: a door lamp.
+
+    Of a machine with programmes, leave out also what is strong but worth next to nothing.
+    """
+    if len(runs) < 3:
+        return runs
+    worth = sums_of(fragments.excess_wh, *runs.T)
+    hours = sums_of(fragments.n, *runs.T) * fragments.period_s / S_PER_H
+    level_w = worth / hours
+    slight = worth < SLIGHT_WORTH * np.median(worth)
+    if not KINDS[kind].programmes:
+        slight &= level_w < SLIGHT_LEVEL * np.median(level_w)
+    return runs[~slight]

@@ -1,0 +1,1 @@
+"""Samples to stretches of constant power."""

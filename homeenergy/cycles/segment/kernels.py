@@ -1,0 +1,288 @@
+"""The compiled inner loops: count levels, open windows about changes, place the optimal changes.
+
+What atoms are is said in `homeenergy.cycles.segment.atoms`. All sums are float64.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+LEVEL_BINS = 1 << 16
+STEP_BINS = 1 << 12
+
+
+@njit(cache=True, nogil=True)
+def count_levels(
+    bits: NDArray[np.uint32], watts: NDArray[np.float32], last: float, levels, steps
+) -> float:  # pragma: no cover - compiled
+    """Add a chunk to the histograms of levels and of steps by level; return its last sample.
+
+    The upper bits of a float32 are sign, exponent and leading mantissa bits, so they number the
+    bins of a logarithmic histogram (0.8 % wide with 16 bits) without computing a logarithm.
+    `steps[e, b]` counts the absolute differences in bin b between neighbours of which the later one
+    has binary exponent e.
+    """
+    previous = last
+    one = np.empty(1, np.float32)
+    one_bits = one.view(np.uint32)
+    for i in range(watts.size):
+        x = watts[i]
+        if np.isnan(x):
+            previous = np.nan
+            continue
+        b = bits[i]
+        levels[b >> 16] += 1
+        if not np.isnan(previous):
+            one[0] = abs(x - previous)
+            steps[(b >> 23) & 255, one_bits[0] >> 19] += 1
+        previous = x
+    return previous
+
+
+@njit(cache=True, nogil=True)
+def open_windows(watts, origin, from_, to, out) -> int:  # pragma: no cover - compiled
+    """Atoms of one block: a sample each inside the windows [from_, to), one for all between two.
+
+    Returns how many were written.
+    """
+    w = np.searchsorted(to, origin, side="right")
+    made = 0
+    joined = False
+    for i in range(watts.size):
+        x = np.float64(watts[i])
+        at = origin + i
+        while w < from_.size and to[w] <= at:
+            w += 1
+            joined = False
+        inside = w < from_.size and from_[w] <= at
+        if np.isnan(x):
+            continue
+        if inside or not joined:
+            out[made, 0], out[made, 1], out[made, 2] = at, at + 1, 1.0
+            out[made, 3], out[made, 4], out[made, 5], out[made, 6] = x, x * x, x, x
+            made += 1
+            joined = not inside
+        else:
+            k = made - 1
+            out[k, 1] = at + 1
+            out[k, 2] += 1.0
+            out[k, 3] += x
+            out[k, 4] += x * x
+            out[k, 5] = min(out[k, 5], x)
+            out[k, 6] = max(out[k, 6], x)
+    return made
+
+
+@njit(cache=True, nogil=True)
+def sum_by_block(watts, origin, first, stop, block_n, sums, counts) -> None:  # pragma: no cover
+    """Add the samples inside the ranges [first, stop) to the sums of blocks of `block_n` samples.
+
+    `watts` begins with sample number `origin`; missing samples are passed over.
+    """
+    k = np.searchsorted(stop, origin, side="right")
+    while k < first.size and first[k] < origin + watts.size:
+        i = max(first[k] - origin, 0)
+        end = min(stop[k] - origin, watts.size)
+        while i < end:
+            block = (origin + i) // block_n
+            last = min(end, (block + 1) * block_n - origin)
+            total, n = _sum_of_seen(watts[i:last])
+            sums[block] += total
+            counts[block] += n
+            i = last
+        k += 1
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "nsz"})
+def _sum_of_seen(x):  # pragma: no cover - compiled
+    """Sum and number of the samples that are there."""
+    total, n = 0.0, 0
+    for i in range(x.size):
+        seen = not np.isnan(x[i])
+        total += np.float64(x[i]) if seen else 0.0
+        n += seen
+    return total, n
+
+
+@njit(cache=True, nogil=True)
+def optimal_changes(n, sums, squares, penalty, min_n):  # pragma: no cover - compiled
+    """Segmentation of weighted atoms with the least sum of squares plus `penalty` a change.
+
+    Pruned exact search (Killick, Fearnhead & Eckley 2012, PELT). A candidate is dropped only once
+    `min_n` samples have passed since it lost, because with a minimum length it can still be the
+    best start of segments that its rival is too young for.
+
+    Returns the last atom (exclusive) of each segment.
+    """
+    m = n.size
+    cn = np.zeros(m + 1)
+    cs = np.zeros(m + 1)
+    cq = np.zeros(m + 1)
+    for i in range(m):
+        cn[i + 1] = cn[i] + n[i]
+        cs[i + 1] = cs[i] + sums[i]
+        cq[i + 1] = cq[i] + squares[i]
+    best = np.full(m + 1, np.inf)
+    best[0] = -penalty
+    back = np.zeros(m + 1, np.int64)
+    alive = np.empty(m + 1, np.int64)
+    lost_at = np.full(m + 1, -1, np.int64)
+    value = np.empty(m + 1)
+    alive[0] = 0
+    n_alive = 1
+    for t in range(1, m + 1):
+        low = np.inf
+        for j in range(n_alive):
+            s = alive[j]
+            w = cn[t] - cn[s]
+            d = cs[t] - cs[s]
+            v = best[s] + (cq[t] - cq[s]) - d * d / w
+            value[j] = v
+            if (w >= min_n or (s == 0 and t == m)) and v + penalty < low:
+                low = v + penalty
+                back[t] = s
+        best[t] = low
+        kept = 0
+        for j in range(n_alive):
+            s = alive[j]
+            if lost_at[s] < 0 and value[j] > low:
+                lost_at[s] = t
+            if lost_at[s] < 0 or cn[t] - cn[lost_at[s]] < min_n - 1:
+                alive[kept] = s
+                kept += 1
+        alive[kept] = t
+        n_alive = kept + 1
+    ends = np.empty(m, np.int64)
+    k = 0
+    t = m
+    while t > 0:
+        ends[k] = t
+        k += 1
+        t = back[t]
+    return ends[:k][::-1].copy()
+
+
+@njit(cache=True, nogil=True)
+def join_atoms(atoms, ends, out) -> None:  # pragma: no cover - compiled
+    """Write to `out` the rows of segments of atoms; `ends` as `optimal_changes` gives them."""
+    first = 0
+    for segment in range(ends.size):
+        row = out[segment]
+        row[:] = atoms[first]
+        for r in range(first + 1, ends[segment]):
+            atom = atoms[r]
+            row[1] = atom[1]
+            row[2] += atom[2]
+            row[3] += atom[3]
+            row[4] += atom[4]
+            row[5] = min(row[5], atom[5])
+            row[6] = max(row[6], atom[6])
+        first = ends[segment]
+
+
+@njit(cache=True, nogil=True)
+def stretches(mean_w, n, sum_w, hole_follows, low_w, on_w):  # pragma: no cover - compiled
+    """Unbroken stretches of plateaus above `low_w`; none goes on across a hole.
+
+    Returns, for each, the first plateau and the one after the last, samples, sum of the samples
+    [W], and samples in plateaus above `on_w`.
+    """
+    m = mean_w.size
+    first, stop = np.empty(m, np.int64), np.empty(m, np.int64)
+    held, above = np.empty(m, np.int64), np.empty(m, np.int64)
+    total = np.empty(m)
+    k = 0
+    inside = False
+    for i in range(m):
+        if mean_w[i] > low_w:
+            if not inside:
+                first[k], held[k], above[k], total[k] = i, 0, 0, 0.0
+            held[k] += n[i]
+            total[k] += sum_w[i]
+            above[k] += n[i] if mean_w[i] > on_w else 0
+            inside = i + 1 < m and not hole_follows[i] and mean_w[i + 1] > low_w
+            if not inside:
+                stop[k] = i + 1
+                k += 1
+    return first[:k].copy(), stop[:k].copy(), held[:k].copy(), total[:k].copy(), above[:k].copy()
+
+
+@njit(cache=True, nogil=True)
+def sums_within(first, stop, excess_w, at, reach_n, out) -> None:  # pragma: no cover - compiled
+    """Sum of samples [W] from the start of each of the plateaus `at` to `reach_n` samples later.
+
+    `excess_w` is the sum of each plateau, spread evenly over it; `reach_n` ascends. `out` has a
+    row for each of `at`, a column for each reach.
+    """
+    for row in range(at.size):
+        i, before, start = at[row], 0.0, first[at[row]]
+        for column in range(reach_n.size):
+            end = start + reach_n[column]
+            while i < first.size and stop[i] <= end:
+                before += excess_w[i]
+                i += 1
+            part = 0.0
+            if i < first.size and first[i] < end:
+                part = excess_w[i] * (end - first[i]) / (stop[i] - first[i])
+            out[row, column] = before + part
+
+
+DIGIT_BITS = 16
+DIGITS = 1 << DIGIT_BITS
+
+
+def weighted_quantile(
+    values: NDArray[np.float64], weights: NDArray[np.floating | np.integer], target: float
+) -> float:
+    """Least value such that all values up to it weigh at least `target` together.
+
+    `values` hold no NaN, weights are not negative. Where all weigh less than `target` it is the
+    greatest value, and NaN where there are none. O(n): the bits of a float64, read from the left,
+    order numbers as the numbers themselves do, so four histograms of 16 bits each tell the value.
+    """
+    if not values.size:
+        return float("nan")
+    contiguous = np.ascontiguousarray(values, np.float64)
+    return float(_quantile(contiguous.view(np.uint64), weights, float(target)))
+
+
+@njit(cache=True, nogil=True)
+def _quantile(bits, weights, target) -> float:  # pragma: no cover - compiled
+    keys = np.empty(bits.size, np.uint64)
+    heavy = np.empty(bits.size, np.float64)
+    sign = np.uint64(1) << np.uint64(63)
+    for i in range(bits.size):
+        # Turned so that they ascend: all bits of negative numbers, the sign of the others.
+        keys[i] = ~bits[i] if bits[i] & sign else bits[i] | sign
+        heavy[i] = weights[i]
+    below = 0.0
+    left = bits.size
+    found = np.uint64(0)
+    held = np.empty(DIGITS)
+    for digit in range(3, -1, -1):
+        shift = np.uint64(DIGIT_BITS * digit)
+        held[:] = 0.0
+        for i in range(left):
+            held[(keys[i] >> shift) & np.uint64(DIGITS - 1)] += heavy[i]
+        at = -1
+        for b in range(DIGITS):
+            if held[b] > 0:
+                at = b
+                if below + held[b] >= target:
+                    break
+                below += held[b]
+        if at < 0:
+            return np.nan
+        kept = 0
+        for i in range(left):
+            if np.int64((keys[i] >> shift) & np.uint64(DIGITS - 1)) == at:
+                keys[kept] = keys[i]
+                heavy[kept] = heavy[i]
+                kept += 1
+        left = kept
+        found |= np.uint64(at) << shift
+    value = np.empty(1, np.uint64)
+    value[0] = found ^ sign if found & sign else ~found
+    return value.view(np.float64)[0]

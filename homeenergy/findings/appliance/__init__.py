@@ -1,0 +1,1 @@
+"""What each appliance uses, in one table."""

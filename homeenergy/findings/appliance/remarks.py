@@ -1,0 +1,115 @@
+"""What a reader must know about the figures of one circuit."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+
+from homeenergy.cycles import Cycles
+from homeenergy.cycles.decisions.lines import Act
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance.wording import kind_words, percent_text
+from homeenergy.house.kinds import KINDS
+from homeenergy.house.schedule import Circuit
+from homeenergy.readings.house import House
+from homeenergy.readings.trace import Trace
+from homeenergy.stats.estimate import Estimate
+from homeenergy.trust.check import bench_results
+from homeenergy.trust.clamps.systematic import correction_text, correction_words
+from homeenergy.units import S_PER_DAY, S_PER_H, WH_PER_KWH
+
+ACT_WORDS: dict[Act, str] = {
+    "split": "split",
+    "merge": "merged",
+    "discard": "discarded",
+    "relabel": "relabelled",
+}
+
+
+def remarks_on(
+    trace: Trace, circuit: Circuit, cycles: Cycles, per_day: Estimate
+) -> tuple[str, ...]:
+    """Say what the runs, gaps, samples and corrections behind a finding were like."""
+    if not cycles.covered_s:
+        return ("no readings: no log names this circuit, or its columns are empty",)
+    remarks = []
+    if circuit.clamp.uncertainty is not None or correction_words(circuit.clamp) != "none":
+        remarks.append(f"readings {correction_text(circuit.clamp)}")
+    settings = [one.value for one in cycles.by_hand.applied if one.decision == "setting"]
+    if circuit.kind is None and not any(value.startswith("kind") for value in settings):
+        words = kind_words(
+            cycles.kind,
+            cycles.kind_sure,
+            runs=len(cycles.complete),
+            days=trace.covered_s / S_PER_DAY,
+            period_s=trace.period_s,
+        )
+        remarks.append(f"{words}; house.toml can say otherwise")
+    remarks += _by_hand(cycles)
+    cut = len(cycles.table) - len(cycles.complete)
+    if cut:
+        remarks.append(f"{_count(cut, 'run')} cut by a gap or an end of the data")
+    if len(cycles.complete) == 1:
+        remarks.append("one complete run: its spread is not known")
+    if KINDS[cycles.kind].varying and len(cycles.table):
+        remarks.append("its runs last as long as the weather: look at kWh a day, not kWh a run")
+    if np.isinf(per_day.high):
+        remarks.append("too few whole days: the spread between days is not known")
+    returned_wh = float(-cycles.plateaus.sum_w[cycles.plateaus.mean_w < 0].sum())
+    returned_wh *= trace.period_s / S_PER_H
+    if returned_wh > 0.03 * max(cycles.total_wh + returned_wh, returned_wh):
+        remarks.append(
+            f"{returned_wh / WH_PER_KWH:.2g} kWh below zero: "
+            "a clamp on backwards, or power fed back"
+        )
+    missing = 1 - trace.covered_s / trace.span_s
+    if missing > 0.05:
+        remarks.append(f"{percent_text(missing)} of the time has no readings")
+    if trace.period_s >= 10:
+        remarks.append(
+            f"samples of {trace.period_s:g} s: uses shorter than {2 * trace.period_s:g} s, or as "
+            "close together, cannot be told apart"
+        )
+    return tuple(remarks)
+
+
+def _by_hand(cycles: Cycles) -> list[str]:
+    """What a person decided about the runs, and what of it fits none any more."""
+    hand = cycles.by_hand
+    done = Counter(one.decision for one in hand.applied)
+    acts = [f"{done[act]} {word}" for act, word in ACT_WORDS.items() if done[act]]
+    remarks = [f"runs overruled by hand: {', '.join(acts)}"] if acts else []
+    settings = [one.value for one in hand.applied if one.decision == "setting"]
+    if settings:
+        remarks.append(f"runs found with settings made by hand: {', '.join(settings)}")
+    if hand.unmatched:
+        lines = [str(one.line) for one in hand.unmatched if one.line is not None]
+        what = _count(len(hand.unmatched), "decision")
+        where = f" (run_decisions.csv, line {', '.join(lines)})" if lines else ""
+        remarks.append(f"{what} by hand without a run to fit{where}: delete or correct it")
+    return remarks
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
+def bench_remarks(house: House) -> dict[str, str]:
+    """Say, by circuit, that bench.csv knows a clamp of which no uncertainty is stated.
+
+    Empty without a bench.csv, or with one that cannot be used, of which `check_house` complains.
+    """
+    try:
+        results = bench_results(house)
+    except HouseError:
+        return {}
+    remarks = {}
+    for result in results:
+        clamp = house.circuit(result.circuit).clamp
+        if clamp.uncertainty is None and result.line_for(clamp):
+            remarks[result.circuit] = (
+                "bench.csv tells how far its clamp is known, house.toml does not: "
+                "`homeenergy check` gives the line to write, and then the intervals hold it"
+            )
+    return remarks

@@ -1,0 +1,205 @@
+"""All changes of a log: absences, repairs, a new appliance, each between its neighbours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.findings.change.before_after import (
+    LEAST_BESIDE,
+    LEAST_DAYS_FOR_WEEKDAYS,
+    calendar_terms,
+    change_in,
+)
+from homeenergy.findings.change.change import Change
+from homeenergy.findings.weather.days import Days, whole_days, with_weather
+from homeenergy.findings.weather.fit import choose_balance
+from homeenergy.findings.weather.models import Balance
+from homeenergy.stats.regression import fit_line
+
+Array = NDArray[np.float64]
+TIMES_TO_SETTLE = 4
+# Penalty of one more change, in units of variance times log n (own rule: a change takes a place and
+# a level from the data, and is one of many that were looked for).
+PENALTY = 3.0
+# Several places are looked at, so each must be surer than a change that stands alone. Own rule.
+SURE_OF_SEVERAL = 0.01
+MEDIAN_OF_SQUARE = 0.455  # of a standard normal variable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Changes:
+    """Changes of daily energy in order of time, and the stretches between them.
+
+    Attributes
+    ----------
+    changes : tuple of Change
+        Each from the days between its neighbours, so their `days` overlap.
+    stretches : pandas.DataFrame
+        One row a stretch without a change: start, end (its last day), days, kwh_per_day.
+    remarks : tuple of str
+        What a reader must know.
+    """
+
+    changes: tuple[Change, ...]
+    stretches: pd.DataFrame
+    remarks: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """The answer in words."""
+        if not self.changes:
+            return "No change that these data can show."
+        return " ".join(change.sentence for change in self.changes)
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a change, as `Change.to_frame`."""
+        if not self.changes:
+            return pd.DataFrame({"at": []})
+        return pd.concat([change.to_frame() for change in self.changes], ignore_index=True)
+
+
+def find_changes(
+    daily: pd.DataFrame | pd.Series,
+    *,
+    outdoor: pd.Series | pd.DataFrame | None = None,
+    weekday: bool | None = None,
+) -> Changes:
+    """Find every change of daily energy, with weather and weekday taken out.
+
+    Parameters
+    ----------
+    daily, outdoor, weekday
+        As for `before_after`.
+
+    Returns
+    -------
+    Changes
+
+    Notes
+    -----
+    Stretches of constant level by optimal partitioning (Jackson et al. 2005, IEEE Signal Processing
+    Letters 12, 105-108, from memory), with a penalty that grows with how alike days are; then each
+    change is judged by `before_after` between its neighbours and left out if chance does as much in
+    more than 1 of 100 logs. O(n^2).
+    """
+    days = whole_days(daily)
+    if outdoor is not None:
+        days = with_weather(days, outdoor)
+    use_weekday = len(days) >= LEAST_DAYS_FOR_WEEKDAYS if weekday is None else weekday
+    calendar = calendar_terms(days, weekday=use_weekday)
+    splits = _partition(days, calendar)
+    changes: tuple[Change, ...] = ()
+    for _ in range(TIMES_TO_SETTLE):
+        judged = _judged(days, calendar, _balance(days, calendar, splits), splits)
+        kept = sorted(split for split, change in judged.items() if change.chance <= SURE_OF_SEVERAL)
+        changes = tuple(judged[split] for split in kept)
+        if kept == splits:
+            break
+        splits = kept
+    return Changes(changes=changes, stretches=_stretches(days, splits), remarks=days.remarks)
+
+
+def _balance(days: Days, calendar: Array, splits: list[int]) -> Balance | None:
+    """Balance points where levels change at `splits`; None without temperatures."""
+    if days.celsius is None:
+        return None
+    return choose_balance(days, others=np.hstack([_levels(len(days), splits), calendar]))[0]
+
+
+def _partition(days: Days, calendar: Array) -> list[int]:
+    """First days of stretches of constant level, found together with balance points."""
+    n = len(days)
+    splits: list[int] = []
+    for _ in range(TIMES_TO_SETTLE):
+        levels = _levels(n, splits)
+        balance = _balance(days, calendar, splits)
+        parts = [levels, calendar]
+        if balance is not None and days.celsius is not None:
+            parts.append(balance.terms(days.celsius))
+        fit = fit_line(np.hstack(parts), days.kwh, position=days.position)
+        adjusted = levels @ fit.coefficients[: levels.shape[1]] + fit.residuals
+        r = fit.correlation
+        variance = fit.scatter**2 * (1 + r) / (1 - r)
+        if not splits:
+            # Changes that are not found yet make days look alike: begin with too many.
+            variance = float(np.median(np.diff(adjusted) ** 2)) / MEDIAN_OF_SQUARE / 2
+        penalty = PENALTY * variance * np.log(n)
+        found = _best_partition(adjusted, penalty)
+        if found == splits:
+            break
+        splits = found
+    return splits
+
+
+def _levels(n: int, splits: list[int]) -> Array:
+    edges = [0, *splits, n]
+    number = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
+    return np.eye(len(edges) - 1)[number]
+
+
+def _best_partition(values: Array, penalty: float) -> list[int]:
+    """Stretches of at least `LEAST_BESIDE` days with the least squares plus penalties."""
+    n = values.size
+    sums, squares = np.r_[0.0, np.cumsum(values)], np.r_[0.0, np.cumsum(values**2)]
+    cost = np.full(n + 1, np.inf)
+    cost[0] = -penalty
+    came_from = np.zeros(n + 1, dtype=np.int64)
+    for stop in range(LEAST_BESIDE, n + 1):
+        start = np.arange(0, stop - LEAST_BESIDE + 1)
+        total = sums[stop] - sums[start]
+        within = squares[stop] - squares[start] - total**2 / (stop - start)
+        whole = cost[start] + within + penalty
+        best = int(np.argmin(whole))
+        cost[stop], came_from[stop] = whole[best], best
+    splits: list[int] = []
+    at = int(came_from[n])
+    while at > 0:
+        splits.append(at)
+        at = int(came_from[at])
+    return splits[::-1]
+
+
+def _judged(
+    days: Days, calendar: Array, balance: Balance | None, splits: list[int]
+) -> dict[int, Change]:
+    """The change between each split's neighbours, by the first day after it."""
+    judged = {}
+    edges = [0, *splits, len(days)]
+    for low, high in zip(edges, edges[2:], strict=False):
+        part = days.between(low, high)
+        terms = (
+            calendar[low:high] if high - low >= LEAST_DAYS_FOR_WEEKDAYS else calendar[low:high, :0]
+        )
+        usable = balance if _tells(part, balance) else None
+        change = change_in(part, terms, usable, given=None)
+        judged[low + part.at_or_after(change.at)] = change
+    return judged
+
+
+def _tells(part: Days, balance: Balance | None) -> bool:
+    """Whether the weather's terms differ enough within a part to be told from its level."""
+    if balance is None or part.celsius is None:
+        return False
+    terms = balance.loose_terms(part.celsius)
+    design = np.column_stack([np.ones(len(part)), terms])
+    return bool(np.linalg.matrix_rank(design) == design.shape[1])
+
+
+def _stretches(days: Days, splits: list[int]) -> pd.DataFrame:
+    edges = [0, *splits, len(days)]
+    return pd.DataFrame(
+        [
+            {
+                "start": days.date[a],
+                "end": days.date[b - 1],
+                "days": b - a,
+                "kwh_per_day": float(days.kwh[a:b].mean()),
+            }
+            for a, b in pairwise(edges)
+        ]
+    )

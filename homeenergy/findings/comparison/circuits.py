@@ -1,0 +1,316 @@
+"""Compare programmes of an appliance, two appliances, and the same appliance in two houses."""
+
+from __future__ import annotations
+
+from datetime import tzinfo
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.cycles import Programmes
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.comparison.clamps import Clamps
+from homeenergy.findings.comparison.comparison import (
+    LEAST_VALUES,
+    WORTH_SEEING,
+    Comparison,
+    Per,
+    Worth,
+    compare,
+)
+from homeenergy.findings.cost.cost import run_costs
+from homeenergy.findings.cost.mean_price import SAME_PRICE, mean_price
+from homeenergy.findings.days.daily import LEAST_COVERAGE, local_days
+from homeenergy.house.tariff import Tariff
+from homeenergy.readings.house import House
+from homeenergy.units import H_PER_DAY, S_PER_DAY, S_PER_H, WH_PER_KWH
+
+RUNS: tuple[Per, ...] = ("run", "load", "use")
+
+
+def compare_programmes(
+    finding: ApplianceFinding,
+    programmes: Programmes,
+    *,
+    a: str,
+    b: str,
+    tariff: Tariff | None = None,
+    weekly: float | None = None,
+    per: Per = "run",
+    worth_seeing: float = WORTH_SEEING,
+) -> Comparison:
+    """Compare the runs of two programmes of one appliance.
+
+    Parameters
+    ----------
+    finding : ApplianceFinding
+        Of the appliance; its runs, days and clamp are used.
+    programmes : Programmes
+        From `find_programmes(finding.cycles)`.
+    a, b : str
+        Names of two programmes.
+    tariff : Tariff, optional
+        For what each run cost at the prices that held. Default, and under a tariff with steps: the
+        appliance's mean price.
+    weekly : float, optional
+        Runs a week for the worth in a year. Default: as many as both programmes had together in
+        the days with readings.
+    per : str
+        "run", or the word that fits better: "load", "use".
+    worth_seeing : float
+        As for `compare`.
+
+    Returns
+    -------
+    Comparison
+        The clamp is the same on both sides, so the error of its multiplier cancels in the ratio.
+
+    Raises
+    ------
+    HouseError
+        If a programme is not there, has fewer than 3 runs, or is compared with itself.
+
+    Examples
+    --------
+    >>> import homeenergy as he
+    >>> from homeenergy.cycles import find_programmes
+    >>> from homeenergy.findings import compare_programmes
+    >>> report = he.import_logs("sample_data/canal_flat")
+    >>> house = he.open_house("sample_data/canal_flat")
+    >>> finding = he.house_findings(house, circuits=["dishwasher"]).appliances[0]
+    >>> programmes = find_programmes(finding.cycles)
+    >>> low, high = programmes.table.sort_values("kwh")["name"]
+    >>> found = compare_programmes(finding, programmes, a=high, b=low, tariff=house.tariff)
+    >>> f"{found.difference.value:.2f} kWh more per run"
+    '0.56 kWh more per run'
+    """
+    if a == b:
+        raise _with_itself(f"programme {a!r}")
+    kwh, day = _runs(finding)
+    in_a, in_b = programmes.runs(a), programmes.runs(b)
+    hours = _hours_of_runs(finding)
+    same = Clamps(
+        same=True,
+        half_kwh=finding.clamp_half_kwh,
+        hours=(float(hours[in_a].mean()), float(hours[in_b].mean())),
+    )
+    if weekly is None:
+        weekly = float(in_a.sum() + in_b.sum()) / max(finding.days, 1.0) * 7
+    return compare(
+        kwh[in_a],
+        kwh[in_b],
+        day_a=day[in_a],
+        day_b=day[in_b],
+        names=(f"{finding.appliance}, {a}", b),
+        per=per,
+        paired=False,
+        weekly=weekly,
+        worth=_worth_of_runs(finding, tariff, in_a, in_b),
+        clamps=same,
+        worth_seeing=worth_seeing,
+    )
+
+
+def compare_appliances(
+    a: ApplianceFinding,
+    b: ApplianceFinding,
+    *,
+    per: Per = "day",
+    weekly: float | None = None,
+    names: tuple[str, str] | None = None,
+    worth_seeing: float = WORTH_SEEING,
+    one_price: bool = False,
+) -> Comparison:
+    """Compare two appliances: by the run or by the day.
+
+    Parameters
+    ----------
+    a, b : ApplianceFinding
+        Of one house or of two.
+    per : str
+        "day", or "run" (also "load", "use") for runs that were seen whole.
+    weekly : float, optional
+        Runs a week for the worth in a year, for `per="run"`. Default: the mean of what both had.
+    names : tuple of str, optional
+        What the sentence calls them. Default: the appliances.
+    worth_seeing : float
+        As for `compare`.
+    one_price : bool
+        Whether a kWh of both is worth the mean of their prices. Default: each has the average
+        price that it paid, which differs where prices depend on the time.
+
+    Returns
+    -------
+    Comparison
+        Days that both have are compared with each other, so that what they share (weather, guests)
+        cancels; days of two years are not. The clamps' errors differ, and are in difference and
+        ratio as far as house.toml states them.
+
+    Raises
+    ------
+    HouseError
+        If a side has fewer than 3 whole days or complete runs, or is the other side.
+    """
+    if a is b or a.cycles is b.cycles:
+        raise _with_itself(a.appliance)
+    names = names or _names(a, b)
+    hours_a = hours_b = H_PER_DAY
+    if per in RUNS:
+        (kwh_a, day_a), (kwh_b, day_b) = _whole_runs(a, names[0]), _whole_runs(b, names[1])
+        hours_a, hours_b = (float(_hours_of_runs(x)[_whole(x)].mean()) for x in (a, b))
+        if weekly is None:
+            weekly = (_runs_a_week(a) + _runs_a_week(b)) / 2
+    else:
+        (kwh_a, day_a), (kwh_b, day_b) = days_of(a), days_of(b)
+    clamps = Clamps(
+        a=a.clamp_share(float(kwh_a.mean()) if kwh_a.size else 0.0, hours=hours_a),
+        b=b.clamp_share(float(kwh_b.mean()) if kwh_b.size else 0.0, hours=hours_b),
+        stated=a.clamp_uncertainty is not None and b.clamp_uncertainty is not None,
+    )
+    prices = mean_price(a), mean_price(b)
+    if one_price and prices[0] is not None and prices[1] is not None:
+        price = (prices[0][0] + prices[1][0]) / 2
+        prices = (price, prices[0][1]), (price, prices[1][1])
+    worth = _worth_of_two(prices, kwh_a, kwh_b)
+    return compare(
+        kwh_a,
+        kwh_b,
+        day_a=day_a,
+        day_b=day_b,
+        names=names,
+        per=per,
+        paired=False if per in RUNS else None,
+        weekly=weekly,
+        worth=worth,
+        clamps=clamps,
+        worth_seeing=worth_seeing,
+    )
+
+
+def compare_houses(
+    a: House,
+    b: House,
+    *,
+    circuit: str | tuple[str, str],
+    per: Per = "day",
+    weekly: float | None = None,
+) -> Comparison:
+    """Compare the same appliance in two houses.
+
+    Parameters
+    ----------
+    a, b : House
+        With their logs imported.
+    circuit : str or tuple of str
+        The circuit, or its name in each house.
+    per, weekly
+        As for `compare_appliances`.
+
+    Returns
+    -------
+    Comparison
+        In money where both houses pay in one currency, at the mean of their prices.
+
+    Raises
+    ------
+    HouseError
+        If it is one house and one circuit, or either has too few runs or days.
+    """
+    from homeenergy.findings.appliance.house import house_findings
+
+    first, second = (circuit, circuit) if isinstance(circuit, str) else circuit
+    if a.path.resolve() == b.path.resolve() and first == second:
+        raise _with_itself(f"circuit {first!r}")
+    one = house_findings(a, circuits=[first]).appliances[0]
+    other = house_findings(b, circuits=[second]).appliances[0]
+    names = f"{one.appliance}, {a.name}", f"{other.appliance}, {b.name}"
+    return compare_appliances(one, other, per=per, weekly=weekly, names=names, one_price=True)
+
+
+def _with_itself(what: str) -> HouseError:
+    return HouseError(f"{what} would be compared with itself", fix="Name two different ones.")
+
+
+def _names(a: ApplianceFinding, b: ApplianceFinding) -> tuple[str, str]:
+    if a.appliance != b.appliance:
+        return a.appliance, b.appliance
+    return f"{a.appliance} ({a.circuit})", f"{b.appliance} ({b.circuit})"
+
+
+def timezone_of(finding: ApplianceFinding) -> tzinfo | str:
+    """Zone that decides what a day of these findings is."""
+    days = finding.daily["day"]
+    return pd.DatetimeIndex(days).tz or "UTC" if len(days) else "UTC"
+
+
+def _runs(finding: ApplianceFinding) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Energy [kWh] and local day of every run, complete or not."""
+    table = finding.cycles.table
+    kwh = table["energy_wh"].to_numpy(np.float64) / WH_PER_KWH
+    return kwh, local_days(table["start"], timezone_of(finding))
+
+
+def _hours_of_runs(finding: ApplianceFinding) -> NDArray[np.float64]:
+    return finding.cycles.table["duration_s"].to_numpy(np.float64) / S_PER_H
+
+
+def _whole(finding: ApplianceFinding) -> NDArray[np.bool_]:
+    whole: NDArray[np.bool_] = finding.cycles.table["complete"].to_numpy(dtype=bool)
+    return whole
+
+
+def _whole_runs(
+    finding: ApplianceFinding, name: str
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    whole = _whole(finding)
+    if whole.sum() < LEAST_VALUES:
+        raise HouseError(
+            f"{name}: {int(whole.sum())} of {whole.size} runs were seen whole; a comparison "
+            f"per run needs at least {LEAST_VALUES} on each side",
+            fix="Log for longer, or compare per day.",
+        )
+    kwh, day = _runs(finding)
+    return kwh[whole], day[whole]
+
+
+def _runs_a_week(finding: ApplianceFinding) -> float:
+    return finding.runs / max(finding.days, 1.0) * 7
+
+
+def days_of(finding: ApplianceFinding) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Energy [kWh in 24 h] and number of every local day that was measured whole."""
+    daily = finding.daily
+    whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
+    kwh = (whole["kwh"] / whole["covered_h"] * S_PER_DAY / S_PER_H).to_numpy(np.float64)
+    return kwh, local_days(whole["day"], timezone_of(finding))
+
+
+def _worth_of_two(
+    prices: tuple[tuple[float, str] | None, tuple[float, str] | None],
+    kwh_a: NDArray[np.float64],
+    kwh_b: NDArray[np.float64],
+) -> Worth | None:
+    """Worth at the average price that each paid; at that of one, where the other's is unknown."""
+    known = [price for price in prices if price is not None]
+    if len({currency for _, currency in known}) != 1:
+        return None
+    (price_a, currency), (price_b, _) = known[0], known[-1]
+    if abs(price_a - price_b) <= SAME_PRICE * abs(price_a):
+        return Worth(currency=currency, price_per_kwh=price_a)
+    return Worth(currency=currency, a=tuple(kwh_a * price_a), b=tuple(kwh_b * price_b))
+
+
+def _worth_of_runs(
+    finding: ApplianceFinding,
+    tariff: Tariff | None,
+    in_a: NDArray[np.bool_],
+    in_b: NDArray[np.bool_],
+) -> Worth | None:
+    if tariff is not None and not tariff.is_stepped:
+        paid = run_costs(finding.cycles, tariff=tariff, timezone=timezone_of(finding))
+        cost = paid["cost"].to_numpy(np.float64)
+        return Worth(currency=tariff.currency, a=tuple(cost[in_a]), b=tuple(cost[in_b]))
+    price = mean_price(finding)
+    return None if price is None else Worth(currency=price[1], price_per_kwh=price[0])

@@ -1,0 +1,1 @@
+"""What energy costs, in money and carbon."""

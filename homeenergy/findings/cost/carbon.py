@@ -1,0 +1,96 @@
+"""Carbon dioxide of what is used, by a factor whose year and source are known.
+
+A factor is the average of all that was generated in a year. A kWh saved at one hour saves that of
+the power station that then runs for it, which may be twice as much or nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance.house import Findings
+from homeenergy.findings.cost.mean_price import scaled
+from homeenergy.house.carbon import CarbonFactor
+from homeenergy.stats.estimate import Estimate
+from homeenergy.units import DAYS_PER_YEAR, WH_PER_KWH
+
+
+def carbon_of(used: Estimate, factor: CarbonFactor) -> Estimate:
+    """Carbon dioxide of an energy.
+
+    Parameters
+    ----------
+    used : Estimate
+        Energy in kWh or Wh, of a run, a day or a year.
+    factor : CarbonFactor
+        From the [carbon] table of house.toml (`house.schedule.carbon`).
+
+    Returns
+    -------
+    Estimate
+        [kg]. The factor counts as exact: how far it holds for this house and hour is not known,
+        and no interval says it.
+
+    Raises
+    ------
+    ValueError
+        If the estimate is no energy.
+
+    Examples
+    --------
+    >>> from homeenergy.stats.estimate import Estimate
+    >>> from homeenergy.findings import carbon_of
+    >>> from homeenergy.house import CarbonFactor
+    >>> run = Estimate(value=0.8, low=0.7, high=0.9, unit="kWh", n=12, basis="mean of 12 runs")
+    >>> us = CarbonFactor(kg_per_kwh=0.366, source="US EIA, FAQ 74", year=2023)
+    >>> print(carbon_of(run, us))
+    0.293 (0.256 to 0.329) kg
+    """
+    per_unit = {"kWh": 1.0, "Wh": 1 / WH_PER_KWH}.get(used.unit)
+    if per_unit is None:
+        raise ValueError(f"carbon_of takes kWh or Wh, got {used.unit!r}")
+    text = f"times {factor.kg_per_kwh:g} kg a kWh, an average ({factor.source}, {factor.year})"
+    kg = scaled(used, per_unit * factor.kg_per_kwh, unit="kg")
+    return replace(kg, basis=f"{used.basis}; {text}")
+
+
+def carbon_table(findings: Findings, factor: CarbonFactor | None) -> pd.DataFrame:
+    """Carbon dioxide of each appliance in a year like its days.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row an appliance: circuit, appliance, carbon_per_year_kg with _low and _high, factor
+        kg_per_kwh, source, year.
+
+    Raises
+    ------
+    HouseError
+        If the house has no factor.
+    """
+    if factor is None:
+        raise HouseError(
+            "house.toml has no [carbon] table",
+            fix="Give kg_per_kwh with source and year; shared/carbon_factors.toml has some.",
+        )
+    rows = []
+    for one in findings.appliances:
+        year = scaled(one.kwh_per_day, DAYS_PER_YEAR)
+        kg = carbon_of(year, factor)
+        rows.append(
+            {
+                "circuit": one.circuit,
+                "appliance": one.appliance,
+                "carbon_per_year_kg": kg.value if kg.resolved else np.nan,
+                "carbon_per_year_kg_low": kg.low,
+                "carbon_per_year_kg_high": kg.high,
+                "kg_per_kwh": factor.kg_per_kwh,
+                "source": factor.source,
+                "year": factor.year,
+            }
+        )
+    return pd.DataFrame(rows)

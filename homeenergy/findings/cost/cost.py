@@ -1,0 +1,292 @@
+"""What energy costs at the price that held when it was used: of a trace, a day, a run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import tzinfo
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.cycles import Cycles
+from homeenergy.findings.days.daily import energy_per_day, midnights
+from homeenergy.findings.days.day_parts import in_runs
+from homeenergy.house.price_times import price_segments
+from homeenergy.house.tariff import Tariff
+from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.stats.estimate import Estimate
+from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
+
+BY_DAY = ("day", "kwh", "covered_h", "day_h", "cost", "standing")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EnergyCost:
+    """What the energy of a trace cost.
+
+    Attributes
+    ----------
+    currency : str
+    kwh, cost : float
+        Of the samples that are there: gaps cost nothing, and `covered_h` says how much is seen.
+    covered_h : float
+    standing : float
+        Standing charge of the same time, which is paid whatever is used and is not in `cost`.
+    by_period : pandas.DataFrame
+        One row a period of the tariff: name, price_per_kwh, kwh, cost, share (of the energy).
+    by_day : pandas.DataFrame
+        One row a local day: day, kwh, covered_h, day_h, cost, standing.
+    """
+
+    currency: str
+    kwh: float
+    cost: float
+    covered_h: float
+    standing: float
+    by_period: pd.DataFrame
+    by_day: pd.DataFrame
+
+    @property
+    def mean_price_per_kwh(self) -> float:
+        """Average price paid; NaN where no energy flowed."""
+        return self.cost / self.kwh if self.kwh else float("nan")
+
+    @property
+    def cost_per_day(self) -> Estimate:
+        """Mean cost of a 24 h day, with the interval from the spread between days."""
+        return cost_of_days(self.by_day, currency=self.currency)
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of `by_period`."""
+        return self.by_period.copy()
+
+
+def energy_cost(trace: Trace | pd.Series, *, tariff: Tariff, timezone: tzinfo | str) -> EnergyCost:
+    """What the energy of a trace cost at the prices that held when it was used.
+
+    Parameters
+    ----------
+    trace : Trace or pandas.Series of watts
+        Shape (n,) [W].
+    tariff : Tariff
+        Flat or by time of use, with its changes.
+    timezone : zone or its name
+        Of the house: prices and days go by local time, and days of 23 and 25 h are what they are.
+
+    Returns
+    -------
+    EnergyCost
+        No interval: it is a sum over what was read. The clamp's error is in it as it is in the kWh.
+
+    Raises
+    ------
+    HouseError
+        If the tariff has steps; see `stepped_cost`.
+
+    Notes
+    -----
+    Each sample counts at the price, and for the day, of the instant at which it begins. O(n).
+
+    Examples
+    --------
+    >>> import homeenergy as he
+    >>> from homeenergy.findings import energy_cost
+    >>> report = he.import_logs("sample_data/canal_flat")
+    >>> house = he.open_house("sample_data/canal_flat")
+    >>> bill = energy_cost(house.trace("dryer"), tariff=house.tariff, timezone=house.timezone)
+    >>> f"{bill.cost / bill.kwh:.2f} {bill.currency} a kWh"
+    '0.31 EUR a kWh'
+    """
+    trace = as_trace(trace)
+    pieces = _priced_pieces(trace, tariff, timezone)
+    by_period = (
+        pieces.groupby(["name", "price_per_kwh"], sort=False)[["kwh", "cost"]].sum().reset_index()
+    )
+    kwh = float(pieces["kwh"].sum())
+    by_period["share"] = by_period["kwh"] / kwh if kwh else np.nan
+    by_day = pieces.groupby("day")[["kwh", "covered_h", "span_h", "cost"]].sum().reset_index()
+    day = pd.DatetimeIndex(by_day["day"])
+    by_day["day_h"] = _day_h(day)
+    per_day = np.array([tariff.on(one.date()).standing_per_day for one in day], dtype=np.float64)
+    by_day["standing"] = per_day * by_day["span_h"] / by_day["day_h"]
+    return EnergyCost(
+        currency=tariff.currency,
+        kwh=kwh,
+        cost=float(pieces["cost"].sum()),
+        covered_h=float(pieces["covered_h"].sum()),
+        standing=float(by_day["standing"].sum()),
+        by_period=by_period,
+        by_day=by_day[list(BY_DAY)],
+    )
+
+
+def cost_of_days(
+    by_day: pd.DataFrame, *, currency: str, parts: NDArray[np.float64] | None = None
+) -> Estimate:
+    """Mean cost of a 24 h day [currency], as `energy_per_day` makes it of the energy."""
+    per_day = energy_per_day(by_day.assign(kwh=by_day["cost"]), parts=parts)
+    return replace(per_day, unit=currency, basis=f"{per_day.basis}, at the prices of their hours")
+
+
+def _day_h(day: pd.DatetimeIndex) -> NDArray[np.float64]:
+    if not len(day):
+        return np.empty(0)
+    edges = midnights(day[0], day[-1], day.tz) if day.tz is not None else day
+    lasts = dict(zip(edges[:-1].asi8, np.diff(edges.as_unit("s").asi8) / S_PER_H, strict=True))
+    return np.array([lasts[at] for at in day.as_unit(edges.unit).asi8], dtype=np.float64)
+
+
+def _priced_pieces(trace: Trace, tariff: Tariff, timezone: tzinfo | str) -> pd.DataFrame:
+    """Energy of each stretch that lies in one local day and has one price."""
+    if not len(trace):
+        price_segments(tariff, trace.start, trace.start, timezone=timezone)  # refuses steps
+        day = pd.DatetimeIndex([], tz="UTC").tz_convert(timezone)
+        names = ("kwh", "covered_h", "span_h", "price_per_kwh", "cost")
+        return pd.DataFrame({"day": day, "name": [], **{name: [] for name in names}})
+    prices = price_segments(tariff, trace.start, trace.end, timezone=timezone)
+    days = midnights(trace.start, trace.end - pd.Timedelta(1, unit="ns"), timezone)
+    price_ns = pd.DatetimeIndex(prices["start"]).as_unit("ns").asi8
+    day_ns = days.tz_convert("UTC").as_unit("ns").asi8
+    edges_ns = np.union1d(
+        price_ns, day_ns[(day_ns >= trace.start.value) & (day_ns < trace.end.value)]
+    )
+    at = -(-(edges_ns - trace.start.value) // trace.period_ns)
+    own = (np.diff(np.r_[at, len(trace)]) > 0) & (at < len(trace))
+    at, edges_ns = at[own], edges_ns[own]
+    there = ~np.isnan(trace.watts)
+    sums_w = np.add.reduceat(np.where(there, trace.watts, np.float32(0)), at, dtype=np.float64)
+    counts = np.add.reduceat(there, at, dtype=np.int64)
+    of_price = np.searchsorted(price_ns, edges_ns, side="right") - 1
+    pieces = pd.DataFrame(
+        {
+            "day": days[np.searchsorted(day_ns, edges_ns, side="right") - 1],
+            "name": prices["name"].to_numpy()[of_price],
+            "price_per_kwh": prices["price_per_kwh"].to_numpy(np.float64)[of_price],
+            "kwh": sums_w * trace.period_s / S_PER_H / WH_PER_KWH,
+            "covered_h": counts * trace.period_s / S_PER_H,
+            "span_h": np.diff(np.r_[at, len(trace)]) * trace.period_s / S_PER_H,
+        }
+    )
+    return pieces.assign(cost=pieces["kwh"] * pieces["price_per_kwh"])
+
+
+def run_costs(cycles: Cycles, *, tariff: Tariff, timezone: tzinfo | str) -> pd.DataFrame:
+    """What each run cost at the prices that held while it ran.
+
+    Parameters
+    ----------
+    cycles : Cycles
+    tariff : Tariff
+        Flat or by time of use, with its changes.
+    timezone : zone or its name
+        Of the house.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a run, in the order of `cycles.table`: start, end (UTC), kwh, price_per_kwh (the
+        average that the run paid), cost [currency], complete.
+
+    Raises
+    ------
+    HouseError
+        If the tariff has steps; see `stepped_cost`.
+
+    Notes
+    -----
+    A run that lies in two periods pays each for the energy drawn in it; within a plateau the power
+    is constant. O(plateaus).
+    """
+    runs, begin_s, end_s, wh = plateaus_of_runs(cycles)
+    table = cycles.table
+    clock = PriceClock.of(tariff, cycles, timezone=timezone)
+    paid = np.bincount(runs, weights=wh * clock.mean(begin_s, end_s), minlength=len(table))
+    total = np.bincount(runs, weights=wh, minlength=len(table))
+    start_s = (pd.DatetimeIndex(table["start"]).as_unit("ns").asi8 - clock.zero_ns) / NS_PER_S
+    price = clock.mean(start_s, start_s + table["duration_s"].to_numpy(np.float64))
+    np.divide(paid, total, out=price, where=total != 0)
+    kwh = table["energy_wh"].to_numpy(np.float64) / WH_PER_KWH
+    return pd.DataFrame(
+        {
+            "start": table["start"].to_numpy(),
+            "end": table["end"].to_numpy(),
+            "kwh": kwh,
+            "price_per_kwh": price,
+            "cost": kwh * price,
+            "complete": table["complete"].to_numpy(),
+        }
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PriceClock:
+    """Price summed over time, so that its mean over any stretch is two look-ups.
+
+    `edges_s` are seconds from `zero_ns`, `summed` the price times seconds up to each.
+    """
+
+    zero_ns: int
+    edges_s: NDArray[np.float64]
+    summed: NDArray[np.float64]
+
+    @classmethod
+    def of(
+        cls, tariff: Tariff, cycles: Cycles, *, timezone: tzinfo | str, later_s: float = 0.0
+    ) -> PriceClock:
+        """From a day before the samples of `cycles` begin to a day and `later_s` after them."""
+        begin = cycles.plateaus.start
+        lasts_s = cycles.plateaus.length * cycles.plateaus.period_s + S_PER_DAY + later_s
+        first, last = begin - pd.Timedelta(days=1), begin + pd.Timedelta(seconds=lasts_s)
+        prices = price_segments(tariff, first, last, timezone=timezone)
+        ns = np.r_[
+            pd.DatetimeIndex(prices["start"]).as_unit("ns").asi8,
+            pd.Timestamp(prices["end"].iloc[-1]).as_unit("ns").value,
+        ]
+        edges_s = (ns - begin.value) / NS_PER_S
+        each = prices["price_per_kwh"].to_numpy(np.float64) * np.diff(edges_s)
+        return cls(zero_ns=begin.value, edges_s=edges_s, summed=np.r_[0.0, np.cumsum(each)])
+
+    def mean(self, begin_s: NDArray[np.float64], end_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Mean price over each stretch [begin_s, end_s)."""
+        sums = np.interp(end_s, self.edges_s, self.summed)
+        sums -= np.interp(begin_s, self.edges_s, self.summed)
+        return np.asarray(sums / (end_s - begin_s), dtype=np.float64)
+
+
+def plateaus_of_runs(
+    cycles: Cycles,
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Number of the run, begin and end [s from first sample] and energy [Wh] of plateaus."""
+    p = cycles.plateaus
+    first, stop = p.numbers(cycles.table["start"]), p.numbers(cycles.table["end"])
+    low = np.searchsorted(p.stop, first, side="right")
+    n = np.maximum(np.searchsorted(p.first, stop, side="left") - low, 0)
+    runs = np.repeat(np.arange(n.size), n)
+    at = np.repeat(low - np.r_[0, np.cumsum(n)[:-1]], n) + np.arange(n.sum()) if n.size else runs
+    # A run that a person has split may begin or end within a plateau.
+    begin = np.maximum(p.first[at], first[runs])
+    end = np.minimum(p.stop[at], stop[runs])
+    share = (end - begin) / (p.stop[at] - p.first[at])
+    wh = p.sum_w[at] * p.period_s / S_PER_H * share
+    return runs, begin * p.period_s, end * p.period_s, wh
+
+
+def price_outside_runs(
+    cycles: Cycles, *, tariff: Tariff | None, timezone: tzinfo | str
+) -> float | None:
+    """Average price of the time outside runs that has readings [currency a kWh].
+
+    None where there is no such time, and where prices do not depend on the time.
+    """
+    if tariff is None or tariff.is_flat or tariff.is_stepped:
+        return None
+    plateaus = cycles.plateaus
+    away = ~in_runs(cycles)
+    if not away.any():
+        return None
+    clock = PriceClock.of(tariff, cycles, timezone=timezone)
+    begin_s, end_s = (
+        at[away].astype(np.float64) * plateaus.period_s for at in (plateaus.first, plateaus.stop)
+    )
+    return float(np.average(clock.mean(begin_s, end_s), weights=plateaus.n[away]))

@@ -1,0 +1,66 @@
+"""What a kilowatt-hour of an appliance costs, on average over its days."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from math import isfinite, nan
+from typing import TYPE_CHECKING
+
+from homeenergy.stats.estimate import Estimate
+from homeenergy.units import DAYS_PER_YEAR
+
+if TYPE_CHECKING:
+    from homeenergy.findings.appliance.appliance import ApplianceFinding
+
+
+SAME_PRICE = 1e-6  # relative: less is the rounding of sums
+
+
+def mean_price(finding: ApplianceFinding) -> tuple[float, str] | None:
+    """Price [currency a kWh] and currency; None without a tariff, or where no energy flows.
+
+    What a year costs over what it uses, so that it holds for any tariff. Energy saved is worth
+    this much where it is saved at the hours at which the appliance draws.
+    """
+    cost, per_day = finding.cost_per_year, finding.kwh_per_day
+    if cost is None or not (isfinite(cost.value) and per_day.value > 0):
+        return None
+    return cost.value / (per_day.value * DAYS_PER_YEAR), cost.unit
+
+
+def price_at_rest(finding: ApplianceFinding) -> tuple[float, str] | None:
+    """Price [currency a kWh] and currency of what is drawn outside runs; None as `mean_price`.
+
+    What waits all day does so at all prices, whenever it is used.
+    """
+    paid = mean_price(finding)
+    if paid is None or finding.price_at_rest is None:
+        return paid
+    return finding.price_at_rest, paid[1]
+
+
+def paid_prices(rows: Sequence[ApplianceFinding]) -> list[float] | None:
+    """Average price that each appliance paid [currency a kWh; NaN where it is not known].
+
+    None where all paid the same, as under a flat tariff.
+    """
+    found = [mean_price(row) for row in rows]
+    prices = [nan if one is None else one[0] for one in found]
+    known = [price for price in prices if isfinite(price)]
+    if not known or max(known) - min(known) <= SAME_PRICE * abs(max(known, key=abs)):
+        return None
+    return prices
+
+
+def scaled(estimate: Estimate, factor: float, *, unit: str | None = None) -> Estimate:
+    """An estimate times a number without uncertainty, of any sign."""
+    ends = sorted((estimate.low * factor, estimate.high * factor)) if factor else [0.0, 0.0]
+    return replace(
+        estimate,
+        value=estimate.value * factor,
+        low=ends[0],
+        high=ends[1],
+        systematic=estimate.systematic * abs(factor),
+        unit=estimate.unit if unit is None else unit,
+    )

@@ -1,0 +1,1 @@
+"""Energy of local days and of parts of them."""

@@ -1,0 +1,226 @@
+"""Energy per local day, whatever the length of the day."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import tzinfo
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.stats.estimate import NORMAL, Estimate
+from homeenergy.stats.means import mean_of_days
+from homeenergy.trust.clamps.systematic import with_systematic
+from homeenergy.units import H_PER_DAY, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
+
+# A day with less of its time covered says little about a whole day.
+LEAST_COVERAGE = 0.9
+LEAST_OF_AN_HOUR = 0.95
+PARTS_OF_A_DAY = 4  # night, morning, afternoon, evening
+# Ratio error of a clamp of class 1 at a fifth of its rated current (IEC 61869-2:2012, table 201),
+# where houses mostly are.
+CLAMP_LIMIT = 0.015
+
+
+def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") -> pd.DataFrame:
+    """Energy of each local day.
+
+    Parameters
+    ----------
+    trace : Trace or pandas.Series of watts
+        Shape (n,) [W].
+    timezone : zone or its name
+        Decides when a day begins. Days of 23 and 25 h are what they are.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a local day that the trace touches: day (local midnight), kwh (samples that are
+        there), covered_h, day_h.
+    """
+    trace = as_trace(trace)
+    if not len(trace):
+        none = pd.DatetimeIndex([], tz="UTC").tz_convert(timezone)
+        numbers = {name: np.empty(0) for name in ("kwh", "covered_h", "day_h")}
+        return pd.DataFrame({"day": none, **numbers})
+    days = midnights(trace.start, trace.end - pd.Timedelta(1, unit="ns"), timezone)
+    offsets = (days.tz_convert("UTC").as_unit("ns") - trace.start).to_numpy().astype(np.int64)
+    edges = np.clip(-(-offsets // trace.period_ns), 0, len(trace))
+    kwh = np.empty(days.size - 1)
+    covered_h = np.empty(days.size - 1)
+    for i, (a, b) in enumerate(pairwise(edges)):
+        day = trace.samples(int(a), int(b))
+        kwh[i] = day.energy_wh / WH_PER_KWH
+        covered_h[i] = day.covered_s / S_PER_H
+    day_h = np.diff(days.as_unit("s").astype(np.int64)) / S_PER_H
+    return pd.DataFrame({"day": days[:-1], "kwh": kwh, "covered_h": covered_h, "day_h": day_h})
+
+
+def parts_of_days(trace: Trace, daily: pd.DataFrame) -> NDArray[np.float64]:
+    """Mean power of the quarters of each day of a table as `daily_energy` makes it [W].
+
+    Returns
+    -------
+    ndarray, shape (days, 4)
+        NaN where a quarter is covered for less than `LEAST_COVERAGE`, as samples of an hour do with
+        one of a day of 23 h. O(samples).
+    """
+    begins = pd.DatetimeIndex(daily["day"]).as_unit("ns").asi8 - trace.start.value
+    long_ns = daily["day_h"].to_numpy(np.float64) * S_PER_H * NS_PER_S / PARTS_OF_A_DAY
+    parts_w = np.full((len(daily), PARTS_OF_A_DAY), np.nan)
+    for day, part in np.ndindex(parts_w.shape):
+        ends = begins[day] + np.rint(long_ns[day] * np.array([part, part + 1])).astype(np.int64)
+        a, b = np.clip(-(-ends // trace.period_ns), 0, len(trace))
+        samples = trace.samples(int(a), int(b))
+        if samples.covered_s * NS_PER_S >= LEAST_COVERAGE * long_ns[day]:
+            parts_w[day, part] = samples.energy_wh / samples.covered_s * S_PER_H
+    return parts_w
+
+
+def sums_of_days(days: pd.DataFrame, instants: pd.Series, values: ArrayLike) -> NDArray[np.float64]:
+    """Sum of the values whose instants fall in each day of a table as `daily_energy` makes it."""
+    begins = pd.DatetimeIndex(days["day"]).as_unit("ns").asi8
+    lasts = np.rint(days["day_h"].to_numpy(np.float64) * S_PER_H * NS_PER_S).astype(np.int64)
+    at_ns = pd.DatetimeIndex(instants).as_unit("ns").asi8
+    at = np.searchsorted(begins, at_ns, side="right") - 1
+    inside = (at >= 0) & (at_ns < (begins + lasts)[np.maximum(at, 0)]) if begins.size else at > 0
+    weights = np.asarray(values, dtype=np.float64)[inside]
+    return np.bincount(at[inside], weights=weights, minlength=begins.size).astype(np.float64)
+
+
+def midnights(first: pd.Timestamp, last: pd.Timestamp, timezone: tzinfo | str) -> pd.DatetimeIndex:
+    """Local midnights from that before `first` to that after `last`.
+
+    Where clocks change at midnight, a day begins with its first instant: that after the hour left
+    out, or the earlier of two midnights.
+    """
+    local = pd.DatetimeIndex([first, last]).tz_convert(timezone).tz_localize(None).normalize()
+    dates = pd.date_range(local[0], local[1] + pd.Timedelta(days=1), freq="D")
+    return dates.tz_localize(
+        timezone, ambiguous=np.ones(dates.size, dtype=bool), nonexistent="shift_forward"
+    )
+
+
+def local_days(instants: pd.Series, timezone: tzinfo | str) -> NDArray[np.int64]:
+    """Number of the local day of each instant."""
+    local = pd.DatetimeIndex(instants).tz_convert(timezone).tz_localize(None)
+    return local.as_unit("s").asi8 // int(S_PER_DAY)
+
+
+def energy_per_day(daily: pd.DataFrame, *, parts: NDArray[np.float64] | None = None) -> Estimate:
+    """Mean energy of a 24 h day [kWh] with the interval from the spread between days.
+
+    `parts` are those of the same days, see `parts_of_days` and `mean_of_days`. Days covered for
+    less than `LEAST_COVERAGE` are left out, the others scaled to 24 h. Where no day is covered so
+    far, all that was measured is scaled, and the interval is unbounded.
+    """
+    covered = (daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]).to_numpy()
+    whole = daily[covered]
+    if len(whole):
+        per_day = whole["kwh"] / whole["covered_h"] * S_PER_DAY / S_PER_H
+        of_whole = None if parts is None else parts[covered]
+        return mean_of_days(per_day.to_numpy(), parts=of_whole)
+    hours = float(daily["covered_h"].sum()) if len(daily) else 0.0
+    value = float(daily["kwh"].sum()) / hours * 24 if hours else float("nan")
+    open_ = float("inf") if hours else float("nan")
+    return Estimate(
+        value=value,
+        low=-open_,
+        high=open_,
+        unit="kWh",
+        n=0,
+        basis=f"scaled from {hours:.1f} h; no whole day was measured",
+    )
+
+
+def hourly_energy(trace: Trace) -> pd.DataFrame:
+    """Energy of each hour of UTC.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed by the instant at which the hour begins: kwh (samples that are there), covered_h. A
+        sample counts for the hour in which it begins. O(n).
+    """
+    if not len(trace):
+        return pd.DataFrame({"kwh": [], "covered_h": []}, index=pd.DatetimeIndex([], tz="UTC"))
+    hour_ns = int(S_PER_H * NS_PER_S)
+    first = trace.start.value // hour_ns
+    hours = np.arange(first, (trace.end.value - 1) // hour_ns + 1)
+    at = np.clip(-(-(hours * hour_ns - trace.start.value) // trace.period_ns), 0, len(trace))
+    inside = at < len(trace)
+    hours, at = hours[inside], at[inside]
+    there = ~np.isnan(trace.watts)
+    sums_w = np.add.reduceat(np.where(there, trace.watts, np.float32(0)), at, dtype=np.float64)
+    counts = np.add.reduceat(there, at, dtype=np.int64)
+    # A period longer than an hour leaves hours in which no sample begins.
+    own = np.diff(np.r_[at, len(trace)]) > 0
+    return pd.DataFrame(
+        {
+            "kwh": np.where(own, sums_w, 0.0) * trace.period_s / S_PER_H / WH_PER_KWH,
+            "covered_h": np.where(own, counts, 0) * trace.period_s / S_PER_H,
+        },
+        index=pd.DatetimeIndex((hours * hour_ns).view("M8[ns]")).tz_localize("UTC"),
+    )
+
+
+def remainder_per_day(
+    mains: list[pd.DataFrame],
+    loads: list[pd.DataFrame],
+    *,
+    timezone: tzinfo | str,
+    uncertainties: Sequence[float | None] = (),
+    floors: Sequence[ClampFloor] = (),
+) -> Estimate:
+    """Energy a day that goes through the mains and through no measured circuit [kWh].
+
+    Parameters
+    ----------
+    mains, loads : lists of pandas.DataFrame
+        From `hourly_energy`. Only hours that nearly all of all of them cover are compared.
+    timezone : zone or its name
+        Decides when a day begins.
+    uncertainties : sequence of float or None
+        Stated at 95 % for the clamp of each of `mains`, then of `loads`, as a share.
+    floors : sequence of ClampFloor
+        Of the same clamps.
+
+    Notes
+    -----
+    A small difference of large figures: the errors of the clamps matter more than the spread of the
+    days. Where none is stated, a clamp is taken to lie evenly within `CLAMP_LIMIT` of its reading;
+    they are combined with the spread as JCGM 100:2008 4.3.7 and 5.1.2 say.
+    """
+    hours = pd.concat([*mains, *loads], axis=1, keys=range(len(mains) + len(loads)), sort=True)
+    covered_h = pd.DataFrame(hours.xs("covered_h", axis=1, level=1))
+    kwh = pd.DataFrame(hours.xs("kwh", axis=1, level=1)) / covered_h
+    kwh = kwh[(covered_h >= LEAST_OF_AN_HOUR).all(axis=1)]
+    left = kwh.iloc[:, : len(mains)].sum(axis=1) - kwh.iloc[:, len(mains) :].sum(axis=1)
+    local = pd.DatetimeIndex(left.index).tz_convert(timezone).normalize()
+    day = left.groupby(local).agg(["sum", "size"])
+    begins = pd.DatetimeIndex(day.index)
+    lasts = (begins + pd.DateOffset(days=1)) - begins
+    plain = energy_per_day(
+        pd.DataFrame(
+            {
+                "kwh": day["sum"].to_numpy(),
+                "covered_h": day["size"].to_numpy(np.float64),
+                "day_h": lasts.total_seconds().to_numpy() / S_PER_H,
+            }
+        )
+    )
+    usual = NORMAL * CLAMP_LIMIT / np.sqrt(3)
+    shares = [usual if u is None else u for u in uncertainties or [None] * kwh.shape[1]]
+    each_kwh = kwh.mean().to_numpy() * H_PER_DAY
+    offsets_kwh = [
+        floor.half_kwh(float(one), hours=H_PER_DAY)
+        for floor, one in zip(floors, each_kwh, strict=False)
+    ]
+    clamps_kwh = np.linalg.norm([*(each_kwh * shares), *offsets_kwh])
+    stated = any(u is not None for u in uncertainties)
+    words = f"each clamp within {CLAMP_LIMIT:.1%}" + (", or as stated" if stated else "")
+    return with_systematic(plain, float(clamps_kwh), basis=f"{plain.basis}; {words}")

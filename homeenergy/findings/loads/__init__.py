@@ -1,0 +1,1 @@
+"""Questions to one sort of load."""

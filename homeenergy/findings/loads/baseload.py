@@ -1,0 +1,422 @@
+"""The baseload of a house: what it draws when nobody does anything, and who makes it up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import hypot, inf, isfinite, sqrt
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.house import Findings, house_findings
+from homeenergy.findings.appliance.wording import (
+    estimate_text,
+    interval_text,
+    percent_text,
+    value_text,
+)
+from homeenergy.findings.cost.mean_price import scaled
+from homeenergy.findings.days.daily import CLAMP_LIMIT, LEAST_COVERAGE
+from homeenergy.house.clamp_floor import clamp_floor
+from homeenergy.house.kinds import KINDS
+from homeenergy.readings.house import House
+from homeenergy.readings.trace import Trace
+from homeenergy.stats.estimate import NORMAL, Estimate, number_text
+from homeenergy.stats.means import mean_of_days
+from homeenergy.trust.clamps.systematic import with_systematic
+from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
+
+# Lawrence Berkeley National Laboratory, ten houses in California (buildings.lbl.gov): what a whole
+# house draws on standby, least, mean and most [W].
+LBNL_W = (14.0, 67.0, 169.0)
+NAMED = 3  # parts named in the sentence
+LEAST_NAMED = 0.02  # of the level: smaller parts are not named
+NOT_TOLD = (
+    "What never pauses for {minutes:.0f} minutes counts as always on, whatever it is; what is on "
+    "no measured circuit is one sum, to which the errors of the clamps of the mains belong."
+)
+
+
+def baseload_sentence(found: Baseload) -> str:
+    """Say how much is always on, what it takes in a year and who draws it."""
+    least = "" if found.mains_logged else "at least "
+    text = (
+        f"At the quietest {found.window_s / 60:.0f} minutes of a day {found.house_name} draws "
+        f"{least}{estimate_text(found.level_w)}"
+    )
+    running_w = found.level_w.value - found.always_w.value
+    if running_w > LEAST_NAMED * found.level_w.value:
+        text += f", {running_w:.0f} W of it for what happens to run just then"
+    text += f". What is always on takes {estimate_text(found.kwh_per_year)} a year"
+    day = found.kwh_per_day
+    if day is not None and isfinite(day.value) and day.value > 0:
+        text += f", {percent_text(found.always_w.value * 0.024 / day.value)} of all energy"
+    return f"{text}: {_who(found)}. {_context()}"
+
+
+def _who(found: Baseload) -> str:
+    parts = found.parts[~found.parts["state"].isin(["running by itself", "in use just then"])]
+    named = parts[parts["watts_w"] >= LEAST_NAMED * found.level_w.value].head(NAMED)
+    words = [
+        f"{row.appliance} {value_text(part_w(row))} W"
+        if row.circuit
+        else f"{value_text(part_w(row))} W {row.appliance}"
+        for row in named.itertuples()
+    ]
+    rest_w = found.always_w.value - float(named["watts_w"].sum())
+    if len(named) < len(parts):
+        words.append(f"all others {number_text(rest_w, 0)} W")
+    return ", ".join(words)
+
+
+def _context() -> str:
+    least, mean, most = LBNL_W
+    return (
+        f"Ten houses in California drew {least:.0f} to {most:.0f} W on standby, {mean:.0f} W on "
+        "average (Lawrence Berkeley National Laboratory)."
+    )
+
+
+def part_w(row: Any) -> Estimate:
+    """One part of the baseload, a row of its table, as an Estimate [W]."""
+    return Estimate(
+        value=row.watts_w,
+        low=row.low_w,
+        high=row.high_w,
+        unit="W",
+        n=0,
+        basis="",
+        systematic=row.systematic_w,
+    )
+
+
+def baseload_markdown(found: Baseload) -> str:
+    """A table of the parts, and below it what cannot be told."""
+    lines = ["| what | how | W | share | kWh per year |", "| --- | --- | --- | --- | --- |"]
+    lines += [_line(row) for row in found.parts.itertuples()]
+    lines += [
+        "",
+        found.sentence,
+        "",
+        NOT_TOLD.format(minutes=found.window_s / 60),
+    ]
+    return "\n".join(lines)
+
+
+def _line(row: Any) -> str:
+    watts = part_w(row)
+    cells = [
+        row.appliance.replace("|", "\\|"),
+        row.state,
+        f"{value_text(watts)} ({interval_text(watts)})",
+        percent_text(row.share),
+        number_text(row.kwh_per_year, 0),
+    ]
+    return "| " + " | ".join(cells) + " |"
+
+
+LEAST_OF_A_WINDOW = 0.95
+# More than this out through the mains is power fed back and no error of a clamp [W]. Own rule.
+FED_BACK_W = 50.0
+UNMEASURED = "on no measured circuit"
+STANDBY, NEVER_OFF, REST = "standby", "never off", "not known"
+BY_ITSELF, IN_USE = "running by itself", "in use just then"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Baseload:
+    """What a house draws at the quietest time of its days.
+
+    Attributes
+    ----------
+    level_w : Estimate
+        Mean over days of the quietest window of each [W]: the sum of all parts.
+    always_w : Estimate
+        The same without what happened to run then took above standby [W].
+    parts : pandas.DataFrame
+        One row a part, the greatest first: circuit, appliance, state ("standby", "never off";
+        "running by itself" or "in use just then" above standby; "not known" for what is on no
+        measured circuit), watts_w, low_w, high_w, systematic_w, share (of level_w), kwh_per_year.
+    windows : pandas.DataFrame
+        The window of each day: day, start (UTC), level_w.
+    mains_logged : bool
+        Where False, only what is measured counts, and the house draws at least this.
+    window_s : float
+        Length of a window [s].
+    kwh_per_day : Estimate or None
+        What goes through the mains, or through all measured circuits, to compare with.
+    """
+
+    house_name: str
+    level_w: Estimate
+    always_w: Estimate
+    parts: pd.DataFrame
+    windows: pd.DataFrame
+    mains_logged: bool
+    window_s: float
+    kwh_per_day: Estimate | None
+
+    @property
+    def kwh_per_year(self) -> Estimate:
+        """What `always_w` takes in a year [kWh]."""
+        factor = DAYS_PER_YEAR * S_PER_DAY / S_PER_H / WH_PER_KWH
+        return scaled(self.always_w, factor, unit="kWh")
+
+    @property
+    def sentence(self) -> str:
+        """The answer in words."""
+        return baseload_sentence(self)
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of `parts`."""
+        return self.parts.copy()
+
+    def to_markdown(self) -> str:
+        """The parts as a Markdown table, with what cannot be told below it."""
+        return baseload_markdown(self)
+
+
+def house_baseload(
+    house: House,
+    *,
+    findings: Findings | None = None,
+    window_s: float = 600.0,
+    hours: tuple[int, int] | None = None,
+) -> Baseload:
+    """Find what a house draws at its quietest, and which circuits draw it.
+
+    Parameters
+    ----------
+    house : House
+    findings : Findings, optional
+        Of all its loads, so that they are not worked out again. Default: `house_findings(house)`.
+    window_s : float
+        Length of the windows into which time is cut [s].
+    hours : (int, int), optional
+        Only windows that begin at these local hours, half-open: (1, 5) is 1:00 to 5:00. Needed
+        where solar power feeds back by day.
+
+    Returns
+    -------
+    Baseload
+
+    Raises
+    ------
+    HouseError
+        Without a whole day on which all circuits have readings, or where power is fed back.
+    ValueError
+        If `findings` leaves out circuits that are measured, or `hours` are not in order.
+
+    Notes
+    -----
+    Own method. Time is cut into windows of ten minutes; of each local day the window with the
+    least power through the mains (the sum of the circuits, where the mains are not logged) is
+    taken, and what each circuit drew in that very window, so that the parts add up. The mean over
+    days is told with the day as the unit of spread. Steps of the readings, and what a clamp may be
+    off, are systematic. What never pauses for a window cannot be told from what is always on: a
+    heat pump in the cold, two compressors that take turns. A least is below the mean of all that
+    comes and goes. O(samples).
+
+    Examples
+    --------
+    >>> import homeenergy as he
+    >>> from homeenergy.findings import house_baseload
+    >>> found = house_baseload(he.open_house("sample_data/canal_flat"))
+    >>> first = found.parts.iloc[0]
+    >>> f"{found.level_w.value:.0f} W, of which {first['appliance']} {first['watts_w']:.0f} W"
+    '46 W, of which Ventilation 27 W'
+    """
+    if not window_s > 0:
+        raise ValueError(f"window_s must be positive, got {window_s!r}")
+    if hours is not None and not 0 <= hours[0] < hours[1] <= 24:
+        raise ValueError(f"hours must lie in order within a day, as (1, 5), got {hours!r}")
+    known = house_findings(house) if findings is None else findings
+    loads = [f for f in known.appliances if f.days]
+    _refuse_some(house, loads)
+    mains = house.mains
+    table = pd.concat(
+        [
+            *(_window_means(house.trace(c), window_s).rename(c.name) for c in mains),
+            *(_window_means(house.trace(f.circuit), window_s).rename(f.circuit) for f in loads),
+        ],
+        axis=1,
+        join="inner",
+    ).dropna()
+    names = [c.name for c in mains] or [f.circuit for f in loads]
+    table = table.assign(level_w=table[names].sum(axis=1))
+    quiet = _quietest(table, house, window_s=window_s, hours=hours)
+    level = _mean_w(quiet["level_w"], _clamps_w(house, names, quiet))
+    above_w = pd.DataFrame({f.circuit: _above_standby_w(f, quiet, window_s) for f in loads})
+    always_w = quiet["level_w"] - above_w.sum(axis=1).to_numpy(np.float64)
+    always = _mean_w(always_w, level.systematic)
+    parts = _parts(house, loads, quiet, above_w, with_mains=bool(mains))
+    parts = parts.assign(share=parts["watts_w"] / level.value)
+    parts = parts.sort_values("watts_w", ascending=False, ignore_index=True)
+    return Baseload(
+        house_name=house.name,
+        level_w=level,
+        always_w=always,
+        parts=parts,
+        windows=pd.DataFrame(
+            {"day": quiet["day"], "start": quiet.index, "level_w": quiet["level_w"]}
+        ).reset_index(drop=True),
+        mains_logged=bool(mains),
+        window_s=window_s,
+        kwh_per_day=known.mains_kwh_per_day,
+    )
+
+
+def _refuse_some(house: House, loads: list[ApplianceFinding]) -> None:
+    names = {f.circuit for f in loads}
+    left = [
+        c.name
+        for c in house.circuits
+        if c.role == "load" and c.name not in names and house.has_readings(c)
+    ]
+    if left:
+        raise ValueError(
+            f"findings leave out measured circuits: {', '.join(left)}. Give house_findings(house) "
+            "of all loads, or none."
+        )
+
+
+def _window_means(trace: Trace, window_s: float) -> pd.Series:
+    """Mean power of windows of UTC that are covered, by the instant at which each begins."""
+    window_ns = round(window_s * NS_PER_S)
+    if not len(trace):
+        return pd.Series([], index=pd.DatetimeIndex([], tz="UTC"), dtype=np.float64)
+    numbers = np.arange(trace.start.value // window_ns, (trace.end.value - 1) // window_ns + 1)
+    at = np.clip(-(-(numbers * window_ns - trace.start.value) // trace.period_ns), 0, len(trace))
+    numbers, at = numbers[at < len(trace)], at[at < len(trace)]
+    there = ~np.isnan(trace.watts)
+    sums_w = np.add.reduceat(np.where(there, trace.watts, np.float32(0)), at, dtype=np.float64)
+    count = np.add.reduceat(there, at, dtype=np.int64)
+    # A sample longer than a window stands for all windows that it spans, and begins in none.
+    own = np.diff(np.r_[at, len(trace)]) > 0
+    enough = own & (count * trace.period_s >= LEAST_OF_A_WINDOW * window_s)
+    return pd.Series(
+        np.where(enough, sums_w / np.maximum(count, 1), np.nan),
+        index=pd.DatetimeIndex((numbers * window_ns).view("M8[ns]")).tz_localize("UTC"),
+    )
+
+
+def _quietest(
+    table: pd.DataFrame, house: House, *, window_s: float, hours: tuple[int, int] | None
+) -> pd.DataFrame:
+    """The quietest window of each local day that is covered."""
+    local = pd.DatetimeIndex(table.index).tz_convert(str(house.timezone))
+    day = local.normalize()
+    if hours is not None:
+        inside = (local.hour >= hours[0]) & (local.hour < hours[1])
+        table, day = table[inside], day[inside]
+    span_h = 24 if hours is None else hours[1] - hours[0]
+    count = table.groupby(day)["level_w"].transform("size")
+    table = table.assign(day=day)[count >= LEAST_COVERAGE * span_h * S_PER_H / window_s]
+    if not len(table):
+        raise HouseError(
+            "there is no whole day on which all circuits have readings, so no quietest time of a "
+            "day can be found",
+            path=house.path,
+            fix="Import longer logs, or leave circuits without readings out of house.toml.",
+        )
+    if table["level_w"].min() < -FED_BACK_W:
+        raise HouseError(
+            f"power flows out through the mains (down to {table['level_w'].min():.0f} W), so the "
+            "least power of a day is not its baseload",
+            path=house.path,
+            fix="Look at the night only, for example hours=(1, 5); if nothing feeds power back, a "
+            "clamp of the mains sits backwards: give it multiplier = -1.",
+        )
+    found: pd.DataFrame = table.loc[table.groupby("day")["level_w"].idxmin()]
+    return found
+
+
+def _above_standby_w(
+    finding: ApplianceFinding, quiet: pd.DataFrame, window_s: float
+) -> NDArray[np.float64]:
+    """Power above standby in the windows in which a run of this circuit falls; else nothing."""
+    begin_ns = pd.DatetimeIndex(quiet.index).as_unit("ns").asi8
+    end_ns = begin_ns + round(window_s * NS_PER_S)
+    runs = finding.cycles.table
+    first = pd.DatetimeIndex(runs["start"]).as_unit("ns").asi8
+    last = pd.DatetimeIndex(runs["end"]).as_unit("ns").asi8
+    begun = np.searchsorted(first, end_ns, side="left")
+    running = begun > np.searchsorted(last, begin_ns, side="right")
+    standby_w = finding.cycles.rest.measured_w
+    base_w = standby_w if isfinite(standby_w) else 0.0
+    return np.where(running, quiet[finding.circuit].to_numpy(np.float64) - base_w, 0.0)
+
+
+def _mean_w(watts: pd.Series, systematic_w: float) -> Estimate:
+    found = replace(mean_of_days(watts.to_numpy(np.float64)), unit="W")
+    if not isfinite(found.high):
+        found = replace(found, low=-inf, high=inf)
+    basis = found.basis.replace("whole days", "quietest times of days")
+    return with_systematic(found, systematic_w, basis=basis)
+
+
+def _clamps_w(
+    house: House, names: list[str], quiet: pd.DataFrame, *, unstated: float = 0.0
+) -> float:
+    """What the clamps of these circuits may be off, by their steps and their ratios [W]."""
+    squares = 0.0
+    for name in names:
+        circuit = house.circuit(name)
+        share = unstated if circuit.clamp.uncertainty is None else circuit.clamp.uncertainty
+        kwh = float(quiet[name].mean()) / WH_PER_KWH  # of an hour
+        offset_kwh = clamp_floor(circuit, house.supply).half_kwh(kwh, hours=1.0)
+        squares += offset_kwh**2 + (share * kwh) ** 2
+    return sqrt(squares) * WH_PER_KWH
+
+
+def _parts(
+    house: House,
+    loads: list[ApplianceFinding],
+    quiet: pd.DataFrame,
+    above_w: pd.DataFrame,
+    *,
+    with_mains: bool,
+) -> pd.DataFrame:
+    rows = []
+    for finding in loads:
+        above = above_w[finding.circuit].set_axis(quiet.index)
+        known_w = _clamps_w(house, [finding.circuit], quiet)
+        state = NEVER_OFF if KINDS[finding.kind].never_off else STANDBY
+        name = (finding.circuit, finding.appliance)
+        rows.append(_part(*name, state, quiet[finding.circuit] - above, known_w))
+        if above.any():
+            started = IN_USE if KINDS[finding.kind].by_hand else BY_ITSELF
+            rows.append(_part(*name, started, above, 0.0))
+    if with_mains:
+        names = [f.circuit for f in loads]
+        legs = [c.name for c in house.circuits if c.role == "mains" and c.name in quiet]
+        usual = NORMAL * CLAMP_LIMIT / sqrt(3)
+        off_w = hypot(
+            _clamps_w(house, legs, quiet, unstated=usual),
+            _clamps_w(house, names, quiet, unstated=usual),
+        )
+        left = quiet["level_w"] - quiet[names].sum(axis=1)
+        rows.append(_part("", UNMEASURED, REST, left, off_w))
+    return pd.DataFrame(rows)
+
+
+def _part(
+    circuit: str, appliance: str, state: str, watts: pd.Series, systematic_w: float
+) -> dict[str, object]:
+    found = _mean_w(watts, systematic_w)
+    if found.value >= 0 > found.low and state != REST:
+        found = replace(found, low=0.0)  # nothing here feeds power back
+    return {
+        "circuit": circuit,
+        "appliance": appliance,
+        "state": state,
+        "watts_w": found.value,
+        "low_w": found.low,
+        "high_w": found.high,
+        "systematic_w": found.systematic,
+        "kwh_per_year": found.value * DAYS_PER_YEAR * S_PER_DAY / S_PER_H / WH_PER_KWH,
+    }

@@ -1,0 +1,175 @@
+"""What each programme of an appliance uses and costs per run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.cycles import Programmes, find_programmes
+from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.wording import interval_text, value_text
+from homeenergy.findings.comparison.circuits import timezone_of
+from homeenergy.findings.comparison.clamps import clamped
+from homeenergy.findings.cost.cost import run_costs
+from homeenergy.findings.cost.mean_price import mean_price
+from homeenergy.findings.days.daily import local_days
+from homeenergy.house.schedule import ProgrammeName
+from homeenergy.house.tariff import Tariff
+from homeenergy.stats.estimate import Estimate, mean_estimate
+from homeenergy.stats.means import mean_of_runs
+from homeenergy.units import S_PER_H, WH_PER_KWH
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProgrammeUse:
+    """What one programme uses per run; `cost` is None without a tariff."""
+
+    name: str
+    runs: int
+    run_kwh: Estimate
+    minutes: Estimate
+    cost: Estimate | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ProgrammeUses:
+    """What the programmes of an appliance use per run.
+
+    Attributes
+    ----------
+    appliance : str
+    uses : tuple of ProgrammeUse
+        The most energy per run first.
+    programmes : Programmes
+        How runs were grouped.
+    """
+
+    appliance: str
+    uses: tuple[ProgrammeUse, ...]
+    programmes: Programmes
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a programme; intervals as columns ending in `_low` and `_high`."""
+        rows = []
+        for use in self.uses:
+            row: dict[str, object] = {"programme": use.name, "runs": use.runs}
+            figures = {"run_kwh": use.run_kwh, "minutes": use.minutes, "cost_per_run": use.cost}
+            for name, estimate in figures.items():
+                if estimate is not None:
+                    row |= {
+                        name: estimate.value,
+                        f"{name}_low": estimate.low,
+                        f"{name}_high": estimate.high,
+                    }
+            rows.append(row)
+        return pd.DataFrame(rows)
+
+    def to_markdown(self) -> str:
+        """A table that a person would paste."""
+        currency = next((use.cost.unit for use in self.uses if use.cost is not None), None)
+        head = ["programme", "runs", "kWh per run", "minutes"]
+        head += [f"cost per run [{currency}]"] if currency else []
+        rows = [head, ["---", *["---:"] * (len(head) - 1)]]
+        for use in self.uses:
+            estimates = [use.run_kwh, use.minutes, *([use.cost] if currency else [])]
+            rows.append([use.name, f"{use.runs:,}", *map(_cell, estimates)])
+        lines = ["| " + " | ".join(c.replace("|", "\\|") for c in row) + " |" for row in rows]
+        return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        return self.to_frame().to_html(index=False)
+
+
+def programme_uses(
+    finding: ApplianceFinding,
+    *,
+    tariff: Tariff | None = None,
+    names: Sequence[ProgrammeName] = (),
+) -> ProgrammeUses:
+    """Group the runs of an appliance into programmes, and say what each uses per run.
+
+    Parameters
+    ----------
+    finding : ApplianceFinding
+    tariff : Tariff, optional
+        For what runs cost at the prices that held. Default, and under a tariff with steps: the
+        appliance's mean price, if it is known.
+    names : sequence of ProgrammeName
+        What a person calls programmes (`house.schedule.programmes`); those of other circuits are
+        passed over.
+
+    Returns
+    -------
+    ProgrammeUses
+        Intervals as in `mean_of_runs`: from the spread between days, with the clamp's uncertainty
+        kept apart.
+
+    Raises
+    ------
+    HouseError
+        If fewer than 3 runs were seen whole.
+
+    Examples
+    --------
+    >>> import homeenergy as he
+    >>> from homeenergy.findings import programme_uses
+    >>> report = he.import_logs("sample_data/canal_flat")
+    >>> house = he.open_house("sample_data/canal_flat")
+    >>> dishwasher = he.house_findings(house, circuits=["dishwasher"]).appliances[0]
+    >>> [f"{use.runs} runs, {use.run_kwh.value:.2f} kWh" for use in programme_uses(dishwasher).uses]
+    ['35 runs, 1.24 kWh', '30 runs, 0.69 kWh']
+    """
+    own = [name for name in names if name.circuit == finding.circuit]
+    programmes = find_programmes(finding.cycles, names=own)
+    costs = _costs(finding, tariff)
+    uses = [_use(finding, programmes, name, costs) for name in programmes.table["name"]]
+    uses.sort(key=lambda use: -use.run_kwh.value)
+    return ProgrammeUses(appliance=finding.appliance, uses=tuple(uses), programmes=programmes)
+
+
+def _costs(
+    finding: ApplianceFinding, tariff: Tariff | None
+) -> tuple[NDArray[np.float64], str] | None:
+    """Cost of each run and currency."""
+    kwh = finding.cycles.table["energy_wh"].to_numpy(np.float64) / WH_PER_KWH
+    if tariff is not None and not tariff.is_stepped:
+        paid = run_costs(finding.cycles, tariff=tariff, timezone=timezone_of(finding))
+        return paid["cost"].to_numpy(np.float64), tariff.currency
+    price = mean_price(finding)
+    return None if price is None else (kwh * price[0], price[1])
+
+
+def _use(
+    finding: ApplianceFinding,
+    programmes: Programmes,
+    name: str,
+    costs: tuple[NDArray[np.float64], str] | None,
+) -> ProgrammeUse:
+    own = programmes.runs(name)
+    table = finding.cycles.table[own]
+    day = local_days(table["start"], timezone_of(finding))
+    kwh = table["energy_wh"].to_numpy(np.float64) / WH_PER_KWH
+    hours = float(table["duration_s"].mean()) / S_PER_H
+    run_kwh = mean_of_runs(kwh, day)
+    share = finding.clamp_share(run_kwh.value, hours=hours)
+    cost = None
+    if costs is not None:
+        mean = replace(mean_of_runs(costs[0][own], day), unit=costs[1])
+        cost = clamped(mean, share * abs(mean.value))
+    minutes = table["duration_s"].to_numpy(np.float64) / S_PER_H * 60
+    return ProgrammeUse(
+        name=name,
+        runs=int(own.sum()),
+        run_kwh=clamped(run_kwh, share * abs(run_kwh.value)),
+        minutes=mean_estimate(minutes, unit="min", basis=f"mean of {own.sum()} runs, t interval"),
+        cost=cost,
+    )
+
+
+def _cell(estimate: Estimate | None) -> str:
+    interval = interval_text(estimate)
+    return f"{value_text(estimate)} ({interval})" if interval else value_text(estimate)

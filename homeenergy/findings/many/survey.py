@@ -1,0 +1,320 @@
+"""The findings of many houses, each worked on by itself in a process of its own."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import signal
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from itertools import islice
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from homeenergy.errors import HouseError
+from homeenergy.findings.many.between import appliance_summary, houses_to_visit, unusual
+from homeenergy.readings.store.store import house_fingerprint, replace_whole
+from homeenergy.version import __version__
+
+Progress = Callable[[int, int, str], None]
+# After about so many houses a process is replaced by a fresh one, so that its memory stays bounded
+# whatever the libraries keep. (Not by max_tasks_per_child, with which the pool may hang.)
+HOUSES_PER_PROCESS = 50
+_RESTS_ON = b"homeenergy:rests_on"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Survey:
+    """What was found in many houses.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row a circuit of a house: `house` (its folder as given), house_name, currency, start,
+        end, mains_kwh_per_day, unmeasured_kwh_per_day, then the columns of `Findings.to_frame`.
+    failures : pandas.DataFrame
+        One row a house that could not be worked on: house, reason.
+    unchanged : int
+        Houses whose earlier result was kept, because nothing that it rests on had changed.
+    """
+
+    table: pd.DataFrame
+    failures: pd.DataFrame
+    unchanged: int = 0
+
+    def summary(self) -> pd.DataFrame:
+        """How the houses compare; see `homeenergy.findings.many.between.appliance_summary`."""
+        return appliance_summary(self.table)
+
+    def unusual(self) -> pd.DataFrame:
+        """What lies far from the others; see `homeenergy.findings.many.between.unusual`."""
+        return unusual(self.table)
+
+    def to_visit(self) -> pd.DataFrame:
+        """Houses in the order of what a visit may find; see `houses_to_visit`."""
+        return houses_to_visit(self.table)
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of `table`."""
+        return self.table.copy()
+
+    def _repr_html_(self) -> str:
+        return self.summary().to_html()
+
+
+def find_houses(folder: str | Path) -> list[Path]:
+    """Give the folders below `folder`, at any depth, that hold a house.toml, in order of name."""
+    found = sorted(path.parent for path in Path(folder).rglob("house.toml"))
+    if not found:
+        raise HouseError(
+            "there is no house.toml in any folder below this one",
+            path=folder,
+            fix="Give the folder that holds the houses' folders.",
+        )
+    return found
+
+
+def survey_houses(
+    paths: Iterable[str | Path],
+    *,
+    executor: Executor | None = None,
+    workers: int | None = None,
+    keep: str | Path | None = None,
+    progress: Progress | None = None,
+) -> Survey:
+    """Import and work out the findings of many houses, each by itself.
+
+    Parameters
+    ----------
+    paths : iterable of path
+        The houses' folders.
+    executor : concurrent.futures.Executor, optional
+        What the houses are worked on by: any executor, for instance that of a cluster whose
+        machines see the same folders. Default: processes of this computer.
+    workers : int, optional
+        How many processes, where no executor is given. Default: one for each core.
+    keep : path, optional
+        Folder in which each house's result is kept as soon as it is there. A survey that was
+        interrupted goes on from there; a house is worked out again only if its data, house.toml or
+        the kit's version have changed.
+    progress : callable, optional
+        Called with (done, of how many, folder of the house).
+
+    Returns
+    -------
+    Survey
+        A house that fails is among its `failures` with the reason; the others go on. So does a
+        house whose process ended abruptly, which is tried again by itself first.
+
+    Raises
+    ------
+    HouseError
+        If two of the paths are one house, or there is none.
+
+    Notes
+    -----
+    A process works on one house at a time with one thread, and holds the traces of one circuit at a
+    time; what it gives back is some kilobytes.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from homeenergy.findings import survey_houses
+    >>> from homeenergy.simulate import write_street
+    >>> survey = survey_houses(write_street(tempfile.mkdtemp(), houses=2, days=3), workers=1)
+    >>> survey.table["house_name"].unique().tolist(), len(survey.failures)
+    (['Mill Lane 1', 'Mill Lane 2'], 0)
+    """
+    houses = [Path(path) for path in paths]
+    _check_paths(houses)
+    kept = {house: _kept_file(keep, house) for house in houses}
+    results: dict[Path, pd.DataFrame | str | None] = {}
+
+    def take(house: Path, result: tuple[str, pd.DataFrame] | str | None) -> None:
+        if isinstance(result, tuple):
+            rests_on, table = result
+            if (file := kept[house]) is not None:
+                _keep(file, table, rests_on)
+            results[house] = table
+        else:
+            results[house] = result
+        if progress:
+            progress(len(results), len(houses), str(house))
+
+    work = {house: _rests_on(file) for house, file in kept.items()}
+    if executor is not None:
+        _run(executor, work, take)
+        lost = "its executor broke down while it was worked on"
+    else:
+        _run_in_processes(work, take, workers=workers or os.cpu_count() or 1)
+        lost = "the process that worked on it was ended: too little memory, or killed"
+    for house in houses:
+        results.setdefault(house, lost)
+    return _survey(houses, results, kept)
+
+
+def _check_paths(houses: Sequence[Path]) -> None:
+    if not houses:
+        raise HouseError("there are no houses to survey", fix="Give the folders of one or more.")
+    seen: dict[Path, Path] = {}
+    for house in houses:
+        if (twin := seen.setdefault(house.resolve(), house)) is not house:
+            raise HouseError(f"{twin} and {house} are the same house", fix="Give each house once.")
+
+
+def _run(
+    executor: Executor,
+    work: dict[Path, str | None],
+    take: Callable[[Path, tuple[str, pd.DataFrame] | str | None], None],
+) -> None:
+    """Hand all houses to an executor and take their results, until done or the executor breaks."""
+    futures = {}
+    try:
+        for house, rests_on in work.items():
+            futures[executor.submit(work_out, str(house), rests_on)] = house
+        for future in as_completed(futures):
+            house = futures[future]
+            try:
+                take(house, future.result())
+            except BrokenExecutor:
+                raise
+            except Exception as error:  # a cluster's own way to say that a machine was lost
+                take(house, f"{type(error).__name__}: {error}")
+            work.pop(house)
+    except BrokenExecutor:
+        return
+    finally:
+        for future in futures:
+            future.cancel()
+
+
+def _run_in_processes(
+    work: dict[Path, str | None],
+    take: Callable[[Path, tuple[str, pd.DataFrame] | str | None], None],
+    *,
+    workers: int,
+) -> None:
+    """Work on all houses in processes, so many at a time that these are replaced now and then.
+
+    Houses in hand when a process is ended are tried again. Where nothing could be finished, each
+    of them has a process to itself, so that the house that ends its process is known and costs no
+    other.
+    """
+    while work:
+        some = dict(islice(work.items(), HOUSES_PER_PROCESS * workers))
+        names = list(some)
+        with _processes(min(workers, len(some))) as pool:
+            _run(pool, some, take)
+        if len(some) == len(names):
+            for house in names:
+                with _processes(1) as pool:
+                    _run(pool, {house: some[house]}, take)
+                work.pop(house)
+        for house in names:
+            if house not in some:
+                work.pop(house)
+
+
+def _processes(workers: int) -> ProcessPoolExecutor:
+    # A forked process would inherit locks of this one's threads.
+    return ProcessPoolExecutor(
+        workers,
+        mp_context=get_context("spawn"),
+        initializer=prepare_process,
+    )
+
+
+def prepare_process() -> None:
+    """Leave the other cores to the other houses, and interruptions to the process that waits."""
+    pa.set_cpu_count(1)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def work_out(folder: str, rests_on: str | None) -> tuple[str, pd.DataFrame] | str | None:
+    """Import one house and give what its findings rest on, and them; or why that cannot be.
+
+    None where they would rest on what an earlier result rests on (`rests_on`).
+    """
+    from homeenergy.findings.appliance.house import house_findings
+    from homeenergy.readings import import_logs, open_house
+
+    try:
+        import_logs(folder)
+        now = f"{__version__} {house_fingerprint(folder)}"
+        if now == rests_on:
+            return None
+        house = open_house(folder)
+        found = house_findings(house, workers=1)
+    except (HouseError, OSError) as error:
+        return str(error)
+    except Exception as error:  # a house that nobody foresaw must not stop the others
+        return f"{type(error).__name__}: {error}"
+    about: dict[str, Any] = {
+        "house_name": found.house_name,
+        "currency": found.currency,
+        "start": found.start,
+        "end": found.end,
+    }
+    for name in ("mains_kwh_per_day", "unmeasured_kwh_per_day"):
+        estimate = getattr(found, name)
+        about[name] = float("nan") if estimate is None else estimate.value
+    table = found.to_frame()
+    # Houses are compared by what appliances are called, on whatever circuit.
+    table["appliance"] = [house.circuit(name).appliance for name in table["circuit"]]
+    columns = [*about, *table.columns]
+    return now, table.assign(**about)[columns]
+
+
+def _kept_file(keep: str | Path | None, house: Path) -> Path | None:
+    if keep is None:
+        return None
+    whole = house.resolve()
+    place = hashlib.sha256(str(whole).encode()).hexdigest()[:8]
+    return Path(keep) / f"{whole.name}-{place}.parquet"
+
+
+def _rests_on(file: Path | None) -> str | None:
+    try:
+        metadata = pq.read_schema(file).metadata if file is not None else {}
+    except (OSError, pa.ArrowException):
+        return None
+    return (metadata or {}).get(_RESTS_ON, b"").decode() or None
+
+
+def _keep(file: Path, table: pd.DataFrame, rests_on: str) -> None:
+    file.parent.mkdir(parents=True, exist_ok=True)
+    whole = pa.Table.from_pandas(table, preserve_index=False)
+    whole = whole.replace_schema_metadata(
+        {**(whole.schema.metadata or {}), _RESTS_ON: rests_on.encode()}
+    )
+    with replace_whole(file) as part:
+        pq.write_table(whole, part)
+
+
+def _survey(
+    houses: Sequence[Path],
+    results: dict[Path, pd.DataFrame | str | None],
+    kept: dict[Path, Path | None],
+) -> Survey:
+    tables, failures = [], []
+    for house in houses:
+        result = results[house]
+        if isinstance(result, str):
+            failures.append((str(house), result))
+            continue
+        table = pd.read_parquet(kept[house]) if result is None else result  # type: ignore[arg-type]
+        tables.append(table.assign(house=str(house)))
+    table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
+    if len(table):
+        table = table[["house", *(name for name in table if name != "house")]]
+    return Survey(
+        table=table,
+        failures=pd.DataFrame(failures, columns=["house", "reason"]),
+        unchanged=sum(result is None for result in results.values()),
+    )

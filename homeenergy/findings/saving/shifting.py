@@ -1,0 +1,294 @@
+"""What starting runs later, at cheaper hours, would save: only of what can wait."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import tzinfo
+from math import isfinite
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.house import Findings
+from homeenergy.findings.appliance.wording import estimate_text, percent_text
+from homeenergy.findings.cost.cost import PriceClock, plateaus_of_runs
+from homeenergy.findings.cost.mean_price import scaled
+from homeenergy.findings.days.daily import LEAST_COVERAGE, sums_of_days
+from homeenergy.house.kinds import KINDS
+from homeenergy.house.tariff import Tariff
+from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.means import mean_of_days
+from homeenergy.trust.clamps.systematic import with_systematic
+from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_H, WH_PER_KWH
+
+# Longest delay that a person is taken to accept, as a timer of a machine gives it. Own choice.
+LONGEST_DELAY_H = 12.0
+STEP_H = 0.25
+CHEAPEST_SLACK = 0.005  # share by which the best price may lie above the cheapest and be called so
+ASSUMPTIONS = (
+    "Runs are started later by up to {delay:g} h, never earlier, in steps of a quarter of an hour.",
+    "A run is not moved beyond the start of the next one of the same appliance.",
+    "Energy and shape of a run stay as they were. A run longer than the cheap hours pays both "
+    "prices.",
+    "Runs that were not seen whole stay where they were.",
+    "Prices are those of the tariff on the days themselves; the year is taken to be like them.",
+    "A machine that runs while people sleep or are out needs a working smoke alarm and the consent "
+    "of its maker and the insurer (common practice, no source); neighbours may hear it at night.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shift:
+    """What moving the runs of one appliance to cheap hours would save.
+
+    Attributes
+    ----------
+    circuit, appliance, kind : str
+    why_not : str
+        Why nothing is proposed; empty where something is.
+    saving_per_year, paid_per_year : Estimate or None
+        Saved, and paid as it is now for the runs that were seen whole [currency].
+    table : pandas.DataFrame
+        One row a complete run: start, cost, best_start, best_cost, saving, at_cheapest (whether all
+        of it then runs at the cheapest price).
+    assumptions : tuple of str
+    """
+
+    circuit: str
+    appliance: str
+    kind: str
+    why_not: str
+    saving_per_year: Estimate | None
+    paid_per_year: Estimate | None
+    table: pd.DataFrame
+    assumptions: tuple[str, ...]
+
+    @property
+    def share(self) -> float:
+        """Share of what the runs cost that would be saved."""
+        paid = float(self.table["cost"].sum()) if len(self.table) else 0.0
+        return float(self.table["saving"].sum()) / paid if paid else float("nan")
+
+    @property
+    def sentence(self) -> str:
+        """The answer in words."""
+        if self.saving_per_year is None:
+            return f"{self.appliance}: nothing is proposed, as it {self.why_not}."
+        both = int((~self.table["at_cheapest"]).sum())
+        text = (
+            f"{self.appliance}: starting its runs at the cheapest time within the delay allowed "
+            f"would save {estimate_text(self.saving_per_year, of='days')} a year, "
+            f"{percent_text(self.share)} of what its runs cost."
+        )
+        if both:
+            text += (
+                f" {both} of {len(self.table)} runs would still pay more than the cheapest price "
+                "for a part: too long, or in the way of the next, or too far from it."
+            )
+        return text
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of `table`."""
+        return self.table.copy()
+
+
+def shift_to_cheap_hours(
+    finding: ApplianceFinding,
+    *,
+    tariff: Tariff,
+    timezone: tzinfo | str,
+    longest_delay_h: float = LONGEST_DELAY_H,
+) -> Shift:
+    """What starting the runs of an appliance later would save.
+
+    Parameters
+    ----------
+    finding : ApplianceFinding
+        Only loads and programmes that a person starts and leaves alone can wait (kind "batch"). For
+        other kinds the result says why not.
+    tariff : Tariff
+        By time of use.
+    timezone : zone or its name
+        Of the house.
+    longest_delay_h : float
+        Longest that a run may wait [h].
+
+    Returns
+    -------
+    Shift
+        The interval comes from how the saving differs between days, days without runs included; it
+        allows for days being alike, and holds the clamp's uncertainty.
+
+    Raises
+    ------
+    HouseError
+        If the tariff has one price only, or steps.
+    ValueError
+        If the delay is not above zero.
+
+    Notes
+    -----
+    Each run is priced at each possible start by its plateaus, and put where it is cheapest; own
+    method. O(plateaus times delays).
+    """
+    if not longest_delay_h > 0:
+        raise ValueError(f"longest_delay_h must be above 0, got {longest_delay_h!r}")
+    _refuse(tariff)
+    why_not = KINDS[finding.kind].why_not_shifted
+    whole = len(finding.cycles.complete)
+    if not why_not and not whole:
+        why_not = "has no run that was seen whole"
+    if why_not:
+        return Shift(
+            circuit=finding.circuit,
+            appliance=finding.appliance,
+            kind=finding.kind,
+            why_not=why_not,
+            saving_per_year=None,
+            paid_per_year=None,
+            table=_table(finding, tariff, timezone, 0.0).iloc[:0],
+            assumptions=(),
+        )
+    table = _table(finding, tariff, timezone, longest_delay_h)
+    return Shift(
+        circuit=finding.circuit,
+        appliance=finding.appliance,
+        kind=finding.kind,
+        why_not="",
+        saving_per_year=_per_year(table, "saving", finding, tariff.currency),
+        paid_per_year=_per_year(table, "cost", finding, tariff.currency),
+        table=table,
+        assumptions=tuple(line.format(delay=longest_delay_h) for line in ASSUMPTIONS),
+    )
+
+
+def shifting_table(
+    findings: Findings, *, tariff: Tariff, longest_delay_h: float = LONGEST_DELAY_H
+) -> pd.DataFrame:
+    """What moving runs would save, of every appliance of a house.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row an appliance, the greatest saving first: circuit, appliance, kind, runs,
+        saving_per_year with _low and _high [currency], share, why_not.
+    """
+    rows = []
+    for finding in findings.appliances:
+        shift = shift_to_cheap_hours(
+            finding, tariff=tariff, timezone=findings.timezone, longest_delay_h=longest_delay_h
+        )
+        saving = shift.saving_per_year
+        ends = (
+            (np.nan, np.nan, np.nan) if saving is None else (saving.value, saving.low, saving.high)
+        )
+        rows.append(
+            {
+                "circuit": shift.circuit,
+                "appliance": shift.appliance,
+                "kind": shift.kind,
+                "runs": len(shift.table),
+                **dict(zip(("", "_low", "_high"), ends, strict=True)),
+                "share": shift.share,
+                "why_not": shift.why_not,
+            }
+        )
+    table = pd.DataFrame(rows).rename(
+        columns={end: f"saving_per_year{end}" for end in ("", "_low", "_high")}
+    )
+    return table.sort_values("saving_per_year", ascending=False, ignore_index=True)
+
+
+def _refuse(tariff: Tariff) -> None:
+    prices = {p.price_per_kwh for one in tariff.versions for p in one.periods}
+    if tariff.is_stepped or len(prices) < 2:
+        what = "steps" if tariff.is_stepped else "one price at all hours"
+        raise HouseError(
+            f"the tariff has {what}: moving a run in time saves nothing",
+            fix="Give the tariff [[tariff.period]] with prices by time of use; see shared/tariffs.",
+        )
+
+
+def _table(
+    finding: ApplianceFinding, tariff: Tariff, timezone: tzinfo | str, delay_h: float
+) -> pd.DataFrame:
+    cycles = finding.cycles
+    runs = cycles.table
+    clock = PriceClock.of(tariff, cycles, timezone=timezone, later_s=delay_h * S_PER_H)
+    delays_s = np.arange(0.0, delay_h * S_PER_H + 1.0, STEP_H * S_PER_H)
+    costs = _costs(finding, clock, delays_s)
+    start_s = _seconds(runs["start"], clock.zero_ns)
+    end_s = _seconds(runs["end"], clock.zero_ns)
+    room_s = np.r_[start_s[1:], np.inf] - end_s if len(runs) else end_s
+    costs[1:][delays_s[1:, None] > room_s[None, :]] = np.inf
+    # Rounding alone is no reason to wait.
+    better = costs < costs[0] - 1e-9 * np.abs(costs[0])
+    best = np.where(better.any(axis=0), np.argmin(np.where(better, costs, np.inf), axis=0), 0)
+    best_cost = costs[best, np.arange(len(runs))]
+    kwh = runs["energy_wh"].to_numpy(np.float64) / WH_PER_KWH
+    least = np.array(
+        [_least_price(tariff, t) for t in pd.DatetimeIndex(runs["start"]).tz_convert(timezone)]
+    )
+    start = pd.DatetimeIndex(runs["start"])
+    table = pd.DataFrame(
+        {
+            "start": start,
+            "cost": costs[0],
+            "best_start": start + pd.to_timedelta(delays_s[best], unit="s"),
+            "best_cost": best_cost,
+            "saving": costs[0] - best_cost,
+            "at_cheapest": best_cost <= kwh * least * (1 + CHEAPEST_SLACK),
+        }
+    )
+    return table[runs["complete"].to_numpy(bool)].reset_index(drop=True)
+
+
+def _costs(
+    finding: ApplianceFinding, clock: PriceClock, delays_s: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Cost of each run at each delay, shape (delays, runs)."""
+    of_run, begin_s, end_s, wh = plateaus_of_runs(finding.cycles)
+    n = len(finding.cycles.table)
+    costs = [
+        np.bincount(of_run, weights=wh * clock.mean(begin_s + d, end_s + d), minlength=n)
+        for d in delays_s
+    ]
+    return np.array(costs, dtype=np.float64).reshape(delays_s.size, n) / WH_PER_KWH
+
+
+def _seconds(instants: pd.Series, zero_ns: int) -> NDArray[np.float64]:
+    return (pd.DatetimeIndex(instants).as_unit("ns").asi8 - zero_ns) / NS_PER_S
+
+
+def _least_price(tariff: Tariff, local: pd.Timestamp) -> float:
+    """Cheapest price there is in the season of a day."""
+    held = tariff.on(local.date())
+    if not held.periods:
+        return float(held.price_per_kwh or 0.0)
+    from homeenergy.house.price_times import season_number
+
+    number = season_number(local.date(), held.seasons)
+    name = held.seasons[number].name if held.seasons else ""
+    return min(p.price_per_kwh for p in held.periods if not p.seasons or name in p.seasons)
+
+
+def _per_year(
+    table: pd.DataFrame, column: str, finding: ApplianceFinding, currency: str
+) -> Estimate:
+    """Mean of whole days, those without a run included, times 365."""
+    daily = finding.daily
+    whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
+    found = mean_of_days(sums_of_days(whole, table["start"], table[column]))
+    per_year = scaled(found, DAYS_PER_YEAR, unit=currency)
+    basis = f"{found.basis}, days without runs included; times 365 days"
+    per_year = replace(per_year, basis=basis)
+    runs = finding.cycles.table
+    hours = float(runs["duration_s"].sum()) / S_PER_H
+    share = finding.clamp_share(float(runs["energy_wh"].sum()) / WH_PER_KWH, hours=hours)
+    if share and isfinite(per_year.value):
+        half = share * abs(per_year.value)
+        per_year = with_systematic(per_year, half, basis=f"{basis}; clamp as stated")
+    return replace(per_year, low=max(per_year.low, 0.0)) if per_year.value >= 0 else per_year

@@ -1,0 +1,317 @@
+"""What would be saved by another programme, by switching off, by other hours, by other lamps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import hypot, isfinite
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.cycles.programmes import Programmes
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.wording import estimate_text
+from homeenergy.findings.cost.mean_price import scaled
+from homeenergy.findings.days.day_parts import day_edges_ns
+from homeenergy.findings.loads.idle import IdleUse
+from homeenergy.findings.loads.lighting import HoursOfUse
+from homeenergy.findings.saving.saving import (
+    Saving,
+    as_estimate,
+    difference,
+    energy_now,
+    made_saving,
+    need_readings,
+    payback,
+)
+from homeenergy.findings.saving.shifting import Shift
+from homeenergy.findings.saving.switching_off import switching_off
+from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.means import mean_of_runs
+from homeenergy.stats.quotients import ratio_of_days
+from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, S_PER_H, WH_PER_KWH
+
+
+def switch_programme(
+    finding: ApplianceFinding,
+    *,
+    programmes: Programmes,
+    usual: str,
+    instead: str,
+    price: float | Estimate | None = 0.0,
+) -> Saving:
+    """What it would save to use one programme in place of another.
+
+    Parameters
+    ----------
+    finding : ApplianceFinding
+    programmes : Programmes
+        Of its cycles, from `find_programmes`.
+    usual, instead : str
+        Names of programmes: all runs of the first are made with the second.
+    price : float or Estimate, optional
+        Default: nothing.
+
+    Returns
+    -------
+    Saving
+
+    Raises
+    ------
+    HouseError
+        If there is no programme of such a name.
+    ValueError
+        If both are the same.
+    """
+    if usual == instead:
+        raise ValueError(f"both programmes are {usual!r}: give two that differ")
+    need_readings(finding)
+    old, often, old_h = _programme(finding, programmes, usual)
+    new, _, new_h = _programme(finding, programmes, instead)
+    less = difference(_of_spread(old), _of_spread(new))
+    per_year = scaled(often, H_PER_YEAR)
+    value = less.value * per_year.value
+    spread = hypot(
+        (less.high - less.low) / 2 * per_year.value,
+        (per_year.high - per_year.low) / 2 * less.value,
+    )
+    known = finding.clamp_half_kwh(less.value, hours=old_h - new_h) * abs(per_year.value)
+    half = hypot(spread, known)
+    kwh = Estimate(
+        value=value,
+        low=value - half,
+        high=value + half,
+        unit="kWh",
+        n=min(old.n, new.n),
+        basis="difference of the means of runs, times how often",
+        systematic=known,
+    )
+    return made_saving(
+        finding,
+        measure=f"{finding.appliance}: {instead!r} in place of {usual!r}",
+        part="use",
+        before=energy_now(finding)["use"],
+        kwh=kwh,
+        price=price,
+        assumptions=[
+            f"{usual!r} takes {estimate_text(old, of='runs')} a run, seen {old.n} times.",
+            f"{instead!r} takes {estimate_text(new, of='runs')} a run, seen {new.n} times.",
+            f"{usual!r} is used {per_year.value:,.0f} times a year; all of these are changed, and "
+            "none has to be done twice.",
+        ],
+    )
+
+
+def _programme(
+    finding: ApplianceFinding, programmes: Programmes, name: str
+) -> tuple[Estimate, Estimate, float]:
+    """Energy of a run [kWh], runs begun an hour, and hours a run; all runs, complete or not."""
+    chosen = programmes.runs(name)
+    runs = finding.cycles.table[chosen]
+    start_ns = pd.DatetimeIndex(runs["start"]).as_unit("ns").asi8
+    edges_ns = day_edges_ns(finding.daily)
+    day = np.searchsorted(edges_ns, start_ns, side="right") - 1
+    each = mean_of_runs(runs["energy_wh"].to_numpy(np.float64) / WH_PER_KWH, day)
+    daily = finding.daily
+    often = ratio_of_days(
+        np.bincount(day, minlength=len(daily)).astype(np.float64),
+        daily["covered_h"].to_numpy(np.float64),
+        unit="a year",
+        basis="runs begun",
+    )
+    return each, often, float(runs["duration_s"].mean()) / S_PER_H
+
+
+def _of_spread(estimate: Estimate) -> Estimate:
+    """Ends from the spread alone: the clamp is common to both sides of a difference."""
+    spread = estimate.spread
+    return replace(
+        estimate, low=estimate.value - spread, high=estimate.value + spread, systematic=0.0
+    )
+
+
+def switch_off_when_idle(
+    idle_use: IdleUse,
+    *,
+    off_h_per_day: float | None = None,
+    price: float | Estimate | None = None,
+) -> Saving:
+    """What it would save to switch an appliance off while nobody uses it.
+
+    Parameters
+    ----------
+    idle_use : IdleUse
+    off_h_per_day : float, optional
+        Hours of a day for which it is off, outside its runs [h]. Default: all of them.
+    price : float or Estimate, optional
+        Of a switched outlet, say [currency].
+
+    Returns
+    -------
+    Saving
+
+    Raises
+    ------
+    HouseError
+        If it has to stay on.
+    """
+    found = switching_off(idle_use, off_h_per_day=off_h_per_day)
+    finding = idle_use.finding
+    if found.kwh_per_year is None:
+        raise HouseError(
+            f"{finding.appliance} has to stay on: {found.reason}",
+            fix="Leave it out, or look at a unit that takes less.",
+        )
+    return made_saving(
+        finding,
+        measure=f"{finding.appliance} off for {found.off_h_per_day:.1f} h a day",
+        part="idle",
+        before=energy_now(finding)["idle"],
+        share=found.off_h_per_day / idle_use.away_h_per_day if idle_use.away_h_per_day else 0.0,
+        kwh=found.kwh_per_year,
+        price=price,
+        assumptions=[
+            "While off it draws nothing, and starting again takes nothing more.",
+            "It is switched off on every day of the year.",
+            *found.cautions,
+        ],
+    )
+
+
+def shift_in_time(
+    finding: ApplianceFinding, *, shift: Shift, price: float | Estimate | None = 0.0
+) -> Saving:
+    """What it would save to start its runs at cheaper hours: money and no energy.
+
+    Parameters
+    ----------
+    finding : ApplianceFinding
+    shift : Shift
+        From `shift_to_cheap_hours` of the same finding.
+    price : float or Estimate, optional
+        Default: nothing.
+
+    Returns
+    -------
+    Saving
+
+    Raises
+    ------
+    HouseError
+        If nothing is proposed for this appliance.
+    """
+    saved, paid = shift.saving_per_year, shift.paid_per_year
+    if saved is None or paid is None:
+        raise HouseError(
+            f"the runs of {finding.appliance} are not moved, as it {shift.why_not}",
+            fix="Leave it out: only loads that can wait are moved.",
+        )
+    nothing = Estimate(value=0.0, low=0.0, high=0.0, unit="kWh", n=saved.n, basis="no energy")
+    given = None if price is None else as_estimate(price, unit=saved.unit, what="price")
+    return Saving(
+        measure=f"{finding.appliance} started at cheaper hours",
+        finding=finding,
+        part="price",
+        share=saved.value / paid.value if paid.value else 0.0,
+        kwh_per_year=nothing,
+        cost_per_year=saved,
+        price=given,
+        payback_years=payback(given, saved),
+        assumptions=shift.assumptions,
+    )
+
+
+def change_lamps(
+    hours: HoursOfUse,
+    *,
+    then_w: float,
+    now_w: float | None = None,
+    hours_per_day: float | None = None,
+    price: float | Estimate | None = None,
+) -> Saving:
+    """What other lamps would save, with the hours as measured.
+
+    Parameters
+    ----------
+    hours : HoursOfUse
+        Of the circuit of the lamps.
+    then_w : float
+        Watts of the new lamps [W].
+    now_w : float, optional
+        Watts of the lamps that they replace [W]. Default: what the circuit draws on average while
+        anything is on.
+    hours_per_day : float, optional
+        Hours for which just these lamps are on [h]. Default: all lamps of the circuit are
+        changed alike, and its energy while on falls by the ratio of the watts.
+    price : float or Estimate, optional
+        Of the lamps [currency].
+
+    Returns
+    -------
+    Saving
+
+    Raises
+    ------
+    HouseError
+        If nothing was ever on.
+    ValueError
+        If watts are below zero, or the hours more than the circuit was on.
+
+    Examples
+    --------
+    >>> import homeenergy as he
+    >>> from homeenergy.findings import change_lamps, hours_of_use
+    >>> house = he.open_house("sample_data/orchard_house")
+    >>> lights = hours_of_use(he.house_findings(house, circuits=["lights"]).appliances[0])
+    >>> f"{change_lamps(lights, now_w=60, then_w=8).kwh_per_year.value:.0f} kWh a year"
+    '114 kWh a year'
+    """
+    finding = hours.finding
+    if not (hours.hours_per_day.value > 0 and hours.on_w.value > 0):
+        raise HouseError(
+            f"{finding.appliance} ({finding.circuit}) was never on in these days, so other lamps "
+            "have nothing to save",
+            fix="Log for longer, or choose the circuit that the lamps are on.",
+        )
+    old_w = hours.on_w.value if now_w is None else now_w
+    if not (old_w > 0 and then_w >= 0):
+        raise ValueError(f"watts must be above zero, got {old_w!r} now and {then_w!r} then")
+    share = 1 - then_w / old_w
+    lines = [f"{old_w:.4g} W now, {then_w:g} W then, for as many hours."]
+    if hours_per_day is None:
+        kwh = scaled(hours.kwh_per_day, share * DAYS_PER_YEAR)
+        lines.append(
+            f"All lamps of the circuit are changed in this proportion; it is on for "
+            f"{hours.hours_per_day.value:.1f} h a day."
+        )
+    else:
+        most = hours.hours_per_day.high if isfinite(hours.hours_per_day.high) else 24.0
+        if not 0 <= hours_per_day <= max(most, hours.hours_per_day.value):
+            raise ValueError(
+                f"hours_per_day must lie between 0 and the {hours.hours_per_day.value:.1f} h for "
+                f"which the circuit is on, got {hours_per_day!r}"
+            )
+        exact = (old_w - then_w) * hours_per_day * DAYS_PER_YEAR / WH_PER_KWH
+        relative = hours.hours_per_day
+        half = abs(exact) * (relative.high - relative.low) / 2 / relative.value
+        kwh = replace(hours.kwh_per_day, value=exact, low=exact - half, high=exact + half)
+        kwh = replace(kwh, systematic=0.0)
+        lines.append(
+            f"These lamps are on for {hours_per_day:g} h a day, as given; habits vary as those of "
+            "the circuit do."
+        )
+    lines += [
+        "Their light is enough: watts say nothing of it.",
+        "What lamps no longer give off as heat is not made up for by heating.",
+        "It gets dark at other hours in other seasons.",
+    ]
+    return made_saving(
+        finding,
+        measure=f"{finding.appliance}: lamps of {then_w:g} W for {old_w:.4g} W",
+        part="use",
+        before=energy_now(finding)["use"],
+        kwh=kwh,
+        price=price,
+        assumptions=lines,
+    )

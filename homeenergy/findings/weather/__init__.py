@@ -1,0 +1,1 @@
+"""How energy depends on the weather."""

@@ -1,0 +1,1 @@
+"""A year, from the days that were logged."""

@@ -1,0 +1,308 @@
+"""From the days at hand to a year, and how little they may say of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import isfinite, nan, sqrt
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.wording import clipped, estimate_text
+from homeenergy.findings.cost.mean_price import mean_price, scaled
+from homeenergy.findings.cost.stepped import price_of_a_year
+from homeenergy.findings.days.daily import LEAST_COVERAGE
+from homeenergy.findings.weather.days import daily_temperature
+from homeenergy.house.kinds import KINDS
+from homeenergy.house.tariff import Tariff
+from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.means import mean_of_days
+from homeenergy.trust.clamps.systematic import with_even_error, with_systematic
+from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H
+
+Season = Literal["strong", "some", "none known"]
+# By how much of its mean an appliance may use more or less on days of the year that were not seen.
+# Own rule, no source: heating and cooling may stop or double; what keeps food cold or water hot
+# follows the room and the water main, and is held by 0.3 where it swings by a fifth about its mean
+# over the year (days that lie a fifth below the mean of the year are followed by 1 / 0.8 - 1 = 0.25
+# more, and some room is left); habits change the others a little.
+SEASON_LIMIT: dict[Season, float] = {"strong": 1.0, "some": 0.3, "none known": 0.1}
+# Words of an appliance's name that make it weather-driven. Own list.
+STRONG_WORDS = (
+    "heat pump",
+    "heating",
+    "space heater",
+    "radiator",
+    "boiler",
+    "furnace",
+    "air condition",
+    "cooling",
+    "cooler",
+    "dehumidifier",
+    "humidifier",
+    "fan",
+    "pool",
+)
+SOME_WORDS = ("light", "lamp", "water heater", "dryer", "sump", "well pump", "freezer", "fridge")
+LEAST_EACH_WEEKDAY = 2
+LEAST_DAYS_FOR_WEATHER = 14
+LEAST_RANGE_C = 10.0  # of daily means: less cannot rule out that the weather matters. Own rule.
+STRONG_CORRELATION = 0.5  # a quarter of the variance of days. Own rule.
+MONTHS = "January February March April May June July August September October November December"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AnnualEnergy:
+    """What an appliance uses in a year, as far as some of its days tell.
+
+    Attributes
+    ----------
+    circuit, appliance : str
+    kwh : Estimate
+        Energy of a year [kWh]. The interval holds the spread of days and, in `systematic`, the
+        clamp and the part of the year that was not seen.
+    cost : Estimate or None
+        The same in money, without the standing charge; None without a tariff.
+    days : int
+        Whole days behind it.
+    share_of_year : float
+        Share of the days of a year (by date) that were seen.
+    months : tuple of str
+        Months in which they lie.
+    weekdays_balanced : bool
+        Whether each weekday counts for a seventh, however often it was seen.
+    season : str
+        How much the weather drives it: "strong", "some" or "none known".
+    correlation : float
+        Of daily energy with the day's mean outdoor temperature; NaN where none was given.
+    warning : str
+        What the season makes uncertain; empty where the whole year was seen.
+    method : str
+    """
+
+    circuit: str
+    appliance: str
+    kwh: Estimate
+    cost: Estimate | None
+    days: int
+    share_of_year: float
+    months: tuple[str, ...]
+    weekdays_balanced: bool
+    season: Season
+    correlation: float
+    warning: str
+    method: str
+
+    @property
+    def sentence(self) -> str:
+        """The answer in words."""
+        money = f", {estimate_text(self.cost)}" if self.cost is not None else ""
+        text = f"{self.appliance}: {estimate_text(self.kwh)} a year{money}, from {self.days} days."
+        return f"{text} {self.warning}".strip()
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row; intervals as columns ending in `_low` and `_high`."""
+        row: dict[str, object] = {"circuit": self.circuit, "appliance": self.appliance}
+        for name, estimate in (("kwh_per_year", self.kwh), ("cost_per_year", self.cost)):
+            if estimate is not None:
+                row[name] = estimate.value
+                row[f"{name}_low"], row[f"{name}_high"] = estimate.low, estimate.high
+        for name in ("days", "share_of_year", "weekdays_balanced", "season", "correlation"):
+            row[name] = getattr(self, name)
+        return pd.DataFrame([row | {"warning": self.warning}])
+
+
+def annual_energy(
+    finding: ApplianceFinding,
+    *,
+    outdoor: pd.Series | None = None,
+    tariff: Tariff | None = None,
+    days_per_year: float = DAYS_PER_YEAR,
+) -> AnnualEnergy:
+    """Bring the days at hand to a year.
+
+    Parameters
+    ----------
+    finding : ApplianceFinding
+    outdoor : pandas.Series, optional
+        Outdoor temperature [deg C] on instants (`read_outdoor`): whether the weather drives the
+        appliance is then measured, where the days are enough, and not judged by its kind and name.
+    tariff : Tariff, optional
+        By time of use: its prices of all seasons are then applied to a year of the appliance's
+        hours. Default: the average price paid on the days at hand.
+    days_per_year : float
+        365, as labels have it; a leap year has 366, which makes 0.27 % more.
+
+    Returns
+    -------
+    AnnualEnergy
+
+    Raises
+    ------
+    HouseError
+        Without a whole day.
+
+    Notes
+    -----
+    Days covered for 90 % or more are scaled to 24 h. Where each weekday was seen twice or more, the
+    mean of the weekday means is taken (post-stratified mean; Cochran 1977, Sampling Techniques,
+    5A.9, from memory); its interval is Student's t from the deviations of days from the mean of
+    their weekday, each weighted as its weekday is, with six degrees of freedom less, and widened
+    where days are like those before (`mean_of_days`).
+
+    Days of the year that were not seen are taken to lie anywhere within `SEASON_LIMIT` of the mean
+    (own rule, no source), evenly and all to one side (JCGM 100:2008, 4.3.7): of a year of which the
+    share f was seen, that is (1 - f) times the limit, joined to the spread and kept in
+    `systematic`. It is no forecast. With temperatures and a table of degree days
+    `weather_dependence` does better for what the weather drives.
+
+    Examples
+    --------
+    >>> import homeenergy as he
+    >>> from homeenergy.findings import annual_energy
+    >>> report = he.import_logs("sample_data/canal_flat")
+    >>> house = he.open_house("sample_data/canal_flat")
+    >>> fridge = annual_energy(he.house_findings(house, circuits=["fridge"]).appliances[0])
+    >>> fridge.season, fridge.weekdays_balanced, round(fridge.share_of_year, 2)
+    ('some', True, 0.24)
+    """
+    daily = finding.daily
+    whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
+    if not len(whole):
+        raise HouseError(
+            f"no whole day of {finding.appliance} ({finding.circuit}) was measured, so there is no "
+            "year to speak of",
+            fix="Log it for some weeks, best in each season.",
+        )
+    day = pd.DatetimeIndex(whole["day"])
+    kwh = (whole["kwh"] / whole["covered_h"] * S_PER_DAY / S_PER_H).to_numpy(np.float64)
+    per_day, balanced = _mean_day(kwh, day.day_of_week.to_numpy())
+    per_day = _with_clamp_and_step(per_day, finding)
+    correlation, range_c = _weather(kwh, day, outdoor)
+    season = _season(finding, correlation, range_c, len(day))
+    seen = min(len(set(zip(day.month, day.day, strict=True))) / DAYS_PER_YEAR, 1.0)
+    limit = (1 - seen) * SEASON_LIMIT[season]
+    method = (
+        f"{per_day.basis}; times {days_per_year:g} days; the {1 - seen:.0%} of the year not seen "
+        f"may differ by {SEASON_LIMIT[season]:.0%} either way (own rule)"
+    )
+    year = scaled(per_day, days_per_year)
+    year = with_even_error(year, limit * abs(year.value), basis=method)
+    year = clipped(year, finding)
+    return AnnualEnergy(
+        circuit=finding.circuit,
+        appliance=finding.appliance,
+        kwh=year,
+        cost=_cost(year, finding, tariff),
+        days=len(day),
+        share_of_year=seen,
+        months=tuple(MONTHS.split()[m - 1] for m in dict.fromkeys(day.month)),
+        weekdays_balanced=balanced,
+        season=season,
+        correlation=correlation,
+        warning=_warning(finding, season, seen, correlation),
+        method=method,
+    )
+
+
+def _mean_day(kwh: NDArray[np.float64], weekday: NDArray[np.int64]) -> tuple[Estimate, bool]:
+    n = kwh.size
+    count = np.bincount(weekday, minlength=7)
+    if count.min() < LEAST_EACH_WEEKDAY:
+        return mean_of_days(kwh), False
+    means = np.bincount(weekday, weights=kwh, minlength=7) / count
+    mean = float(means.mean())
+    # Values whose mean is the stratified one, and whose spread is that within weekdays.
+    alike = mean + (kwh - means[weekday]) * n / (7 * count[weekday])
+    found = mean_of_days(alike)
+    lost = sqrt((n - 1) / (n - 7))
+    basis = f"mean of {n} whole days, each weekday counting a seventh, t interval within weekdays"
+    words = found.basis.partition("t interval")[2]
+    return replace(
+        found,
+        value=mean,
+        low=mean - (mean - found.low) * lost,
+        high=mean + (found.high - mean) * lost,
+        basis=basis + words,
+    ), True
+
+
+def _with_clamp_and_step(per_day: Estimate, finding: ApplianceFinding) -> Estimate:
+    """Take over from the finding what its readings share: the clamp, its offset, the step."""
+    half = finding.kwh_per_day.systematic
+    return with_systematic(per_day, half, basis=per_day.basis) if half else per_day
+
+
+def _weather(
+    kwh: NDArray[np.float64], day: pd.DatetimeIndex, outdoor: pd.Series | None
+) -> tuple[float, float]:
+    """Correlation with the day's mean temperature, and the range of that; NaN where unknown."""
+    if outdoor is None:
+        return nan, nan
+    table = daily_temperature(outdoor, timezone=day.tz or "UTC")
+    known = table[table["covered_h"] >= LEAST_COVERAGE * table["day_h"]]
+    celsius = pd.Series(known["mean_c"].to_numpy(), index=pd.DatetimeIndex(known["day"]))
+    mean_c = celsius.reindex(day).to_numpy(np.float64)
+    both = np.isfinite(mean_c)
+    if not both.any():
+        raise HouseError(
+            "the outdoor temperatures cover none of these days",
+            fix="Give temperatures of the time of the log, or leave them out.",
+        )
+    x, y = mean_c[both], kwh[both]
+    if x.size < LEAST_DAYS_FOR_WEATHER or x.std() == 0 or y.std() == 0:
+        return nan, float(np.ptp(x))
+    return float(np.corrcoef(x, y)[0, 1]), float(np.ptp(x))
+
+
+def _season(finding: ApplianceFinding, correlation: float, range_c: float, days: int) -> Season:
+    name = f"{finding.appliance} {finding.circuit}".lower().replace("_", " ")
+    some = KINDS[finding.kind].season == "some" or any(word in name for word in SOME_WORDS)
+    strong = KINDS[finding.kind].season == "strong" or any(
+        f" {word}" in f" {name}" for word in STRONG_WORDS
+    )
+    judged: Season = "strong" if strong else "some" if some else "none known"
+    if isfinite(correlation):
+        if abs(correlation) >= STRONG_CORRELATION:
+            return "strong"
+        # Told from nothing at 95 %: 2 / sqrt(n) in large samples.
+        if abs(correlation) > 2 / sqrt(days):
+            return "strong" if judged == "strong" else "some"
+        if range_c >= LEAST_RANGE_C and judged == "some":
+            return "none known"
+    return judged
+
+
+def _cost(year: Estimate, finding: ApplianceFinding, tariff: Tariff | None) -> Estimate | None:
+    if tariff is not None and tariff.periods:
+        price = price_of_a_year(finding, tariff)
+        if isfinite(price):
+            text = f"{year.basis}; {price:.3g} {tariff.currency} a kWh, the average over a year of "
+            cost = scaled(year, price, unit=tariff.currency)
+            return replace(cost, basis=f"{text}the tariff at the appliance's hours")
+    paid = mean_price(finding)
+    if paid is None:
+        return None
+    text = f"{year.basis}; {paid[0]:.3g} {paid[1]} a kWh, the average of these days"
+    return replace(scaled(year, paid[0], unit=paid[1]), basis=text)
+
+
+def _warning(finding: ApplianceFinding, season: Season, seen: float, correlation: float) -> str:
+    if seen >= 1:
+        return ""
+    share = f"Only {seen:.0%} of a year was seen"
+    if season == "none known":
+        return f"{share}; other seasons may differ."
+    why = (
+        f"its days go with the outdoor temperature (correlation {correlation:.2f})"
+        if isfinite(correlation) and abs(correlation) >= 2 / sqrt(max(finding.days, 1))
+        else f"what is {finding.kind}, or so called, mostly follows the weather"
+        if season == "strong"
+        else "it follows the seasons a little"
+    )
+    then = ": take the year as a guess" if season == "strong" else ""
+    return f"{share}, and {why}{then}."

@@ -1,0 +1,328 @@
+"""What a test procedure behind an energy label would make of the uses that were measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from decimal import ROUND_HALF_UP, Decimal
+from functools import cache
+from math import hypot, isfinite, nan
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.wording import estimate_text, percent_text
+from homeenergy.findings.cost.mean_price import scaled
+from homeenergy.findings.days.daily import LEAST_COVERAGE, sums_of_days
+from homeenergy.findings.year.annual import annual_energy
+from homeenergy.house.load_toml import load_toml
+from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.means import mean_of_days
+from homeenergy.trust.clamps.systematic import with_even_error
+from homeenergy.units import DAYS_PER_YEAR, S_PER_H, WH_PER_KWH
+
+
+def nameplate_energy_kwh(power_w: float, *, hours_per_day_h: float, days: float) -> float:
+    """Energy from watts, hours a day and days: power x hours x days / 1000.
+
+    The estimate of the U.S. Department of Energy (Energy Saver). Its worked examples round the
+    result to whole kWh before the price is applied.
+
+    Examples
+    --------
+    >>> from homeenergy.findings import nameplate_energy_kwh
+    >>> kwh = nameplate_energy_kwh(200, hours_per_day_h=4, days=120)  # a window fan
+    >>> kwh, round(round(kwh) * 0.11, 2)
+    (96.0, 10.56)
+    """
+    return power_w * hours_per_day_h * days / WH_PER_KWH
+
+
+def annual_energy_of_uses(
+    use_kwh: float, *, uses_per_year: float, low_power_w: float = 0.0, low_power_h: float = 0.0
+) -> float:
+    """Energy of a year as the test procedures add it up [kWh].
+
+    Uses times the energy of one, plus the draw between uses over the hours of the year that they
+    leave: N E + P_low H_low / 1000 (form of 10 CFR 430 Subpart B, Appendices C1, D2, J and J2).
+
+    Examples
+    --------
+    >>> from homeenergy.findings import annual_energy_of_uses
+    >>> round(
+    ...     annual_energy_of_uses(2.80, uses_per_year=283, low_power_w=1.5, low_power_h=8614), 3
+    ... )
+    805.321
+    """
+    return uses_per_year * use_kwh + low_power_w * low_power_h / WH_PER_KWH
+
+
+def refrigerator_annual_cost(day_kwh: float, *, price_per_kwh: float) -> int:
+    """Estimated annual operating cost of a refrigerator, in whole dollars.
+
+    365 days times the energy of one and the price, to the nearest dollar, an exact half upwards
+    (10 CFR 430.23; `round` of Python would take it to the even one). The figures are taken as they
+    are written, so that 0.1 is a tenth.
+
+    Examples
+    --------
+    >>> from homeenergy.findings import refrigerator_annual_cost
+    >>> refrigerator_annual_cost(1.25, price_per_kwh=0.12)
+    55
+    """
+    cost = Decimal(repr(float(day_kwh))) * Decimal(repr(float(price_per_kwh)))
+    cost *= Decimal(int(DAYS_PER_YEAR))
+    return int(cost.quantize(Decimal(1), rounding=ROUND_HALF_UP))
+
+
+TABLE = "label_cycles.toml"
+EVERY_DAY = Estimate(
+    value=DAYS_PER_YEAR,
+    low=DAYS_PER_YEAR,
+    high=DAYS_PER_YEAR,
+    unit="days a year",
+    n=0,
+    basis="every day",
+)
+COLUMNS = (
+    "appliance",
+    "region",
+    "use",
+    "uses_per_year",
+    "low_power_h",
+    "hours_per_year",
+    "source",
+    "status",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LabelEnergy:
+    """An appliance as a test procedure would count it, from its own measured uses.
+
+    Attributes
+    ----------
+    circuit, appliance : str
+    procedure, source, status : str
+        Name in `label_cycles`, where it is published, and how far that was checked.
+    counted : str
+        "uses" or, for what is never off, "days".
+    uses_per_year : float
+        That the procedure counts with.
+    kwh : Estimate
+        Energy of so many uses as they were measured, with the draw between them where the
+        procedure counts it [kWh].
+    own_uses_per_year, own_kwh_per_year : Estimate
+        What this household does, in a year like its days.
+    label_kwh : float
+        What the label says of so many uses; NaN where it was not given.
+    assumptions : tuple of str
+    """
+
+    circuit: str
+    appliance: str
+    procedure: str
+    source: str
+    status: str
+    counted: str
+    uses_per_year: float
+    kwh: Estimate
+    own_uses_per_year: Estimate
+    own_kwh_per_year: Estimate
+    label_kwh: float
+    assumptions: tuple[str, ...]
+
+    @property
+    def share_above_label(self) -> float:
+        """By which share the measured uses take more than the label says."""
+        return self.kwh.value / self.label_kwh - 1 if self.label_kwh else nan
+
+    @property
+    def sentence(self) -> str:
+        """The answer in words."""
+        text = (
+            f"{self.appliance}: {self.uses_per_year:g} {self.counted}, as {self.source} counts, "
+            f"take {estimate_text(self.kwh)} as they were measured here"
+        )
+        if isfinite(self.label_kwh):
+            if self.kwh.low <= self.label_kwh <= self.kwh.high:
+                versus = "which these data cannot tell from it"
+            else:
+                more = "more" if self.share_above_label > 0 else "less"
+                versus = f"{percent_text(abs(self.share_above_label))} {more} than that"
+            label = f"{self.label_kwh:g} kWh"
+            text += f"; its label says {label}, " + (
+                versus if "cannot" in versus else f"and the measured figure is {versus}"
+            )
+        return f"{text}. This household's own year: {estimate_text(self.own_kwh_per_year)}."
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row; intervals as columns ending in `_low` and `_high`."""
+        row: dict[str, object] = {
+            name: getattr(self, name)
+            for name in ("circuit", "appliance", "procedure", "uses_per_year", "label_kwh")
+        }
+        for name in ("kwh", "own_uses_per_year", "own_kwh_per_year"):
+            estimate: Estimate = getattr(self, name)
+            row[name] = estimate.value
+            row[f"{name}_low"], row[f"{name}_high"] = estimate.low, estimate.high
+        return pd.DataFrame([row | {"source": self.source, "status": self.status}])
+
+
+def label_cycles() -> pd.DataFrame:
+    """Uses a year that the test procedures behind labels count with.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed by the name of the procedure: appliance, region, use ("run" or "day"),
+        uses_per_year, low_power_h, hours_per_year (NaN where not stated), source, status (how far
+        the figures were checked). From `shared/label_cycles.toml`.
+
+    Examples
+    --------
+    >>> from homeenergy.findings import label_cycles
+    >>> label_cycles().loc["us_dryer_d2", "uses_per_year"]
+    np.float64(283.0)
+    """
+    return _table().copy()
+
+
+@cache
+def _table() -> pd.DataFrame:
+    package = Path(__file__).resolve().parents[2]
+    for folder in (package.parent / "shared", package / "shipped" / "shared"):
+        if (folder / TABLE).is_file():
+            entries = load_toml(folder / TABLE)
+            break
+    else:
+        raise HouseError(
+            f"this installation came without {TABLE}",
+            fix="Install it from a copy of the project, or from its wheel.",
+        )
+    table = pd.DataFrame(entries).T.reindex(columns=list(COLUMNS))
+    table["use"] = table["use"].fillna("run")
+    numbers = ["uses_per_year", "low_power_h", "hours_per_year"]
+    table[numbers] = table[numbers].astype(np.float64)
+    return table
+
+
+def label_energy(
+    finding: ApplianceFinding, procedure: str, *, label_kwh: float | None = None
+) -> LabelEnergy:
+    """Count the measured uses of an appliance as a test procedure would.
+
+    Parameters
+    ----------
+    finding : ApplianceFinding
+    procedure : str
+        One of `label_cycles`.
+    label_kwh : float, optional
+        What the label says of `uses_per_year` uses: kWh a year in the US, per 100 uses in the EU.
+
+    Returns
+    -------
+    LabelEnergy
+        N uses of the measured mean, plus the draw at rest over the hours that the procedure gives
+        it. A household's programmes, loads and rooms are not those of a test: a difference from
+        the label alone does not make it wrong.
+
+    Raises
+    ------
+    HouseError
+        If there is no such procedure, or no use (day) was seen whole.
+    """
+    table = _table()
+    if procedure not in table.index:
+        raise HouseError(
+            f"no test procedure is called {procedure!r}", fix=f"Known: {', '.join(table.index)}."
+        )
+    row = table.loc[[procedure]].iloc[0]
+    per_day = row["use"] == "day"
+    use = finding.kwh_per_day if per_day else finding.run_kwh
+    if not isfinite(use.value):
+        raise HouseError(
+            f"no {'day' if per_day else 'run'} of {finding.appliance} ({finding.circuit}) was seen "
+            "whole, so nothing can be counted up",
+            fix="Log it for longer.",
+        )
+    uses, counted = float(row["uses_per_year"]), "days" if per_day else "uses"
+    low_h = _low_power_h(row, finding, uses)
+    kwh, line = _with_rest(scaled(use, uses), finding, low_h)
+    return LabelEnergy(
+        circuit=finding.circuit,
+        appliance=finding.appliance,
+        procedure=procedure,
+        source=str(row["source"]),
+        status=str(row["status"]),
+        counted=counted,
+        uses_per_year=uses,
+        kwh=replace(kwh, basis=f"{uses:g} times ({use.basis}){line}"),
+        own_uses_per_year=EVERY_DAY if per_day else _own_uses(finding),
+        own_kwh_per_year=_own_kwh(finding),
+        label_kwh=nan if label_kwh is None else float(label_kwh),
+        assumptions=(
+            f"{uses:g} {counted} counted: {row['source']} ({row['status']}).",
+            "Each use takes what the measured ones took on average, whatever the programme and "
+            "load of the test.",
+            f"Between uses: {low_h:,.0f} h at the draw at rest."
+            if low_h
+            else "The draw between uses is not counted, or is within the day.",
+        ),
+    )
+
+
+def _low_power_h(row: pd.Series, finding: ApplianceFinding, uses: float) -> float:
+    if isfinite(row["low_power_h"]):
+        return float(row["low_power_h"])
+    if isfinite(row["hours_per_year"]):
+        run_h = float(finding.cycles.complete["duration_s"].mean()) / S_PER_H
+        return max(float(row["hours_per_year"]) - uses * run_h, 0.0)
+    return 0.0
+
+
+def _with_rest(
+    kwh: Estimate, finding: ApplianceFinding, low_power_h: float
+) -> tuple[Estimate, str]:
+    """Add the draw at rest: spreads in squares, what the clamp gives to both as it is."""
+    rest = finding.standby_w
+    if not low_power_h or not isfinite(rest.high):
+        return kwh, ""
+    if not rest.resolved:
+        most = rest.high * low_power_h / WH_PER_KWH
+        moved = replace(
+            kwh, value=kwh.value + most / 2, low=kwh.low + most / 2, high=kwh.high + most / 2
+        )
+        line = f" and at most {rest.high:.2g} W at rest for {low_power_h:,.0f} h"
+        return with_even_error(moved, most / 2, basis=kwh.basis), line
+    part = scaled(rest, low_power_h / WH_PER_KWH, unit="kWh")
+    value = kwh.value + part.value
+    systematic = kwh.systematic + part.systematic
+    half = hypot(kwh.spread, part.spread, systematic)
+    line = f" and {rest.value:.2g} W at rest for {low_power_h:,.0f} h"
+    return replace(
+        kwh, value=value, low=value - half, high=value + half, systematic=systematic
+    ), line
+
+
+def _own_kwh(finding: ApplianceFinding) -> Estimate:
+    """The household's year, as `annual_energy` has it, so that there is one figure for it."""
+    if _whole_days(finding).any():
+        return annual_energy(finding).kwh
+    return scaled(finding.kwh_per_day, DAYS_PER_YEAR)
+
+
+def _whole_days(finding: ApplianceFinding) -> pd.Series:
+    return finding.daily["covered_h"] >= LEAST_COVERAGE * finding.daily["day_h"]
+
+
+def _own_uses(finding: ApplianceFinding) -> Estimate:
+    whole = finding.daily[_whole_days(finding)]
+    if not len(whole):
+        return Estimate(value=nan, low=nan, high=nan, unit="a year", n=0, basis="no whole day")
+    begun = finding.cycles.table["start"]
+    found = mean_of_days(sums_of_days(whole, begun, np.ones(len(begun))))
+    year = scaled(found, DAYS_PER_YEAR, unit="a year")
+    return replace(year, low=max(year.low, 0.0), basis=f"runs begun: {found.basis}; times 365 days")

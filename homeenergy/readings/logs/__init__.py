@@ -1,0 +1,1 @@
+"""Logs as they were written: described, and read row by row."""

@@ -1,0 +1,411 @@
+"""Read one log file as its layout says: instants in UTC and each circuit's values."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from homeenergy.errors import HouseError
+from homeenergy.house import LogColumn, LogLayout, read_zone
+from homeenergy.readings.logs.rows import Values
+from homeenergy.readings.logs.tables import (
+    MARKS,
+    MISSING,
+    BadNumberError,
+    Types,
+    check_columns,
+    csv_columns,
+    first_rows,
+    grouped,
+    numbers,
+    open_text,
+    read_tables,
+    skip_lines,
+)
+from homeenergy.readings.logs.times import (
+    BadStamp,
+    Stamps,
+    arrow_type,
+    carries_offset,
+    local_to_utc,
+    mixed_zones,
+    near_change,
+    read_stamps,
+    stamp_error,
+)
+
+_SECOND_HEADING = (
+    "If this is a second line of headings, such as units, state how many lines follow the header "
+    "before the readings: lines_below_header = 1."
+)
+
+
+def toml_text(text: str) -> str:
+    """Write a text as TOML."""
+    return json.dumps(text, ensure_ascii=False)
+
+
+def find_bad_cell(path: Path, layout: LogLayout, types: Types, error: Exception) -> HouseError:
+    """Walk through a CSV slowly, after fast reading failed, and say what is wrong where.
+
+    Parameters
+    ----------
+    path : Path
+    layout : LogLayout
+    types : dict
+        Needed columns and as what they were to be read.
+    error : Exception
+        What fast reading said; used where the walk finds nothing.
+    """
+    reason = str(error).splitlines()[0]
+    if layout.format == "parquet":
+        return HouseError(f"cannot be read ({reason})", path=path)
+    names = csv_columns(path, layout)
+    position = {name: names.index(name) for name in types}
+    zoned: bool | None = None
+    with open_text(path, layout.encoding) as file:
+        skip_lines(file, layout.lines_above_header)
+        reader = csv.reader(file, delimiter=layout.delimiter)
+        for row in reader:
+            line = layout.lines_above_header + reader.line_num
+            if line <= layout.lines_before_rows or not row:
+                continue
+            if len(row) != len(names):
+                return _wrong_width(path, line, len(row), len(names), layout)
+            for name, kind in types.items():
+                cell = row[position[name]]
+                if pa.types.is_floating(kind) or pa.types.is_integer(kind):
+                    if cell in layout.missing or _is_number(cell, layout.decimal):
+                        continue
+                    return not_a_number(path, line, name, cell, layout)
+                elif pa.types.is_timestamp(kind):
+                    if not _is_iso(cell):
+                        return _not_iso(path, line, name, cell, layout)
+                    has = carries_offset(cell)
+                    if zoned is not None and has != zoned:
+                        bad = mixed_zones(0, cell, has)
+                        return stamp_error(bad, path=path, line=line, column=name)
+                    zoned = has
+    return HouseError(f"cannot be read ({reason})", path=path)
+
+
+def _is_number(cell: str, decimal: str) -> bool:
+    text = cell.strip()
+    if cell in MISSING or text in MISSING:
+        return True
+    if (decimal == "," and "." in text) or "_" in text:
+        return False
+    try:
+        return math.isfinite(float(text.replace(decimal, ".")))
+    except ValueError:
+        return False
+
+
+def _is_iso(cell: str) -> bool:
+    try:
+        datetime.fromisoformat(cell.strip())
+    except ValueError:
+        return False
+    return len(cell.strip()) >= 10 and cell.strip()[4] == "-"
+
+
+def _wrong_width(path: Path, line: int, found: int, expected: int, layout: LogLayout) -> HouseError:
+    fix = "Was the file cut off while it was written? Copy or export it again."
+    if layout.decimal == layout.delimiter:
+        fix = "The decimal mark and the delimiter are the same: state another delimiter."
+    return HouseError(f"has {found} columns, expected {expected}", path=path, line=line, fix=fix)
+
+
+def not_a_number(
+    path: Path, line: int, name: str | int, cell: str, layout: LogLayout
+) -> HouseError:
+    """Say of a cell that it is no number, and what that may come from."""
+    other = "," if layout.decimal == "." else "."
+    fix = (
+        f"Empty cells and {', '.join(MISSING[1:6])} count as missing; what else does is stated, "
+        f"as in missing = [{toml_text(cell)}]."
+    )
+    if about := _about_thousands(cell, layout):
+        fix = about
+    elif other in cell and _is_number(cell, other):
+        fix = f'If {other!r} is the decimal mark, write decimal = "{other}".'
+    elif _second_heading(line, layout):
+        fix = _SECOND_HEADING
+    return HouseError(f"{cell!r} is not a number", path=path, line=line, column=name, fix=fix)
+
+
+def _about_thousands(cell: str, layout: LogLayout) -> str | None:
+    """What to do about a cell that has, or may have, marks between its thousands."""
+    stated = layout.thousands
+    if stated:
+        if not any(mark in cell for mark in MARKS[stated]):
+            return None
+        return (
+            f"thousands = {toml_text(stated)} parts numbers in threes, as in 1{stated}234; if "
+            f"{stated!r} is the decimal mark, write decimal = {toml_text(stated)} instead."
+        )
+    found = grouped(cell)
+    if found is None:
+        return None
+    mark, decimal, times = found
+    also = f" and decimal = {toml_text(decimal)}" if decimal not in (None, layout.decimal) else ""
+    fix = f"If {mark!r} stands between its thousands, write thousands = {toml_text(mark)}{also}."
+    if decimal is None and times == 1 and mark in ".,":
+        fix += f" If it is the decimal mark, write decimal = {toml_text(mark)}."
+    return fix
+
+
+def _second_heading(line: int, layout: LogLayout) -> bool:
+    return layout.header and line == layout.lines_before_rows + 1
+
+
+def _not_iso(path: Path, line: int, name: str | int, cell: str, layout: LogLayout) -> HouseError:
+    what = f"{cell!r} is not an ISO 8601 time" if cell.strip() else "the time is missing"
+    fix = 'Write its pattern, for example time_format = "%d.%m.%Y %H:%M:%S".'
+    if _second_heading(line, layout) and not any(c.isdigit() for c in cell):
+        fix = _SECOND_HEADING
+    return HouseError(what, path=path, line=line, column=name, fix=fix)
+
+
+ALL = "*"  # the source whose instants are those of every row
+COUNTERS = "*counters"
+_NUMBERS = (pa.types.is_floating, pa.types.is_integer, pa.types.is_decimal, pa.types.is_null)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """Rows of circuits that share their instants, in the order of the file.
+
+    `source` is a circuit in a long log, else `ALL`, or `COUNTERS` where stamps mark the ends of
+    periods, since a counter's reading is of its own instant all the same.
+    """
+
+    source: str
+    times_ns: NDArray[np.int64]
+    columns: dict[str, Values]
+
+
+def source_of(layout: LogLayout, circuit: str) -> str:
+    """Name the source of a circuit's rows, see `Rows`."""
+    if layout.layout == "long":
+        return circuit
+    counter = layout.columns[circuit].quantity == "energy_counter"
+    return COUNTERS if counter and layout.time_marks == "end" else ALL
+
+
+def read_log(path: Path, layout: LogLayout) -> Iterator[Rows]:
+    """Read a log file piece by piece.
+
+    Parameters
+    ----------
+    path : Path
+    layout : LogLayout
+
+    Yields
+    ------
+    Rows
+        Power in W (float32), energy and counters in Wh (float64); NaN = missing. Stamps as
+        logged: a period's end is not yet moved to its beginning.
+
+    Raises
+    ------
+    HouseError
+        Naming file, line and column.
+    """
+    types = _types(path, layout)
+    zone = read_zone(layout.time_zone)
+    done = 0
+    held: pa.Table | None = None
+    try:
+        for piece in read_tables(path, layout, types):
+            table = piece if held is None else pa.concat_tables([held, piece])
+            held = None
+            if _waits(table, layout, zone):
+                held = table
+                continue
+            yield from _rows(path, layout, table, list(types), zone=zone, done=done)
+            done += table.num_rows
+        if held is not None:
+            yield from _rows(path, layout, held, list(types), zone=zone, done=done)
+    except pa.ArrowInvalid as error:
+        raise find_bad_cell(path, layout, types, error) from None
+
+
+def _types(path: Path, layout: LogLayout) -> Types:
+    """Needed columns of a file, time first, and as what they are read."""
+    names: list[str | int] = list(layout.time_columns)
+    values: Types = {}
+    numeric = pa.string() if layout.thousands else pa.float64()
+    if layout.layout == "long":
+        assert layout.circuit_column is not None
+        assert layout.value_column is not None
+        values[layout.circuit_column] = pa.dictionary(pa.int32(), pa.string())
+        values[layout.value_column] = numeric
+    else:
+        for column in layout.columns.values():
+            values |= dict.fromkeys(column.names, numeric)
+    if layout.format == "parquet":
+        return {name: pa.null() for name in [*names, *values]}
+    found = csv_columns(path, layout)
+    check_columns(path, found, [*names, *values], layout)
+    above = int(layout.header) + layout.lines_below_header
+    rows = first_rows(path, layout, above + 1)[above:]
+    at = found.index(names[0])
+    stamp = rows[0][at] if rows and at < len(rows[0]) else ""
+    kind = arrow_type(layout.time_format, stamp, len(names))
+    return {**dict.fromkeys(names, kind), **values}
+
+
+def _waits(table: pa.Table, layout: LogLayout, zone: tzinfo) -> bool:
+    """Whether the next piece is needed to tell the two passes of a repeated hour apart."""
+    if isinstance(zone, timezone):
+        return False
+    last = [table.column(number).slice(table.num_rows - 1) for number in range(_times(layout))]
+    try:
+        stamps = read_stamps(last, layout.time_format)
+    except BadStamp:
+        return False
+    return not stamps.zoned and near_change(int(stamps.ns[0]), zone)
+
+
+def _times(layout: LogLayout) -> int:
+    return len(layout.time_columns)
+
+
+def _rows(
+    path: Path,
+    layout: LogLayout,
+    table: pa.Table,
+    names: list[str | int],
+    *,
+    zone: tzinfo,
+    done: int,
+) -> Iterator[Rows]:
+    count = _times(layout)
+    first_line = done + 1 + (layout.lines_before_rows if layout.format == "csv" else 0)
+    try:
+        stamps = read_stamps([table.column(number) for number in range(count)], layout.time_format)
+    except BadStamp as bad:
+        line = bad.row + first_line
+        raise stamp_error(bad, path=path, line=line, column=layout.time_columns[0]) from None
+    position = {name: number for number, name in enumerate(names)}
+    cells = _Numbers(path, layout, table, position, first_line)
+    if layout.layout == "long":
+        yield from _long(path, layout, cells, stamps, zone=zone)
+        return
+    times = _utc(stamps, zone, path=path, lines=None, first_line=first_line, layout=layout)
+    for source in (ALL, COUNTERS):
+        columns = {
+            circuit: _quantity(column, [cells.read(name) for name in column.names])
+            for circuit, column in layout.columns.items()
+            if source_of(layout, circuit) == source
+        }
+        if columns:
+            yield Rows(source, times, columns)
+
+
+def _long(
+    path: Path, layout: LogLayout, cells: _Numbers, stamps: Stamps, *, zone: tzinfo
+) -> Iterator[Rows]:
+    assert layout.value_column is not None
+    who = cells.table.column(cells.position[layout.circuit_column or 0])
+    if not pa.types.is_dictionary(who.type):
+        who = who.cast(pa.string()).dictionary_encode()
+    who = who.unify_dictionaries().combine_chunks()
+    coded = who.chunk(0) if isinstance(who, pa.ChunkedArray) else who
+    names = [None if name is None else name.strip() for name in coded.dictionary.to_pylist()]
+    codes = coded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+    values = cells.read(layout.value_column)
+    for circuit, column in layout.columns.items():
+        mine = [code for code, name in enumerate(names) if name == str(column.names[0])]
+        rows = np.flatnonzero(np.isin(codes, mine)) if mine else np.empty(0, dtype=np.int64)
+        if rows.size:
+            own = Stamps(stamps.ns[rows], stamps.zoned)
+            times = _utc(
+                own, zone, path=path, lines=rows, first_line=cells.first_line, layout=layout
+            )
+            yield Rows(circuit, times, {circuit: _quantity(column, [values[rows]])})
+
+
+def _utc(
+    stamps: Stamps,
+    zone: tzinfo,
+    *,
+    path: Path,
+    lines: NDArray[np.intp] | None,
+    first_line: int,
+    layout: LogLayout,
+) -> NDArray[np.int64]:
+    if stamps.zoned or zone is UTC:
+        return stamps.ns
+    if isinstance(zone, timezone):
+        offset = zone.utcoffset(None) or timedelta(0)
+        return stamps.ns - round(offset.total_seconds()) * 1_000_000_000
+    try:
+        return local_to_utc(stamps.ns, zone)
+    except HouseError as error:
+        row = error.line or 0
+        raise HouseError(
+            error.what,
+            path=path,
+            line=first_line + (row if lines is None else int(lines[row])),
+            column=layout.time_columns[0],
+            fix=error.fix,
+        ) from None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Numbers:
+    """The columns of numbers of a table, with a place to name when one is not a number."""
+
+    path: Path
+    layout: LogLayout
+    table: pa.Table
+    position: dict[str | int, int]
+    first_line: int
+
+    def read(self, name: str | int) -> NDArray[np.float64]:
+        column = self.table.column(self.position[name])
+        if self.layout.thousands:
+            column = self._without_marks(column, name)
+        kind = column.type
+        if not any(known(kind) for known in _NUMBERS):
+            raise HouseError(
+                f"holds values of type {kind}, not numbers", path=self.path, column=name
+            )
+        if kind != pa.float64():
+            column = column.cast(pa.float64())
+        values: NDArray[np.float64] = column.to_numpy()
+        if np.isinf(values).any():
+            row = int(np.argmax(np.isinf(values)))
+            raise HouseError(
+                "is not a finite number", path=self.path, line=self.first_line + row, column=name
+            )
+        return values
+
+    def _without_marks(self, column: pa.ChunkedArray, name: str | int) -> pa.ChunkedArray:
+        layout = self.layout
+        missing = [*MISSING, *layout.missing]
+        marks = {"thousands": layout.thousands, "decimal": layout.decimal}
+        try:
+            return numbers(column, missing=missing, **marks)
+        except BadNumberError as bad:
+            line = self.first_line + bad.row
+            raise not_a_number(self.path, line, name, bad.cell, layout) from None
+
+
+def _quantity(column: LogColumn, values: list[NDArray[np.float64]]) -> Values:
+    """W as float32, or Wh as float64."""
+    if column.quantity == "volts_and_amps":
+        return (values[0] * values[1] * (column.power_factor or 1.0)).astype(np.float32)
+    scaled = values[0] * 1000.0 if column.unit.startswith("k") else values[0]
+    return scaled.astype(np.float32) if column.quantity == "power" else scaled

@@ -1,0 +1,444 @@
+"""Rows as they were logged, brought into order: sorted, repeats merged, jitter taken out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from homeenergy.units import NS_PER_S, S_PER_H
+
+_MS = 1_000_000
+_ENOUGH = 500_000  # steps, evenly picked from longer logs
+# Common practice, no source.
+USUAL_S = (1, 2, 3, 5, 6, 8, 10, 12, 15, 20, 30, 60, 120, 180, 240, 300, 600, 900, 1800, 3600)
+PACE_OFF = 0.05  # of the period
+LONG_SHARE = 0.25  # of the time, in steps across which power is not held
+LONG_ENERGY_SHARE = 0.5
+MOST_TIMES = 10
+JITTERY = 1.5
+
+
+def find_period_ns(times_ns: NDArray[np.int64]) -> int | None:
+    """Step between rows that occurs most often [ns].
+
+    Parameters
+    ----------
+    times_ns : numpy.ndarray, shape (n,), int64
+        Instants of the rows, in any order.
+
+    Returns
+    -------
+    int or None
+        None where fewer than two different instants are there.
+
+    Notes
+    -----
+    Own method: the most frequent step, in whole milliseconds; where jitter spreads the steps so
+    that no single one has a quarter of them, the median of the steps around the densest
+    tenth-of-an-octave, and a pace loggers are usually set to where one is within 3 %. A result
+    within 5 % of whole seconds becomes whole seconds. O(n log n).
+    """
+    steps = _steps(times_ns)
+    if steps.size == 0:
+        return None
+    values, counts = np.unique(np.maximum((steps + _MS // 2) // _MS, 1), return_counts=True)
+    best = int(np.argmax(counts))
+    if counts[best] * 4 >= steps.size:
+        return _whole_seconds(int(values[best]) * _MS)
+    octaves = np.log2(steps.astype(np.float64))
+    bins = np.floor(octaves * 10).astype(np.int64)
+    low = int(bins.min())
+    number = np.bincount(bins - low, minlength=int(bins.max()) - low + 2)
+    pairs = number[:-1] + number[1:]  # two bins at a time, so that no edge splits a peak
+    first = int(np.argmax(pairs)) + low
+    dense = steps[(bins == first) | (bins == first + 1)]
+    middle = float(np.median(dense))
+    for _ in range(3):  # the densest steps need not be those in the middle
+        middle = float(np.median(steps[np.abs(steps - middle) <= middle / 3]))
+    return _usual(_whole_seconds(int(middle)))
+
+
+def _usual(period_ns: int) -> int:
+    """Pace that people set a logger to, where one is within 3 %."""
+    usual = min((s * NS_PER_S for s in USUAL_S), key=lambda ns: abs(ns - period_ns))
+    return usual if abs(usual - period_ns) <= 0.03 * period_ns else period_ns
+
+
+def _steps(times_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+    times = np.asarray(times_ns, dtype=np.int64)
+    steps = np.diff(times)
+    if steps.size and steps.min() < 0:
+        steps = np.diff(np.sort(times))
+    steps = steps[steps > 0]
+    return steps[:: max(steps.size // _ENOUGH, 1)]
+
+
+def has_pace(times_ns: NDArray[np.int64], period_ns: int) -> bool:
+    """Whether a logger clearly writes every `period_ns`, rather than when something changes.
+
+    Parameters
+    ----------
+    times_ns : numpy.ndarray, shape (n,), int64
+        Instants of the rows, in any order.
+    period_ns : int
+        As found by `find_period_ns`.
+
+    Returns
+    -------
+    bool
+
+    Notes
+    -----
+    Own rule. A quarter of the steps are within 5 % of the period, and half within that of one of
+    its first ten multiples (rows are lost, or come late); or three in five steps are between two
+    thirds and one and a half of it (jitter). Steps of one millisecond more or less count as equal.
+    """
+    steps = _steps(times_ns).astype(np.float64)
+    if steps.size == 0:
+        return True
+    times_met = np.maximum(np.round(steps / period_ns), 1)
+    near = np.abs(steps - times_met * period_ns) <= max(PACE_OFF * period_ns, _MS)
+    once = float(np.mean(near & (times_met == 1)))
+    alike = float(np.mean((steps >= period_ns / JITTERY) & (steps <= period_ns * JITTERY)))
+    multiples = float(np.mean(near & (times_met <= MOST_TIMES)))
+    return (once >= 0.25 and multiples >= 0.5) or alike >= 0.6
+
+
+def long_steps_recur(times_ns: NDArray[np.int64], hold_ns: int, *, share: float) -> bool:
+    """Whether much of the time lies in steps too long to hold, and these are no exceptions.
+
+    So it is where a logger writes more seldom while little is used, or a row for each watt-hour:
+    what is left then is not like what is missing. Own rule: the share of the time that is given,
+    in at least 20 steps and one of a hundred.
+    """
+    steps = _steps(times_ns).astype(np.float64)
+    long = steps > hold_ns
+    number = int(np.count_nonzero(long))
+    if number < 20 or number <= 0.01 * steps.size:
+        return False
+    return bool(steps[long].sum() > share * steps.sum())
+
+
+def _whole_seconds(period_ns: int) -> int:
+    seconds = round(period_ns / NS_PER_S)
+    if seconds and abs(period_ns - seconds * NS_PER_S) <= 0.05 * period_ns:
+        return seconds * NS_PER_S
+    return max(round(period_ns / _MS), 1) * _MS
+
+
+def default_hold_ns(row_period_ns: int) -> int:
+    """Longest step across which a value is held where none is stated: 30 s or 2.5 periods."""
+    return max(30 * NS_PER_S, row_period_ns * 5 // 2)
+
+
+Merge = Literal["power", "energy", "energy_counter"]
+Values = NDArray[np.floating[Any]]
+
+BLOCK_SLOTS = 128  # stretch within which the phase of a logger's clock counts as constant
+JITTER = 0.2  # of a period
+_FEW = 8  # rows that cannot show a constant phase: chance would do
+_CARRY = 0.3  # a phase in the last 30 % of a slot belongs to the next slot
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid:
+    """Which slots, and how rows are held on them. Slots count from the Unix epoch.
+
+    `row_period_ns` is how often the logger wrote; `period_ns` is the length of a slot. With
+    `ends`, instants are the ends of what the rows tell of, less `row_period_ns`. `stated_hold` says
+    that the hold was stated by a person, and so counts for energies too.
+    """
+
+    period_ns: int
+    row_period_ns: int
+    hold_ns: int
+    ends: bool = False
+    stated_hold: bool = False
+
+    @property
+    def energy_hold_ns(self) -> int:
+        """Longest step over which the energy of a row is spread."""
+        return self.hold_ns if self.stated_hold else self.row_period_ns * 3 // 2
+
+    @property
+    def reach_ns(self) -> int:
+        """How far a row outside a stretch of time can matter for the slots in it."""
+        return self.hold_ns + 3 * BLOCK_SLOTS * self.period_ns + 2 * self.row_period_ns
+
+
+def make_grid(
+    row_period_ns: int, *, period_s: float | None, hold_s: float | None, ends: bool = False
+) -> Grid:
+    """Grid for rows that come every `row_period_ns`; what is stated wins over what was found."""
+    period = row_period_ns if period_s is None else round(period_s * 1e9)
+    hold = default_hold_ns(row_period_ns) if hold_s is None else round(hold_s * 1e9)
+    return Grid(
+        period_ns=period,
+        row_period_ns=row_period_ns,
+        hold_ns=hold,
+        ends=ends,
+        stated_hold=hold_s is not None,
+    )
+
+
+def in_order(
+    times_ns: NDArray[np.int64], columns: Sequence[Values]
+) -> tuple[NDArray[np.int64], list[Values], int]:
+    """Sort rows by time; also count the rows that came later than a row of a later instant."""
+    if times_ns.size < 2 or bool(np.all(times_ns[1:] >= times_ns[:-1])):
+        return times_ns, list(columns), 0
+    late = int(np.count_nonzero(times_ns < np.maximum.accumulate(times_ns)))
+    order = np.argsort(times_ns, kind="stable")
+    return times_ns[order], [values[order] for values in columns], late
+
+
+def merge_instants(
+    times_ns: NDArray[np.int64],
+    columns: Sequence[Values],
+    *,
+    merges: Sequence[Merge],
+    exact: bool,
+) -> tuple[NDArray[np.int64], list[Values], int]:
+    """Make one row of the rows that share an instant.
+
+    Parameters
+    ----------
+    times_ns : shape (n,)
+        In ascending order.
+    columns : sequence of arrays, shape (n,)
+    merges : sequence of {"power", "energy", "energy_counter"}
+        One for each column. Power is averaged, of a counter the highest reading is kept.
+    exact : bool
+        True for rows logged at one instant: energies are averaged, equal ones taken for a repeat.
+        False for rows of different instants that belong to one slot: energies add up.
+
+    Returns
+    -------
+    times_ns, columns, merged
+        `merged` is the number of rows that vanished.
+    """
+    new = np.r_[True, times_ns[1:] != times_ns[:-1]] if times_ns.size else np.ones(0, dtype=bool)
+    merged = int(times_ns.size - np.count_nonzero(new))
+    if not merged:
+        return times_ns, list(columns), 0
+    first = np.flatnonzero(new)
+    size = np.diff(np.r_[first, times_ns.size])
+    shared = np.repeat(size > 1, size)
+    group = np.repeat(np.arange(first.size), size)[shared]
+    out = []
+    for values, merge in zip(columns, merges, strict=True):
+        kept = values[first].copy()
+        met = np.flatnonzero(size > 1)
+        kept[met] = _merge(group, values[shared], groups=first.size, merge=merge, exact=exact)[met]
+        out.append(kept)
+    return times_ns[first], out, merged
+
+
+def _merge(
+    group: NDArray[np.intp], values: Values, *, groups: int, merge: Merge, exact: bool
+) -> Values:
+    there = ~np.isnan(values)
+    group, values = group[there], values[there].astype(np.float64)
+    order = np.lexsort((values, group))
+    group, values = group[order], values[order]
+    if exact and merge == "energy" and group.size:
+        differs = np.r_[True, (group[1:] != group[:-1]) | (values[1:] != values[:-1])]
+        group, values = group[differs], values[differs]
+    number = np.bincount(group, minlength=groups).astype(np.float64)
+    if merge == "energy_counter":
+        out = np.full(groups, np.nan)
+        out[group] = values  # ascending inside a group, so the highest is written last
+    else:
+        out = np.bincount(group, weights=values, minlength=groups).astype(np.float64)
+        if merge == "power" or exact:
+            with np.errstate(invalid="ignore", divide="ignore"):
+                out = out / number
+    out[number == 0] = np.nan
+    return out
+
+
+def snap(times_ns: NDArray[np.int64], period_ns: int) -> NDArray[np.int64]:
+    """Take the jitter out of the instants of a logger that writes once a slot.
+
+    A lone spike or an edge would be smeared over two slots if its row sat a little off the grid.
+    So where a stretch (`BLOCK_SLOTS` slots) holds about one row a slot, and at least 90 % of them
+    lie within `JITTER` of a period of a constant phase, the phase is removed and those rows move
+    to the start of a slot.
+
+    Parameters
+    ----------
+    times_ns : shape (n,), int64
+        In ascending order.
+    period_ns : int
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,), int64
+        Ascending; the same array where nothing had to move.
+    """
+    slot, rest = np.divmod(times_ns, period_ns)
+    if times_ns.size == 0 or not rest.any():
+        return times_ns
+    block = slot // BLOCK_SLOTS
+    first = np.flatnonzero(np.r_[True, block[1:] != block[:-1]])
+    size = np.diff(np.r_[first, times_ns.size])
+    angle = rest * (2 * np.pi / period_ns)
+    # The circular mean is enough: where it is pulled away, the 90 % test below fails.
+    mean_sin, mean_cos = (
+        np.add.reduceat(np.sin(angle), first),
+        np.add.reduceat(np.cos(angle), first),
+    )
+    phase = np.mod(np.arctan2(mean_sin, mean_cos) / (2 * np.pi), 1.0)
+    phase = np.where(phase >= 1 - _CARRY, phase - 1, phase)
+    moved = times_ns - np.repeat(np.round(phase * period_ns).astype(np.int64), size)
+    nearest = np.floor_divide(moved + period_ns // 2, period_ns) * period_ns
+    near = np.abs(moved - nearest) <= JITTER * period_ns
+    spanned = np.r_[slot[first[1:] - 1], slot[-1]] - slot[first] + 1
+    regular = np.add.reduceat(near.astype(np.int64), first) >= 0.9 * size
+    regular &= (size >= _FEW) & (size >= spanned / 2) & (size <= spanned * 3 / 2)
+    regular_row = np.repeat(regular, size)
+    out = np.where(regular_row, np.where(near, nearest, moved), times_ns)
+    ascending: NDArray[np.int64] = np.maximum.accumulate(out)
+    return ascending
+
+
+def begin_after_the_row_before(
+    times_ns: NDArray[np.int64], grid: Grid, *, hold_ns: int
+) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
+    """Instants at which the time begins of which rows tell that are stamped with its end.
+
+    It begins at the stamp of the row before, if that is at most the hold away; else one row period
+    before the stamp.
+
+    Returns
+    -------
+    times_ns, at
+        `at` are the places of `numpy.insert` at which the values need a missing one: the stamps
+        where nothing follows at once. `times_ns` has them already.
+    """
+    stamps = times_ns + grid.row_period_ns
+    step = np.diff(stamps)
+    if not step.size or np.all(step == grid.row_period_ns):
+        return times_ns, np.empty(0, dtype=np.intp)
+    near = step <= hold_ns
+    begins = times_ns.copy()
+    begins[1:] = np.where(near, stamps[:-1], np.maximum(times_ns[1:], stamps[:-1]))
+    open_end = np.append(~near & (begins[1:] > stamps[:-1]), True)
+    at = np.flatnonzero(open_end) + 1
+    return np.insert(begins, at, stamps[open_end]), at
+
+
+# Common practice, no source: what no household circuit carries, and what any may carry.
+ABSURD_W = 100_000.0
+ALWAYS_W = 3_000.0
+SLIGHT_FALL = 0.01  # of the reading: a counter that jitters; a reset falls farther
+TIMES_MET = 3.0  # the largest power met, times this, is still believed after a reset
+
+_Instants = NDArray[np.int64]
+_Wh = NDArray[np.float64]
+
+
+def counter_power(
+    times_ns: _Instants,
+    counter_wh: Values,
+    *,
+    hold_ns: int,
+    rolls_over_at: float | None = None,
+) -> tuple[_Instants, NDArray[np.float64], _Instants, _Instants]:
+    """Mean power between one reading of a counter and the next.
+
+    Parameters
+    ----------
+    times_ns : shape (n,), int64
+        Ascending, all different.
+    counter_wh : shape (n,)
+        Readings [Wh]; NaN rows are passed over, since the counter goes on without them.
+    hold_ns : int
+        Readings farther apart leave the time between them missing.
+    rolls_over_at : float, optional
+        Where the counter begins again at 0 [Wh]. Without it, a counter that goes down was reset,
+        and counts from 0.
+
+    Returns
+    -------
+    times_ns, power_w, resets_ns, rejected_ns
+        The power holds from its instant to the next one; NaN where it is not known. `resets_ns`
+        are the instants of the steps down that were understood; `rejected_ns` those of readings
+        that were not believed, and the beginnings of intervals that need an absurd power.
+
+    Notes
+    -----
+    Own rules. A fall of less than 1 % of the reading is jitter: the highest reading counts until
+    the counter passes it. Low readings, all alike, between two that follow one another are no
+    readings (a logger that had no answer writes 0). A farther fall is a reset only if what was
+    counted since needs at most three times the largest power met elsewhere, or 3 kW.
+    """
+    there = ~np.isnan(counter_wh)
+    times, counter = times_ns[there], counter_wh[there].astype(np.float64)
+    rejected = times[:0]
+    down = np.diff(counter) < 0
+    limit_w = ABSURD_W
+    if down.any():
+        limit_w = _believed_w(times, counter, down)
+        low = _no_answer(times, counter, limit_w)
+        rejected = times[low]
+        times, counter = times[~low], counter[~low]
+        down, jitter = _falls(counter)
+        rejected = np.r_[rejected, times[1:][jitter]]
+        counter = _highest_so_far(counter, down)
+    if times.size == 0:
+        return times, counter, times, times
+    step_ns, step_wh = np.diff(times), np.diff(counter)
+    begun_again = counter[1:] if rolls_over_at is None else step_wh + rolls_over_at
+    power = np.where(down, begun_again, step_wh) * (S_PER_H * NS_PER_S) / step_ns
+    absurd = np.abs(power) > np.where(down, limit_w, ABSURD_W)
+    power[absurd | (step_ns > hold_ns)] = np.nan
+    rejected = np.sort(np.r_[rejected, times[:-1][absurd]])
+    return times, np.append(power, np.nan), times[1:][down & ~absurd], rejected
+
+
+def _believed_w(times_ns: _Instants, counter_wh: _Wh, down: NDArray[np.bool_]) -> float:
+    """Power that is believed after a fall; steps next to a fall do not vouch for it."""
+    power = np.diff(counter_wh) * (S_PER_H * NS_PER_S) / np.diff(times_ns)
+    plain = ~down
+    plain[1:] &= ~down[:-1]
+    plain &= power <= ABSURD_W
+    met = float(power[plain].max()) if plain.any() else 0.0
+    return min(max(TIMES_MET * met, ALWAYS_W), ABSURD_W)
+
+
+def _no_answer(times_ns: _Instants, counter_wh: _Wh, limit_w: float) -> NDArray[np.bool_]:
+    """Which readings are a low stretch, all alike, after which the counter goes on as before.
+
+    It comes back to above the reading before the stretch, faster than it can have counted.
+    """
+    first = np.flatnonzero(np.r_[True, counter_wh[1:] != counter_wh[:-1]])
+    last = np.r_[first[1:], counter_wh.size] - 1
+    value = counter_wh[first]
+    low = np.zeros(first.size, dtype=bool)
+    if first.size > 2:
+        before, here, after = value[:-2], value[1:-1], value[2:]
+        back_at = times_ns[first[2:]]
+        w_ns_per_wh = S_PER_H * NS_PER_S
+        rise_w = (after - here) * w_ns_per_wh / (back_at - times_ns[last[1:-1]])
+        across_w = (after - before) * w_ns_per_wh / (back_at - times_ns[last[:-2]])
+        falls = here < before * (1 - SLIGHT_FALL)
+        low[1:-1] = falls & (after >= before) & (rise_w > limit_w) & (across_w <= limit_w)
+    return np.repeat(low, last - first + 1)
+
+
+def _falls(counter_wh: _Wh) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which steps are falls of a counter that began again, and which are jitter."""
+    before, after = counter_wh[:-1], counter_wh[1:]
+    slight = (after < before) & (after >= before * (1 - SLIGHT_FALL))
+    return (after < before) & ~slight, slight
+
+
+def _highest_so_far(counter_wh: _Wh, down: NDArray[np.bool_]) -> _Wh:
+    """Readings that never fall but where the counter began again."""
+    pieces = np.split(counter_wh, np.flatnonzero(down) + 1)
+    return np.concatenate([np.maximum.accumulate(piece) for piece in pieces])

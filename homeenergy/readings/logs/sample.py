@@ -1,0 +1,342 @@
+"""Look at a text log of unknown layout: encoding, delimiter, decimal mark, header."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import re
+import zlib
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from homeenergy.errors import HouseError
+from homeenergy.readings.logs.tables import MISSING, grouped, is_gzip, plain_number
+
+NUMBER = re.compile(r"[+-]?\d+(?:([.,])\d+)?(?:[eE][+-]?\d+)?|[+-]?([.,])\d+")
+_ROWS = 20_000
+_STATE = 'State decimal = "," or decimal = "." after checking which columns matter.'
+
+
+def is_number(cell: str) -> bool:
+    """Whether a cell is a number, however it is marked."""
+    return bool(NUMBER.fullmatch(cell.strip())) or grouped(cell) is not None
+
+
+@dataclass(slots=True)
+class _Seen:
+    """What cells say about marks.
+
+    `decimals` counts marks that can only be decimal, `thousands` those that can only stand between
+    thousands; `either` holds numbers such as 1,234 that may be meant either way, by mark; `mixed`
+    the marks of columns in which such numbers stand beside whole ones below 1000, and no others.
+    """
+
+    decimals: Counter[str] = field(default_factory=Counter)
+    thousands: Counter[str] = field(default_factory=Counter)
+    either: dict[str, str] = field(default_factory=dict)
+    mixed: set[str] = field(default_factory=set)
+
+
+def number_marks(
+    rows: Sequence[tuple[str, ...]], *, delimiter: str, path: Path
+) -> tuple[str, str, list[str]]:
+    """Decimal mark, mark between thousands ("" for none), and what a person should check.
+
+    Raises
+    ------
+    HouseError
+        If it cannot be told whether 1,234 is a thousand and more or little more than one.
+    """
+    seen = _Seen()
+    for column in zip(*rows[:_ROWS], strict=True):
+        _look(column, seen)
+    between = set(seen.thousands)
+    if not between and seen.decimals["."] and "," in seen.either and not seen.decimals[","]:
+        between = {","}  # a decimal point stands elsewhere
+    if between:
+        return _with_thousands(between, seen, path)
+    comma = seen.decimals[","] or ("," in seen.either)
+    point = seen.decimals["."] or ("." in seen.either)
+    if comma and point and delimiter != ",":
+        raise _two_decimals(path)
+    mark = "," if comma and (delimiter != "," or "," in seen.either) else "."
+    if not seen.decimals[mark] and mark in seen.either:
+        if mark in seen.mixed or delimiter == mark:
+            raise _unclear(seen.either[mark], mark, path)
+        return mark, "", [*_comma(mark), _three_decimals(seen.either[mark], mark)]
+    return ("." if delimiter == "," else mark), "", _comma(mark) if delimiter != "," else []
+
+
+def _comma(mark: str) -> list[str]:
+    return ["decimal comma"] if mark == "," else []
+
+
+def _three_decimals(cell: str, mark: str) -> str:
+    return (
+        f"every number has three digits after its {mark!r}, as {cell!r}: taken as decimals; if "
+        f'they are thousands, write thousands = "{mark}"'
+    )
+
+
+def _look(column: Sequence[str], seen: _Seen) -> None:
+    cells = [cell.strip() for cell in column if cell.strip()]
+    if 2 * sum(map(is_number, cells)) < len(cells):
+        return  # names, times
+    own = _Seen()
+    for cell in cells:
+        _look_at(cell, own)
+    seen.decimals += own.decimals
+    seen.thousands += own.thousands
+    seen.either |= own.either
+    plain = [cell for cell in cells if cell.lstrip("+-").isdecimal()]
+    if plain and all(len(cell.lstrip("+-")) <= 3 for cell in plain):
+        seen.mixed |= {mark for mark in own.either if not own.decimals[mark]}
+    elif plain:  # 1234 without a mark: those that stand in this column are decimal
+        seen.decimals += Counter(own.either.keys() - own.thousands.keys())
+
+
+def _look_at(cell: str, seen: _Seen) -> None:
+    parts = grouped(cell)
+    if parts is None:
+        found = NUMBER.fullmatch(cell)
+        if found and (found[1] or found[2]):
+            seen.decimals[found[1] or found[2]] += 1
+        return
+    mark, decimal, times = parts
+    if decimal:
+        seen.decimals[decimal] += 1
+    if decimal or times > 1 or mark not in ".,":
+        seen.thousands[mark] += 1
+    else:
+        seen.either.setdefault(mark, cell)
+
+
+def _with_thousands(between: set[str], seen: _Seen, path: Path) -> tuple[str, str, list[str]]:
+    if len(between) > 1:
+        listed = " and with ".join(map(repr, sorted(between)))
+        raise HouseError(f"numbers have their thousands parted with {listed}", path=path)
+    (mark,) = between
+    decimals = {decimal for decimal, times in seen.decimals.items() if times}
+    decimals |= seen.either.keys() - {mark}
+    if mark in decimals:
+        raise HouseError(
+            f"in numbers {mark!r} stands between thousands, and before decimals",
+            path=path,
+            fix="Export the log again without marks between thousands.",
+        )
+    if len(decimals) > 1:
+        raise _two_decimals(path)
+    decimal = decimals.pop() if decimals else "," if mark == "." else "."
+    remark = f"numbers have {mark!r} between their thousands, and {decimal!r} before decimals"
+    return decimal, mark, [remark]
+
+
+def _two_decimals(path: Path) -> HouseError:
+    return HouseError(
+        "numbers are written with a decimal comma and with a decimal point", path=path, fix=_STATE
+    )
+
+
+def _unclear(cell: str, mark: str, path: Path) -> HouseError:
+    large, small = cell.replace(mark, ""), cell.replace(mark, ".")
+    return HouseError(
+        f"it cannot be told whether {cell!r} means {large} or {small}",
+        path=path,
+        fix=f'Write the [[log]] block by hand, with thousands = "{mark}" or decimal = "{mark}".',
+    )
+
+
+_HEAD_BYTES = 400_000
+_LATER_BYTES = 60_000
+_MOST_ABOVE = 40
+_MOST_BELOW = 5
+_DELIMITERS = (",", ";", "\t", "|")
+_TIMELIKE = re.compile(
+    r"(?:\d{1,4}[-./]\d{1,2}[-./]\d{1,4}[T ]?)?(?:\d{1,2}:\d{2}[\d:., +-]*(?:[AaPp][Mm]|[Zz])?)?"
+)
+_NAME = re.compile(r"[^\W\d][^;|\t]*")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextSample:
+    """Rows from the beginning, the middle and the end of a text log, and how they are written.
+
+    `lines_above` the header and `lines_below` it hold no readings; `units` are the cells of the
+    first line below, where there is one.
+    """
+
+    path: Path
+    encoding: str
+    delimiter: str
+    decimal: str
+    thousands: str
+    header: tuple[str, ...] | None
+    lines_above: int
+    lines_below: int
+    units: tuple[str, ...] | None
+    rows: tuple[tuple[str, ...], ...]
+    head: int  # so many of the rows follow one another from the start
+    remarks: tuple[str, ...]
+
+
+def sample_text(path: Path) -> TextSample:
+    """Look at a text log.
+
+    Raises
+    ------
+    HouseError
+        If the file is empty, holds a header only, or is not a table with at least two columns.
+    """
+    head, later = _bytes(path)
+    encoding, remarks = _encoding(head + later[0] if later else head)
+    texts = [_decode(head, encoding).splitlines()]
+    for part in later if encoding in ("utf-8", "cp1252") else ():
+        texts.append(part.decode(encoding, errors="replace").splitlines()[1:])
+    texts[0] = texts[0] if len(head) < _HEAD_BYTES else texts[0][:-1]
+    lines = [[line for line in part if line.strip()] for part in texts]
+    if not lines[0]:
+        raise HouseError("is empty", path=path)
+    delimiter, above = _delimiter_and_lines_above(lines, path)
+    lines[0] = lines[0][above:]
+    place = [number for number, line in enumerate(texts[0]) if line.strip()][above:]
+    tables = [list(csv.reader(part, delimiter=delimiter)) for part in lines]
+    first = tables[0][0]
+    width = len(first)
+    has_header = not _holds_values(first)
+    below = 0
+    while has_header and below < _MOST_BELOW and len(tables[0]) > below + 1:
+        if _holds_values(tables[0][below + 1]):
+            break
+        below += 1
+    body = tables[0][1 + below :] if has_header else tables[0]
+    if not body or not any(_holds_values(row) for row in body[:3]):
+        if has_header and (not body or len(tables[0]) <= _MOST_BELOW):
+            raise HouseError("has a header but no rows", path=path)
+        raise _no_table(path)
+    rows = [tuple(row) for table in (body, *tables[1:]) for row in table if len(row) == width]
+    units = tuple(cell.strip() for cell in tables[0][1]) if below else None
+    decimal, thousands, doubt = number_marks(rows, delimiter=delimiter, path=path)
+    return TextSample(
+        path=path,
+        encoding=encoding,
+        delimiter=delimiter,
+        decimal=decimal,
+        thousands=thousands,
+        header=tuple(cell.strip() for cell in first) if has_header else None,
+        lines_above=place[0],
+        lines_below=place[1 + below] - place[0] - 1 if below else 0,
+        units=units if units and len(units) == width else None,
+        rows=tuple(rows),
+        head=sum(len(row) == width for row in body),
+        remarks=tuple(remarks + doubt),
+    )
+
+
+def _bytes(path: Path) -> tuple[bytes, list[bytes]]:
+    size = path.stat().st_size
+    if size == 0:
+        raise HouseError("is empty", path=path)
+    try:
+        if is_gzip(path):
+            with gzip.open(path) as packed:
+                return packed.read(_HEAD_BYTES), []
+        with path.open("rb") as file:
+            head = file.read(_HEAD_BYTES)
+            later = []
+            for at in (size // 2, size - _LATER_BYTES):
+                if at > _HEAD_BYTES:
+                    file.seek(at)
+                    later.append(file.read(_LATER_BYTES))
+            return head, later
+    except (EOFError, OSError, zlib.error) as error:
+        raise HouseError(f"cannot be read ({error})", path=path) from None
+
+
+def _encoding(sample: bytes) -> tuple[str, list[str]]:
+    if sample.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "utf-16", ["UTF-16 text"]
+    try:
+        sample[:-4].decode("utf-8")
+        return "utf-8", []
+    except UnicodeDecodeError:
+        return "cp1252", ["not UTF-8; read as Windows-1252, check letters with accents"]
+
+
+def _decode(head: bytes, encoding: str) -> str:
+    name = "utf-8-sig" if encoding == "utf-8" else encoding
+    return head.decode(name, errors="replace")
+
+
+def _is_time(cell: str) -> bool:
+    return bool(cell.strip() and _TIMELIKE.fullmatch(cell.strip()))
+
+
+def _holds_values(row: Sequence[str]) -> bool:
+    return any(is_number(cell) or _is_time(cell) for cell in row)
+
+
+def _delimiter_and_lines_above(lines: Sequence[Sequence[str]], path: Path) -> tuple[str, int]:
+    """Delimiter, and how many lines that are not blank stand above the table."""
+    sample = [line for part in lines for line in part[:400]]
+    try:
+        return _delimiter(sample, path), 0
+    except HouseError:
+        starts = set()
+        for delimiter in _DELIMITERS:
+            widths = [len(row) for row in csv.reader(sample, delimiter=delimiter)]
+            starts.add(widths.index(max(set(widths), key=widths.count)))
+        for above in sorted(starts):
+            if 0 < above <= _MOST_ABOVE:
+                try:
+                    return _delimiter(sample[above:], path), above
+                except HouseError:
+                    continue
+        raise
+
+
+def _no_table(path: Path) -> HouseError:
+    return HouseError(
+        "does not look like a table: no comma, semicolon, tab or bar parts its lines evenly",
+        path=path,
+        line=1,
+        fix="Lines above the header are passed over if they are few: are there many, or is the "
+        "file no text?",
+    )
+
+
+def _delimiter(lines: Sequence[str], path: Path) -> str:
+    """Delimiter that gives every line the same number of cells, most of which make sense."""
+    best, best_score = "", 0.0
+    for delimiter in _DELIMITERS:
+        rows = list(csv.reader(lines, delimiter=delimiter))
+        width = len(rows[0])
+        if width < 2:
+            continue
+        same = sum(len(row) == width for row in rows) / len(rows)
+        cells = [cell.strip() for row in rows[1:] for cell in row] or [c.strip() for c in rows[0]]
+        sense = sum(
+            cell in MISSING or is_number(cell) or _is_time(cell) or bool(_NAME.fullmatch(cell))
+            for cell in cells
+        ) / len(cells)
+        if same > 0.95 and same * sense > best_score + 1e-9:
+            best, best_score = delimiter, same * sense
+    if not best:
+        raise _no_table(path)
+    return best
+
+
+def number(cell: str, *, decimal: str, thousands: str = "") -> float | None:
+    """Value of a cell; NaN if it is missing, None if it is no number."""
+    text = cell.strip()
+    if text in MISSING:
+        return float("nan")
+    if thousands:
+        text = plain_number(text, thousands=thousands, decimal=decimal)
+    if not NUMBER.fullmatch(text):
+        return None
+    try:
+        return float(text.replace(decimal, "."))
+    except ValueError:
+        return None

@@ -1,0 +1,295 @@
+"""Read log files into Arrow tables: CSV, plain or gzipped, and Parquet."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import gzip
+import io
+import re
+import zlib
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pa_csv
+import pyarrow.parquet as pq
+
+from homeenergy.errors import HouseError
+from homeenergy.house import LogLayout
+
+MISSING = ("", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "?")
+WHOLE_FILE_BYTES = 64_000_000  # larger files are read in pieces
+PIECE_BYTES = 8_000_000
+PARQUET_ROWS = 2_000_000
+_TRUNCATED = (EOFError, OSError, zlib.error)
+
+Types = dict[str | int, pa.DataType]
+
+
+def is_gzip(path: Path) -> bool:
+    """Whether the file begins as a gzip file does."""
+    with path.open("rb") as file:
+        return file.read(2) == b"\x1f\x8b"
+
+
+def text_encoding(encoding: str) -> str:
+    """Name the encoding that also passes over a byte order mark at the start of UTF-8."""
+    return "utf-8-sig" if codecs.lookup(encoding).name == "utf-8" else encoding
+
+
+def open_text(path: Path, encoding: str) -> io.TextIOBase:
+    """Open a log as text, gzipped or not."""
+    opener: Any = gzip.open if is_gzip(path) else open
+    file: io.TextIOBase = opener(
+        path, "rt", encoding=text_encoding(encoding), newline="", errors="strict"
+    )
+    return file
+
+
+def skip_lines(file: io.TextIOBase, number: int) -> None:
+    """Pass over lines at the top of a log."""
+    for _ in range(number):
+        file.readline()
+
+
+def first_rows(path: Path, layout: LogLayout, number: int) -> list[list[str]]:
+    """First rows of a CSV as texts, from its header on."""
+    try:
+        with open_text(path, layout.encoding) as file:
+            skip_lines(file, layout.lines_above_header)
+            reader = csv.reader(file, delimiter=layout.delimiter)
+            return [row for row, _ in zip(reader, range(number), strict=False)]
+    except UnicodeError as error:
+        raise _wrong_encoding(path, layout.encoding, error) from None
+    except _TRUNCATED as error:
+        raise _damaged(path, error) from None
+
+
+def _wrong_encoding(path: Path, encoding: str, error: Exception) -> HouseError:
+    return HouseError(
+        f"is not {encoding} text ({error})",
+        path=path,
+        fix='State the encoding of the log, for example encoding = "latin-1" or "utf-16".',
+    )
+
+
+def _damaged(path: Path, error: Exception) -> HouseError:
+    what = "is a gzip file that is cut short or damaged" if is_gzip(path) else "cannot be read"
+    return HouseError(f"{what} ({error})", path=path, fix="Copy or export it again.")
+
+
+def csv_columns(path: Path, layout: LogLayout) -> list[str | int]:
+    """Names of a CSV's columns, or their numbers from 1 where it has no header."""
+    if path.stat().st_size == 0:
+        raise HouseError(
+            "is empty", path=path, fix="Export it again, or take it out of the folder."
+        )
+    rows = first_rows(path, layout, 1)
+    if not rows:
+        raise HouseError(
+            "is empty", path=path, fix="Export it again, or take it out of the folder."
+        )
+    if layout.header:
+        return [name.strip() for name in rows[0]]
+    return list(range(1, len(rows[0]) + 1))
+
+
+def check_columns(
+    path: Path, names: Sequence[str | int], needed: Sequence[str | int], layout: LogLayout
+) -> None:
+    """Refuse a log in which a needed column is missing or stands twice."""
+    for name in needed:
+        number = list(names).count(name)
+        if number == 1:
+            continue
+        if number > 1:
+            raise HouseError(
+                f"has {number} columns called {name!r}",
+                path=path,
+                line=layout.lines_above_header + 1,
+                fix="Give the columns different names in the log, or set header = false.",
+            )
+        listed = ", ".join(map(repr, names[:30]))
+        fix = None
+        if layout.format == "csv" and len(names) == 1:
+            fix = (
+                f"Only one column was found: is {layout.delimiter!r} the right delimiter? Where "
+                "the header is not the first line, state lines_above_header."
+            )
+        raise HouseError(
+            f"has no column {name!r}; its columns are {listed}",
+            path=path,
+            line=layout.lines_above_header + 1,
+            fix=fix,
+        )
+
+
+def read_tables(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
+    """Read the columns named in `types` in pieces of bounded size.
+
+    Parameters
+    ----------
+    path : Path
+    layout : LogLayout
+    types : dict
+        Arrow type of each needed column of a CSV; of a Parquet file only the names are used.
+
+    Yields
+    ------
+    pyarrow.Table
+        Columns in the order of `types`, named "0", "1", ... in that order.
+
+    Raises
+    ------
+    HouseError
+        For a file that cannot be read; `pyarrow.ArrowInvalid` for a cell that does not fit.
+    """
+    pieces = (
+        _parquet(path, layout, types) if layout.format == "parquet" else _csv(path, layout, types)
+    )
+    empty = True
+    for table in pieces:
+        if table.num_rows:
+            empty = False
+            yield table
+    if empty:
+        what = "has a header but no rows" if layout.header else "has no rows"
+        raise HouseError(what, path=path, fix="Export it again, or take it out of the folder.")
+
+
+def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
+    names = csv_columns(path, layout)
+    check_columns(path, names, list(types), layout)
+    position = {name: f"c{names.index(name)}" for name in types}
+    options: dict[str, Any] = {
+        "parse_options": pa_csv.ParseOptions(delimiter=layout.delimiter, newlines_in_values=False),
+        "convert_options": pa_csv.ConvertOptions(
+            column_types={position[name]: kind for name, kind in types.items()},
+            include_columns=list(position.values()),
+            null_values=[*MISSING, *layout.missing],
+            strings_can_be_null=True,
+            decimal_point=layout.decimal,
+        ),
+    }
+    encoding = "utf8" if codecs.lookup(layout.encoding).name in ("utf-8", "utf-8-sig") else None
+    reading = pa_csv.ReadOptions(
+        column_names=[f"c{number}" for number in range(len(names))],
+        skip_rows=layout.lines_before_rows,
+        encoding=encoding or layout.encoding,
+        block_size=PIECE_BYTES,
+    )
+    gzipped = is_gzip(path)
+    whole = path.stat().st_size < (WHOLE_FILE_BYTES // 8 if gzipped else WHOLE_FILE_BYTES)
+    numbered = [str(number) for number in range(len(types))]
+    try:
+        with pa.input_stream(str(path), compression="gzip" if gzipped else None) as stream:
+            if whole:
+                reading.block_size = max(1 << 20, min(path.stat().st_size // 4, PIECE_BYTES))
+                yield pa_csv.read_csv(stream, reading, **options).rename_columns(numbered)
+                return
+            for batch in pa_csv.open_csv(stream, reading, **options):
+                yield pa.Table.from_batches([batch]).rename_columns(numbered)
+    except pa.ArrowInvalid as error:
+        if "Empty CSV" in str(error):
+            return
+        raise
+    except UnicodeError as error:
+        raise _wrong_encoding(path, layout.encoding, error) from None
+    except _TRUNCATED as error:
+        raise _damaged(path, error) from None
+
+
+def _parquet(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
+    try:
+        file = pq.ParquetFile(path)
+    except (pa.ArrowException, OSError) as error:
+        raise HouseError(
+            f"is not a Parquet file that can be read ({str(error).splitlines()[0]})",
+            path=path,
+            fix='Copy or export it again; a CSV needs format = "csv".',
+        ) from None
+    names = list(file.schema_arrow.names)
+    check_columns(path, names, list(types), layout)
+    wanted = [str(name) for name in types]
+    try:
+        for batch in file.iter_batches(batch_size=PARQUET_ROWS, columns=wanted):
+            table = pa.Table.from_batches([batch]).select(wanted)
+            yield table.rename_columns([str(number) for number in range(len(wanted))])
+    except (pa.ArrowException, OSError) as error:
+        raise HouseError(
+            f"is a damaged Parquet file ({str(error).splitlines()[0]})",
+            path=path,
+            fix="Copy or export it again.",
+        ) from None
+
+
+# A mark, and how else it is spelled: spaces that do not break a line, a curled apostrophe.
+MARKS = {",": ",", ".": ".", " ": " \u00a0\u202f\u2009", "'": "'\u2019"}
+# Groups of three digits after one to three that do not begin with 0, so that 0.234 is none.
+_GROUPED = re.compile(
+    r"[+-]?[1-9]\d{0,2}(?P<mark>[.,' \u00a0\u202f\u2009\u2019])\d{3}(?:(?P=mark)\d{3})*"
+    r"(?:(?!(?P=mark))(?P<decimal>[.,])\d*)?"
+)
+
+
+class BadNumberError(Exception):
+    """A cell that is no number, by its row in the column."""
+
+    def __init__(self, row: int, cell: str) -> None:
+        super().__init__(cell)
+        self.row, self.cell = row, cell
+
+
+def grouped(cell: str) -> tuple[str, str | None, int] | None:
+    """Mark between thousands, decimal mark if any, and how often the first stands there.
+
+    None where the cell cannot have marks between its thousands. A single comma or point, as in
+    1,234, may as well be a decimal mark.
+    """
+    found = _GROUPED.fullmatch(cell.strip())
+    if found is None:
+        return None
+    mark = next(mark for mark, spelled in MARKS.items() if found["mark"] in spelled)
+    return mark, found["decimal"], cell.count(found["mark"])
+
+
+def plain_number(cell: str, *, thousands: str, decimal: str) -> str:
+    """Take the marks out of a number, if they part it in threes; else give it as it is."""
+    found = grouped(cell)
+    if found is None or found[0] != thousands or found[1] not in (None, decimal):
+        return cell
+    for mark in MARKS[thousands]:
+        cell = cell.replace(mark, "")
+    return cell
+
+
+def numbers(
+    column: pa.ChunkedArray, *, thousands: str, decimal: str, missing: Sequence[str]
+) -> pa.ChunkedArray:
+    """Values of a column of texts (float64; null stays null).
+
+    Marks between thousands must part a number in threes, so that 12,34 or 0,512 are refused and
+    never taken for 1234 or 512; numbers without marks are read too.
+
+    Raises
+    ------
+    BadNumberError
+        For the first cell that is no such number.
+    """
+    texts = pc.utf8_trim_whitespace(column.cast(pa.string()))
+    texts = pc.if_else(pc.is_in(texts, value_set=pa.array(missing)), None, texts)
+    mark, point = f"[{re.escape(MARKS[thousands])}]", re.escape(decimal)
+    # Each mark by itself, or "1 234'567" would pass. RE2 knows no backward reference.
+    whole = "|".join(rf"[1-9]\d{{0,2}}(?:{re.escape(one)}\d{{3}})+" for one in MARKS[thousands])
+    pattern = rf"^[+-]?(?:(?:{whole}|\d+)(?:{point}\d*)?|{point}\d+)(?:[eE][+-]?\d+)?$"
+    fits = pc.fill_null(pc.match_substring_regex(texts, pattern), True)
+    row = pc.index(fits, False).as_py()
+    if row >= 0:
+        raise BadNumberError(row, texts[row].as_py())
+    plain = pc.replace_substring_regex(texts, mark, "")
+    if decimal != ".":
+        plain = pc.replace_substring(plain, decimal, ".")
+    return plain.cast(pa.float64())

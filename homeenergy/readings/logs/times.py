@@ -1,0 +1,555 @@
+"""Time columns of a log to nanoseconds: ISO 8601, a stated pattern, or seconds since 1970."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta, tzinfo
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from homeenergy.errors import HouseError
+from homeenergy.units import NS_PER_S
+
+_DAY_NS = 86400 * NS_PER_S
+
+
+@dataclass(frozen=True, slots=True)
+class ClockChange:
+    """A clock put forward or back: local times [from, till) exist never or twice."""
+
+    from_ns: int
+    till_ns: int
+    before_ns: int  # offset from UTC before the change
+    after_ns: int
+
+    @property
+    def back(self) -> bool:
+        """Whether the clock is put back, so that the times exist twice."""
+        return self.after_ns < self.before_ns
+
+
+def _offset_ns(utc_s: int, zone: tzinfo) -> int:
+    offset = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=utc_s)).astimezone(zone)
+    delta = offset.utcoffset()
+    return 0 if delta is None else round(delta.total_seconds()) * NS_PER_S
+
+
+def clock_changes(first_ns: int, last_ns: int, zone: tzinfo) -> tuple[int, list[ClockChange]]:
+    """Offset at the beginning and all clock changes near local times [first, last].
+
+    Found by looking at every day and halving: O(days).
+    """
+    low = first_ns // NS_PER_S - 2 * 86400
+    high = last_ns // NS_PER_S + 2 * 86400
+    start = offset = _offset_ns(low, zone)
+    changes = []
+    for day in range(low, high, 86400):
+        after = _offset_ns(day + 86400, zone)
+        if after == offset:
+            continue
+        before_s, after_s = day, day + 86400
+        while after_s - before_s > 1:
+            middle = (before_s + after_s) // 2
+            if _offset_ns(middle, zone) == offset:
+                before_s = middle
+            else:
+                after_s = middle
+        edges = sorted((after_s * NS_PER_S + offset, after_s * NS_PER_S + after))
+        changes.append(ClockChange(edges[0], edges[1], offset, after))
+        offset = after
+    return start, changes
+
+
+def local_to_utc(local_ns: NDArray[np.int64], zone: tzinfo) -> NDArray[np.int64]:
+    """Instants of local times, the doubtful hour resolved by the order of the rows.
+
+    Parameters
+    ----------
+    local_ns : numpy.ndarray, shape (n,), int64
+        Local clock readings as nanoseconds since 1970-01-01 00:00 on that clock, in the order in
+        which one circuit's rows were logged.
+    zone : datetime.tzinfo
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,), int64
+        UTC [ns].
+
+    Raises
+    ------
+    HouseError
+        If a time does not exist in the zone, or if the rows do not show whether a time of the
+        repeated hour was logged before or after the clock was put back. `line` is then the
+        index of the row, for the caller to turn into a place in a file.
+    """
+    if local_ns.size == 0:
+        return local_ns
+    start, changes = clock_changes(int(local_ns.min()), int(local_ns.max()), zone)
+    offset = np.full(local_ns.size, start, dtype=np.int64)
+    for change in changes:
+        offset[local_ns >= change.till_ns] = change.after_ns
+        doubtful = (local_ns >= change.from_ns) & (local_ns < change.till_ns)
+        if not doubtful.any():
+            continue
+        if not change.back:
+            row = int(np.argmax(doubtful))
+            raise HouseError(
+                f"{_text(local_ns[row])} does not exist in the time zone {zone}: the clock was "
+                "put forward then",
+                line=row,
+                fix="A logger whose clock is never changed keeps a fixed offset; write for "
+                f'example time_zone = "{_fixed(change.before_ns)}".',
+            )
+        offset[doubtful] = _repeated(local_ns, doubtful, change, zone)
+    utc: NDArray[np.int64] = local_ns - offset
+    return utc
+
+
+def _repeated(
+    local_ns: NDArray[np.int64], doubtful: NDArray[np.bool_], change: ClockChange, zone: tzinfo
+) -> NDArray[np.int64]:
+    """Offsets of the rows in the hour that the clock showed twice."""
+    rows = np.flatnonzero(doubtful)
+    steps = np.diff(local_ns[max(rows[0] - 50, 0) : rows[-1] + 50])
+    step = int(np.median(steps[steps > 0])) if np.any(steps > 0) else 0
+    out = np.empty(rows.size, dtype=np.int64)
+    runs = np.split(np.arange(rows.size), np.flatnonzero(np.diff(rows) != 1) + 1)
+    for run in runs:
+        second = _second_pass(local_ns, rows[run], change, step)
+        if second is None:
+            row = int(rows[run[0]])
+            raise HouseError(
+                f"{_text(local_ns[row])} exists twice in the time zone {zone}, and the order of "
+                "the rows does not show which of the two is meant",
+                line=row,
+                fix="If the logger's clock is never changed, write its fixed offset, for example "
+                f'time_zone = "{_fixed(change.after_ns)}"; else take these rows out of the log.',
+            )
+        out[run] = np.where(second, change.after_ns, change.before_ns)
+    return out
+
+
+def _second_pass(
+    local_ns: NDArray[np.int64], rows: NDArray[np.intp], change: ClockChange, step_ns: int
+) -> NDArray[np.bool_] | None:
+    """Which of these neighbouring rows came after the change; None if that cannot be told."""
+    width = change.till_ns - change.from_ns
+    steps = np.diff(local_ns[rows])
+    back = steps <= step_ns - width * 3 // 4
+    forward = steps >= max(width * 3 // 4, step_ns * 3 // 2)
+    if back.any():
+        # A late row may lead back to the first pass for a moment, so jumps both ways are counted.
+        forward &= np.cumsum(back) > 0
+        level = np.r_[0, np.cumsum(back.astype(int) - forward.astype(int))]
+        return level == 1 if level.min() >= 0 and level.max() <= 1 else None
+    near = 10 * max(step_ns, NS_PER_S)
+    before = local_ns[rows[0] - 1] if rows[0] > 0 else None
+    after = local_ns[rows[-1] + 1] if rows[-1] + 1 < local_ns.size else None
+    follows = before is not None and 0 <= local_ns[rows[0]] - before <= near
+    leads = after is not None and 0 <= after - local_ns[rows[-1]] <= near
+    if follows == leads:
+        return None
+    return np.full(rows.size, leads)
+
+
+def _text(local_ns: int) -> str:
+    return str(np.datetime64(int(local_ns) // NS_PER_S, "s")).replace("T", " ")
+
+
+def _fixed(offset_ns: int) -> str:
+    minutes = offset_ns // NS_PER_S // 60
+    return f"UTC{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+
+
+def near_change(last_local_ns: int, zone: tzinfo) -> bool:
+    """Whether a log cut after this row might part the rows of a repeated hour."""
+    _, changes = clock_changes(last_local_ns - _DAY_NS, last_local_ns + _DAY_NS, zone)
+    margin = 2 * 3600 * NS_PER_S
+    return any(
+        change.back and change.from_ns - margin <= last_local_ns <= change.till_ns + margin
+        for change in changes
+    )
+
+
+_OFFSET = re.compile(r"(?:[Zz]|[+-]\d{2}(?::?\d{2})?)\s*$")
+_EPOCH_NS = {"epoch_s": NS_PER_S, "epoch_ms": 1_000_000, "epoch_us": 1000, "epoch_ns": 1}
+_EARLIEST_NS = 631_152_000 * NS_PER_S  # 1990
+_LATEST_NS = 4_102_444_800 * NS_PER_S  # 2100
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stamps:
+    """Time stamps of rows [ns]; `zoned` when they are UTC already, else they are local."""
+
+    ns: NDArray[np.int64]
+    zoned: bool
+
+
+class BadStamp(ValueError):  # noqa: N818 - carries a row, and is always turned into a HouseError
+    """A stamp that cannot be read, and the row in which it stands."""
+
+    def __init__(self, row: int, text: str, why: str, fix: str | None = None) -> None:
+        super().__init__(why)
+        self.row, self.text, self.why, self.fix = row, text, why, fix
+
+
+def carries_offset(text: str) -> bool:
+    """Whether an ISO 8601 stamp ends with an offset from UTC."""
+    return bool(_OFFSET.search(text.strip()[10:]))  # after the date, which has hyphens too
+
+
+def arrow_type(time_format: str, first_stamp: str, number: int) -> pa.DataType:
+    """Type as which a CSV's time column is best read."""
+    if number > 1 or "%" in time_format:
+        return pa.string()
+    if time_format == "iso":
+        return pa.timestamp("ns", "UTC" if carries_offset(first_stamp) else None)
+    return pa.int64() if time_format == "epoch_ns" else pa.float64()
+
+
+def read_stamps(columns: list[pa.ChunkedArray], time_format: str) -> Stamps:
+    """Time columns of a table as nanoseconds.
+
+    Parameters
+    ----------
+    columns : list of pyarrow.ChunkedArray
+        One, or date and time of day.
+    time_format : str
+        As in house.toml.
+
+    Raises
+    ------
+    BadStamp
+        For the first row that cannot be read.
+    """
+    for column in columns:
+        if column.null_count:
+            row = int(np.argmax(column.is_null().to_numpy()))
+            raise BadStamp(row, "", "the time is missing")
+    kind = columns[0].type
+    if pa.types.is_timestamp(kind):
+        ns = columns[0].cast(pa.timestamp("ns", kind.tz)).to_numpy()
+        stamps = Stamps(ns.astype("M8[ns]").view(np.int64), kind.tz is not None)
+    elif pa.types.is_string(kind) or pa.types.is_large_string(kind) or len(columns) > 1:
+        stamps = _from_text(columns, time_format)
+    elif time_format in _EPOCH_NS:
+        stamps = Stamps(_from_epoch(columns[0], time_format), True)
+    else:
+        raise BadStamp(0, str(columns[0][0]), f"is of type {kind}, not a time ({time_format})")
+    _check_range(stamps.ns, columns, time_format)
+    return stamps
+
+
+def _from_epoch(column: pa.ChunkedArray, time_format: str) -> NDArray[np.int64]:
+    unit_ns = _EPOCH_NS[time_format]
+    values = column.to_numpy()
+    if values.dtype.kind in "iu":
+        limit = np.iinfo(np.int64).max // unit_ns
+        bad = np.abs(values.astype(np.float64)) > limit
+        if bad.any():
+            row = int(np.argmax(bad))
+            raise BadStamp(row, str(values[row]), f"lies far outside 1990 to 2100 as {time_format}")
+        whole: NDArray[np.int64] = values.astype(np.int64) * unit_ns
+        return whole
+    bad = ~(np.abs(values) * unit_ns < 9e18)
+    if bad.any():
+        row = int(np.argmax(bad))
+        raise BadStamp(row, str(values[row]), f"lies far outside 1990 to 2100 as {time_format}")
+    # A float64 tells a microsecond of our century, not a nanosecond.
+    micro: NDArray[np.int64] = np.round(values * (unit_ns / 1000)).astype(np.int64) * 1000
+    return micro
+
+
+def _check_range(ns: NDArray[np.int64], columns: list[pa.ChunkedArray], time_format: str) -> None:
+    if ns.size and (ns.min() < _EARLIEST_NS or ns.max() >= _LATEST_NS):
+        row = int(np.argmax((ns < _EARLIEST_NS) | (ns >= _LATEST_NS)))
+        text = " ".join(str(column[row]) for column in columns)
+        raise BadStamp(
+            row,
+            text,
+            f"lies outside 1990 to 2100 when read as time_format = {time_format!r}",
+            "Is it another unit (epoch_s, epoch_ms, epoch_us, epoch_ns) or pattern?",
+        )
+
+
+def _from_text(columns: list[pa.ChunkedArray], time_format: str) -> Stamps:
+    parts = [pc.utf8_trim_whitespace(column.cast(pa.string())) for column in columns]
+    patterns = time_format.split(" ")
+    joined = parts[0] if len(parts) == 1 else None
+    if "%" in time_format and "%z" not in time_format.lower():
+        if len(parts) == 1 and len(patterns) == 2:
+            halves = _halves(parts[0])
+            parts = halves if halves is not None else parts
+        if len(parts) == len(patterns) == 2 and _date_and_time(patterns):
+            try:
+                ns = _date(parts[0], patterns[0]) + _time_of_day(parts[1], patterns[1])
+            except BadStamp as bad:
+                whole = " ".join(str(part[bad.row]) for part in parts)
+                why = f"does not fit time_format = {time_format!r}"
+                raise BadStamp(bad.row, whole, why) from None
+            return Stamps(ns, False)
+    if joined is None:
+        joined = pc.binary_join_element_wise(*parts, " ")
+    return _from_distinct(joined, time_format)
+
+
+def _halves(texts: pa.ChunkedArray) -> list[pa.ChunkedArray] | None:
+    """Text before and after the one blank; None where not every row has exactly one."""
+    split = pc.split_pattern(texts, " ", max_splits=1)
+    if pc.min(pc.list_value_length(split)).as_py() != 2:
+        return None
+    return [pc.list_element(split, 0), pc.list_element(split, 1)]
+
+
+def _date_and_time(patterns: list[str]) -> bool:
+    time_codes = set("HIMSfpTR")
+    codes = [set(re.findall(r"%-?([A-Za-z])", pattern)) for pattern in patterns]
+    return not codes[0] & time_codes and bool(codes[1]) and codes[1] <= time_codes
+
+
+def _coded(texts: pa.ChunkedArray) -> tuple[NDArray[np.intp], list[str]]:
+    coded = texts.combine_chunks().dictionary_encode()
+    if isinstance(coded, pa.ChunkedArray):
+        coded = coded.combine_chunks()
+    return coded.indices.to_numpy(zero_copy_only=False).astype(
+        np.intp
+    ), coded.dictionary.to_pylist()
+
+
+def _parse(texts: list[str], pattern: str, codes: NDArray[np.intp]) -> pd.DatetimeIndex:
+    try:
+        return pd.DatetimeIndex(pd.to_datetime(texts, format=pattern, exact=True)).as_unit("ns")
+    except (ValueError, OverflowError):
+        for code, text in enumerate(texts):
+            try:
+                pd.to_datetime([text], format=pattern, exact=True)
+            except (ValueError, OverflowError):
+                row = int(np.argmax(codes == code))
+                raise BadStamp(row, text, f"does not fit time_format = {pattern!r}") from None
+        raise
+
+
+def _date(texts: pa.ChunkedArray, pattern: str) -> NDArray[np.int64]:
+    codes, values = _coded(texts)
+    days: NDArray[np.int64] = _parse(values, pattern, codes).asi8[codes]
+    return days
+
+
+def _time_of_day(texts: pa.ChunkedArray, pattern: str) -> NDArray[np.int64]:
+    codes, values = _coded(texts)
+    try:
+        dated = _parse(["2000-01-01 " + value for value in values], "%Y-%m-%d " + pattern, codes)
+    except BadStamp as bad:
+        raise BadStamp(bad.row, bad.text[11:], f"does not fit time_format = {pattern!r}") from None
+    inside: NDArray[np.int64] = (dated.asi8 - pd.Timestamp("2000-01-01").as_unit("ns").value)[codes]
+    return inside
+
+
+def _from_distinct(texts: pa.ChunkedArray, time_format: str) -> Stamps:
+    codes, values = _coded(texts)
+    if time_format in _EPOCH_NS:
+        numbers = pd.to_numeric(pd.Series(values), errors="coerce")
+        if numbers.isna().any():
+            code = int(np.argmax(numbers.isna().to_numpy()))
+            raise BadStamp(int(np.argmax(codes == code)), values[code], f"is not {time_format}")
+        return Stamps(_from_epoch(pa.chunked_array([pa.array(numbers)]), time_format)[codes], True)
+    if time_format == "iso":
+        zoned = [carries_offset(value) for value in values]
+        if any(zoned) != all(zoned):
+            code = zoned.index(not zoned[int(codes[0])])
+            row = int(np.argmax(codes == code))
+            raise mixed_zones(row, values[code], zoned[code])
+        pattern = "ISO8601"
+    else:
+        zoned, pattern = ["%z" in time_format.lower()], time_format
+    if not zoned[0]:
+        return Stamps(_parse(values, pattern, codes).asi8[codes], False)
+    try:
+        instants = pd.to_datetime(values, format=pattern, utc=True)
+    except (ValueError, OverflowError):
+        for code, value in enumerate(values):
+            try:
+                pd.to_datetime([value], format=pattern, utc=True)
+            except (ValueError, OverflowError):
+                row = int(np.argmax(codes == code))
+                raise BadStamp(row, value, f"does not fit time_format = {time_format!r}") from None
+        raise
+    return Stamps(pd.DatetimeIndex(instants).as_unit("ns").asi8[codes], True)
+
+
+def mixed_zones(row: int, text: str, zoned: bool) -> BadStamp:
+    """Build the error for a log in which only some stamps carry an offset."""
+    return BadStamp(
+        row,
+        text,
+        f"{'carries' if zoned else 'does not carry'} an offset from UTC, unlike the rows before it",
+        "All stamps of a log must carry an offset, or none.",
+    )
+
+
+def stamp_error(bad: BadStamp, *, path: object, line: int | None, column: str | int) -> HouseError:
+    """Turn a bad stamp into the error a person sees."""
+    text = f"{bad.text!r} " if bad.text else ""
+    return HouseError(
+        f"{text}{bad.why}",
+        path=path,  # type: ignore[arg-type]
+        line=line,
+        column=column,
+        fix=bad.fix,
+    )
+
+
+_DATE = r"(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})"
+_TIME = r"(\d{1,2}):(\d{2})(?::(\d{2})(?:([.,])(\d+))?)?( ?[AaPp][Mm])?"
+_ZONE = r" ?(?:Z|z|[+-]\d{2}:?\d{2}|[+-]\d{2})"
+_STAMP = re.compile(rf"{_DATE}(?:([ T]){_TIME})?({_ZONE})?")
+_TIME_OF_DAY = re.compile(rf"{_TIME}")
+_NEAR_DAYS = 7
+
+Dates = Callable[[], Iterable[str]]
+
+
+def is_stamp(text: str) -> bool:
+    """Whether a cell is a date with a time of day."""
+    found = _STAMP.fullmatch(text.strip())
+    return bool(found and found[6])
+
+
+def is_date(text: str) -> bool:
+    """Whether a cell is a date alone."""
+    found = _STAMP.fullmatch(text.strip())
+    return bool(found and not found[6])
+
+
+def is_time_of_day(text: str) -> bool:
+    """Whether a cell is a time of day alone."""
+    return bool(_TIME_OF_DAY.fullmatch(text.strip()))
+
+
+def time_format_of(stamps: Sequence[str], *, all_dates: Dates) -> tuple[str, bool, str | None]:
+    """Format of stamps: ISO 8601 or a pattern.
+
+    Parameters
+    ----------
+    stamps : sequence of str
+        Stamps of some rows in the order of the file; date and time of day joined with a blank.
+    all_dates : callable
+        Gives all dates of the log in its order; only called when some rows do not decide.
+
+    Returns
+    -------
+    time_format, zoned, remark
+        `zoned` when the stamps carry an offset from UTC.
+
+    Raises
+    ------
+    HouseError
+        If the stamps are written in several ways, or it cannot be told whether the day or the
+        month comes first.
+    """
+    texts = [text.strip() for text in stamps]
+    found = [_STAMP.fullmatch(text) for text in texts]
+    matches = [match for match in found if match]
+    if len(matches) < len(texts) or not matches:
+        odd = texts[found.index(None)] if None in found else ""
+        raise HouseError(f"{odd!r} is not written like the other times of the log")
+    zoned = {bool(match[12]) for match in matches}
+    if len(zoned) > 1:
+        raise HouseError(
+            "some times carry an offset from UTC and some do not",
+            fix="All stamps of a log must carry an offset, or none.",
+        )
+    carries = zoned.pop()
+    if all(_is_iso(text) for text in texts):
+        return "iso", carries, None
+    order, remark = _order(matches, all_dates)
+    return _pattern(matches, order) + ("%z" if carries else ""), carries, remark
+
+
+def _is_iso(text: str) -> bool:
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _order(matches: Sequence[re.Match[str]], all_dates: Dates) -> tuple[str, str | None]:
+    """Order of year, month and day, as in "dmy"."""
+    if all(len(match[1]) == 4 for match in matches):
+        return "ymd", None
+    decided = _by_size((match[1], match[3]) for match in matches)
+    if decided:
+        return decided, None
+    parts: list[tuple[str, str, str]] = []
+    for text in all_dates():
+        found = _STAMP.match(text.strip())
+        if found and (not parts or parts[-1] != (found[1], found[3], found[4])):
+            parts.append((found[1], found[3], found[4]))
+    decided = _by_size((first, second) for first, second, _ in parts)
+    if decided:
+        return decided, None
+    broken = {order: _broken_steps(parts, order) for order in ("dmy", "mdy")}
+    for order, other in (("dmy", "mdy"), ("mdy", "dmy")):
+        if broken[order] == 0 and broken[other] > 0:
+            which = "day" if order == "dmy" else "month"
+            return order, f"{which} first, because only so the dates follow one another"
+    raise _doubt(matches[0])
+
+
+def _by_size(pairs: Iterable[tuple[str, str]]) -> str | None:
+    firsts, seconds = set(), set()
+    for first, second in pairs:
+        firsts.add(int(first))
+        seconds.add(int(second))
+    if firsts and max(firsts) > 12 and max(seconds) > 12:
+        raise HouseError("some dates have the day first and some the month first")
+    if firsts and max(firsts) > 12:
+        return "dmy"
+    return "mdy" if seconds and max(seconds) > 12 else None
+
+
+def _broken_steps(parts: Sequence[tuple[str, str, str]], order: str) -> int:
+    """Steps between dates that are not small steps ahead."""
+    days = [_ordered_date(part, order).toordinal() for part in parts]
+    return sum(not 0 < after - before <= _NEAR_DAYS for before, after in pairwise(days))
+
+
+def _ordered_date(part: tuple[str, str, str], order: str) -> date:
+    first, second, year = (int(text) for text in part)
+    day, month = (first, second) if order == "dmy" else (second, first)
+    return date(year + 2000 if year < 100 else year, month, day)
+
+
+def _doubt(match: re.Match[str]) -> HouseError:
+    part = (match[1], match[3], match[4])
+    readings = " or ".join(f"{_ordered_date(part, order):%d %B %Y}" for order in ("dmy", "mdy"))
+    patterns = " or ".join(
+        f'time_format = "{_pattern([match], order)}"' for order in ("dmy", "mdy")
+    )
+    return HouseError(
+        f"{match[0]!r} can be read as {readings}, and nothing in the log decides it",
+        fix=f"Write {patterns} in the [[log]] block, or add a log with a day above 12.",
+    )
+
+
+def _pattern(matches: Sequence[re.Match[str]], order: str) -> str:
+    match = max(matches, key=lambda match: len(match[11] or "") + 2 * bool(match[9]))
+    year = "%Y" if len(match[1 if order == "ymd" else 4]) == 4 else "%y"
+    codes = {"y": year, "m": "%m", "d": "%d"}
+    text = match[2].join(codes[part] for part in order)
+    if match[6] is None:
+        return text
+    text += match[5] + ("%I" if match[11] else "%H") + ":%M"
+    text += ":%S" if match[8] else ""
+    text += f"{match[9]}%f" if match[10] else ""
+    if match[11]:
+        text += " %p" if match[11].startswith(" ") else "%p"
+    return text

@@ -1,0 +1,1 @@
+"""The store: logs on a regular grid, in Parquet, safe to delete."""

@@ -1,0 +1,517 @@
+"""Long stretches of a house at a glance, from whole minutes and hours wherever they suffice."""
+
+from __future__ import annotations
+
+import json
+from collections import OrderedDict
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from homeenergy.house import Correction
+from homeenergy.readings.store.store import FLOATS, MonthInfo, Store, replace_whole
+from homeenergy.readings.trace import correct_in_place, in_force
+from homeenergy.units import NS_PER_S, S_PER_H
+
+if TYPE_CHECKING:
+    from homeenergy.house import Circuit
+    from homeenergy.readings.house import House
+
+
+WIDTHS = (60, 3600)
+FORMAT = 1
+_KEY = b"homeenergy"
+_NAMES = ("least_w", "greatest_w", "sum_w", "count")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bins:
+    """Bins `first`, `first` + 1, and so on; a bin's number times its width is its first sample.
+
+    `least_w` and `greatest_w` are float32 and NaN where no sample is there, `sum_w` is float64
+    and 0 there, `count` is how many samples are there.
+    """
+
+    first: int
+    least_w: NDArray[np.float32]
+    greatest_w: NDArray[np.float32]
+    sum_w: NDArray[np.float64]
+    count: NDArray[np.int32]
+
+    def __len__(self) -> int:
+        return self.count.size
+
+    @property
+    def bytes(self) -> int:
+        """Memory that the arrays take."""
+        return sum(getattr(self, name).nbytes for name in _NAMES)
+
+    @property
+    def mean_w(self) -> NDArray[np.float64]:
+        """Mean of the samples that are there [W]; NaN where none is."""
+        out = np.full(len(self), np.nan)
+        return np.divide(self.sum_w, self.count, out=out, where=self.count > 0)
+
+    @classmethod
+    def nothing(cls, first: int, number: int) -> Bins:
+        """Bins without samples, to be filled."""
+        return cls(
+            first=first,
+            least_w=np.full(number, np.nan, dtype=np.float32),
+            greatest_w=np.full(number, np.nan, dtype=np.float32),
+            sum_w=np.zeros(number),
+            count=np.zeros(number, dtype=np.int32),
+        )
+
+    def take_in(self, other: Bins) -> None:
+        """Add the samples of other bins of the same width, where they are the same bins."""
+        low, high = (
+            max(self.first, other.first),
+            min(self.first + len(self), other.first + len(other)),
+        )
+        if high <= low:
+            return
+        here = slice(low - self.first, high - self.first)
+        there = slice(low - other.first, high - other.first)
+        np.fmin(self.least_w[here], other.least_w[there], out=self.least_w[here])
+        np.fmax(self.greatest_w[here], other.greatest_w[there], out=self.greatest_w[here])
+        self.sum_w[here] += other.sum_w[there]
+        self.count[here] += other.count[there]
+
+    def corrected(self, correction: Correction) -> Bins:
+        """Bins of samples corrected; a negative multiplier makes the least the greatest."""
+        factor, offset_w = np.float32(correction.value), np.float32(correction.offset_w)
+        if factor == 1 and offset_w == 0:
+            return self
+        least_w = self.least_w * factor + offset_w
+        greatest_w = self.greatest_w * factor + offset_w
+        if factor < 0:
+            least_w, greatest_w = greatest_w, least_w
+        return Bins(
+            first=self.first,
+            least_w=least_w,
+            greatest_w=greatest_w,
+            sum_w=self.sum_w * float(factor) + self.count * float(offset_w),
+            count=self.count,
+        )
+
+
+def bins_of_samples(watts: NDArray[np.float32], *, first: int, width: int) -> Bins:
+    """Sum samples up in bins.
+
+    Parameters
+    ----------
+    watts : numpy.ndarray, shape (n,), float32
+        NaN = missing.
+    first : int
+        Number of the first sample since 1970.
+    width : int
+        Samples in a bin. The first and the last bin may hold only part of theirs.
+
+    Returns
+    -------
+    Bins
+    """
+    table = _in_columns(watts, first, width, np.float32(np.nan))
+    there = ~np.isnan(table)
+    return Bins(
+        first=first // width,
+        least_w=np.fmin.reduce(table, axis=0),
+        greatest_w=np.fmax.reduce(table, axis=0),
+        sum_w=np.add.reduce(np.where(there, table, np.float32(0)), axis=0, dtype=np.float64),
+        count=np.add.reduce(there, axis=0, dtype=np.int32),
+    )
+
+
+def bins_of_bins(bins: Bins, *, width: int) -> Bins:
+    """Put `width` bins together into one, counted from bin 0."""
+    first = bins.first
+
+    def columns(values: NDArray, nothing: float) -> NDArray:
+        return _in_columns(values, first, width, values.dtype.type(nothing))
+
+    return Bins(
+        first=first // width,
+        least_w=np.fmin.reduce(columns(bins.least_w, np.nan), axis=0),
+        greatest_w=np.fmax.reduce(columns(bins.greatest_w, np.nan), axis=0),
+        sum_w=np.add.reduce(columns(bins.sum_w, 0), axis=0),
+        count=np.add.reduce(columns(bins.count, 0), axis=0, dtype=np.int32),
+    )
+
+
+def _in_columns(values: NDArray, first: int, width: int, nothing: object) -> NDArray:
+    """One column a bin: reducing along the first axis is several times quicker than along rows."""
+    before = first % width
+    after = -(before + values.size) % width
+    padded = np.empty(before + values.size + after, dtype=values.dtype)
+    padded[:before], padded[before + values.size :] = nothing, nothing
+    padded[before : before + values.size] = values
+    return np.ascontiguousarray(padded.reshape(-1, width).T)
+
+
+def month_bins(store: Store, info: MonthInfo) -> tuple[Bins, ...]:
+    """Bins of a month, one entry a width of WIDTHS, worked out from its samples."""
+    watts = np.empty(info.samples, dtype=np.float32)
+    store.read_into(info.circuit, info.month, watts)
+    minutes = bins_of_samples(watts, first=info.first_slot, width=WIDTHS[0])
+    return minutes, bins_of_bins(minutes, width=WIDTHS[1] // WIDTHS[0])
+
+
+def stored_bins(store: Store, info: MonthInfo, level: int) -> Bins:
+    """Bins of one width of a month, from its file beside the store, which is made if need be.
+
+    Notes
+    -----
+    The file carries what the month's file says of itself. Where the two differ, because the month
+    was imported again, or the file is damaged or was deleted, it is worked out and written anew.
+    Where it cannot be written, as on a disk for reading only, the answer is the same.
+    """
+    found = _read(store.overview_path(info.circuit, info.month), info, level)
+    if found is not None:
+        return found
+    levels = month_bins(store, info)
+    with suppress(OSError):
+        _write(store.overview_path(info.circuit, info.month), info, levels)
+    return levels[level]
+
+
+def is_stored(store: Store, info: MonthInfo) -> bool:
+    """Whether the file of a month's bins is there and belongs to the month as it is."""
+    try:
+        metadata = pq.read_metadata(store.overview_path(info.circuit, info.month)).metadata or {}
+        return metadata.get(_KEY) is not None and _belongs(json.loads(metadata[_KEY]), info)
+    except (OSError, pa.ArrowException, ValueError):
+        return False
+
+
+def _belongs(note: dict, info: MonthInfo) -> bool:
+    return note.get("format") == [FORMAT, *WIDTHS] and note.get("month") == asdict(info)
+
+
+def _read(path: Path, info: MonthInfo, level: int) -> Bins | None:
+    try:
+        with pq.ParquetFile(path, memory_map=True) as file:
+            if not _belongs(json.loads((file.schema_arrow.metadata or {})[_KEY]), info):
+                return None
+            table = file.read_row_group(level, use_threads=False)
+            columns = [table.column(name).to_numpy() for name in _NAMES]
+    except (OSError, pa.ArrowException, KeyError, ValueError):
+        return None
+    first = info.first_slot // WIDTHS[level]
+    least_w, greatest_w, sum_w, count = columns
+    return Bins(first=first, least_w=least_w, greatest_w=greatest_w, sum_w=sum_w, count=count)
+
+
+def _write(path: Path, info: MonthInfo, levels: tuple[Bins, ...]) -> None:
+    """Write a row group a width, in one stroke."""
+    note = json.dumps({"format": [FORMAT, *WIDTHS], "month": asdict(info)}, sort_keys=True)
+    kinds = (pa.float32(), pa.float32(), pa.float64(), pa.int32())
+    fields = [pa.field(name, kind) for name, kind in zip(_NAMES, kinds, strict=True)]
+    schema = pa.schema(fields, metadata={_KEY: note.encode()})
+    path.parent.mkdir(parents=True, exist_ok=True)
+    options = {**FLOATS, "column_encoding": dict.fromkeys(_NAMES[:3], "BYTE_STREAM_SPLIT")}
+    with replace_whole(path) as temporary, pq.ParquetWriter(temporary, schema, **options) as file:
+        for bins in levels:
+            arrays = [pa.array(getattr(bins, name)) for name in _NAMES]
+            table = pa.Table.from_arrays(arrays, schema=schema)
+            file.write_table(table, row_group_size=max(len(bins), 1))
+
+
+CHUNK = 1 << 17  # samples that are kept together
+KEPT_BYTES = 192 << 20
+
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Envelope:
+    """Least, greatest and mean power in equal stretches of time.
+
+    Attributes
+    ----------
+    label : str
+        Appliance of the circuit.
+    first_ns, width_ns : int
+        Instant (UTC, ns since 1970) at which the first stretch begins, and their length.
+    samples : int
+        Samples in a stretch; 1 where each sample stands for itself.
+    least_w, greatest_w : numpy.ndarray, shape (n,), float32
+        NaN where nothing was logged.
+    mean_w : numpy.ndarray, shape (n,), float64
+        Of the samples that are there.
+    count : numpy.ndarray, shape (n,)
+        Samples that are there.
+    """
+
+    label: str
+    first_ns: int
+    width_ns: int
+    samples: int
+    least_w: NDArray[np.float32]
+    greatest_w: NDArray[np.float32]
+    mean_w: NDArray[np.float64]
+    count: NDArray[np.int32]
+
+    def __len__(self) -> int:
+        return self.count.size
+
+    @property
+    def width_s(self) -> float:
+        """Length of a stretch [s]."""
+        return self.width_ns / NS_PER_S
+
+    @property
+    def starts_ns(self) -> NDArray[np.int64]:
+        """Instants at which the stretches begin, shape (n,)."""
+        return self.first_ns + np.arange(len(self), dtype=np.int64) * self.width_ns
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a stretch, on a UTC index."""
+        index = pd.DatetimeIndex(self.starts_ns.view("M8[ns]")).tz_localize("UTC")
+        names = ("least_w", "mean_w", "greatest_w", "count")
+        return pd.DataFrame({name: getattr(self, name) for name in names}, index=index)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Totals:
+    """What one circuit did in a span of time.
+
+    `energy_wh` is the plain sum of the samples that are there, `mean_w` their mean; `least_w`,
+    `greatest_w` and `mean_w` are NaN where there is none. `span_s` is the length of the span in
+    whole samples, `covered_s` how much of it was logged.
+    """
+
+    energy_wh: float
+    mean_w: float
+    least_w: float
+    greatest_w: float
+    covered_s: float
+    span_s: float
+
+
+class Overview:
+    """Reads a house at any width. One is kept by each `House`; see `House.overview`.
+
+    What was read last is kept in memory, up to `kept_bytes` of it. A month that is imported again
+    is noticed at the next question.
+    """
+
+    def __init__(self, house: House, *, kept_bytes: int = KEPT_BYTES) -> None:
+        self.house = house
+        self.kept_bytes = kept_bytes
+        self._store = Store(house.path / "store")
+        self._months: dict[str, tuple[int, list[MonthInfo], int]] = {}
+        self._kept: OrderedDict[tuple[Any, ...], Bins | NDArray[np.float32]] = OrderedDict()
+
+    def extent_ns(self, circuit: str | Circuit) -> tuple[int, int] | None:
+        """Instants of the first reading and of the end of the last one; None if there is none."""
+        infos, period = self._stored(self._circuit(circuit))
+        there = [info for info in infos if info.samples]
+        if not there:
+            return None
+        return there[0].first_slot * period, (there[-1].first_slot + there[-1].samples) * period
+
+    def period_ns(self, circuit: str | Circuit) -> int:
+        """Length of a sample [ns]."""
+        return self._stored(self._circuit(circuit))[1]
+
+    def unprepared(self) -> list[tuple[MonthInfo, Circuit]]:
+        """Months of which minutes and hours have not been summed up yet."""
+        there = [circuit for circuit in self.house.circuits if self.house.has_readings(circuit)]
+        found = [(info, c) for c in there for info in self._stored(c)[0] if info.samples]
+        return [(info, circuit) for info, circuit in found if not is_stored(self._store, info)]
+
+    def prepare(self, *, progress: Progress | None = None) -> None:
+        """Sum up minutes and hours of all months now, and not when they are first needed.
+
+        Parameters
+        ----------
+        progress : callable, optional
+            Called as ``progress(done, total, text)`` before each month. What it raises ends the
+            work; what was done until then stays.
+        """
+        waiting = self.unprepared()
+        for done, (info, circuit) in enumerate(waiting):
+            if progress:
+                progress(done, len(waiting), f"{circuit.appliance}, {info.month}")
+            stored_bins(self._store, info, 0)
+        if progress:
+            progress(len(waiting), len(waiting), "ready")
+
+    def envelope(
+        self, circuit: str | Circuit, start_ns: int | None, end_ns: int | None, *, points: int
+    ) -> Envelope:
+        """As `House.envelope`, with instants in UTC [ns]."""
+        if points < 1:
+            raise ValueError(f"points must be at least 1, got {points}")
+        found = self._circuit(circuit)
+        period = self.period_ns(found)
+        extent = self.extent_ns(found) or (0, 0)
+        low = (extent[0] if start_ns is None else start_ns) // period
+        high = -(-(extent[1] if end_ns is None else end_ns) // period)
+        width = max(1, (high - low) // points)
+        level = max((k for k, w in enumerate(WIDTHS) if w <= width), default=None)
+        per_bin = 1 if level is None else WIDTHS[level]
+        width = width // per_bin * per_bin
+        first, stop = low // width, max(-(-high // width), low // width)
+        if level is None:
+            watts = self.samples(found, first * width, stop * width)
+            bins = bins_of_samples(watts, first=first * width, width=width)
+        else:
+            times = width // per_bin
+            fine = self.bins(found, level, first * times, stop * times)
+            bins = bins_of_bins(fine, width=times) if times > 1 else fine
+        return Envelope(
+            label=found.appliance,
+            first_ns=first * width * period,
+            width_ns=width * period,
+            samples=width,
+            least_w=bins.least_w,
+            greatest_w=bins.greatest_w,
+            mean_w=bins.mean_w,
+            count=bins.count,
+        )
+
+    def totals(self, circuit: str | Circuit, start_ns: int, end_ns: int) -> Totals:
+        """Energy, mean, least and greatest of the samples that begin in [start, end) (UTC, ns)."""
+        found = self._circuit(circuit)
+        period = self.period_ns(found)
+        low, high = -(-start_ns // period), -(-end_ns // period)
+        extent = self.extent_ns(found) or (0, 0)
+        inside = max(low, extent[0] // period), min(high, extent[1] // period)
+        whole = Bins.nothing(0, 1)
+        for part in self._parts(found, *inside, level=len(WIDTHS) - 1):
+            whole.take_in(part)
+        count, sum_w = int(whole.count[0]), float(whole.sum_w[0])
+        return Totals(
+            energy_wh=sum_w * (period / NS_PER_S) / S_PER_H,
+            mean_w=float(whole.mean_w[0]),
+            least_w=float(whole.least_w[0]),
+            greatest_w=float(whole.greatest_w[0]),
+            covered_s=count * period / NS_PER_S,
+            span_s=max(high - low, 0) * period / NS_PER_S,
+        )
+
+    def _parts(self, circuit: Circuit, low: int, high: int, *, level: int) -> list[Bins]:
+        """Samples [low, high), as single bins 0: wide ones inside, finer ones at both ends."""
+        if high <= low:
+            return []
+        if level < 0:
+            watts = self.samples(circuit, low, high)
+            return [bins_of_samples(watts, first=0, width=watts.size)]
+        width = WIDTHS[level]
+        first, stop = -(-low // width), high // width
+        if first >= stop:
+            return self._parts(circuit, low, high, level=level - 1)
+        inner = self.bins(circuit, level, first, stop)
+        return [
+            bins_of_bins(Bins(**{**_fields(inner), "first": 0}), width=len(inner)),
+            *self._parts(circuit, low, first * width, level=level - 1),
+            *self._parts(circuit, stop * width, high, level=level - 1),
+        ]
+
+    def samples(self, circuit: str | Circuit, first: int, stop: int) -> NDArray[np.float32]:
+        """Samples [first, stop), counted from 1970 [W]; NaN where nothing was logged."""
+        found = self._circuit(circuit)
+        infos, period = self._stored(found)
+        watts = np.full(max(stop - first, 0), np.nan, dtype=np.float32)
+        for info in infos:
+            low, high = max(info.first_slot, first), min(info.first_slot + info.samples, stop)
+            at = low
+            while at < high:
+                chunk = (at - info.first_slot) // CHUNK
+                begins = info.first_slot + chunk * CHUNK
+                piece = self._chunk(info, chunk)
+                until = min(high, begins + piece.size)
+                watts[at - first : until - first] = piece[at - begins : until - begins]
+                at = until
+        correct_in_place(watts, found.clamp, first_slot=first, period_ns=period)
+        return watts
+
+    def bins(self, circuit: str | Circuit, level: int, first: int, stop: int) -> Bins:
+        """Bins [first, stop) of WIDTHS[level] samples, with the clamp's corrections applied."""
+        found = self._circuit(circuit)
+        infos, period = self._stored(found)
+        width = WIDTHS[level]
+        out = Bins.nothing(first, max(stop - first, 0))
+        for info in infos:
+            ends = info.first_slot + info.samples
+            if info.samples and info.first_slot < stop * width and ends > first * width:
+                out.take_in(self._month_bins(info, level))
+        return self._corrected(found, out, width, period)
+
+    def _corrected(self, circuit: Circuit, bins: Bins, width: int, period_ns: int) -> Bins:
+        low, high = bins.first * width, (bins.first + len(bins)) * width
+        pieces = in_force(circuit.clamp, first=low, stop=high, period_ns=period_ns)
+        if len(pieces) == 1:
+            return bins.corrected(pieces[0][2])
+        out = Bins.nothing(bins.first, len(bins))
+        for piece_low, piece_high, correction in pieces:
+            begin, end = -(-piece_low // width), piece_high // width
+            if begin < end:
+                out.take_in(_cut(bins, begin, end).corrected(correction))
+        # A bin that holds the instant of a correction needs its samples again.
+        for cut in {lo // width for lo, _, _ in pieces[1:] if lo % width}:
+            watts = self.samples(circuit, cut * width, (cut + 1) * width)
+            out.take_in(bins_of_samples(watts, first=cut * width, width=width))
+        return out
+
+    def _chunk(self, info: MonthInfo, number: int) -> NDArray[np.float32]:
+        def read() -> NDArray[np.float32]:
+            stop = min((number + 1) * CHUNK, info.samples)
+            return self._store.read_part(info, number * CHUNK, stop).copy()
+
+        return self._keep((info.circuit, info.month, "samples", number), read)
+
+    def _month_bins(self, info: MonthInfo, level: int) -> Bins:
+        key = (info.circuit, info.month, "bins", level)
+        return self._keep(key, lambda: stored_bins(self._store, info, level))
+
+    def _keep(self, key: tuple[Any, ...], read: Callable[[], Any]) -> Any:
+        """What was read under this key, or read it now and forget what was not used for longest."""
+        if key in self._kept:
+            self._kept.move_to_end(key)
+            return self._kept[key]
+        value = self._kept[key] = read()
+        used = sum(_bytes(kept) for kept in self._kept.values())
+        while used > self.kept_bytes and len(self._kept) > 1:
+            used -= _bytes(self._kept.popitem(last=False)[1])
+        return value
+
+    def _circuit(self, circuit: str | Circuit) -> Circuit:
+        return self.house.circuit(circuit if isinstance(circuit, str) else circuit.name)
+
+    def _stored(self, circuit: Circuit) -> tuple[list[MonthInfo], int]:
+        """Months of a circuit, read again when its folder has changed."""
+        folder = self._store.folder / circuit.name
+        changed = folder.stat().st_mtime_ns if folder.exists() else -1
+        known = self._months.get(circuit.name)
+        if known is None or known[0] != changed:
+            infos, period = self.house.stored_months(circuit)
+            for key in [key for key in self._kept if key[0] == circuit.name]:
+                del self._kept[key]
+            known = self._months[circuit.name] = (changed, infos, period)
+        return known[1], known[2]
+
+
+def _bytes(kept: Bins | NDArray[np.float32]) -> int:
+    return kept.bytes if isinstance(kept, Bins) else kept.nbytes
+
+
+def _fields(bins: Bins) -> dict[str, Any]:
+    return {name: getattr(bins, name) for name in Bins.__slots__}
+
+
+def _cut(bins: Bins, first: int, stop: int) -> Bins:
+    """Bins [first, stop) of those that are there."""
+    at = slice(max(first - bins.first, 0), max(stop - bins.first, 0))
+    values = {k: v if k == "first" else v[at] for k, v in _fields(bins).items()}
+    return Bins(**{**values, "first": bins.first + at.start})

@@ -1,0 +1,411 @@
+"""Which log files are new, changed, known or gone, and reading those that must be read."""
+
+from __future__ import annotations
+
+import shutil
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from homeenergy.errors import HouseError
+from homeenergy.house import LogLayout, Schedule
+from homeenergy.readings.logs.read import COUNTERS, Rows, read_log
+from homeenergy.readings.logs.rows import (
+    ABSURD_W,
+    LONG_ENERGY_SHARE,
+    LONG_SHARE,
+    Values,
+    default_hold_ns,
+    find_period_ns,
+    has_pace,
+    long_steps_recur,
+)
+from homeenergy.readings.store.store import (
+    LogFile,
+    LogMemory,
+    Store,
+    file_digest,
+    load_manifest,
+    log_keys,
+    month_edges,
+    neighbours,
+    reading_of,
+    split_months,
+)
+from homeenergy.units import NS_PER_S, S_PER_H
+
+LIMIT_BYTES = 300_000_000
+
+Key = tuple[int, str, str]  # number of the [[log]], source, month
+
+
+class Chunk:
+    """Rows of one file, source and month, in the order of the file."""
+
+    def __init__(self, times_ns: NDArray[np.int64], columns: dict[str, Values], late: int) -> None:
+        self.late = late
+        self.rows = times_ns.size
+        self.nbytes = times_ns.nbytes + sum(values.nbytes for values in columns.values())
+        self._held: tuple[NDArray[np.int64], dict[str, Values]] | None = (times_ns, columns)
+        self._path: Path | None = None
+
+    def spill(self, path: Path) -> None:
+        """Move the rows to a file."""
+        assert self._held is not None
+        times, columns = self._held
+        table = pa.table([times, *columns.values()], names=["", *columns])
+        with pa.OSFile(str(path), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
+            writer.write_table(table)
+        self._held, self._path = None, path
+
+    def read(self, names: Sequence[str]) -> tuple[NDArray[np.int64], list[Values]]:
+        """Instants and the values of some circuits."""
+        if self._held is not None:
+            times, columns = self._held
+            return times, [columns[name] for name in names]
+        with pa.memory_map(str(self._path)) as source:
+            table = pa.ipc.open_file(source).read_all()
+            return table.column("").to_numpy(), [table.column(name).to_numpy() for name in names]
+
+    @property
+    def in_memory(self) -> bool:
+        """Whether the rows are not on disk."""
+        return self._held is not None
+
+
+class Pool:
+    """All rows read in one import, by log, source and month.
+
+    Parameters
+    ----------
+    folder : Path
+        Where rows go that do not fit; made when needed.
+    limit_bytes : int
+        Rows kept in memory at the most.
+    """
+
+    def __init__(self, folder: Path, *, limit_bytes: int = LIMIT_BYTES) -> None:
+        self.folder, self.limit_bytes = folder, limit_bytes
+        self.chunks: dict[Key, list[Chunk]] = defaultdict(list)
+        self._bytes = self._spilled = 0
+
+    def add(
+        self, log: int, rows: Rows, *, only: set[str] | None = None
+    ) -> dict[str, tuple[int, int]]:
+        """Take in rows, of some months only if stated.
+
+        Returns
+        -------
+        dict
+            First and last instant in each month that the rows touch.
+        """
+        spans = {}
+        for month, part in split_months(rows.times_ns):
+            times = rows.times_ns[part]
+            spans[month] = (int(times.min()), int(times.max()))
+            if only is not None and month not in only:
+                continue
+            late = 0
+            if np.any(times[1:] < times[:-1]):
+                late = int(np.count_nonzero(times < np.maximum.accumulate(times)))
+            columns = {name: values[part] for name, values in rows.columns.items()}
+            chunk = Chunk(times, columns, late)
+            self.chunks[log, rows.source, month].append(chunk)
+            self._bytes += chunk.nbytes
+        if self._bytes > self.limit_bytes:
+            self._spill()
+        return spans
+
+    def _spill(self) -> None:
+        self.folder.mkdir(parents=True, exist_ok=True)
+        for chunks in self.chunks.values():
+            for chunk in chunks:
+                if chunk.in_memory:
+                    chunk.spill(self.folder / f"{self._spilled}.arrow")
+                    self._spilled += 1
+        self._bytes = 0
+
+    def month(
+        self, log: int, source: str, month: str, *, names: Sequence[str], reach_ns: int
+    ) -> tuple[NDArray[np.int64], list[Values]]:
+        """Rows of a month and those at most `reach_ns` away from it."""
+        low, high = month_edges(month)
+        before, after = neighbours(month)
+        times: list[NDArray[np.int64]] = []
+        columns: list[list[Values]] = [[] for _ in names]
+        for key in (before, month, after):
+            for chunk in self.chunks.get((log, source, key), ()):
+                stamps, values = chunk.read(names)
+                if key != month:
+                    near = np.flatnonzero((stamps >= low - reach_ns) & (stamps < high + reach_ns))
+                    stamps, values = stamps[near], [value[near] for value in values]
+                if stamps.size:
+                    times.append(stamps)
+                    for column, value in zip(columns, values, strict=True):
+                        column.append(value)
+        if len(times) == 1:
+            return times[0], [column[0] for column in columns]
+        if not times:
+            return np.empty(0, dtype=np.int64), [np.empty(0) for _ in names]
+        return np.concatenate(times), [np.concatenate(column) for column in columns]
+
+    def counts(self, log: int, source: str, month: str) -> tuple[int, int]:
+        """Rows of a month, and how many of them were out of order."""
+        chunks = self.chunks.get((log, source, month), ())
+        return sum(chunk.rows for chunk in chunks), sum(chunk.late for chunk in chunks)
+
+    def close(self) -> None:
+        """Forget all rows and delete what is on disk."""
+        self.chunks.clear()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+Progress = Callable[[int, int, str], None]
+
+
+def _silent(*_: object) -> None:
+    """Report no progress."""
+
+
+@dataclass(slots=True, eq=False)
+class Log:
+    """One [[log]] of house.toml with what is known of its files."""
+
+    number: int
+    key: str
+    layout: LogLayout
+    reading: str
+    memory: LogMemory
+    files: dict[str, LogFile] = field(default_factory=dict)  # there now
+    gone: dict[str, LogFile] = field(default_factory=dict)  # read once, no longer there
+    read: set[str] = field(default_factory=set)  # whose rows are in the pool
+
+    @property
+    def place(self) -> str:
+        """Key of house.toml, for messages."""
+        return f"log[{self.number + 1}]"
+
+
+class Survey:
+    """All logs of a house, and the rows read from them in this import."""
+
+    def __init__(self, schedule: Schedule, store: Store, *, progress: Progress | None) -> None:
+        self.folder = schedule.folder
+        self.pool = Pool(store.spill_folder())
+        self.threads = ThreadPoolExecutor(1)  # hashes a file while it is read
+        self.progress: Progress = progress or _silent
+        self.rows = 0
+        memories = load_manifest(store)
+        self.logs = [
+            Log(number, key, layout, reading_of(layout), memories.get(key, LogMemory()))
+            for number, (layout, key) in enumerate(
+                zip(schedule.logs, log_keys(schedule.logs), strict=True)
+            )
+        ]
+
+    def close(self) -> None:
+        """Let go of all rows."""
+        self.threads.shutdown()
+        self.pool.close()
+
+    def memories(self) -> dict[str, LogMemory]:
+        """What the next import shall know."""
+        return {
+            log.key: LogMemory(
+                files={**log.gone, **log.files}, row_periods_ns=log.memory.row_periods_ns
+            )
+            for log in self.logs
+        }
+
+    def read_new(self) -> None:
+        """Look at every file, and read those that are new or have changed."""
+        waiting = [(log, path) for log in self.logs for path in self._look(log)]
+        total = sum(path.stat().st_size for _, path in waiting)
+        done = 0
+        for log, path in waiting:
+            name = path.relative_to(self.folder).as_posix()
+            self.progress(done, total, f"reading {name}")
+            self._read(log, path, log.files[name])
+            done += path.stat().st_size
+        self.progress(total, total, "all logs read")
+        for log in self.logs:
+            _find_gone(log)
+
+    def read_also(self, needed: dict[int, dict[str, set[str]]]) -> None:
+        """Read known files again, of which the rows of some months are needed."""
+        files = [(log, name) for log in self.logs for name in sorted(needed.get(log.number, {}))]
+        for done, (log, name) in enumerate(files):
+            self.progress(done, len(files), f"reading {name} again")
+            months = needed[log.number][name]
+            for rows in read_log(self.folder / name, log.layout):
+                self.pool.add(log.number, self._begun(log, rows, name), only=months)
+            log.read.add(name)
+
+    def _look(self, log: Log) -> list[Path]:
+        """Fill `log.files`; give the files that must be read."""
+        memory, new = log.memory, []
+        paths = sorted(p for p in self.folder.glob(log.layout.files) if p.is_file())
+        if not paths and not memory.files:
+            raise HouseError(
+                f"`{log.place}.files`: no file matches {log.layout.files!r}",
+                path=self.folder / "house.toml",
+                fix=f"The pattern is looked up from {self.folder}.",
+            )
+        if not any(old.reading == log.reading for old in memory.files.values()):
+            memory.row_periods_ns.clear()
+        by_content = {old.digest: old for old in memory.files.values()}
+        sizes = {old.size for old in memory.files.values()}
+        for path in paths:
+            name, stat = path.relative_to(self.folder).as_posix(), path.stat()
+            old = memory.files.get(name)
+            same = old and (old.size, old.mtime_ns) == (stat.st_size, stat.st_mtime_ns)
+            digest = old.digest if old and same else ""
+            if not digest and stat.st_size in sizes:
+                digest = file_digest(path)  # else the content is new for certain
+            known = by_content.get(digest)
+            if known and known.reading == log.reading:
+                record = replace(known, mtime_ns=stat.st_mtime_ns)
+            else:
+                record = LogFile(
+                    size=stat.st_size,
+                    mtime_ns=stat.st_mtime_ns,
+                    digest=digest,
+                    reading=log.reading,
+                )
+                new.append(path)
+            log.files[name] = record
+        return new
+
+    def _read(self, log: Log, path: Path, record: LogFile) -> None:
+        name = path.relative_to(self.folder).as_posix()
+        digest = None if record.digest else self.threads.submit(file_digest, path)
+        for rows in read_log(path, log.layout):
+            spans = record.spans.setdefault(rows.source, {})
+            for month, (low, high) in self.pool.add(
+                log.number, self._begun(log, rows, name)
+            ).items():
+                was = spans.get(month, (low, high))
+                spans[month] = (min(low, was[0]), max(high, was[1]))
+            record.rows += rows.times_ns.size
+            self.rows += rows.times_ns.size
+        if digest is not None:
+            record.digest = digest.result()
+        log.read.add(name)
+
+    def _begun(self, log: Log, rows: Rows, name: str) -> Rows:
+        """Rows with the instants at which their periods begin."""
+        periods = log.memory.row_periods_ns
+        if rows.source not in periods:
+            periods[rows.source] = _row_period_ns(log, rows, self.folder / name)
+        if log.layout.hold_s is None:
+            _refuse_long_steps(log, rows, periods[rows.source], self.folder / name)
+        if not marks_ends(log.layout, rows.source):
+            return rows
+        return replace(rows, times_ns=rows.times_ns - periods[rows.source])
+
+
+def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
+    """How often the logger writes; what cannot be told must be stated."""
+    layout = log.layout
+    column = rows.source if layout.layout == "long" else None
+    stated = round((layout.period_s or 0) * NS_PER_S)
+    found = find_period_ns(rows.times_ns)
+    if found is None and not stated:
+        raise HouseError(
+            "holds fewer than two different times, so its period cannot be found",
+            path=path,
+            column=column,
+            fix=f"State period_s in `{log.place}` of house.toml.",
+        )
+    if found is not None and not has_pace(rows.times_ns, found):
+        if not stated or layout.hold_s is None:
+            raise HouseError(
+                "its rows come at no clear pace, as where a logger writes when the power changes",
+                path=path,
+                column=column,
+                fix=f"State in `{log.place}` of house.toml: period_s, the length of a sample (such "
+                "as 10), and hold_s, the longest step across which a value still holds.",
+            )
+        found = None
+    # What is stated counts, unless the logger clearly writes at another pace than the grid.
+    near = found is None or stated / 2 <= found <= stated * 2
+    period = stated if stated and near else found or stated
+    for name in rows.columns:
+        if layout.columns[name].quantity == "energy":
+            _refuse_absurd(log, rows, name, period, path)
+    return period
+
+
+def _refuse_long_steps(log: Log, rows: Rows, period_ns: int, path: Path) -> None:
+    """Refuse to leave out much of the time unasked: it may be the time in which little is used."""
+    quantities = {log.layout.columns[name].quantity for name in rows.columns}
+    if "energy" in quantities:
+        hold_ns, share = period_ns * 3 // 2, LONG_ENERGY_SHARE
+        why = "a row is written for each watt-hour"
+    else:
+        hold_ns, share = default_hold_ns(period_ns), LONG_SHARE
+        why = "a logger writes more seldom while little changes"
+    if not long_steps_recur(rows.times_ns, hold_ns, share=share):
+        return
+    seconds = hold_ns / NS_PER_S
+    raise HouseError(
+        f"more than {share:.0%} of its time lies between rows more than {seconds:g} s apart, as "
+        f"where {why}",
+        path=path,
+        column=rows.source if log.layout.layout == "long" else None,
+        fix=f"State hold_s in `{log.place}` of house.toml: the longest step across which a value "
+        f"still holds, or the energy of a row is spread. hold_s = {seconds:g} leaves longer "
+        "steps missing.",
+    )
+
+
+def _refuse_absurd(log: Log, rows: Rows, name: str, period_ns: int, path: Path) -> None:
+    """Refuse the readings of a counter that house.toml takes for the energy of each row."""
+    energy = np.abs(rows.columns[name])
+    used = energy[energy > 0]
+    usual_w = float(np.median(used)) * S_PER_H * NS_PER_S / period_ns if used.size else 0.0
+    if usual_w > ABSURD_W:
+        raise HouseError(
+            f"as the energy of each row's period its readings mean {usual_w / 1000:,.0f} kW",
+            path=path,
+            column=log.layout.columns[name].names[0],
+            fix='Are they those of a counter? Then state quantity = "energy_counter" for '
+            f"{name!r} in `{log.place}` of house.toml. Else check its unit.",
+        )
+
+
+def marks_ends(layout: LogLayout, source: str) -> bool:
+    """Whether rows are stamped with the end of what they tell of (a counter never is)."""
+    if layout.layout == "long":
+        counter = layout.columns[source].quantity == "energy_counter"
+    else:
+        counter = source == COUNTERS
+    return layout.time_marks == "end" and not counter
+
+
+def _find_gone(log: Log) -> None:
+    """Remember files that are no longer there, or no longer hold the rows they held."""
+    present = {record.digest for record in log.files.values()}
+    for name, old in log.memory.files.items():
+        if old.digest in present:
+            continue
+        now = log.files.get(name)
+        if now is None:
+            log.gone[name] = old
+        elif now.reading == old.reading and not _covers(now, old):
+            log.gone[f"{name}@{old.digest[:8]}"] = old
+
+
+def _covers(now: LogFile, old: LogFile) -> bool:
+    for source, months in old.spans.items():
+        for month, (low, high) in months.items():
+            here = now.spans.get(source, {}).get(month)
+            if here is None or here[0] > low or here[1] < high:
+                return False
+    return True

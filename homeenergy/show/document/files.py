@@ -1,0 +1,299 @@
+"""A document as a file: HTML, PDF, DOCX or XLSX, the same bytes for the same document."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import zipfile
+from datetime import UTC, datetime
+from html import escape
+from io import BytesIO
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from types import ModuleType
+from typing import Any
+
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.show.document.blocks import Document, Grid, Picture, flat, pandoc_form
+
+HERE = Path(__file__).parent
+RECORD = "homeenergy-record.json"
+JPEG = b"\xff\xd8"  # first bytes of such a file
+# Width and height of a page, and its margins [twentieths of a point], as DOCX counts them.
+PAGES = {"a4": (11906, 16838), "letter": (12240, 15840)}
+MARGIN = 1190
+PANDOC_WIDTH = 7920  # of the lines for which pandoc counts columns
+SMALL = '<w:sz w:val="16"/>'  # half points
+PAPERS = {"a4": "a4", "letter": "us-letter"}
+JSON_PART = b'<Default Extension="json" ContentType="application/json"/>'
+FIRST_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
+FORBIDDEN_IN_SHEET_NAME = re.compile(r"[\[\]:*?/\\]")
+LONGEST_SHEET_NAME = 31
+
+
+def write_document(document: Document, path: str | Path) -> Path:
+    """Write a document; the ending of the file's name says what it becomes.
+
+    Parameters
+    ----------
+    document : Document
+    path : path
+        `.html` (one file that needs nothing else), `.pdf`, `.docx`, or `.xlsx` (the tables only).
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    HouseError
+        For another ending, or where the libraries for documents are not installed.
+
+    Notes
+    -----
+    HTML and DOCX are written by pandoc, PDF by typst from what pandoc makes, XLSX by openpyxl. The
+    file depends on the document alone: times in it are those of `document.written`.
+    """
+    path = Path(path)
+    writers = {".html": _html, ".pdf": _pdf, ".docx": _docx, ".xlsx": _xlsx}
+    if path.suffix.lower() not in writers:
+        raise HouseError(
+            f"a document cannot be written as {path.suffix or 'a file without an ending'}",
+            path=path,
+            fix=f"Let its name end in one of {', '.join(writers)}.",
+        )
+    content = writers[path.suffix.lower()](document)
+    path.write_bytes(content)
+    return path
+
+
+def read_record(path: str | Path) -> dict[str, Any]:
+    """Read what a written document says that it rests on.
+
+    Raises
+    ------
+    HouseError
+        If the file holds no such record.
+    """
+    path = Path(path)
+    content = path.read_bytes()
+    try:
+        if path.suffix.lower() == ".pdf":
+            text = _library("pypdf").PdfReader(BytesIO(content)).attachments[RECORD][0]
+        elif path.suffix.lower() in (".docx", ".xlsx"):
+            with zipfile.ZipFile(BytesIO(content)) as package:
+                text = package.read(f"customXml/{RECORD}")
+        else:
+            found = re.search(rb'<script type="application/json" id="record">(.*?)</scr', content)
+            text = found[1].replace(rb"\u003c", b"<") if found else b""
+        record = json.loads(text)
+    except (KeyError, ValueError, zipfile.BadZipFile) as error:
+        raise HouseError(
+            "this file holds no record of what it rests on",
+            path=path,
+            fix="Give a document that `homeenergy writeup` wrote, as it wrote it.",
+        ) from error
+    return dict(record)
+
+
+def _library(name: str) -> ModuleType:
+    from importlib import import_module
+
+    try:
+        return import_module(name)
+    except ImportError:
+        raise HouseError(
+            f"documents need the library {name}, which is not installed",
+            fix="Install the extra: pip install 'homeenergy[writeup]'",
+        ) from None
+
+
+def _record_text(document: Document) -> str:
+    return json.dumps(document.record, ensure_ascii=False, sort_keys=True)
+
+
+def _pandoc(
+    document: Document, folder: Path, arguments: list[str], *, widths: bool = False
+) -> bytes:
+    """Run pandoc on the document in a folder that holds its pictures."""
+    names: list[str] = []
+    for block in flat(document.blocks):
+        if isinstance(block, Picture):
+            ending = "jpg" if block.image.startswith(JPEG) else "png"
+            names.append(f"picture{len(names) + 1}.{ending}")
+            (folder / names[-1]).write_bytes(block.image)
+    stamp = datetime.combine(document.written, datetime.min.time(), UTC).timestamp()
+    done = subprocess.run(
+        [_library("pypandoc").get_pandoc_path(), "--from=json", "--sandbox=false", *arguments],
+        input=json.dumps(pandoc_form(document, names, widths=widths)).encode(),
+        cwd=folder,
+        env={**os.environ, "SOURCE_DATE_EPOCH": f"{stamp:.0f}"},
+        capture_output=True,
+        check=False,
+    )
+    if done.returncode:
+        raise RuntimeError(f"pandoc failed: {done.stderr.decode(errors='replace')}")
+    return done.stdout
+
+
+def _html(document: Document) -> bytes:
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        record = _record_text(document).replace("<", "\\u003c")
+        (folder / "head.html").write_text(
+            f'<script type="application/json" id="record">{record}</script>\n'
+            f'<meta name="description" content="{escape(document.title)}">',
+            encoding="utf-8",
+        )
+        return _pandoc(
+            document,
+            folder,
+            [
+                "--to=html5",
+                "--standalone",
+                "--embed-resources",
+                "--include-in-header=head.html",
+                f"--css={HERE / 'document.css'}",
+                "--variable=document-css=false",
+            ],
+        )
+
+
+def _pdf(document: Document) -> bytes:
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        text = _pandoc(
+            document, folder, ["--to=typst", f"--template={HERE / 'document.typ'}"]
+        ).decode()
+        (folder / RECORD).write_text(_record_text(document), encoding="utf-8")
+        text += f'\n#pdf.attach("{RECORD}", relationship: "data")\n'
+        (folder / "document.typ").write_text(text, encoding="utf-8")
+        day = document.written
+        return bytes(
+            _library("typst").compile(
+                str(folder / "document.typ"),
+                root=str(folder),
+                format="pdf",
+                timestamp=int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()),
+                sys_inputs={
+                    "title": document.title,
+                    "author": document.author,
+                    "language": document.language.split("-")[0],
+                    "paper": PAPERS[document.paper],
+                    "year": str(day.year),
+                    "month": str(day.month),
+                    "day": str(day.day),
+                },
+            )
+        )
+
+
+def _docx(document: Document) -> bytes:
+    with TemporaryDirectory() as name:
+        arguments = ["--to=docx", "--standalone", "--output=-"]
+        content = _pandoc(document, Path(name), arguments, widths=True)
+    width, height = PAGES[document.paper]
+    page = (
+        f'<w:pgSz w:w="{width}" w:h="{height}"/><w:pgMar w:top="{MARGIN}" w:right="{MARGIN}" '
+        f'w:bottom="{MARGIN}" w:left="{MARGIN}" w:header="600" w:footer="600" w:gutter="0"/>'
+    )
+
+    def full_width(column: re.Match[str]) -> str:
+        return str(int(column[0]) * (width - 2 * MARGIN) // PANDOC_WIDTH)
+
+    def own(part: str, text: str) -> str:
+        if part != "word/document.xml":
+            return text
+        text = re.sub(r"<w:pgSz [^>]*/>|<w:pgMar [^>]*/>", "", text)
+        text = re.sub(r"<w:sectPr ?/>", "<w:sectPr></w:sectPr>", text)
+        text = text.replace("</w:sectPr>", f"{page}</w:sectPr>")
+        # A row of a table stays on one page.
+        text = re.sub(r"<w:tr(?: [^>]*)?>(?!<w:trPr>)", r"\g<0><w:trPr></w:trPr>", text)
+        text = re.sub(r"<w:trPr ?/>|<w:trPr>", "<w:trPr><w:cantSplit/>", text)
+        text = re.sub(r'(?<=<w:gridCol w:w=")\d+', full_width, text)
+        return re.sub(r"<w:tbl>.*?</w:tbl>", _small, text, flags=re.DOTALL)
+
+    return _repacked(content, document, own)
+
+
+def _small(table: re.Match[str]) -> str:
+    """Set the text of a table smaller than that of the page."""
+    return table[0].replace("<w:r><w:t", f"<w:r><w:rPr>{SMALL}</w:rPr><w:t")
+
+
+def _xlsx(document: Document) -> bytes:
+    _library("openpyxl")
+    file = BytesIO()
+    with pd.ExcelWriter(file, engine="openpyxl") as book:
+        names: set[str] = set()
+        for block in flat(document.blocks):
+            if not isinstance(block, Grid) or not block.sheet:
+                continue
+            data = block.data
+            if data is None:
+                data = pd.DataFrame(list(block.rows), columns=list(block.head))
+            name = _sheet_name(block.sheet, names)
+            names.add(name.casefold())
+            _plain_cells(data).to_excel(book, sheet_name=name, index=False, freeze_panes=(1, 0))
+            for cells in book.sheets[name].columns:
+                for cell in cells:
+                    if cell.data_type == "f":  # a text that begins with "=" is a text
+                        cell.data_type = "s"
+                longest = max(len(str(cell.value or "")) for cell in cells)
+                book.sheets[name].column_dimensions[cells[0].column_letter].width = min(
+                    longest + 2, 60
+                )
+        properties = book.book.properties
+        properties.title, properties.creator = document.title, document.author
+    stamp = f"{document.written}T00:00:00Z"
+
+    def own(part: str, text: str) -> str:
+        # The writer of the file puts in the time of day.
+        return re.sub(r"(?<=W3CDTF\">)[^<]*", stamp, text) if part == "docProps/core.xml" else text
+
+    return _repacked(file.getvalue(), document, own)
+
+
+def _sheet_name(title: str, taken: set[str]) -> str:
+    """A name that a sheet may have: short, and unlike the others even in small letters."""
+    whole = FORBIDDEN_IN_SHEET_NAME.sub(" ", title)
+    # Names of circuits mostly differ at their ends.
+    name = whole if len(whole) <= LONGEST_SHEET_NAME else f"{whole[:18]}…{whole[-12:]}"
+    number, first = 1, name
+    while name.casefold() in taken:
+        number += 1
+        end = f" ({number})"
+        name = first[: LONGEST_SHEET_NAME - len(end)] + end
+    return name
+
+
+def _plain_cells(data: pd.DataFrame) -> pd.DataFrame:
+    """Times as texts with their offset, which a spreadsheet's own times cannot hold."""
+    data = data.copy()
+    for name in data:
+        if isinstance(data[name].dtype, pd.DatetimeTZDtype):
+            data[name] = data[name].map(lambda t: "" if pd.isna(t) else t.isoformat())
+    return data
+
+
+def _repacked(content: bytes, document: Document, own: Any) -> bytes:
+    """Write a package of XML files again, without the time of day and with the record."""
+    file = BytesIO()
+    with (
+        zipfile.ZipFile(BytesIO(content)) as before,
+        zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as after,
+    ):
+        for name in before.namelist():
+            part = before.read(name)
+            if name.endswith(".xml"):
+                part = own(name, part.decode("utf-8")).encode("utf-8")
+            if name == "[Content_Types].xml":
+                part = part.replace(b"<Default ", JSON_PART + b"<Default ", 1)
+            after.writestr(zipfile.ZipInfo(name, FIRST_ZIP_DATE), part, zipfile.ZIP_DEFLATED)
+        entry = zipfile.ZipInfo(f"customXml/{RECORD}", FIRST_ZIP_DATE)
+        after.writestr(entry, _record_text(document), zipfile.ZIP_DEFLATED)
+    return file.getvalue()

@@ -1,0 +1,1 @@
+"""The run explorer: look at runs, and overrule them."""

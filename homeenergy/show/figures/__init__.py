@@ -1,0 +1,1 @@
+"""Figures, each the answer to one question."""

@@ -1,0 +1,318 @@
+"""Energy by day, and where the energy of a house goes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from datetime import tzinfo
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.findings.appliance.wording import NO_INTERVAL, clipped, interval_text, value_text
+from homeenergy.findings.days.daily import daily_energy
+from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.show.figures.local_axis import (
+    DAY_NS,
+    axis_days,
+    instants_ns,
+    use_local_time,
+    zone_name,
+    zone_of,
+)
+from homeenergy.show.figures.style import BLUE, GREY, LOOKS, ORANGE, axes_for
+from homeenergy.stats.estimate import Estimate
+
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+
+    from homeenergy.findings import Findings
+
+
+LEGEND_BELOW_PT = 20.0  # the numbers of the axis stand between
+WHOLE_DAY = 0.99  # share of a day that must be there for its bar to be drawn as whole
+
+
+def plot_daily_energy(
+    trace: Trace | pd.Series,
+    *,
+    timezone: str | tzinfo = "UTC",
+    title: str | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw the energy of every local day as bars; days with missing hours are hatched.
+
+    Parameters
+    ----------
+    trace : Trace or pandas.Series of watts
+    timezone : str or datetime.tzinfo
+        Zone that decides where a day begins.
+    title : str, optional
+        Default: the label of the trace.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    trace = as_trace(trace)
+    days = daily_energy(trace, timezone=zone_of(timezone))
+    ax = axes_for(ax, (9.0, 2.8))
+    left = axis_days(instants_ns(days["day"]))
+    width = days["day_h"].to_numpy(dtype=np.float64) / 24
+    kwh = days["kwh"].to_numpy(dtype=np.float64)
+    whole = (days["covered_h"] >= WHOLE_DAY * days["day_h"]).to_numpy(dtype=bool)
+    for mask, hatch, face, label in (
+        (whole, None, BLUE, "whole day"),
+        (~whole, "////", "white", "hours missing: at least this much"),
+    ):
+        if mask.any():
+            ax.bar(
+                left[mask] + 0.08 * width[mask],
+                kwh[mask],
+                width=0.84 * width[mask],
+                align="edge",
+                facecolor=face,
+                edgecolor=BLUE,
+                hatch=hatch,
+                linewidth=0.8,
+                label=label,
+            )
+    ax.set_ylabel("energy of the day (kWh)")
+    ax.grid(axis="y", color="0.88", linewidth=0.7)
+    ax.set_title(trace.label if title is None else title, loc="left")
+    use_local_time(ax, timezone)
+    ax.set_xlabel(f"local day ({zone_name(zone_of(timezone))})")
+    if not whole.all():
+        ax.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, frameon=False)
+    return ax
+
+
+def plot_house_energy(
+    findings: Findings, *, title: str | None = None, ax: Axes | None = None
+) -> Axes:
+    """Draw kWh per day of every appliance, greatest first, with intervals and the idle part.
+
+    Parameters
+    ----------
+    findings : Findings
+    title : str, optional
+        Default: the house and its days.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The hatched part of a bar is energy drawn while idle, where that is known; the thin line
+        is the interval of the whole bar. Where the mains are logged, the last bar is what no
+        circuit accounts for.
+    """
+    known = [f for f in findings.appliances if math.isfinite(f.kwh_per_day.value)]
+    bars = [(f.appliance, clipped(f.kwh_per_day, f), f.idle_share) for f in known]
+    bars.sort(key=lambda bar: bar[1].value, reverse=True)
+    rest = findings.unmeasured_kwh_per_day
+    if rest is not None and math.isfinite(rest.value):
+        bars.append(("on no measured circuit", rest, math.nan))
+    ax = axes_for(ax, (9.0, 1.4 + 0.34 * max(len(bars), 1)))
+    for row, (name, kwh, idle_share) in enumerate(bars):
+        _draw_bar(ax, row, kwh, idle_share, measured=name != "on no measured circuit")
+    ax.set_yticks(range(len(bars)), [name for name, _, _ in bars])
+    ax.set_ylim(len(bars) - 0.4, -0.6)
+    ends = [_end(kwh) for _, kwh, _ in bars]
+    starts = [kwh.low if math.isfinite(kwh.low) else kwh.value for _, kwh, _ in bars]
+    ax.set_xlim(1.05 * min([0.0, *starts]), 1.12 * max([*ends, 0.01]))
+    ax.set_xlabel("energy (kWh per day)", loc="left")
+    ax.grid(axis="x", color="0.88", linewidth=0.7)
+    ax.tick_params(axis="y", length=0)
+    ax.set_title(_house_title(findings) if title is None else title, loc="left")
+    any_idle = any(idle_share > 0 for _, _, idle_share in bars)
+    _legend_below(ax, _house_legend(any_idle))
+    return ax
+
+
+def _legend_below(ax: Axes, handles: list[Artist]) -> None:
+    """Put the legend beside the name of the axis, where it covers no bar and no number."""
+    from matplotlib.transforms import offset_copy
+
+    figure = ax.get_figure(root=True)
+    ax.legend(
+        handles=handles,
+        loc="upper right",
+        bbox_to_anchor=(1.0, 0.0),
+        bbox_transform=offset_copy(ax.transAxes, figure, y=-LEGEND_BELOW_PT, units="points"),
+        borderaxespad=0,
+        ncols=len(handles),
+        frameon=False,
+    )
+
+
+def _draw_bar(ax: Axes, row: int, kwh: Estimate, idle_share: float, *, measured: bool) -> None:
+    idle_kwh = kwh.value * idle_share if math.isfinite(idle_share) else 0.0
+    ax.barh(
+        row,
+        kwh.value - idle_kwh,
+        height=0.66,
+        facecolor=BLUE if measured else "0.8",
+        edgecolor=BLUE if measured else GREY,
+        linewidth=0.8,
+    )
+    if idle_kwh > 0:
+        ax.barh(
+            row,
+            idle_kwh,
+            left=kwh.value - idle_kwh,
+            height=0.66,
+            facecolor="white",
+            edgecolor=ORANGE,
+            hatch="////",
+            linewidth=0.8,
+        )
+    if math.isfinite(kwh.low) and math.isfinite(kwh.high):
+        ax.plot([kwh.low, kwh.high], [row, row], color="black", linewidth=1.4, zorder=4)
+    ax.annotate(
+        f"{value_text(kwh)} (?)" if interval_text(kwh) == NO_INTERVAL else value_text(kwh),
+        (_end(kwh), row),
+        xytext=(6, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=9,
+    )
+
+
+def _end(kwh: Estimate) -> float:
+    return max(kwh.value, kwh.high) if math.isfinite(kwh.high) else kwh.value
+
+
+def _house_legend(any_idle: bool) -> list[Artist]:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    idle = Patch(facecolor="white", edgecolor=ORANGE, hatch="////", label="while idle")
+    return [
+        Patch(color=BLUE, label="in use"),
+        *([idle] if any_idle else []),
+        Line2D([], [], color="black", linewidth=1.4, label="95 % interval"),
+    ]
+
+
+def _house_title(findings: Findings) -> str:
+    days = (findings.end - findings.start).value / DAY_NS
+    return f"{findings.house_name}: where the energy goes ({days:.0f} days)"
+
+
+CORNERS = 2000
+LEAST_LOG_SHARE = 1e-5
+BRIEF_SHARE = 0.001
+MARKS_EVERY = 0.12  # of the axis, so that lines can be told apart without colour
+
+
+def plot_load_duration(
+    traces: Trace | pd.Series | Iterable[Trace | pd.Series],
+    *,
+    log_time: bool = False,
+    title: str | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw the share of the time for which each circuit draws at least so much.
+
+    Parameters
+    ----------
+    traces : Trace or pandas.Series of watts, or several of them
+        Missing samples count for nothing: the share is of the time that was measured.
+    log_time : bool
+        Spread out what is drawn rarely: 0.1 % of the time as wide as 1 % and 10 %.
+    title : str, optional
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The area under a curve is energy; its right end shows what is drawn all the time, its left
+        end the greatest power, which is also written. What lasts less than a thousandth of the
+        time may rise above the axis; see `log_time`.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing to draw, or more circuits than can be told apart.
+
+    Notes
+    -----
+    O(n log n): samples are sorted by power.
+
+    Examples
+    --------
+    >>> import homeenergy as he
+    >>> from homeenergy.show import plot_load_duration
+    >>> report = he.import_logs("sample_data/canal_flat")
+    >>> house = he.open_house("sample_data/canal_flat")
+    >>> ax = plot_load_duration([house.trace("fridge"), house.trace("dryer")])
+    >>> [line.get_label() for line in ax.get_lines()]
+    ['Refrigerator, highest 4,408 W', 'Tumble dryer, highest 3,676 W']
+    """
+    given = [traces] if isinstance(traces, Trace | pd.Series) else list(traces)
+    shown = [as_trace(trace) for trace in given]
+    if not shown:
+        raise ValueError("no trace to draw; give at least one")
+    if len(shown) > len(LOOKS):
+        raise ValueError(
+            f"{len(shown)} circuits cannot be told apart; draw at most {len(LOOKS)} of them"
+        )
+    ax = axes_for(ax, (9.0, 3.4))
+    greatest_w, least_w = 1.0, 0.0
+    for number, (trace, look) in enumerate(zip(shown, LOOKS, strict=False)):
+        share, watts = duration_curve(trace, log_time=log_time)
+        if not share.size:
+            continue
+        ax.plot(
+            100 * share,
+            watts,
+            color=look.colour,
+            linestyle=look.dash,
+            marker=look.marker,
+            markevery=(0.02 + 0.015 * number, MARKS_EVERY),
+            markersize=4.5,
+            linewidth=1.4,
+            label=f"{trace.label}, highest {watts[0]:,.0f} W",
+        )
+        lasting_w = float(watts[np.searchsorted(share, 0.0 if log_time else BRIEF_SHARE)])
+        greatest_w, least_w = max(greatest_w, lasting_w), min(least_w, float(watts[-1]))
+    if not ax.get_lines():
+        ax.text(0.5, 0.5, "no readings", transform=ax.transAxes, ha="center", va="center")
+    if log_time:
+        ax.set_xscale("log")
+        ax.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
+    ax.set_xlim(100 * LEAST_LOG_SHARE * 10 if log_time else 0, 100)
+    ax.set_ylim(1.05 * least_w, 1.05 * greatest_w)
+    ax.set_xlabel("share of the measured time (%)")
+    ax.set_ylabel("power at least (W)")
+    ax.grid(color="0.88", linewidth=0.7)
+    if ax.get_lines():
+        ax.legend(loc="upper right", frameon=False, handlelength=3.2)
+    own = shown[0].label if len(shown) == 1 else None
+    if title is not None or own is not None:
+        ax.set_title(str(own) if title is None else title, loc="left")
+    return ax
+
+
+def duration_curve(
+    trace: Trace, *, log_time: bool = False
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Shares of the measured time, and the power that is reached for so long [W], falling.
+
+    With `log_time` the shares are spaced evenly in their logarithm.
+    """
+    watts = trace.watts[~np.isnan(trace.watts)]
+    if not watts.size:
+        return np.empty(0), np.empty(0)
+    watts = np.sort(watts)[::-1]
+    if log_time:
+        steps = np.geomspace(max(1 / watts.size, LEAST_LOG_SHARE), 1.0, CORNERS)
+    else:
+        steps = np.linspace(0.0, 1.0, CORNERS)
+    at = np.unique(np.clip(np.round(steps * watts.size).astype(np.int64), 0, watts.size))
+    # At share 0 the greatest; the power at share s is that of the sample that fills it.
+    return at / watts.size, watts[np.maximum(at - 1, 0)].astype(np.float64)

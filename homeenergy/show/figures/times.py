@@ -1,0 +1,274 @@
+"""When a load is on: hours of the local day, and the levels at which it stands."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import tzinfo
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.findings.appliance.wording import clipped, interval_text, value_text
+from homeenergy.findings.days.daily import hourly_energy
+from homeenergy.findings.loads.lighting import HoursOfUse
+from homeenergy.readings import coarser_trace
+from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.show.figures.local_axis import axis_days, use_local_time, zone_name, zone_of
+from homeenergy.show.figures.style import BLUE, axes_for, reduce_steps
+from homeenergy.stats.estimate import number_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+# Even steps of lightness, for all kinds of sight and in print; the number stands in each field too.
+COLOURS = "Blues"
+DARK = 0.55  # share of the scale above which a number is white
+LEAST_OF_A_FIELD_H = 0.5
+
+
+def plot_week_map(
+    trace: Trace | pd.Series,
+    *,
+    timezone: str | tzinfo = "UTC",
+    title: str | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw the mean power of each hour of each weekday.
+
+    Parameters
+    ----------
+    trace : Trace or pandas.Series of watts
+        At least some weeks of it, or the map shows single days.
+    timezone : str or datetime.tzinfo
+        Zone of hours and weekdays. The hour that comes twice when clocks go back counts twice.
+    title : str, optional
+        Default: the label of the trace and of how many days.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        In each field the mean power, in W, or in kW where any is 10 kW or more; darker is more.
+        A field of which less than half an hour was measured is hatched and has no number.
+
+    Examples
+    --------
+    >>> import homeenergy as he
+    >>> from homeenergy.show import plot_week_map
+    >>> report = he.import_logs("sample_data/canal_flat")
+    >>> house = he.open_house("sample_data/canal_flat")
+    >>> ax = plot_week_map(house.trace("oven"), timezone=house.timezone)
+    >>> [label.get_text() for label in ax.get_yticklabels()][:2]
+    ['Mon', 'Tue']
+    """
+    trace = as_trace(trace)
+    zone = zone_of(timezone)
+    ax = axes_for(ax, (9.0, 3.0))
+    watts = week_map_w(trace, timezone=zone)
+    known = np.isfinite(watts)
+    greatest_w = float(watts[known].max(initial=0.0))
+    least_w = min(0.0, float(watts[known].min(initial=0.0)))
+    kilo = greatest_w >= 10_000
+    ax.imshow(
+        np.ma.masked_invalid(watts),
+        cmap=COLOURS,
+        vmin=least_w,
+        vmax=max(greatest_w, 1e-9),
+        aspect="auto",
+        extent=(0, 24, 7, 0),
+        interpolation="nearest",
+    )
+    for day in range(7):
+        for hour in range(24):
+            darkness = (watts[day, hour] - least_w) / max(greatest_w - least_w, 1e-9)
+            _write_field(ax, day, hour, watts[day, hour], darkness, kilo=kilo)
+    ax.set_xticks(range(0, 25, 3), [f"{hour:02}:00" for hour in range(0, 25, 3)])
+    ax.set_yticks(np.arange(7) + 0.5, WEEKDAYS)
+    ax.tick_params(axis="y", length=0)
+    ax.spines[["left", "bottom"]].set_visible(False)
+    ax.set_xlabel(f"local hour ({zone_name(zone)})")
+    days = trace.covered_s / 86_400
+    unit = "kW" if kilo else "W"
+    own = f"{trace.label}: mean power ({unit}), {days:.0f} days"
+    ax.set_title(own if title is None else title, loc="left")
+    return ax
+
+
+def _write_field(
+    ax: Axes, day: int, hour: int, watts_w: float, darkness: float, *, kilo: bool
+) -> None:
+    from matplotlib.patches import Rectangle
+
+    if not np.isfinite(watts_w):
+        field = Rectangle(
+            (hour, day), 1, 1, facecolor="none", edgecolor="0.6", hatch="////", linewidth=0
+        )
+        ax.add_patch(field)
+        return
+    text = number_text(watts_w / 1000, 1) if kilo else number_text(watts_w, 0).replace(",", "")
+    ax.text(
+        hour + 0.5,
+        day + 0.5,
+        text,
+        ha="center",
+        va="center",
+        fontsize=7.5,
+        color="white" if darkness > DARK else "black",
+    )
+
+
+def week_map_w(trace: Trace, *, timezone: tzinfo) -> NDArray[np.float64]:
+    """Mean power of each hour (column) of each weekday (row, Monday first) [W], shape (7, 24).
+
+    A sample counts for the hour of UTC in which it begins; where a zone lies half an hour off,
+    that hour is put down under the local hour in which it begins. O(n).
+    """
+    hours = hourly_energy(trace)
+    out = np.full((7, 24), np.nan)
+    if not len(hours):
+        return out
+    local = pd.DatetimeIndex(hours.index).tz_convert(timezone)
+    field = local.day_of_week.to_numpy() * 24 + local.hour.to_numpy()
+    kwh = np.bincount(field, weights=hours["kwh"].to_numpy(), minlength=7 * 24)
+    covered_h = np.bincount(field, weights=hours["covered_h"].to_numpy(), minlength=7 * 24)
+    enough = covered_h >= LEAST_OF_A_FIELD_H
+    out.ravel()[enough] = kwh[enough] / covered_h[enough] * 1000
+    return out
+
+
+LANE_FILLED = 0.85
+
+
+def plot_periods(
+    trace: Trace | pd.Series,
+    *,
+    periods_s: Sequence[float] = (1, 60, 900, 3600),
+    timezone: str | tzinfo = "UTC",
+    title: str | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw one trace in periods of several lengths, one lane each, all on the same scale.
+
+    Parameters
+    ----------
+    trace : Trace or pandas.Series of watts
+    periods_s : sequence of float
+        Whole multiples of the period of the trace [s].
+    timezone : str or datetime.tzinfo
+    title : str, optional
+        Default: the label of the trace.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The highest value of each lane is written at its right.
+    """
+    trace = as_trace(trace)
+    ax = axes_for(ax, (9.0, 0.8 + 0.85 * len(periods_s)))
+    lanes = [coarser_trace(trace, period_s=period_s) for period_s in periods_s]
+    highest = max((float(np.nanmax(lane.watts)) for lane in lanes if len(lane)), default=1.0)
+    scale = LANE_FILLED / max(highest, 1e-9)
+    for row, lane in enumerate(lanes):
+        floor = len(lanes) - 1 - row
+        instants, watts = reduce_steps(lane)
+        days = axis_days(instants)
+        ax.axhline(floor, color="0.75", linewidth=0.6, zorder=1)
+        ax.fill_between(
+            days, floor, floor + watts * scale, step="post", color=BLUE, alpha=0.3, linewidth=0
+        )
+        ax.plot(days, floor + watts * scale, color=BLUE, linewidth=0.9, drawstyle="steps-post")
+        top_w = float(np.nanmax(lane.watts)) if len(lane) else np.nan
+        ax.annotate(
+            f"highest\n{top_w:,.0f} W",
+            (1.0, floor + LANE_FILLED / 2),
+            xycoords=("axes fraction", "data"),
+            xytext=(6, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=9,
+            annotation_clip=False,
+        )
+    middles = [len(lanes) - 1 - row + LANE_FILLED / 2 for row in range(len(lanes))]
+    ax.set_yticks(middles, [f"every {period_name(period_s)}" for period_s in periods_s])
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    ax.set_ylim(-0.1, len(lanes))
+    ax.set_xlim(*axis_days([trace.start.value, trace.end.value]))
+    use_local_time(ax, timezone)
+    ax.set_title(trace.label if title is None else title, loc="left")
+    return ax
+
+
+def period_name(period_s: float) -> str:
+    """Write a period for people: 15 min, 1 h."""
+    for size_s, unit in ((3600, "h"), (60, "min")):
+        if period_s >= size_s and period_s % size_s == 0:
+            return f"{period_s / size_s:g} {unit}"
+    return f"{period_s:g} s"
+
+
+MINUTES = 60
+
+
+def plot_hours_of_use(use: HoursOfUse, *, title: str | None = None, ax: Axes | None = None) -> Axes:
+    """Draw for how many minutes of each hour of the local day a load is on, on average.
+
+    Parameters
+    ----------
+    use : HoursOfUse
+    title : str, optional
+        Default: the appliance, its hours a day and its watts when on.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        A bar an hour; hours that were never seen have a cross and no bar.
+    """
+    ax = axes_for(ax, (9.0, 2.9))
+    minutes = MINUTES * use.by_hour["on_h"].to_numpy(np.float64)
+    hours = use.by_hour["hour"].to_numpy(np.float64)
+    seen = np.isfinite(minutes)
+    ax.bar(
+        hours[seen] + 0.06,
+        minutes[seen],
+        width=0.88,
+        align="edge",
+        facecolor=BLUE,
+        edgecolor=BLUE,
+        linewidth=0.8,
+    )
+    if not seen.all():
+        ax.plot(
+            hours[~seen] + 0.5,
+            np.full((~seen).sum(), 1.0),
+            linestyle="none",
+            marker="x",
+            color="black",
+            label="never seen",
+        )
+        ax.legend(loc="upper left", frameon=False)
+    ax.set_xlim(0, 24)
+    ax.set_xticks(range(0, 25, 3), [f"{h:02d}:00" for h in range(0, 25, 3)])
+    top = float(np.nanmax(minutes)) if seen.any() else 0.0
+    ax.set_ylim(0, max(1.15 * top, 1.0) if top < 52 else MINUTES)
+    ax.set_ylabel("on (minutes of the hour)")
+    ax.set_xlabel("time of day")
+    ax.grid(axis="y", color="0.88", linewidth=0.7)
+    ax.set_title(_title(use) if title is None else title, loc="left")
+    return ax
+
+
+def _title(use: HoursOfUse) -> str:
+    name = use.finding.appliance
+    hours = clipped(use.hours_per_day, use.finding)
+    if not (hours.value > 0 and math.isfinite(use.on_w.value)):
+        return f"{name}: never on in {use.finding.days:.0f} days"
+    text = f"{name}: {value_text(hours)} h a day ({interval_text(hours, of='days')})"
+    return f"{text}, {use.on_w.value:,.0f} W when on, {use.finding.days:.0f} days"

@@ -1,0 +1,1 @@
+"""Panels of a notebook, and what they share."""

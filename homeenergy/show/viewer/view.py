@@ -1,0 +1,331 @@
+"""What a viewer looks at: which circuits, from when to when, and how the view moves. No drawing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, tzinfo
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.readings.house import House
+from homeenergy.readings.store.overview import WIDTHS, Envelope
+from homeenergy.show.figures.local_axis import instants_ns
+
+Arrangement = Literal["stacked", "one scale"]
+LEAST_SAMPLES = 10  # a view never becomes narrower than so many samples
+MARGIN = 0.03  # of the log, that may be seen before and after it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """Circuits by name, from `start_ns` to `end_ns` (UTC, ns since 1970).
+
+    `log_start_ns` and `log_end_ns` are what these circuits' logs span, and `period_ns` is their
+    shortest sample: moves stay within them.
+    """
+
+    circuits: tuple[str, ...]
+    start_ns: int
+    end_ns: int
+    log_start_ns: int
+    log_end_ns: int
+    period_ns: int
+    arrangement: Arrangement = "stacked"
+    runs: bool = False
+
+    @property
+    def width_ns(self) -> int:
+        """Time that the view spans [ns]."""
+        return self.end_ns - self.start_ns
+
+
+def first_view(house: House, circuits: tuple[str, ...]) -> View:
+    """All of the log of some circuits; those without readings stay, and are drawn as such."""
+    view = View(
+        circuits=circuits,
+        start_ns=0,
+        end_ns=1,
+        log_start_ns=0,
+        log_end_ns=0,
+        period_ns=1,
+    )
+    view = with_circuits(view, house, circuits)
+    return replace(view, start_ns=view.log_start_ns, end_ns=view.log_end_ns)
+
+
+def with_circuits(view: View, house: House, circuits: tuple[str, ...]) -> View:
+    """Look at other circuits, at the same time."""
+    there = [name for name in circuits if house.has_readings(name)]
+    if not there:  # look at where the log is, even if nothing is chosen
+        there = [circuit.name for circuit in house.circuits if house.has_readings(circuit)]
+    extents = [extent for name in there if (extent := house.overview.extent_ns(name))]
+    return replace(
+        view,
+        circuits=circuits,
+        log_start_ns=min((low for low, _ in extents), default=0),
+        log_end_ns=max((high for _, high in extents), default=1),
+        period_ns=min((house.overview.period_ns(name) for name in there), default=1),
+    )
+
+
+def looking_at(view: View, start_ns: int, end_ns: int) -> View:
+    """Look from one instant to another, as far as the log and its samples allow."""
+    log_ns = view.log_end_ns - view.log_start_ns
+    margin_ns = int(log_ns * MARGIN)
+    least_ns = LEAST_SAMPLES * view.period_ns
+    width_ns = min(max(end_ns - start_ns, least_ns), max(log_ns + 2 * margin_ns, least_ns))
+    if end_ns - start_ns < least_ns:
+        start_ns = (start_ns + end_ns - width_ns) // 2
+    latest_ns = max(view.log_end_ns + margin_ns - width_ns, view.log_start_ns - margin_ns)
+    start_ns = min(max(start_ns, view.log_start_ns - margin_ns), latest_ns)
+    return replace(view, start_ns=start_ns, end_ns=start_ns + width_ns)
+
+
+def zoomed(view: View, times: float, *, at_ns: int | None = None) -> View:
+    """Look `times` as closely; the instant `at_ns`, or else the middle, stays where it is."""
+    middle_ns = (view.start_ns + view.end_ns) // 2 if at_ns is None else at_ns
+    share = (middle_ns - view.start_ns) / max(view.width_ns, 1)
+    width_ns = int(view.width_ns / times)
+    least_ns = LEAST_SAMPLES * view.period_ns
+    width_ns = max(width_ns, least_ns)
+    start_ns = middle_ns - int(share * width_ns)
+    return looking_at(view, start_ns, start_ns + width_ns)
+
+
+def moved(view: View, share: float) -> View:
+    """Look later by a share of the view's width; earlier, where it is negative."""
+    by_ns = int(view.width_ns * share)
+    return looking_at(view, view.start_ns + by_ns, view.end_ns + by_ns)
+
+
+def whole_log(view: View) -> View:
+    """Look at all of the log."""
+    return looking_at(view, view.log_start_ns, view.log_end_ns)
+
+
+def on_day(view: View, day: date, zone: tzinfo) -> View:
+    """Look at one local day, of 23, 24 or 25 hours."""
+    midnights = (pd.Timestamp(day) + pd.Timedelta(days=days) for days in (0, 1))
+    start_ns, end_ns = (
+        int(
+            midnight.tz_localize(zone, ambiguous=True, nonexistent="shift_forward")
+            .tz_convert("UTC")
+            .as_unit("ns")
+            .value
+        )
+        for midnight in midnights
+    )
+    return looking_at(view, start_ns, end_ns)
+
+
+def around(view: View, start_ns: int, end_ns: int, *, context: float = 0.5) -> View:
+    """Look at a stretch, with a share of its length before and after it."""
+    least_ns = 4 * LEAST_SAMPLES * view.period_ns
+    beside_ns = max(int((end_ns - start_ns) * context), least_ns)
+    return looking_at(view, start_ns - beside_ns, end_ns + beside_ns)
+
+
+def local_text(instant_ns: int, zone: tzinfo, *, seconds: bool = True) -> str:
+    """Write an instant as a person reads it in the house: Tue 27 Oct 2026 14:03:22."""
+    local = pd.Timestamp(instant_ns, unit="ns", tz="UTC").tz_convert(zone)
+    return f"{local:%a} {local.day} {local:%b %Y %H:%M}" + (f":{local:%S}" if seconds else "")
+
+
+def span_text(start_ns: int, end_ns: int, zone: tzinfo) -> str:
+    """Write from when to when, and how long that is."""
+    seconds = end_ns - start_ns < 7_200_000_000_000
+    start, end = (local_text(at, zone, seconds=seconds) for at in (start_ns, end_ns))
+    if start[:-8] == end[:-8] and seconds:
+        end = end[-8:]
+    elif start[:-5] == end[:-5]:
+        end = end[-5:]
+    return f"{start} to {end} ({length_text((end_ns - start_ns) / 1e9)})"
+
+
+def length_text(length_s: float) -> str:
+    """Write a length of time with the unit that fits it."""
+    for size_s, unit in ((86_400, "days"), (3600, "h"), (60, "min")):
+        if length_s >= 2 * size_s or (length_s >= size_s and unit != "days"):
+            return f"{length_s / size_s:.3g} {unit}"
+    return f"{length_s:.3g} s"
+
+
+HIGHEST = 20  # peaks that can be stepped through
+LEAST_PEAK = 0.05  # of the highest: below that it is rest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunSpan:
+    """A run within a view: its number (from 1), its ends (UTC, ns), and whether it is whole."""
+
+    number: int
+    start_ns: int
+    end_ns: int
+    complete: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ViewData:
+    """All that a picture of a view needs.
+
+    `envelopes` holds None for a circuit without readings; `runs` only circuits whose runs are
+    known; `labels` what a person calls each circuit.
+    """
+
+    view: View
+    labels: Mapping[str, str]
+    envelopes: Mapping[str, Envelope | None]
+    runs: Mapping[str, tuple[RunSpan, ...]]
+
+
+def view_data(
+    house: House,
+    view: View,
+    *,
+    points: int,
+    runs: Mapping[str, pd.DataFrame] | None = None,
+) -> ViewData:
+    """Gather what a view shows.
+
+    Parameters
+    ----------
+    house : House
+    view : View
+    points : int
+        Columns of the screen: each circuit is given in so many stretches or more, each with its
+        least and greatest sample.
+    runs : mapping of str to DataFrame, optional
+        Tables of the runs that are known, by circuit.
+
+    Returns
+    -------
+    ViewData
+
+    Notes
+    -----
+    O(points) for each circuit, once the house's overview is prepared.
+    """
+    envelopes: dict[str, Envelope | None] = {}
+    for name in view.circuits:
+        there = house.has_readings(name)
+        span = (view.start_ns, view.end_ns)
+        envelopes[name] = house.overview.envelope(name, *span, points=points) if there else None
+    known = runs or {}
+    return ViewData(
+        view=view,
+        labels=circuit_labels(house),
+        envelopes=envelopes,
+        runs={
+            name: runs_inside(known[name], view.start_ns, view.end_ns)
+            for name in view.circuits
+            if view.runs and name in known
+        },
+    )
+
+
+def circuit_labels(house: House) -> dict[str, str]:
+    """Appliance of each circuit; with the circuit's name where two are called alike."""
+    names = [circuit.appliance for circuit in house.circuits]
+    return {
+        c.name: c.appliance if names.count(c.appliance) == 1 else f"{c.appliance} ({c.name})"
+        for c in house.circuits
+    }
+
+
+def runs_inside(table: pd.DataFrame, start_ns: int, end_ns: int) -> tuple[RunSpan, ...]:
+    """Runs of a table that lie at least partly between two instants."""
+    starts, ends = instants_ns(table["start"]), instants_ns(table["end"])
+    inside = np.flatnonzero((starts < end_ns) & (ends > start_ns))
+    complete = table["complete"].to_numpy(dtype=bool)
+    return tuple(
+        RunSpan(
+            number=int(row) + 1,
+            start_ns=int(starts[row]),
+            end_ns=int(ends[row]),
+            complete=bool(complete[row]),
+        )
+        for row in inside
+    )
+
+
+def next_run(table: pd.DataFrame, at_ns: int, *, later: bool) -> RunSpan | None:
+    """The first run that begins after an instant, or the last one that begins before it."""
+    starts, ends = instants_ns(table["start"]), instants_ns(table["end"])
+    found = np.flatnonzero(starts > at_ns if later else starts < at_ns)
+    if not found.size:
+        return None
+    row = int(found[0] if later else found[-1])
+    return RunSpan(
+        number=row + 1,
+        start_ns=int(starts[row]),
+        end_ns=int(ends[row]),
+        complete=bool(table["complete"].iloc[row]),
+    )
+
+
+def highest_peaks_ns(house: House, circuit: str, *, most: int = HIGHEST) -> NDArray[np.int64]:
+    """Instants of the highest readings, the highest first, each in an hour of its own.
+
+    "An hour" is the widest stretch of the store's overview: 3600 samples. Hours beside a higher one
+    are left out.
+    """
+    extent = house.overview.extent_ns(circuit)
+    if extent is None:
+        return np.empty(0, dtype=np.int64)
+    period = house.overview.period_ns(circuit)
+    width = WIDTHS[-1]
+    first, stop = extent[0] // period // width, -(-(extent[1] // period) // width)
+    greatest_w = house.overview.bins(circuit, len(WIDTHS) - 1, first, stop).greatest_w.copy()
+    found: list[int] = []
+    least_w = LEAST_PEAK * float(np.nanmax(greatest_w))
+    while len(found) < most and not np.isnan(greatest_w).all():
+        hour = int(np.nanargmax(greatest_w))
+        if greatest_w[hour] < least_w:
+            break
+        begin = (first + hour) * width
+        samples = house.overview.samples(circuit, begin, begin + width)
+        found.append((begin + int(np.nanargmax(samples))) * period)
+        greatest_w[max(hour - 1, 0) : hour + 2] = np.nan
+    return np.array(found, dtype=np.int64)
+
+
+def reading_text(
+    data: ViewData, at_ns: int, *, zone: tzinfo, circuits: Sequence[str] | None = None
+) -> str:
+    """Say what circuits draw at an instant, as closely as the view shows it."""
+    parts = [
+        f"{data.labels[name]} {_power_text(envelope, at_ns)}"
+        for name, envelope in data.envelopes.items()
+        if circuits is None or name in circuits
+    ]
+    return f"{local_text(at_ns, zone)}: " + "; ".join(parts)
+
+
+def _power_text(envelope: Envelope | None, at_ns: int) -> str:
+    column = -1 if envelope is None else (at_ns - envelope.first_ns) // envelope.width_ns
+    if envelope is None or not 0 <= column < len(envelope) or not envelope.count[column]:
+        return "no reading"
+    three = (envelope.least_w, envelope.mean_w, envelope.greatest_w)
+    least, mean, greatest = (f"{round(float(watts[column])):,}" for watts in three)
+    return f"{mean} W" if envelope.samples == 1 else f"{mean} W ({least} to {greatest})"
+
+
+def in_words(data: ViewData, *, zone: tzinfo) -> str:
+    """Say what a picture of the view shows, for those who do not see it."""
+    view = data.view
+    said = [f"Power from {span_text(view.start_ns, view.end_ns, zone)}"]
+    for name, envelope in data.envelopes.items():
+        label = data.labels[name]
+        if envelope is None or not envelope.count.any():
+            said.append(f"{label}: no readings here")
+            continue
+        mean_w = float(np.nansum(envelope.mean_w * envelope.count) / envelope.count.sum())
+        text = f"{label}: mean {mean_w:,.0f} W, highest {np.nanmax(envelope.greatest_w):,.0f} W"
+        runs = data.runs.get(name)
+        count = "" if runs is None else f", {len(runs)} run{'' if len(runs) == 1 else 's'}"
+        said.append(text + count)
+    return ". ".join(said) + "."

@@ -1,0 +1,1 @@
+"""Appliances with known truth."""

@@ -1,0 +1,1 @@
+"""Loads, conductors and a thermostat for teaching."""

@@ -1,0 +1,1 @@
+"""Whole houses with known truth."""

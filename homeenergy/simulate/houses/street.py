@@ -1,0 +1,148 @@
+"""A street of small invented houses, alike in what they have and not in how they use it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from homeenergy.simulate.appliances import compressors, heating, small, washing
+from homeenergy.simulate.houses.build import (
+    CircuitPlan,
+    Draw,
+    HousePlan,
+    MainsPlan,
+    SimulatedHouse,
+    simulate_house,
+)
+from homeenergy.simulate.houses.write import columns_toml, write_folder
+from homeenergy.units import NS_PER_S
+
+# Name, what a person calls it, kind, how it draws, how many houses of ten have it.
+APPLIANCES: tuple[tuple[str, str, str, Draw, int], ...] = (
+    ("fridge", "Refrigerator", "thermostatic", compressors.refrigerator, 10),
+    ("washing_machine", "Washing machine", "batch", washing.washing_machine, 10),
+    ("dishwasher", "Dishwasher", "batch", washing.dishwasher, 6),
+    ("dryer", "Tumble dryer", "batch", washing.tumble_dryer, 4),
+    ("oven", "Oven", "manual", heating.oven, 8),
+    ("television", "Television", "manual", small.television, 9),
+    ("freezer", "Chest freezer", "thermostatic", compressors.freezer, 5),
+)
+
+
+def write_street(
+    folder: str | Path,
+    *,
+    houses: int = 12,
+    days: int = 14,
+    seed: int = 1,
+    progress: Callable[[int, int, str], None] | None = None,
+) -> list[Path]:
+    """Write the folders of a street of invented houses, with logs every minute.
+
+    Parameters
+    ----------
+    folder : path
+        Where to; one folder a house is made in it.
+    houses, days : int
+        How many houses, and how long each was logged.
+    seed : int
+        The same seed gives the same street.
+    progress : callable, optional
+        Called with (done, of how many, name of the house).
+
+    Returns
+    -------
+    list of Path
+        The houses' folders, in order.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from homeenergy.simulate import write_street
+    >>> [path.name for path in write_street(tempfile.mkdtemp(), houses=2, days=2)]
+    ['mill_lane_1', 'mill_lane_2']
+    """
+    made = []
+    for number in range(1, houses + 1):
+        house = simulate_house(_plan(number, days=days, seed=seed))
+        made.append(Path(folder) / house.plan.name)
+        _write(house, made[-1])
+        if progress:
+            progress(number, houses, house.plan.title)
+    return made
+
+
+def _plan(number: int, *, days: int, seed: int) -> HousePlan:
+    rng = np.random.default_rng([seed, number])
+    circuits = tuple(
+        CircuitPlan(
+            name=name,
+            appliance=appliance,
+            kind=kind,
+            draw=draw,
+            seed=1 + place,
+            legs=("L1",),
+            breaker_a=16,
+            rating_a=20,
+        )
+        for place, (name, appliance, kind, draw, often) in enumerate(APPLIANCES)
+        if rng.uniform(0, 10) < often
+    )
+    return HousePlan(
+        name=f"mill_lane_{number}",
+        title=f"Mill Lane {number}",
+        timezone="Europe/Amsterdam",
+        start="2026-01-12",
+        days=days,
+        period_s=60,
+        seed=int(rng.integers(1, 2**31)),
+        system="single-phase",
+        volts_v=230,
+        frequency_hz=50,
+        currency="EUR",
+        price_per_kwh=0.31,
+        standing_per_day=0.95,
+        outdoor_mean_c=4.0,
+        outdoor_trend_c_per_day=0.02,
+        meter_starts_at_kwh=round(float(rng.uniform(2000, 30000)), 2),
+        circuits=circuits,
+        mains=(
+            MainsPlan(
+                name="mains",
+                leg="L1",
+                rating_a=50,
+                step_w=1.0,
+                unmonitored=((101, small.router), (102, small.lights)),
+            ),
+        ),
+        holes=(),
+        dropped=10,
+        repeated=0,
+        late=0,
+    )
+
+
+def _write(house: SimulatedHouse, folder: Path) -> None:
+    columns = columns_toml(house.plan)
+    log_toml = f"""\
+[[log]]
+files = "logs/*.parquet"
+format = "parquet"
+time_columns = ["time"]
+time_format = "epoch_s"
+quantity = "power"
+unit = "W"
+period_s = 60
+
+{columns}"""
+    write_folder(house, folder, log_toml=log_toml, made_by="homeenergy.simulate.write_street")
+    first_s = house.calendar.start.value // NS_PER_S
+    table = {"time": first_s + house.rows * house.plan.period_s}
+    for name, watts in house.readings_w.items():
+        table[name] = np.round(watts[house.rows]).astype(np.int32)
+    (folder / "logs").mkdir()
+    pq.write_table(pa.table(table), folder / "logs" / "readings.parquet")

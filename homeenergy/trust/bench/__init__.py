@@ -1,0 +1,1 @@
+"""Clamps against a reference meter."""

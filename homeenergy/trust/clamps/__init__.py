@@ -1,0 +1,1 @@
+"""What a clamp reads, and what it can tell."""

@@ -1,0 +1,1 @@
+"""The mains against the utility meter."""

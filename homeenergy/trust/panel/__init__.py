@@ -1,0 +1,1 @@
+"""Circuits against the mains: steps, legs, balance."""

@@ -1,0 +1,273 @@
+"""Panel balance: the mains against the circuits, over time and at every switching."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.errors import HouseError
+from homeenergy.readings.house import House
+from homeenergy.readings.trace import Trace
+from homeenergy.stats.estimate import Estimate
+from homeenergy.trust.concern import Concern
+from homeenergy.trust.panel.circuit import CircuitBalance, judge_circuit
+from homeenergy.trust.panel.concerns import (
+    CLAMP_ERROR,
+    PairSeen,
+    circuit_concerns,
+    judge_mains,
+    shared_clamps,
+)
+from homeenergy.trust.panel.mains_energy import common_stretch
+from homeenergy.trust.panel.steps import Steps, coinciding, find_steps, rises, step_lag
+
+BLOCK_S = 60.0
+BASE_SHARE = 0.05
+QUIET_SHARE = 0.3
+MINUTES_PER_DAY = 1440
+MUCH_BELOW_W = 30.0
+HIGH_SHARE = 0.3  # of the 90th percentile
+OTHER_SHARE = 0.1  # a step of another circuit of at least this share spoils a comparison
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PanelBalance:
+    """What the mains say of the circuits.
+
+    Attributes
+    ----------
+    circuits : tuple of CircuitBalance
+        In the order of the panel schedule.
+    remainder : pandas.DataFrame
+        start, a column for each leg and `total_w`: mean power of a minute that no circuit accounts
+        for [W]; NaN where anything is missing. Faults found in the mains' own clamps are corrected.
+    base_w : Estimate
+        Unmonitored baseload: what the remainder is hardly ever below [W].
+    unmonitored_w : float
+        Mean of the remainder [W].
+    below_zero : float
+        Share of the minutes in which the circuits read more than the mains, by more than 30 W and
+        what clamps err.
+    concerns : tuple of Concern
+        The worst first.
+    """
+
+    circuits: tuple[CircuitBalance, ...]
+    remainder: pd.DataFrame
+    base_w: Estimate
+    unmonitored_w: float
+    below_zero: float
+    concerns: tuple[Concern, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a circuit: steps, ratio with interval, ratio on each leg, verdict."""
+        return pd.DataFrame([circuit.record() for circuit in self.circuits])
+
+
+def panel_balance(house: House, *, start: object = None, end: object = None) -> PanelBalance:
+    """Compare the mains of a house with its circuits.
+
+    Parameters
+    ----------
+    house : House
+        With mains circuits of one leg each.
+    start, end : timestamp or text, optional
+        As in `House.trace`.
+
+    Returns
+    -------
+    PanelBalance
+
+    Raises
+    ------
+    HouseError
+        If no mains have readings, or a mains circuit does not name one leg of its own.
+
+    Notes
+    -----
+    Own method. When one circuit is switched, the mains rise on its legs by as much as it does. The
+    ratio of both rises is taken at each high step of a circuit at which no other circuit steps; its
+    median is hardly moved by what else goes on. A ratio of 1 means that the circuit's clamp and
+    its multiplier are right, to the error of the mains' clamps. O(samples); one circuit is held
+    at a time beside the mains.
+    """
+    legs, mains = _mains(house, start, end)
+    first = mains[0]
+    lag = step_lag(first.period_s)
+    loads = [c for c in house.circuits if c.role == "load" and house.has_readings(c)]
+    steps: dict[str, Steps] = {}
+    blocks: dict[str, NDArray[np.float64]] = {}
+    for circuit in loads:
+        watts = _on_grid(house.trace(circuit, first.start, first.end), first)
+        steps[circuit.name] = find_steps(watts, lag=lag)
+        blocks[circuit.name] = _block_means(watts, first.period_s)
+    seen = _rises_of_mains(steps, mains)
+    pairs = shared_clamps(steps)
+    alone = {name: _alone(name, steps, pairs) for name in steps}
+    used = {name: alone[name] & _is_high(steps[name]) for name in steps}
+    mains_names = {leg: c.name for leg, c in zip(legs, house.mains, strict=True)}
+    faults = judge_mains(loads, seen, used, legs=legs, names=mains_names)
+    judged = tuple(
+        judge_circuit(
+            circuit,
+            faults.correct(seen[circuit.name][:, used[circuit.name]]),
+            heights_w=steps[circuit.name].watts[used[circuit.name]],
+            every=faults.correct(seen[circuit.name][:, alone[circuit.name]]),
+            legs=legs,
+        )
+        for circuit in loads
+    )
+    left = faults.true_mains([_block_means(trace.watts, first.period_s) for trace in mains])
+    remainder = _remainder(first, dict(zip(legs, left, strict=True)), judged, blocks)
+    total = remainder["total_w"].to_numpy()
+    loads_w = sum(blocks.values(), np.zeros(total.size))
+    here = np.isfinite(total)
+    concerns = [*faults.concerns, *circuit_concerns(judged, loads, pairs)]
+    much_below = total[here] < -MUCH_BELOW_W - CLAMP_ERROR * np.abs(loads_w[here])
+    below = float(much_below.mean()) if here.any() else float("nan")
+    return PanelBalance(
+        circuits=judged,
+        remainder=remainder,
+        base_w=_base(total, loads_w),
+        unmonitored_w=float(total[here].mean()) if here.any() else float("nan"),
+        below_zero=below,
+        concerns=tuple(sorted([*concerns, *_below_zero(below)], key=Concern.rank)),
+    )
+
+
+def _mains(house: House, start: object, end: object) -> tuple[tuple[str, ...], list[Trace]]:
+    circuits = house.mains
+    if not circuits:
+        raise HouseError(
+            "no circuit of the mains has readings, so nothing can be balanced",
+            path=house.path,
+            fix='Give the clamps of the supply `role = "mains"` and their leg in house.toml.',
+        )
+    # A single clamp on a supply of one leg can sit nowhere else.
+    only = ("L1",) if len(circuits) == 1 and house.supply.system == "single-phase" else ()
+    legs = []
+    for circuit in circuits:
+        own = circuit.legs or only
+        if len(own) != 1 or own[0] in legs:
+            raise HouseError(
+                f"mains circuit {circuit.name!r} names legs {list(circuit.legs)}; the balance "
+                "needs a mains circuit for each leg, with that leg",
+                path=house.path / "house.toml",
+                fix='Write for example legs = ["L1"].',
+            )
+        legs.append(own[0])
+    return tuple(legs), common_stretch([house.trace(c, start, end) for c in circuits])
+
+
+def _on_grid(trace: Trace, grid: Trace) -> NDArray[np.float32]:
+    """Samples of a trace on the grid of another; NaN where it has none."""
+    if trace.period_s != grid.period_s:
+        raise HouseError(
+            f"{trace.label} was logged every {trace.period_s:g} s and the mains every "
+            f"{grid.period_s:g} s",
+            fix="State the same period_s for their logs in house.toml and import with --rebuild.",
+        )
+    offset = round((trace.start - grid.start).value / grid.period_ns)
+    if offset == 0 and len(trace) == len(grid):
+        return trace.watts
+    watts = np.full(len(grid), np.nan, dtype=np.float32)
+    watts[offset : offset + len(trace)] = trace.watts
+    return watts
+
+
+def _block_means(watts: NDArray[np.float32], period_s: float) -> NDArray[np.float64]:
+    size = max(1, round(BLOCK_S / period_s))
+    whole = watts[: watts.size // size * size].reshape(-1, size)
+    return np.asarray(whole.mean(axis=1), dtype=np.float64)
+
+
+def _rises_of_mains(
+    steps: Mapping[str, Steps], mains: Sequence[Trace]
+) -> dict[str, NDArray[np.float64]]:
+    """Ratio of the rise of each mains leg to the step of a circuit, shape (legs, steps)."""
+    return {
+        name: np.stack([rises(trace.watts, found) / found.watts for trace in mains])
+        for name, found in steps.items()
+    }
+
+
+def _alone(name: str, steps: Mapping[str, Steps], pairs: Sequence[PairSeen]) -> NDArray[np.bool_]:
+    """Which of a circuit's steps happen while no other circuit steps."""
+    own = steps[name]
+    twins = {pair.other for pair in pairs if pair.circuit == name}
+    twins |= {pair.circuit for pair in pairs if pair.other == name}
+    alone = np.ones(own.watts.size, dtype=bool)
+    for other, found in steps.items():
+        if other != name and other not in twins:
+            alone &= np.abs(coinciding(own, found)) < OTHER_SHARE * np.abs(own.watts)
+    return np.asarray(alone)
+
+
+def _is_high(steps: Steps) -> NDArray[np.bool_]:
+    """Which steps are high enough that noise hardly counts in their ratio."""
+    height = np.abs(steps.watts)
+    return height >= HIGH_SHARE * np.quantile(height, 0.9) if height.size else height > 0
+
+
+def _remainder(
+    grid: Trace,
+    left: dict[str, NDArray[np.float64]],
+    judged: Sequence[CircuitBalance],
+    blocks: Mapping[str, NDArray[np.float64]],
+) -> pd.DataFrame:
+    """Mains less circuits, each on its legs as far as its steps tell, else as it is stated."""
+    for circuit in judged:
+        for leg, share in circuit.leg_shares.items():
+            if share and leg in left:
+                left[leg] = left[leg] - share * blocks[circuit.circuit]
+    size = max(1, round(BLOCK_S / grid.period_s))
+    ns = grid.start.value + np.arange(next(iter(left.values())).size) * size * grid.period_ns
+    frame = pd.DataFrame({"start": pd.DatetimeIndex(ns.view("M8[ns]")).tz_localize("UTC")})
+    for leg, watts in left.items():
+        frame[f"{leg}_w"] = watts
+    frame["total_w"] = np.sum(list(left.values()), axis=0)
+    return frame
+
+
+def _base(left_w: NDArray[np.float64], loads_w: NDArray[np.float64]) -> Estimate:
+    """Level that the remainder is below in one minute of twenty, while the circuits draw little.
+
+    While they draw much, a per cent of error of their clamps is more than the remainder.
+    """
+    from scipy.stats import t as student_t
+
+    basis = "5 % quantile of the remainder in quiet minutes; interval from the spread of days"
+    here = np.isfinite(left_w)
+    quiet = (
+        left_w[here & (loads_w <= np.nanquantile(loads_w[here], QUIET_SHARE))]
+        if here.any()
+        else left_w[here]
+    )
+    if quiet.size < 2:
+        nan = float("nan")
+        return Estimate(value=nan, low=nan, high=nan, unit="W", n=int(quiet.size), basis=basis)
+    value = float(np.quantile(quiet, BASE_SHARE))
+    days = np.array_split(quiet, max(2, round(quiet.size / (QUIET_SHARE * MINUTES_PER_DAY))))
+    levels = np.array([np.quantile(day, BASE_SHARE) for day in days])
+    half = float(student_t.ppf(0.975, levels.size - 1) * levels.std(ddof=1) / np.sqrt(levels.size))
+    return Estimate(
+        value=value, low=value - half, high=value + half, unit="W", n=levels.size, basis=basis
+    )
+
+
+def _below_zero(share: float) -> list[Concern]:
+    if not share > 0.02:
+        return []
+    return [
+        Concern(
+            weight="doubtful",
+            subject="mains",
+            what=f"The circuits read more than the mains in {share:.0%} of the minutes.",
+            do="A multiplier is too great, or two clamps see the same load: see the others.",
+            share=share,
+        )
+    ]

@@ -1,0 +1,231 @@
+"""What the steps of a circuit and of the mains say about its clamp, leg and direction."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from homeenergy.house import Circuit
+from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.lines import line_through_origin
+from homeenergy.trust.panel.steps import median_estimate
+
+Ratios = NDArray[np.float64]
+ENOUGH = 6
+WIRING = 0.12  # a ratio farther from 1 than clamps err comes from how things are wired
+ON_LEG = 0.15  # rises of the mains of less than this share are other loads
+CARRIES = 0.3
+MIXED_SHARE = 0.1
+AGREEING = 0.6  # share of the steps that must agree on one ratio
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CircuitBalance:
+    """What the mains say of one circuit.
+
+    Attributes
+    ----------
+    circuit : str
+    steps : int
+        Steps compared.
+    ratio : Estimate
+        Rise of the mains, all legs together, over the circuit's step: the number that its readings,
+        as they are corrected now, must still be multiplied with.
+    leg_ratio : dict of Estimate
+        The same for each leg.
+    legs_found : tuple of str
+        Legs on which the mains rise with it; empty if there are too few steps.
+    leg_shares : dict of float
+        Share of its readings on each leg: as found, else as stated.
+    mixed : bool
+        Whether some steps are on both legs and some on one: loads of 240 V and of 120 V.
+    verdict : str
+    """
+
+    circuit: str
+    steps: int
+    ratio: Estimate
+    leg_ratio: dict[str, Estimate]
+    legs_found: tuple[str, ...]
+    leg_shares: dict[str, float]
+    mixed: bool
+    verdict: str
+
+    def record(self) -> dict[str, object]:
+        """Fields as columns of a table."""
+        row: dict[str, object] = {
+            "circuit": self.circuit,
+            "steps": self.steps,
+            "ratio": self.ratio.value,
+            "ratio_low": self.ratio.low,
+            "ratio_high": self.ratio.high,
+        }
+        row |= {f"ratio_{leg}": found.value for leg, found in self.leg_ratio.items()}
+        return row | {
+            "legs_found": ", ".join(self.legs_found),
+            "mixed": self.mixed,
+            "verdict": self.verdict,
+        }
+
+
+def judge_circuit(
+    circuit: Circuit,
+    ratios: Ratios,
+    *,
+    heights_w: NDArray[np.float64],
+    every: Ratios,
+    legs: Sequence[str],
+) -> CircuitBalance:
+    """Judge one circuit by the ratios of the mains' rises to its high steps, shape (legs, steps).
+
+    `heights_w` are those steps; `every` holds the ratios of its lower steps too, which show loads
+    on other legs.
+    """
+    ratio, *per_leg = _ratio_estimates(ratios, heights_w)
+    each = dict(zip(legs, per_leg, strict=True))
+    stated = {leg: float(leg in circuit.legs) / max(1, len(circuit.legs)) for leg in legs}
+    if ratio.n < ENOUGH:
+        return CircuitBalance(
+            circuit=circuit.name,
+            steps=ratio.n,
+            ratio=ratio,
+            leg_ratio=each,
+            legs_found=(),
+            leg_shares=stated,
+            mixed=False,
+            verdict=f"{circuit.name}: too few steps ({ratio.n}) to tell leg or multiplier.",
+        )
+    mixed = len(legs) > 1 and _is_mixed(every, ratio.value)
+    carried = _carried(ratios, ratio.value)
+    total = ratios.sum(axis=0)
+    on = tuple(leg for leg, share in zip(legs, carried, strict=True) if share >= MIXED_SHARE)
+    shares = np.nanmean(np.clip(ratios / np.where(total == 0, np.nan, total), 0, 1), axis=1)
+    shares = np.where([leg in on for leg in legs], shares, 0.0)
+    known = abs(ratio.value) > ON_LEG and shares.sum() > 0
+    return CircuitBalance(
+        circuit=circuit.name,
+        steps=ratio.n,
+        ratio=ratio,
+        leg_ratio=each,
+        legs_found=on,
+        leg_shares=dict(zip(legs, shares / shares.sum(), strict=True)) if known else stated,
+        mixed=mixed,
+        verdict=_verdict(circuit, ratio, each, on, mixed),
+    )
+
+
+def _ratio_estimates(ratios: Ratios, heights_w: NDArray[np.float64]) -> list[Estimate]:
+    """Ratio of all legs together, then of each leg.
+
+    The median tells which steps belong together. A line through the origin on those evens out the
+    rounding of the readings, which the median of ratios of whole watts does not; its interval is
+    that of the sign test where the steps do not agree on one ratio.
+    """
+    rough = median_estimate(ratios.sum(axis=0), unit="", basis="")
+    agree = _clean(ratios, rough.value, (1.0,)) if rough.n else np.zeros(heights_w.size, bool)
+    on_line = agree.sum() >= max(ENOUGH, AGREEING * rough.n)
+    basis = f"{rough.n} steps; errors of the mains' clamps come on top"
+    estimates = []
+    for row in (ratios.sum(axis=0), *ratios):
+        if not on_line:
+            estimates.append(median_estimate(row, unit="", basis=f"median over {basis}"))
+            continue
+        steps_w = heights_w[agree]
+        line = line_through_origin(steps_w, row[agree] * steps_w)
+        half = student_t_factor(line.degrees_of_freedom) * line.slope_u
+        estimates.append(
+            Estimate(
+                value=line.slope,
+                low=line.slope - half,
+                high=line.slope + half,
+                unit="",
+                n=rough.n,
+                basis=f"line through the origin, {agree.sum()} of {basis}",
+            )
+        )
+    return estimates
+
+
+def student_t_factor(degrees_of_freedom: int) -> float:
+    """Half width of a 95 % interval in standard uncertainties."""
+    from scipy.stats import t as student_t
+
+    return float(student_t.ppf(0.975, degrees_of_freedom))
+
+
+def _clean(ratios: Ratios, total: float, factors: Sequence[float]) -> NDArray[np.bool_]:
+    """Steps whose rise of all legs together is one that this circuit can make, and no chance."""
+    rise = ratios.sum(axis=0)
+    return np.any([np.abs(rise - f * total) < WIRING * abs(f * total) for f in factors], axis=0)
+
+
+def _carried(ratios: Ratios, total: float) -> NDArray[np.float64]:
+    """Share of the steps in which each leg carries a good part."""
+    size = np.abs(ratios[:, _clean(ratios, total, (1.0,))])
+    if not size.size:
+        size = np.abs(np.nanmedian(ratios, axis=1, keepdims=True))
+    top = size.max(axis=0)
+    return np.asarray(((size > CARRIES * top) & (top > ON_LEG)).mean(axis=1))
+
+
+def _is_mixed(ratios: Ratios, total: float) -> bool:
+    """Whether steps fall into two families: equal on both legs, and on one leg alone.
+
+    Where a clamp sees one leg only and is doubled, the families differ by a factor of two.
+    """
+    size = np.abs(ratios[:, _clean(ratios, total, (0.5, 1.0, 2.0))])
+    order = np.sort(size, axis=0)
+    both = order[-2] > 0.7 * order[-1]
+    one = order[-2] < 0.2 * order[-1]
+    least = max(4.0, MIXED_SHARE * size.shape[1])
+    return bool(both.sum() >= least and one.sum() >= least)
+
+
+def _verdict(
+    circuit: Circuit,
+    ratio: Estimate,
+    each: Mapping[str, Estimate],
+    on: Sequence[str],
+    mixed: bool,
+) -> str:
+    if not on:
+        return f"{circuit.name}: the mains do not rise with it; is it fed from this panel?"
+    text = f"{circuit.name}: mains rises {_rises_text(each, on)}"
+    if mixed:
+        return f"{text}, in some steps on both legs and in some on one: 120 V and 240 V loads."
+    off = outside(ratio)
+    if off:
+        return f"{text}; the clamp says {1 / ratio.value:.2f} of it: {cause(ratio.value)}."
+    apart = f"{1 / ratio.value - 1:+.1%}" if ratio.value else "?"
+    return f"{text}; the clamp agrees with the mains to {apart}."
+
+
+def _rises_text(each: Mapping[str, Estimate], on: Sequence[str]) -> str:
+    first = f"{each[on[0]].value:.2f}"
+    if len(on) == 2 and f"{each[on[1]].value:.2f}" == first:
+        return f"{first} times on both legs"
+    return " and ".join(f"{each[leg].value:.2f} times on {leg}" for leg in on)
+
+
+def outside(ratio: Estimate) -> bool:
+    """Whether a ratio is farther from 1 than clamps err, its whole interval included."""
+    low, high = 1 - WIRING, 1 / (1 - WIRING)
+    return ratio.high < low or ratio.low > high
+
+
+def cause(ratio: float) -> str:
+    """What in the wiring or in house.toml makes such a ratio."""
+    words = {
+        2.0: "the doubling is missing",
+        0.5: "it is doubled although it sees the whole load, or sees it twice",
+        -1.0: "its clamp is backwards or on the other leg's voltage, and the sign is missing",
+        -2.0: "doubling and sign are missing",
+        -0.5: "the sign is wrong, and it is doubled although it sees the whole load",
+    }
+    for factor, text in words.items():
+        if abs(ratio / factor - 1) < WIRING:
+            return text
+    return f"its multiplier is wrong by a factor of {ratio:.2f}"
