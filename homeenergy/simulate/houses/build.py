@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from homeenergy.simulate.appliances.circuit import Canvas, Watts, average, finish
 from homeenergy.simulate.appliances.heating import draw_make, run_heat_pump
-from homeenergy.simulate.calendar import Calendar, make_calendar, outdoor_celsius
+from homeenergy.simulate.calendar import Calendar, make_calendar
 from homeenergy.simulate.logger import (
     ClampFaults,
     add_spikes,
@@ -21,6 +21,7 @@ from homeenergy.simulate.logger import (
     read_clamp,
     written_rows,
 )
+from homeenergy.simulate.weather import outdoor_celsius
 from homeenergy.units import S_PER_H, WH_PER_KWH
 
 Draw = Callable[[Canvas, np.random.Generator], None]
