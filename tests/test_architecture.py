@@ -16,6 +16,8 @@ import pytest
 
 import homeenergy
 
+from .__main__ import GUARDING, PARTS, main
+
 ROOT = Path(__file__).parents[1]
 SOURCES = sorted((ROOT / "homeenergy").rglob("*.py"))
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
@@ -177,18 +179,46 @@ def test_no_path_of_one_machine_is_left_behind(path):
         assert trace not in text
 
 
-def test_ci_runs_the_command_of_the_readme():
+def test_ci_runs_the_command_of_the_readme_and_the_studies():
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     (command,) = [line for line in readme.splitlines() if "pip install -e '.[dev]'" in line]
-    for tool in ("ruff check", "lint-imports", "mypy", "pytest", "--nbval-lax"):
-        assert tool in command
+    assert command.endswith(" && python -m tests")
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    (studies,) = re.findall(r"^studies='(.+)'$", script, re.MULTILINE)
+    assert studies == "python -m tests studies"
+    assert studies in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     pattern = re.search(r"grep -m 1 '(.+)' README.md", script)
     assert pattern
     found = subprocess.run(
         ["grep", "-m", "1", pattern[1], "README.md"], cwd=ROOT, capture_output=True, text=True
     )
     assert found.stdout.rstrip("\n") == command
+
+
+def test_the_test_command_leaves_nothing_out():
+    """Its parts select every test, and all that reads code; studies have a command of their own."""
+    guarding = [command for part in GUARDING for command in PARTS[part]]
+    programs = [command[:2] for command in guarding]
+    for program in (("ruff", "check"), ("ruff", "format"), ("lint-imports",), ("mypy",)):
+        assert program in programs
+    chosen = {command[command.index("-m") + 1] for command in guarding if "pytest" in command}
+    assert chosen == {"not alone and not study", "alone and not study"}
+    assert any("--nbval-lax" in command and "notebooks" in command for command in guarding)
+    (studies,) = PARTS["studies"]
+    assert studies[studies.index("-m") + 1] == "study"
+
+
+def test_a_part_that_fails_makes_the_command_fail(monkeypatch, capsys):
+    failing, passing = (sys.executable, "-c", "raise SystemExit(3)"), (sys.executable, "-c", "")
+    monkeypatch.setitem(PARTS, "checks", (failing, passing))
+    assert main(["checks"]) == 1
+    assert re.findall(r"^(passed|FAILED \(3\)) ", capsys.readouterr().out, re.MULTILINE) == [
+        "FAILED (3)",
+        "passed",
+    ]
+    monkeypatch.setitem(PARTS, "checks", (passing,))
+    assert main(["checks"]) == 0
+    assert main(["check"]) == 2
 
 
 def test_every_notebook_is_listed_in_order():
