@@ -63,7 +63,7 @@ def test_the_smallest_case_that_needs_delayed_pruning():
     penalty=st.sampled_from([0.1, 0.5, 1.0, 4.0, 20.0]),
     data=st.data(),
 )
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_no_segmentation_costs_less(values, min_n, penalty, data):
     weights = data.draw(st.lists(st.integers(1, 4), min_size=len(values), max_size=len(values)))
     n, sums, squares = atoms_of(values, weights)
@@ -159,7 +159,7 @@ def test_merging_keeps_every_sum():
     share=st.floats(0.01, 1.0),
     data=st.data(),
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_a_weighted_quantile_is_what_sorting_gives(values, share, data):
     weights = data.draw(st.lists(st.integers(0, 9), min_size=len(values), max_size=len(values)))
     x, w = np.array(values), np.array(weights)

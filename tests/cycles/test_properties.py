@@ -15,8 +15,8 @@ from homeenergy.simulate import simulate_appliance
 from .traces import START, as_trace, runs_s
 
 KINDS = ("thermostatic", "batch", "manual", "modulating", "continuous", None)
-FEW = settings(max_examples=12, deadline=None)
-SOME = settings(max_examples=40, deadline=None)
+FEW = settings(max_examples=12)
+SOME = settings(max_examples=40)
 
 stretches = st.lists(
     st.tuples(st.integers(1, 900), st.sampled_from([0.0, 2.0, 60.0, 900.0, 2000.0, -40.0, np.nan])),
@@ -186,7 +186,7 @@ def test_any_split_changes_nothing_at_all(seed, data):
 
 
 @given(seed=st.integers(0, 999))
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 def test_the_order_of_irregular_rows_changes_nothing(seed):
     rng = np.random.default_rng(seed)
     watts = np.round(thermostat(seed)[: 6 * 3600], 1)

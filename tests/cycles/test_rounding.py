@@ -54,7 +54,7 @@ def test_the_limit_is_as_large_as_the_error_really_is():
     sign=st.sampled_from([-1, 1]),
     first=st.integers(0, 50),
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_steps_offsets_and_signs_only_scale_it(step_w, offset_w, sign, first):
     watts = np.round(2.3 + 0.2 * np.random.default_rng(72).normal(size=2000))
     scaled = np.r_[np.full(first, 2000.0), sign * watts * step_w + offset_w]

@@ -108,7 +108,7 @@ BEGINS = st.integers(0, 365 * 24 * 12).map(
 )
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.integers(0, 99), BEGINS, st.sampled_from([10, 60, 300, 900]), st.integers(1, 900))
 def test_cost_is_the_sum_over_samples_of_energy_times_price(seed, start, period_s, n):
     trace = trace_of(watts_of(seed, n), start=start, period_s=period_s)
@@ -124,7 +124,7 @@ def test_cost_is_the_sum_over_samples_of_energy_times_price(seed, start, period_
     assert own.sum() == pytest.approx(seen.sum(), rel=1e-9)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.integers(0, 99), BEGINS, st.integers(2, 4000), st.floats(0, 1))
 def test_splitting_a_trace_changes_nothing(seed, start, n, at):
     trace = trace_of(watts_of(seed, n), start=start)
@@ -137,7 +137,7 @@ def test_splitting_a_trace_changes_nothing(seed, start, n, at):
     assert sum(part.standing for part in parts) == pytest.approx(whole.standing, rel=1e-9)
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(st.integers(0, 99), BEGINS, st.integers(1, 4000))
 def test_one_price_at_all_times_is_a_flat_tariff(seed, start, n):
     trace = trace_of(watts_of(seed, n), start=start)

@@ -5,7 +5,7 @@ import gzip
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
@@ -30,9 +30,7 @@ def log(tmp_path, content, name="a.csv"):
     return path
 
 
-@settings(
-    max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=50)
 @given(
     marks=st.sampled_from([(",", "."), (";", ","), (";", "."), ("\t", ","), ("|", ".")]),
     time_format=st.sampled_from(sorted(set(FORMATS) - {"%Y%m%d%H%M%S"})),

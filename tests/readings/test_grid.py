@@ -188,7 +188,7 @@ def durations_s(seconds, watts, *, period, hold):
     return spans
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(irregular, st.sampled_from([1, 7, 60]), st.sampled_from([5, 30, 200]))
 def test_energy_of_the_grid_is_the_sum_over_rows(rows, period, hold):
     rows = sorted(rows)
@@ -209,7 +209,7 @@ def test_energy_of_the_grid_is_the_sum_over_rows(rows, period, hold):
     assert np.count_nonzero(~np.isnan(out.watts)) * period == pytest.approx(covered, abs=1e-6)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     irregular,
     st.randoms(use_true_random=False),

@@ -79,7 +79,7 @@ def test_splitting_a_log_changes_nothing(tmp_path):
         same_trace(tmp_path / name, whole, "fridge")
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     seed=st.integers(0, 10_000),
     cut=st.floats(0, 1),

@@ -5,7 +5,7 @@ import gzip
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
@@ -73,9 +73,7 @@ def write(table, *, delimiter, decimal, time_format, long, header, packed, encod
     return (gzip.compress(content) if packed else content), "\n".join(block)
 
 
-@settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=60)
 @given(
     marks=st.sampled_from([(",", "."), (";", ","), (";", "."), ("\t", ","), ("|", ".")]),
     time_format=st.sampled_from(sorted(FORMATS)),

@@ -65,7 +65,7 @@ def same(actual, expected):
     np.testing.assert_allclose(np.nan_to_num(actual), np.nan_to_num(expected), rtol=1e-6, atol=1e-4)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(begin=st.integers(-5000, 160_000), span=st.integers(1, 170_000), points=st.integers(1, 3000))
 def test_every_stretch_holds_least_greatest_and_mean_of_its_samples(house, begin, span, points):
     trace = house.trace("oven")
@@ -85,7 +85,7 @@ def test_every_stretch_holds_least_greatest_and_mean_of_its_samples(house, begin
     np.testing.assert_array_equal(seen.count, table.count().to_numpy())
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(begin=st.integers(-5000, 160_000), span=st.integers(0, 170_000))
 def test_energy_of_any_span_is_the_plain_sum(house, begin, span):
     start = house.trace("oven").start + pd.Timedelta(begin, unit="s")
@@ -133,7 +133,7 @@ def test_a_minute_of_an_odd_period_may_lie_in_two_months(tmp_path):
         assert seen.count.sum() == trace.covered_s / 7
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(first=st.integers(0, 10_000), n=st.integers(1, 9000), seed=st.integers(0, 99))
 def test_bins_of_bins_are_bins_of_samples(first, n, seed):
     watts = spiky(n, seed) if n > 20 else np.ones(n, "f4")

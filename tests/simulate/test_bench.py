@@ -93,7 +93,7 @@ def test_a_saturated_clamp_reads_low():
         saturating_clamp_amps([1.0], sample_rate_hz=7680)
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(bits=st.integers(2, 16), scale=st.floats(0.1, 100))
 def test_converter_rounds_to_its_steps(bits, scale):
     step = 2 * scale / 2**bits

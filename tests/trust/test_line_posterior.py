@@ -133,7 +133,7 @@ def test_rounding_does_not_hide_all_scatter():
     st.sampled_from([-1.0, 1.0]),
     st.permutations(range(5)),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_units_sign_and_order_do_not_matter(seed, unit, sign, order):
     rng = np.random.default_rng(seed)
     y = LOADS * (1 + rng.normal(0, 0.01, 5)) + rng.uniform(-1, 1)
@@ -146,11 +146,11 @@ def test_units_sign_and_order_do_not_matter(seed, unit, sign, order):
 
 
 @pytest.mark.parametrize("scatter", [0.0005, 0.003, 0.02])
-def test_intervals_hold_the_truth_as_often_as_they_say(scatter):
+def test_intervals_hold_the_truth_as_often_as_they_say(scatter, draws):
     """600 sets of pairs at small and large loads, rounded, of any scatter."""
     rng = np.random.default_rng(11)
     held = []
-    for _ in range(600):
+    for _ in range(draws(600)):
         offset = rng.uniform(-1.5, 1.5)
         x = LOADS * rng.uniform(0.9, 1.1, 5)
         y = np.round((0.98 * x + offset) * (1 + rng.normal(0, scatter, 5)))
@@ -162,7 +162,7 @@ def test_intervals_hold_the_truth_as_often_as_they_say(scatter):
                 abs(found.mean[0] - offset) <= found.half(found.mean[0], offset=1.0),
             )
         )
-    assert (np.mean(held, axis=0) > 0.92).all()
+    draws.check(held, 0.92)
 
 
 def test_too_few_pairs_are_refused():

@@ -52,7 +52,7 @@ def brute_ratios(kwh, used, candidates):
     return candidates[np.array(fits)]
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     st.lists(st.floats(5, 60), min_size=2, max_size=7),
     st.floats(0, 0.999),

@@ -84,7 +84,7 @@ def test_sharp_pulses_keep_their_power_when_aligned():
     assert abs(raw_w / true_w - 1) > 3e-3
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(
     sizes=st.lists(st.integers(0, 900), min_size=1, max_size=12),
     skew=st.floats(-4, 4),

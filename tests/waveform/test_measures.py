@@ -160,7 +160,7 @@ powers = st.floats(0.05, 200)
 angles = st.floats(-180, 180)
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(a=powers, b=powers, turn=angles, shift=angles)
 def test_scaling_scales(a, b, turn, shift):
     t = instants(6.2)
@@ -173,7 +173,7 @@ def test_scaling_scales(a, b, turn, shift):
     assert many.power_factor == pytest.approx(one.power_factor, abs=1e-9)
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(parts=st.tuples(st.integers(4, 12), st.integers(4, 12)), turn=angles)
 def test_parts_of_whole_cycles_make_the_whole(parts, turn):
     """Mean power of a record is that of its parts, weighted by their cycles."""
@@ -190,7 +190,7 @@ def test_parts_of_whole_cycles_make_the_whole(parts, turn):
     assert watts(0, sum(parts)) == pytest.approx(joined, rel=1e-8, abs=1e-6)
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(farad=st.floats(1e-7, 2e-4), turn=angles)
 def test_a_capacitor_changes_no_watts(farad, turn):
     t = instants(7.6)

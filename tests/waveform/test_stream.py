@@ -56,7 +56,7 @@ def test_sharp_borders_would_leak():
     assert np.abs(smooth / one - 1).max() < 5e-5
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(sizes=st.lists(st.integers(0, 4000), min_size=1, max_size=30))
 def test_chunks_of_any_length_give_the_same(sizes):
     volts, amps = record(3, rate_hz=4000.0)
