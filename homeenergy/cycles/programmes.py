@@ -48,12 +48,10 @@ def find_groups(points: NDArray[np.float64]) -> NDArray[np.int64]:
     Notes
     -----
     A mixture of normal distributions is fitted with 1 to 8 parts, whose variances are at least 1,
-    and the number with the least Bayesian information criterion is taken (Schwarz 1978, Ann.
-    Statist. 6, 461-464). A skewed or flat group needs several parts, so parts are joined again
-    unless the density has a dip between them: C. Hennig, Methods for merging Gaussian mixture
-    components, Adv. Data Anal. Classif. 4 (2010) 3-34, the ridgeline ratio. No random numbers: the
-    first guess is a tree of least variance (Ward 1963), cut into so many parts. O(n d²) for each
-    step of the fit.
+    and the number with the least Bayesian information criterion is taken (Schwarz 1978). A skewed
+    or flat group needs several parts, so parts are joined again unless the density has a dip
+    between them: the ridgeline ratio of Hennig 2010. No random numbers: the first guess is a tree
+    of least variance (Ward 1963), cut into so many parts. O(n d²) for each step of the fit.
     """
     from threadpoolctl import threadpool_limits
 
@@ -155,8 +153,7 @@ def _joined(model: GaussianMixture) -> NDArray[np.int64]:
 def _ridge(means: NDArray[np.float64], precisions: NDArray[np.float64]) -> NDArray[np.float64]:
     """Points from one mean to the other along the ridge of two normal parts.
 
-    S. Ray & B. Lindsay, The topography of multivariate normal mixtures, Ann. Statist. 33 (2005)
-    2042-2065, equation 4: all tops and saddles of the two lie on it.
+    Ray & Lindsay 2005, equation 4: all tops and saddles of the two lie on it.
     """
     share = np.linspace(0.0, 1.0, POINTS_BETWEEN)[:, None, None]
     sharp = (1 - share) * precisions[0] + share * precisions[1]

@@ -198,11 +198,11 @@ def rounding_limit_w(pieces: list[Trace], rest: Rest, *, step_w: float) -> float
     -----
     Without noise, a draw may lie anywhere within half a step of its reading (JCGM 100:2008,
     F.2.2.1); noise makes readings change between neighbours, and their mean then tells the draw
-    (Widrow & Kollar 2008, Quantization Noise, from memory). How large the noise is shows in how
-    often readings leave the most frequent value, and by how far. So every place of the draw between
-    two steps, and every noise up to a step or none, is weighed by how well it fits the readings
-    (multinomial likelihood); the error of their mean has a mean square over all of them, and the
-    limit is sqrt(3) times its root (4.3.7), half a step at most. O(readings looked at).
+    (Widrow & Kollar 2008). How large the noise is shows in how often readings leave the most
+    frequent value, and by how far. So every place of the draw between two steps, and every noise up
+    to a step or none, is weighed by how well it fits the readings (multinomial likelihood); the
+    error of their mean has a mean square over all of them, and the limit is sqrt(3) times its root
+    (4.3.7), half a step at most. O(readings looked at).
     """
     if not step_w:
         return 0.0
@@ -252,8 +252,8 @@ def _counts(pieces: list[Trace], rest: Rest, step_w: float) -> NDArray[np.float6
 
 # No clamp in a panel tells less than this from nothing. Common practice, no source.
 LEAST_BOUND_W = 1.0
-# IEC 62301:2011, 5.3.2 (from memory): power is stable if its slope on time is less than 10 mW/h up
-# to 1 W, and less than 1 % of it per hour above.
+# IEC 62301:2011, 5.3.2 (limits unverified): power is stable if its slope on time is less than 10
+# mW/h up to 1 W, and less than 1 % of it per hour above.
 STABLE_W_PER_H, STABLE_SHARE_PER_H = 0.010, 0.01
 
 

@@ -17,7 +17,7 @@ from homeenergy.readings.logs.times import carries_offset
 
 FILE_NAME = "outdoor.csv"
 MISSING = ("", "nan", "na", "n/a", "null", "none", "-", "?")
-# Beyond every temperature ever measured near the ground (-89.2 and 56.7 deg C, from memory).
+# Beyond every temperature measured near the ground: -89.2 deg C (Vostok) to 56.7 (Death Valley).
 COLDEST_C, WARMEST_C = -90.0, 60.0
 # No place on earth is so warm on the mean of a log: these are degrees Fahrenheit.
 WARMEST_MEAN_C = 45.0

@@ -61,8 +61,8 @@ def draw_faults(
 ) -> ClampFaults:
     """Draw an ordinary clamp.
 
-    Ratio within about 2 % and offset and noise in proportion to its rating are from memory of
-    data sheets of small split-core transformers, no source.
+    Ratio within about 2 % and offset and noise in proportion to its rating are own assumptions for
+    small split-core transformers.
     """
     full_w = rating_a * volts_v
     return ClampFaults(

@@ -50,8 +50,8 @@ class DaySums:
     def parts(self, *, relative: bool = False) -> tuple[Array, Array]:
         """What each day adds to the error of either mean (of its logarithm, if `relative`).
 
-        A mean of values is a ratio of the sums of days (Cochran 1977, Sampling Techniques, 2.11,
-        from memory); n / (n - 1) makes the squares unbiased.
+        A mean of values is a ratio of the sums of days (Cochran 1977, 2.11); n / (n - 1) makes the
+        squares unbiased.
         """
         weights = np.ones((1, self.day.size))
         part_a, part_b, _, _ = _parts(self, weights, relative=relative)
@@ -87,8 +87,7 @@ def over_days(sums: DaySums, *, widen: float = 1.0) -> tuple[Triple, Triple, flo
     Days that have runs of the first, of the second and of both are drawn with replacement, each
     among themselves, 2000 times with a fixed seed. The half width is the 95 % quantile of the
     studentised deviation without sign, times the standard error (the symmetric bootstrap t of Hall
-    1988, J. R. Stat. Soc. B 50, 35-45, from memory); for the ratio on its logarithm.
-    O(draws x days).
+    1988); for the ratio on its logarithm. O(draws x days).
     """
     weights = _drawn_weights(sums)
     mean_a = float(sums.sum_a.sum() / sums.count_a.sum())
@@ -225,9 +224,8 @@ def two_means(
     - Bootstrap over days, where a side has several values on a day, and each 7 days or more: days
       and not values are drawn (2000 times), see `homeenergy.stats.differences`.
     - Spread of days, the same with fewer days (3 to 6): t interval with the standard error of a
-      ratio of day sums (Cochran 1977, 2.11, from memory).
-    - Welch: independent values of unequal spread (Welch 1947, Biometrika 34, 28-35), ratio after
-      Fieller (1954, J. R. Stat. Soc. B 16, 175-185), both from memory.
+      ratio of day sums (Cochran 1977, 2.11).
+    - Welch: independent values of unequal spread (Welch 1947), ratio after Fieller 1954.
 
     Paired days and bootstrap are widened where days may be like those before, as `mean_of_days`
     does; so is Welch where most days of a side are neighbours.
@@ -406,8 +404,8 @@ def runs_needed(difference: float, spread: float, *, paired: bool = False) -> in
 
     References
     ----------
-    Cohen 1988, Statistical Power Analysis for the Behavioral Sciences, 2nd ed., tables 2.4.1 (from
-    memory): 64 on each side for half a standard deviation. Power is that of the noncentral t.
+    Cohen 1988, table 2.4.1: 64 on each side for half a standard deviation. Power is that of the
+    noncentral t.
     """
     if not (difference and math.isfinite(difference) and math.isfinite(spread)):
         return None

@@ -167,10 +167,10 @@ def line_posterior(
     Notes
     -----
     Bayes' rule (JCGM 101:2008, 6.2) with even priors for slope and offset, and Jeffreys' for the
-    scatter, the square root of its Fisher information (Bodnar et al. 2017, Statistics in Medicine
-    36, from memory). Where there is nothing known beside the scatter that prior is 1 / scatter, and
-    slope and offset have Student's t distribution as in regression. Where rounding hides the
-    scatter, it does not count as none.
+    scatter, the square root of its Fisher information with slope and offset held fixed (Tibshirani
+    1989; Bodnar, Link & Elster 2016). Where there is nothing known beside the scatter that prior is
+    1 / scatter, and slope and offset have Student's t distribution as in regression. Where rounding
+    hides the scatter, it does not count as none.
     """
     from scipy.optimize import minimize_scalar
     from scipy.special import logsumexp

@@ -14,7 +14,7 @@ from homeenergy.stats.estimate import Estimate, mean_estimate
 
 LEVEL = 0.95
 # Days with nothing of their own are as likely beforehand as days that have something (Jeffreys
-# 1961, Theory of Probability, ch. 5, from memory).
+# 1961, ch. 5).
 NOTHING_OF_THEIR_OWN = 0.5
 # Lag-1 correlation of the days' own part up to which it is weighed: at 0.95 a day still counts
 # after three weeks. Closer to 1, no mean is there to be found.
@@ -54,18 +54,17 @@ def half_width(off: NDArray[np.float64], *, squares: Squares | None = None) -> t
     -----
     A day is a mean, a part of its own (a cool room, guests) that is like that of the day before,
     and what runs and hours happen to make of it: a first-order autoregression in noise. How large
-    that part is, and how long it lasts, cannot be told from a few weeks, and a single estimate,
-    too small on average, makes intervals that are too narrow. So every share s of the part in
-    the variance of days and every correlation r of it is weighed by how well it fits: given both,
-    the true mean has Student's t distribution about the generalised least-squares mean, and their
-    weight is the likelihood, mean and variance integrated out, times the prior (Zellner 1971, An
-    Introduction to Bayesian Inference in Econometrics, ch. 4; the likelihood by the filter of
-    Kalman 1960; both from memory). Beforehand s is 0 or anything from 0 to 1 alike (the uniform
-    shrinkage prior: Daniels 1999, Canadian Journal of Statistics 27, from memory), and r has the
-    weight (1 - r^2)^(-1/2) (the reference prior: Berger & Yang 1994, Econometric Theory 10, from
-    memory; the arcsine of r is uniform), from 0, as a part that makes days unlike is none that
-    lasts, to 0.95. 95 % of the mixture lie within the half width about the plain mean. Never
-    narrower than for independent days: that days make up for one another is not relied on.
+    that part is, and how long it lasts, cannot be told from a few weeks, and a single estimate, too
+    small on average, makes intervals that are too narrow. So every share s of the part in the
+    variance of days and every correlation r of it is weighed by how well it fits: given both, the
+    true mean has Student's t distribution about the generalised least-squares mean, and their
+    weight is the likelihood, mean and variance integrated out, times the prior (Zellner 1971,
+    ch. 4; the likelihood by the filter of Kalman 1960). Beforehand s is 0 or anything from 0 to 1
+    alike (the uniform shrinkage prior: Daniels 1999), and r has the weight (1 - r^2)^(-1/2) (the
+    reference prior: Berger & Yang 1994; the arcsine of r is uniform), from 0, as a part that makes
+    days unlike is none that lasts, to 0.95. 95 % of the mixture lie within the half width about the
+    plain mean. Never narrower than for independent days: that days make up for one another is not
+    relied on.
 
     F, the mean square between days by that within them (JCGM 100:2008, H.5), tells of s too: with
     a share s it is 1 / (1 - s) times as large as without.
@@ -173,8 +172,8 @@ def mean_of_runs(kwh: NDArray[np.float64], day: NDArray[np.int64]) -> Estimate:
     Notes
     -----
     From seven days on, days and not runs are taken as independent: the mean is a ratio of the sums
-    of days (Cochran 1977, Sampling Techniques, 2.11, from memory) with one degree of freedom less
-    than there are days. Days that are like those before widen the interval further.
+    of days (Cochran 1977, 2.11) with one degree of freedom less than there are days. Days that are
+    like those before widen the interval further.
     """
     n = kwh.size
     plain = mean_estimate(kwh, unit="kWh", basis=_runs_basis(n))
@@ -214,7 +213,7 @@ def squares_of_parts(parts: NDArray[np.float64]) -> Squares | None:
 
     Rows of `parts` are days; those with NaN are left out. Of k parts that carry unlike much, as
     many count as would spread as much if all were alike, (sum v)^2 / sum v^2 of their variances v
-    (as Satterthwaite 1946 counts degrees of freedom, from memory); with k alike it is the textbook
+    (Satterthwaite 1946, with one degree of freedom a part); with k alike it is the textbook
     analysis. None where too few days or parts are left: where one part carries nearly all, it is
     like the day whatever days are. Days that differ less than their parts say (one use a day, early
     or late) are taken to differ as much: parts that make up for one another tell nothing of

@@ -29,9 +29,8 @@ def quotient(above: Estimate, below: Estimate, *, unit: str, basis: str) -> Esti
 
     Notes
     -----
-    Fieller (1954), J. R. Stat. Soc. B 16, 175-185, from memory, with the half width of each side in
-    place of t times its standard error, so that each keeps its own degrees of freedom (the "MOVER"
-    ratio of Donner & Zou 2012, Stat. Methods Med. Res. 21, 347-359, from memory). Each end takes
+    Fieller 1954, with the half width of each side in place of t times its standard error, so that
+    each keeps its own degrees of freedom (the "MOVER" ratio of Donner & Zou 2012). Each end takes
     the half widths that lie towards it.
     """
     words = f"{basis}; interval of a ratio after Fieller (1954)"
@@ -85,9 +84,9 @@ def ratio_of_days(
 
     Notes
     -----
-    The spread is that of what each day lies above the common ratio (Cochran 1977, Sampling
-    Techniques, 2.11, from memory), widened where days are like those before (`mean_of_days`). What
-    multiplies both sides, such as the clamp's ratio, drops out.
+    The spread is that of what each day lies above the common ratio (Cochran 1977, 2.11), widened
+    where days are like those before (`mean_of_days`). What multiplies both sides, such as the
+    clamp's ratio, drops out.
     """
     total = float(below.sum())
     if not above.size or total == 0:

@@ -65,10 +65,9 @@ class Regression:
         Parameters
         ----------
         alike : bool
-            False: as if days were independent. True: residuals follow a first-order
-            autoregression with `correlation`, whose variance is what the residuals have once the
-            coefficients that were fitted are allowed for (restricted likelihood; Patterson &
-            Thompson 1971, Biometrika 58, 545-554, from memory).
+            False: as if days were independent. True: residuals follow a first-order autoregression
+            with `correlation`, whose variance is what the residuals have once the coefficients that
+            were fitted are allowed for (restricted likelihood; Patterson & Thompson 1971).
         """
         inner = np.linalg.inv(self.design.T @ self.design)
         if not alike or self.correlation == 0:
@@ -85,8 +84,9 @@ class Regression:
     def newey_west(self, *, lags: int | None = None) -> Array:
         """Covariance that leaves open how alike days are, up to `lags` days apart, shape (k, k).
 
-        Newey & West 1987, Econometrica 55, 703-708, with n / (n - k) for few days; `lags` after
-        their rule of 1994, 4 (n / 100)^(2/9) (both from memory). Missing days add nothing.
+        Newey & West 1987, Bartlett weights, with n / (n - k) for few days. Default `lags`:
+        4 (n / 100)^(2/9), with which the automatic selection of Newey & West 1994 starts; as a
+        fixed lag it is common practice. Missing days add nothing.
         """
         if lags is None:
             lags = int(4 * (self.n / 100) ** (2 / 9))
@@ -230,7 +230,7 @@ def alike_series(
 
     What is new in each day is drawn with replacement from what was new in the days seen, and
     carried on to the next with the correlation of the fit (a first-order autoregressive sieve;
-    Buhlmann 1997, Bernoulli 3, 123-148, from memory).
+    Buhlmann 1997).
     """
     r = fit.correlation if correlation is None else correlation
     new, _ = _whitened(fit.residuals[:, None], fit.position, r)

@@ -54,8 +54,7 @@ def align_channels(
 
     References
     ----------
-    T. I. Laakso, V. Välimäki, M. Karjalainen, U. K. Laine, Splitting the unit delay, IEEE Signal
-    Processing Magazine 13(1) (1996) 30-60 (from memory).
+    Laakso et al. 1996 (fractional delay filters).
     """
     volts, amps = as_samples(volts_v, name="volts"), as_samples(amps_a, name="amps")
     if volts.size != amps.size:
@@ -141,8 +140,8 @@ def correct_clamp(
     ratio_error : float
         (reading - truth) / truth of the current, as IEC 61869-2 has it: 0.01 reads 1 % high.
     phase_min : float
-        Phase displacement [minutes of arc], positive where the reading leads the current (the sign
-        of IEC 61869-2, from memory). 60 minutes are one degree.
+        Phase displacement [minutes of arc], positive where the reading leads the current. Data
+        sheets differ: some count it positive where the current leads. 60 minutes are one degree.
     skew_s : float
         As for `align_channels`; both are corrected at once [s].
 

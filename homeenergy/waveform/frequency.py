@@ -50,8 +50,9 @@ def line_frequency(
 
     References
     ----------
-    IEEE Std 1057-2017, annex on sine fits with four parameters (from memory): the frequency is what
-    makes the residual smallest. Frequency from the advance of phase: common practice, no source.
+    IEEE Std 1057-2017, fit of a sine with four parameters: the frequency is what makes the residual
+    smallest. For a fraction of a period a one-dimensional search of the residual does better than
+    the iteration (Haendel 2000). Frequency from the advance of phase: common practice, no source.
     """
     x = as_samples(samples, name="samples")
     low_hz, high_hz = between_hz

@@ -222,9 +222,7 @@ def measure_power(
 
     References
     ----------
-    IEEE Std 1459-2010, Definitions for the measurement of electric power quantities under
-    sinusoidal, nonsinusoidal, balanced, or unbalanced conditions, 3.1.2 (single phase,
-    nonsinusoidal; from memory).
+    IEEE Std 1459-2010, 3.1.2 (single phase, nonsinusoidal).
 
     Examples
     --------

@@ -122,6 +122,15 @@ def cycle_weights(n: int, *, cycle_samples: float) -> Samples:
     Returns
     -------
     numpy.ndarray, shape (m,), m <= n
+
+    Notes
+    -----
+    A plain mean of a record that does not hold whole cycles leaks: the piece of a cycle at its end
+    counts as if it were typical. Here the record is trimmed to whole cycles, the last sample taken
+    in part, and its edges are smoothed by up to three running means over one cycle. Each has a zero
+    at every harmonic, so nothing leaks, and a small error of the frequency matters in a high power
+    only (Hogenauer 1981: cascades of running means; use as weights of whole cycles: own). The first
+    and last cycles weigh less than the middle; one cycle gets no smoothing, two cycles one.
     """
     cycles = int(np.floor(n / cycle_samples + 1e-9))
     if cycles < 1:

@@ -110,7 +110,7 @@ def measure_three_phase(
 
     References
     ----------
-    IEEE Std 1459-2010, 3.2.3 (from memory), with equal resistances of line and neutral and equal
+    IEEE Std 1459-2010, 3.2.2.8 and 3.2.3.1, with equal resistances of line and neutral and equal
     losses of star and delta loads:
     Ie^2 = (Ia^2 + Ib^2 + Ic^2 + In^2) / 3 and
     Ve^2 = (3 (Va^2 + Vb^2 + Vc^2) + Vab^2 + Vbc^2 + Vca^2) / 18 with four wires;

@@ -176,7 +176,7 @@ def test_without_any_use_all_is_waiting():
     found = idle_or_use(finding_of(np.full(5 * 1440, 4.0) + np.arange(5 * 1440) % 2 * 0.2))
     assert found.idle_share.value == pytest.approx(1.0)
     assert found.uses_per_week.value == 0
-    assert found.uses_per_week.high == pytest.approx(3 / 5 * 7)
+    assert found.uses_per_week.high == pytest.approx(-np.log(0.025) / 5 * 7)
     assert np.isnan(found.break_even_per_week.value)
     assert "was not used in these 5.0 days" in found.sentence
 

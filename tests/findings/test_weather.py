@@ -147,7 +147,7 @@ def test_heat_pump_of_a_sample_house():
     assert "1 of 21 days" in fit.remarks[0]
     text = fit.to_markdown()
     assert "per heating degree day" in text
-    assert list(fit.to_frame()["what"])[-2:] == ["CV(RMSE)", "NMBE"]
+    assert list(fit.to_frame()["what"])[-1] == "CV(RMSE)"
 
 
 def test_what_does_not_depend_on_weather_is_said_so():
@@ -155,12 +155,22 @@ def test_what_does_not_depend_on_weather_is_said_so():
     assert fit.sentence.startswith("No dependence on the outdoor temperature that these data")
 
 
-def test_cv_rmse_and_nmbe_by_hand():
-    kwh, celsius = house(60, seed=5)
-    fit = weather_dependence(kwh, celsius, shape="flat")
-    off = kwh - kwh.mean()
-    assert fit.cv_rmse == pytest.approx(np.sqrt((off**2).sum() / 59) / kwh.mean())
-    assert fit.nmbe == pytest.approx(0.0, abs=1e-12)
+@pytest.mark.parametrize(("shape", "p"), [("flat", 1), ("line", 2), ("heating", 3), ("both", 5)])
+def test_cv_rmse_counts_every_parameter(shape, p):
+    """ASHRAE Guideline 14: sqrt(sum of squares / (n - p)) / mean, p all parameters of the model."""
+    kwh, celsius = house(200, seed=5, heating=0.9, cooling=0.7)
+    fit = weather_dependence(kwh, celsius, shape=shape)
+    off = fit.days["kwh"] - fit.days["expected_kwh"]
+    assert fit.cv_rmse == pytest.approx(np.sqrt((off**2).sum() / (200 - p)) / kwh.mean())
+    assert fit.scatter_kwh == pytest.approx(fit.cv_rmse * kwh.mean())
+    assert fit.choice["scatter_kwh"].item() == pytest.approx(fit.scatter_kwh)
+
+
+def test_a_balance_point_that_was_given_is_no_parameter():
+    kwh, celsius = house(60, seed=5, heating=0.9)
+    fit = weather_dependence(kwh, celsius, heating_base_c=15.0)
+    off = fit.days["kwh"] - fit.days["expected_kwh"]
+    assert fit.scatter_kwh == pytest.approx(np.sqrt((off**2).sum() / 58))
 
 
 def test_the_clamp_widens_energies_and_not_the_balance_point():

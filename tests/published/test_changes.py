@@ -3,9 +3,11 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.optimize import brentq
+from scipy.stats import norm
 
 from homeenergy.findings import before_after, daily_energy, find_changes
-from homeenergy.findings.change.before_after import steps
+from homeenergy.findings.change.before_after import BAI_97_5, steps
 
 from .household import HOUSE_ZONE
 from .whiteside import table
@@ -31,6 +33,21 @@ def test_the_nile_changes_after_1898(nile):
     assert left @ left == pytest.approx(1597457.194, abs=1e-3)
     assert change.shown
     assert change.chance <= 0.002
+
+
+def test_point_of_the_distribution_of_the_break():
+    """Bai 1997: 97.5 % point of where a Brownian motion with two-sided drift is greatest."""
+
+    def below(x):
+        root = np.sqrt(x)
+        return (
+            1
+            + root * np.exp(-x / 8) / np.sqrt(2 * np.pi)
+            - (x + 5) / 2 * norm.cdf(-root / 2)
+            + 1.5 * np.exp(x) * norm.cdf(-1.5 * root)
+        )
+
+    assert brentq(lambda x: below(x) - 0.975, 1.0, 50.0) == pytest.approx(BAI_97_5, abs=5e-3)
 
 
 def test_interval_of_the_break_is_near_the_published_one(nile):

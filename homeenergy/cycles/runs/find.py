@@ -248,9 +248,9 @@ def standby_draw(
 
     Notes
     -----
-    IEC 62301 (2011; from memory) wants a resolution of 0.01 W, a steady supply of known distortion
-    and an uncertainty of 2 %: a clamp in a panel meets none of these. What can be taken over is its
-    idea of stability, the regression of power on time.
+    IEC 62301:2011 (figures unverified) wants a resolution of 0.01 W, a steady supply of known
+    distortion and an uncertainty of 2 %: a clamp in a panel meets none of these. What can be taken
+    over is its idea of stability, the regression of power on time.
 
     Examples
     --------

@@ -138,13 +138,11 @@ def find_plateaus(
     -----
     Minimises the sum of squares about the levels plus a penalty for each change. The default
     penalty is 3 sigma² ln(n), the leading term of the modified Bayes information criterion for
-    changes of a mean in normal noise (Zhang & Siegmund 2007, Biometrics 63, 22-32), with n the
-    samples of a day (or of the trace, if shorter), so that a longer log does not change what is
-    found on any of its days.
+    changes of a mean in normal noise (Zhang & Siegmund 2007), with n the samples of a day (or of
+    the trace, if shorter), so that a longer log does not change what is found on any of its days.
 
     One pass compresses the trace to atoms (O(n)); the pruned exact search of Killick, Fearnhead &
-    Eckley (2012, JASA 107, 1590-1598) then runs on the atoms. Memory beyond the trace: 56 bytes an
-    atom.
+    Eckley 2012 then runs on the atoms. Memory beyond the trace: 56 bytes an atom.
 
     Examples
     --------

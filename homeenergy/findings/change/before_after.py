@@ -30,7 +30,7 @@ Array = NDArray[np.float64]
 TRIED = np.array([0.0, 0.15, 0.3, 0.45, 0.6, 0.75, 0.9])
 MATCH_DRAWS = 120
 # Within so many units of (step / long-run scatter)^2 a break lies: 97.5 % of the place of the
-# greatest of a Brownian motion with a drift falling to both sides (Bai 1997, from memory).
+# greatest of a Brownian motion with a drift falling to both sides (Bai 1997).
 BAI_97_5 = 11.03
 
 
@@ -79,8 +79,8 @@ def steps(design: Array, values: Array, *, least: int) -> Steps:
 
     Notes
     -----
-    What a step explains beside other columns is found from sums from each day to the last
-    (Frisch & Waugh 1933, Econometrica 1, 387-401, from memory): O(n k) for each series.
+    What a step explains beside other columns is found from sums from each day to the last (Frisch &
+    Waugh 1933, Lovell 1963): O(n k) for each series.
     """
     y = values[:, None] if values.ndim == 1 else values
     n = y.shape[0]
@@ -245,10 +245,9 @@ def before_after(
     A regression of daily energy on weekday, weather (see `weather_dependence`) and the step; where
     the data say so (Bayesian information criterion), the weather counts differently after it.
     Intervals allow for days being like those before: see `Regression`. An unknown day is that of
-    least squares; its interval follows Bai 1997, Review of Economics and Statistics 79, 551-563
-    (from memory). The chance is counted in series without a change but with the scatter and the
-    correlation of these days (`alike_series`), searched in the same way: the greatest F of all
-    days, or the F of the day given (Andrews 1993, Econometrica 61, 821-856, from memory).
+    least squares; its interval follows Bai 1997. The chance is counted in series without a change
+    but with the scatter and the correlation of these days (`alike_series`), searched in the same
+    way: the greatest F of all days, or the F of the day given (Andrews 1993).
 
     Examples
     --------

@@ -82,10 +82,9 @@ def find_changes(
 
     Notes
     -----
-    Stretches of constant level by optimal partitioning (Jackson et al. 2005, IEEE Signal Processing
-    Letters 12, 105-108, from memory), with a penalty that grows with how alike days are; then each
-    change is judged by `before_after` between its neighbours and left out if chance does as much in
-    more than 1 of 100 logs. O(n^2).
+    Stretches of constant level by optimal partitioning (Jackson et al. 2005), with a penalty that
+    grows with how alike days are; then each change is judged by `before_after` between its
+    neighbours and left out if chance does as much in more than 1 of 100 logs. O(n^2).
     """
     days = whole_days(daily)
     if outdoor is not None:

@@ -245,9 +245,8 @@ def corrected(found: list[Comparison], *, of: str) -> Comparisons:
 def holm(p: list[float]) -> NDArray[np.float64]:
     """Probabilities corrected for being several.
 
-    S. Holm, A simple sequentially rejective multiple test procedure, Scand. J. Statist. 6 (1979)
-    65-70: the k-th least is multiplied by the number of those not less, and none may be less than
-    one before it.
+    Holm 1979: the k-th least is multiplied by the number of those not less, and none may be less
+    than one before it.
     """
     values = np.asarray(p, dtype=np.float64)
     order = np.argsort(values, kind="stable")

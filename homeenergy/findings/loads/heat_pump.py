@@ -83,9 +83,8 @@ def compressor(cycles: Cycles) -> Compressor:
     Notes
     -----
     Work and rest are parted where the variance of the logarithm of power between the two groups is
-    greatest (Otsu 1979, IEEE Trans. Syst. Man Cybern. 9, 62-66, from memory), weighted by time;
-    where the groups are too near each other for that, at the level from which `cycles` counts a
-    run.
+    greatest (Otsu 1979; the logarithm, and weights by time, are own); where the groups are too near
+    each other for that, at the level from which `cycles` counts a run.
     """
     p = cycles.plateaus
     on_w = _parting_w(p)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import ceil, hypot, inf, isfinite, isnan, nan
+from math import ceil, hypot, inf, isfinite, isnan, log, nan
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -108,9 +108,9 @@ def plural(noun: str) -> str:
 
 
 DAYS_PER_WEEK, H_PER_WEEK = 7.0, 168.0
-# With no event in n days there are fewer than 3 / n a day at 95 % ("rule of three", Hanley &
-# Lippman-Hand 1983, JAMA 249, 1743-1745, from memory).
-RULE_OF_THREE = 3.0
+# With no event in n days, upper end of the two-sided 95 % interval times n: -ln 0.025, exact for a
+# Poisson count. The "rule of three" (Hanley & Lippman-Hand 1983) is its one-sided counterpart.
+NONE_SEEN = -log(0.025)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -371,7 +371,7 @@ def _uses_per_week(parts: pd.DataFrame) -> Estimate:
     )
     found = scaled(rate, H_PER_WEEK)
     if found.value == 0:
-        return replace(found, low=0.0, high=RULE_OF_THREE * H_PER_WEEK / float(hours.sum()))
+        return replace(found, low=0.0, high=NONE_SEEN * H_PER_WEEK / float(hours.sum()))
     return replace(found, low=max(found.low, 0.0))
 
 

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from homeenergy.units import DAYS_PER_YEAR
 
-# Modified z-score beyond which a value counts as an outlier (Iglewicz & Hoaglin, "How to Detect and
-# Handle Outliers", 1993; NIST/SEMATECH e-Handbook 1.3.5.17), and 1 / the normal 0.75 quantile.
+# Modified z-score beyond which a value counts as an outlier (Iglewicz & Hoaglin 1993), and 1 / the
+# normal 0.75 quantile.
 OUTLYING = 3.5
 MAD_TO_SD = 1.4826
 LEAST_HOUSES = 5  # of an appliance, to say what is usual; own rule

@@ -50,9 +50,10 @@ class WeatherFit:
     heating_kwh, cooling_kwh : Estimate or None
         Energy per degree day below and above them [kWh/(K d)]. For "line" the one whose sign fits.
     scatter_kwh : float
-        Standard deviation of days about the model [kWh].
-    cv_rmse, nmbe : float
-        The same, and the mean error, as shares of the mean day.
+        Standard deviation of days about the model [kWh], with n - p degrees of freedom, p all
+        parameters that were estimated, balance points among them.
+    cv_rmse : float
+        The same as a share of the mean day, CV(RMSE).
     weather_share : float
         Share of the energy of these days that the model lays to heating and cooling; NaN for
         "line", where the base is not seen.
@@ -80,7 +81,6 @@ class WeatherFit:
     cooling_kwh: Estimate | None
     scatter_kwh: float
     cv_rmse: float
-    nmbe: float
     weather_share: float
     choice: pd.DataFrame
     days: pd.DataFrame
@@ -133,11 +133,10 @@ class WeatherFit:
             if e is not None
         ]
         nan = float("nan")
-        for what, share in (("CV(RMSE)", self.cv_rmse), ("NMBE", self.nmbe)):
-            rows.append(
-                {"what": what, "value": share, "low": nan, "high": nan, "unit": ""}
-                | {"n": self.regression.n, "basis": "share of the mean day"}
-            )
+        rows.append(
+            {"what": "CV(RMSE)", "value": self.cv_rmse, "low": nan, "high": nan, "unit": ""}
+            | {"n": self.regression.n, "basis": "share of the mean day"}
+        )
         return pd.DataFrame(rows)
 
     def to_markdown(self) -> str:
@@ -239,15 +238,17 @@ def weather_dependence(
 
     Notes
     -----
-    Change-point models (Kissock, Haberl & Claridge 2003, ASHRAE Transactions 109 II, 425-434, from
-    memory), by least squares: every balance point on a grid of half a degree, finely around the
-    best. The shape has the lowest Bayesian information criterion (Schwarz 1978), counting as many
-    independent days as these are worth, n (1 - r) / (1 + r) for a lag-1 correlation r; one in
-    which colder days need less heat, or warmer days less cooling, is ruled out. Intervals are those
-    of the middle 95 % of 400 fits, balance points and all, to the model plus residuals drawn anew
-    with their correlation (`alike_series`); they take the shape as given.
+    Change-point models (Kissock, Haberl & Claridge 2003), by least squares: every balance point on
+    a grid of half a degree, finely around the best. The shape has the lowest Bayesian information
+    criterion (Schwarz 1978), counting as many independent days as these are worth,
+    n (1 - r) / (1 + r) for a lag-1 correlation r; one in which colder days need less heat, or
+    warmer days less cooling, is ruled out. Intervals are those of the middle 95 % of 400 fits,
+    balance points and all, to the model plus residuals drawn anew with their correlation
+    (`alike_series`); they take the shape as given.
 
-    CV(RMSE) and NMBE are those of ASHRAE Guideline 14 (from memory).
+    CV(RMSE) is that of ASHRAE Guideline 14. Its limits for calibrated simulations do not apply to a
+    regression on days, and NMBE of the days that were fitted is zero by construction: neither is
+    given.
 
     Examples
     --------
@@ -274,7 +275,9 @@ def weather_dependence(
     regression = fit_line(weather_design(balance, celsius), days.kwh, position=days.position)
     given = heating_base_c is not None or cooling_base_c is not None
     draws = () if given else _draws(balance, celsius, regression)
-    return _weather_fit(days, balance, regression, draws=draws, choice=choice)
+    # Balance points that were given cost no degree of freedom.
+    free = regression.coefficients.size if given else FREE[balance.shape]
+    return _weather_fit(days, balance, regression, free=free, draws=draws, choice=choice)
 
 
 def choose_balance(
@@ -301,11 +304,19 @@ def choose_balance(
     rows = []
     for shape, (_, regression) in fits.items():
         mean_square = max(float(np.mean(regression.residuals**2)), 1e-12)
-        score = worth * np.log(mean_square) + (FREE[shape] + base.shape[1] - 1) * np.log(worth)
-        rows.append({"shape": shape, "scatter_kwh": regression.scatter, "score": score})
+        free = FREE[shape] + base.shape[1] - 1
+        score = worth * np.log(mean_square) + free * np.log(worth)
+        rows.append({"shape": shape, "scatter_kwh": _scatter(regression, free), "score": score})
     choice = pd.DataFrame(rows)
     best = list(fits)[int(choice["score"].argmin())]
     return fits[best][0], choice
+
+
+def _scatter(regression: Regression, free: int) -> float:
+    """Standard deviation of the residuals with `free` parameters estimated; NaN without days."""
+    left = regression.n - free
+    square = float(regression.residuals @ regression.residuals)
+    return float(np.sqrt(square / left)) if left > 0 else float("nan")
 
 
 def _given(heating_c: float | None, cooling_c: float | None) -> Balance:
@@ -344,6 +355,7 @@ def _weather_fit(
     balance: Balance,
     regression: Regression,
     *,
+    free: int,
     draws: tuple[tuple[Balance, Array], ...],
     choice: pd.DataFrame,
 ) -> WeatherFit:
@@ -356,6 +368,7 @@ def _weather_fit(
     expected = expected_kwh(balance, regression.coefficients, celsius)
     mean = float(days.kwh.mean())
     base = float(regression.coefficients[0])
+    scatter = _scatter(regression, free)
     fit = WeatherFit(
         shape=balance.shape,
         base_kwh=figures["base_kwh"],
@@ -363,11 +376,8 @@ def _weather_fit(
         cooling_balance_c=_balance_figure(balance, draws, "cooling_c", regression.n),
         heating_kwh=figures.get("heating_kwh"),
         cooling_kwh=figures.get("cooling_kwh"),
-        scatter_kwh=regression.scatter,
-        cv_rmse=regression.scatter / abs(mean) if mean else float("nan"),
-        nmbe=float(np.sum(days.kwh - expected)) / regression.plain_freedom / mean
-        if mean
-        else float("nan"),
+        scatter_kwh=scatter,
+        cv_rmse=scatter / abs(mean) if mean else float("nan"),
         weather_share=float("nan") if balance.shape == "line" or not mean else 1 - base / mean,
         choice=choice,
         days=pd.DataFrame(

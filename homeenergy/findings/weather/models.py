@@ -139,7 +139,7 @@ class Balance:
 
         A balance point that moves by a degree adds its slope to every day beyond it (the derivative
         of the term by its balance point): with these columns a linear fit allows for balance points
-        being estimated (Gauss-Newton; Seber & Wild 1989, Nonlinear Regression, from memory).
+        being estimated (Gauss-Newton; Seber & Wild 1989).
         """
         columns = [self.terms(celsius)]
         if self.heating_c is not None:

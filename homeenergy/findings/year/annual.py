@@ -149,10 +149,10 @@ def annual_energy(
     Notes
     -----
     Days covered for 90 % or more are scaled to 24 h. Where each weekday was seen twice or more, the
-    mean of the weekday means is taken (post-stratified mean; Cochran 1977, Sampling Techniques,
-    5A.9, from memory); its interval is Student's t from the deviations of days from the mean of
-    their weekday, each weighted as its weekday is, with six degrees of freedom less, and widened
-    where days are like those before (`mean_of_days`).
+    mean of the weekday means is taken (post-stratified mean; Cochran 1977, 5A.9); its interval is
+    Student's t from the deviations of days from the mean of their weekday, each weighted as its
+    weekday is, with six degrees of freedom less, and widened where days are like those before
+    (`mean_of_days`).
 
     Days of the year that were not seen are taken to lie anywhere within `SEASON_LIMIT` of the mean
     (own rule, no source), evenly and all to one side (JCGM 100:2008, 4.3.7): of a year of which the

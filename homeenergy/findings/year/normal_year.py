@@ -156,7 +156,7 @@ def normal_year(
     the base of the table, since degree days at another base cannot be had from it. From mean
     temperatures, the days of a month are taken to spread about its mean as a normal distribution
     with the standard deviation that the days of the log show about those around them (an idea of
-    Thom 1954, Monthly Weather Review 82, 1-6, from memory): a mild month has cold days.
+    Thom 1954): a mild month has cold days.
     """
     months = _checked(table)
     if HEATING in months or COOLING in months:

@@ -220,12 +220,12 @@ def run_heat_pump(
 
     Notes
     -----
-    Own model, from memory of how such machines behave: the house loses heat in proportion to its
-    distance from 20 deg C; the compressor meets the loss by modulating between its least and its
-    most power, and cycles on and off where the least is too much; the coefficient of performance
-    falls by 2.5 % a kelvin below 7 deg C. Below `defrost_below_c` the machine defrosts every
-    `defrost_every_s` of compressor time: the compressor stops, the valve turns, it runs hard for
-    minutes and turns back. The crankcase heater is on while the compressor is off and it is cold.
+    Own assumption of how such machines behave: the house loses heat in proportion to its distance
+    from 20 deg C; the compressor meets the loss by modulating between its least and its most power,
+    and cycles on and off where the least is too much; the coefficient of performance falls by 2.5 %
+    a kelvin below 7 deg C. Below `defrost_below_c` the machine defrosts every `defrost_every_s` of
+    compressor time: the compressor stops, the valve turns, it runs hard for minutes and turns back.
+    The crankcase heater is on while the compressor is off and it is cold.
     """
     n_s = canvas.watts.size
     # Piecewise linear between the hours, constant over a step.

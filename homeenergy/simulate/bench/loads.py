@@ -14,7 +14,7 @@ Wave = NDArray[np.float64]
 
 STEPS_PER_CYCLE = 4096  # of the simulated rectifier
 SETTLING_CYCLES = 60
-DIODE_V = 0.9  # forward drop of a rectifier diode under load, from memory of data sheets
+DIODE_V = 0.9  # forward drop of a rectifier diode under load; own assumption
 LEAST_RAIL_V = 10.0  # a supply of constant power that draws more than this allows shuts down
 
 
@@ -188,7 +188,7 @@ def _rectifier_cycle(
 
 
 SUBSTEPS = 8
-KNEE_POWER = 9  # how suddenly the core gives up; from memory of magnetisation curves, no source
+KNEE_POWER = 9  # how suddenly the core saturates; own assumption
 
 
 def saturating_clamp_amps(

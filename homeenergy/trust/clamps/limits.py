@@ -141,8 +141,8 @@ def resolution(
     Own derivation. A step is 2 sqrt(2) rating / 2**bits. A sine whose peak stays under half a step
     is read as zero: below rating / 2**bits amperes rms. The mean of `samples` products of voltage
     and a current with noise s has the standard deviation V s / sqrt(samples); rounding itself adds
-    a twelfth of a step squared. That noise of about half a step makes the mean follow the signal
-    is the theory of dither (Widrow & Kollar 2008, from memory).
+    a twelfth of a step squared. That noise of about half a step makes the mean follow the signal is
+    the theory of dither (Widrow & Kollar 2008).
     """
     if rating_a is None:
         raise ValueError("rating_a is missing: without the clamp's rating no step can be told")
@@ -178,8 +178,8 @@ def phase_error(*, power_factor: float, displacement_min: float, lagging: bool =
     power_factor : float
         Of the load, in (0, 1].
     displacement_min : float
-        Displacement [minutes of angle], positive where the secondary current leads, the sign of
-        IEC 61869-2 (from memory).
+        Displacement [minutes of angle], positive where the secondary current leads. Data sheets
+        differ: some count it positive where the primary leads.
     lagging : bool
         Whether the load's current lags its voltage.
 

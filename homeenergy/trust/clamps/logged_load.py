@@ -18,7 +18,7 @@ from homeenergy.trust.concern import Concern
 from homeenergy.units import NS_PER_S, S_PER_H
 
 BLOCK_S = 60.0
-LONG_H = 3  # "continuous": NEC Art. 100 (from memory)
+LONG_H = 3  # "continuous load": NEC Art. 100, a rule of design
 COVERED = 0.95
 # A top that is cut off: many readings within half a per cent of the greatest, few just below.
 TOP, NEXT = 0.995, 0.95

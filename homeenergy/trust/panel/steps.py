@@ -133,8 +133,8 @@ def median_estimate(values: NDArray[np.float64], *, unit: str, basis: str) -> Es
     Notes
     -----
     Ends are order statistics of ranks l and n + 1 - l, l the greatest with a binomial probability
-    of at most 2.5 % below it (Conover, Practical Nonparametric Statistics, from memory). With fewer
-    than six values there is none, and the ends are infinite.
+    of at most 2.5 % below it (Conover 1999). With fewer than six values there is none, and the ends
+    are infinite.
     """
     from scipy.stats import binom
 

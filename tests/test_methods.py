@@ -1,0 +1,74 @@
+"""The document of methods: its modules exist, and its bibliography holds what the code cites."""
+
+import calendar
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+TEXT = (ROOT / "shared" / "methods.md").read_text(encoding="utf-8")
+BODY, BIBLIOGRAPHY = TEXT.split("\n## Bibliography\n")
+ENTRIES = re.findall(r"^- (.+)$", BIBLIOGRAPHY, re.MULTILINE)
+# Words before a year that are no author.
+NOT_AUTHORS = {*calendar.month_name, *calendar.month_abbr}
+CITED = re.compile(r"\b([A-Z][a-z]{2,})(?:,? \(?| et al\.,? \(?)((?:18|19|20)\d\d)\b(?!-)")
+
+
+def cited_in_code():
+    found = {}
+    for path in sorted((ROOT / "homeenergy").rglob("*.py")):
+        text = re.sub(r"[\s#]+", " ", path.read_text(encoding="utf-8"))
+        for author, year in CITED.findall(text):
+            if author not in NOT_AUTHORS and int(year) < 2025:
+                found.setdefault((author, year), path.relative_to(ROOT))
+    return found
+
+
+def test_the_search_for_citations_finds_some():
+    found = cited_in_code()
+    assert ("Cochran", "1977") in found
+    assert len(found) > 25
+
+
+@pytest.mark.parametrize("work", sorted(cited_in_code()), ids=" ".join)
+def test_every_work_that_the_code_cites_has_an_entry(work):
+    author, year = work
+    entries = [entry for entry in ENTRIES if author in entry and f"({year}" in entry]
+    assert len(entries) == 1, f"{author} {year}, cited in {cited_in_code()[work]}"
+
+
+def test_every_module_that_the_document_names_exists():
+    named = set(re.findall(r"`([a-z_]+(?:/[a-z_]+)*\.py)`", BODY))
+    assert len(named) > 40
+    missing = {name for name in named if not (ROOT / "homeenergy" / name).is_file()}
+    missing = {name for name in missing if not (ROOT / name).is_file()}
+    assert not missing
+
+
+def test_every_entry_is_cited_or_checked():
+    tests = "".join(p.read_text(encoding="utf-8") for p in (ROOT / "tests").rglob("*.py"))
+    code = "".join(p.read_text(encoding="utf-8") for p in (ROOT / "homeenergy").rglob("*.py"))
+    papers = BIBLIOGRAPHY.split("### Standards")[0]
+    for entry in re.findall(r"^- (.+)$", papers, re.MULTILINE):
+        author = re.match(r"[A-Za-z]+", entry).group()
+        assert author in BODY or author in code or author in tests, entry
+
+
+def test_every_paper_and_book_says_how_far_it_was_checked():
+    papers = BIBLIOGRAPHY.split("### Standards")[0]
+    unmarked = [
+        entry
+        for entry in re.findall(r"^- (.+)$", papers, re.MULTILINE)
+        if not re.search(r"\[[vpu]\]", entry)
+    ]
+    assert not unmarked
+
+
+def test_no_source_is_cited_from_memory():
+    words = "from " + "memory"
+    for folder in ("homeenergy", "shared", "tests", "notebooks"):
+        for path in (ROOT / folder).rglob("*"):
+            if path.suffix in {".py", ".md", ".toml", ".ipynb"}:
+                text = re.sub(r"[\s#]+", " ", path.read_text(encoding="utf-8"))
+                assert words not in text, path
