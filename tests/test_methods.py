@@ -9,7 +9,14 @@ import pytest
 ROOT = Path(__file__).parents[1]
 TEXT = (ROOT / "shared" / "methods.md").read_text(encoding="utf-8")
 BODY, BIBLIOGRAPHY = TEXT.split("\n## Bibliography\n")
-ENTRIES = re.findall(r"^- (.+)$", BIBLIOGRAPHY, re.MULTILINE)
+PAPERS = BIBLIOGRAPHY.split("### Standards")[0]
+
+
+def entries_of(text):
+    return [" ".join(part.split()) for part in re.split(r"^- ", text, flags=re.MULTILINE)[1:]]
+
+
+ENTRIES = entries_of(BIBLIOGRAPHY)
 # Words before a year that are no author.
 NOT_AUTHORS = {*calendar.month_name, *calendar.month_abbr}
 CITED = re.compile(r"\b([A-Z][a-z]{2,})(?:,? \(?| et al\.,? \(?)((?:18|19|20)\d\d)\b(?!-)")
@@ -46,23 +53,22 @@ def test_every_module_that_the_document_names_exists():
     assert not missing
 
 
+def test_every_row_of_a_table_has_as_many_cells_as_its_head():
+    for table in re.findall(r"(?:^\|.+\n)+", TEXT, re.MULTILINE):
+        cells = {row.count("|") for row in table.splitlines()}
+        assert len(cells) == 1, table
+
+
 def test_every_entry_is_cited_or_checked():
     tests = "".join(p.read_text(encoding="utf-8") for p in (ROOT / "tests").rglob("*.py"))
     code = "".join(p.read_text(encoding="utf-8") for p in (ROOT / "homeenergy").rglob("*.py"))
-    papers = BIBLIOGRAPHY.split("### Standards")[0]
-    for entry in re.findall(r"^- (.+)$", papers, re.MULTILINE):
+    for entry in entries_of(PAPERS):
         author = re.match(r"[A-Za-z]+", entry).group()
         assert author in BODY or author in code or author in tests, entry
 
 
 def test_every_paper_and_book_says_how_far_it_was_checked():
-    papers = BIBLIOGRAPHY.split("### Standards")[0]
-    unmarked = [
-        entry
-        for entry in re.findall(r"^- (.+)$", papers, re.MULTILINE)
-        if not re.search(r"\[[vpu]\]", entry)
-    ]
-    assert not unmarked
+    assert not [one for one in entries_of(PAPERS) if not re.search(r"\[[vpu]\]", one)]
 
 
 def test_no_source_is_cited_from_memory():
