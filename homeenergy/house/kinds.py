@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 Seasonality = Literal["strong", "some", "none"]
+SEASONS: tuple[Seasonality, ...] = ("strong", "some", "none")
 
 # A compressor rests for some minutes at least, but stops briefly to begin and end a defrost.
 # Common practice, no source.
@@ -66,10 +67,13 @@ class Kind:
         How it works, as a predicate.
     bridging : Bridging
     season : str
-        How much the weather of a year drives it where house.toml does not say: "strong", "some" or
-        "none" (own rule, no source).
+        How much the weather of a year drives it where house.toml does not say and no outdoor
+        temperature tells: "strong", "some" or "none". Own rule, no source: what changes its speed
+        mostly heats or cools; what switches itself follows the room or the water main; what a
+        person switches may be a lamp, which follows the length of the day, and programmes and what
+        is never off follow habits.
     season_matters : bool
-        Whether appliances of this kind differ so much in their season that the default is a guess.
+        Whether the kind may be a heater or a cooler as well, so that its default can be far off.
     never_off : bool
         Whether it has no runs, so that nothing of it is idle.
     by_hand : bool
@@ -114,6 +118,7 @@ KINDS: dict[str, Kind] = {
         help="goes on and off by itself: refrigerator, water heater, well pump",
         words="switches itself",
         season="some",
+        season_matters=True,
         # Of one compressor or element, what lies far below its power is another load.
         bridging=Bridging(pauses="short", usual_pause_in_holes=True, low_share=0.75),
         why_not_shifted="goes on by itself when its temperature calls for it: to move it is to let "
@@ -133,7 +138,7 @@ KINDS: dict[str, Kind] = {
     "manual": Kind(
         help="a person switches it: kettle, oven, television, lights",
         words="is switched by somebody",
-        season="none",
+        season="some",  # a lamp, a heater or a kettle
         season_matters=True,
         bridging=Bridging(interruptions=True),
         by_hand=True,

@@ -10,6 +10,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from homeenergy.house.carbon import CarbonFactor
+from homeenergy.house.kinds import Seasonality
 from homeenergy.house.tariff import Tariff
 from homeenergy.house.write_up import WriteUpDetails
 
@@ -72,11 +73,16 @@ class Clamp:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Circuit:
-    """One circuit of the panel schedule."""
+    """One circuit of the panel schedule.
+
+    `kind` is one of `homeenergy.house.KINDS`, inferred where it is None. `season` is how much the
+    weather of a year drives what it feeds; None leaves that to the outdoor temperature or the kind.
+    """
 
     name: str
     appliance: str
     kind: str | None = None
+    season: Seasonality | None = None
     role: Literal["load", "mains"] = "load"
     legs: tuple[str, ...] = ()
     breaker_a: float | None = None

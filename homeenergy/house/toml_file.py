@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from homeenergy.house.carbon import read_carbon
 from homeenergy.house.clamps import read_clamp
 from homeenergy.house.fields import Fields
-from homeenergy.house.kinds import KINDS
+from homeenergy.house.kinds import KINDS, SEASONS
 from homeenergy.house.layouts import read_layout
 from homeenergy.house.load_toml import load_toml
 from homeenergy.house.programme_names import read_programmes
@@ -96,7 +96,7 @@ def _supply(table: Fields) -> Supply:
 
 
 def _circuit(table: Fields, supply: Supply, timezone: ZoneInfo) -> Circuit:
-    table.only(("name", "appliance", "kind", "role", "legs", "breaker_a", "clamp"))
+    table.only(("name", "appliance", "kind", "season", "role", "legs", "breaker_a", "clamp"))
     name = table.text("name", required=True)
     if not _NAME.fullmatch(name):
         raise table.refuse("name", f"must be made of letters, digits, _ and -, got {name!r}")
@@ -111,6 +111,7 @@ def _circuit(table: Fields, supply: Supply, timezone: ZoneInfo) -> Circuit:
         name=name,
         appliance=table.text("appliance", name),
         kind=table.choice("kind", tuple(KINDS), none=True),
+        season=table.choice("season", SEASONS, none=True),
         role=table.choice("role", ("load", "mains"), "load"),
         legs=legs,
         breaker_a=table.number("breaker_a", positive=True),

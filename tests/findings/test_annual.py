@@ -7,17 +7,20 @@ import pandas as pd
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import annual_energy, appliance_finding
+from homeenergy.findings import annual_energy, appliance_finding, house_findings
 from homeenergy.house import Circuit, Clamp, PriceChange, PricePeriod, Season, Tariff
 from homeenergy.readings.trace import Trace
+from tests.findings.small_house import made_house
 
 FLAT = Tariff(currency="EUR", price_per_kwh=0.3)
 MONDAY = "2026-03-02T00:00Z"
 
 
-def finding(watts, *, kind="batch", appliance="Washer", start=MONDAY, tariff=None, **clamp):
+def finding(watts, *, kind="batch", season=None, start=MONDAY, tariff=None, **clamp):
     trace = Trace(label="load", start=pd.Timestamp(start), period_s=900, watts=watts)
-    circuit = Circuit(name="load", appliance=appliance, kind=kind, clamp=Clamp(**clamp))
+    circuit = Circuit(
+        name="load", appliance="Washer", kind=kind, season=season, clamp=Clamp(**clamp)
+    )
     return appliance_finding(trace, circuit=circuit, timezone="UTC", tariff=tariff)
 
 
@@ -67,20 +70,22 @@ def test_a_leap_year_has_a_day_more():
 
 
 @pytest.mark.parametrize(
-    ("appliance", "kind", "season", "limit"),
+    ("kind", "stated", "season", "limit"),
     [
-        ("Washer", "batch", "none known", 0.1),
-        ("Refrigerator", "thermostatic", "some", 0.3),
-        ("Lights upstairs", "manual", "some", 0.3),
-        ("Heat pump", "modulating", "strong", 1.0),
-        ("Bathroom space heater", "manual", "strong", 1.0),
-        ("Air conditioner", "thermostatic", "strong", 1.0),
+        ("batch", None, "none", 0.1),
+        ("thermostatic", None, "some", 0.3),
+        ("manual", None, "some", 0.3),
+        ("manual", "none", "none", 0.1),
+        ("modulating", None, "strong", 1.0),
+        ("manual", "strong", "strong", 1.0),
+        ("thermostatic", "strong", "strong", 1.0),
     ],
 )
-def test_the_year_not_seen_widens_the_interval_by_the_rule(appliance, kind, season, limit):
-    # Days that are all alike leave the rule alone: an even error holds 95 % within 0.95 of it.
-    year = annual_energy(days([2.0] * 28, kind=kind, appliance=appliance))
+def test_the_year_not_seen_widens_the_interval_by_the_rule(kind, stated, season, limit):
+    # Days that are all equal leave the rule: a rectangular error holds 95 % within 0.95 of it.
+    year = annual_energy(days([2.0] * 28, kind=kind, season=stated))
     assert year.season == season
+    assert year.season_from == ("kind" if stated is None else "house.toml")
     half = 0.95 * (1 - 28 / 365) * limit * 730
     assert year.kwh.value == pytest.approx(730)
     assert year.kwh.high - 730 == pytest.approx(half, rel=5e-3)
@@ -122,8 +127,8 @@ def test_measured_weather_overrules_the_kind():
     assert annual_energy(free).season == "some"
     found = annual_energy(free, outdoor=outdoor_of(28, celsius))
     assert abs(found.correlation) < 2 / np.sqrt(28)
-    assert found.season == "none known"
-    # Within a few degrees nothing can be ruled out.
+    assert (found.season, found.season_from) == ("none", "outdoor temperature")
+    # Rooms are heated on all of these days: nothing can be ruled out for summer.
     mild = annual_energy(free, outdoor=outdoor_of(28, 10 + celsius / 10))
     assert mild.season == "some"
 
@@ -207,3 +212,53 @@ def test_intervals_hold_the_year_where_the_season_keeps_to_the_rule():
         plain_held += one.kwh_per_day.low <= 2 <= one.kwh_per_day.high
     assert held >= 38
     assert plain_held <= 20  # the days alone know nothing of the season
+
+
+@pytest.mark.parametrize("name", ["Radiator", "Radiateur", "Heizlüfter", "Flight case charger"])
+def test_a_name_changes_no_figure_of_a_year(name):
+    """Only a stated season, the outdoor temperature or the kind does."""
+    rng = np.random.default_rng(3)
+    watts = np.full(14 * 1440, 1.5)
+    for day in range(14):
+        for at in rng.integers(300, 1300, rng.integers(2, 5)):
+            watts[1440 * day + at :][: rng.integers(20, 61)] = 1950
+    trace = Trace(label=name, start=pd.Timestamp(MONDAY), period_s=60, watts=watts)
+
+    def year(**settings):
+        circuit = Circuit(name="c1", appliance=name, **settings)
+        one = appliance_finding(trace, circuit=circuit, timezone="UTC")
+        return one, annual_energy(one)
+
+    one, found = year()
+    assert (one.kind, found.season, found.season_from) == ("manual", "some", "kind")
+    kwh = watts.mean() * 8.76
+    assert found.kwh.value == pytest.approx(kwh, rel=0.02)
+    assert found.kwh.high - found.kwh.value > 0.3 * (1 - 14 / 365) * 0.95 * kwh
+    assert 'write season = "strong"' in found.warning  # it may be a heater
+    assert any('season is not set and taken as "some"' in remark for remark in one.remarks)
+    stated, strong = year(season="strong")
+    assert strong.kwh.high - kwh > 0.95 * (1 - 14 / 365) * 0.95 * kwh
+    assert "by house.toml it follows the weather" in strong.warning
+    assert not any("season" in remark for remark in stated.remarks)
+
+
+def test_a_stated_season_outranks_the_outdoor_temperature():
+    celsius = np.linspace(20, 0, 28)
+    heats = days(1 + 0.2 * (20 - celsius), kind="manual", season="none")
+    assert annual_energy(heats, outdoor=outdoor_of(28, celsius)).season == "none"
+
+
+def test_temperatures_in_the_house_reach_all_figures_of_a_year(tmp_path):
+    """With outdoor.csv in the house's folder, findings and savings know what it shows."""
+    celsius = np.linspace(20, 0, 28)
+    on_h = 0.3 + 0.1 * (20 - celsius)
+    watts = (np.arange(1440) / 60 < on_h[:, None]).ravel() * 1500.0
+    lines = {"c1": 'appliance = "Heizlüfter"\nkind = "manual"'}
+    house = made_house(tmp_path, {"c1": watts}, start=MONDAY, circuits=lines)
+    (before,) = house_findings(house).appliances
+    assert (before.season.strength, before.season.source) == ("some", "kind")
+    outdoor_of(28, celsius).rename_axis("time").rename("celsius").to_csv(tmp_path / "outdoor.csv")
+    (one,) = house_findings(house).appliances
+    assert (one.season.strength, one.season.source) == ("strong", "outdoor temperature")
+    assert annual_energy(one).season == "strong"
+    assert not any("season" in remark for remark in one.remarks)

@@ -26,7 +26,8 @@ def finding_of(watts, *, kind="manual", name="Oven", period_s=60, **settings):
         watts=np.asarray(watts, np.float32),
     )
     clamp = settings.pop("clamp", Clamp())
-    circuit = Circuit(name=name.lower().replace(" ", "_"), appliance=name, kind=kind, clamp=clamp)
+    own = name.lower().replace(" ", "_")
+    circuit = Circuit(name=own, appliance=name, kind=kind, season="none", clamp=clamp)
     return appliance_finding(
         trace, circuit=circuit, timezone=settings.pop("timezone", ZONE), **settings
     )

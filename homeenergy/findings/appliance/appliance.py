@@ -10,10 +10,12 @@ import pandas as pd
 
 from homeenergy.cycles import Cycles, find_cycles
 from homeenergy.cycles.rest import Standby
+from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.remarks import remarks_on
 from homeenergy.findings.cost.cost import cost_of_days, energy_cost, price_outside_runs
 from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.findings.days.daily import daily_energy, energy_per_day, local_days, parts_of_days
+from homeenergy.findings.weather.seasons import SeasonOfUse, season_of_use, season_remark
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor, clamp_floor
 from homeenergy.house.schedule import Circuit, Clamp, Supply, Tariff
 from homeenergy.readings.trace import Trace
@@ -54,6 +56,8 @@ class ApplianceFinding:
         The runs behind them.
     daily : pandas.DataFrame
         Energy of each local day.
+    season : SeasonOfUse
+        How much the weather of a year drives it, and where that comes from.
     correction : str
         What house.toml multiplies the readings with, and from when: "none", "x 2".
     clamp_uncertainty : float or None
@@ -82,6 +86,7 @@ class ApplianceFinding:
     remarks: tuple[str, ...]
     cycles: Cycles
     daily: pd.DataFrame
+    season: SeasonOfUse
     correction: str = "none"
     clamp_uncertainty: float | None = None
     price_at_rest: float | None = None
@@ -110,10 +115,13 @@ def appliance_finding(
     tariff: Tariff | None = None,
     supply: Supply | None = None,
     cycles: Cycles | None = None,
+    outdoor: pd.Series | None = None,
 ) -> ApplianceFinding:
     """What one circuit uses; see `ApplianceFinding`.
 
     `cycles` are its runs as a person has decided them (`house_cycles`). Default: as found.
+    `outdoor` are temperatures [deg C] on instants (`read_outdoor`), which tell how much the weather
+    drives it where house.toml does not; they are ignored where they cover none of its whole days.
     """
     floor = clamp_floor(circuit, supply)
     if cycles is None:
@@ -133,6 +141,9 @@ def appliance_finding(
     rests = len(cycles.table) > 0 and cycles.total_wh != 0
     # Where power flows both ways, energies of either sign have no shares.
     one_way = rests and cycles.runs_wh / cycles.total_wh < 1.02
+    season = _season(circuit, cycles, daily, outdoor)
+    remarks = remarks_on(trace, replace(circuit, clamp=clamp), cycles, per_day)
+    remark = season_remark(season, kind=cycles.kind, runs=whole)
     return ApplianceFinding(
         circuit=circuit.name,
         appliance=circuit.appliance,
@@ -155,14 +166,24 @@ def appliance_finding(
             floor=floor,
             rest=cycles.rest,
         ),
-        remarks=remarks_on(trace, replace(circuit, clamp=clamp), cycles, per_day),
+        remarks=(*remarks, remark) if remark else remarks,
         cycles=cycles,
         daily=daily,
         correction=correction_words(clamp),
         clamp_uncertainty=clamp.uncertainty,
         price_at_rest=price_outside_runs(cycles, tariff=tariff, timezone=timezone),
         floor=floor,
+        season=season,
     )
+
+
+def _season(
+    circuit: Circuit, cycles: Cycles, daily: pd.DataFrame, outdoor: pd.Series | None
+) -> SeasonOfUse:
+    try:
+        return season_of_use(daily, kind=cycles.kind, stated=circuit.season, outdoor=outdoor)
+    except HouseError:  # temperatures of another time
+        return season_of_use(daily, kind=cycles.kind, stated=circuit.season)
 
 
 def _run_kwh(whole: pd.DataFrame, timezone: str) -> Estimate:

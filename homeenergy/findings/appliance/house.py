@@ -26,6 +26,7 @@ from homeenergy.house.appliance_names import appliance_names
 from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
+from homeenergy.readings.outdoor import FILE_NAME, read_outdoor
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.clamps.systematic import clamp_over, with_systematic
@@ -136,11 +137,13 @@ def house_findings(
     Raises
     ------
     HouseError
-        If a circuit is unknown, nothing has been imported, or run_decisions.csv cannot be used.
+        If a circuit is unknown, nothing has been imported, or run_decisions.csv or outdoor.csv
+        cannot be used.
 
     Notes
     -----
     Runs are those of `homeenergy.cycles.house_cycles`: what a person decided about them counts.
+    Where there is an outdoor.csv, it tells how much the weather drives an appliance (`season`).
     Appliances of one name have that of their circuit in brackets.
 
     Examples
@@ -165,6 +168,7 @@ def house_findings(
     zone = str(house.timezone)
     decisions = read_decisions(house)
     known = bench_remarks(house)
+    outdoor = read_outdoor(house) if (house.path / FILE_NAME).is_file() else None
 
     # Only what the mains are compared with is kept of a trace, so that no two are held at once.
     compared = circuits is None and bool(house.mains)
@@ -178,6 +182,7 @@ def house_findings(
             tariff=house.tariff,
             supply=house.supply,
             cycles=house_cycles(house, circuit, trace=trace, decisions=decisions),
+            outdoor=outdoor,
         )
         if finding.days and circuit.name in known:
             finding = replace(finding, remarks=(*finding.remarks, known[circuit.name]))

@@ -21,7 +21,8 @@ from homeenergy.findings.appliance.wording import (
 from homeenergy.findings.cost.mean_price import mean_price, price_at_rest, scaled
 from homeenergy.findings.days.day_parts import day_parts
 from homeenergy.findings.loads.idle import bound_text
-from homeenergy.findings.year.annual import SEASON_LIMIT, AnnualEnergy, annual_energy
+from homeenergy.findings.weather.seasons import SEASON_LIMIT
+from homeenergy.findings.year.annual import AnnualEnergy, annual_energy
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, number_text
 from homeenergy.stats.quotients import quotient

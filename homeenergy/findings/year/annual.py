@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import isfinite, nan, sqrt
-from typing import Literal
+from math import isfinite, sqrt
 
 import numpy as np
 import pandas as pd
@@ -16,42 +15,15 @@ from homeenergy.findings.appliance.wording import clipped, estimate_text
 from homeenergy.findings.cost.mean_price import mean_price, scaled
 from homeenergy.findings.cost.stepped import price_of_a_year
 from homeenergy.findings.days.daily import LEAST_COVERAGE
-from homeenergy.findings.weather.days import daily_temperature
-from homeenergy.house.kinds import KINDS
+from homeenergy.findings.weather.seasons import SeasonOfUse, season_of_use, season_remark
+from homeenergy.house.kinds import KINDS, Seasonality
 from homeenergy.house.tariff import Tariff
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_days
 from homeenergy.trust.clamps.systematic import with_even_error, with_systematic
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H
 
-Season = Literal["strong", "some", "none known"]
-# By how much of its mean an appliance may use more or less on days of the year that were not seen.
-# Own rule, no source: heating and cooling may stop or double; what keeps food cold or water hot
-# follows the room and the water main, and is held by 0.3 where it swings by a fifth about its mean
-# over the year (days that lie a fifth below the mean of the year are followed by 1 / 0.8 - 1 = 0.25
-# more, and some room is left); habits change the others a little.
-SEASON_LIMIT: dict[Season, float] = {"strong": 1.0, "some": 0.3, "none known": 0.1}
-# Words of an appliance's name that make it weather-driven. Own list.
-STRONG_WORDS = (
-    "heat pump",
-    "heating",
-    "space heater",
-    "radiator",
-    "boiler",
-    "furnace",
-    "air condition",
-    "cooling",
-    "cooler",
-    "dehumidifier",
-    "humidifier",
-    "fan",
-    "pool",
-)
-SOME_WORDS = ("light", "lamp", "water heater", "dryer", "sump", "well pump", "freezer", "fridge")
 LEAST_EACH_WEEKDAY = 2
-LEAST_DAYS_FOR_WEATHER = 14
-LEAST_RANGE_C = 10.0  # of daily means: less cannot rule out that the weather matters. Own rule.
-STRONG_CORRELATION = 0.5  # a quarter of the variance of days. Own rule.
 MONTHS = "January February March April May June July August September October November December"
 
 
@@ -76,7 +48,9 @@ class AnnualEnergy:
     weekdays_balanced : bool
         Whether each weekday counts for a seventh, however often it was seen.
     season : str
-        How much the weather drives it: "strong", "some" or "none known".
+        How much the weather drives it: "strong", "some" or "none".
+    season_from : str
+        Where that comes from: "house.toml", "outdoor temperature" or "kind", its default.
     correlation : float
         Of daily energy with the day's mean outdoor temperature; NaN where none was given.
     warning : str
@@ -92,7 +66,8 @@ class AnnualEnergy:
     share_of_year: float
     months: tuple[str, ...]
     weekdays_balanced: bool
-    season: Season
+    season: Seasonality
+    season_from: str
     correlation: float
     warning: str
     method: str
@@ -111,7 +86,9 @@ class AnnualEnergy:
             if estimate is not None:
                 row[name] = estimate.value
                 row[f"{name}_low"], row[f"{name}_high"] = estimate.low, estimate.high
-        for name in ("days", "share_of_year", "weekdays_balanced", "season", "correlation"):
+        for name in ("days", "share_of_year", "weekdays_balanced", "season"):
+            row[name] = getattr(self, name)
+        for name in ("season_from", "correlation"):
             row[name] = getattr(self, name)
         return pd.DataFrame([row | {"warning": self.warning}])
 
@@ -130,7 +107,8 @@ def annual_energy(
     finding : ApplianceFinding
     outdoor : pandas.Series, optional
         Outdoor temperature [deg C] on instants (`read_outdoor`): whether the weather drives the
-        appliance is then measured, where the days are enough, and not judged by its kind and name.
+        appliance is then measured, where the days are enough and house.toml does not state its
+        season. Default: what the finding knows (`homeenergy.findings.weather.seasons`).
     tariff : Tariff, optional
         By time of use: its prices of all seasons are then applied to a year of the appliance's
         hours. Default: the average price paid on the days at hand.
@@ -182,13 +160,15 @@ def annual_energy(
     kwh = (whole["kwh"] / whole["covered_h"] * S_PER_DAY / S_PER_H).to_numpy(np.float64)
     per_day, balanced = _mean_day(kwh, day.day_of_week.to_numpy())
     per_day = _with_clamp_and_step(per_day, finding)
-    correlation, range_c = _weather(kwh, day, outdoor)
-    season = _season(finding, correlation, range_c, len(day))
+    season = finding.season
+    if outdoor is not None:
+        stated = season.strength if season.source == "house.toml" else None
+        season = season_of_use(daily, kind=finding.kind, stated=stated, outdoor=outdoor)
     seen = min(len(set(zip(day.month, day.day, strict=True))) / DAYS_PER_YEAR, 1.0)
-    limit = (1 - seen) * SEASON_LIMIT[season]
+    limit = (1 - seen) * season.limit
     method = (
         f"{per_day.basis}; times {days_per_year:g} days; the {1 - seen:.0%} of the year not seen "
-        f"may differ by {SEASON_LIMIT[season]:.0%} either way (own rule)"
+        f"may differ by {season.limit:.0%} either way (own rule)"
     )
     year = scaled(per_day, days_per_year)
     year = with_even_error(year, limit * abs(year.value), basis=method)
@@ -202,9 +182,10 @@ def annual_energy(
         share_of_year=seen,
         months=tuple(MONTHS.split()[m - 1] for m in dict.fromkeys(day.month)),
         weekdays_balanced=balanced,
-        season=season,
-        correlation=correlation,
-        warning=_warning(finding, season, seen, correlation),
+        season=season.strength,
+        season_from=season.source,
+        correlation=season.correlation,
+        warning=_warning(finding, season, seen),
         method=method,
     )
 
@@ -237,46 +218,6 @@ def _with_clamp_and_step(per_day: Estimate, finding: ApplianceFinding) -> Estima
     return with_systematic(per_day, half, basis=per_day.basis) if half else per_day
 
 
-def _weather(
-    kwh: NDArray[np.float64], day: pd.DatetimeIndex, outdoor: pd.Series | None
-) -> tuple[float, float]:
-    """Correlation with the day's mean temperature, and the range of that; NaN where unknown."""
-    if outdoor is None:
-        return nan, nan
-    table = daily_temperature(outdoor, timezone=day.tz or "UTC")
-    known = table[table["covered_h"] >= LEAST_COVERAGE * table["day_h"]]
-    celsius = pd.Series(known["mean_c"].to_numpy(), index=pd.DatetimeIndex(known["day"]))
-    mean_c = celsius.reindex(day).to_numpy(np.float64)
-    both = np.isfinite(mean_c)
-    if not both.any():
-        raise HouseError(
-            "the outdoor temperatures cover none of these days",
-            fix="Give temperatures of the time of the log, or leave them out.",
-        )
-    x, y = mean_c[both], kwh[both]
-    if x.size < LEAST_DAYS_FOR_WEATHER or x.std() == 0 or y.std() == 0:
-        return nan, float(np.ptp(x))
-    return float(np.corrcoef(x, y)[0, 1]), float(np.ptp(x))
-
-
-def _season(finding: ApplianceFinding, correlation: float, range_c: float, days: int) -> Season:
-    name = f"{finding.appliance} {finding.circuit}".lower().replace("_", " ")
-    some = KINDS[finding.kind].season == "some" or any(word in name for word in SOME_WORDS)
-    strong = KINDS[finding.kind].season == "strong" or any(
-        f" {word}" in f" {name}" for word in STRONG_WORDS
-    )
-    judged: Season = "strong" if strong else "some" if some else "none known"
-    if isfinite(correlation):
-        if abs(correlation) >= STRONG_CORRELATION:
-            return "strong"
-        # Told from nothing at 95 %: 2 / sqrt(n) in large samples.
-        if abs(correlation) > 2 / sqrt(days):
-            return "strong" if judged == "strong" else "some"
-        if range_c >= LEAST_RANGE_C and judged == "some":
-            return "none known"
-    return judged
-
-
 def _cost(year: Estimate, finding: ApplianceFinding, tariff: Tariff | None) -> Estimate | None:
     if tariff is not None and tariff.periods:
         price = price_of_a_year(finding, tariff)
@@ -291,18 +232,21 @@ def _cost(year: Estimate, finding: ApplianceFinding, tariff: Tariff | None) -> E
     return replace(scaled(year, paid[0], unit=paid[1]), basis=text)
 
 
-def _warning(finding: ApplianceFinding, season: Season, seen: float, correlation: float) -> str:
+def _warning(finding: ApplianceFinding, season: SeasonOfUse, seen: float) -> str:
     if seen >= 1:
         return ""
     share = f"Only {seen:.0%} of a year was seen"
-    if season == "none known":
+    if season.strength == "none":
         return f"{share}; other seasons may differ."
     why = (
-        f"its days go with the outdoor temperature (correlation {correlation:.2f})"
-        if isfinite(correlation) and abs(correlation) >= 2 / sqrt(max(finding.days, 1))
-        else f"what is {finding.kind}, or so called, mostly follows the weather"
-        if season == "strong"
+        f"its days go with the outdoor temperature (correlation {season.correlation:.2f})"
+        if season.source == "outdoor temperature"
+        else "by house.toml it follows the weather"
+        if season.source == "house.toml" and season.strength == "strong"
+        else f"what {KINDS[finding.kind].words} mostly follows the weather"
+        if season.strength == "strong"
         else "it follows the seasons a little"
     )
-    then = ": take the year as a guess" if season == "strong" else ""
-    return f"{share}, and {why}{then}."
+    then = ": take the year as a guess" if season.strength == "strong" else ""
+    remark = season_remark(season, kind=finding.kind, runs=finding.cycles.complete)
+    return f"{share}, and {why}{then}." + (f" Note that {remark}." if remark else "")

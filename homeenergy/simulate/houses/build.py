@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from homeenergy.house.kinds import Seasonality
 from homeenergy.simulate.appliances.circuit import Canvas, Watts, average, finish
 from homeenergy.simulate.appliances.heating import draw_make, run_heat_pump
 from homeenergy.simulate.calendar import Calendar, make_calendar
@@ -32,7 +33,7 @@ class CircuitPlan:
     """One circuit of the panel.
 
     `clamp_on` says what the clamp sees: the whole circuit, or the first of its two legs only.
-    `multiplier` is what a careful person writes into house.toml.
+    `multiplier` and `season` are what a careful person writes into house.toml.
     """
 
     name: str
@@ -47,6 +48,7 @@ class CircuitPlan:
     backwards: bool = False
     multiplier: float = 1.0
     spikes: int = 3
+    season: Seasonality | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -75,6 +75,8 @@ standing_per_day = {plan.standing_per_day}
 def _circuit_toml(circuit: CircuitPlan, *, role: str) -> str:
     legs = ", ".join(f'"{leg}"' for leg in circuit.legs)
     kind = f'role = "{role}"' if role == "mains" else f'kind = "{circuit.kind}"'
+    if circuit.season is not None:
+        kind += f'\nseason = "{circuit.season}"'
     return f"""\
 [[circuit]]
 name = "{circuit.name}"
