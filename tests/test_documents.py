@@ -1,4 +1,4 @@
-"""The document of methods: its modules exist, and its bibliography holds what the code cites."""
+"""Documents are true: files that they name exist, and the bibliography holds what code cites."""
 
 import calendar
 import re
@@ -78,3 +78,52 @@ def test_no_source_is_cited_from_memory():
             if path.suffix in {".py", ".md", ".toml", ".ipynb"}:
                 text = re.sub(r"[\s#]+", " ", path.read_text(encoding="utf-8"))
                 assert words not in text, path
+
+
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def test_developers_reads_in_ten_minutes():
+    assert len(DEVELOPERS.encode()) <= 12_000
+
+
+def files_named(text):
+    return re.findall(r"`((?:[\w.]+/)*[\w.]+(?:/|\.(?:py|md)))`", text)
+
+
+def test_every_file_that_developers_names_exists():
+    """Named from the root or from the package; in the table of rooms, from the room of the row."""
+    named = [(ROOT, name) for name in files_named(re.sub(r"^\|.*\n", "", DEVELOPERS, flags=re.M))]
+    for room, cell in re.findall(r"^\| `(\w+)/` \| (.*) \|$", DEVELOPERS, re.MULTILINE):
+        named += [(ROOT / "homeenergy" / room, name) for name in files_named(cell)]
+    assert len(named) > 50
+    for place, name in named:
+        assert any((base / name).exists() for base in (place, ROOT / "homeenergy")), name
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "README.md",
+        "DEVELOPERS.md",
+        "notebooks/README.md",
+        "shared/README.md",
+        "shared/changes.md",
+        "shared/methods.md",
+        "tests/accuracy/README.md",
+        "tests/benchmarks/README.md",
+    ],
+)
+def test_every_link_leads_somewhere(path):
+    text = (ROOT / path).read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", text):
+        assert ((ROOT / path).parent / target).exists(), target
+
+
+def test_the_list_of_shared_names_all_that_is_there():
+    text = (ROOT / "shared" / "README.md").read_text(encoding="utf-8")
+    for path in (ROOT / "shared").iterdir():
+        if path.name != "README.md":
+            assert f"`{path.name}" in text, path.name
+    for name in re.findall(r"^\| `([^`]+)`", text, re.MULTILINE):
+        assert (ROOT / "shared" / name).exists(), name
