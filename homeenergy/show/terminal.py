@@ -12,15 +12,14 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from homeenergy.findings.appliance.table import notes, shared_remarks
 from homeenergy.findings.appliance.wording import (
     COUNTED,
     UNKNOWN,
     estimate_text,
     interval_text,
     is_bound,
-    notes,
     percent_text,
-    shared_remarks,
     shown,
     value_text,
 )

@@ -8,13 +8,13 @@ import pandas as pd
 import pytest
 
 from homeenergy.findings import Findings, appliance_finding
+from homeenergy.findings.appliance.table import notes
 from homeenergy.findings.appliance.wording import (
     clipped,
     estimate_text,
     interval_text,
     is_bound,
     kind_words,
-    notes,
     percent_text,
     value_text,
 )

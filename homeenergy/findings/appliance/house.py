@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
 from homeenergy.cycles import house_cycles, read_decisions
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding, appliance_finding
+from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.remarks import bench_remarks
-from homeenergy.findings.appliance.tables import findings_frame, findings_markdown
+from homeenergy.findings.appliance.table import Findings
 from homeenergy.findings.cost.stepped import with_share_of_bill
 from homeenergy.findings.days.daily import (
     LEAST_COVERAGE,
@@ -72,40 +73,6 @@ def mains_per_day(
 
 Progress = Callable[[int, int, str], None]
 _Span = tuple[pd.Timestamp, pd.Timestamp]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Findings:
-    """Findings of all circuits of a house, the greatest user first.
-
-    `mains_kwh_per_day` and `unmeasured_kwh_per_day` are None where the mains are not logged.
-    """
-
-    house_name: str
-    timezone: str
-    currency: str | None
-    start: pd.Timestamp
-    end: pd.Timestamp
-    appliances: tuple[ApplianceFinding, ...]
-    mains_kwh_per_day: Estimate | None
-    unmeasured_kwh_per_day: Estimate | None
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row an appliance; intervals as columns ending in `_low` and `_high`.
-
-        `kind_sure` is a score of how well a kind that nobody stated fits, 1 where house.toml says
-        it; it is no probability. Where the standby is below what can be told, `standby_resolved`
-        is False, `standby_w` empty, and `standby_w_high` the bound. Where prices depend on the
-        time, `price_per_kwh` is the average that the appliance paid.
-        """
-        return findings_frame(self)
-
-    def to_markdown(self) -> str:
-        """A Markdown table of the figures a person would paste, with the remarks below it."""
-        return findings_markdown(self)
-
-    def _repr_html_(self) -> str:
-        return self.to_frame().to_html()
 
 
 def house_findings(

@@ -3,18 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
-from homeenergy.findings.cost.mean_price import paid_prices
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, decimals, number_text, rounded_up
-
-if TYPE_CHECKING:
-    from homeenergy.findings.appliance.appliance import ApplianceFinding
-    from homeenergy.findings.appliance.house import Findings
-
 
 UNKNOWN = "not known"
 # Where no interval is printed, one of these stands in its place.
@@ -133,48 +126,3 @@ def kind_text(finding: ApplianceFinding) -> str:
         days=finding.days,
         period_s=finding.cycles.plateaus.period_s,
     )
-
-
-def notes(findings: Findings) -> list[str]:
-    """Sentences without which the figures would be misread."""
-    stated = any(a.clamp_uncertainty is not None for a in findings.appliances)
-    where = " where house.toml does not state them" if stated else ""
-    sentences = [
-        "The intervals tell how far the mean of days, or runs, like these may be off, judged by "
-        f"how much they differ; errors of the clamps come on top{where}.",
-        "A run that the log cuts short counts in the energy of its day and not in the energy of a "
-        "run.",
-    ]
-    if findings.unmeasured_kwh_per_day is not None:
-        sentences.append(
-            "The interval of what no circuit measures allows for errors of the clamps."
-        )
-    if findings.currency is not None:
-        hours = "" if paid_prices(findings.appliances) is None else " at the hours it was used"
-        sentences.append(
-            "Cost per year: as if the whole year were like these days, at the price of energy "
-            f"alone{hours}."
-        )
-    used = {mark for finding in findings.appliances for mark in _marks(finding)}
-    meanings = [f"{mark} = {MARKS[mark]}" for mark in MARKS if mark in used]
-    if meanings:
-        sentences.append(f"In place of an interval: {'; '.join(meanings)}.")
-    return sentences
-
-
-def _marks(finding: ApplianceFinding) -> Iterable[str]:
-    for name in (*COUNTED, "standby_w"):
-        yield interval_text(shown(finding, name)).split(",")[0]
-
-
-def shared_remarks(rows: Iterable[ApplianceFinding]) -> list[tuple[str, str]]:
-    """Every remark once, with the appliances that it is about: [("Kettle, Oven", remark)]."""
-    rows = list(rows)
-    who: dict[str, list[str]] = {}
-    for row in rows:
-        for remark in row.remarks:
-            who.setdefault(remark, []).append(row.appliance)
-    return [
-        ("All" if len(names) == len(rows) > 1 else ", ".join(names), remark)
-        for remark, names in who.items()
-    ]

@@ -5,14 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from math import isfinite, nan
-from typing import TYPE_CHECKING
 
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import DAYS_PER_YEAR
-
-if TYPE_CHECKING:
-    from homeenergy.findings.appliance.appliance import ApplianceFinding
-
 
 SAME_PRICE = 1e-6  # relative: less is the rounding of sums
 

@@ -19,7 +19,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.findings.days.daily import LEAST_COVERAGE, daily_energy
 from homeenergy.house.tariff import PriceBlock, Tariff

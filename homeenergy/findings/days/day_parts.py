@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -11,11 +9,9 @@ from numpy.typing import NDArray
 from homeenergy.cycles import Cycles
 from homeenergy.cycles.rest import find_rest
 from homeenergy.cycles.segment.plateaus import Plateaus
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.days.daily import LEAST_COVERAGE
 from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
-
-if TYPE_CHECKING:
-    from homeenergy.findings.appliance.appliance import ApplianceFinding
 
 
 def between_edges(

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from homeenergy.findings.appliance.table import notes
 from homeenergy.findings.appliance.wording import (
     COUNTED,
     UNKNOWN,
     interval_text,
     is_bound,
     kind_text,
-    notes,
     percent_text,
     shown,
     value_text,

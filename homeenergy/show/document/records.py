@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from homeenergy.findings.appliance.tables import is_resolved, plain_share
+from homeenergy.findings.appliance.table import is_resolved, plain_share
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,10 +6,10 @@ import math
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.table import notes
 from homeenergy.findings.appliance.wording import (
     COUNTED,
     estimate_text,
-    notes,
     percent_text,
     shown,
 )
