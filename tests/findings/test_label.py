@@ -37,6 +37,8 @@ def test_table_is_that_of_the_shared_file():
         assert table.loc[name, "uses_per_year"] == entry["uses_per_year"]
         assert entry["source"]
         assert entry["status"] in {"seen", "seen in a copy", "unverified"}
+        has_hours = {"low_power_h", "hours_per_year"} & set(entry)
+        assert bool(has_hours) == ("hours_status" in entry)
     table.loc["us_dryer_d2", "uses_per_year"] = 1  # a copy
     assert label_cycles().loc["us_dryer_d2", "uses_per_year"] == 283
 

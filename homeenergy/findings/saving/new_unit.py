@@ -49,7 +49,8 @@ def replace_unit(
     label_kwh_per_year : float or Estimate, optional
         What the label says the new one takes in a year, all told [kWh].
     label_kwh_per_100_uses : float or Estimate, optional
-        Or what it says of a hundred cycles [kWh]: they are counted as often as this one runs.
+        Or what it says of a hundred cycles [kWh]: they are counted as often as this one runs. The
+        product information sheet of a washing machine gives kWh per cycle: a hundred times that.
     new_idle_w : float, optional
         What the new one draws between uses [W], with a label for 100 uses. Default: as much as
         this one.

@@ -95,6 +95,7 @@ COLUMNS = (
     "hours_per_year",
     "source",
     "status",
+    "hours_status",
 )
 
 
@@ -178,8 +179,8 @@ def label_cycles() -> pd.DataFrame:
     -------
     pandas.DataFrame
         Indexed by the name of the procedure: appliance, region, use ("run" or "day"),
-        uses_per_year, low_power_h, hours_per_year (NaN where not stated), source, status (how far
-        the figures were checked). From `shared/label_cycles.toml`.
+        uses_per_year, low_power_h, hours_per_year (NaN where not stated), source, status and
+        hours_status (how far uses and hours were checked). From `shared/label_cycles.toml`.
 
     Examples
     --------
@@ -267,7 +268,7 @@ def label_energy(
             f"{uses:g} {counted} counted: {row['source']} ({row['status']}).",
             "Each use takes what the measured ones took on average, whatever the programme and "
             "load of the test.",
-            f"Between uses: {low_h:,.0f} h at the draw at rest."
+            f"Between uses: {low_h:,.0f} h at the draw at rest ({row['hours_status']})."
             if low_h
             else "The draw between uses is not counted, or is within the day.",
         ),
