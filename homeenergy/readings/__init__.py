@@ -5,7 +5,6 @@ from homeenergy.readings.logs.describe import Description, describe
 from homeenergy.readings.logs.layout_text import layout_toml
 from homeenergy.readings.logs.new_house import new_house
 from homeenergy.readings.outdoor import read_outdoor
-from homeenergy.readings.store.grid import grid_series
 from homeenergy.readings.store.importing import ImportReport, import_logs
 from homeenergy.readings.trace import Trace, as_trace, coarser_trace
 
@@ -17,7 +16,6 @@ __all__ = [
     "as_trace",
     "coarser_trace",
     "describe",
-    "grid_series",
     "import_logs",
     "layout_toml",
     "new_house",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -12,12 +11,10 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.house import Circuit, Schedule, Supply, Tariff, read_schedule
+from homeenergy.readings.store.overview import Envelope, Overview
 from homeenergy.readings.store.store import MonthInfo, Store
 from homeenergy.readings.trace import Trace, correct_in_place
 from homeenergy.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from homeenergy.readings.store.overview import Envelope, Overview
 
 
 class House:
@@ -175,8 +172,6 @@ class House:
     def overview(self) -> Overview:
         """For looking at long stretches: least, greatest and mean without reading all samples."""
         if self._overview is None:
-            from homeenergy.readings.store.overview import Overview
-
             self._overview = Overview(self)
         return self._overview
 

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.house import Clamp, Correction
+from homeenergy.readings.store.grid import series_on_grid
 from homeenergy.units import NS_PER_S, S_PER_H
 
 
@@ -195,9 +196,10 @@ class Trace:
             given, holds fewer than two or comes at no clear pace; or if, where no `hold_s` is
             given, much of the time lies in steps too long to hold.
         """
-        from homeenergy.readings.store.grid import grid_series
-
-        return grid_series(series, label=label, period_s=period_s, hold_s=hold_s)
+        named = series.name if label is None and series.name is not None else label or "power"
+        start_ns, period_ns, watts = series_on_grid(series, period_s=period_s, hold_s=hold_s)
+        start = pd.Timestamp(start_ns, unit="ns", tz="UTC")
+        return Trace(label=str(named), start=start, period_s=period_ns / NS_PER_S, watts=watts)
 
 
 def as_trace(trace: Trace | pd.Series) -> Trace:

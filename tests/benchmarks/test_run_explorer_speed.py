@@ -72,10 +72,12 @@ def test_a_moved_slider_finds_the_runs_of_a_window_at_once(house, say, circuit):
 
 
 def test_a_moved_slider_draws_at_once(house, say):
+    from homeenergy.show.explorer.explorer import make_controls
     from homeenergy.show.explorer.panel import AT_ONCE_SAMPLES, RunPanel
 
     assert AT_ONCE_SAMPLES < 31_536_000
-    panel = RunPanel(house, "washer", circuits=[("Washer", "washer")])
+    controls = make_controls([("Washer", "washer")], circuit="washer")
+    panel = RunPanel(house, "washer", controls=controls)
     end = time.monotonic() + 60
     while not panel.ready or panel.controls.work.children:
         assert time.monotonic() < end

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from homeenergy.readings import Trace
 from homeenergy.readings.logs.rows import Grid, make_grid, snap
-from homeenergy.readings.store.grid import Column, grid_columns, grid_series
+from homeenergy.readings.store.grid import Column, grid_columns
 
 S = 1_000_000_000
 T0 = 1_772_323_200 // 420 * 420 * S  # a whole multiple of every period used here
@@ -31,7 +32,7 @@ def one(seconds, values, *, period=1, hold=30, row_period=None, **column):
 def test_regular_series_keeps_samples_and_instants():
     start = pd.Timestamp("2026-03-01 00:00:07.3", tz="Europe/Berlin")
     given_w = pd.Series([1.0, 2.0, np.nan, 4.0], index=pd.date_range(start, periods=4, freq="10s"))
-    trace = grid_series(given_w, label="x")
+    trace = Trace.from_series(given_w, label="x")
     assert trace.start == start.tz_convert("UTC")
     assert trace.period_s == 10
     np.testing.assert_array_equal(trace.watts, np.float32([1, 2, np.nan, 4]))
@@ -244,13 +245,13 @@ def test_input_may_be_read_only_and_is_left_alone():
     given_w = series([0, 1, 2, 2, 5], [1.0, 2, 3, 3, 4])
     values = given_w.to_numpy()
     before = values.copy()
-    grid_series(given_w, period_s=1)
+    Trace.from_series(given_w, period_s=1)
     np.testing.assert_array_equal(values, before)
 
 
 def test_coarser_period_averages():
     given_w = series(np.arange(120), np.r_[np.full(60, 10.0), np.full(30, 0.0), np.full(30, 20.0)])
-    trace = grid_series(given_w, period_s=60)
+    trace = Trace.from_series(given_w, period_s=60)
     np.testing.assert_allclose(trace.watts, [10, 10])
 
 
@@ -264,7 +265,7 @@ def test_coarser_period_averages():
 )
 def test_refuses_an_index_it_cannot_use(index, match):
     with pytest.raises(ValueError, match=match):
-        grid_series(pd.Series([1.0, 2.0, 3.0], index=index))
+        Trace.from_series(pd.Series([1.0, 2.0, 3.0], index=index))
 
 
 def test_rows_stamped_with_their_end_tell_of_the_time_since_the_row_before(tmp_path):

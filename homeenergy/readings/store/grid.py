@@ -47,7 +47,6 @@ from homeenergy.readings.logs.rows import (
     merge_instants,
     snap,
 )
-from homeenergy.readings.trace import Trace
 from homeenergy.units import NS_PER_S
 
 _AROUND = 4  # slots on either side of those wanted, on which the edges of stretches depend
@@ -410,39 +409,14 @@ def _take(power_w: Values, index: NDArray[np.intp] | _Run) -> NDArray[np.float32
     return taken
 
 
-def grid_series(
-    series: pd.Series,
-    *,
-    label: str | None = None,
-    period_s: float | None = None,
-    hold_s: float | None = None,
-) -> Trace:
-    """Bring a Series of watts on to a regular grid.
+def series_on_grid(
+    series: pd.Series, *, period_s: float | None = None, hold_s: float | None = None
+) -> tuple[int, int, NDArray[np.float32]]:
+    """Start [ns since 1970], period [ns] and samples [W] of `Trace.from_series`.
 
-    Parameters
-    ----------
-    series : pandas.Series
-        Mean power [W] on a time-zone-aware index, in any order; NaN = missing.
-    label : str, optional
-        Default: the name of the series.
-    period_s : float, optional
-        Length of a sample [s]. Default: found from the index.
-    hold_s : float, optional
-        Longest step across which a value is held [s]. Default: 30 s or 2.5 steps of the index.
-
-    Returns
-    -------
-    Trace
-        If all steps are whole multiples of the period, samples keep their values and instants;
-        the trace then starts at the first instant. Otherwise slots are whole multiples of the
-        period since the Unix epoch and the energy is kept by the rule of this module.
-
-    Raises
-    ------
-    ValueError
-        If the index is not made of instants with a time zone, or, where no `period_s` is given,
-        holds fewer than two or comes at no clear pace; or if, where no `hold_s` is given, much
-        of the time lies in steps too long to hold.
+    If all steps are whole multiples of the period, samples keep their values and instants, and the
+    grid starts at the first instant. Otherwise slots are whole multiples of the period since the
+    Unix epoch and the energy is kept by the rule of this module.
     """
     times = _nanoseconds(series.index)
     for what, value in (("period_s", period_s), ("hold_s", hold_s)):
@@ -469,24 +443,16 @@ def grid_series(
             f"{default_hold_ns(found) / NS_PER_S:g} s apart: give hold_s, the longest step across "
             "which a value is held; that many seconds leave longer steps missing"
         )
-    name = str(series.name if label is None and series.name is not None else label or "power")
     values = series.to_numpy(dtype=np.float64, na_value=np.nan)
     wanted = found if period_s is None else round(period_s * NS_PER_S)
     if found and found == wanted and bool(np.all(np.diff(times) == found)):  # quickly told
-        start = pd.Timestamp(int(times[0]), unit="ns", tz="UTC")
-        watts = values.astype(np.float32)
-        return Trace(label=name, start=start, period_s=found / NS_PER_S, watts=watts)
+        return int(times[0]), found, values.astype(np.float32)
     grid = make_grid(found or round((period_s or 0) * 1e9), period_s=period_s, hold_s=hold_s)
     origin = int(times.min()) % grid.period_ns if times.size else 0
     if np.any((times - origin) % grid.period_ns):
         origin = 0
     (out,) = grid_columns(times - origin, [Column(logged=values)], grid=grid)
-    return Trace(
-        label=name,
-        start=pd.Timestamp(out.first_slot * grid.period_ns + origin, unit="ns", tz="UTC"),
-        period_s=grid.period_ns / NS_PER_S,
-        watts=out.watts,
-    )
+    return out.first_slot * grid.period_ns + origin, grid.period_ns, out.watts
 
 
 def _nanoseconds(index: pd.Index) -> NDArray[np.int64]:

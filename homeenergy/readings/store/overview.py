@@ -8,7 +8,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -16,15 +16,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from homeenergy.house import Correction
+from homeenergy.house import Circuit, Correction
 from homeenergy.readings.store.store import FLOATS, MonthInfo, Store, replace_whole
 from homeenergy.readings.trace import correct_in_place, in_force
 from homeenergy.units import NS_PER_S, S_PER_H
-
-if TYPE_CHECKING:
-    from homeenergy.house import Circuit
-    from homeenergy.readings.house import House
-
 
 WIDTHS = (60, 3600)
 FORMAT = 1
@@ -297,6 +292,25 @@ class Totals:
     span_s: float
 
 
+class Stored(Protocol):
+    """What an overview asks of a `House`."""
+
+    path: Path
+
+    @property
+    def circuits(self) -> tuple[Circuit, ...]:
+        """Those of the panel schedule."""
+
+    def circuit(self, name: str) -> Circuit:
+        """Give the circuit with a name."""
+
+    def has_readings(self, circuit: str | Circuit) -> bool:
+        """Whether any readings of a circuit have been imported."""
+
+    def stored_months(self, circuit: str | Circuit) -> tuple[list[MonthInfo], int]:
+        """Months of a circuit, and the length of a sample [ns]."""
+
+
 class Overview:
     """Reads a house at any width. One is kept by each `House`; see `House.overview`.
 
@@ -304,7 +318,7 @@ class Overview:
     is noticed at the next question.
     """
 
-    def __init__(self, house: House, *, kept_bytes: int = KEPT_BYTES) -> None:
+    def __init__(self, house: Stored, *, kept_bytes: int = KEPT_BYTES) -> None:
         self.house = house
         self.kept_bytes = kept_bytes
         self._store = Store(house.path / "store")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from types import SimpleNamespace
-from typing import TYPE_CHECKING
 
 from ipywidgets import (
     HTML,
@@ -20,13 +19,10 @@ from ipywidgets import (
 )
 
 from homeenergy.readings.house import House
+from homeenergy.show.explorer.panel import RunPanel
 from homeenergy.show.panels.house_panel import offer_import, warning
 from homeenergy.show.panels.threads import sentence
-from homeenergy.show.panels.widgets import keep_arrow_keys
-
-if TYPE_CHECKING:
-    from ipywidgets import VBox
-
+from homeenergy.show.panels.widgets import Pictured, keep_arrow_keys
 
 NATURAL = {"description_width": "initial"}
 WIDE = {"description_width": "190px"}
@@ -165,11 +161,6 @@ def run_explorer(house: House, circuit: str | None = None) -> VBox:
     >>> house = he.open_house("sample_data/canal_flat")
     >>> explorer = run_explorer(house, "dishwasher")
     """
-    from ipywidgets import HTML
-
-    from homeenergy.show.explorer.panel import RunPanel
-    from homeenergy.show.panels.widgets import Pictured
-
     frame = Pictured([])
     if circuit is not None:
         house.circuit(circuit)
@@ -178,16 +169,14 @@ def run_explorer(house: House, circuit: str | None = None) -> VBox:
         read = [c for c in house.circuits if house.has_readings(c)]
         read.sort(key=lambda c: c.role != "load")
         try:
-            panel = RunPanel(
-                house,
-                circuit or read[0].name,
-                circuits=[(c.appliance, c.name) for c in read],
-            )
+            first = circuit or read[0].name
+            controls = make_controls([(c.appliance, c.name) for c in read], circuit=first)
+            panel = RunPanel(house, first, controls=controls)
         except Exception as error:
             frame.children = [HTML(warning(sentence(error)))]
             return
         frame.figure_of, frame.words_of = panel.picture, panel.words
-        frame.children = panel.children
+        frame.children = laid_out(controls)
         frame.panel = panel
 
     if house.has_store:

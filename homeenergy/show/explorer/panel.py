@@ -6,11 +6,12 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from html import escape
-from typing import TYPE_CHECKING, Any
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from ipywidgets import HTML
+from ipywidgets import HTML, SelectionSlider
 from matplotlib.figure import Figure
 
 from homeenergy.cycles import Decision, add_decisions, read_decisions, remove_decisions
@@ -27,7 +28,6 @@ from homeenergy.show.explorer.drawing import (
     watts_text,
     words_of,
 )
-from homeenergy.show.explorer.explorer import laid_out, make_controls
 from homeenergy.show.explorer.window import (
     MOVABLE,
     Read,
@@ -46,10 +46,6 @@ from homeenergy.show.explorer.window import (
 from homeenergy.show.figures.alternative import image_html
 from homeenergy.show.panels.house_panel import warning
 from homeenergy.show.panels.threads import Step, Stopped, debounced, in_background, runner, sentence
-
-if TYPE_CHECKING:
-    from ipywidgets import SelectionSlider
-
 
 ACTS: tuple[Act, ...] = ("split", "merge", "discard", "relabel")
 
@@ -336,17 +332,16 @@ class RunPanel:
     before: RunWindow
     decisions: tuple[Decision, ...]
 
-    def __init__(self, house: House, circuit: str, *, circuits: list[tuple[str, str]]) -> None:
+    def __init__(self, house: House, circuit: str, *, controls: SimpleNamespace) -> None:
         self.house, self.zone = house, house.timezone
         self.run = runner()
-        self.controls = make_controls(circuits, circuit=circuit)
+        self.controls = controls
         self.sliders, self.edits = RunSliders(self), RunEdits(self)
         self.ready, self._quiet = False, False
         self._before_of: State | None = None
         self._refresh_soon = debounced(self.guarded(self.refresh), wait_s=WAIT_S)
         self.draw_soon = debounced(self.guarded(self.draw), wait_s=WAIT_S)
         self._wire()
-        self.children = laid_out(self.controls)
         self.open(circuit)
 
     def open(self, circuit: str) -> None:
