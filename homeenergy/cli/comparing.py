@@ -41,7 +41,7 @@ def compare(
     """
     with plain_errors():
         from homeenergy.errors import HouseError
-        from homeenergy.findings import compare_named
+        from homeenergy.findings.comparison.asked import compare_named
         from homeenergy.readings import open_house
         from homeenergy.show.document.records import comparison_record
         from homeenergy.show.terminal import comparison_table

@@ -350,7 +350,7 @@ def find_programmes(cycles: Cycles, *, names: Sequence[ProgrammeName] | None = N
     Examples
     --------
     >>> import homeenergy as he
-    >>> from homeenergy.cycles import find_programmes
+    >>> from homeenergy.cycles.programmes import find_programmes
     >>> report = he.import_logs("sample_data/canal_flat")
     >>> house = he.open_house("sample_data/canal_flat")
     >>> cycles = he.find_cycles(house.trace("dishwasher"), "batch")

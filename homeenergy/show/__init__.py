@@ -6,9 +6,8 @@ from homeenergy.show.figures.comparison import (
     plot_before_after,
     plot_between_houses,
     plot_comparison,
-    plot_differences,
 )
-from homeenergy.show.figures.energy import plot_daily_energy, plot_house_energy, plot_load_duration
+from homeenergy.show.figures.energy import plot_daily_energy, plot_house_energy
 from homeenergy.show.figures.idle import plot_baseload, plot_idle_use
 from homeenergy.show.figures.money import plot_price_shares, plot_run_costs, plot_savings
 from homeenergy.show.figures.runs import (
@@ -35,10 +34,9 @@ from homeenergy.show.panels.widgets import sliders
 from homeenergy.show.viewer.overview import plot_overview
 from homeenergy.show.viewer.span_table import span_table
 from homeenergy.show.viewer.trace_viewer import trace_viewer
-from homeenergy.show.writeup import WriteUp, visit_up, write_up
+from homeenergy.show.writeup import visit_up, write_up
 
 __all__ = [
-    "WriteUp",
     "compare_panel",
     "findings_page",
     "idle_panel",
@@ -51,14 +49,12 @@ __all__ = [
     "plot_comparison",
     "plot_currents",
     "plot_daily_energy",
-    "plot_differences",
     "plot_duty_cycle",
     "plot_harmonics",
     "plot_hours_of_use",
     "plot_house_energy",
     "plot_idle_use",
     "plot_load",
-    "plot_load_duration",
     "plot_overview",
     "plot_periods",
     "plot_power_triangle",

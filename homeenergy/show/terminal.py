@@ -29,7 +29,8 @@ from homeenergy.stats.estimate import decimals, number_text
 from homeenergy.units import S_PER_DAY, S_PER_H
 
 if TYPE_CHECKING:
-    from homeenergy.findings import ApplianceFinding, Findings
+    from homeenergy.findings import Findings
+    from homeenergy.findings.appliance.appliance import ApplianceFinding
     from homeenergy.findings.comparison.comparison import Comparison
     from homeenergy.findings.many.survey import Survey
     from homeenergy.trust.check import HouseCheck

@@ -6,10 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.readings.trace import Trace
 from homeenergy.simulate.appliances.circuit import Watts
 
 
@@ -124,73 +122,3 @@ def add_spikes(
     where = np.sort(rng.choice(reading_w.size, count, replace=False))
     reading_w[where] = np.round(rng.uniform(0.3, 1.0, count) * largest_w)
     return np.asarray(where, dtype=np.int64)
-
-
-def logged_series(
-    trace: Trace,
-    *,
-    seed: int,
-    steps: Sequence[int] = (1,),
-    holes: int = 0,
-    longest_hole: int = 3600,
-    spikes: int = 0,
-    repeated: int = 0,
-    late: int = 0,
-) -> pd.Series:
-    """Log a trace as an unsteady logger would, in the order in which the rows were written.
-
-    Parameters
-    ----------
-    trace : Trace
-        What is to be logged [W], without missing samples.
-    seed : int
-        Source of the accidents.
-    steps : sequence of int
-        Steps between rows [samples]; one of them holds for some thousand rows, then another. A
-        row carries the mean power from its instant to the next one.
-    holes, longest_hole : int
-        Number of holes, and the most samples that one spans.
-    spikes : int
-        Number of rows with a wrong reading of up to 4.9 kW.
-    repeated, late : int
-        How many rows are written twice, or after their successor.
-
-    Returns
-    -------
-    pandas.Series
-        Watts on UTC instants, not sorted where rows are late.
-    """
-    rng = np.random.default_rng([seed, 4004])
-    starts = _unsteady_starts(len(trace), steps, rng=rng)
-    edges = np.r_[starts, len(trace)]
-    sums = np.r_[0.0, np.cumsum(trace.watts, dtype=np.float64)]
-    reading_w = np.diff(sums[edges]) / np.diff(edges)
-    add_spikes(reading_w, count=spikes, largest_w=4900.0, rng=rng)
-    first = rng.integers(0, len(trace), holes)
-    stop = first + rng.integers(5, longest_hole + 1, holes)
-    ends = np.searchsorted(starts, np.stack([first, stop]))
-    gaps = list(zip(ends[0].tolist(), ends[1].tolist(), strict=True))
-    rows = written_rows(
-        starts.size,
-        gaps,
-        dropped=0,
-        repeated=repeated,
-        late=late,
-        keep_order=(-10, -10),
-        rng=rng,
-    )
-    return pd.Series(reading_w[rows], index=trace.times()[starts[rows]], name=trace.label)
-
-
-def _unsteady_starts(
-    n: int, steps: Sequence[int], *, rng: np.random.Generator
-) -> NDArray[np.int64]:
-    """First sample of each row, the step changing every few thousand rows."""
-    parts = []
-    at = 0
-    while at < n:
-        step = int(rng.choice(np.asarray(steps, dtype=np.int64)))
-        stop = min(n, at + step * int(rng.integers(1000, 8000)))
-        parts.append(np.arange(at, stop, step, dtype=np.int64))
-        at = int(parts[-1][-1]) + step
-    return np.concatenate(parts)

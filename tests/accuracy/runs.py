@@ -15,7 +15,7 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 import pandas as pd
 
-from homeenergy.simulate import appliance_names
+from homeenergy.simulate.appliances.catalogue import appliance_names
 
 from .keep import keep
 from .score import Score, score_appliance

@@ -9,7 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles import Cycles, find_cycles
-from homeenergy.simulate import SimulatedCircuit, simulate_appliance
+from homeenergy.simulate import simulate_appliance
+from homeenergy.simulate.appliances.circuit import SimulatedCircuit
 
 LEAST_OVERLAP = 0.5
 

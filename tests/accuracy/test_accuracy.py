@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.simulate import appliance_names
+from homeenergy.simulate.appliances.catalogue import appliance_names
 
 from .runs import quantile
 from .score import Score, match_runs, score_appliance

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from sklearn.metrics import adjusted_rand_score
 
-from homeenergy.cycles import find_cycles, find_programmes
+from homeenergy.cycles import find_cycles
+from homeenergy.cycles.programmes import find_programmes
 from homeenergy.simulate import simulate_appliance
 
 SEEDS = range(5001, 5006)

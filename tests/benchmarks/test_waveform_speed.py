@@ -9,7 +9,8 @@ import tracemalloc
 import numpy as np
 import pytest
 
-from homeenergy.waveform import iter_power, stream_power
+from homeenergy.waveform import stream_power
+from homeenergy.waveform.stream import iter_power
 
 from .timing import best_s
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.cycles import find_cycles, find_plateaus, standby_draw
+from homeenergy.cycles import find_cycles, find_plateaus
 from homeenergy.readings.trace import Trace
 from homeenergy.simulate import simulate_appliance
 
@@ -77,7 +77,6 @@ def test_nothing_is_written_into_the_input():
     watts[50:55] = np.nan
     before = watts.copy()
     find_cycles(Trace(label="x", start=START, period_s=1.0, watts=watts))
-    standby_draw(Trace(label="x", start=START, period_s=1.0, watts=watts))
     np.testing.assert_array_equal(watts, before)
     index = pd.date_range(START, periods=6000, freq="1s")
     series = pd.Series(watts, index=index, name="x")

@@ -4,15 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.cycles import (
+from homeenergy.cycles import find_cycles, house_cycles
+from homeenergy.cycles.decisions.lines import (
     Decision,
     add_decisions,
-    find_cycles,
-    find_programmes,
-    house_cycles,
     read_decisions,
     remove_decisions,
 )
+from homeenergy.cycles.programmes import find_programmes
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.readings import import_logs, open_house

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.cycles import find_cycles, standby_draw
+from homeenergy.cycles import find_cycles
 from homeenergy.cycles.segment.levels import smallest_step_w
 from homeenergy.house import ClampFloor
 from homeenergy.stats.estimate import mean_estimate
@@ -44,7 +44,7 @@ def test_many_digits_do_not_make_a_clamp_better():
     seconds = np.arange(HOUR)
     tail = [(1, 40 * np.exp(-s / 1000)) for s in seconds]
     uses = [(d * DAY + 9 * HOUR, [(HOUR, 40), *tail]) for d in range(3)]
-    rest = standby_draw(as_trace(draw(3 * DAY, *uses, idle_w=0, noise_w=0)), kind="manual")
+    rest = find_cycles(as_trace(draw(3 * DAY, *uses, idle_w=0, noise_w=0)), kind="manual").rest
     assert not rest.draw_w.resolved
     assert rest.draw_w.high >= 1
 
@@ -54,7 +54,7 @@ def test_a_fine_step_of_the_readings_is_no_bound(step_w):
     """Readings in hundredths or tenths of a watt that stand at 0 tell only: below 1 W."""
     watts = draw(2 * DAY, *boils(2), idle_w=0, noise_w=0.5 * step_w)
     ramp = np.where(watts > 100, np.arange(watts.size) % 60 * step_w, 0)
-    rest = standby_draw(as_trace(np.round((watts + ramp) / step_w) * step_w), kind="manual")
+    rest = find_cycles(as_trace(np.round((watts + ramp) / step_w) * step_w), kind="manual").rest
     assert rest.draw_w.high >= 1
 
 
@@ -86,14 +86,14 @@ def test_many_averages_of_a_steady_load_are_no_step_of_the_readings():
     """2000 W for 150 s at any second, averaged over a minute, does not read in steps of 33 W."""
     watts = averaged(draw(WEEK, *boils(7), idle_w=0, noise_w=0), 60)
     assert np.unique(watts).size >= 12
-    rest = standby_draw(as_trace(watts, period_s=60), kind="manual")
+    rest = find_cycles(as_trace(watts, period_s=60), kind="manual").rest
     assert rest.draw_w.high <= 2
 
 
 def test_readings_without_a_step_have_none():
     """Normal readings of all digits have no step, and not one of 0.002 W."""
     watts = np.random.default_rng(1).normal(50, 1, 100_000)
-    assert standby_draw(as_trace(watts), kind="continuous").step_w == 0
+    assert find_cycles(as_trace(watts), kind="continuous").rest.step_w == 0
 
 
 @pytest.mark.parametrize("kind", ["thermostatic", None])
@@ -137,7 +137,7 @@ def test_a_thermostat_that_never_rests_for_a_sample_is_not_said_to_rest():
         on_s = int(rng.integers(780, 1380))
         watts[at_s : at_s + on_s] += 90
         at_s += on_s + int(rng.integers(1000, 1400))
-    rest = standby_draw(as_trace(averaged(watts, 900), period_s=900), kind="thermostatic")
+    rest = find_cycles(as_trace(averaged(watts, 900), period_s=900), kind="thermostatic").rest
     assert np.isnan(rest.draw_w.value)
 
 
@@ -147,7 +147,7 @@ def test_the_interval_is_that_of_the_readings_of_each_hour():
     by_hour = rng.normal(0, 0.05, 48)
     watts = 40 + np.repeat(by_hour, 60) + rng.normal(0, 1, 48 * 60)
     hours = mean_estimate(watts.reshape(48, 60).mean(axis=1), unit="W", basis="")
-    rest = standby_draw(as_trace(watts, period_s=60), kind="continuous")
+    rest = find_cycles(as_trace(watts, period_s=60), kind="continuous").rest
     assert rest.draw_w.value == pytest.approx(hours.value, abs=1e-4)
     assert rest.draw_w.high - rest.draw_w.low == pytest.approx(hours.high - hours.low, rel=1e-3)
 
@@ -182,7 +182,7 @@ def test_a_level_from_which_runs_begin_is_rest():
     for d in range(7):
         watts[d * DAY + 7 * HOUR : d * DAY + 7 * HOUR + 150] += 2000
     watts = np.round(watts + np.random.default_rng(6).normal(0, 0.3, WEEK))
-    rest = standby_draw(as_trace(watts), kind="manual")
+    rest = find_cycles(as_trace(watts), kind="manual").rest
     assert rest.draw_w.value == pytest.approx(19 / 7, abs=0.01)
     assert [level for level, _ in rest.levels] == pytest.approx([1, 5], abs=0.01)
     assert [share for _, share in rest.levels] == pytest.approx([4 / 7, 3 / 7], abs=0.002)
@@ -262,7 +262,7 @@ def test_power_of_work_is_no_level_of_rest(kind):
     on = watts > 100
     watts[on] += 100 * np.sin(np.arange(WEEK)[on] / 900)
     watts[3 * DAY + HOUR : 3 * DAY + HOUR + 3000] = 400
-    rest = standby_draw(as_trace(np.round(watts)), kind=kind)
+    rest = find_cycles(as_trace(np.round(watts)), kind=kind).rest
     assert [level for level, _ in rest.levels] == pytest.approx([4], abs=0.05)
     assert rest.draw_w.value == pytest.approx(4, abs=0.05)
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from sklearn.metrics import adjusted_rand_score
 
-from homeenergy.cycles import find_cycles, find_programmes
-from homeenergy.cycles.programmes import find_groups, run_shapes
+from homeenergy.cycles import find_cycles
+from homeenergy.cycles.programmes import find_groups, find_programmes, run_shapes
 from homeenergy.errors import HouseError
 from homeenergy.house import ProgrammeName
 from homeenergy.simulate import simulate_appliance

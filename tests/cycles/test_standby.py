@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.cycles import find_cycles, find_plateaus, standby_draw
+from homeenergy.cycles import find_cycles, find_plateaus
 from homeenergy.house import ClampFloor
 from homeenergy.readings.trace import Trace
 
@@ -31,7 +31,7 @@ def test_flicker_between_steps_of_two_watts_gives_the_mean_and_not_the_median():
     watts = draw(DAY, *boils(), idle_w=0, noise_w=0)
     idle = watts == 0
     watts[idle] = rng.choice([0.0, 2.0, 4.0], idle.sum(), p=[0.4, 0.45, 0.15])  # 1.5 W on average
-    draw_w = standby_draw(as_trace(watts)).draw_w
+    draw_w = find_cycles(as_trace(watts)).rest.draw_w
     assert draw_w.value == pytest.approx(1.5, abs=0.03)
     assert draw_w.low < 1.5 < draw_w.high
 
@@ -42,7 +42,7 @@ def test_two_idle_levels_are_reported_with_their_shares():
         watts[at : at + 4 * HOUR] = np.where(
             watts[at : at + 4 * HOUR] < 100, watts[at : at + 4 * HOUR] + 7.8, 2000
         )
-    rest = standby_draw(as_trace(watts), kind="manual")
+    rest = find_cycles(as_trace(watts), kind="manual").rest
     assert [level for level, _ in rest.levels] == pytest.approx([1.2, 9.0], abs=0.05)
     assert [share for _, share in rest.levels] == pytest.approx([0.75, 0.25], abs=0.02)
     assert rest.draw_w.value == pytest.approx(0.75 * 1.2 + 0.25 * 9.0, abs=0.2)
@@ -54,7 +54,7 @@ def test_whole_watts_of_zero_are_below_and_not_zero(kind):
     watts[watts > 100] += np.linspace(-20, 20, (watts > 100).sum())
     watts = np.round(watts)
     assert set(np.unique(watts[watts < 100])) == {0.0}
-    draw_w = standby_draw(as_trace(watts), kind=kind).draw_w
+    draw_w = find_cycles(as_trace(watts), kind=kind).rest.draw_w
     assert not draw_w.resolved
     assert str(draw_w).startswith("below 1 W")
     assert draw_w.value > 0
@@ -64,15 +64,15 @@ def test_whole_watts_of_zero_are_below_and_not_zero(kind):
 def test_a_log_of_two_values_does_not_make_the_load_the_resolution():
     watts = np.round(draw(DAY, *boils(), idle_w=0.0, noise_w=0.0))
     assert set(np.unique(watts)) == {0.0, 2000.0}
-    draw_w = standby_draw(as_trace(watts), kind="manual").draw_w
+    draw_w = find_cycles(as_trace(watts), kind="manual").rest.draw_w
     assert not draw_w.resolved
     assert draw_w.high <= 10
 
 
 def test_a_stated_resolution_makes_a_few_watts_below():
     watts = draw(DAY, *boils(), idle_w=3.0)
-    seen = standby_draw(as_trace(watts), kind="manual")
-    blind = standby_draw(as_trace(watts), kind="manual", floor=ClampFloor(resolution_w=5.0))
+    seen = find_cycles(as_trace(watts), kind="manual").rest
+    blind = find_cycles(as_trace(watts), kind="manual", floor=ClampFloor(resolution_w=5.0)).rest
     assert seen.draw_w.resolved
     assert seen.draw_w.value == pytest.approx(3.0, abs=0.02)
     assert not blind.draw_w.resolved
@@ -86,14 +86,14 @@ def test_a_stated_offset_counts_instead_of_half_a_step():
     watts = draw(DAY, *boils(), idle_w=6.0)
     floors = [ClampFloor(resolution_w=5.0, offset_uncertainty_w=w) for w in (None, 0.5, 3.0)]
     even, known, worse = (
-        standby_draw(as_trace(watts), kind="manual", floor=one).draw_w for one in floors
+        find_cycles(as_trace(watts), kind="manual", floor=one).rest.draw_w for one in floors
     )
     assert even.systematic == pytest.approx(0.95 * 2.5, abs=0.02)
     assert (known.systematic, known.high - known.value) == pytest.approx((0.5, 0.5), abs=0.02)
     assert worse.systematic == pytest.approx(3.0, abs=0.02)
     assert "by a clamp whose offset is known to 0.5 W" in known.basis
     # What a clamp resolves stays what it is.
-    small = standby_draw(as_trace(watts - 2.0), kind="manual", floor=floors[1]).draw_w
+    small = find_cycles(as_trace(watts - 2.0), kind="manual", floor=floors[1]).rest.draw_w
     assert not small.resolved
     assert small.high == pytest.approx(5.0)
 
@@ -101,18 +101,20 @@ def test_a_stated_offset_counts_instead_of_half_a_step():
 def test_the_minimum_is_not_standby():
     """Two idle minutes at nothing after each use, else 4 W: the mean is close to 4 W."""
     watts = draw(DAY, *[(h * HOUR, [(180, 2000), (120, 0.0)]) for h in range(2, 22, 3)], idle_w=4.0)
-    assert standby_draw(as_trace(watts), kind="manual").draw_w.value == pytest.approx(4.0, abs=0.06)
+    assert find_cycles(as_trace(watts), kind="manual").rest.draw_w.value == pytest.approx(
+        4.0, abs=0.06
+    )
 
 
 def test_a_drifting_draw_is_not_called_stable():
     steady = draw(DAY, *boils(), idle_w=5.0)
     drifting = steady + np.linspace(0, 6, DAY)
-    assert standby_draw(as_trace(steady), kind="manual").stable is True
-    assert standby_draw(as_trace(drifting), kind="manual").stable is False
+    assert find_cycles(as_trace(steady), kind="manual").rest.stable is True
+    assert find_cycles(as_trace(drifting), kind="manual").rest.stable is False
 
 
 def test_a_week_without_a_use_still_tells_what_was_drawn():
-    rest = standby_draw(as_trace(draw(2 * DAY, idle_w=1.4)))
+    rest = find_cycles(as_trace(draw(2 * DAY, idle_w=1.4))).rest
     assert rest.draw_w.value == pytest.approx(1.4, abs=0.02)
 
 

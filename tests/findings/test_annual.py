@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import annual_energy, appliance_finding, house_findings
+from homeenergy.findings import annual_energy, house_findings
+from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.house import Circuit, Clamp, PriceChange, PricePeriod, Season, Tariff
 from homeenergy.readings.trace import Trace
 from tests.findings.small_house import made_house

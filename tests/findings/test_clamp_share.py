@@ -12,9 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from homeenergy.cycles import find_programmes
+from homeenergy.cycles.programmes import find_programmes
 from homeenergy.findings import (
-    Clamps,
     compare,
     compare_appliances,
     compare_programmes,
@@ -24,6 +23,7 @@ from homeenergy.findings import (
     programme_uses,
     weather_dependence,
 )
+from homeenergy.findings.comparison.clamps import Clamps
 from homeenergy.findings.days.daily import remainder_per_day
 from homeenergy.findings.saving.what_if import switch_programme
 from homeenergy.house import Clamp, ClampFloor

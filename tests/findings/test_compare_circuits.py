@@ -6,20 +6,20 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.cycles import find_programmes
+from homeenergy.cycles.programmes import find_programmes
 from homeenergy.errors import HouseError
 from homeenergy.findings import (
-    appliance_finding,
     compare_appliances,
-    compare_hours,
     compare_houses,
-    compare_named,
     compare_programmes,
     compare_weekdays,
     compare_weekend,
     house_findings,
     programme_uses,
 )
+from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.comparison.asked import compare_named
+from homeenergy.findings.comparison.times import compare_hours
 from homeenergy.house import Circuit, ProgrammeName, Tariff
 from homeenergy.readings import open_house
 from homeenergy.readings.trace import Trace

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from homeenergy.cycles import find_cycles
 from homeenergy.errors import HouseError
-from homeenergy.findings import appliance_finding, energy_cost, run_costs
+from homeenergy.findings import energy_cost, run_costs
+from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.findings.days.daily import daily_energy
 from homeenergy.house import Circuit, PriceChange, PricePeriod, Tariff
 from homeenergy.readings.trace import Trace

@@ -4,20 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.findings import (
-    daily_temperature,
-    degree_days,
-    degree_days_in_hours,
-    mean_of_extremes,
-)
-from homeenergy.findings.weather.models import UK_BASE_C, US_BASE_C
+from homeenergy.findings.weather.days import daily_temperature
+from homeenergy.findings.weather.models import degree_days
 
 
 def test_glossary_examples_in_fahrenheit():
     """Glossary of the U.S. Environmental Protection Agency, and a city's list of questions."""
-    assert mean_of_extremes(60.0, 40.0) == 50.0
-    assert degree_days(mean_of_extremes(60.0, 40.0), base_c=65.0) == 15.0
-    assert degree_days(mean_of_extremes(90.0, 70.0), base_c=65.0, season="cooling") == 15.0
+    assert degree_days((60.0 + 40.0) / 2, base_c=65.0) == 15.0
+    assert degree_days((90.0 + 70.0) / 2, base_c=65.0, season="cooling") == 15.0
     assert degree_days(50.0, base_c=65.0) == 15.0
     assert degree_days(75.0, base_c=65.0, season="cooling") == 10.0
     assert degree_days(75.0, base_c=65.0) == 0.0
@@ -25,35 +19,10 @@ def test_glossary_examples_in_fahrenheit():
 
 def test_the_same_days_in_celsius():
     celsius = (np.array([50.0, 75.0]) - 32) / 1.8
-    assert degree_days(celsius, base_c=US_BASE_C) * 1.8 == pytest.approx([15.0, 0.0])
-
-
-def test_example_in_hours():
-    """7.5 deg C for 48 h below 15.5 deg C (UK): (15.5 - 7.5) x 2 = 16."""
-    outdoor = pd.Series(7.5, index=pd.date_range("2026-01-01", periods=49, freq="h", tz="UTC"))
-    assert degree_days_in_hours(outdoor, base_c=UK_BASE_C) == pytest.approx(16.0)
-    assert degree_days_in_hours(outdoor, base_c=UK_BASE_C, season="cooling") == 0.0
-
-
-def test_a_line_across_the_base_counts_its_triangle():
-    index = pd.DatetimeIndex(["2026-01-01", "2026-01-02"], tz="UTC")
-    outdoor = pd.Series([10.5, 20.5], index=index)  # crosses 15.5 half way: 5 x 1/2 / 2
-    assert degree_days_in_hours(outdoor, base_c=15.5) == pytest.approx(1.25)
-    assert degree_days(15.5, base_c=15.5) == 0.0
-
-
-def test_hours_equal_fine_numerical_integration():
-    rng = np.random.default_rng(2)
-    index = pd.date_range("2026-04-01", periods=200, freq="h", tz="UTC")
-    outdoor = pd.Series(15 + 4 * rng.normal(size=200), index=index)
-    fine = np.interp(np.linspace(0, 199, 199_001), np.arange(200), outdoor.to_numpy())
-    wanted = np.trapezoid(np.maximum(15.5 - fine, 0), dx=1 / 1000 / 24)
-    assert degree_days_in_hours(outdoor, base_c=15.5) == pytest.approx(wanted, abs=1e-4)
+    assert degree_days(celsius, base_c=(65 - 32) / 1.8) * 1.8 == pytest.approx([15.0, 0.0])
 
 
 def test_bad_arguments():
-    with pytest.raises(ValueError, match="swapped"):
-        mean_of_extremes(40.0, 60.0)
     with pytest.raises(ValueError, match="season must be"):
         degree_days(1.0, base_c=2.0, season="winter")
     assert np.isnan(degree_days(np.nan, base_c=15.0))

@@ -4,13 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.findings import (
-    appliance_finding,
-    daily_energy,
-    energy_cost,
-    label_energy,
-    shift_to_cheap_hours,
-)
+from homeenergy.findings import energy_cost, label_energy, shift_to_cheap_hours
+from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.days.daily import daily_energy
 from homeenergy.house import Circuit, PricePeriod, Tariff
 from homeenergy.readings import Trace
 from tests.findings.small_house import switched

@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import degree_days, normal_year, read_normal_months, weather_dependence
+from homeenergy.findings import normal_year, read_normal_months, weather_dependence
+from homeenergy.findings.weather.models import degree_days
 from homeenergy.house import Clamp
 
 from .weather_days import correlated, energy, weather

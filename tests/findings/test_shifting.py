@@ -5,15 +5,11 @@ import pandas as pd
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import (
-    appliance_finding,
-    house_findings,
-    shift_to_cheap_hours,
-    shifting_table,
-)
+from homeenergy.findings import shift_to_cheap_hours
+from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.house import Circuit, Clamp, PricePeriod, Tariff
 from homeenergy.readings.trace import Trace
-from tests.findings.small_house import made_house, switched
+from tests.findings.small_house import switched
 
 NIGHT_DAY = Tariff(
     currency="EUR",
@@ -142,21 +138,3 @@ def test_one_price_leaves_nothing_to_save(tariff, what):
 def test_a_delay_must_be_above_zero():
     with pytest.raises(ValueError, match="longest_delay_h must be above 0"):
         shift(np.zeros(1440), longest_delay_h=0)
-
-
-def test_table_of_a_house_lists_what_can_wait_first(tmp_path):
-    watts = {
-        "fridge": switched(14, range(0, 24, 2), on_w=80, lasts_h=1),
-        "washer": switched(14, [19], on_w=2000, lasts_h=1),
-    }
-    house = made_house(
-        tmp_path,
-        watts,
-        tariff=("EUR", 0.3),
-        circuits={"fridge": 'kind = "thermostatic"', "washer": 'kind = "batch"'},
-    )
-    table = shifting_table(house_findings(house), tariff=NIGHT_DAY)
-    assert table["circuit"].tolist() == ["washer", "fridge"]
-    assert table["saving_per_year"].iloc[0] == pytest.approx(365 * 0.4, rel=1e-6)
-    assert np.isnan(table["saving_per_year"].iloc[1])
-    assert table["why_not"].iloc[1].startswith("goes on by itself")

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import block_cost, house_findings, stepped_cost
+from homeenergy.findings import house_findings
+from homeenergy.findings.cost.stepped import block_cost, stepped_cost
 from homeenergy.house import PriceBlock, Tariff
 from homeenergy.readings import open_house
 from homeenergy.readings.trace import Trace

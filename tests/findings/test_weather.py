@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import daily_energy, weather_dependence
+from homeenergy.findings import weather_dependence
+from homeenergy.findings.days.daily import daily_energy
 from homeenergy.findings.weather.models import best_balance, candidates, search
 from homeenergy.house import Clamp
 from homeenergy.readings import open_house, read_outdoor

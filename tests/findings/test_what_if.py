@@ -14,14 +14,13 @@ from homeenergy.findings import (
     hours_of_use,
     house_findings,
     idle_or_use,
-    payback,
     replace_unit,
     shift_in_time,
     switch_off_when_idle,
     switch_programme,
     switching_off,
 )
-from homeenergy.findings.saving.saving import energy_now, payback_text
+from homeenergy.findings.saving.saving import energy_now, payback, payback_text
 from homeenergy.findings.saving.shifting import Shift, shift_to_cheap_hours
 from homeenergy.house import Tariff
 from homeenergy.house.tariff import PricePeriod

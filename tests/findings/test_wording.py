@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.findings import Findings, appliance_finding
+from homeenergy.findings import Findings
+from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.findings.appliance.table import notes
 from homeenergy.findings.appliance.wording import (
     clipped,

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.findings import daily_energy, house_findings
+from homeenergy.findings import house_findings
+from homeenergy.findings.days.daily import daily_energy
 from homeenergy.readings import describe
 
 from .household import HOUSE_ZONE, LOG_ZONE, ROWS, SUB_METERS

@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.findings import energy_cost, run_costs, stepped_cost
+from homeenergy.findings import energy_cost, run_costs
+from homeenergy.findings.cost.stepped import stepped_cost
 from homeenergy.house import PriceBlock, PricePeriod, Season, Tariff
 
 from .household import HOUSE_ZONE

@@ -11,18 +11,16 @@ from homeenergy.simulate import (
     BenchMains,
     capacitor_amps,
     dimmer_amps,
-    half_wave_amps,
     heater_amps,
     motor_amps,
-    pulse_amps,
     rectifier_amps,
-    resonant_amps,
 )
 from homeenergy.waveform import (
     measure_harmonics,
     measure_power,
     phase_power_error,
 )
+from tests.waveform.currents import half_wave_amps, pulse_amps, resonant_amps
 
 MAINS = BenchMains(cycles=10.37)
 

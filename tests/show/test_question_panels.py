@@ -16,7 +16,8 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings, idle_or_use, switching_off
 from homeenergy.readings import open_house
-from homeenergy.show import compare_panel, idle_panel, plot_differences
+from homeenergy.show import compare_panel, idle_panel
+from homeenergy.show.figures.comparison import plot_differences
 from homeenergy.show.panels import house_panel
 from homeenergy.show.panels import house_panel as known_module
 from homeenergy.show.panels.compare_questions import QUESTIONS, CompareState, first_state, update

@@ -10,7 +10,8 @@ import time
 import numpy as np
 import pytest
 
-from homeenergy.cycles import house_cycles, read_decisions
+from homeenergy.cycles import house_cycles
+from homeenergy.cycles.decisions.lines import read_decisions
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.readings import open_house

@@ -6,11 +6,9 @@ import pytest
 from homeenergy.cycles import find_cycles
 from homeenergy.show import (
     plot_aligned_runs,
-    plot_load_duration,
     plot_run_distribution,
     plot_week_map,
 )
-from homeenergy.show.figures.energy import duration_curve
 from homeenergy.show.figures.runs import _aligned
 from homeenergy.show.figures.times import week_map_w
 
@@ -104,36 +102,6 @@ def test_fields_that_were_not_measured_are_hatched(make_trace):
     assert (field.get_x(), field.get_y()) == (8, 0)
     assert field.get_hatch()
     assert len(ax.texts) == 7 * 24 - 1
-
-
-def test_the_duration_curve_gives_shares_of_the_measured_time(make_trace):
-    watts = np.r_[np.full(100, 1000.0), np.full(300, 50.0), np.full(600, np.nan)]
-    share, power = duration_curve(make_trace(watts))
-    assert power[share <= 0.25] == pytest.approx(1000)
-    assert power[share > 0.25] == pytest.approx(50)
-    # The area is the energy: 100 min of 1 kW and 300 of 50 W over 400 min.
-    area = np.sum(np.diff(share) * power[1:])
-    assert area == pytest.approx((100 * 1000 + 300 * 50) / 400, rel=1e-9)
-
-
-@pytest.mark.parametrize("log_time", [False, True])
-def test_load_durations_differ_in_more_than_colour(make_trace, log_time):
-    traces = [make_trace(daily_use(3, on_w=on_w), label=f"L{on_w:g}") for on_w in (1000, 2000)]
-    ax = plot_load_duration(traces, log_time=log_time)
-    first, second = ax.get_lines()
-    assert first.get_marker() != second.get_marker()
-    assert first.get_linestyle() != second.get_linestyle()
-    assert second.get_label() == "L2000, highest 2,000 W"
-    assert ax.get_xscale() == ("log" if log_time else "linear")
-
-
-def test_nothing_measured_and_too_many_circuits_are_said(make_trace):
-    empty = plot_load_duration(make_trace([np.nan] * 5))
-    assert texts(empty) == ["no readings"]
-    with pytest.raises(ValueError, match="9 circuits cannot be told apart"):
-        plot_load_duration([make_trace([1.0])] * 9)
-    with pytest.raises(ValueError, match="no trace"):
-        plot_load_duration([])
 
 
 def runs_of(make_trace, powers_w):

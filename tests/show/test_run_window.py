@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.cycles import Decision, find_cycles
+from homeenergy.cycles import find_cycles
+from homeenergy.cycles.decisions.lines import Decision
 from homeenergy.show.explorer.window import (
     best_split,
     choices,

@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.findings import Findings, appliance_finding, house_findings
+from homeenergy.findings import Findings, house_findings
+from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.findings.appliance.wording import (
     COUNTED,
     interval_text,

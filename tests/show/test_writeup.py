@@ -23,7 +23,7 @@ from homeenergy.show.writeup.basis import amount, make_basis, money_text
 from homeenergy.show.writeup.front import trust_sentence
 from homeenergy.simulate import write_street
 from homeenergy.stats.estimate import Estimate
-from homeenergy.trust import Concern
+from homeenergy.trust.concern import Concern
 from tests.findings.small_house import made_house, switched
 
 DAY = date(2026, 3, 1)

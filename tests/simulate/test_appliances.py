@@ -2,7 +2,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.simulate import appliance_names, simulate_appliance
+from homeenergy.simulate import simulate_appliance
+from homeenergy.simulate.appliances.catalogue import appliance_names
 
 DAYS = 6
 

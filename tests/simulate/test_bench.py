@@ -10,7 +10,6 @@ from homeenergy.simulate import (
     CabinetModel,
     capacitor_amps,
     clamp_cases,
-    clamp_lead_deg,
     converter_readings,
     dimmer_amps,
     heater_amps,
@@ -19,6 +18,7 @@ from homeenergy.simulate import (
     run_cabinet,
     saturating_clamp_amps,
 )
+from tests.waveform.currents import clamp_lead_deg
 
 MAINS = BenchMains()
 

@@ -6,7 +6,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from homeenergy.house import read_schedule
-from homeenergy.simulate import Hole, simulate_house
+from homeenergy.simulate.houses.build import Hole, simulate_house
 from homeenergy.simulate.houses.canal_flat import LOG_TOML as FLAT_TOML
 from homeenergy.simulate.houses.canal_flat import PLAN as FLAT
 from homeenergy.simulate.houses.orchard_house import LOG_TOML as ORCHARD_TOML

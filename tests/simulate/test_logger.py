@@ -1,8 +1,7 @@
 import numpy as np
 import pytest
 
-from homeenergy.simulate import ClampFaults, logged_series, read_clamp, simulate_appliance
-from homeenergy.simulate.logger import add_spikes, written_rows
+from homeenergy.simulate.logger import ClampFaults, add_spikes, read_clamp, written_rows
 
 
 def rows_of(n, *, gaps=(), dropped=0, repeated=0, late=0, keep_order=(0, 0), seed=1):
@@ -61,23 +60,3 @@ def test_clamp_noise_has_the_stated_spread():
     reading = read_clamp(np.full(40_000, 500.0), noisy, rng=np.random.default_rng(4))
     assert reading.mean() == pytest.approx(500.0, abs=0.06)
     assert reading.std() == pytest.approx(np.hypot(3.0, 1 / np.sqrt(12)), rel=0.02)
-
-
-def test_unsteady_series_keeps_the_energy():
-    trace = simulate_appliance("refrigerator", days=2, seed=7).trace
-    series = logged_series(trace, seed=1, steps=(1, 2, 5, 7), repeated=30, late=20)
-    assert not series.index.is_monotonic_increasing
-    tidy = series[~series.index.duplicated()].sort_index()
-    step_s = np.diff(np.r_[tidy.index.as_unit("ns").asi8, trace.end.value]) / 1e9
-    assert (tidy.to_numpy() * step_s).sum() / 3600 == pytest.approx(trace.energy_wh, rel=1e-6)
-    assert {1.0, 2.0, 5.0, 7.0} <= set(np.unique(step_s))
-
-
-def test_holes_and_spikes_of_a_series():
-    trace = simulate_appliance("kettle", days=1, seed=7).trace
-    series = logged_series(trace, seed=2, holes=6, longest_hole=900, spikes=9)
-    step_s = np.diff(series.index.as_unit("ns").asi8) / 1e9
-    assert 1 <= np.count_nonzero(step_s > 1) <= 6
-    assert step_s.max() <= 1800
-    original = trace.to_series().reindex(series.index)
-    assert 5 <= np.count_nonzero(np.abs(series - original) > 1) <= 9

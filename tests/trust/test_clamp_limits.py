@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from homeenergy.trust import ClampSetting, Conductor, class_limits, current_range, phase_error
+from homeenergy.trust import ClampSetting, Conductor, current_range, phase_error
 from homeenergy.trust import resolution as find_resolution
-from homeenergy.trust.clamps.limits import worst_class_error
 
 ONE = ClampSetting(conductors=(Conductor(leg="L1"),))
 CROSSED = ClampSetting(conductors=(Conductor(leg="L1"), Conductor(leg="L2", direction=-1)))
@@ -85,21 +84,3 @@ def test_power_error_of_a_displacement(power_factor, minutes, percent):
     assert 100 * error == pytest.approx(percent, abs=6e-4)
     leading = phase_error(power_factor=power_factor, displacement_min=-minutes, lagging=False)
     assert leading == pytest.approx(error)
-
-
-def test_accuracy_classes():
-    """IEC 61869-2:2012, Table 201."""
-    assert class_limits("1", load_share=0.05) == (0.03, 180)
-    assert class_limits("1", load_share=0.5) == (0.015, 90)
-    assert class_limits("0.5S", load_share=0.01) == (0.015, 90)
-    assert class_limits("1", load_share=0.04) is None
-    assert class_limits("3", load_share=0.6) == (0.03, None)
-    with pytest.raises(ValueError, match="accuracy_class must be one of"):
-        class_limits("2", load_share=1)
-
-
-def test_worst_error_of_a_class_grows_where_the_power_factor_is_low():
-    assert worst_class_error("1", load_share=1) == pytest.approx(0.0101, abs=1e-4)
-    at_half = worst_class_error("1", load_share=0.05, power_factor=0.5)
-    assert at_half == pytest.approx(1.03 * 1.08928 - 1, abs=1e-4)
-    assert np.isnan(worst_class_error("3", load_share=1))

@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 
 from homeenergy.simulate import (
     BenchMains,
-    clamp_lead_deg,
     heater_amps,
     motor_amps,
     rectifier_amps,
@@ -17,12 +16,13 @@ from homeenergy.simulate import (
 )
 from homeenergy.waveform import (
     align_channels,
-    aligned_chunks,
     correct_clamp,
     measure_power,
     phase_power_error,
     skew_power_error,
 )
+from homeenergy.waveform.align import aligned_chunks
+from tests.waveform.currents import clamp_lead_deg
 
 RATE_HZ = 4000.0
 MAINS = BenchMains(

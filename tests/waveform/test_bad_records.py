@@ -7,12 +7,12 @@ from homeenergy.simulate import (
     BenchMains,
     converter_readings,
     dimmer_amps,
-    half_wave_amps,
     heater_amps,
-    pulse_amps,
     rectifier_amps,
 )
-from homeenergy.waveform import line_frequency, measure_harmonics, measure_power
+from homeenergy.waveform import measure_harmonics, measure_power
+from homeenergy.waveform.frequency import line_frequency
+from tests.waveform.currents import half_wave_amps, pulse_amps
 
 MAINS = BenchMains()
 VOLTS = MAINS.volts

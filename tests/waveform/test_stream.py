@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from homeenergy.simulate import BenchMains, motor_amps
-from homeenergy.waveform import iter_power, measure_power, stream_power
+from homeenergy.waveform import measure_power, stream_power
+from homeenergy.waveform.stream import iter_power
 
 from .waves import wave
 

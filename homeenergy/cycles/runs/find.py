@@ -7,7 +7,7 @@ from dataclasses import asdict, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.cycles.rest import Standby, idle_standby, never_at_rest
+from homeenergy.cycles.rest import idle_standby, never_at_rest
 from homeenergy.cycles.runs.bridging import (
     Fragments,
     above_second_rest,
@@ -225,49 +225,6 @@ def _is_backwards(plateaus: Plateaus) -> bool:
         return False
     work = float(np.sum(plateaus.sum_w - plateaus.usual_w * plateaus.n))
     return work < 0 or plateaus.usual_w < -IDLE_ELECTRONICS_W
-
-
-def standby_draw(
-    trace: Chunks, *, kind: str | None = None, floor: ClampFloor = UNKNOWN_FLOOR
-) -> Standby:
-    """What an appliance draws between its runs.
-
-    Parameters
-    ----------
-    trace : Trace, pandas.Series of watts, or a list of consecutive Traces (months)
-        Shape (n,) [W].
-    kind : str, optional
-        As for `find_cycles`. "continuous" takes the whole trace as rest.
-    floor : ClampFloor
-        What the clamp makes of small powers (`homeenergy.house.clamp_floor`). Default: not known.
-
-    Returns
-    -------
-    Standby
-        Mean draw with interval, idle levels and shares, hours, stability.
-
-    Notes
-    -----
-    IEC 62301:2011 (figures unverified) wants a resolution of 0.01 W, a steady supply of known
-    distortion and an uncertainty of 2 %: a clamp in a panel meets none of these. What can be taken
-    over is its idea of stability, the regression of power on time.
-
-    Examples
-    --------
-    >>> import numpy as np, pandas as pd
-    >>> from homeenergy import Trace
-    >>> from homeenergy.cycles import standby_draw
-    >>> watts = np.full(1440, 2.0)  # a day in minutes: 2 W, and two boils
-    >>> watts[480:486] = watts[780:789] = 1800.0
-    >>> start = pd.Timestamp("2026-03-02T00:00Z")
-    >>> kettle = Trace(label="Kettle", start=start, period_s=60, watts=watts)
-    >>> standby = standby_draw(kettle, kind="manual")
-    >>> standby.levels
-    ((2.0, 1.0),)
-    >>> round(standby.draw_w.value, 2), standby.draw_w.unit
-    (2.0, 'W')
-    """
-    return find_cycles(trace, kind, floor=floor).rest
 
 
 def _low_w(kind: str, levels: Levels, step_w: float) -> float:

@@ -9,7 +9,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from homeenergy.cycles import house_cycles, read_decisions
+from homeenergy.cycles import house_cycles
+from homeenergy.cycles.decisions.lines import read_decisions
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.findings.appliance.record import ApplianceFinding

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from homeenergy.cycles import Programmes, find_programmes
+from homeenergy.cycles.programmes import Programmes, find_programmes
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.house import house_findings

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.cycles import Programmes
+from homeenergy.cycles.programmes import Programmes
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.comparison.clamps import Clamps
@@ -75,7 +75,7 @@ def compare_programmes(
     Examples
     --------
     >>> import homeenergy as he
-    >>> from homeenergy.cycles import find_programmes
+    >>> from homeenergy.cycles.programmes import find_programmes
     >>> from homeenergy.findings import compare_programmes
     >>> report = he.import_logs("sample_data/canal_flat")
     >>> house = he.open_house("sample_data/canal_flat")

@@ -8,15 +8,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
-import pandas as pd
-
-from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.house import Findings
 from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.house.carbon import CarbonFactor
 from homeenergy.stats.estimate import Estimate
-from homeenergy.units import DAYS_PER_YEAR, WH_PER_KWH
+from homeenergy.units import WH_PER_KWH
 
 
 def carbon_of(used: Estimate, factor: CarbonFactor) -> Estimate:
@@ -56,41 +51,3 @@ def carbon_of(used: Estimate, factor: CarbonFactor) -> Estimate:
     text = f"times {factor.kg_per_kwh:g} kg a kWh, an average ({factor.source}, {factor.year})"
     kg = scaled(used, per_unit * factor.kg_per_kwh, unit="kg")
     return replace(kg, basis=f"{used.basis}; {text}")
-
-
-def carbon_table(findings: Findings, factor: CarbonFactor | None) -> pd.DataFrame:
-    """Carbon dioxide of each appliance in a year like its days.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row an appliance: circuit, appliance, carbon_per_year_kg with _low and _high, factor
-        kg_per_kwh, source, year.
-
-    Raises
-    ------
-    HouseError
-        If the house has no factor.
-    """
-    if factor is None:
-        raise HouseError(
-            "house.toml has no [carbon] table",
-            fix="Give kg_per_kwh with source and year; shared/carbon_factors.toml has some.",
-        )
-    rows = []
-    for one in findings.appliances:
-        year = scaled(one.kwh_per_day, DAYS_PER_YEAR)
-        kg = carbon_of(year, factor)
-        rows.append(
-            {
-                "circuit": one.circuit,
-                "appliance": one.appliance,
-                "carbon_per_year_kg": kg.value if kg.resolved else np.nan,
-                "carbon_per_year_kg_low": kg.low,
-                "carbon_per_year_kg_high": kg.high,
-                "kg_per_kwh": factor.kg_per_kwh,
-                "source": factor.source,
-                "year": factor.year,
-            }
-        )
-    return pd.DataFrame(rows)

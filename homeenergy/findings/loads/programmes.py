@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.cycles import Programmes, find_programmes
+from homeenergy.cycles.programmes import Programmes, find_programmes
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.wording import interval_text, value_text
 from homeenergy.findings.comparison.circuits import timezone_of

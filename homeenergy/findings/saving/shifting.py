@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
-from homeenergy.findings.appliance.house import Findings
 from homeenergy.findings.appliance.wording import estimate_text, percent_text
 from homeenergy.findings.cost.cost import PriceClock, plateaus_of_runs
 from homeenergy.findings.cost.mean_price import scaled
@@ -163,43 +162,6 @@ def shift_to_cheap_hours(
         table=table,
         assumptions=tuple(line.format(delay=longest_delay_h) for line in ASSUMPTIONS),
     )
-
-
-def shifting_table(
-    findings: Findings, *, tariff: Tariff, longest_delay_h: float = LONGEST_DELAY_H
-) -> pd.DataFrame:
-    """What moving runs would save, of every appliance of a house.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row an appliance, the greatest saving first: circuit, appliance, kind, runs,
-        saving_per_year with _low and _high [currency], share, why_not.
-    """
-    rows = []
-    for finding in findings.appliances:
-        shift = shift_to_cheap_hours(
-            finding, tariff=tariff, timezone=findings.timezone, longest_delay_h=longest_delay_h
-        )
-        saving = shift.saving_per_year
-        ends = (
-            (np.nan, np.nan, np.nan) if saving is None else (saving.value, saving.low, saving.high)
-        )
-        rows.append(
-            {
-                "circuit": shift.circuit,
-                "appliance": shift.appliance,
-                "kind": shift.kind,
-                "runs": len(shift.table),
-                **dict(zip(("", "_low", "_high"), ends, strict=True)),
-                "share": shift.share,
-                "why_not": shift.why_not,
-            }
-        )
-    table = pd.DataFrame(rows).rename(
-        columns={end: f"saving_per_year{end}" for end in ("", "_low", "_high")}
-    )
-    return table.sort_values("saving_per_year", ascending=False, ignore_index=True)
 
 
 def _refuse(tariff: Tariff) -> None:

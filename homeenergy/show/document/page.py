@@ -29,7 +29,8 @@ from homeenergy.show.terminal import finding_sentence, heading_text, mains_text
 from homeenergy.stats.estimate import decimals, number_text
 
 if TYPE_CHECKING:
-    from homeenergy.findings import ApplianceFinding, Findings
+    from homeenergy.findings import Findings
+    from homeenergy.findings.appliance.appliance import ApplianceFinding
     from homeenergy.readings import House
 
 

@@ -12,7 +12,8 @@ from homeenergy.findings.appliance.table import is_resolved, plain_share
 if TYPE_CHECKING:
     import pandas as pd
 
-    from homeenergy.findings import ApplianceFinding, Findings
+    from homeenergy.findings import Findings
+    from homeenergy.findings.appliance.appliance import ApplianceFinding
     from homeenergy.findings.comparison.comparison import Comparison
     from homeenergy.stats.estimate import Estimate
 

@@ -14,8 +14,14 @@ import pandas as pd
 from ipywidgets import HTML, SelectionSlider
 from matplotlib.figure import Figure
 
-from homeenergy.cycles import Decision, add_decisions, read_decisions, remove_decisions
-from homeenergy.cycles.decisions.lines import FILE_NAME, Act
+from homeenergy.cycles.decisions.lines import (
+    FILE_NAME,
+    Act,
+    Decision,
+    add_decisions,
+    read_decisions,
+    remove_decisions,
+)
 from homeenergy.errors import HouseError
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House

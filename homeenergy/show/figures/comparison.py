@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from homeenergy.findings import Change
+    from homeenergy.findings.change.change import Change
     from homeenergy.stats.estimate import Estimate
 
 

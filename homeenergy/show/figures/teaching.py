@@ -11,12 +11,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.show.figures.style import BLACK, BLUE, GREY, LOOKS, ORANGE, SKY, VERMILION, axes_for
 from homeenergy.units import S_PER_H
-from homeenergy.waveform import Harmonics, PowerMeasures, measure_power, root_mean_square
+from homeenergy.waveform import measure_power
+from homeenergy.waveform.power import Harmonics, PowerMeasures, root_mean_square
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from homeenergy.simulate import CabinetModel, CabinetRecord, ClampCase, Conductor
+    from homeenergy.simulate import CabinetModel, ClampCase, Conductor
+    from homeenergy.simulate.bench.thermostat import CabinetRecord
 
 
 HALF_LANE = 0.43

@@ -16,7 +16,9 @@ from homeenergy.trust.clamps.schedule import clamp_setting, load_kind
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from homeenergy.trust import BenchResult, MeterAgreement, PanelBalance
+    from homeenergy.trust.bench.bench import BenchResult
+    from homeenergy.trust.meter.meter import MeterAgreement
+    from homeenergy.trust.panel.balance import PanelBalance
 
 
 LEG_LOOKS = {"L1": (BLUE, "solid"), "L2": (VERMILION, (0, (6, 2))), "L3": (GREEN, (0, (2, 1.2)))}

@@ -13,7 +13,8 @@ from homeenergy.show.figures.style import BLUE, GREY, ORANGE, VERMILION, axes_fo
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from homeenergy.findings import HeatPumpUse, WeatherFit
+    from homeenergy.findings.loads.heat_pump import HeatPumpUse
+    from homeenergy.findings.weather.fit import WeatherFit
     from homeenergy.stats.estimate import Estimate
 
 

@@ -8,19 +8,17 @@ from typing import Literal
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import (
-    Change,
-    Comparison,
-    Comparisons,
     before_after,
     compare_appliances,
-    compare_hours,
     compare_programmes,
     compare_weekdays,
     compare_weekend,
 )
 from homeenergy.findings.appliance.wording import interval_text, value_text
+from homeenergy.findings.change.change import Change
 from homeenergy.findings.comparison.circuits import RUNS
-from homeenergy.findings.comparison.comparison import LEAST_VALUES, Per
+from homeenergy.findings.comparison.comparison import LEAST_VALUES, Comparison, Per
+from homeenergy.findings.comparison.times import Comparisons, compare_hours
 from homeenergy.house.kinds import KINDS
 from homeenergy.show.figures.comparison import plot_before_after, plot_comparison, plot_differences
 from homeenergy.show.panels.answer import Answer, Row, figure_of

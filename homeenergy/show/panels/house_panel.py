@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any, Protocol
 
-from homeenergy.cycles import Programmes, find_programmes
+from homeenergy.cycles.programmes import Programmes, find_programmes
 from homeenergy.errors import HouseError
-from homeenergy.findings import ApplianceFinding, Findings, house_findings
+from homeenergy.findings import Findings, house_findings
+from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.readings import read_outdoor
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import FILE_NAME

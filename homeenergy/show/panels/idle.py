@@ -10,14 +10,7 @@ from ipywidgets import Dropdown, HBox, Layout, SelectionSlider
 from matplotlib.figure import Figure
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import (
-    IdleUse,
-    SwitchingOff,
-    combine_savings,
-    idle_or_use,
-    switch_off_when_idle,
-    switching_off,
-)
+from homeenergy.findings import combine_savings, idle_or_use, switch_off_when_idle, switching_off
 from homeenergy.findings.appliance.wording import (
     clipped,
     interval_text,
@@ -25,8 +18,9 @@ from homeenergy.findings.appliance.wording import (
     percent_text,
     value_text,
 )
-from homeenergy.findings.loads.idle import bound_text
+from homeenergy.findings.loads.idle import IdleUse, bound_text
 from homeenergy.findings.saving.saving import saved_text
+from homeenergy.findings.saving.switching_off import SwitchingOff
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
 from homeenergy.show.figures.idle import plot_idle_use

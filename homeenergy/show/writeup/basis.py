@@ -20,7 +20,8 @@ from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
 from homeenergy.show.document.blocks import Grid, Picture
 from homeenergy.stats.estimate import Estimate
-from homeenergy.trust import HouseCheck, check_house
+from homeenergy.trust import check_house
+from homeenergy.trust.check import HouseCheck
 
 if TYPE_CHECKING:
     from homeenergy.stats.estimate import Estimate

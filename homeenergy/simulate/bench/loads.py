@@ -94,21 +94,6 @@ def capacitor_amps(mains: BenchMains, *, farad: float) -> Wave:
     return mains._wave(lambda order: complex(0.0, mains._omega(order) * farad))
 
 
-def resonant_amps(mains: BenchMains, *, ohm: float, henry: float, farad: float) -> Wave:
-    """Steady current of resistance, inductance and capacitance in series [A]."""
-
-    def admittance(order: int) -> complex:
-        omega = mains._omega(order)
-        return 1.0 / complex(ohm, omega * henry - 1.0 / (omega * farad))
-
-    return mains._wave(admittance)
-
-
-def half_wave_amps(mains: BenchMains, *, ohm: float) -> Wave:
-    """Current of a heater behind an ideal diode, as in the low setting of a hair dryer [A]."""
-    return np.clip(mains.volts, 0.0, None) / ohm
-
-
 def dimmer_amps(mains: BenchMains, *, ohm: float, cut_deg: float) -> Wave:
     """Current of a resistor behind a dimmer that opens `cut_deg` after each zero crossing [A].
 
@@ -118,16 +103,6 @@ def dimmer_amps(mains: BenchMains, *, ohm: float, cut_deg: float) -> Wave:
         raise ValueError(f"cut_deg must lie between 0 and 180 degrees, got {cut_deg!r}")
     turn = (2 * mains.frequency_hz * mains.times_s) % 1.0
     return np.where(turn >= cut_deg / 180.0, mains.volts / ohm, 0.0)
-
-
-def pulse_amps(mains: BenchMains, *, height_a: float, width_deg: float) -> Wave:
-    """Rectangular pulses centred on the crests of the volts [A]: a rectifier as textbooks draw it.
-
-    `width_deg` of each half cycle of 180 degrees.
-    """
-    phase = (2 * mains.frequency_hz * mains.times_s) % 1.0 - 0.5
-    sign = np.where((mains.frequency_hz * mains.times_s) % 1.0 < 0.5, 1.0, -1.0)
-    return np.where(np.abs(phase) < width_deg / 360.0, height_a, 0.0) * sign
 
 
 def rectifier_amps(
@@ -259,11 +234,6 @@ def _next_linkage(psi: float, drive: float, reach: float, henry: float, knee: fl
         if abs(change) < 1e-13 * knee:
             break
     return new
-
-
-def clamp_lead_deg(*, burden_ohm: float, magnetising_h: float, frequency_hz: float) -> float:
-    """By how much an unsaturated clamp's reading leads [degrees]: atan(R / (2 pi f L))."""
-    return math.degrees(math.atan2(burden_ohm, 2 * math.pi * frequency_hz * magnetising_h))
 
 
 def converter_readings(values: ArrayLike, *, bits: int, full_scale: float) -> Wave:

@@ -11,19 +11,6 @@ from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H, WH_PER_KWH
 CONTINUOUS_SHARE = 0.8  # NEC 210.19(A), 210.20(A): 125 % of continuous load, inverted
 MINUTES_PER_DEGREE = 60.0
 
-# IEC 61869-2:2012, Table 201: class -> {share of rated current: (ratio error in % of the current,
-# phase displacement in minutes)}. Class 3 has no limit of displacement. The limits were read in a
-# reprint, the 1.5 % of class 0.5 at 5 % confirmed elsewhere.
-CLASS_LIMITS: dict[str, dict[float, tuple[float, float | None]]] = {
-    "0.1": {0.05: (0.4, 15), 0.2: (0.2, 8), 1.0: (0.1, 5)},
-    "0.2": {0.05: (0.75, 30), 0.2: (0.35, 15), 1.0: (0.2, 10)},
-    "0.2S": {0.01: (0.75, 30), 0.05: (0.35, 15), 0.2: (0.2, 10), 1.0: (0.2, 10)},
-    "0.5": {0.05: (1.5, 90), 0.2: (0.75, 45), 1.0: (0.5, 30)},
-    "0.5S": {0.01: (1.5, 90), 0.05: (0.75, 45), 0.2: (0.5, 30), 1.0: (0.5, 30)},
-    "1": {0.05: (3.0, 180), 0.2: (1.5, 90), 1.0: (1.0, 60)},
-    "3": {0.5: (3.0, None), 1.2: (3.0, None)},
-}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurrentRange:
@@ -192,51 +179,3 @@ def phase_error(*, power_factor: float, displacement_min: float, lagging: bool =
         raise ValueError(f"power_factor must be in (0, 1], got {power_factor!r}")
     shift = radians(displacement_min / MINUTES_PER_DEGREE) * (1 if lagging else -1)
     return cos(acos(power_factor) - shift) / power_factor - 1
-
-
-def class_limits(accuracy_class: str, *, load_share: float) -> tuple[float, float | None] | None:
-    """Limits of a measuring transformer of an accuracy class at a share of its rated current.
-
-    Returns
-    -------
-    (float, float or None) or None
-        Ratio error as a share, and phase displacement [minutes], None where there is no limit.
-        None altogether where the standard promises nothing, as below its lowest current. Between
-        two currents of the table the wider limit holds here.
-
-    References
-    ----------
-    IEC 61869-2:2012, Table 201. Many clip-on clamps were never tested to it.
-    """
-    if accuracy_class not in CLASS_LIMITS:
-        known = ", ".join(CLASS_LIMITS)
-        raise ValueError(f"accuracy_class must be one of {known}, got {accuracy_class!r}")
-    points = CLASS_LIMITS[accuracy_class]
-    below = [share for share in points if share <= load_share * (1 + 1e-12)]
-    if not below or load_share > 1.2:
-        return None
-    percent, minutes = points[max(below)]
-    return percent / 100, minutes
-
-
-def worst_class_error(
-    accuracy_class: str, *, load_share: float, power_factor: float = 1.0
-) -> float:
-    """Largest relative error of the power that an accuracy class allows; NaN if it promises none.
-
-    Notes
-    -----
-    Ratio error and displacement at their limits, in the direction in which they add.
-    """
-    limits = class_limits(accuracy_class, load_share=load_share)
-    if limits is None:
-        return float("nan")
-    ratio, minutes = limits
-    if minutes is None:
-        return float("nan")
-    factors = [
-        (1 + sign * ratio) * (1 + phase_error(power_factor=power_factor, displacement_min=shift))
-        for sign in (1, -1)
-        for shift in (minutes, -minutes)
-    ]
-    return max(abs(factor - 1) for factor in factors)

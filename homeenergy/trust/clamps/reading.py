@@ -162,11 +162,6 @@ def clamp_reading_w(
     return float((volts[setting.volts_leg] * (setting.gain * window).conjugate()).real)
 
 
-def true_power_w(loads_va: Mapping[str, complex]) -> float:
-    """Sum of the real powers of loads [W]."""
-    return float(sum(complex(power).real for power in loads_va.values()))
-
-
 def right_multiplier(
     setting: ClampSetting,
     load_kinds: Sequence[str],
