@@ -13,25 +13,19 @@ import numpy as np
 import pandas as pd
 
 from homeenergy import House, check_house, house_findings, import_logs, open_house
-from homeenergy.cycles import Cycles, find_programmes, thermostat_statistics
+from homeenergy.cycles import Cycles, thermostat_statistics
+from homeenergy.cycles.programmes import find_programmes
 from homeenergy.findings import (
-    ApplianceFinding,
-    Change,
-    Comparison,
     Findings,
-    Saving,
     annual_energy,
     before_after,
-    carbon_table,
+    carbon_of,
     change_lamps,
     combine_savings,
     compare_appliances,
-    compare_hours,
-    compare_named,
     compare_programmes,
     compare_weekdays,
     compare_weekend,
-    daily_temperature,
     energy_cost,
     find_changes,
     heat_pump_use,
@@ -44,13 +38,19 @@ from homeenergy.findings import (
     run_costs,
     shift_in_time,
     shift_to_cheap_hours,
-    shifting_table,
     stepped_cost,
     switch_off_when_idle,
     switch_programme,
     switching_off,
     weather_dependence,
 )
+from homeenergy.findings.appliance.record import ApplianceFinding
+from homeenergy.findings.change.change import Change
+from homeenergy.findings.comparison.asked import compare_named
+from homeenergy.findings.comparison.comparison import Comparison
+from homeenergy.findings.comparison.times import compare_hours
+from homeenergy.findings.saving.saving import Saving
+from homeenergy.findings.weather.days import daily_temperature
 from homeenergy.readings import read_outdoor
 from homeenergy.show import write_up
 from homeenergy.trust import logged_energy, mains_trace, panel_balance
@@ -319,9 +319,6 @@ def house_figures(house: House, *, weather: str, label: dict[str, str]) -> Figur
                 compare_appliances(by_name[first], by_name[third], per="day", one_price=True)
             )
         ),
-        "carbon": attempt(
-            lambda: table(carbon_table(found, house.schedule.carbon), named="circuit", rows=100)
-        ),
         "together": attempt(lambda: together_figures(found)),
         "labels": {
             name: attempt(lambda n=name, p=procedure: label_figures(by_name[n], p))
@@ -330,10 +327,11 @@ def house_figures(house: House, *, weather: str, label: dict[str, str]) -> Figur
     }
     if outdoor is not None:
         figures["weather"] = weather_figures(by_name[weather], outdoor, house)
+    if (factor := house.schedule.carbon) is not None:
+        days = {one.circuit: carbon_of(one.kwh_per_day, factor) for one in found.appliances}
+        figures["carbon"] = plain(days)
     if house.tariff is not None:
-        figures["shifting"] = attempt(
-            lambda: table(shifting_table(found, tariff=house.tariff), named="circuit", rows=100)
-        )
+        figures["shifting"] = attempt(lambda: shifting_figures(found, house))
         if house.tariff.is_stepped:
             figures["steps"] = stepped_figures(house)
     return figures
@@ -351,6 +349,15 @@ def together_figures(found: Findings) -> Figures:
 def label_figures(found: ApplianceFinding, procedure: str) -> Figures:
     names = "uses_per_year kwh own_uses_per_year own_kwh_per_year label_kwh share_above_label"
     return fields(label_energy(found, procedure, label_kwh=200.0), names)
+
+
+def shifting_figures(found: Findings, house: House) -> Figures:
+    assert house.tariff is not None
+    asked = {"tariff": house.tariff, "timezone": found.timezone}
+    return {
+        one.circuit: fields(shift_to_cheap_hours(one, **asked), "saving_per_year share table")
+        for one in found.appliances
+    }
 
 
 def stepped_figures(house: House) -> Figures:
