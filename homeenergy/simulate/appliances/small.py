@@ -1,4 +1,4 @@
-"""Motors that start direct: well pump, sump pump, vacuum cleaner."""
+"""Kitchen, electronics, lights and motors: what neither heats for long nor washes."""
 
 from __future__ import annotations
 

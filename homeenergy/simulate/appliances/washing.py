@@ -1,4 +1,4 @@
-"""Dishwashers: two heatings, and half an hour of drying that looks like the end."""
+"""What washes and dries: washing machines, tumble dryers, dishwashers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Sensors of the teaching bench: a clamp whose core saturates, and a converter of n bits."""
+"""The teaching bench: mains, loads, a clamp whose core saturates, a converter of n bits."""
 
 from __future__ import annotations
 

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.house.kinds import Seasonality
+from homeenergy.simulate.appliances.catalogue import APPLIANCES, Draw
 from homeenergy.simulate.appliances.circuit import Canvas, Watts, average, finish
-from homeenergy.simulate.appliances.heating import draw_make, run_heat_pump
+from homeenergy.simulate.appliances.heating import draw_make, outdoor_celsius, run_heat_pump
 from homeenergy.simulate.calendar import Calendar, make_calendar
 from homeenergy.simulate.logger import (
     ClampFaults,
@@ -22,10 +22,7 @@ from homeenergy.simulate.logger import (
     read_clamp,
     written_rows,
 )
-from homeenergy.simulate.weather import outdoor_celsius
 from homeenergy.units import S_PER_H, WH_PER_KWH
-
-Draw = Callable[[Canvas, np.random.Generator], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +46,30 @@ class CircuitPlan:
     multiplier: float = 1.0
     spikes: int = 3
     season: Seasonality | None = None
+
+
+def panel(*rows: tuple[Any, ...], breaker_a: int = 16, rating_a: int = 20) -> list[CircuitPlan]:
+    """Circuits from a table of a panel, the first with seed 1.
+
+    A row holds the name, what a person calls the appliance, its name in `appliance_names`, the legs
+    and, where it differs, more of the fields of `CircuitPlan`.
+    """
+    plans = []
+    for seed, (name, appliance, load, legs, *more) in enumerate(rows, start=1):
+        kind, draw = APPLIANCES[load]
+        settings: dict[str, Any] = {"draw": draw, "breaker_a": breaker_a, "rating_a": rating_a}
+        settings |= more[0] if more else {}
+        plans.append(
+            CircuitPlan(
+                name=name,
+                appliance=appliance,
+                kind=kind,
+                seed=seed,
+                legs=tuple(legs.split()),
+                **settings,
+            )
+        )
+    return plans
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,126 +5,31 @@ from __future__ import annotations
 from functools import partial
 from pathlib import Path
 
-from homeenergy.simulate.appliances import compressors, heating, small, washing
+from homeenergy.simulate.appliances import small
+from homeenergy.simulate.appliances.washing import dishwasher
 from homeenergy.simulate.houses.build import (
-    CircuitPlan,
     Hole,
     HousePlan,
     MainsPlan,
     SimulatedHouse,
+    panel,
     simulate_house,
 )
 from homeenergy.simulate.houses.write import columns_toml, write_folder, write_long
 
-CIRCUITS = (
-    CircuitPlan(
-        name="fridge",
-        appliance="Refrigerator",
-        kind="thermostatic",
-        draw=compressors.refrigerator,
-        seed=1,
-        legs=("L1",),
-        breaker_a=16,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="washing_machine",
-        appliance="Washing machine",
-        kind="batch",
-        draw=washing.washing_machine,
-        seed=2,
-        legs=("L2",),
-        breaker_a=16,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="dryer",
-        appliance="Tumble dryer",
-        kind="batch",
-        season="some",
-        draw=washing.tumble_dryer,
-        seed=3,
-        legs=("L3",),
-        breaker_a=16,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="dishwasher",
-        appliance="Dishwasher",
-        kind="batch",
-        draw=partial(washing.dishwasher, twice_chance=0.0),
-        seed=4,
-        legs=("L1",),
-        breaker_a=16,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="hob",
-        appliance="Hob",
-        kind="manual",
-        season="none",
-        draw=heating.hob,
-        seed=5,
-        legs=("L1", "L2"),
-        breaker_a=16,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="oven",
-        appliance="Oven",
-        kind="manual",
-        season="none",
-        draw=heating.oven,
-        seed=6,
-        legs=("L3",),
-        breaker_a=16,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="kettle",
-        appliance="Kettle",
-        kind="manual",
-        season="none",
-        draw=small.kettle,
-        seed=7,
-        legs=("L2",),
-        breaker_a=16,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="water_heater",
-        appliance="Water heater",
-        kind="thermostatic",
-        season="some",
-        draw=heating.water_heater,
-        seed=8,
-        legs=("L3",),
-        breaker_a=16,
-        rating_a=20,
-        backwards=True,
-        multiplier=-1.0,
-    ),
-    CircuitPlan(
-        name="television",
-        appliance="Television",
-        kind="manual",
-        season="none",
-        draw=small.television,
-        seed=9,
-        legs=("L2",),
-        breaker_a=16,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="ventilation",
-        appliance="Ventilation",
-        kind="continuous",
-        draw=small.ventilation,
-        seed=10,
-        legs=("L1",),
-        breaker_a=16,
-        rating_a=20,
-    ),
+ONE_LOAD = partial(dishwasher, twice_chance=0.0)
+BACKWARDS = {"backwards": True, "multiplier": -1.0}
+CIRCUITS = panel(
+    ("fridge", "Refrigerator", "refrigerator", "L1"),
+    ("washing_machine", "Washing machine", "washing_machine", "L2"),
+    ("dryer", "Tumble dryer", "tumble_dryer", "L3", {"season": "some"}),
+    ("dishwasher", "Dishwasher", "dishwasher", "L1", {"draw": ONE_LOAD}),
+    ("hob", "Hob", "hob", "L1 L2", {"season": "none"}),
+    ("oven", "Oven", "oven", "L3", {"season": "none"}),
+    ("kettle", "Kettle", "kettle", "L2", {"season": "none"}),
+    ("water_heater", "Water heater", "water_heater", "L3", BACKWARDS | {"season": "some"}),
+    ("television", "Television", "television", "L2", {"season": "none"}),
+    ("ventilation", "Ventilation", "ventilation", "L1"),
 )
 
 PLAN = HousePlan(
@@ -144,29 +49,14 @@ PLAN = HousePlan(
     outdoor_mean_c=4.0,
     outdoor_trend_c_per_day=0.09,
     meter_starts_at_kwh=15730.62,
-    circuits=CIRCUITS,
-    mains=(
-        MainsPlan(
-            name="mains_L1",
-            leg="L1",
-            rating_a=50,
-            step_w=1.0,
-            unmonitored=((101, small.router), (102, small.lights)),
-        ),
-        MainsPlan(
-            name="mains_L2",
-            leg="L2",
-            rating_a=50,
-            step_w=1.0,
-            unmonitored=((201, small.computer), (202, small.toaster)),
-        ),
-        MainsPlan(
-            name="mains_L3",
-            leg="L3",
-            rating_a=50,
-            step_w=1.0,
-            unmonitored=((301, small.bathroom_fan), (302, small.vacuum_cleaner)),
-        ),
+    circuits=tuple(CIRCUITS),
+    mains=tuple(
+        MainsPlan(name=f"mains_{leg}", leg=leg, rating_a=50, step_w=1.0, unmonitored=unmonitored)
+        for leg, unmonitored in (
+            ("L1", ((101, small.router), (102, small.lights))),
+            ("L2", ((201, small.computer), (202, small.toaster))),
+            ("L3", ((301, small.bathroom_fan), (302, small.vacuum_cleaner))),
+        )
     ),
     holes=(
         Hole(local_time="2026-02-11 03:20", minutes=340),

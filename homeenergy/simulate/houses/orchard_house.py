@@ -5,151 +5,48 @@ from __future__ import annotations
 from functools import partial
 from pathlib import Path
 
-from homeenergy.simulate.appliances import compressors, heating, small, washing
+from homeenergy.simulate.appliances import washing
+from homeenergy.simulate.appliances.small import (
+    always_on,
+    coffee_machine,
+    computer,
+    lights,
+    router,
+    vacuum_cleaner,
+)
 from homeenergy.simulate.houses.build import (
-    CircuitPlan,
     Hole,
     HousePlan,
     MainsPlan,
     SimulatedHouse,
+    panel,
     simulate_house,
 )
 from homeenergy.simulate.houses.write import columns_toml, write_folder, write_wide
 
 CSV_DATES = ("2026-10-31", "2026-11-01", "2026-11-02")
-BOTH = ("L1", "L2")
 
-CIRCUITS = (
-    CircuitPlan(
-        name="fridge",
-        appliance="Refrigerator",
-        kind="thermostatic",
-        draw=compressors.refrigerator,
-        seed=1,
-        legs=("L1",),
-        breaker_a=15,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="freezer",
-        appliance="Chest freezer",
-        kind="thermostatic",
-        draw=compressors.freezer,
-        seed=2,
-        legs=("L2",),
-        breaker_a=15,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="well_pump",
-        appliance="Well pump",
-        kind="thermostatic",
-        draw=small.well_pump,
-        seed=3,
-        legs=BOTH,
-        breaker_a=20,
-        rating_a=50,
-        clamp_on="first leg",
-        multiplier=2.0,
-    ),
-    CircuitPlan(
-        name="water_heater",
-        appliance="Water heater",
-        kind="thermostatic",
-        season="some",
-        draw=heating.water_heater,
-        seed=4,
-        legs=BOTH,
-        breaker_a=30,
-        rating_a=50,
-        clamp_on="first leg",
-        multiplier=2.0,
-    ),
-    CircuitPlan(
-        name="range",
-        appliance="Range with oven",
-        kind="manual",
-        season="none",
-        draw=heating.oven,
-        seed=5,
-        legs=BOTH,
-        breaker_a=40,
-        rating_a=50,
-    ),
-    CircuitPlan(
-        name="heat_pump",
-        appliance="Heat pump",
-        kind="modulating",
-        season="strong",
-        draw="heat_pump",
-        seed=6,
-        legs=BOTH,
-        breaker_a=40,
-        rating_a=50,
-    ),
-    CircuitPlan(
-        name="kiln",
-        appliance="Pottery kiln",
-        kind="batch",
-        draw=heating.kiln,
-        seed=7,
-        legs=BOTH,
-        breaker_a=60,
-        rating_a=100,
-    ),
-    CircuitPlan(
-        name="washer",
-        appliance="Washing machine",
-        kind="batch",
-        draw=partial(washing.washing_machine, heater_w=0.0),
-        seed=8,
-        legs=("L1",),
-        breaker_a=20,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="dishwasher",
-        appliance="Dishwasher",
-        kind="batch",
-        draw=partial(washing.dishwasher, heater_w=830.0, twice_chance=0.0),
-        seed=9,
-        legs=("L2",),
-        breaker_a=20,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="microwave",
-        appliance="Microwave oven",
-        kind="manual",
-        season="none",
-        draw=small.microwave,
-        seed=10,
-        legs=("L1",),
-        breaker_a=20,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="television",
-        appliance="Television",
-        kind="manual",
-        season="none",
-        draw=small.television,
-        seed=11,
-        legs=("L2",),
-        breaker_a=15,
-        rating_a=20,
-    ),
-    CircuitPlan(
-        name="lights",
-        appliance="Lights upstairs",
-        kind="manual",
-        season="some",
-        draw=small.lights,
-        seed=12,
-        legs=("L1",),
-        breaker_a=15,
-        rating_a=20,
-    ),
+# What differs from a circuit of 15 A on one leg.
+LARGE = {"breaker_a": 40, "rating_a": 50}
+ONE_LEG = {"clamp_on": "first leg", "multiplier": 2.0, "rating_a": 50}
+TANK = ONE_LEG | {"breaker_a": 30, "season": "some"}
+INVERTER = LARGE | {"draw": "heat_pump", "season": "strong"}
+COLD_FILL = partial(washing.washing_machine, heater_w=0.0)
+SMALL_HEATER = partial(washing.dishwasher, heater_w=830.0, twice_chance=0.0)
+CIRCUITS = panel(
+    ("fridge", "Refrigerator", "refrigerator", "L1"),
+    ("freezer", "Chest freezer", "freezer", "L2"),
+    ("well_pump", "Well pump", "well_pump", "L1 L2", ONE_LEG | {"breaker_a": 20}),
+    ("water_heater", "Water heater", "water_heater", "L1 L2", TANK),
+    ("range", "Range with oven", "oven", "L1 L2", LARGE | {"season": "none"}),
+    ("heat_pump", "Heat pump", "heat_pump", "L1 L2", INVERTER),
+    ("kiln", "Pottery kiln", "kiln", "L1 L2", {"breaker_a": 60, "rating_a": 100}),
+    ("washer", "Washing machine", "washing_machine", "L1", {"breaker_a": 20, "draw": COLD_FILL}),
+    ("dishwasher", "Dishwasher", "dishwasher", "L2", {"breaker_a": 20, "draw": SMALL_HEATER}),
+    ("microwave", "Microwave oven", "microwave", "L1", {"breaker_a": 20, "season": "none"}),
+    ("television", "Television", "television", "L2", {"season": "none"}),
+    ("lights", "Lights upstairs", "lights", "L1", {"season": "some"}),
+    breaker_a=15,
 )
 
 PLAN = HousePlan(
@@ -169,30 +66,13 @@ PLAN = HousePlan(
     outdoor_mean_c=9.0,
     outdoor_trend_c_per_day=-0.35,
     meter_starts_at_kwh=48213.37,
-    circuits=CIRCUITS,
-    mains=(
-        MainsPlan(
-            name="mains_l1",
-            leg="L1",
-            rating_a=200,
-            step_w=1.0,
-            unmonitored=(
-                (101, small.router),
-                (102, small.coffee_machine),
-                (103, small.lights),
-            ),
-        ),
-        MainsPlan(
-            name="mains_l2",
-            leg="L2",
-            rating_a=200,
-            step_w=2.0,
-            unmonitored=(
-                (201, small.always_on),
-                (202, small.vacuum_cleaner),
-                (203, small.computer),
-            ),
-        ),
+    circuits=tuple(CIRCUITS),
+    mains=tuple(
+        MainsPlan(name=name, leg=leg, rating_a=200, step_w=step_w, unmonitored=unmonitored)
+        for name, leg, step_w, unmonitored in (
+            ("mains_l1", "L1", 1.0, ((101, router), (102, coffee_machine), (103, lights))),
+            ("mains_l2", "L2", 2.0, ((201, always_on), (202, vacuum_cleaner), (203, computer))),
+        )
     ),
     holes=(
         Hole(local_time="2026-10-21 02:14:07", minutes=161),

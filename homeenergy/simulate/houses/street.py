@@ -9,28 +9,27 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from homeenergy.simulate.appliances import compressors, heating, small, washing
+from homeenergy.simulate.appliances import small
 from homeenergy.simulate.houses.build import (
-    CircuitPlan,
-    Draw,
     HousePlan,
     MainsPlan,
     SimulatedHouse,
+    panel,
     simulate_house,
 )
 from homeenergy.simulate.houses.write import columns_toml, write_folder
 from homeenergy.units import NS_PER_S
 
-# Name, what a person calls it, kind, how it draws, how many houses of ten have it.
-APPLIANCES: tuple[tuple[str, str, str, Draw, int], ...] = (
-    ("fridge", "Refrigerator", "thermostatic", compressors.refrigerator, 10),
-    ("washing_machine", "Washing machine", "batch", washing.washing_machine, 10),
-    ("dishwasher", "Dishwasher", "batch", washing.dishwasher, 6),
-    ("dryer", "Tumble dryer", "batch", washing.tumble_dryer, 4),
-    ("oven", "Oven", "manual", heating.oven, 8),
-    ("television", "Television", "manual", small.television, 9),
-    ("freezer", "Chest freezer", "thermostatic", compressors.freezer, 5),
+APPLIANCES = panel(
+    ("fridge", "Refrigerator", "refrigerator", "L1"),
+    ("washing_machine", "Washing machine", "washing_machine", "L1"),
+    ("dishwasher", "Dishwasher", "dishwasher", "L1"),
+    ("dryer", "Tumble dryer", "tumble_dryer", "L1"),
+    ("oven", "Oven", "oven", "L1"),
+    ("television", "Television", "television", "L1"),
+    ("freezer", "Chest freezer", "freezer", "L1"),
 )
+HOUSES_OF_TEN = (10, 10, 6, 4, 8, 9, 5)  # that have it
 
 
 def write_street(
@@ -79,17 +78,8 @@ def write_street(
 def _plan(number: int, *, days: int, seed: int) -> HousePlan:
     rng = np.random.default_rng([seed, number])
     circuits = tuple(
-        CircuitPlan(
-            name=name,
-            appliance=appliance,
-            kind=kind,
-            draw=draw,
-            seed=1 + place,
-            legs=("L1",),
-            breaker_a=16,
-            rating_a=20,
-        )
-        for place, (name, appliance, kind, draw, often) in enumerate(APPLIANCES)
+        circuit
+        for circuit, often in zip(APPLIANCES, HOUSES_OF_TEN, strict=True)
         if rng.uniform(0, 10) < often
     )
     return HousePlan(
