@@ -86,5 +86,5 @@ def test_tariffs_have_what_a_house_needs():
 
 def test_starter_house_can_be_read():
     schedule = read_schedule(SHARED / "starter_house")
-    assert [circuit.name for circuit in schedule.circuits] == ["mains_l1", "fridge", "water_heater"]
-    assert schedule.circuits[2].clamp.multiplier == 2
+    assert [circuit.name for circuit in schedule.circuits] == ["fridge", "water_heater", "mains_l1"]
+    assert schedule.circuits[1].clamp.multiplier == 2

@@ -1,16 +1,14 @@
 """The panel schedule of a house, and house.toml in which a person writes it."""
 
-from homeenergy.house.carbon import CarbonFactor
 from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
 from homeenergy.house.kinds import KINDS, Kind
+from homeenergy.house.layouts import LogColumn, LogLayout, Quantity
 from homeenergy.house.schedule import (
+    CarbonFactor,
     Circuit,
     Clamp,
     Correction,
-    LogColumn,
-    LogLayout,
     ProgrammeName,
-    Quantity,
     Schedule,
     Supply,
 )

@@ -1,20 +1,102 @@
-"""The panel schedule of a house: circuits, clamps, supply, tariff and how its logs are laid out."""
+"""The panel schedule of a house, and all else that house.toml says; every key is declared here.
+
+The tables of tariffs are in `homeenergy.house.tariff`, those of logs in `homeenergy.house.layouts`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime, time
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
-from homeenergy.house.carbon import CarbonFactor
-from homeenergy.house.kinds import Seasonality
+from homeenergy.house.kinds import KINDS, Seasonality
+from homeenergy.house.layouts import LogLayout
+from homeenergy.house.schema import Fields, Key, values_of
 from homeenergy.house.tariff import Tariff
-from homeenergy.house.write_up import WriteUpDetails
+from homeenergy.house.zones import read_region
 
-Quantity = Literal["power", "energy", "energy_counter", "volts_and_amps"]
+FIRST_YEAR = 1990  # of carbon factors
+_NAME = re.compile(r"[A-Za-z0-9_-]+")
+
+
+def _instant(fields: Fields, name: str) -> datetime:
+    value: Any = fields.table[name]
+    try:
+        if isinstance(value, str):
+            value = datetime.fromisoformat(value)
+        elif isinstance(value, date) and not isinstance(value, datetime):
+            value = datetime.combine(value, time())
+        if not isinstance(value, datetime):
+            raise ValueError
+    except ValueError:
+        raise fields.refuse(
+            name,
+            f"must be a date or time, got {value!r}",
+            fix='Write for example from = "2026-10-25 14:00", local time.',
+        ) from None
+    return value
+
+
+def _zone(fields: Fields, name: str) -> ZoneInfo:
+    try:
+        return read_region(fields.get(name, str))
+    except ValueError as error:
+        raise fields.refuse(
+            name,
+            f"cannot be used: {error}",
+            fix='Write the region the house stands in, such as "Europe/Berlin".',
+        ) from None
+
+
+def _image(fields: Fields, name: str) -> Path:
+    image = fields.path.parent / (fields.text(name) or "")
+    if image.suffix.lower() not in (".png", ".jpg", ".jpeg"):
+        raise fields.refuse(
+            name, f"must be a PNG or JPEG, got {image.name!r}", fix=fields.show(name)
+        )
+    if not image.is_file():
+        raise fields.refuse(
+            name,
+            f"names a file that is not there: {image}",
+            fix="The path begins at the folder of house.toml.",
+        )
+    return image
+
+
+Uncertainty = Annotated[
+    float | None,
+    Key(
+        help="how far the multiplier may be off, as a share of it, at 95 %",
+        example=0.02,
+        check=lambda share: 0 <= share < 1,
+        must="be a share of the multiplier such as 0.02 for 2 %",
+    ),
+]
+Offset = Annotated[
+    float,
+    Key(
+        help="added after multiplying: a reference's reading where the clamp's is 0",
+        unit="W",
+        example=0.8,
+    ),
+]
+OffsetUncertainty = Annotated[
+    float | None,
+    Key(
+        help="how far the offset may be off, at 95 %",
+        unit="W",
+        example=0.5,
+        check=lambda off_w: off_w >= 0,
+        must="be 0 W or more",
+    ),
+]
+ComparedAt = Annotated[
+    float | None,
+    Key(help="load at which the multiplier was found", unit="W", example=250, positive=True),
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,12 +107,30 @@ class Correction:
     None where it holds from the beginning.
     """
 
-    value: float
-    start: datetime | None = None
-    uncertainty: float | None = None
-    offset_w: float = 0.0
-    offset_uncertainty_w: float | None = None
-    compared_at_w: float | None = None
+    value: Annotated[
+        float,
+        Key(
+            help="the multiplier from then on",
+            example=2,
+            check=lambda value: value != 0,
+            must="not be 0: it would erase the readings",
+        ),
+    ]
+    start: Annotated[
+        datetime | None,
+        Key(
+            help="since when, local time; left out, from the beginning",
+            name="from",
+            kind="date or time",
+            example="2026-10-25 14:00",
+            read=_instant,
+            write=lambda at: at.isoformat(sep=" "),
+        ),
+    ] = None
+    uncertainty: Uncertainty = None
+    offset_w: Offset = 0.0
+    offset_uncertainty_w: OffsetUncertainty = None
+    compared_at_w: ComparedAt = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,20 +143,48 @@ class Clamp:
     reads nothing [W]; `offset_uncertainty_w` is how far that may be off at 95 % [W],
     `compared_at_w` the load at which the multiplier was found and its uncertainty holds [W]. Where
     a clamp was moved, `corrections` holds all of these in order of time, and those of the clamp are
-    the last. `conductors` are what runs through it
-    ("L1", "-L2" against its arrow, "2*L1" twice), `volts_leg` the leg whose voltage its meter
-    multiplies with.
+    the last. `conductors` are what runs through it ("L1", "-L2" against its arrow, "2*L1" twice),
+    `volts_leg` the leg whose voltage its meter multiplies with.
     """
 
-    rating_a: float | None = None
-    multiplier: float = 1.0
+    rating_a: Annotated[
+        float | None,
+        Key(help="primary current that it is made for", unit="A", example=50, positive=True),
+    ] = None
+    multiplier: Annotated[
+        float,
+        Key(
+            help="readings are multiplied with it",
+            kind="number, or a list of corrections",
+            example=2,
+            read=lambda fields, name: (
+                fields.tables(name) if isinstance(fields.table[name], list) else fields.number(name)
+            ),
+            check=lambda value: value != 0,
+            must="not be 0: it would erase the readings",
+            more="The multiplier is 2 where a clamp sits on one leg of a 240 V circuit, -1 where\n"
+            "it sits the wrong way round, 1.02 where a bench comparison found it 2 % low. Where\n"
+            'it changed: multiplier = [{ value = 1 }, { value = 2, from = "2026-10-25 14:00" }];\n'
+            "each may have the keys from uncertainty to compared_at_w of its own.\n"
+            "`homeenergy check` proposes these keys from a bench comparison.",
+        ),
+    ] = 1.0
     corrections: tuple[Correction, ...] = ()
-    uncertainty: float | None = None
-    offset_w: float = 0.0
-    offset_uncertainty_w: float | None = None
-    compared_at_w: float | None = None
-    conductors: tuple[str, ...] = ()
-    volts_leg: str | None = None
+    uncertainty: Uncertainty = None
+    offset_w: Offset = 0.0
+    offset_uncertainty_w: OffsetUncertainty = None
+    compared_at_w: ComparedAt = None
+    conductors: Annotated[
+        tuple[str, ...],
+        Key(
+            help='what runs through it: "-L2" against its arrow, "2*L1" twice',
+            example=["L1", "-L2"],
+        ),
+    ] = ()
+    volts_leg: Annotated[
+        str | None,
+        Key(help="leg whose voltage its meter multiplies with", kind="leg", example="L1"),
+    ] = None
 
     @property
     def in_order(self) -> tuple[Correction, ...]:
@@ -70,6 +198,20 @@ class Clamp:
         )
         return self.corrections or (always,)
 
+    def to_toml(self) -> dict[str, object]:
+        """Values as house.toml has them."""
+        values = values_of(self)
+        if self.corrections:
+            shared = {"uncertainty", "offset_w", "offset_uncertainty_w", "compared_at_w"}
+            values = {name: value for name, value in values.items() if name not in shared}
+            values["multiplier"] = [values_of(one) for one in self.corrections]
+        return values
+
+
+def _kinds() -> str:
+    lines = [f"  {name:<12}  {kind.help}" for name, kind in KINDS.items()]
+    return "\n".join(["How it behaves; left out, it is inferred, and said so.", *lines])
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Circuit:
@@ -79,83 +221,141 @@ class Circuit:
     weather of a year drives what it feeds; None leaves that to the outdoor temperature or the kind.
     """
 
-    name: str
-    appliance: str
-    kind: str | None = None
-    season: Seasonality | None = None
-    role: Literal["load", "mains"] = "load"
-    legs: tuple[str, ...] = ()
-    breaker_a: float | None = None
-    clamp: Clamp = field(default_factory=Clamp)
+    name: Annotated[
+        str,
+        Key(
+            help="short and unique: letters, digits, _ and -",
+            example="fridge",
+            check=lambda name: _NAME.fullmatch(name) is not None,
+            must="be made of letters, digits, _ and -",
+        ),
+    ]
+    appliance: Annotated[
+        str, Key(help="what a person calls it", example="Refrigerator", otherwise="its name")
+    ]
+    kind: Annotated[
+        str | None,
+        Key(help="how it behaves", example="thermostatic", one_of=KINDS, more=_kinds),
+    ] = None
+    season: Annotated[
+        Seasonality | None,
+        Key(
+            help="how much the weather of a year drives it",
+            example="some",
+            more='"strong" heats or cools rooms, "some" is a refrigerator, a water heater or\n'
+            'lights, "none" a kettle or a television. Left out, it is found from the temperatures\n'
+            "of an outdoor.csv in this folder, else taken from the kind. A year depends on it.",
+        ),
+    ] = None
+    role: Annotated[
+        Literal["load", "mains"],
+        Key(help='"mains" is the incoming supply: one circuit for each leg', example="mains"),
+    ] = "load"
+    legs: Annotated[
+        tuple[str, ...],
+        Key(help="legs that feed it: two for a 240 V load of split phase", example=["L1", "L2"]),
+    ] = ()
+    breaker_a: Annotated[
+        float | None, Key(help="rating of its breaker", unit="A", example=15, positive=True)
+    ] = None
+    clamp: Annotated[
+        Clamp,
+        Key(help="the clamp around it", example={"rating_a": 50}, write=Clamp.to_toml),
+    ] = field(default_factory=Clamp)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Supply:
     """What the utility brings in. `volts_v` is from a leg to neutral."""
 
-    system: Literal["single-phase", "split-phase", "three-phase"] = "single-phase"
-    volts_v: float | None = None
-    frequency_hz: float | None = None
+    system: Annotated[
+        Literal["single-phase", "split-phase", "three-phase"],
+        Key(
+            help="single-phase, split-phase (120/240 V) or three-phase",
+            example="split-phase",
+            always=True,
+        ),
+    ] = "single-phase"
+    volts_v: Annotated[
+        float | None, Key(help="from one leg to neutral", unit="V", example=230, positive=True)
+    ] = None
+    frequency_hz: Annotated[
+        float | None, Key(help="50 or 60", unit="Hz", example=50, positive=True)
+    ] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProgrammeName:
     """What a person calls the programme of a circuit that takes about so long and so much."""
 
-    circuit: str
-    name: str
-    minutes: float
-    kwh: float
+    circuit: Annotated[str, Key(help="name of a circuit", example="washer")]
+    name: Annotated[
+        str,
+        Key(
+            help="what a person calls it",
+            example="Quick wash",
+            check=lambda name: ":" not in name,  # `homeenergy compare` parts circuit and programme
+            must="not hold a colon",
+        ),
+    ]
+    minutes: Annotated[
+        float, Key(help="about how long it takes", unit="min", example=45, positive=True)
+    ]
+    kwh: Annotated[float, Key(help="about what it takes", unit="kWh", example=0.31, positive=True)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LogColumn:
-    """Where one circuit's readings stand in a log.
+class CarbonFactor:
+    """Carbon dioxide of a kWh [kg per kWh], of which year and by whose reckoning."""
 
-    `names` holds one column, or volts then amps for `quantity="volts_and_amps"`. In a long log it
-    is the name that the circuit column carries. Without a header, columns are numbers from 1.
-    """
-
-    names: tuple[str | int, ...]
-    quantity: Quantity = "power"
-    unit: str = "W"
-    power_factor: float | None = None
-    rolls_over_at: float | None = None
+    kg_per_kwh: Annotated[
+        float,
+        Key(
+            help="carbon dioxide of a kWh",
+            unit="kg per kWh",
+            example=0.366,
+            check=lambda factor: 0 <= factor < 3,
+            must="lie between 0 and 3",
+            fix="Grams per kWh must be divided by 1000, pounds per kWh multiplied by 0.45359237.",
+        ),
+    ]
+    source: Annotated[str, Key(help="by whose reckoning", example="US EIA, FAQ 74, US generation")]
+    year: Annotated[
+        int,
+        Key(
+            help="of which year",
+            example=2023,
+            check=lambda year: year == int(year) and FIRST_YEAR <= year <= 2100,
+            must="be a year such as 2023",
+        ),
+    ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LogLayout:
-    """How one family of log files is laid out: a [[log]] of house.toml.
+class WriteUpDetails:
+    """What the first page of a write-up says; every part may be absent.
 
-    `missing` holds texts that stand for a missing value, besides the usual ones; `thousands` is the
-    mark between the thousands of its numbers, if any.
+    `image` is a PNG or JPEG; `paper` None is chosen by the zone of the house.
     """
 
-    files: str
-    columns: Mapping[str, LogColumn]
-    format: Literal["csv", "parquet"] = "csv"
-    layout: Literal["wide", "long"] = "wide"
-    delimiter: str = ","
-    decimal: str = "."
-    thousands: str = ""
-    encoding: str = "utf-8"
-    header: bool = True
-    lines_above_header: int = 0
-    lines_below_header: int = 0
-    missing: tuple[str, ...] = ()
-    time_columns: tuple[str | int, ...] = ("time",)
-    time_format: str = "iso"
-    time_zone: str = "UTC"
-    time_marks: Literal["start", "end"] = "start"
-    circuit_column: str | int | None = None
-    value_column: str | int | None = None
-    period_s: float | None = None
-    hold_s: float | None = None
-
-    @property
-    def lines_before_rows(self) -> int:
-        """Lines of a CSV before its first row of readings."""
-        return self.lines_above_header + int(self.header) + self.lines_below_header
+    title: Annotated[str, Key(help="of the write-up", example="Where the energy goes")] = ""
+    author: Annotated[str, Key(help="who wrote it", example="A. Writer")] = ""
+    client: Annotated[str, Key(help="for whom", example="The owners")] = ""
+    site: Annotated[str, Key(help="where the house is", example="12 Orchard Road")] = ""
+    image: Annotated[
+        Path | None,
+        Key(
+            help="picture on the first page",
+            kind="path of a PNG or JPEG, from this folder",
+            example="house.jpg",
+            read=_image,
+            write=str,
+        ),
+    ] = None
+    paper: Annotated[
+        Literal["a4", "letter"] | None,
+        Key(help="size of its pages; left out, by the time zone", example="a4"),
+    ] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,12 +363,38 @@ class Schedule:
     """All that house.toml says."""
 
     folder: Path
-    name: str
-    timezone: ZoneInfo
-    circuits: tuple[Circuit, ...]
-    supply: Supply = field(default_factory=Supply)
-    tariff: Tariff | None = None
-    carbon: CarbonFactor | None = None
-    logs: tuple[LogLayout, ...] = ()
-    programmes: tuple[ProgrammeName, ...] = ()
-    write_up: WriteUpDetails = field(default_factory=WriteUpDetails)
+    name: Annotated[
+        str, Key(help="of the house", example="Orchard house", otherwise="the folder's name")
+    ]
+    timezone: Annotated[
+        ZoneInfo,
+        Key(
+            help="a region, so that both clock changes are known",
+            kind="name of a region",
+            example="America/Denver",
+            read=_zone,
+            write=str,
+        ),
+    ]
+    supply: Annotated[Supply, Key(help="what the utility brings in")] = field(
+        default_factory=Supply
+    )
+    tariff: Annotated[
+        Tariff | None, Key(help="what energy costs; all forms of a tariff are in shared/tariffs")
+    ] = None
+    carbon: Annotated[CarbonFactor | None, Key(help="for the carbon dioxide of what is used")] = (
+        None
+    )
+    write_up: Annotated[WriteUpDetails, Key(help="first page of a write-up")] = field(
+        default_factory=WriteUpDetails
+    )
+    circuits: Annotated[
+        tuple[Circuit, ...], Key(name="circuit", help="one block for each measured circuit")
+    ] = ()
+    programmes: Annotated[
+        tuple[ProgrammeName, ...],
+        Key(name="programme", help="a name for a programme: similar runs that take about so much"),
+    ] = ()
+    logs: Annotated[
+        tuple[LogLayout, ...], Key(name="log", help="one block for each family of log files")
+    ] = ()

@@ -1,40 +1,41 @@
-"""Read house.toml, the description of a house, and refuse what cannot be meant."""
+"""Read house.toml, the description of a house, and write it; refuse what cannot be meant."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import tzinfo
 from pathlib import Path
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
-from homeenergy.house.carbon import read_carbon
-from homeenergy.house.clamps import read_clamp
-from homeenergy.house.fields import Fields
-from homeenergy.house.kinds import KINDS, SEASONS
-from homeenergy.house.layouts import read_layout
-from homeenergy.house.load_toml import load_toml
-from homeenergy.house.programme_names import read_programmes
-from homeenergy.house.schedule import Circuit, Schedule, Supply
+from homeenergy.house.layouts import layout_toml, read_layout
+from homeenergy.house.schedule import (
+    CarbonFactor,
+    Circuit,
+    Clamp,
+    Correction,
+    ProgrammeName,
+    Schedule,
+    Supply,
+    WriteUpDetails,
+)
+from homeenergy.house.schema import Fields, commented, keys_of, load_toml, read_keys, write_keys
+from homeenergy.house.tariff import Tariff
 from homeenergy.house.tariff_toml import read_tariff
-from homeenergy.house.write_up import read_write_up
-from homeenergy.house.zones import read_region
 
+Comments = Literal["none", "short", "all"]
+# What everybody must have read who fills in a panel schedule.
+SAFETY = """\
+Opening a panel exposes live parts that can kill. If a clamp has to be moved or a label
+checked inside the panel, have a qualified electrician do it."""
 LEGS: dict[str, tuple[str, ...]] = {
     "single-phase": ("L1",),
     "split-phase": ("L1", "L2"),
     "three-phase": ("L1", "L2", "L3"),
 }
-KEYS = (
-    "name",
-    "timezone",
-    "supply",
-    "tariff",
-    "carbon",
-    "write_up",
-    "circuit",
-    "programme",
-    "log",
-)
-_NAME = re.compile(r"[A-Za-z0-9_-]+")
+_CONDUCTOR = re.compile(r"-?(?:[1-9]\d*\*)?(L[123])")
 
 
 def read_schedule(folder: str | Path) -> Schedule:
@@ -57,66 +58,88 @@ def read_schedule(folder: str | Path) -> Schedule:
     folder = Path(folder)
     path = folder if folder.name == "house.toml" else folder / "house.toml"
     top = Fields(load_toml(path), path=path)
-    top.only(KEYS)
-    name = top.text("name", path.parent.resolve().name)
-    zone = top.text("timezone", required=True)
-    try:
-        timezone = read_region(zone)
-    except ValueError as error:
-        raise top.refuse(
-            "timezone",
-            f"cannot be used: {error}",
-            fix='Write the region the house stands in, such as "Europe/Berlin".',
-        ) from None
-    supply = _supply(top.inner("supply"))
-    circuits = tuple(_circuit(table, supply, timezone) for table in top.tables("circuit"))
+    values = read_keys(top, Schedule)
+    values["name"] = values["name"] or path.parent.resolve().name
+    supply = Supply(**read_keys(top.inner("supply"), Supply))
+    circuits = tuple(_circuit(row, supply, values["timezone"]) for row in top.tables("circuit"))
     _refuse_repeated_names(top, circuits)
     names = tuple(circuit.name for circuit in circuits)
+    carbon = read_keys(top.inner("carbon"), CarbonFactor) if top.has("carbon") else None
     return Schedule(
+        **values,
         folder=path.parent,
-        name=name,
-        timezone=timezone,
-        circuits=circuits,
         supply=supply,
         tariff=read_tariff(top.inner("tariff")) if top.has("tariff") else None,
-        carbon=read_carbon(top.inner("carbon")) if top.has("carbon") else None,
+        carbon=None if carbon is None else CarbonFactor(**carbon),
+        write_up=WriteUpDetails(**read_keys(top.inner("write_up"), WriteUpDetails)),
+        circuits=circuits,
+        programmes=_programmes(top, names),
         logs=tuple(read_layout(log, circuits=names) for log in top.tables("log")),
-        programmes=read_programmes(top, circuits=names),
-        write_up=read_write_up(top.inner("write_up")),
-    )
-
-
-def _supply(table: Fields) -> Supply:
-    table.only(("system", "volts_v", "frequency_hz"))
-    return Supply(
-        system=table.choice("system", tuple(LEGS), "single-phase"),
-        volts_v=table.number("volts_v", positive=True),
-        frequency_hz=table.number("frequency_hz", positive=True),
     )
 
 
 def _circuit(table: Fields, supply: Supply, timezone: ZoneInfo) -> Circuit:
-    table.only(("name", "appliance", "kind", "season", "role", "legs", "breaker_a", "clamp"))
-    name = table.text("name", required=True)
-    if not _NAME.fullmatch(name):
-        raise table.refuse("name", f"must be made of letters, digits, _ and -, got {name!r}")
-    legs, possible = table.texts("legs"), LEGS[supply.system]
+    values = read_keys(table, Circuit)
+    values["appliance"] = values["appliance"] or values["name"]
+    legs, possible = values["legs"], LEGS[supply.system]
     if any(leg not in possible for leg in legs) or len(set(legs)) != len(legs):
         raise table.refuse(
             "legs",
             f"must be a choice of {', '.join(possible)} ({supply.system} supply), "
             f"each once, got {list(legs)}",
         )
-    return Circuit(
-        name=name,
-        appliance=table.text("appliance", name),
-        kind=table.choice("kind", tuple(KINDS), none=True),
-        season=table.choice("season", SEASONS, none=True),
-        role=table.choice("role", ("load", "mains"), "load"),
-        legs=legs,
-        breaker_a=table.number("breaker_a", positive=True),
-        clamp=read_clamp(table.inner("clamp"), legs=possible, timezone=timezone),
+    return Circuit(**values, clamp=_clamp(table.inner("clamp"), legs=possible, timezone=timezone))
+
+
+def _clamp(table: Fields, *, legs: tuple[str, ...], timezone: tzinfo) -> Clamp:
+    values = read_keys(table, Clamp)
+    for text in values["conductors"]:
+        match = _CONDUCTOR.fullmatch(text)
+        if match is None or match[1] not in legs:
+            raise table.refuse(
+                "conductors",
+                f"must list legs ({', '.join(legs)}) that run through the clamp, got {text!r}",
+                fix='"-L2" runs against the arrow of the clamp, "2*L1" passes through it twice.',
+            )
+    table.choice("volts_leg", legs)
+    if not isinstance(values["multiplier"], list):
+        return Clamp(**values)
+    corrections = _corrections(table, values, timezone)
+    last = corrections[-1]
+    return Clamp(
+        **values
+        | {"multiplier": last.value, "corrections": corrections}
+        | {name: getattr(last, name) for name in _further(last)}
     )
+
+
+def _further(correction: Correction) -> list[str]:
+    """What a correction says beside its multiplier and when."""
+    declared = keys_of(type(correction)).values()
+    return [one.attribute for one in declared if one.attribute not in ("value", "start")]
+
+
+def _corrections(
+    table: Fields, values: Mapping[str, object], timezone: tzinfo
+) -> tuple[Correction, ...]:
+    """Dated corrections; what one does not say beside its multiplier is as the clamp says."""
+    rows = table.tables("multiplier")
+    if not rows:
+        raise table.refuse("multiplier", "is an empty list; expected a number or corrections")
+    found: list[Correction] = []
+    for number, row in enumerate(rows):
+        own = Correction(**read_keys(row, Correction))
+        if number and own.start is None:
+            raise row.missing("from", "a date: only the first multiplier holds from the start")
+        shared: dict[str, Any] = {n: values[n] for n in _further(own) if not row.has(n)}
+        if own.start is not None and own.start.tzinfo is None:
+            shared["start"] = own.start.replace(tzinfo=timezone)
+        own = replace(own, **shared)
+        earlier = found[-1].start if found else None
+        if own.start is not None and earlier is not None and own.start <= earlier:
+            raise row.refuse("from", "must be later than the one before it")
+        found.append(own)
+    return tuple(found)
 
 
 def _refuse_repeated_names(top: Fields, circuits: tuple[Circuit, ...]) -> None:
@@ -130,3 +153,102 @@ def _refuse_repeated_names(top: Fields, circuits: tuple[Circuit, ...]) -> None:
                 f"{circuit.name!r} is already the name of circuit[{first}]",
                 fix="Each circuit needs a name of its own.",
             )
+
+
+def _programmes(top: Fields, circuits: tuple[str, ...]) -> tuple[ProgrammeName, ...]:
+    found: list[ProgrammeName] = []
+    for row in top.tables("programme"):
+        one = ProgrammeName(**read_keys(row, ProgrammeName))
+        if one.circuit not in circuits:
+            raise row.refuse(
+                "circuit",
+                f"must be the name of a circuit, got {one.circuit!r}",
+                fix=f"Circuits: {', '.join(circuits)}.",
+            )
+        if any((one.circuit, one.name) == (n.circuit, n.name) for n in found):
+            raise row.refuse(
+                "name",
+                f"{one.name!r} already names a programme of {one.circuit!r}",
+                fix="Each programme of a circuit needs a name of its own.",
+            )
+        found.append(one)
+    return tuple(found)
+
+
+def house_toml(
+    schedule: Schedule,
+    *,
+    head: str = "",
+    comments: Comments = "none",
+    log_remarks: Sequence[str] = (),
+) -> str:
+    """Write a house.toml.
+
+    Parameters
+    ----------
+    schedule : Schedule
+    head : str
+        Lines of a comment at the top.
+    comments : str
+        "short" says behind each line what it means. "all" also explains further, and shows keys and
+        tables that are left out behind a #: in the first table of a sort.
+    log_remarks : sequence of str
+        Become comments above the first [[log]].
+
+    Returns
+    -------
+    str
+        TOML that `read_schedule` reads back as the same schedule.
+    """
+    parts = ["\n".join(f"# {line}".rstrip() for line in head.splitlines())] if head else []
+    parts.append("\n".join(write_keys(schedule, comments=comments)))
+    parts.append(_table("[supply]", schedule.supply, comments))
+    example = _example if comments == "all" else lambda *_: ""
+    if schedule.tariff is not None:
+        parts += _tariff_tables(schedule.tariff, comments)
+    else:
+        parts.append(example("tariff", "[tariff]", Tariff))
+    if schedule.carbon is not None:
+        parts.append(_table("[carbon]", schedule.carbon, comments))
+    else:
+        parts.append(example("carbon", "[carbon]", CarbonFactor))
+    if schedule.write_up != WriteUpDetails():
+        parts.append(_table("[write_up]", schedule.write_up, comments))
+    else:
+        parts.append(example("write_up", "[write_up]", WriteUpDetails))
+    for number, circuit in enumerate(schedule.circuits):
+        said = "none" if number and comments == "all" else comments
+        parts.append(_table("[[circuit]]", circuit, said))
+    parts += [_table("[[programme]]", one, comments) for one in schedule.programmes]
+    if not schedule.programmes:
+        parts.append(example("programme", "[[programme]]", ProgrammeName))
+    for number, log in enumerate(schedule.logs):
+        remarks = log_remarks if number == 0 else ()
+        parts.append(layout_toml(log, remarks=remarks, comments=comments).rstrip())
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _example(name: str, head: str, table: type) -> str:
+    """A table that is left out, behind a #."""
+    lines = [commented(f"# {head}", keys_of(Schedule)[name].key.help)]
+    lines += [f"# {one.example}" for one in keys_of(table).values() if one.example]
+    return "\n".join(lines)
+
+
+def _table(head: str, table: object, comments: Comments) -> str:
+    return "\n".join([head, *write_keys(table, comments=comments)])
+
+
+def _tariff_tables(tariff: Tariff, comments: Comments) -> list[str]:
+    parts = [_table("[tariff]", tariff, comments)]
+    for season in tariff.seasons:
+        begins = f'from = "{season.month:02d}-{season.day:02d}"'
+        lines = write_keys(season, comments=comments, skip=("from",))
+        parts.append("\n".join(["[[tariff.season]]", *lines, begins]))
+    parts += [_table("[[tariff.period]]", one, comments) for one in tariff.periods]
+    parts += [_table("[[tariff.block]]", one, comments) for one in tariff.blocks]
+    for change in tariff.changes:
+        parts.append(_table("[[tariff.change]]", change, comments))
+        parts += [_table("[[tariff.change.period]]", one, comments) for one in change.periods]
+        parts += [_table("[[tariff.change.block]]", one, comments) for one in change.blocks]
+    return parts

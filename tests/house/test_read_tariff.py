@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
 from homeenergy.house import PriceBlock, PriceChange, PricePeriod, Tariff, read_tariff_file
-from homeenergy.house.price_times import price_segments
+from homeenergy.house.tariff import price_segments
 
 TARIFFS = Path(__file__).parents[2] / "shared" / "tariffs"
 AMSTERDAM = "Europe/Amsterdam"

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
 from homeenergy.house import read_schedule
+from homeenergy.house.layouts import layout_toml
 from homeenergy.readings import describe, import_logs, new_house, open_house
 from homeenergy.readings.logs.columns import looks_like_mains
-from homeenergy.readings.logs.layout_text import layout_toml
 
 from .folders import frame, iso_csv
 from .test_log_formats import FORMATS, write

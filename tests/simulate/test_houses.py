@@ -7,9 +7,9 @@ import pytest
 
 from homeenergy.house import read_schedule
 from homeenergy.simulate.houses.build import Hole, simulate_house
-from homeenergy.simulate.houses.canal_flat import LOG_TOML as FLAT_TOML
+from homeenergy.simulate.houses.canal_flat import LOGS as FLAT_LOGS
 from homeenergy.simulate.houses.canal_flat import PLAN as FLAT
-from homeenergy.simulate.houses.orchard_house import LOG_TOML as ORCHARD_TOML
+from homeenergy.simulate.houses.orchard_house import LOGS as ORCHARD_LOGS
 from homeenergy.simulate.houses.orchard_house import PLAN as ORCHARD
 from homeenergy.simulate.houses.write import write_folder, write_long, write_wide
 
@@ -42,8 +42,8 @@ def house(request):
 
 
 def written(house, folder, *, csv_dates=()):
-    toml = ORCHARD_TOML if house.plan.name == "orchard_house" else FLAT_TOML
-    write_folder(house, folder, log_toml=toml)
+    logs = ORCHARD_LOGS if house.plan.name == "orchard_house" else FLAT_LOGS
+    write_folder(house, folder, logs=logs)
     if house.plan.name == "orchard_house":
         write_wide(house, folder / "logs", csv_dates=csv_dates)
     else:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from homeenergy.findings.cost.mean_price import scaled
-from homeenergy.house.carbon import CarbonFactor
+from homeenergy.house.schedule import CarbonFactor
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import WH_PER_KWH
 

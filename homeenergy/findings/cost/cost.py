@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 from homeenergy.cycles import Cycles
 from homeenergy.findings.days.daily import energy_per_day, midnights
 from homeenergy.findings.days.day_parts import in_runs
-from homeenergy.house.price_times import price_segments
-from homeenergy.house.tariff import Tariff
+from homeenergy.house.tariff import Tariff, price_segments
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH

@@ -230,7 +230,7 @@ def _least_price(tariff: Tariff, local: pd.Timestamp) -> float:
     held = tariff.on(local.date())
     if not held.periods:
         return float(held.price_per_kwh or 0.0)
-    from homeenergy.house.price_times import season_number
+    from homeenergy.house.tariff import season_number
 
     number = season_number(local.date(), held.seasons)
     name = held.seasons[number].name if held.seasons else ""

@@ -16,7 +16,7 @@ from homeenergy.findings.appliance.wording import estimate_text, percent_text
 from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.findings.days.daily import LEAST_COVERAGE, sums_of_days
 from homeenergy.findings.year.annual import annual_energy
-from homeenergy.house.load_toml import load_toml
+from homeenergy.house.schema import load_toml
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_days
 from homeenergy.trust.clamps.systematic import with_even_error

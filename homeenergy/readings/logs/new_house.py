@@ -5,38 +5,18 @@ from __future__ import annotations
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Literal
 
 from homeenergy.errors import HouseError
-from homeenergy.house import read_schedule
+from homeenergy.house import Circuit, Schedule, Tariff, read_schedule
+from homeenergy.house.toml_file import SAFETY, house_toml
 from homeenergy.house.zones import read_region
 from homeenergy.readings.logs.columns import looks_like_mains
 from homeenergy.readings.logs.describe import Description, describe
-from homeenergy.readings.logs.layout_text import layout_toml, toml_value
 
-_HEAD = """\
-# The panel schedule of this house. Correct it by hand; lines after # are comments.
-# Opening a panel exposes live parts that can kill. If a clamp has to be moved or a label
-# checked inside the panel, have a qualified electrician do it.
-
-name = {name}
-timezone = {timezone}{hint:>{pad}}# says when a day begins
-
-[supply]
-system = "single-phase"        # single-phase, split-phase (120/240 V) or three-phase
-# volts_v = 230                # one leg to neutral
-# frequency_hz = 50
-
-{tariff}
-# One block for each circuit:
-#   name        short, as used in [log.columns] below
-#   appliance   what you call it
-#   kind        thermostatic, batch, manual, modulating or continuous; found if left out
-#   role        "load", or "mains" for the incoming supply (one circuit for each leg)
-#   legs        ["L1"], or ["L1", "L2"] for a 240 V load of a split-phase supply
-#   breaker_a   rating of its breaker
-#   clamp       {{ rating_a = 50, multiplier = 1.0 }}; the multiplier is 2 where a 240 V load is
-#               logged on one leg only, -1 for a clamp that sits backwards
-"""
+_HEAD = f"""\
+The panel schedule of this house. Correct it by hand; lines after # are comments.
+{SAFETY}"""
 
 
 def new_house(
@@ -118,37 +98,24 @@ def _text(
     currency: str | None,
     price_per_kwh: float | None,
 ) -> str:
-    zone = toml_value(timezone)
-    head = _HEAD.format(
-        name=toml_value(name),
-        timezone=zone,
-        hint="",
-        pad=max(1, 20 - len(zone)),
-        tariff=_tariff(currency, price_per_kwh),
-    )
     circuits = []
     for circuit in described.layout.columns:
         label = described.labels[circuit].replace("_", " ").strip() or circuit
-        lines = ["[[circuit]]", f"name = {toml_value(circuit)}", f"appliance = {toml_value(label)}"]
-        if looks_like_mains(label):
-            lines.append('role = "mains"                 # taken from its name: check')
-        circuits.append("\n".join(lines))
+        role: Literal["load", "mains"] = "mains" if looks_like_mains(label) else "load"
+        circuits.append(Circuit(name=circuit, appliance=label, role=role))
+    supply = [one.name for one in circuits if one.role == "mains"]
+    tariff = None
+    if currency is not None and price_per_kwh is not None:
+        tariff = Tariff(currency=currency, price_per_kwh=float(price_per_kwh))
+    schedule = Schedule(
+        folder=Path(),
+        name=name,
+        timezone=read_region(timezone),
+        tariff=tariff,
+        circuits=tuple(circuits),
+        logs=(described.layout,),
+    )
+    taken = f"\nTaken for mains by their names: {', '.join(supply)}. Check." if supply else ""
     remarks = ["How the logs are laid out, as found by looking at them. Please check:"]
     remarks += [f"- {remark}" for remark in described.remarks]
-    return "\n".join(
-        [head, "\n\n".join(circuits), "", layout_toml(described.layout, remarks=remarks)]
-    )
-
-
-def _tariff(currency: str | None, price_per_kwh: float | None) -> str:
-    if currency is None or price_per_kwh is None:
-        return (
-            "# [tariff]                     # for costs\n"
-            f"# currency = {toml_value(currency or 'EUR')}\n# price_per_kwh = 0.30\n"
-            "# standing_per_day = 0.40\n"
-        )
-    return (
-        f"[tariff]\ncurrency = {toml_value(currency)}\n"
-        f"price_per_kwh = {toml_value(float(price_per_kwh))}\n"
-        "# standing_per_day = 0.40\n"
-    )
+    return house_toml(schedule, head=_HEAD + taken, comments="all", log_remarks=remarks)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import partial
 from pathlib import Path
 
+from homeenergy.house import LogLayout
 from homeenergy.simulate.appliances import small
 from homeenergy.simulate.appliances.washing import dishwasher
 from homeenergy.simulate.houses.build import (
@@ -15,7 +16,7 @@ from homeenergy.simulate.houses.build import (
     panel,
     simulate_house,
 )
-from homeenergy.simulate.houses.write import columns_toml, write_folder, write_long
+from homeenergy.simulate.houses.write import own_columns, write_folder, write_long
 
 ONE_LOAD = partial(dishwasher, twice_chance=0.0)
 BACKWARDS = {"backwards": True, "multiplier": -1.0}
@@ -70,29 +71,27 @@ PLAN = HousePlan(
     late=45,
 )
 
-LOG_TOML = f"""\
-[[log]]
-files = "logs/*.csv.gz"
-format = "csv"
-layout = "long"
-delimiter = ";"
-decimal = ","
-time_columns = ["tijd"]
-time_format = "%d.%m.%Y %H:%M:%S"
-time_zone = "Europe/Amsterdam"
-time_marks = "end"
-quantity = "power"
-unit = "kW"
-period_s = 60
-circuit_column = "groep"
-value_column = "kW"
-
-{columns_toml(PLAN)}"""
+LOGS = (
+    LogLayout(
+        files="logs/*.csv.gz",
+        layout="long",
+        delimiter=";",
+        decimal=",",
+        time_columns=("tijd",),
+        time_format="%d.%m.%Y %H:%M:%S",
+        time_zone="Europe/Amsterdam",
+        time_marks="end",
+        period_s=60,
+        circuit_column="groep",
+        value_column="kW",
+        columns=own_columns(PLAN, unit="kW"),
+    ),
+)
 
 
 def write_canal_flat(folder: Path) -> SimulatedHouse:
     """Build the flat and write its folder."""
     house = simulate_house(PLAN)
-    write_folder(house, folder, log_toml=LOG_TOML)
+    write_folder(house, folder, logs=LOGS)
     write_long(house, folder / "logs")
     return house

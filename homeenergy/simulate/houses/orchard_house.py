@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import partial
 from pathlib import Path
 
+from homeenergy.house import LogLayout
 from homeenergy.simulate.appliances import washing
 from homeenergy.simulate.appliances.small import (
     always_on,
@@ -22,7 +23,7 @@ from homeenergy.simulate.houses.build import (
     panel,
     simulate_house,
 )
-from homeenergy.simulate.houses.write import columns_toml, write_folder, write_wide
+from homeenergy.simulate.houses.write import own_columns, write_folder, write_wide
 
 CSV_DATES = ("2026-10-31", "2026-11-01", "2026-11-02")
 
@@ -88,39 +89,28 @@ PLAN = HousePlan(
     keep_order=("2026-11-01 00:30", "2026-11-01 03:00"),
 )
 
-LOG_TOML = f"""\
-# The logger wrote Parquet, except around the end of daylight saving time.
-[[log]]
-files = "logs/*.parquet"
-format = "parquet"
-layout = "wide"
-time_columns = ["time"]
-time_format = "epoch_s"
-time_marks = "start"
-quantity = "power"
-unit = "W"
-period_s = 1
-
-{columns_toml(PLAN)}
-[[log]]
-files = "logs/*.csv.gz"
-format = "csv"
-layout = "wide"
-delimiter = ","
-time_columns = ["time"]
-time_format = "%Y-%m-%d %H:%M:%S"
-time_zone = "America/Denver"
-time_marks = "start"
-quantity = "power"
-unit = "W"
-period_s = 1
-
-{columns_toml(PLAN)}"""
+LOG_REMARKS = ("The logger wrote Parquet, except around the end of daylight saving time.",)
+LOGS = (
+    LogLayout(
+        files="logs/*.parquet",
+        format="parquet",
+        time_format="epoch_s",
+        period_s=1,
+        columns=own_columns(PLAN),
+    ),
+    LogLayout(
+        files="logs/*.csv.gz",
+        time_format="%Y-%m-%d %H:%M:%S",
+        time_zone="America/Denver",
+        period_s=1,
+        columns=own_columns(PLAN),
+    ),
+)
 
 
 def write_orchard_house(folder: Path) -> SimulatedHouse:
     """Build the house and write its folder."""
     house = simulate_house(PLAN)
-    write_folder(house, folder, log_toml=LOG_TOML)
+    write_folder(house, folder, logs=LOGS, log_remarks=LOG_REMARKS)
     write_wide(house, folder / "logs", csv_dates=CSV_DATES)
     return house

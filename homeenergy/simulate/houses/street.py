@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from homeenergy.house import LogLayout
 from homeenergy.simulate.appliances import small
 from homeenergy.simulate.houses.build import (
     HousePlan,
@@ -17,7 +18,7 @@ from homeenergy.simulate.houses.build import (
     panel,
     simulate_house,
 )
-from homeenergy.simulate.houses.write import columns_toml, write_folder
+from homeenergy.simulate.houses.write import own_columns, write_folder
 from homeenergy.units import NS_PER_S
 
 APPLIANCES = panel(
@@ -117,19 +118,14 @@ def _plan(number: int, *, days: int, seed: int) -> HousePlan:
 
 
 def _write(house: SimulatedHouse, folder: Path) -> None:
-    columns = columns_toml(house.plan)
-    log_toml = f"""\
-[[log]]
-files = "logs/*.parquet"
-format = "parquet"
-time_columns = ["time"]
-time_format = "epoch_s"
-quantity = "power"
-unit = "W"
-period_s = 60
-
-{columns}"""
-    write_folder(house, folder, log_toml=log_toml, made_by="homeenergy.simulate.write_street")
+    log = LogLayout(
+        files="logs/*.parquet",
+        format="parquet",
+        time_format="epoch_s",
+        period_s=60,
+        columns=own_columns(house.plan),
+    )
+    write_folder(house, folder, logs=(log,), made_by="homeenergy.simulate.write_street")
     first_s = house.calendar.start.value // NS_PER_S
     table = {"time": first_s + house.rows * house.plan.period_s}
     for name, watts in house.readings_w.items():

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import gzip
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -12,20 +14,44 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from homeenergy.simulate.houses.build import CircuitPlan, HousePlan, SimulatedHouse
+from homeenergy.house import (
+    Circuit,
+    Clamp,
+    LogColumn,
+    LogLayout,
+    Schedule,
+    Supply,
+    Tariff,
+)
+from homeenergy.house.toml_file import house_toml
+from homeenergy.simulate.houses.build import HousePlan, SimulatedHouse
 from homeenergy.units import NS_PER_S
 
 TIME = "%Y-%m-%dT%H:%M:%SZ"
 
 
-def write_folder(house: SimulatedHouse, folder: Path, *, log_toml: str, made_by: str = "") -> None:
-    """Write all but the logs; folders of an earlier version are replaced."""
+def write_folder(
+    house: SimulatedHouse,
+    folder: Path,
+    *,
+    logs: tuple[LogLayout, ...],
+    log_remarks: Sequence[str] = (),
+    made_by: str = "",
+) -> None:
+    """Write all but the logs; folders of an earlier version are replaced.
+
+    `made_by` is the command that made the house.
+    """
+    made_by = made_by or f"python -m homeenergy.simulate sample_data --only {house.plan.name}"
+    text = house_toml(
+        schedule_of(house.plan, logs),
+        head=f"An invented house, made by `{made_by}`.",
+        log_remarks=log_remarks,
+    )
     for old in ("logs", "truth", "store"):
         shutil.rmtree(folder / old, ignore_errors=True)
     (folder / "truth").mkdir(parents=True)
-    (folder / "house.toml").write_text(
-        house_toml(house.plan, log_toml=log_toml, made_by=made_by), encoding="utf-8", newline="\n"
-    )
+    (folder / "house.toml").write_text(text, encoding="utf-8", newline="\n")
     _csv(_meter_readings(house), folder / "meter_readings.csv")
     _csv(house.bench, folder / "bench.csv")
     _csv(_outdoor(house), folder / "outdoor.csv")
@@ -36,62 +62,50 @@ def _csv(frame: pd.DataFrame, path: Path) -> None:
     path.write_bytes(frame.to_csv(index=False, lineterminator="\n").encode("utf-8"))
 
 
-def house_toml(plan: HousePlan, *, log_toml: str, made_by: str = "") -> str:
-    """Text of house.toml; `made_by` is the command that made the house."""
-    made_by = made_by or f"python -m homeenergy.simulate sample_data --only {plan.name}"
+def schedule_of(plan: HousePlan, logs: tuple[LogLayout, ...]) -> Schedule:
+    """What a careful person writes into house.toml."""
     mains = [
-        CircuitPlan(
-            name=m.name,
-            appliance=f"Supply {m.leg}",
-            kind="continuous",
-            draw="heat_pump",
-            seed=0,
-            legs=(m.leg,),
-            breaker_a=m.rating_a // 2,
-            rating_a=m.rating_a,
+        Circuit(
+            name=one.name,
+            appliance=f"Supply {one.leg}",
+            role="mains",
+            legs=(one.leg,),
+            breaker_a=one.rating_a // 2,
+            clamp=Clamp(rating_a=one.rating_a),
         )
-        for m in plan.mains
+        for one in plan.mains
     ]
-    head = f"""\
-# An invented house, made by `{made_by}`.
-name = "{plan.title}"
-timezone = "{plan.timezone}"
-
-[supply]
-system = "{plan.system}"
-volts_v = {plan.volts_v}
-frequency_hz = {plan.frequency_hz}
-
-[tariff]
-currency = "{plan.currency}"
-price_per_kwh = {plan.price_per_kwh}
-standing_per_day = {plan.standing_per_day}
-"""
-    blocks = [_circuit_toml(c, role="mains") for c in mains]
-    blocks += [_circuit_toml(c, role="load") for c in plan.circuits]
-    return "\n".join([head, *blocks, log_toml])
-
-
-def _circuit_toml(circuit: CircuitPlan, *, role: str) -> str:
-    legs = ", ".join(f'"{leg}"' for leg in circuit.legs)
-    kind = f'role = "{role}"' if role == "mains" else f'kind = "{circuit.kind}"'
-    if circuit.season is not None:
-        kind += f'\nseason = "{circuit.season}"'
-    return f"""\
-[[circuit]]
-name = "{circuit.name}"
-appliance = "{circuit.appliance}"
-{kind}
-legs = [{legs}]
-breaker_a = {circuit.breaker_a}
-clamp = {{ rating_a = {circuit.rating_a}, multiplier = {circuit.multiplier:.1f} }}
-"""
+    loads = [
+        Circuit(
+            name=one.name,
+            appliance=one.appliance,
+            kind=one.kind,
+            season=one.season,
+            legs=one.legs,
+            breaker_a=one.breaker_a,
+            clamp=Clamp(rating_a=one.rating_a, multiplier=one.multiplier),
+        )
+        for one in plan.circuits
+    ]
+    return Schedule(
+        folder=Path(),
+        name=plan.title,
+        timezone=ZoneInfo(plan.timezone),
+        supply=Supply(system=plan.system, volts_v=plan.volts_v, frequency_hz=plan.frequency_hz),
+        tariff=Tariff(
+            currency=plan.currency,
+            price_per_kwh=plan.price_per_kwh,
+            standing_per_day=plan.standing_per_day,
+        ),
+        circuits=(*mains, *loads),
+        logs=logs,
+    )
 
 
-def columns_toml(plan: HousePlan) -> str:
-    """Text of a [log.columns] table in which every circuit goes by its own name."""
+def own_columns(plan: HousePlan, unit: str = "W") -> dict[str, LogColumn]:
+    """Columns of a log in which every circuit goes by its own name."""
     names = [m.name for m in plan.mains] + [c.name for c in plan.circuits]
-    return "[log.columns]\n" + "".join(f'{name} = "{name}"\n' for name in names)
+    return {name: LogColumn(names=(name,), unit=unit) for name in names}
 
 
 def _meter_readings(house: SimulatedHouse) -> pd.DataFrame:
