@@ -28,7 +28,10 @@ PARTS: dict[str, tuple[tuple[str, ...], ...]] = {
     "tests": ((*PYTEST, *ON_ALL_CORES, "-m", "not alone and not study", "tests", *NOTEBOOKS),),
     # Ratios of times mean something only where nothing else of ours runs.
     "benchmarks": ((*PYTEST, "-m", "alone and not study", "tests"),),
-    "studies": ((*PYTEST, *ON_ALL_CORES, "-m", "study", "tests"),),
+    "studies": (
+        (*PYTEST, *ON_ALL_CORES, "-m", "study and not alone", "tests"),
+        (*PYTEST, "-m", "study and alone", "tests"),
+    ),
 }
 GUARDING = ("checks", "tests", "benchmarks")
 

@@ -28,16 +28,17 @@ house = open_house(sys.argv[1])
 names = [circuit.name for circuit in house.circuits]
 paths = [p for n in names for p in sorted((house.path / "store" / n).glob("*.parquet"))]
 
-def read_all():
-    begun = time.perf_counter()
-    for path in paths:
+def read(part):
+    # Time of reading a part of the columns, by the clock and of this process.
+    begun, own = time.perf_counter(), time.process_time()
+    for path in part:
         pq.read_table(path, columns=["watts"])
-    return time.perf_counter() - begun
+    return time.perf_counter() - begun, time.process_time() - own
 
-read_s = min(read_all() for _ in range(2))
-begun = time.perf_counter()
+read_cpu_s = min(read(paths)[1] for _ in range(2))
+own = time.process_time()
 house.overview.prepare()
-prepare_s = time.perf_counter() - begun
+prepare_cpu_s = time.process_time() - own
 
 from homeenergy.show.viewer.viewer import Viewer
 from homeenergy.show.viewer.view import looking_at
@@ -52,8 +53,10 @@ open_s = time.perf_counter() - begun
 
 rng = np.random.default_rng(5)
 left, _, width, _ = viewer.figure.axes[0].bbox.bounds
-took, cpu, widths = [], [], []
+took, cpu, widths, read_s = [], [], [], []
 for journey in range(8):
+    # An eighth of the columns before each journey, so that a busy machine disturbs both.
+    read_s.append(read(paths[journey::8])[0])
     viewer.go(looking_at(viewer.view, viewer.view.log_start_ns, viewer.view.log_end_ns))
     tell(type="draw")
     x = left + width * rng.uniform(0.05, 0.95)
@@ -69,7 +72,8 @@ for journey in range(8):
     x = left + width * rng.uniform(0.05, 0.95)
 shown = len(viewer.data.envelopes)
 print(json.dumps({
-    "read_s": read_s, "prepare_s": prepare_s, "open_s": open_s, "took_s": took, "cpu_s": cpu,
+    "read_s": sum(read_s), "read_cpu_s": read_cpu_s, "prepare_cpu_s": prepare_cpu_s,
+    "open_s": open_s, "took_s": took, "cpu_s": cpu,
     "widths_s": widths, "shown": shown, "samples": sum(
         house.overview.extent_ns(n)[1] - house.overview.extent_ns(n)[0] for n in names) / 1e9,
     "rss_mib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
@@ -121,8 +125,8 @@ def test_from_the_end_of_a_zoom_to_new_pixels(walk, say):
 
 
 def test_preparing_is_not_much_more_than_reading(walk, say):
-    ratio = walk["prepare_s"] / walk["read_s"]
-    say("summing up minutes and hours, once, by reading the columns", f"{ratio:.1f}", "4")
+    ratio = walk["prepare_cpu_s"] / walk["read_cpu_s"]
+    say("summing up minutes and hours, once, by reading, in time of cores", f"{ratio:.1f}", "4")
     say("opening the viewer after that", f"{walk['open_s']:.2f} s", "2 s")
     assert ratio < 10
 

@@ -11,6 +11,7 @@ from homeenergy.readings.store.store import MonthInfo, Store
 from homeenergy.simulate import simulate_appliance
 
 YEAR = 2025
+YEAR_CIRCUITS = {"fridge": "refrigerator", "tv": "television", "washer": "washing_machine"}
 NS_PER_S = 1_000_000_000
 
 
