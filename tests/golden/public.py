@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import inspect
+import re
 from collections.abc import Collection
 from importlib import import_module
-from typing import Any
+from typing import Any, get_type_hints
+
+from homeenergy.house.schema import keys_of
 
 ROOMS = ("house", "readings", "waveform", "simulate", "trust", "cycles", "findings", "show")
 NOTE = "A room may lose a name: delete its line. Those of homeenergy itself stay."
@@ -25,10 +28,25 @@ def public_names() -> dict[str, Any]:
 
 def described(thing: Any) -> str:
     if dataclasses.is_dataclass(thing):
-        return ", ".join(f"{field.name}: {field.type}" for field in dataclasses.fields(thing))
+        plain = _without_keys(thing)
+        fields = dataclasses.fields(thing)
+        return ", ".join(f"{one.name}: {plain.get(one.name, one.type)}" for one in fields)
     if inspect.isclass(thing) or inspect.isfunction(thing):
         return str(_named_defaults(inspect.signature(thing)))
     return str(list(thing)) if isinstance(thing, Collection) else repr(thing)
+
+
+def _without_keys(thing: Any) -> dict[str, str]:
+    """Types of the attributes that declare a key of house.toml."""
+    if inspect.getmodule(thing).__name__.partition(".house.")[0] != "homeenergy":
+        return {}
+    known = {one.attribute for one in keys_of(thing).values()}
+    hints = get_type_hints(thing, globalns=vars(inspect.getmodule(thing)))
+    found = {name: inspect.formatannotation(hints[name]) for name in known}
+    return {
+        name: re.sub(r"\b[a-z_]+(\.[a-z_]+)*\.(?=[A-Za-z])", "", text)
+        for name, text in found.items()
+    }
 
 
 def _named_defaults(signature: inspect.Signature) -> inspect.Signature:
