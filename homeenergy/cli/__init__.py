@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from homeenergy.cli import answers, comparing, documents, logs, many, notebooks
+from homeenergy.cli import answers, documents, logs, notebooks
 from homeenergy.version import __version__
 
 app = typer.Typer(
@@ -58,9 +58,9 @@ app.command()(logs.describe)
 app.command()(logs.new)
 app.command("import")(logs.import_)
 app.command()(answers.findings)
-app.command()(comparing.compare)
+app.command()(answers.compare)
 app.command()(logs.quality)
 app.command()(answers.check)
 app.command()(documents.writeup)
-app.command()(many.survey)
+app.command()(answers.survey)
 app.command()(notebooks.lab)

@@ -1,10 +1,10 @@
-"""Commands that answer: findings, check."""
+"""Commands that answer: findings, check, compare, survey."""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -18,6 +18,98 @@ from homeenergy.cli.frame import (
     progress_bar,
     width,
 )
+
+
+def compare(
+    folder: Folder,
+    a: Annotated[
+        str, typer.Argument(metavar="A", help="A circuit, or circuit:programme, as in washer:1.")
+    ],
+    b: Annotated[
+        str, typer.Argument(metavar="B", help="What to compare it with.", show_default=False)
+    ] = "",
+    per: Annotated[
+        Literal["run", "load", "use", "day"] | None,
+        typer.Option(help="Default: day for circuits, run for programmes."),
+    ] = None,
+    weekly: Annotated[
+        float | None,
+        typer.Option(min=0.1, help="Runs a week, for the cost in a year. Default: as seen."),
+    ] = None,
+    json_file: Annotated[
+        str | None,
+        typer.Option("--json", metavar="FILE", help="Write all figures as JSON; - prints them."),
+    ] = None,
+) -> None:
+    """Tell which circuit or programme uses more, and how sure that is.
+
+    New logs are imported first. Programmes are numbered in the order in which they were first
+    seen; washer:? in place of A and B lists those of the washer.
+
+    \b
+    Example:  homeenergy compare my_house washer:1 washer:2
+    """
+    with plain_errors():
+        from homeenergy.errors import HouseError
+        from homeenergy.findings.comparison.asked import compare_named
+        from homeenergy.readings import open_house
+        from homeenergy.show.document.records import comparison_record
+        from homeenergy.show.terminal import comparison_table
+
+        if not b and not a.endswith(":?"):
+            raise HouseError(
+                f"nothing is named to compare {a!r} with",
+                fix="Name a second one, as in `homeenergy compare my_house washer:1 washer:2`.",
+            )
+        bring_in(folder)
+        found = compare_named(open_house(folder), a=a, b=b or a, per=per, weekly=weekly)
+        if json_file is not None:
+            record = comparison_record(found)
+            give(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False), json_file)
+        if json_file != "-":
+            typer.echo("\n".join(comparison_table(found, width=width())))
+
+
+def survey(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="The folder that holds the houses' folders.")
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="The table of all houses, Parquet. Default: FOLDER/survey.parquet"
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Houses at a time. Default: one for each core.")
+    ] = None,
+) -> None:
+    """Compare many houses: appliances, what is unusual, where to look.
+
+    Each house is imported and worked on by itself; one that fails is reported and the others go
+    on. It may be stopped at any time and run again to go on. The exit code is 1 if a house failed.
+
+    \b
+    Example:  homeenergy survey houses
+    """
+    with plain_errors():
+        from homeenergy.findings.many.survey import find_houses, survey_houses
+        from homeenergy.show.terminal import survey_lines
+
+        out = out or folder / "survey.parquet"
+        with progress_bar("looking for houses") as step:
+            found = survey_houses(
+                find_houses(folder),
+                workers=workers,
+                keep=out.with_suffix(".houses"),
+                progress=step,
+            )
+        if len(found.table):
+            found.table.to_parquet(out, index=False)
+            typer.echo(f"Wrote {out}", err=True)
+        typer.echo("\n".join(survey_lines(found, width=width())))
+    if len(found.failures):
+        raise typer.Exit(BAD_DATA)
 
 
 def findings(

@@ -2,7 +2,7 @@
 
 Whoever needs to know how a kind behaves asks its entry in `KINDS`; no module compares a name. A new
 kind is one entry here and its test (`tests/house/test_kinds.py`). What gives a kind away in a trace
-is decided in `homeenergy.cycles.runs.kinds`; a kind that is not inferred can still be set in
+is decided in `homeenergy.cycles.runs.find`; a kind that is not inferred can still be set in
 house.toml.
 """
 

@@ -7,7 +7,12 @@ from homeenergy.show.figures.comparison import (
     plot_between_houses,
     plot_comparison,
 )
-from homeenergy.show.figures.energy import plot_daily_energy, plot_house_energy
+from homeenergy.show.figures.energy import (
+    plot_daily_energy,
+    plot_house_energy,
+    plot_load,
+    plot_weather,
+)
 from homeenergy.show.figures.idle import plot_baseload, plot_idle_use
 from homeenergy.show.figures.money import plot_price_shares, plot_run_costs, plot_savings
 from homeenergy.show.figures.runs import (
@@ -25,9 +30,12 @@ from homeenergy.show.figures.teaching import (
     plot_power_triangle,
     plot_waves,
 )
-from homeenergy.show.figures.times import plot_hours_of_use, plot_periods, plot_week_map
-from homeenergy.show.figures.traces import plot_traces
-from homeenergy.show.figures.weather import plot_load, plot_weather
+from homeenergy.show.figures.times import (
+    plot_hours_of_use,
+    plot_periods,
+    plot_traces,
+    plot_week_map,
+)
 from homeenergy.show.panels.compare import compare_panel
 from homeenergy.show.panels.idle import idle_panel
 from homeenergy.show.panels.widgets import sliders

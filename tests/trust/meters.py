@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from homeenergy.trust.meter.program import LoggedEnergy
+from homeenergy.trust.meter import LoggedEnergy
 
 
 def plain_log(kwh, *, missing_high_kwh=None, shift_kwh=0.0):

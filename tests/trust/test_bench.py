@@ -9,7 +9,7 @@ from scipy.stats import norm
 
 from homeenergy.errors import HouseError
 from homeenergy.house import read_schedule
-from homeenergy.trust.bench.bench import Reference, bench_comparison
+from homeenergy.trust.bench import Reference, bench_comparison
 from homeenergy.trust.typed_readings import read_bench
 
 GOOD = Reference(accuracy=0.002)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import Trace
-from homeenergy.trust.meter.meter import meter_agreement
+from homeenergy.trust.meter import meter_agreement
 from homeenergy.trust.panel.mains_energy import logged_energy
 
 from .meters import cut_readings, plain_log, shown

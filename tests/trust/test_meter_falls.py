@@ -5,7 +5,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.house import read_schedule
-from homeenergy.trust.meter.meter import explain_falls, meter_agreement
+from homeenergy.trust.meter import explain_falls, meter_agreement
 from homeenergy.trust.typed_readings import read_meter
 
 from .meters import cut_readings, plain_log, shown

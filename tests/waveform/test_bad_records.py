@@ -11,7 +11,7 @@ from homeenergy.simulate import (
     rectifier_amps,
 )
 from homeenergy.waveform import measure_harmonics, measure_power
-from homeenergy.waveform.frequency import line_frequency
+from homeenergy.waveform.power import line_frequency
 from tests.waveform.currents import half_wave_amps, pulse_amps
 
 MAINS = BenchMains()

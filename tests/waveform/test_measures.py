@@ -6,8 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from homeenergy.waveform import measure_harmonics, measure_power, measure_three_phase
-from homeenergy.waveform.frequency import line_frequency
-from homeenergy.waveform.power import root_mean_square
+from homeenergy.waveform.power import line_frequency, root_mean_square
 from homeenergy.waveform.samples import cycle_weights
 
 from .waves import instants, wave

@@ -10,8 +10,12 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.cycles import Cycles, find_cycles
-from homeenergy.cycles.decisions.apply import decided
-from homeenergy.cycles.decisions.house_cycles import runs_again, saved_settings, standby_between
+from homeenergy.cycles.decisions.house_cycles import (
+    decided,
+    runs_again,
+    saved_settings,
+    standby_between,
+)
 from homeenergy.cycles.decisions.lines import Decision
 from homeenergy.findings.days.daily import local_days
 from homeenergy.house.clamp_floor import ClampFloor, clamp_floor

@@ -16,8 +16,8 @@ from homeenergy.trust.clamps.schedule import clamp_setting, load_kind
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from homeenergy.trust.bench.bench import BenchResult
-    from homeenergy.trust.meter.meter import MeterAgreement
+    from homeenergy.trust.bench import BenchResult
+    from homeenergy.trust.meter import MeterAgreement
     from homeenergy.trust.panel.balance import PanelBalance
 
 

@@ -19,9 +19,13 @@ from homeenergy.findings.loads.programmes import programme_uses
 from homeenergy.findings.weather.fit import weather_dependence
 from homeenergy.house.kinds import KINDS
 from homeenergy.show.document.blocks import Block, Bullets, Grid, Heading, Picture, Prose, Together
-from homeenergy.show.figures.energy import plot_daily_energy, plot_house_energy
+from homeenergy.show.figures.energy import (
+    plot_daily_energy,
+    plot_house_energy,
+    plot_load,
+    plot_weather,
+)
 from homeenergy.show.figures.runs import plot_run_energies, plot_runs, typical_day
-from homeenergy.show.figures.weather import plot_load, plot_weather
 from homeenergy.show.terminal import finding_sentence
 from homeenergy.show.writeup.basis import Basis, for_author, money_text, picture
 from homeenergy.show.writeup.front import day_text

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
-from homeenergy.trust.meter.program import LoggedEnergy
+from homeenergy.trust.meter import LoggedEnergy
 from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
 
 Values = NDArray[np.float64]

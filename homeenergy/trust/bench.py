@@ -13,7 +13,7 @@ from homeenergy.errors import HouseError
 from homeenergy.house import Clamp
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.lines import Values
-from homeenergy.trust.bench.bench_lines import (
+from homeenergy.trust.bench_lines import (
     Beside,
     Readings,
     bench_line,
@@ -138,7 +138,7 @@ class BenchResult:
 
     @property
     def clamp_line(self) -> str:
-        """What to write in house.toml; see `homeenergy.trust.bench.bench_lines`."""
+        """What to write in house.toml; see `homeenergy.trust.bench_lines`."""
         return self.line_for(Clamp(multiplier=self.stated, offset_w=self.stated_offset_w))
 
     def line_for(self, clamp: Clamp) -> str:

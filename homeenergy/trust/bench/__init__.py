@@ -1,1 +1,0 @@
-"""Clamps against a reference meter."""

@@ -1,1 +1,0 @@
-"""The mains against the utility meter."""
