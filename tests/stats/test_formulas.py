@@ -76,4 +76,5 @@ def test_mean_of_runs_of_correlated_days():
 
 def test_upper_end_where_nothing_happened_is_that_of_poisson():
     """Two-sided: half the 0.975 quantile of chi-squared with two degrees of freedom."""
-    assert NONE_SEEN == pytest.approx(chi2.ppf(0.975, 2) / 2)
+    none_seen = chi2.ppf(0.975, 2) / 2
+    assert none_seen == pytest.approx(NONE_SEEN)
