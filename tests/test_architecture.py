@@ -24,6 +24,7 @@ NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 MOST_LINES = 600
 MOST_POSITIONAL = 2
 MOST_PUBLIC = 22
+MOST_PUBLIC_OF_ROOMS = 130
 # A quantity carries its unit: power_w, energy_kwh, duration_s, volts_v.
 BARE = {
     "power",
@@ -82,6 +83,12 @@ def test_public_names_are_few_and_all_there():
         assert getattr(homeenergy, name) is not None
     with pytest.raises(AttributeError, match="no attribute 'kettle'"):
         _ = homeenergy.kettle
+
+
+def test_public_names_of_rooms_are_few():
+    rooms = [p.parent.name for p in (ROOT / "homeenergy").glob("*/__init__.py")]
+    named = [getattr(importlib.import_module(f"homeenergy.{r}"), "__all__", ()) for r in rooms]
+    assert 100 < sum(map(len, named)) <= MOST_PUBLIC_OF_ROOMS
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: path.relative_to(ROOT).as_posix())

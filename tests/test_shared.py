@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from homeenergy.house import Tariff, read_schedule
+from homeenergy.house import Tariff
+from homeenergy.house.toml_file import read_schedule
 
 SHARED = Path(__file__).parents[1] / "shared"
 VALUES = tomllib.loads((SHARED / "check_values" / "check_values.toml").read_text())

@@ -18,7 +18,7 @@ def appliance_names(circuits: Sequence[Circuit]) -> dict[str, str]:
 
     Examples
     --------
-    >>> from homeenergy.house import Circuit
+    >>> from homeenergy.house.schedule import Circuit
     >>> from homeenergy.house.appliance_names import appliance_names
     >>> kitchen, cellar = (Circuit(name=n, appliance="Fridge") for n in ("kitchen", "cellar"))
     >>> appliance_names([kitchen, cellar, Circuit(name="oven", appliance="Oven")])

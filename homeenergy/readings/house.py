@@ -10,7 +10,9 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.house import Circuit, Schedule, Supply, Tariff, read_schedule
+from homeenergy.house import Tariff
+from homeenergy.house.schedule import Circuit, Schedule, Supply
+from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings.store.overview import Envelope, Overview
 from homeenergy.readings.store.store import MonthInfo, Store
 from homeenergy.readings.trace import Trace, correct_in_place

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.house import Clamp, Correction
+from homeenergy.house.schedule import Clamp, Correction
 from homeenergy.readings.store.grid import series_on_grid
 from homeenergy.units import NS_PER_S, S_PER_H
 

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.house import Clamp
+from homeenergy.house.schedule import Clamp
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.lines import Values
 from homeenergy.trust.bench_lines import (

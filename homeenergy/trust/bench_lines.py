@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from homeenergy.house import Clamp, Correction
+from homeenergy.house.schedule import Clamp, Correction
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.lines import LEVEL, LinePosterior, Values, line_posterior
 

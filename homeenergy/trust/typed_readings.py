@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.house import Schedule
+from homeenergy.house.schedule import Schedule
 
 COLUMNS = ("circuit", "reference_w", "clamp_w")
 

@@ -14,7 +14,7 @@ from math import hypot
 import numpy as np
 import pandas as pd
 
-from homeenergy.house import ClampFloor
+from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.trust import Reference, bench_comparison
 
 from .keep import keep

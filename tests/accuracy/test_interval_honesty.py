@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.house import Circuit, Clamp
+from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings import Trace
 from homeenergy.stats.estimate import mean_estimate
 from homeenergy.trust import Reference, bench_comparison, logged_energy, meter_agreement

@@ -6,7 +6,7 @@ import pytest
 
 from homeenergy.cycles import find_cycles
 from homeenergy.cycles.segment.levels import smallest_step_w
-from homeenergy.house import ClampFloor
+from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.stats.estimate import mean_estimate
 
 from .traces import DAY, HOUR, as_trace, draw

@@ -9,7 +9,7 @@ from sklearn.metrics import adjusted_rand_score
 from homeenergy.cycles import find_cycles
 from homeenergy.cycles.programmes import find_groups, find_programmes, run_shapes
 from homeenergy.errors import HouseError
-from homeenergy.house import ProgrammeName
+from homeenergy.house.schedule import ProgrammeName
 from homeenergy.simulate import simulate_appliance
 
 from .traces import DAY, HOUR, as_trace, draw

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.cycles import find_cycles, find_plateaus
-from homeenergy.house import ClampFloor
+from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.readings.trace import Trace
 
 from .traces import DAY, HOUR, START, as_trace, draw

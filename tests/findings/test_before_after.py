@@ -8,7 +8,8 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import before_after, find_changes
 from homeenergy.findings.change.before_after import LEAST_BESIDE, steps
 from homeenergy.findings.change.several import _best_partition
-from homeenergy.house import Clamp, ClampFloor
+from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.schedule import Clamp
 
 from .weather_days import correlated, energy, weather
 

@@ -26,8 +26,8 @@ from homeenergy.findings import (
 from homeenergy.findings.comparison.clamps import Clamps
 from homeenergy.findings.days.daily import remainder_per_day
 from homeenergy.findings.saving.what_if import switch_programme
-from homeenergy.house import Clamp, ClampFloor
-from homeenergy.house.clamp_floor import floor_of_sum
+from homeenergy.house.clamp_floor import ClampFloor, floor_of_sum
+from homeenergy.house.schedule import Clamp
 from homeenergy.readings import open_house, read_outdoor
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.clamps.systematic import with_clamp

@@ -20,7 +20,8 @@ from homeenergy.findings import (
 from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.findings.comparison.asked import compare_named
 from homeenergy.findings.comparison.times import compare_hours
-from homeenergy.house import Circuit, ProgrammeName, Tariff
+from homeenergy.house import Tariff
+from homeenergy.house.schedule import Circuit, ProgrammeName
 from homeenergy.readings import open_house
 from homeenergy.readings.trace import Trace
 

@@ -8,7 +8,8 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings, idle_or_use, switching_off
 from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.findings.days.day_parts import between_edges, day_parts, rounding_w
-from homeenergy.house import Circuit, Clamp, Tariff
+from homeenergy.house import Tariff
+from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings import Trace, open_house
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.quotients import quotient, ratio_of_days

@@ -6,7 +6,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import hours_of_use, house_findings
-from homeenergy.house import Clamp
+from homeenergy.house.schedule import Clamp
 from homeenergy.readings import open_house
 from tests.findings.test_idle import finding_of
 from tests.findings.test_sample_house import SAMPLE
@@ -54,7 +54,7 @@ def test_local_hours_across_the_end_of_summer_time():
     local = times.tz_convert("America/Denver").hour
     watts = np.where((local >= 18) & (local < 20), 50.0, 0.0)
     from homeenergy.findings.appliance.appliance import appliance_finding
-    from homeenergy.house import Circuit
+    from homeenergy.house.schedule import Circuit
     from homeenergy.readings import Trace
 
     found = hours_of_use(

@@ -7,7 +7,7 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.findings import normal_year, read_normal_months, weather_dependence
 from homeenergy.findings.weather.models import degree_days
-from homeenergy.house import Clamp
+from homeenergy.house.schedule import Clamp
 
 from .weather_days import correlated, energy, weather
 

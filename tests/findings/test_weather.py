@@ -8,7 +8,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import weather_dependence
 from homeenergy.findings.days.daily import daily_energy
 from homeenergy.findings.weather.models import best_balance, candidates, search
-from homeenergy.house import Clamp
+from homeenergy.house.schedule import Clamp
 from homeenergy.readings import open_house, read_outdoor
 
 from .weather_days import correlated, energy, weather

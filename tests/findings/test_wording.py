@@ -19,7 +19,8 @@ from homeenergy.findings.appliance.wording import (
     percent_text,
     value_text,
 )
-from homeenergy.house import Circuit, Tariff
+from homeenergy.house import Tariff
+from homeenergy.house.schedule import Circuit
 from homeenergy.readings import Trace
 from homeenergy.stats.estimate import Estimate, mean_estimate
 

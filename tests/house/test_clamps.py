@@ -6,7 +6,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.house import Correction, read_schedule
+from homeenergy.house.schedule import Correction
+from homeenergy.house.toml_file import read_schedule
 
 ZONE = ZoneInfo("America/Denver")
 

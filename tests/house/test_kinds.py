@@ -16,8 +16,10 @@ from homeenergy.findings import (
     shift_to_cheap_hours,
     switching_off,
 )
-from homeenergy.house import KINDS, Kind, PricePeriod, Tariff, read_schedule
-from homeenergy.house.kinds import Bridging
+from homeenergy.house import Tariff
+from homeenergy.house.kinds import KINDS, Bridging, Kind
+from homeenergy.house.tariff import PricePeriod
+from homeenergy.house.toml_file import read_schedule
 from tests.findings.small_house import made_house, switched
 
 PACKAGE = Path(homeenergy.__file__).parent

@@ -3,7 +3,8 @@
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.house import ProgrammeName, read_schedule
+from homeenergy.house.schedule import ProgrammeName
+from homeenergy.house.toml_file import read_schedule
 
 HOUSE = """
 timezone = "UTC"

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.house import CarbonFactor, read_schedule
+from homeenergy.house import CarbonFactor
+from homeenergy.house.toml_file import read_schedule
 
 SHARED = Path(__file__).parents[2] / "shared"
 GOOD = 'kg_per_kwh = 0.366\nsource = "EIA"\nyear = 2023\n'

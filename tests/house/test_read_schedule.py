@@ -5,7 +5,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.house import Clamp, LogColumn, read_schedule
+from homeenergy.house.layouts import LogColumn
+from homeenergy.house.schedule import Clamp
+from homeenergy.house.toml_file import read_schedule
 
 GOOD = """
 name = "Orchard house"

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
-from homeenergy.house import PriceBlock, PriceChange, PricePeriod, Tariff, read_tariff_file
-from homeenergy.house.tariff import price_segments
+from homeenergy.house import Tariff, read_tariff_file
+from homeenergy.house.tariff import PriceBlock, PriceChange, PricePeriod, price_segments
 
 TARIFFS = Path(__file__).parents[2] / "shared" / "tariffs"
 AMSTERDAM = "Europe/Amsterdam"

@@ -9,7 +9,8 @@ import pytest
 
 from homeenergy.findings import energy_cost, label_energy
 from homeenergy.findings.appliance.appliance import appliance_finding
-from homeenergy.house import Circuit, Tariff
+from homeenergy.house import Tariff
+from homeenergy.house.schedule import Circuit
 from homeenergy.readings.trace import Trace
 from tests.findings.small_house import switched
 

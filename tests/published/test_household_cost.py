@@ -6,7 +6,8 @@ import pytest
 
 from homeenergy.findings import energy_cost, run_costs
 from homeenergy.findings.cost.stepped import stepped_cost
-from homeenergy.house import PriceBlock, PricePeriod, Season, Tariff
+from homeenergy.house import Tariff
+from homeenergy.house.tariff import PriceBlock, PricePeriod, Season
 
 from .household import HOUSE_ZONE
 

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
-from homeenergy.house import read_schedule
 from homeenergy.house.layouts import layout_toml
+from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings import describe, import_logs, new_house, open_house
 from homeenergy.readings.logs.columns import looks_like_mains
 

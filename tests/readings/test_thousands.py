@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
-from homeenergy.house import read_schedule
+from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings import describe, import_logs, new_house, open_house
 
 from .folders import WIDE, make_house

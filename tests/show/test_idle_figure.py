@@ -5,7 +5,7 @@ from matplotlib.colors import to_hex
 
 from homeenergy.findings import idle_or_use
 from homeenergy.findings.appliance.appliance import appliance_finding
-from homeenergy.house import Circuit
+from homeenergy.house.schedule import Circuit
 from homeenergy.show import plot_idle_use
 from homeenergy.show.figures.style import BLUE, ORANGE
 

@@ -16,7 +16,8 @@ from homeenergy.findings.appliance.wording import (
     shown,
     value_text,
 )
-from homeenergy.house import Circuit, Tariff
+from homeenergy.house import Tariff
+from homeenergy.house.schedule import Circuit
 from homeenergy.readings import open_house
 from homeenergy.show import findings_page, plot_house_energy
 from homeenergy.show.document.records import findings_record

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.house import Circuit, Clamp, Supply
+from homeenergy.house.schedule import Circuit, Clamp, Supply
 from homeenergy.show.figures.trust import (
     likely_setting,
     plot_meter,

@@ -5,7 +5,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from homeenergy.house import read_schedule
+from homeenergy.house.toml_file import read_schedule
 from homeenergy.simulate.houses.build import Hole, simulate_house
 from homeenergy.simulate.houses.canal_flat import LOGS as FLAT_LOGS
 from homeenergy.simulate.houses.canal_flat import PLAN as FLAT

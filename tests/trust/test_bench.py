@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import norm
 
 from homeenergy.errors import HouseError
-from homeenergy.house import read_schedule
+from homeenergy.house.toml_file import read_schedule
 from homeenergy.trust.bench import Reference, bench_comparison
 from homeenergy.trust.typed_readings import read_bench
 

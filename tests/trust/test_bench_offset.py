@@ -7,7 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.house import Clamp, ClampFloor, Correction, clamp_floor, read_schedule
+from homeenergy.house import clamp_floor
+from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.schedule import Clamp, Correction
+from homeenergy.house.toml_file import read_schedule
 from homeenergy.stats.lines import line_posterior
 from homeenergy.trust import Reference, bench_comparison
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from homeenergy.house import Circuit, Clamp, Supply
+from homeenergy.house.schedule import Circuit, Clamp, Supply
 from homeenergy.readings import Trace
 from homeenergy.trust import check_house
 from homeenergy.trust.clamps.logged_load import _above_breaker, _cut_off, load_volts_v, logged_load

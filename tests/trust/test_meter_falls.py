@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.house import read_schedule
+from homeenergy.house.toml_file import read_schedule
 from homeenergy.trust.meter import explain_falls, meter_agreement
 from homeenergy.trust.typed_readings import read_meter
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from homeenergy.findings.appliance.appliance import appliance_finding
-from homeenergy.house import Circuit, Clamp, Correction
+from homeenergy.house.schedule import Circuit, Clamp, Correction
 from homeenergy.readings import Trace
 from homeenergy.stats.estimate import Estimate, mean_estimate
 from homeenergy.trust.clamps.systematic import (

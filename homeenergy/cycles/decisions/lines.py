@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.house import KINDS, Schedule
+from homeenergy.house.kinds import KINDS
+from homeenergy.house.schedule import Schedule
 
 if TYPE_CHECKING:
     from homeenergy.readings.house import House

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from homeenergy.findings.appliance.wording import estimate_text
 from homeenergy.findings.weather.models import Balance
-from homeenergy.house import Clamp
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
+from homeenergy.house.schedule import Clamp
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.regression import Regression
 from homeenergy.trust.clamps.systematic import with_clamp, with_systematic

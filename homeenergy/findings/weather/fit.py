@@ -20,8 +20,8 @@ from homeenergy.findings.weather.models import (
     candidates,
     search,
 )
-from homeenergy.house import Clamp
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
+from homeenergy.house.schedule import Clamp
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.regression import (
     Regression,

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from homeenergy.house import Quantity
+from homeenergy.house.layouts import Quantity
 
 _UNIT = re.compile(
     r"^(.*?)[\s_.-]*[\[(]\s*(kwh|wh|kw|w|v|a)\s*[\])]$|^(.*?)[\s_.-]+(kwh|wh|kw|w|v|a)$", re.I

@@ -15,8 +15,8 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.house import LogColumn, LogLayout, read_zone
-from homeenergy.house.layouts import layout_toml
+from homeenergy.house.layouts import LogColumn, LogLayout, layout_toml
+from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.columns import circuit_names, meaning, odd_cells, unit_in_name
 from homeenergy.readings.logs.read import read_log
 from homeenergy.readings.logs.rows import find_period_ns, has_pace

@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Literal
 
 from homeenergy.errors import HouseError
-from homeenergy.house import Circuit, Schedule, Tariff, read_schedule
-from homeenergy.house.toml_file import SAFETY, house_toml
+from homeenergy.house import Tariff
+from homeenergy.house.schedule import Circuit, Schedule
+from homeenergy.house.toml_file import SAFETY, house_toml, read_schedule
 from homeenergy.house.zones import read_region
 from homeenergy.readings.logs.columns import looks_like_mains
 from homeenergy.readings.logs.describe import Description, describe

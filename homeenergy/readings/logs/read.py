@@ -15,7 +15,8 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.house import LogColumn, LogLayout, read_zone
+from homeenergy.house.layouts import LogColumn, LogLayout
+from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.rows import Values
 from homeenergy.readings.logs.tables import (
     MARKS,

@@ -18,7 +18,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from homeenergy.errors import HouseError
-from homeenergy.house import LogLayout
+from homeenergy.house.layouts import LogLayout
 
 MISSING = ("", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "?")
 WHOLE_FILE_BYTES = 64_000_000  # larger files are read in pieces

@@ -19,7 +19,8 @@ import pandas as pd
 import pyarrow as pa
 
 from homeenergy.errors import HouseError
-from homeenergy.house import Schedule, read_schedule
+from homeenergy.house.schedule import Schedule
+from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings.logs.read import source_of
 from homeenergy.readings.logs.rows import Grid, Merge, make_grid
 from homeenergy.readings.store.grid import Column, Gridded, grid_columns

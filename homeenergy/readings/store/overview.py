@@ -16,7 +16,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from homeenergy.house import Circuit, Correction
+from homeenergy.house.schedule import Circuit, Correction
 from homeenergy.readings.store.store import FLOATS, MonthInfo, Store, replace_whole
 from homeenergy.readings.trace import correct_in_place, in_force
 from homeenergy.units import NS_PER_S, S_PER_H

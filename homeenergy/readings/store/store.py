@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.house import LogLayout
+from homeenergy.house.layouts import LogLayout
 
 try:
     import fcntl

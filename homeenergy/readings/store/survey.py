@@ -14,7 +14,8 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.house import LogLayout, Schedule
+from homeenergy.house.layouts import LogLayout
+from homeenergy.house.schedule import Schedule
 from homeenergy.readings.logs.read import COUNTERS, Rows, read_log
 from homeenergy.readings.logs.rows import (
     ABSURD_W,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from homeenergy.house import Circuit, Supply
+from homeenergy.house.schedule import Circuit, Supply
 from homeenergy.show.figures.style import BLACK, BLUE, GREEN, GREY, LOOKS, VERMILION, axes_for
 from homeenergy.trust.clamps.reading import ClampSetting, Conductor, right_multiplier
 from homeenergy.trust.clamps.schedule import clamp_setting, load_kind

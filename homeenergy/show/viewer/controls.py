@@ -19,7 +19,7 @@ from ipywidgets import (
     VBox,
 )
 
-from homeenergy.house import Circuit
+from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.show.panels.widgets import keep_arrow_keys
 from homeenergy.show.viewer.view import circuit_labels

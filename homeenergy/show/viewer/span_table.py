@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.house import Circuit
+from homeenergy.house.schedule import Circuit
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.house import House
 from homeenergy.readings.store.overview import WIDTHS

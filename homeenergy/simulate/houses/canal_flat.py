@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from pathlib import Path
 
-from homeenergy.house import LogLayout
+from homeenergy.house.layouts import LogLayout
 from homeenergy.simulate.appliances import small
 from homeenergy.simulate.appliances.washing import dishwasher
 from homeenergy.simulate.houses.build import (

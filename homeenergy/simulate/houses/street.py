@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from homeenergy.house import LogLayout
+from homeenergy.house.layouts import LogLayout
 from homeenergy.simulate.appliances import small
 from homeenergy.simulate.houses.build import (
     HousePlan,

@@ -14,15 +14,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from homeenergy.house import (
-    Circuit,
-    Clamp,
-    LogColumn,
-    LogLayout,
-    Schedule,
-    Supply,
-    Tariff,
-)
+from homeenergy.house import Tariff
+from homeenergy.house.layouts import LogColumn, LogLayout
+from homeenergy.house.schedule import Circuit, Clamp, Schedule, Supply
 from homeenergy.house.toml_file import house_toml
 from homeenergy.simulate.houses.build import HousePlan, SimulatedHouse
 from homeenergy.units import NS_PER_S

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.house import Circuit, Supply
+from homeenergy.house.schedule import Circuit, Supply
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.clamps.limits import CONTINUOUS_SHARE

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from homeenergy.house import Circuit, Clamp, Supply
+from homeenergy.house.schedule import Circuit, Clamp, Supply
 from homeenergy.trust.clamps.limits import current_range
 from homeenergy.trust.clamps.reading import ClampSetting, Conductor, right_multiplier
 from homeenergy.trust.concern import Concern

@@ -7,8 +7,8 @@ from math import hypot, isfinite
 
 import numpy as np
 
-from homeenergy.house import Clamp, Correction
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
+from homeenergy.house.schedule import Clamp, Correction
 from homeenergy.readings.trace import Trace, in_force
 from homeenergy.stats.estimate import Estimate, joined_half
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.house import Circuit
+from homeenergy.house.schedule import Circuit
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.lines import line_through_origin
 from homeenergy.trust.panel.steps import median_estimate
