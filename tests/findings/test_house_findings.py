@@ -278,7 +278,9 @@ def test_markdown_is_a_table(tmp_path):
     circuits = {"kettle": 'appliance = "Kettle | tea"'}
     house = made_house(tmp_path, {"kettle": kettle()}, tariff=("EUR", 0.3), circuits=circuits)
     head, rule, row, *_ = house_findings(house).to_markdown().splitlines()
-    assert head.startswith("| appliance | complete runs | kWh per run | kWh per day |")
+    assert head.startswith(
+        "| appliance | complete runs | energy per run [kWh] | energy per day [kWh] |"
+    )
     assert head.endswith("| cost per year [EUR] |")
     assert rule == "| " + " | ".join(["---"] * 7) + " |"
     assert row.startswith(r"| Kettle \| tea | 10 | 0.2")

@@ -17,14 +17,12 @@ from homeenergy.show.document.blocks import (
     Bullets,
     Document,
     Facts,
-    Grid,
     Heading,
     Picture,
     Prose,
-    column_shares,
-    pandoc_form,
+    Table,
 )
-from homeenergy.show.document.files import read_record, write_document
+from homeenergy.show.document.files import column_shares, pandoc_form, read_record, write_document
 
 NASTY = '*Mr* <i>X</i> & "Y" #strong[a] $5$ \\ back_slash `c` @ref <label> // no /* c */ {{z}}'
 FORMATS = ("html", "pdf", "docx", "xlsx")
@@ -44,7 +42,7 @@ def document(**changes):
         Bullets(items=("a", NASTY)),
         Picture(image=picture(), caption="What it <shows>", alternative='A line "up" & down'),
         Heading(text="Two", new_page=True),
-        Grid(
+        Table(
             head=("name", "kWh"),
             rows=tuple((f"row number {i}", f"{i / 7:.2f}") for i in range(90)),
             caption="All of them",
@@ -147,10 +145,10 @@ def test_rows_of_a_document_to_edit_stay_whole(files):
 
 
 def test_columns_of_a_document_to_edit_fit_what_they_hold(tmp_path):
-    grid = Grid(head=("n", "words", "kWh"), rows=(("1", "w" * 90, "0.1"), ("2", "short", "12.25")))
+    grid = Table(head=("n", "words", "kWh"), rows=(("1", "w" * 90, "0.1"), ("2", "short", "12.25")))
     shares = column_shares(grid)
     assert shares == [8 / 100, 38 / 100, 9 / 100]
-    assert sum(column_shares(Grid(head=("w" * 40,) * 4, rows=()))) == pytest.approx(1, abs=1e-12)
+    assert sum(column_shares(Table(head=("w" * 40,) * 4, rows=()))) == pytest.approx(1, abs=1e-12)
     path = write_document(document(blocks=(grid,), paper="letter"), tmp_path / "d.docx")
     with zipfile.ZipFile(path) as package:
         text = package.read("word/document.xml").decode()

@@ -9,13 +9,8 @@ import pytest
 
 from homeenergy.findings import Findings, house_findings
 from homeenergy.findings.appliance.appliance import appliance_finding
-from homeenergy.findings.appliance.wording import (
-    COUNTED,
-    interval_text,
-    kind_text,
-    shown,
-    value_text,
-)
+from homeenergy.findings.appliance.columns import columns_for
+from homeenergy.findings.appliance.wording import kind_text
 from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings import open_house
@@ -67,27 +62,24 @@ def test_fits_the_terminal_and_cuts_no_number(findings, width):
     assert max(map(len, lines)) <= width
     text = "\n".join(lines)
     for finding in findings.appliances:
-        for name in ("run_kwh", "kwh_per_day", "standby_w", "cost_per_year"):
-            estimate = shown(finding, name)
-            interval = interval_text(estimate, of=COUNTED.get(name, ""))
-            assert value_text(estimate) in text
+        for column in columns_for("terminal", findings.appliances, currency="USD")[1:]:
+            value, interval = column.texts(finding)
+            assert value in text
             assert f"({interval})" in text or not interval
-    for heading in ("runs", "kWh", "kWh/day", "W", "% kWh", "% time", "USD/year"):
+    for heading in ("complete", "energy per run", "standby", "% of kWh", "% of time", "USD"):
         assert heading in text
 
 
 def test_decimal_points_stand_below_one_another(findings):
     lines = findings_lines(findings, width=140)
     head = next(i for i, line in enumerate(lines) if line.startswith("appliance"))
-    assert "kWh/day" in lines[head]
-    rows = [lines[head + 2], lines[head + 3]]
-    end = lines[head].index("kWh ") + 3
-    points = {row[:end].rfind(".") for row in rows}
+    at = lines[head - 1].index("energy per run")
+    points = {lines[i].index(".", at) for i in (head + 2, head + 3)}
     assert len(points) == 1
 
 
 def test_long_name_goes_on_below_and_rows_stay_aligned(findings):
-    lines = findings_lines(findings, width=140)
+    lines = findings_lines(findings, width=100)
     at = next(i for i, line in enumerate(lines) if line.startswith("Oven in the outdoor"))
     assert lines[at + 1].strip() == "kitchen behind the"
     assert lines[at + 2].strip() == "barn"
@@ -267,8 +259,8 @@ def test_a_remark_that_several_share_is_said_once(findings):
     some = findings_lines(
         replace(findings, appliances=(first, third, replace(third, appliance="Tap")))
     )
-    assert "Kettle: hot" in some
-    assert "Pump, Tap: cold" in some
+    assert "- Kettle: hot" in some
+    assert "- Pump, Tap: cold" in some
 
 
 def test_prices_that_differ_are_shown_and_a_flat_one_is_not(tmp_path):

@@ -16,7 +16,7 @@ from homeenergy import cli
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.readings import import_logs, open_house
-from homeenergy.show.document.blocks import Bullets, Facts, Grid, Heading, Picture, Prose, flat
+from homeenergy.show.document.blocks import Bullets, Facts, Heading, Picture, Prose, Table, flat
 from homeenergy.show.writeup import differences, visit_up, write_up
 from homeenergy.show.writeup.actions import NOT_SURE, is_sure, saving_text
 from homeenergy.show.writeup.basis import amount, make_basis, money_text
@@ -55,12 +55,12 @@ def texts(document):
         elif isinstance(block, Bullets):
             yield from block.items
         elif isinstance(block, Facts):
-            yield from (text for row in block.rows for text in row)
+            yield from (str(cell) for row in block.rows for cell in row)
         elif isinstance(block, Picture):
             yield from (block.caption, block.alternative)
-        elif isinstance(block, Grid):
+        elif isinstance(block, Table):
             yield block.caption
-            yield from (text for row in block.rows for text in row)
+            yield from (str(cell) for row in block.rows for cell in row)
 
 
 def whole_text(document):
@@ -88,7 +88,7 @@ def test_all_parts_are_there_and_every_figure_has_words(made):
 
 def test_its_figures_are_those_of_the_findings(street, made):
     frame = house_findings(open_house(street)).to_frame()
-    tables = {b.sheet: b for b in flat(made.document().blocks) if isinstance(b, Grid) and b.sheet}
+    tables = {b.sheet: b for b in flat(made.document().blocks) if isinstance(b, Table) and b.sheet}
     pd.testing.assert_frame_equal(tables["findings"].data, frame)
     runs = [b for name, b in tables.items() if name.startswith("runs ")]
     assert sum(len(b.data) for b in runs) > 0
@@ -101,7 +101,7 @@ def test_its_figures_are_those_of_the_findings(street, made):
 
 
 def test_appendix_reads_down_its_columns(made):
-    block = next(b for b in flat(made.parts["runs"]) if isinstance(b, Grid) and len(b.data) > 5)
+    block = next(b for b in flat(made.parts["runs"]) if isinstance(b, Table) and len(b.data) > 5)
     down = [row[part * 3] for part in range(3) for row in block.rows if row[part * 3]]
     assert [text[:16] for text in down] == [f"{t:%Y-%m-%d %H:%M}" for t in block.data["start"]]
 
@@ -267,7 +267,7 @@ def test_a_visit_shows_what_changed_and_only_that(tmp_path):
     folder = write_street(tmp_path, houses=1, days=40, seed=5)[0]
     planted(folder, factor=0.5, since="2026-02-01")
     document = visit_up(open_house(folder), since="2026-02-01", written=DAY)
-    table = next(b for b in flat(document.parts["changes"]) if isinstance(b, Grid))
+    table = next(b for b in flat(document.parts["changes"]) if isinstance(b, Table))
     row = next(row for row in table.rows if row[0] == "Refrigerator")
     before, after = (float(text.split(" ")[0]) for text in row[1:3])
     assert after / before == pytest.approx(0.5, abs=0.05)
@@ -286,7 +286,7 @@ def test_a_gap_of_one_leg_takes_nothing_from_the_whole_house(tmp_path):
         legs["two"][day * 1440 + 600 : day * 1440 + 720] = np.nan
     mains = dict.fromkeys(legs, 'role = "mains"')
     document = visit_up(made_house(tmp_path / "house", legs, circuits=mains), since="2026-03-07")
-    table = next(b for b in flat(document.parts["changes"]) if isinstance(b, Grid))
+    table = next(b for b in flat(document.parts["changes"]) if isinstance(b, Table))
     frame = table.data.set_index("name").loc["Whole house"]
     assert frame["before_kwh"] == pytest.approx(36)
     assert frame["after_kwh"] == pytest.approx(36)
@@ -317,7 +317,7 @@ def test_energies_of_either_sign_have_no_shares(tmp_path):
     prose = " ".join(b.text for b in flat(document.parts["appliances"]) if isinstance(b, Prose))
     assert "of what was measured" not in prose
     assert "It costs €13 (12 to 14) a year; it is" in prose
-    largest = next(b for b in flat(document.parts["summary"]) if isinstance(b, Grid))
+    largest = next(b for b in flat(document.parts["summary"]) if isinstance(b, Table))
     assert {row[3] for row in largest.rows} == {"not known"}
     # What took nothing cannot cost less than nothing.
     assert next(row[1] for row in largest.rows if row[0] == "shed").startswith("€0.00 (0.00 to")

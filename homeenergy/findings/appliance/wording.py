@@ -17,8 +17,6 @@ MARKS = {
     NARROW: "interval narrower than the last digit",
     ALIKE: "no spread, all runs or days being alike",
 }
-# What an estimate counts, so that two of them can be told to be few.
-COUNTED = {"run_kwh": "runs", "kwh_per_day": "days", "cost_per_year": "days"}
 SMALLEST_SPREAD = 1e-9  # of the value: less is the rounding of sums
 # Scores of a kind from which it is more than a guess. Own rule.
 CLEAR, LIKELY = 0.8, 0.6
@@ -126,3 +124,16 @@ def kind_text(finding: ApplianceFinding) -> str:
         days=finding.days,
         period_s=finding.cycles.plateaus.period_s,
     )
+
+
+def finding_sentence(finding: ApplianceFinding) -> str:
+    """Say in words what an appliance uses, for an alternative text or a heading."""
+    per_day = estimate_text(shown(finding, "kwh_per_day"), of="days")
+    parts = [
+        f"{finding.appliance}: {per_day} per day",
+        f"{finding.runs:,} complete run{'' if finding.runs == 1 else 's'}",
+    ]
+    if finding.runs:
+        parts.append(f"{estimate_text(shown(finding, 'run_kwh'), of='runs')} per run")
+    parts.append(f"standby {estimate_text(finding.standby_w)}")
+    return ", ".join(parts) + "."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from math import isfinite, nan
+from math import isfinite
 
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.stats.estimate import Estimate
@@ -36,17 +36,10 @@ def price_at_rest(finding: ApplianceFinding) -> tuple[float, str] | None:
     return finding.price_at_rest, paid[1]
 
 
-def paid_prices(rows: Sequence[ApplianceFinding]) -> list[float] | None:
-    """Average price that each appliance paid [currency a kWh; NaN where it is not known].
-
-    None where all paid the same, as under a flat tariff.
-    """
-    found = [mean_price(row) for row in rows]
-    prices = [nan if one is None else one[0] for one in found]
-    known = [price for price in prices if isfinite(price)]
-    if not known or max(known) - min(known) <= SAME_PRICE * abs(max(known, key=abs)):
-        return None
-    return prices
+def prices_differ(rows: Sequence[ApplianceFinding]) -> bool:
+    """Whether appliances paid more for a kWh than others, as under a tariff by time of use."""
+    prices = [paid[0] for paid in map(mean_price, rows) if paid is not None]
+    return bool(prices) and max(prices) - min(prices) > SAME_PRICE * abs(max(prices, key=abs))
 
 
 def scaled(estimate: Estimate, factor: float, *, unit: str | None = None) -> Estimate:

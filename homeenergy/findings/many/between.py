@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from homeenergy.findings.appliance.columns import columns_for
 from homeenergy.units import DAYS_PER_YEAR
 
 # Modified z-score beyond which a value counts as an outlier (Iglewicz & Hoaglin 1993), and 1 / the
@@ -13,13 +14,6 @@ from homeenergy.units import DAYS_PER_YEAR
 OUTLYING = 3.5
 MAD_TO_SD = 1.4826
 LEAST_HOUSES = 5  # of an appliance, to say what is usual; own rule
-# What is compared, and its unit.
-COMPARED = {
-    "run_kwh": "kWh a run",
-    "kwh_per_day": "kWh a day",
-    "standby_w": "W standby",
-    "duty_cycle": "share of the time in runs",
-}
 
 
 def appliance_summary(table: pd.DataFrame) -> pd.DataFrame:
@@ -33,25 +27,28 @@ def appliance_summary(table: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Index: what people call the appliance, small and capital letters alike. `houses`; for each
-        of run_kwh, kwh_per_day, standby_w and duty_cycle the median over the houses, and the
-        quarters of them below `_q1` and above `_q3`; `standby_unresolved`, houses whose standby is
-        only known to be below a bound. These count as the lowest, and where a median or quarter
-        falls on them it is NaN. Sorted by the energy of all.
+        Index: what people call the appliance, in whatever case. `houses`; for each column of a
+        survey (`homeenergy.findings.appliance.columns`: run_kwh, standby_w, kwh_per_day,
+        duty_cycle) the median over the houses, and the quarters of them below `_q1` and above
+        `_q3`; `standby_unresolved`, houses whose standby is only known to be below a bound. These
+        count as the lowest, and where a median or quarter falls on them it is NaN. Sorted by the
+        energy of all.
     """
     if not len(table):
         return pd.DataFrame({"houses": []})
     rows = []
     for (_, appliance), group in _alike(table):
         row: dict[str, object] = {"appliance": appliance, "houses": group["house"].nunique()}
-        bounded = ~group["standby_resolved"].to_numpy(bool) & np.isfinite(group["standby_w_high"])
-        for name in COMPARED:
+        for column in columns_for("survey"):
+            name = column.name
             values = group[name].to_numpy(np.float64)
-            if name == "standby_w":
+            if column.resolved:
+                known = group[column.resolved].to_numpy(bool)
+                bounded = ~known & np.isfinite(group[f"{name}_high"])
                 values = np.where(bounded, -np.inf, values)
+                row[column.unresolved] = int(bounded.sum())
             ends = _quarters(values[~np.isnan(values)])
             row |= dict(zip((name, f"{name}_q1", f"{name}_q3"), ends, strict=True))
-        row["standby_unresolved"] = int(bounded.sum())
         row["all_kwh_per_day"] = float(group["kwh_per_day"].sum())
         rows.append(row)
     summary = pd.DataFrame(rows).sort_values("all_kwh_per_day", ascending=False)
@@ -81,9 +78,10 @@ def unusual(table: pd.DataFrame) -> pd.DataFrame:
     """
     rows = []
     for (_, appliance), group in _alike(table) if len(table) else ():
-        for name, words in COMPARED.items():
-            values = group[name].to_numpy(np.float64)
-            scale = values if name == "duty_cycle" else np.log(np.where(values > 0, values, np.nan))
+        for column in columns_for("survey"):
+            values = group[column.name].to_numpy(np.float64)
+            share = column.kind == "share"
+            scale = values if share else np.log(np.where(values > 0, values, np.nan))
             there = np.isfinite(scale)
             if there.sum() < LEAST_HOUSES:
                 continue
@@ -99,7 +97,7 @@ def unusual(table: pd.DataFrame) -> pd.DataFrame:
                         "house": of["house"],
                         "house_name": of["house_name"],
                         "appliance": appliance,
-                        "figure": words,
+                        "figure": f"{column.heading}, share" if share else column.label(),
                         "value": values[i],
                         "usual": float(np.median(values[there])),
                         "score": float(scores[i]),

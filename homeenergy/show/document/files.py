@@ -7,6 +7,7 @@ import os
 import re
 import subprocess
 import zipfile
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from html import escape
 from io import BytesIO
@@ -18,11 +19,31 @@ from typing import Any
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.show.document.blocks import Document, Grid, Picture, flat, pandoc_form
+from homeenergy.show.document.blocks import (
+    Block,
+    Bullets,
+    Cell,
+    Code,
+    Document,
+    Facts,
+    Heading,
+    Note,
+    Picture,
+    Prose,
+    Table,
+    captions,
+    flat,
+    paragraphs,
+)
+from homeenergy.show.document.html import JPEG
 
 HERE = Path(__file__).parent
+# Version of pandoc's own form of a document, and the empty attributes of a piece of it.
+PANDOC_API = [1, 23, 1]
+NO_ATTRIBUTES: list[Any] = ["", [], []]
+# Letters of the narrowest and of the widest column, between two, and of a full line of a table.
+NARROWEST, WIDEST, BETWEEN, FULL = 4, 34, 4, 100
 RECORD = "homeenergy-record.json"
-JPEG = b"\xff\xd8"  # first bytes of such a file
 # Width and height of a page, and its margins [twentieths of a point], as DOCX counts them.
 PAGES = {"a4": (11906, 16838), "letter": (12240, 15840)}
 MARGIN = 1190
@@ -231,11 +252,12 @@ def _xlsx(document: Document) -> bytes:
     with pd.ExcelWriter(file, engine="openpyxl") as book:
         names: set[str] = set()
         for block in flat(document.blocks):
-            if not isinstance(block, Grid) or not block.sheet:
+            if not isinstance(block, Table) or not block.sheet:
                 continue
             data = block.data
             if data is None:
-                data = pd.DataFrame(list(block.rows), columns=list(block.head))
+                texts = [[str(cell) for cell in row] for row in block.rows]
+                data = pd.DataFrame(texts, columns=list(block.labels))
             name = _sheet_name(block.sheet, names)
             names.add(name.casefold())
             _plain_cells(data).to_excel(book, sheet_name=name, index=False, freeze_panes=(1, 0))
@@ -297,3 +319,132 @@ def _repacked(content: bytes, document: Document, own: Any) -> bytes:
         entry = zipfile.ZipInfo(f"customXml/{RECORD}", FIRST_ZIP_DATE)
         after.writestr(entry, _record_text(document), zipfile.ZIP_DEFLATED)
     return file.getvalue()
+
+
+def pandoc_form(
+    document: Document, pictures: Sequence[str], *, widths: bool = False
+) -> dict[str, Any]:
+    """Give the document in pandoc's own form (its JSON), so that no text needs to be escaped.
+
+    Parameters
+    ----------
+    document : Document
+    pictures : sequence of str
+        File of each picture, in order.
+    widths : bool
+        Whether to say how wide the columns of tables are, for a format that does not fit them to
+        what they hold.
+    """
+    meta = {
+        "title": _node("MetaInlines", _inlines(document.title)),
+        "author": _node("MetaInlines", _inlines(document.author)),
+        "lang": _node("MetaString", document.language),
+    }
+    numbers, files = captions(document.blocks), iter(pictures)
+    blocks = _nodes(document.blocks, captions=numbers, files=files, widths=widths)
+    return {"pandoc-api-version": PANDOC_API, "meta": meta, "blocks": blocks}
+
+
+def _nodes(
+    blocks: Iterable[Block], *, captions: Iterator[str], files: Iterator[str], widths: bool
+) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = []
+    for block in blocks:
+        if isinstance(block, Heading):
+            classes = ["new-page"] if block.new_page else []
+            found += _page_break() if block.new_page else []
+            found.append(_node("Header", [block.level, ["", classes, []], _inlines(block.text)]))
+        elif isinstance(block, Prose):
+            found += [_node("Para", _inlines(part)) for part in paragraphs(block.text)]
+        elif isinstance(block, Note):
+            about = [_node("Strong", _inlines(f"{block.about}."))] if block.about else []
+            text = [*about, *([{"t": "Space"}] if about else []), *_inlines(block.text)]
+            found.append(_node("BlockQuote", [_node("Para", text)]))
+        elif isinstance(block, Code):
+            found.append(_node("CodeBlock", [NO_ATTRIBUTES, block.text]))
+        elif isinstance(block, Facts):
+            found.append(_node("Para", _facts(block)))
+        elif isinstance(block, Bullets):
+            items = [
+                [_node("Plain", _inlines(item))]
+                if isinstance(item, str)
+                else _nodes(item, captions=captions, files=files, widths=widths)
+                for item in block.items
+            ]
+            numbered = [[1, {"t": "Decimal"}, {"t": "Period"}], items]
+            ordered = block.mark == "1."
+            found.append(_node("OrderedList", numbered) if ordered else _node("BulletList", items))
+        elif isinstance(block, Picture):
+            caption = next(captions) if block.caption else ""
+            found.append(_figure(block, caption, next(files)))
+        elif isinstance(block, Table):
+            caption = next(captions) if block.caption else ""
+            found.append(_table(block, caption, widths=column_shares(block) if widths else None))
+        else:
+            inner = _nodes(block.blocks, captions=captions, files=files, widths=widths)
+            found.append(_node("RawBlock", ["typst", "#block(breakable: false)["]))
+            found.append(_node("Div", [["", ["together"], []], inner]))
+            found.append(_node("RawBlock", ["typst", "]"]))
+    return found
+
+
+def _node(kind: str, content: object) -> dict[str, Any]:
+    return {"t": kind, "c": content}
+
+
+def _inlines(text: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = []
+    for word in text.split():
+        if found:
+            found.append({"t": "Space"})
+        found.append(_node("Str", word))
+    return found
+
+
+def _page_break() -> list[dict[str, Any]]:
+    """Begin a new page where there are pages; HTML has it from the style of the heading."""
+    return [
+        _node("RawBlock", ["typst", "#pagebreak(weak: true)"]),
+        _node("RawBlock", ["openxml", '<w:p><w:r><w:br w:type="page"/></w:r></w:p>']),
+    ]
+
+
+def _facts(facts: Facts) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = []
+    for name, text in facts.rows:
+        found += [{"t": "LineBreak"}] if found else []
+        found += [_node("Strong", _inlines(f"{name}:")), {"t": "Space"}, *_inlines(text)]
+    return found
+
+
+def _figure(picture: Picture, caption: str, file: str) -> dict[str, Any]:
+    width = ["", [], [["width", f"{100 * picture.width_share:g}%"]]]
+    image = _node("Image", [width, _inlines(picture.alternative), [file, ""]])
+    under = [None, [_node("Plain", _inlines(caption))] if caption else []]
+    return _node("Figure", [NO_ATTRIBUTES, under, [_node("Plain", [image])]])
+
+
+def column_shares(table: Table) -> list[float]:
+    """Share of the width of a page that each column needs, by the longest text in it."""
+    columns = zip(table.labels, *table.rows, strict=True)
+    longest = [max(len(str(text)) for text in texts) for texts in columns]
+    wide = [min(max(letters, NARROWEST), WIDEST) + BETWEEN for letters in longest]
+    return [one / max(sum(wide), FULL) for one in wide]
+
+
+def _table(table: Table, caption: str, *, widths: list[float] | None) -> dict[str, Any]:
+    align = ["AlignRight" if i in table.numeric else "AlignLeft" for i in range(len(table.head))]
+    fit: list[dict[str, Any]] = [{"t": "ColWidthDefault"}] * len(align)
+    if widths is not None:
+        fit = [_node("ColWidth", share) for share in widths]
+    columns = [[{"t": side}, width] for side, width in zip(align, fit, strict=True)]
+
+    def row(cells: Sequence[str | Cell]) -> list[Any]:
+        default = {"t": "AlignDefault"}
+        texts = [[_node("Plain", _inlines(str(cell)))] for cell in cells]
+        return [NO_ATTRIBUTES, [[NO_ATTRIBUTES, default, 1, 1, text] for text in texts]]
+
+    over = [None, [_node("Plain", _inlines(caption))] if caption else []]
+    head = [NO_ATTRIBUTES, [row(table.labels)] if any(table.head) else []]
+    body = [NO_ATTRIBUTES, 0, [], [row(cells) for cells in table.rows]]
+    return _node("Table", [NO_ATTRIBUTES, over, columns, head, [body], [NO_ATTRIBUTES, []]])

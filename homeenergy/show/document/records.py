@@ -3,24 +3,19 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
-from homeenergy.findings.appliance.table import is_resolved, plain_share
+from homeenergy.findings.appliance.columns import columns_for
+from homeenergy.findings.appliance.record import ApplianceFinding
+from homeenergy.findings.appliance.table import Findings
+from homeenergy.findings.comparison.comparison import Comparison
+from homeenergy.stats.estimate import Estimate
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from homeenergy.findings import Findings
-    from homeenergy.findings.appliance.appliance import ApplianceFinding
-    from homeenergy.findings.comparison.comparison import Comparison
-    from homeenergy.stats.estimate import Estimate
-
-
-NAMES = ("circuit", "appliance", "kind", "kind_sure", "days", "coverage", "runs", "correction")
-ESTIMATES = ("run_kwh", "standby_w", "kwh_per_day", "cost_per_year")
-SHARES = ("idle_share", "duty_cycle")
+ESTIMATE = ("value", "low", "high", "level", "unit", "n", "basis", "resolved")
+HALVES = ("spread", "systematic")  # the two parts of half its interval
 
 
 def findings_record(findings: Findings) -> dict[str, Any]:
@@ -75,27 +70,27 @@ def comparison_record(found: Comparison) -> dict[str, Any]:
 
 
 def _appliance(finding: ApplianceFinding) -> dict[str, Any]:
-    record = {name: _plain(getattr(finding, name)) for name in NAMES}
-    record |= {name: _plain(plain_share(getattr(finding, name))) for name in SHARES}
-    record |= {name: _estimate(getattr(finding, name)) for name in ESTIMATES}
-    stated = finding.clamp_uncertainty
-    record["clamp_uncertainty"] = None if stated is None else _plain(stated)
-    record["standby_resolved"] = is_resolved(finding.standby_w)
-    record["remarks"] = list(finding.remarks)
+    record: dict[str, Any] = {}
+    for column in columns_for("json"):
+        value = column.value(finding)
+        record |= {column.name: _plain(value)} | column.flag(value)
     return record
 
 
 def _estimate(estimate: Estimate | None) -> dict[str, Any] | None:
     if estimate is None:
         return None
-    names = (*estimate.__slots__, "spread")
-    record = {name: _plain(getattr(estimate, name)) for name in names}
+    record = {name: _plain(getattr(estimate, name)) for name in (*ESTIMATE, *HALVES)}
     return record if estimate.resolved else record | {"value": None}
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, str):
+    if value is None or isinstance(value, str):
         return value
+    if isinstance(value, Estimate):
+        return _estimate(value)
+    if isinstance(value, tuple):
+        return list(value)
     if isinstance(value, bool | np.bool_):
         return bool(value)
     number = float(value)

@@ -15,7 +15,7 @@ from homeenergy.findings.saving.saving import Saving, payback_text, saved_text
 from homeenergy.findings.saving.shifting import shift_to_cheap_hours
 from homeenergy.findings.saving.what_if import shift_in_time, switch_off_when_idle, switch_programme
 from homeenergy.house.kinds import KINDS
-from homeenergy.show.document.blocks import Block, Bullets, Grid, Heading, Prose
+from homeenergy.show.document.blocks import Block, Bullets, Heading, Prose, Table
 from homeenergy.show.writeup.basis import Basis, money_text, spans_zero
 from homeenergy.stats.estimate import Estimate
 
@@ -128,7 +128,7 @@ def action_blocks(savings: tuple[Saving, ...]) -> tuple[Block, ...]:
 
 def _table(
     savings: tuple[Saving, ...], together: Savings | None, own: Callable[[Saving], list[str]]
-) -> Grid:
+) -> Table:
     rows = []
     for one in savings:
         no_price = NO_SWITCH if one.part == "idle" else "not said"
@@ -140,7 +140,7 @@ def _table(
         total = total if money is None else f"{money_text(money)}, {total}"
         rows.append(("All that surely save, together", total, "", ""))
     every = combine_savings(savings).to_frame()
-    return Grid(
+    return Table(
         head=("action", "saves per year", "price and payback", "assumes"),
         rows=tuple(rows),
         caption="Recommended actions, ordered by worth. In brackets: 95 % intervals.",

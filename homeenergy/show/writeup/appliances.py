@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.table import notes
 from homeenergy.findings.appliance.wording import (
-    COUNTED,
     estimate_text,
+    finding_sentence,
     percent_text,
     shown,
 )
@@ -18,7 +19,8 @@ from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.loads.programmes import programme_uses
 from homeenergy.findings.weather.fit import weather_dependence
 from homeenergy.house.kinds import KINDS
-from homeenergy.show.document.blocks import Block, Bullets, Grid, Heading, Picture, Prose, Together
+from homeenergy.show.document.blocks import Block, Bullets, Heading, Picture, Prose, Table, Together
+from homeenergy.show.document.findings import findings_table
 from homeenergy.show.figures.energy import (
     plot_daily_energy,
     plot_house_energy,
@@ -26,7 +28,6 @@ from homeenergy.show.figures.energy import (
     plot_weather,
 )
 from homeenergy.show.figures.runs import plot_run_energies, plot_runs, typical_day
-from homeenergy.show.terminal import finding_sentence
 from homeenergy.show.writeup.basis import Basis, for_author, money_text, picture
 from homeenergy.show.writeup.front import day_text
 
@@ -48,37 +49,13 @@ def appliance_blocks(basis: Basis) -> tuple[Block, ...]:
             height_in=1.2 + 0.3 * len(basis.measured),
         )
     )
-    blocks.append(_overview(basis))
+    caption = "What each appliance uses; runs are those seen whole. In brackets: 95 % intervals."
+    measured = replace(basis.findings, appliances=basis.measured)
+    table = findings_table(measured, place="write-up", caption=caption, sheet="findings")
+    blocks.append(replace(table, data=basis.findings.to_frame()))
     for finding in basis.measured:
         blocks += _one(basis, finding)
     return tuple(blocks)
-
-
-def _overview(basis: Basis) -> Grid:
-    rows = tuple(
-        (
-            f.appliance,
-            f"{f.runs:,}",
-            _text(f, "run_kwh"),
-            _text(f, "kwh_per_day"),
-            _text(f, "standby_w"),
-            percent_text(f.idle_share),
-            money_text(shown(f, "cost_per_year")),
-        )
-        for f in basis.measured
-    )
-    return Grid(
-        head=("appliance", "runs", "per run", "per day", "standby", "idle share", "cost per year"),
-        rows=rows,
-        caption="What each appliance uses; runs are those seen whole. In brackets: 95 % intervals.",
-        numeric=frozenset(range(1, 7)),
-        sheet="findings",
-        data=basis.findings.to_frame(),
-    )
-
-
-def _text(finding: ApplianceFinding, name: str) -> str:
-    return estimate_text(shown(finding, name), of=COUNTED.get(name, ""))
 
 
 def _one(basis: Basis, finding: ApplianceFinding) -> list[Block]:
@@ -154,7 +131,7 @@ def _figure(basis: Basis, finding: ApplianceFinding) -> Picture:
     )
 
 
-def _programmes(basis: Basis, finding: ApplianceFinding) -> Grid | None:
+def _programmes(basis: Basis, finding: ApplianceFinding) -> Table | None:
     """Programmes of a machine that has more than one, with what a run of each takes."""
     if not KINDS[finding.kind].programmes:
         return None
@@ -176,7 +153,7 @@ def _programmes(basis: Basis, finding: ApplianceFinding) -> Grid | None:
         )
         for use in found.uses
     )
-    return Grid(
+    return Table(
         head=("programme", "runs", "minutes", "energy per run", "cost per run"),
         rows=rows,
         caption=f"{finding.appliance}: programmes, told by energy, duration and shape.",

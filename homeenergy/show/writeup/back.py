@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from homeenergy.findings.appliance.appliance import ApplianceFinding
-from homeenergy.show.document.blocks import Block, Bullets, Grid, Heading, Prose
+from homeenergy.show.document.blocks import Block, Bullets, Heading, Prose, Table
 from homeenergy.show.document.page import SAFETY
 from homeenergy.show.writeup.basis import Basis, grid
 
@@ -111,7 +111,7 @@ def run_blocks(basis: Basis) -> tuple[Block, ...]:
     return (*blocks, *(_runs(basis, finding) for finding in with_runs))
 
 
-def _runs(basis: Basis, finding: ApplianceFinding) -> Grid:
+def _runs(basis: Basis, finding: ApplianceFinding) -> Table:
     table = finding.cycles.table
     start = table["start"].dt.tz_convert(basis.zone)
     cells = [
@@ -127,7 +127,7 @@ def _runs(basis: Basis, finding: ApplianceFinding) -> Grid:
         tuple(text for part in range(RUNS_ABREAST) for text in cells[part * height + line])
         for line in range(height)
     )
-    return Grid(
+    return Table(
         head=("start", "min", "kWh") * RUNS_ABREAST,
         rows=rows,
         caption=f"{finding.appliance}: {len(table):,} runs.",

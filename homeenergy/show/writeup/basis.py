@@ -18,7 +18,7 @@ from homeenergy.findings.appliance.house import Findings, house_findings
 from homeenergy.findings.appliance.wording import RETURNED_SHARE
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
-from homeenergy.show.document.blocks import Grid, Picture
+from homeenergy.show.document.blocks import Picture, Table
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust import check_house
 from homeenergy.trust.check import HouseCheck
@@ -120,7 +120,7 @@ def grid(
     text: Sequence[str] = (),
     sheet: str = "",
     data: pd.DataFrame | None = None,
-) -> Grid:
+) -> Table:
     """Make a table with a row a record.
 
     Parameters
@@ -132,9 +132,9 @@ def grid(
     text : sequence of str
         Headings of columns that are words, aligned to the left; the others are numbers.
     sheet, data
-        As in `Grid`.
+        As in `Table`.
     """
-    return Grid(
+    return Table(
         head=tuple(columns),
         rows=tuple(tuple(show(record) for show in columns.values()) for record in records),
         caption=caption,

@@ -6,7 +6,7 @@ from datetime import date
 
 from homeenergy.findings.appliance.wording import estimate_text, percent_text, shown
 from homeenergy.findings.saving.saving import Saving
-from homeenergy.show.document.blocks import Block, Bullets, Facts, Grid, Heading, Picture, Prose
+from homeenergy.show.document.blocks import Block, Bullets, Facts, Heading, Picture, Prose, Table
 from homeenergy.show.writeup.actions import is_sure, saving_text
 from homeenergy.show.writeup.basis import Basis, money_text
 
@@ -88,7 +88,7 @@ def _largest(basis: Basis) -> tuple[Block, ...]:
     )
     whole = "house" if basis.findings.mains_kwh_per_day is not None else "measured circuits"
     return (
-        Grid(
+        Table(
             head=("appliance", "cost per year", "energy per day", f"share of the {whole}"),
             rows=rows,
             caption="The largest users. In brackets: 95 % intervals. Cost per year as if all year "

@@ -23,10 +23,10 @@ from homeenergy.show.document.blocks import (
     Block,
     Bullets,
     Facts,
-    Grid,
     Heading,
     Paper,
     Prose,
+    Table,
     Together,
 )
 from homeenergy.show.figures.comparison import plot_before_after
@@ -310,7 +310,7 @@ def _changes(found: list[Compared], *, weather: bool) -> tuple[Block, ...]:
     )
     blocks: list[Block] = [
         Heading(text="What changed", new_page=True),
-        Grid(
+        Table(
             head=("", "before, per day", "after, per day", "per year", "by chance"),
             rows=rows,
             caption=f"Before and after at the same {same}. In brackets: 95 % "
