@@ -1,6 +1,7 @@
 """What holds for the whole project: rooms, sizes, names, notebooks."""
 
 import ast
+import graphlib
 import importlib
 import inspect
 import json
@@ -22,6 +23,26 @@ ROOT = Path(__file__).parents[1]
 SOURCES = sorted((ROOT / "homeenergy").rglob("*.py"))
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 MOST_LINES = 600
+FEWEST_LINES = 150
+# Modules that import something for annotations alone, and why.
+FOR_TYPES_ALONE = {
+    "homeenergy": "its names are imported when they are first used",
+    "homeenergy.cli.documents": "a command begins without pandas and matplotlib",
+    "homeenergy.cli.frame": "a command begins without pandas and matplotlib",
+    "homeenergy.cycles.programmes": "scikit-learn takes longer to import than to use",
+    "homeenergy.show.viewer.figure": "ipympl is there only where a notebook draws",
+}
+# Files of fewer lines that one other file imports, and the idea of each.
+OWN_IDEAS = {
+    "homeenergy.findings.comparison.asked": "what a person means who names two things to compare",
+    "homeenergy.show.document.records": "results as JSON holds them",
+    "homeenergy.show.viewer.files": "what the viewer saves and keeps",
+    "homeenergy.show.writeup.measured": "one part of the document",
+    "homeenergy.simulate.appliances.compressors": "one sort of appliance",
+    "homeenergy.simulate.houses.canal_flat": "one house, as data",
+    "homeenergy.simulate.houses.orchard_house": "one house, as data",
+    "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
+}
 MOST_POSITIONAL = 2
 MOST_PUBLIC = 22
 MOST_PUBLIC_OF_ROOMS = 130
@@ -94,6 +115,56 @@ def test_public_names_of_rooms_are_few():
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: path.relative_to(ROOT).as_posix())
 def test_a_file_holds_one_idea(path):
     assert len(path.read_text(encoding="utf-8").splitlines()) <= MOST_LINES
+
+
+def module_name(path):
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+FILES = {module_name(path): path for path in SOURCES}
+MODULES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in FILES.items()}
+
+
+def imports_of(tree):
+    """Modules of the package that one imports, wherever in it and for whatever purpose."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            for alias in node.names:
+                whole = f"{node.module}.{alias.name}"
+                yield whole if whole in MODULES else node.module
+        elif isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+
+
+IMPORTS = {name: {m for m in imports_of(tree) if m in MODULES} for name, tree in MODULES.items()}
+
+
+def test_no_module_imports_itself_through_others():
+    graphlib.TopologicalSorter(IMPORTS).prepare()  # raises CycleError, which names the circle
+
+
+def test_types_alone_are_imported_only_where_more_would_be_slow():
+    found = {
+        name
+        for name, tree in MODULES.items()
+        if any(isinstance(node, ast.Name) and node.id == "TYPE_CHECKING" for node in ast.walk(tree))
+    }
+    assert found == set(FOR_TYPES_ALONE)
+
+
+def test_a_small_file_serves_more_than_one_other_or_is_an_idea_of_its_own():
+    users = {name: {other for other, used in IMPORTS.items() if name in used} for name in MODULES}
+    rooms = {name for name, path in FILES.items() if path.name == "__init__.py"}
+    splinters = {
+        name
+        for name, path in FILES.items()
+        if not path.name.startswith("__")
+        and len(users[name]) < 2
+        and not users[name] & rooms  # what a room hands out has its users elsewhere
+        and len(path.read_text(encoding="utf-8").splitlines()) < FEWEST_LINES
+    }
+    assert splinters == set(OWN_IDEAS)
 
 
 def public_functions():

@@ -8,21 +8,17 @@ from __future__ import annotations
 import re
 from calendar import monthrange
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, tzinfo
 from itertools import pairwise
 from math import inf
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.schema import Fields, Key
-
-if TYPE_CHECKING:
-    from datetime import tzinfo
-
-    from numpy.typing import NDArray
 
 BlocksPer = Literal["day", "month", "year"]
 HOLIDAY = 7  # after Monday = 0 to Sunday = 6

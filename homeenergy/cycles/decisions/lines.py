@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import Literal, get_args
 
 import numpy as np
 import pandas as pd
@@ -18,10 +18,7 @@ import pandas as pd
 from homeenergy.errors import HouseError
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Schedule
-
-if TYPE_CHECKING:
-    from homeenergy.readings.house import House
-
+from homeenergy.readings.house import House
 
 COLUMNS = ("circuit", "decision", "start", "end", "value", "note")
 Act = Literal["split", "merge", "discard", "relabel", "setting"]

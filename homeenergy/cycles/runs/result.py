@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from homeenergy.cycles.decisions.lines import Decision
 from homeenergy.cycles.rest import Standby
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import S_PER_H
-
-if TYPE_CHECKING:
-    from homeenergy.cycles.decisions.lines import Decision
-
 
 # A run that lacks more of its samples is not complete: its energy is too low.
 MOST_MISSING = 0.02

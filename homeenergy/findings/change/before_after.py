@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -21,10 +21,6 @@ from homeenergy.stats.regression import (
     fit_line,
     without_dust,
 )
-
-if TYPE_CHECKING:
-    import datetime
-
 
 Array = NDArray[np.float64]
 TRIED = np.array([0.0, 0.15, 0.3, 0.45, 0.6, 0.75, 0.9])

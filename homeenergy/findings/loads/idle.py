@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import ceil, hypot, inf, isfinite, isnan, log, nan
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -27,10 +26,6 @@ from homeenergy.stats.estimate import Estimate, number_text, rounded_up
 from homeenergy.stats.quotients import quotient, ratio_of_days
 from homeenergy.trust.clamps.systematic import with_systematic
 from homeenergy.units import DAYS_PER_YEAR, S_PER_H, WH_PER_KWH
-
-if TYPE_CHECKING:
-    from homeenergy.stats.estimate import Estimate
-
 
 WEEKS_PER_YEAR = DAYS_PER_YEAR / 7
 SELDOM_PER_WEEK = 0.2  # below, uses are counted by the year

@@ -8,13 +8,10 @@ from functools import partial
 from html import escape
 from io import BytesIO
 from struct import unpack
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.axis import Axis
-    from matplotlib.figure import Figure
-
+from matplotlib.axes import Axes
+from matplotlib.axis import Axis
+from matplotlib.figure import Figure
 
 MOST_WRITTEN = 30  # texts on a figure that are read out
 MOST_NAMES = 40

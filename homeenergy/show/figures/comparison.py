@@ -5,12 +5,14 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from itertools import takewhile
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 
 from homeenergy.findings.appliance.wording import estimate_text, interval_text, value_text
+from homeenergy.findings.change.change import Change
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.comparison.times import Comparisons
 from homeenergy.findings.many.between import appliance_summary, unusual
@@ -24,14 +26,7 @@ from homeenergy.show.figures.style import (
     axes_for,
     write_beside,
 )
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
-
-    from homeenergy.findings.change.change import Change
-    from homeenergy.stats.estimate import Estimate
-
+from homeenergy.stats.estimate import Estimate
 
 NAME_WIDTH = 30
 SHOWN = Look(VERMILION, "solid", "D", "")

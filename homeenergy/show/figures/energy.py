@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from datetime import tzinfo
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 
+from homeenergy.findings import Findings
 from homeenergy.findings.appliance.wording import (
     NO_INTERVAL,
     clipped,
@@ -17,6 +19,8 @@ from homeenergy.findings.appliance.wording import (
     value_text,
 )
 from homeenergy.findings.days.daily import daily_energy
+from homeenergy.findings.loads.heat_pump import HeatPumpUse
+from homeenergy.findings.weather.fit import WeatherFit
 from homeenergy.findings.weather.models import SHAPE_WORDS
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.show.figures.local_axis import (
@@ -29,15 +33,6 @@ from homeenergy.show.figures.local_axis import (
 )
 from homeenergy.show.figures.style import BLUE, GREY, ORANGE, VERMILION, axes_for
 from homeenergy.stats.estimate import Estimate
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-
-    from homeenergy.findings import Findings
-    from homeenergy.findings.loads.heat_pump import HeatPumpUse
-    from homeenergy.findings.weather.fit import WeatherFit
-
 
 MARGIN_C = 1.0
 

@@ -4,20 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 
 from homeenergy.findings.appliance.wording import clipped, interval_text, is_bound, value_text
 from homeenergy.findings.loads.baseload import Baseload, part_w
 from homeenergy.findings.loads.idle import IdleUse, bound_text, plural
 from homeenergy.house.kinds import KINDS
 from homeenergy.show.figures.style import BLUE, GREEN, GREY, ORANGE, axes_for
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-
-    from homeenergy.stats.estimate import Estimate
-
+from homeenergy.stats.estimate import Estimate
 
 HEIGHT = 0.62
 # Where the columns of figures stand, from the right end of the axes.

@@ -4,19 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import tzinfo
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from matplotlib.ticker import Formatter, Locator
 from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.house.zones import read_zone
 from homeenergy.units import NS_PER_S, S_PER_DAY
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
 
 DAY_NS = int(S_PER_DAY) * NS_PER_S
 QUARTER_S = 900  # every zone of today is a whole number of quarters of an hour from UTC

@@ -6,10 +6,10 @@ import math
 import textwrap
 from collections.abc import Mapping
 from datetime import tzinfo
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 
 from homeenergy.findings.cost.cost import EnergyCost
 from homeenergy.findings.saving.combined import Savings
@@ -24,12 +24,7 @@ from homeenergy.show.figures.style import (
     axes_for,
     write_beside,
 )
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from homeenergy.stats.estimate import Estimate
-
+from homeenergy.stats.estimate import Estimate
 
 HOURS = range(0, 25, 3)
 

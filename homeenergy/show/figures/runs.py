@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import tzinfo
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from homeenergy.cycles import Cycles
 from homeenergy.findings.appliance.wording import estimate_text, is_bound, value_text
 from homeenergy.findings.days.daily import local_days
 from homeenergy.readings.trace import Trace, as_trace
@@ -29,12 +31,6 @@ from homeenergy.show.figures.style import (
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_runs
 from homeenergy.units import S_PER_H, WH_PER_KWH
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from homeenergy.cycles import Cycles
-
 
 RUN_LOOKS: dict[str, dict[str, Any]] = {
     "a run": {"facecolor": GREEN, "alpha": 0.2, "edgecolor": GREEN},

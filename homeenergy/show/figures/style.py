@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from homeenergy.readings.trace import Trace
 from homeenergy.show.figures.alternative import give_words
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
 
 # Okabe & Ito (2008), "Color universal design". Yellow is left out: too pale for a line on white.
 BLACK, BLUE, VERMILION, GREEN = "#000000", "#0072B2", "#D55E00", "#009E73"

@@ -4,22 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.show.figures.style import BLACK, BLUE, GREY, LOOKS, ORANGE, SKY, VERMILION, axes_for
+from homeenergy.simulate import CabinetModel, ClampCase, Conductor
+from homeenergy.simulate.bench.thermostat import CabinetRecord
 from homeenergy.units import S_PER_H
 from homeenergy.waveform import measure_power
 from homeenergy.waveform.power import Harmonics, PowerMeasures, root_mean_square
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from homeenergy.simulate import CabinetModel, ClampCase, Conductor
-    from homeenergy.simulate.bench.thermostat import CabinetRecord
-
 
 HALF_LANE = 0.43
 MS_PER_S = 1000.0

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from datetime import tzinfo
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from homeenergy.findings.appliance.wording import clipped, interval_text, value_text
@@ -19,10 +19,6 @@ from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.show.figures.local_axis import axis_days, use_local_time, zone_name, zone_of
 from homeenergy.show.figures.style import BLUE, LOOKS, POINTS, axes_for, reduce_steps
 from homeenergy.stats.estimate import number_text
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
 
 MOST_OVERLAID = len(LOOKS)
 LANE_FILLED = 0.82  # the rest parts a lane from the next

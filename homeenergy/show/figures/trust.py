@@ -4,22 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from textwrap import fill
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
 
 from homeenergy.house.schedule import Circuit, Supply
 from homeenergy.show.figures.style import BLACK, BLUE, GREEN, GREY, LOOKS, VERMILION, axes_for
+from homeenergy.trust.bench import BenchResult
 from homeenergy.trust.clamps.reading import ClampSetting, Conductor, right_multiplier
 from homeenergy.trust.clamps.schedule import clamp_setting, load_kind
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from homeenergy.trust.bench import BenchResult
-    from homeenergy.trust.meter import MeterAgreement
-    from homeenergy.trust.panel.balance import PanelBalance
-
+from homeenergy.trust.meter import MeterAgreement
+from homeenergy.trust.panel.balance import PanelBalance
 
 LEG_LOOKS = {"L1": (BLUE, "solid"), "L2": (VERMILION, (0, (6, 2))), "L3": (GREEN, (0, (2, 1.2)))}
 LEFT, CLAMP_X, RIGHT = 0.0, 3.0, 6.0

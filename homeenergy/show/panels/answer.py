@@ -6,13 +6,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 from io import BytesIO
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from matplotlib.figure import Figure
 
 from homeenergy.show.figures.alternative import image_html
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
 
 Row = tuple[str, ...]
 DOTS_PER_INCH = 90

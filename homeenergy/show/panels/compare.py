@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from ipywidgets import Checkbox, DatePicker, Dropdown, HBox, Layout, Text
+from ipywidgets import Checkbox, DatePicker, Dropdown, HBox, Layout, Text, VBox
 from matplotlib.figure import Figure
 
 from homeenergy.errors import HouseError
+from homeenergy.findings import Findings
 from homeenergy.readings.house import House
 from homeenergy.show.explorer.drawing import count_text
 from homeenergy.show.explorer.panel import AT_ONCE_SAMPLES
@@ -23,12 +24,6 @@ from homeenergy.show.panels.compare_questions import (
 )
 from homeenergy.show.panels.house_panel import KnownHouse, house_panel, programmes_of
 from homeenergy.show.panels.widgets import keep_arrow_keys
-
-if TYPE_CHECKING:
-    from ipywidgets import VBox
-
-    from homeenergy.findings import Findings
-
 
 NATURAL = {"description_width": "initial"}
 RUN_WORDS = ("run", "load", "use")

@@ -5,7 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from html import escape
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
+
+import pandas as pd
+from ipywidgets import VBox
+from matplotlib.figure import Figure
 
 from homeenergy.cycles.programmes import Programmes, find_programmes
 from homeenergy.errors import HouseError
@@ -17,13 +21,6 @@ from homeenergy.readings.outdoor import FILE_NAME
 from homeenergy.readings.store.importing import import_logs
 from homeenergy.show.panels.threads import Step, Stopped, in_background, runner, sentence
 from homeenergy.show.viewer.view import circuit_labels
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from ipywidgets import VBox
-    from matplotlib.figure import Figure
-
-    from homeenergy.findings import Findings
 
 
 def offer_import(house: House, *, then: Callable[[], None]) -> VBox:

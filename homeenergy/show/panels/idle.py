@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import ceil
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from ipywidgets import Dropdown, HBox, Layout, SelectionSlider
+from ipywidgets import Dropdown, HBox, Layout, SelectionSlider, VBox
 from matplotlib.figure import Figure
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import combine_savings, idle_or_use, switch_off_when_idle, switching_off
+from homeenergy.findings import (
+    Findings,
+    combine_savings,
+    idle_or_use,
+    switch_off_when_idle,
+    switching_off,
+)
 from homeenergy.findings.appliance.wording import (
     clipped,
     interval_text,
@@ -29,12 +35,6 @@ from homeenergy.show.panels.asking import Asking
 from homeenergy.show.panels.house_panel import KnownHouse, house_panel, opening_code
 from homeenergy.show.panels.widgets import keep_arrow_keys
 from homeenergy.stats.estimate import Estimate
-
-if TYPE_CHECKING:
-    from ipywidgets import VBox
-
-    from homeenergy.findings import Findings
-
 
 ALL = ""  # in place of a circuit
 WHENEVER_H = 24.0  # more than any appliance waits: off whenever nobody uses it

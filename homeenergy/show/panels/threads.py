@@ -7,10 +7,9 @@ import threading
 import time
 from collections.abc import Callable
 from html import escape
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
-if TYPE_CHECKING:
-    from ipywidgets import VBox
+from ipywidgets import VBox
 
 
 def runner() -> Callable[..., None]:

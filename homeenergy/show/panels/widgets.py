@@ -6,18 +6,14 @@ from base64 import b64encode
 from collections.abc import Callable, Mapping
 from html import escape
 from io import BytesIO
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from ipywidgets import VBox
+from ipywidgets import HTML, VBox
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from homeenergy.show.figures.alternative import fewer_colours, figure_words, image_html
 from homeenergy.show.panels.threads import runner
-
-if TYPE_CHECKING:
-    from ipywidgets import HTML, VBox
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 
 DOTS_PER_INCH = 90
 WIDTH = "500px"

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import tzinfo
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.lines import Line2D
+from matplotlib.text import Text
 from matplotlib.ticker import AutoLocator, ScalarFormatter
 from numpy.typing import NDArray
 
@@ -17,11 +19,6 @@ from homeenergy.show.figures.local_axis import axis_days, use_local_time, zone_o
 from homeenergy.show.figures.style import GREEN, LOOKS, ORANGE
 from homeenergy.show.figures.times import LANE_FILLED, LEAST_LANE_W, MOST_OVERLAID
 from homeenergy.show.viewer.view import RunSpan, ViewData, span_text
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.text import Text
-
 
 LONGEST_LABEL = 24
 LANE_IN, LEAST_LANE_IN = 0.55, 0.13  # the lower still holds a name

@@ -6,19 +6,15 @@ import os
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 
 from homeenergy.errors import HouseError
 from homeenergy.readings.house import House
 from homeenergy.readings.store.overview import WIDTHS
 from homeenergy.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
 
 MOST_ROWS = 1_000_000
 PICTURE_DPI = 200

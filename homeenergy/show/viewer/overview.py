@@ -4,19 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import pandas as pd
+from matplotlib.axes import Axes
 
 from homeenergy.cycles import house_cycles
 from homeenergy.readings.house import House
 from homeenergy.show.figures.style import axes_for
 from homeenergy.show.viewer.drawing import ViewDrawing, picture_height_in
 from homeenergy.show.viewer.view import first_view, view_data
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
 
 POINTS = 1400
 

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+
+from ipywidgets import VBox
 
 from homeenergy.readings.house import House
 from homeenergy.show.panels.house_panel import offer_import, warning
 from homeenergy.show.panels.threads import in_background, sentence
-
-if TYPE_CHECKING:
-    from ipywidgets import VBox
-
 
 AT_ONCE_SAMPLES = 60_000_000  # so many are summed up in about a second
 

@@ -8,7 +8,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import date
 from html import escape
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import pandas as pd
 from ipywidgets import Checkbox, HBox, Layout
@@ -62,10 +63,6 @@ from homeenergy.show.viewer.view import (
     with_circuits,
     zoomed,
 )
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
 
 AROUND_PEAK_NS = 10 * 60 * 1_000_000_000
 

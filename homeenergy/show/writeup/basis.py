@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from io import BytesIO
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -22,10 +22,6 @@ from homeenergy.show.document.blocks import Picture, Table
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust import check_house
 from homeenergy.trust.check import HouseCheck
-
-if TYPE_CHECKING:
-    from homeenergy.stats.estimate import Estimate
-
 
 Progress = Callable[[int, int, str], None]
 
