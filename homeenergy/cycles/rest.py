@@ -6,7 +6,7 @@ small loads (levels that hold little of the time) and a display that goes on aft
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -14,7 +14,6 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 from scipy.stats import linregress
-from scipy.stats import t as student_t
 
 from homeenergy.cycles.runs.bridging import SPIKE_PERIOD_S
 from homeenergy.cycles.segment import kernels
@@ -22,8 +21,10 @@ from homeenergy.cycles.segment.levels import IDLE_ELECTRONICS_W
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.readings.trace import Trace
-from homeenergy.stats.estimate import Estimate, joined_half
-from homeenergy.units import S_PER_H
+from homeenergy.stats.coverage import coverage_factor
+from homeenergy.stats.estimate import Estimate, measured
+from homeenergy.stats.parts import source_of
+from homeenergy.units import S_PER_H, WH_PER_KWH
 
 # Draw often settles for some minutes after a run (a fan, a "finished" display), but not for longer
 # than this share of the usual time between runs.
@@ -274,8 +275,8 @@ class Standby:
     step_w : float
         Smallest step of the readings [W]; 0 where none shows.
     rounding_w : float
-        Limit of an even error as large as that which rounding to this step leaves in the mean of
-        the readings at rest [W].
+        Limit of a rectangular error as large as that which rounding to this step leaves in the mean
+        of the readings at rest [W].
     slope_w_per_h : float
         Regression of the means of hours on time [W/h].
     stable : bool or None
@@ -290,11 +291,6 @@ class Standby:
     rounding_w: float
     slope_w_per_h: float
     stable: bool | None
-
-    @property
-    def rounding_half_w(self) -> float:
-        """Half width at 95 % of what rounding leaves in the mean of the readings at rest [W]."""
-        return joined_half(0.0, self.rounding_w)
 
     def to_frame(self) -> pd.DataFrame:
         """One row an idle level: level_w, share."""
@@ -333,7 +329,7 @@ def idle_standby(
     meters with coarse steps flicker about the true value.
 
     The interval combines the spread between hours (eighths of less than eight hours; Student's t)
-    with what rounding of the readings leaves in their mean (`rounding_limit_w`; see `joined_half`)
+    with what rounding of the readings leaves in their mean (`rounding_limit_w`; see `half_of_sum`)
     and the offset of the clamp, as far as `floor` knows it, which noise does not average out. An
     interval that reaches to zero is told as an upper bound, as is less than half a step: readings
     may be cut off rather than rounded.
@@ -345,14 +341,18 @@ def idle_standby(
     hour, block_w, block_n = means_at_rest(pieces, rest)
     value = float(np.average(block_w, weights=block_n))
     hours = float(block_n.sum()) * plateaus.period_s / S_PER_H
-    left = floor.left_at(value)
     rounding_w = rounding_limit_w(pieces, rest, step_w=step_w)
-    even_w, normal_w = (rounding_w, left * floor.even_w), left * floor.normal_w
-    if block_w.size > 1:
-        spread_w = student_t.ppf(0.975, block_w.size - 1) * _weighted_spread(block_w, block_n)
-        half = joined_half(np.hypot(spread_w / np.sqrt(block_w.size), normal_w), *even_w)
-    else:
-        half = float("inf")
+    constant = floor.constant(value / WH_PER_KWH, hours=1.0, rounding_w=rounding_w)
+    draw_w = measured(
+        value,
+        _half_of_mean(block_w, block_n),
+        unit="W",
+        basis="",
+        n=int(block_w.size),
+        source=source_of("scatter of hours at rest", block_w, block_n),
+        freedom=max(block_w.size - 1, 1),
+    ).with_parts(constant.scaled(WH_PER_KWH))
+    half = draw_w.high - value
     least_w = max(floor.resolution_w, step_w / 2)
     resolved = abs(value) > half and abs(value) >= least_w and value != 0
     bound = (
@@ -372,16 +372,7 @@ def idle_standby(
     slope = float(linregress(hour, block_w).slope) if np.ptp(hour) > 0 else float("nan")
     limit = max(STABLE_W_PER_H, STABLE_SHARE_PER_H * abs(value))
     return Standby(
-        draw_w=Estimate(
-            value=value if resolved or not np.isfinite(bound) else bound / 2,
-            low=value - half if resolved else 0.0,
-            high=value + half if resolved else bound,
-            unit="W",
-            n=int(block_w.size),
-            basis=basis,
-            resolved=resolved,
-            systematic=joined_half(normal_w, *even_w) if resolved else 0.0,
-        ),
+        draw_w=replace(draw_w, basis=basis) if resolved else _bound(draw_w, bound, basis=basis),
         levels=rest.levels if len(rest.levels) > 1 else ((value, 1.0),),
         hours=hours,
         measured_w=value,
@@ -392,8 +383,26 @@ def idle_standby(
     )
 
 
-def _weighted_spread(block_w: NDArray[np.float64], block_n: NDArray[np.int64]) -> float:
-    """Standard deviation between blocks, those with little rest counting less."""
+def _bound(draw_w: Estimate, high: float, *, basis: str) -> Estimate:
+    """A draw of which only the upper end is known."""
+    return Estimate(
+        value=high / 2 if np.isfinite(high) else draw_w.value,
+        low=0.0,
+        high=high,
+        unit="W",
+        n=draw_w.n,
+        basis=basis,
+        resolved=False,
+    )
+
+
+def _half_of_mean(block_w: NDArray[np.float64], block_n: NDArray[np.int64]) -> float:
+    """Half-width of their mean by the spread between blocks, those with little rest counting less.
+
+    Infinite for one block.
+    """
+    if block_w.size < 2:
+        return float("inf")
     mean_w = np.average(block_w, weights=block_n)
     spread2 = np.average((block_w - mean_w) ** 2, weights=block_n)
-    return float(np.sqrt(spread2 * block_w.size / (block_w.size - 1)))
+    return coverage_factor(block_w.size - 1) * float(np.sqrt(spread2 / (block_w.size - 1)))

@@ -1,13 +1,15 @@
-"""What a clamp makes of small powers: the step that it resolves, and its offset."""
+"""What a clamp makes of its readings: the errors of its ratio and offset, and its resolution."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import hypot, inf, sqrt
+from dataclasses import dataclass, replace
+from math import hypot, inf, isfinite, sqrt
 
 from homeenergy.house.schedule import Circuit, Supply
-from homeenergy.stats.estimate import NORMAL
+from homeenergy.stats.coverage import NORMAL
+from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.parts import Parts, Source, part
 from homeenergy.units import WH_PER_KWH
 
 BITS = 12  # of the converter that spans the range of a clamp; common practice, no source
@@ -15,8 +17,10 @@ BITS = 12  # of the converter that spans the range of a clamp; common practice, 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClampFloor:
-    """What is known of a clamp near nothing.
+    """How far the readings of a clamp may be off.
 
+    `name` is that of its circuit, which makes its errors those of one clamp wherever it is read;
+    `uncertainty` the share by which its multiplier may be off at 95 %, where that is stated.
     `resolution_w` is the least power that it can tell from nothing [W], 0 where that is not known;
     `offset_uncertainty_w` how far its readings at rest may be off at 95 % [W], where that is
     stated. Where it is not, the offset may lie anywhere within half of `resolution_w`.
@@ -25,6 +29,8 @@ class ClampFloor:
     watts logged are whole no more.
     """
 
+    name: str = ""
+    uncertainty: float | None = None
     resolution_w: float = 0.0
     offset_uncertainty_w: float | None = None
     compared_at_w: tuple[float, ...] = (inf,)
@@ -39,15 +45,83 @@ class ClampFloor:
         """
         return max(abs(1 - power_w / load_w) for load_w in self.compared_at_w)
 
-    def half_kwh(self, kwh: float, *, hours: float) -> float:
-        """What an offset makes of an energy over so many hours: half width at 95 % [kWh].
+    def parts(
+        self, kwh: float, *, hours: float, rounding_w: float = 0.0, usual_limit: float = 0.0
+    ) -> Parts:
+        """What the clamp makes of an energy over so many hours, by source [kWh].
 
-        Of a difference, `hours` are those that one side has more. In squares, an offset of which
-        nothing else is known counts with its standard uncertainty (JCGM 100:2008, 4.3.7).
+        Parameters
+        ----------
+        kwh : float
+            The energy. Of a difference, take the parts of either side from each other: what they
+            share then cancels.
+        hours : float
+            Over which it was used.
+        rounding_w : float
+            Limit of what rounding leaves in the mean of the readings [W].
+        usual_limit : float
+            Share within which the multiplier lies with the same density, where its uncertainty is
+            not stated.
+
+        Returns
+        -------
+        Parts
+            "clamp NAME: ratio", the multiplier's uncertainty; "clamp NAME: offset", as far as the
+            multiplier does not make up for it (`left_at`), rectangular where nothing else is known
+            of it; "rounding of NAME". None where energy or hours are not known.
         """
-        half_w = hypot(self.normal_w, NORMAL * self.even_w / sqrt(3))
-        left_h = max(abs(hours - kwh * WH_PER_KWH / load_w) for load_w in self.compared_at_w)
-        return half_w * left_h / WH_PER_KWH
+        if not (isfinite(kwh) and isfinite(hours)):
+            return Parts()
+        ratio = self.ratio(kwh)
+        if self.uncertainty is None and usual_limit:
+            ratio = Parts({f"{self._clamp}: ratio": part(usual_limit * kwh, rectangular=True)})
+        return ratio.plus(self.constant(kwh, hours=hours, rounding_w=rounding_w))
+
+    def constant(self, kwh: float, *, hours: float, rounding_w: float = 0.0) -> Parts:
+        """The same without the ratio: what is as large in every reading."""
+        if not (isfinite(kwh) and isfinite(hours)):
+            return Parts()
+        found = {}
+        offset = Source(f"{self._clamp}: offset")
+        for load_w in self.compared_at_w:
+            case = f"compared at {load_w:g} W" if len(self.compared_at_w) > 1 else ""
+            left_kwh_per_w = (hours - kwh * WH_PER_KWH / load_w) / WH_PER_KWH
+            found[offset._replace(case=case)] = part(
+                (self.normal_w or self.even_w) * left_kwh_per_w, rectangular=not self.normal_w
+            )
+        rounded = part(rounding_w * hours / WH_PER_KWH, rectangular=True)
+        found[Source(f"rounding of {self.name}".removesuffix(" of "))] = rounded
+        return Parts({source: one for source, one in found.items() if one.effect})
+
+    def ratio(self, reading: float) -> Parts:
+        """What the uncertainty of the multiplier makes of a reading, in its unit."""
+        share = self.uncertainty or 0.0
+        return Parts({f"{self._clamp}: ratio": part(share * reading)} if share else {})
+
+    def with_errors(self, kwh: Estimate, *, hours: float = 0.0) -> Estimate:
+        """An energy [kWh] over so many hours with what the clamp may be off; see `parts`."""
+        parts = self.parts(kwh.value, hours=hours)
+        words = [kwh.basis]
+        if self.uncertainty and isfinite(kwh.value):
+            words.append(f"clamp known to {100 * self.uncertainty:.2g} %")
+        if any(source.name.endswith("offset") for source in parts):
+            words.append("offset of the clamp")
+        return kwh.with_parts(parts, basis="; ".join(words))
+
+    def with_ratio(self, estimate: Estimate) -> Estimate:
+        """A reading [any unit] with the uncertainty of the multiplier, which all readings share."""
+        share = self.uncertainty or 0.0
+        if not share or not isfinite(estimate.value):
+            return estimate
+        basis = f"{estimate.basis}; clamp known to {100 * share:.2g} %"
+        if not estimate.resolved:
+            # A bound has no best value to be a share of: what it rests on may all be more.
+            return replace(estimate.scaled(1 + share), basis=basis)
+        return estimate.with_parts(self.ratio(estimate.value), basis=basis)
+
+    @property
+    def _clamp(self) -> str:
+        return f"clamp {self.name}".rstrip()
 
     @property
     def even_w(self) -> float:
@@ -66,20 +140,24 @@ UNKNOWN_FLOOR = ClampFloor()
 def floor_of_sum(floors: Sequence[ClampFloor]) -> ClampFloor:
     """What several clamps make of the sum of their circuits, at most.
 
-    Their offsets are independent, so they add in squares. How much of the sum each circuit has is
-    not known, so that multiplier counts of which most of an offset is left, or none.
+    Their ratios err alike, so that known least counts. Their offsets are independent, so they add
+    in squares. How much of the sum each circuit has is not known, so that multiplier counts of
+    which most of an offset is left, or none.
     """
     if len(floors) == 1:
         return floors[0]
     each = [(one.normal_w, NORMAL * one.even_w / sqrt(3)) for one in floors]
+    stated = [one.uncertainty for one in floors if one.uncertainty is not None]
     return ClampFloor(
+        name=" + ".join(one.name for one in floors),
+        uncertainty=max(stated, default=None),
         offset_uncertainty_w=hypot(*(part for both in each for part in both)),
         compared_at_w=(inf, *(load for one in floors for load in one.compared_at_w)),
     )
 
 
 def clamp_floor(circuit: Circuit, supply: Supply | None) -> ClampFloor:
-    """What the clamp of a circuit makes of small powers, after its correction.
+    """How far the clamp of a circuit may be off, after its correction.
 
     The resolution needs the clamp's rating and the volts of the supply. Of dated corrections the
     greatest uncertainty of the offset counts, if all state one.
@@ -91,6 +169,8 @@ def clamp_floor(circuit: Circuit, supply: Supply | None) -> ClampFloor:
     if supply is not None and supply.volts_v is not None and clamp.rating_a is not None:
         resolution_w = clamp.rating_a * supply.volts_v / 2**BITS * abs(clamp.multiplier)
     return ClampFloor(
+        name=circuit.name,
+        uncertainty=clamp.uncertainty,
         resolution_w=resolution_w,
         offset_uncertainty_w=max(known) if len(known) == len(stated) else None,
         compared_at_w=tuple(one.compared_at_w or inf for one in clamp.in_order),

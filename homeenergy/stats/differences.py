@@ -11,12 +11,14 @@ from numpy.typing import NDArray
 from scipy.stats import nct
 from scipy.stats import t as student_t
 
-from homeenergy.stats.estimate import mean_estimate
+from homeenergy.stats.coverage import LEVEL, coverage_factor
+from homeenergy.stats.estimate import Estimate, mean_estimate, measured
 from homeenergy.stats.means import LEAST_DAYS_FOR_CORRELATION, mean_of_days
+from homeenergy.stats.propagation import correlated
 
 Array = NDArray[np.float64]
 Triple = tuple[float, float, float]
-DRAWS, SEED, LEVEL = 2000, 1, 0.95
+DRAWS, SEED = 2000, 1
 ROUNDING = 1e-9  # of the means: less is the rounding of sums
 
 
@@ -73,8 +75,8 @@ class DaySums:
         return float(part_a @ part_b)
 
 
-def over_days(sums: DaySums, *, widen: float = 1.0) -> tuple[Triple, Triple, float]:
-    """Difference and ratio of the means with intervals, and the probability of no difference.
+def over_days(sums: DaySums, *, widen: float = 1.0) -> tuple[tuple[float, float], Triple, float]:
+    """Difference of the means with its half-width, their ratio, and the p-value of no difference.
 
     Parameters
     ----------
@@ -97,7 +99,7 @@ def over_days(sums: DaySums, *, widen: float = 1.0) -> tuple[Triple, Triple, flo
     least = ROUNDING * max(abs(mean_a), abs(mean_b))
     if se <= least:  # all alike: nothing is left to chance
         value = mean_a / mean_b if mean_a > 0 and mean_b > 0 else float("nan")
-        return (off, off, off), (value, value, value), float(abs(off) <= least)
+        return (off, 0.0), (value, value, value), float(abs(off) <= least)
     half = quantile * se * widen
     seen = abs(off) / (se * widen)
     p = float((1 + np.sum(deviations >= seen)) / (1 + deviations.size)) if off else 1.0
@@ -107,7 +109,7 @@ def over_days(sums: DaySums, *, widen: float = 1.0) -> tuple[Triple, Triple, flo
         spread = np.exp(quantile * se * widen)
         value = mean_a / mean_b
         ratio = value, float(value / spread), float(value * spread)
-    return (off, off - half, off + half), ratio, p
+    return (off, half), ratio, p
 
 
 def _drawn_weights(sums: DaySums) -> Array:
@@ -162,7 +164,7 @@ def _parts(sums: DaySums, weights: Array, *, relative: bool) -> tuple[Array, Arr
 Method = Literal["Welch", "paired days", "bootstrap over days", "spread of days"]
 LEAST_DAYS = 3  # on each side, for days to show a spread
 LEAST_PAIRS = 5
-# Intervals allow for neighbouring days being alike where most of a sample's days are neighbours.
+# Intervals allow for autocorrelation where most of a sample's days are neighbours.
 NEIGHBOURS = 0.5
 
 
@@ -172,9 +174,9 @@ class TwoMeans:
 
     Attributes
     ----------
-    difference, ratio : tuple of float
-        First less second, first over second: value, low, high. Ends of a ratio are infinite where
-        the second mean may be nothing.
+    difference, ratio : Estimate
+        First less second, first over second. Ends of a ratio are infinite where the second mean may
+        be nothing.
     p : float
         Probability of a difference at least as large if there were none.
     method : str
@@ -186,8 +188,8 @@ class TwoMeans:
         have for a mean of so many to be as uncertain as these, averaged over both sides.
     """
 
-    difference: tuple[float, float, float]
-    ratio: tuple[float, float, float]
+    difference: Estimate
+    ratio: Estimate
     p: float
     method: Method
     words: str
@@ -204,6 +206,7 @@ def two_means(
     day_a: Days | None = None,
     day_b: Days | None = None,
     paired: bool | None = None,
+    unit: str = "kWh",
 ) -> TwoMeans:
     """Compare the means of two samples.
 
@@ -216,6 +219,8 @@ def two_means(
     paired : bool, optional
         Whether to compare day with day. Default: where both have one value a day, and at least
         5 days and four in five of those of the shorter sample in common.
+    unit : str
+        Of the values.
 
     Notes
     -----
@@ -235,34 +240,36 @@ def two_means(
     values and nine normal ones, as skewed as energies hardly are, 90 %.
     """
     if day_a is None or day_b is None:
-        return _welch(a, b, (1.0, 1.0), "values taken as independent")
+        return _welch(a, b, (1.0, 1.0), "values taken as independent", unit=unit)
     single = np.unique(day_a).size == day_a.size and np.unique(day_b).size == day_b.size
     common = np.intersect1d(day_a, day_b)
     if paired is None:
         enough = max(LEAST_PAIRS, 0.8 * min(day_a.size, day_b.size))
         paired = single and common.size >= enough
     if paired:
-        return _paired(a[np.isin(day_a, common)], b[np.isin(day_b, common)], common)
+        return _paired(a[np.isin(day_a, common)], b[np.isin(day_b, common)], common, unit=unit)
     if single:
-        factors = alike_factor(a - a.mean(), day_a), alike_factor(b - b.mean(), day_b)
-        return _welch(a, b, factors, "one value a day")
+        factors = correlation_factor(a - a.mean(), day_a), correlation_factor(b - b.mean(), day_b)
+        return _welch(a, b, factors, "one value a day", unit=unit)
     fewest = min(np.unique(day_a).size, np.unique(day_b).size)
     if fewest < LEAST_DAYS:
-        return _welch(a, b, (1.0, 1.0), "runs taken as independent, being on so few days")
-    return _by_days(a, b, day_a, day_b, fewest)
+        words = "runs taken as independent, being on so few days"
+        return _welch(a, b, (1.0, 1.0), words, unit=unit)
+    return _by_days(a, b, day_a, day_b, fewest, unit=unit)
 
 
-def _welch(a: Array, b: Array, factors: tuple[float, float], words: str) -> TwoMeans:
+def _welch(a: Array, b: Array, factors: tuple[float, float], words: str, *, unit: str) -> TwoMeans:
     var_a = float(a.var(ddof=1)) / a.size * factors[0] ** 2
     var_b = float(b.var(ddof=1)) / b.size * factors[1] ** 2
     df = degrees(var_a, var_b, a.size, b.size)
     if max(factors) > 1:
         words += ", widened as days may be alike"
     return _from_variances(
-        float(a.mean()),
-        float(b.mean()),
-        (var_a, var_b, 0.0),
+        (float(a.mean()), float(b.mean())),
+        np.diag([var_a, var_b]),
         df,
+        n=min(a.size, b.size),
+        unit=unit,
         method="Welch",
         words=f"Welch's t interval, {df:.1f} degrees of freedom; {words}",
         spread=float(np.sqrt((var_a * a.size + var_b * b.size) / 2)),
@@ -276,19 +283,19 @@ def degrees(var_a: float, var_b: float, n_a: int, n_b: int) -> float:
     return (var_a + var_b) ** 2 / (var_a**2 / (n_a - 1) + var_b**2 / (n_b - 1))
 
 
-def _paired(a: Array, b: Array, days: Days) -> TwoMeans:
+def _paired(a: Array, b: Array, days: Days, *, unit: str) -> TwoMeans:
     n = days.size
     off = a - b
-    factor = alike_factor(off - off.mean(), days)
-    cov = np.cov(a, b) / n * factor**2
+    factor = correlation_factor(off - off.mean(), days)
     words = f"mean of the differences of {n} days, t interval"
     if factor > 1:
         words += ", widened as days may be alike"
     return _from_variances(
-        float(a.mean()),
-        float(b.mean()),
-        (float(cov[0, 0]), float(cov[1, 1]), float(cov[0, 1])),
+        (float(a.mean()), float(b.mean())),
+        np.cov(a, b) / n * factor**2,
         n - 1.0,
+        n=n,
+        unit=unit,
         method="paired days",
         words=words,
         spread=float(off.std(ddof=1)) * factor,
@@ -296,82 +303,93 @@ def _paired(a: Array, b: Array, days: Days) -> TwoMeans:
 
 
 def _from_variances(
-    mean_a: float,
-    mean_b: float,
-    var: tuple[float, float, float],
+    means: tuple[float, float],
+    covariance: Array,
     df: float,
     *,
+    n: int,
+    unit: str,
     method: Method,
     words: str,
     spread: float,
 ) -> TwoMeans:
-    """Difference with t interval, ratio after Fieller; `var` holds both variances, covariance."""
-    t = float(student_t.ppf((1 + LEVEL) / 2, df))
-    off = mean_a - mean_b
-    se = float(np.sqrt(max(var[0] + var[1] - 2 * var[2], 0.0)))
-    p = float(2 * student_t.sf(abs(off) / se, df)) if se > 0 else float(off == 0)
+    """Difference with t interval, ratio after Fieller (`Estimate.over`), of correlated means."""
+    a, b = correlated(
+        np.array(means),
+        covariance,
+        units=(unit, unit),
+        basis=words,
+        n=n,
+        source="scatter of both samples",
+        freedom=df,
+    )
+    difference = a - b
+    se = (difference.high - difference.low) / 2 / coverage_factor(df)
+    off = difference.value
     return TwoMeans(
-        difference=(off, off - t * se, off + t * se),
-        ratio=fieller(mean_a, mean_b, var, t),
-        p=p,
+        difference=difference,
+        ratio=a.over(b, unit=""),
+        p=float(2 * student_t.sf(abs(off) / se, df)) if se > 0 else float(off == 0),
         method=method,
         words=words,
         spread=spread,
     )
 
 
-def fieller(
-    mean_a: float, mean_b: float, var: tuple[float, float, float], t: float
-) -> tuple[float, float, float]:
-    """Ratio of two means, and its ends; infinite where the second may be nothing."""
-    var_a, var_b, cov = var
-    if mean_b == 0:
-        return float("nan"), float("-inf"), float("inf")
-    ratio = mean_a / mean_b
-    g = t**2 * var_b / mean_b**2
-    if g >= 1:
-        return ratio, float("-inf"), float("inf")
-    beside = cov / var_b * g if var_b > 0 else 0.0
-    left = cov**2 / var_b if var_b > 0 else 0.0
-    inside = var_a - 2 * ratio * cov + ratio**2 * var_b - g * (var_a - left)
-    half = t / abs(mean_b) * np.sqrt(max(inside, 0.0))
-    return ratio, float((ratio - beside - half) / (1 - g)), float((ratio - beside + half) / (1 - g))
-
-
-def _by_days(a: Array, b: Array, day_a: Days, day_b: Days, fewest: int) -> TwoMeans:
+def _by_days(a: Array, b: Array, day_a: Days, day_b: Days, fewest: int, *, unit: str) -> TwoMeans:
     sums = DaySums.of(a, b, day_a, day_b)
     off = sums.influence()
     var_a, var_b = sums.variances()
-    factor = alike_factor(off - off.mean(), sums.day)
+    factor = correlation_factor(off - off.mean(), sums.day)
     n_a, n_b = np.unique(day_a).size, np.unique(day_b).size
     spread = float(np.sqrt((var_a * a.size + var_b * b.size) / 2)) * factor
     words = f"{a.size} and {b.size} runs on {n_a} and {n_b} days"
     if fewest < LEAST_DAYS_FOR_CORRELATION:
         df = degrees(var_a, var_b, n_a, n_b)
         return _from_variances(
-            float(a.mean()),
-            float(b.mean()),
-            (var_a, var_b, sums.covariance()),
+            (float(a.mean()), float(b.mean())),
+            np.array([[var_a, sums.covariance()], [sums.covariance(), var_b]]),
             df,
+            n=min(a.size, b.size),
+            unit=unit,
             method="spread of days",
             words=f"{words}, t interval from the spread of days",
             spread=spread,
         )
-    difference, ratio, p = over_days(sums, widen=factor)
+    (value, half), ratio, p = over_days(sums, widen=factor)
     if factor > 1:
         words += ", widened as days may be alike"
+    words += ", studentised bootstrap over days"
+    n = min(a.size, b.size)
     return TwoMeans(
-        difference=difference,
-        ratio=ratio,
+        difference=measured(value, half, unit=unit, basis=words, n=n),
+        ratio=Estimate(value=ratio[0], low=ratio[1], high=ratio[2], unit="", n=n, basis=words),
         p=p,
         method="bootstrap over days",
-        words=f"{words}, studentised bootstrap over days",
+        words=words,
         spread=spread,
     )
 
 
-def alike_factor(off: Array, day: Days) -> float:
-    """By how much `mean_of_days` widens for neighbours being alike; 1 where few are neighbours."""
+def mean_with_gaps(values: Array, day: Days | None, *, unit: str, basis: str) -> Estimate:
+    """Mean of values of days that need not follow each other, widened for those that do."""
+    plain = mean_estimate(values, unit=unit, basis=basis, source="scatter of values")
+    factor = 1.0 if day is None else correlation_factor(values - values.mean(), day)
+    if factor == 1:
+        return plain
+    return measured(
+        plain.value,
+        factor * plain.spread,
+        unit=unit,
+        basis=f"{basis}, widened as days may be alike",
+        n=plain.n,
+        source=next(iter(plain.parts)),
+        freedom=plain.n - 1,
+    )
+
+
+def correlation_factor(off: Array, day: Days) -> float:
+    """By how much `mean_of_days` widens for autocorrelation; 1 where few days are neighbours."""
     if day.size < LEAST_DAYS_FOR_CORRELATION or np.mean(np.diff(day) == 1) <= NEIGHBOURS:
         return 1.0
     wide = mean_of_days(off)
@@ -380,7 +398,7 @@ def alike_factor(off: Array, day: Days) -> float:
     return max((wide.high - wide.low) / half, 1.0) if half > 0 else 1.0
 
 
-LEVEL, POWER = 0.95, 0.8
+POWER = 0.8
 MOST = 1_000_000
 
 
@@ -429,7 +447,7 @@ def runs_needed(difference: float, spread: float, *, paired: bool = False) -> in
 def _power(effect: float, n: int, paired: bool) -> float:
     df = n - 1 if paired else 2 * (n - 1)
     centre = effect * math.sqrt(n if paired else n / 2)
-    limit = float(student_t.ppf((1 + LEVEL) / 2, df))
+    limit = coverage_factor(df)
     # Far from nothing the other tail holds nothing, and the noncentral t cannot be evaluated.
     if centre > limit + 8:
         return 1.0

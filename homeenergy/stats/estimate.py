@@ -1,20 +1,38 @@
-"""Estimate: a value with its interval, its unit and how it was obtained."""
+"""Estimate: a value with its interval, and the errors that make it so wide."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from math import inf, isclose, isfinite, isinf, isnan, nan
+from os import urandom
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-NORMAL = 1.959964  # standard uncertainties in half the 95 % interval of a normal distribution
+from homeenergy.stats.coverage import LEVEL, coverage_factor, half_of_sum
+from homeenergy.stats.parts import (
+    Part,
+    Parts,
+    Source,
+    combined_uncertainty,
+    effective_freedom,
+    part,
+    source_of,
+)
+
 DEFAULT_DIGITS = 3  # significant, where no interval says how many mean anything
+RECORDED = ("value", "low", "high", "unit", "n", "basis", "level", "resolved", "systematic")
+_DOUBLINGS = 80  # of a step, within which the end of a ratio is looked for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Estimate:
-    """A measured quantity with an interval that covers it at `level`.
+    """A measured quantity with an interval that covers it at `level`, and what makes it so wide.
+
+    Sums, differences, products and ratios of estimates have intervals that allow for the errors
+    they share: what one clamp is off by cancels in a ratio of two of its readings, and adds up in
+    their sum (JCGM 100:2008, 5.2).
 
     Attributes
     ----------
@@ -30,9 +48,19 @@ class Estimate:
         How it was obtained, in words.
     resolved : bool
         False where the instrument cannot tell the quantity from nothing: only `high` is known.
-    systematic : float
-        Half width of what all observations have in common, so that more of them do not make it
-        smaller [`unit`]: the clamp's multiplier, its offset. The interval includes it.
+    parts : Parts
+        The error of each source [`unit`]. Default: one that reaches from `low` to `high`, of a
+        source of its own.
+
+    Examples
+    --------
+    >>> wash = measured(0.80, 0.04, unit="kWh", basis="12 runs", source="scatter of washes")
+    >>> dry = measured(2.00, 0.10, unit="kWh", basis="9 runs", source="scatter of dryings")
+    >>> one_clamp = [e.with_part("clamp: ratio", 0.02 * e.value) for e in (wash, dry)]
+    >>> print(one_clamp[0] + one_clamp[1])
+    2.80 (2.68 to 2.92) kWh
+    >>> print(one_clamp[1] / one_clamp[0])  # the error of the clamp cancels
+    2.50 (2.33 to 2.68)
     """
 
     value: float
@@ -41,17 +69,39 @@ class Estimate:
     unit: str
     n: int
     basis: str
-    level: float = 0.95
+    level: float = LEVEL
     resolved: bool = True
-    systematic: float = 0.0
+    parts: Parts = field(default_factory=Parts, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        if not self.parts and isfinite(self.value) and self.low < self.high:
+            own = Source("interval" if self.resolved else "bound", urandom(8).hex())
+            whole = Part(
+                at_low=self.low - self.value,
+                at_high=self.high - self.value,
+                rectangular=not self.resolved,
+                observed=self.resolved,
+            )
+            object.__setattr__(self, "parts", Parts({own: whole}))
 
     @property
     def spread(self) -> float:
-        """Half width from the spread of observations alone [`unit`]; NaN for a bound."""
-        half = (self.high - self.low) / 2
-        if not self.resolved or np.isnan(half):
-            return float("nan")
-        return float(np.sqrt(max(half**2 - self.systematic**2, 0.0)))
+        """Half-width from the scatter of observations alone [`unit`]; NaN for a bound."""
+        return self._half_of(observed=True) if self.resolved else nan
+
+    @property
+    def systematic(self) -> float:
+        """Half-width of what all observations have in common [`unit`]: the clamp's ratio, say.
+
+        More observations do not make it smaller. 0 for a bound.
+        """
+        return self._half_of(observed=False) if self.resolved else 0.0
+
+    def _half_of(self, *, observed: bool) -> float:
+        if isnan(self.value):
+            return nan if observed else 0.0
+        chosen = self.parts.chosen(observed=observed)
+        return sum(chosen.half(above=side, level=self.level) for side in (False, True)) / 2
 
     def __str__(self) -> str:
         if not np.isfinite(self.value):
@@ -64,9 +114,416 @@ class Estimate:
             text += f" ({number_text(self.low, places)} to {number_text(self.high, places)})"
         return f"{text} {self.unit}".rstrip()
 
+    def record(self) -> dict[str, object]:
+        """Its figures by name, without the parts."""
+        return {name: getattr(self, name) for name in RECORDED}
+
     def to_frame(self) -> pd.DataFrame:
-        """One row with every field as a column."""
-        return pd.DataFrame([{name: getattr(self, name) for name in self.__slots__}])
+        """One row with every figure as a column."""
+        return pd.DataFrame([self.record()])
+
+    def with_part(
+        self,
+        source: str | Source,
+        effect: float,
+        *,
+        rectangular: bool = False,
+        freedom: float = inf,
+        observed: bool = False,
+    ) -> Estimate:
+        """The same with one error more: see `with_parts` and `Part`.
+
+        Parameters
+        ----------
+        source : str or Source
+            Equal names are one source, whose effects add with their signs.
+        effect : float
+            Half-width at `level`, or the limit of a rectangular distribution [`unit`]; negative
+            where the value falls as the source rises.
+        rectangular, observed : bool
+        freedom : float
+        """
+        more = part(effect, rectangular=rectangular, freedom=freedom, observed=observed)
+        return self.with_parts(Parts({source: more}))
+
+    def with_parts(self, parts: Parts, *, basis: str | None = None) -> Estimate:
+        """The same with more errors [`unit`], and an interval that holds them.
+
+        Parameters
+        ----------
+        parts : Parts
+        basis : str, optional
+            Default: as it was.
+        """
+        words = self.basis if basis is None else basis
+        if not parts or isnan(self.value):
+            return replace(self, basis=words)
+        if not self.resolved:
+            high = self.high + parts.half(above=True, level=self.level)
+            return replace(self, value=high / 2, high=high, basis=words)
+        return self.made(self.value, self.parts.plus(parts), basis=words)
+
+    def merged(self, source: str | Source) -> Estimate:
+        """The same with all scatter of observations as one source, to be shared with others."""
+        scatter = self.parts.chosen(observed=True)
+        one = Part(
+            at_low=-scatter.half(above=False, level=self.level),
+            at_high=scatter.half(above=True, level=self.level),
+            observed=True,
+        )
+        return replace(self, parts=self.parts.chosen(observed=False).plus(Parts({source: one})))
+
+    def between(self, low: float, high: float, *, basis: str) -> Estimate:
+        """The same value with an interval that observations gave in another way: a bootstrap."""
+        return replace(self, low=low, high=high, basis=basis, parts=Parts())
+
+    def within(self, *, least: float = -inf, most: float = inf) -> Estimate:
+        """The same with the ends of its interval moved to where the quantity can be."""
+        return replace(self, low=max(self.low, least), high=min(self.high, most))
+
+    def scaled(self, factor: float, *, unit: str | None = None) -> Estimate:
+        """An estimate times a number without uncertainty, of any sign."""
+        ends = sorted((self.low * factor, self.high * factor)) if factor else [0.0, 0.0]
+        return replace(
+            self,
+            value=self.value * factor,
+            low=ends[0],
+            high=ends[1],
+            unit=self.unit if unit is None else unit,
+            parts=self.parts.scaled(factor),
+        )
+
+    def plus(self, other: Estimate | float, factor: float = 1.0) -> Estimate:
+        """Sum with `factor` times another estimate of the same unit, or a number without error."""
+        if not isinstance(other, Estimate):
+            moved = factor * other
+            value, low, high = self.value + moved, self.low + moved, self.high + moved
+            return replace(self, value=value, low=low, high=high, resolved=True, parts=self.parts)
+        self._same_level(other)
+        if self.unit != other.unit:
+            raise ValueError(f"{self.unit!r} and {other.unit!r} do not add: scale one of them")
+        found = self.made(
+            self.value + factor * other.value,
+            self.parts.plus(other.parts, factor),
+            n=min(self.n, other.n),
+            basis=_both(self, other),
+            resolved=True,
+        )
+        if self.resolved or other.resolved:
+            return found
+        ends = sorted((factor * other.low, factor * other.high))
+        low, high = self.low + ends[0], self.high + ends[1]
+        return replace(found, low=low, high=high, resolved=factor < 0)
+
+    def times(self, other: Estimate, *, unit: str) -> Estimate:
+        """Product with another estimate, its errors to first order (JCGM 100:2008, 5.1.2)."""
+        self._same_level(other)
+        for bound, known in ((self, other), (other, self)):
+            if not bound.resolved:
+                high = bound.high * known.high
+                return replace(bound, value=high / 2, low=0.0, high=high, unit=unit, parts=Parts())
+        return self.made(
+            self.value * other.value,
+            self.parts.scaled(other.value).plus(other.parts, self.value),
+            n=min(self.n, other.n),
+            basis=_both(self, other),
+            unit=unit,
+        )
+
+    def over(self, other: Estimate, *, unit: str, positive: bool = False) -> Estimate:
+        """Ratio to another estimate.
+
+        Parameters
+        ----------
+        other : Estimate
+        unit : str
+            Of the ratio.
+        positive : bool
+            Whether `other` is known to be positive. Else both ends are infinite where its interval
+            holds zero.
+
+        Notes
+        -----
+        The ends are the ratios at which `self - ratio x other` is just no longer told from zero
+        (Fieller 1954, J. R. Stat. Soc. B 16, 175-185), with the half-widths of that difference at
+        every ratio: shared sources, and halves that differ, are allowed for (of independent ones,
+        Donner & Zou 2012, as in `Parts.half`). An error that is the same share of both drops out.
+        An upper end is infinite where `other` may be zero. All is NaN where a value is not known.
+        """
+        self._same_level(other)
+        n, basis = min(self.n, other.n), _both(self, other)
+        best = self.value / other.value if other.value else nan
+        if not (self.resolved and other.resolved) or isnan(best):
+            return self._ratio_of_bounds(other, replace(self, unit=unit, n=n, basis=basis))
+        a, b = _without_common_share(self, other)
+        low, high = (_end_of_ratio(a, b, above=side) for side in (False, True))
+        if not positive and b.parts.half(above=b.value < 0, level=b.level) >= abs(b.value):
+            low, high = -inf, inf
+        first = a.parts.plus(b.parts, -best).scaled(1 / b.value)
+        halves = [first.half(above=side, level=self.level) for side in (False, True)]
+        ends = [_stretch(best - low, halves[0]), _stretch(high - best, halves[1])]
+        return replace(
+            self,
+            value=best,
+            low=low,
+            high=high,
+            unit=unit,
+            n=n,
+            basis=basis,
+            parts=first.stretched(*ends),
+        )
+
+    def _ratio_of_bounds(self, other: Estimate, found: Estimate) -> Estimate:
+        """Ratio where only the upper end of one side is known, or a value is not."""
+        if not self.resolved and other.resolved and other.low > 0:
+            high = self.high / other.low
+            return replace(found, value=high / 2, low=0.0, high=high, parts=Parts())
+        if self.resolved and not other.resolved and self.low > 0 and other.high > 0:
+            return replace(found, value=nan, low=self.low / other.high, high=inf, parts=Parts())
+        return replace(found, value=nan, low=nan, high=nan, resolved=True, parts=Parts())
+
+    def __neg__(self) -> Estimate:
+        return self.scaled(-1.0)
+
+    def __add__(self, other: Estimate | float) -> Estimate:
+        return self.plus(other)
+
+    def __radd__(self, other: float) -> Estimate:
+        return self.plus(other)
+
+    def __sub__(self, other: Estimate | float) -> Estimate:
+        return self.plus(other, -1.0)
+
+    def __rsub__(self, other: float) -> Estimate:
+        return self.scaled(-1.0).plus(other)
+
+    def __mul__(self, other: Estimate | float) -> Estimate:
+        if not isinstance(other, Estimate):
+            return self.scaled(float(other))
+        return self.times(other, unit=f"{self.unit} {other.unit}".strip())
+
+    def __rmul__(self, other: float) -> Estimate:
+        return self.scaled(float(other))
+
+    def __truediv__(self, other: Estimate | float) -> Estimate:
+        if not isinstance(other, Estimate):
+            return self.scaled(1 / float(other))
+        below = f"{self.unit}/{other.unit}" if other.unit else self.unit
+        return self.over(other, unit="" if self.unit == other.unit else below)
+
+    def differs_from(self, other: Estimate | float) -> bool:
+        """Whether the interval of the difference leaves zero out."""
+        apart = self - other
+        return bool(apart.low > 0 or apart.high < 0)
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """Combined standard uncertainty [`unit`] (JCGM 100:2008, 5.1.2)."""
+        return combined_uncertainty(self.parts, level=self.level)
+
+    @property
+    def effective_freedom(self) -> float:
+        """Its effective degrees of freedom (Welch-Satterthwaite; JCGM 100:2008, G.4.1)."""
+        return effective_freedom(self.parts, level=self.level)
+
+    def expanded(self, *, level: float = LEVEL) -> float:
+        """Expanded uncertainty [`unit`] after JCGM 100:2008, G.6.4: one t factor for all parts.
+
+        `low` and `high` keep the factor of each part, and rectangular parts without tails.
+        """
+        freedom = self.effective_freedom
+        whole = freedom if isinf(freedom) else float(np.floor(freedom))
+        return self.standard_uncertainty * coverage_factor(whole, level=level)
+
+    def budget(self) -> pd.DataFrame:
+        """The uncertainty budget, as JCGM 100:2008, Annex H, sets one out.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a source, the widest first, and one of all of them: source, type ("A" from
+            observations, "B" otherwise), distribution, half_width (of a rectangular distribution
+            its limit) and standard_uncertainty [`unit`], negative half-widths where the value falls
+            as the source rises, share_of_variance, degrees_of_freedom.
+        """
+        total = self.standard_uncertainty
+        rows: list[dict[str, object]] = []
+        for name, one in self.parts.rows():
+            u = one.standard_uncertainty(level=self.level)
+            rows.append(
+                {
+                    "source": name,
+                    "type": "A" if one.observed else "B",
+                    "distribution": _distribution(one),
+                    "half_width": one.effect,
+                    "standard_uncertainty": u,
+                    "share_of_variance": u**2 / total**2 if 0 < total < inf else nan,
+                    "degrees_of_freedom": one.freedom,
+                }
+            )
+        rows.sort(key=lambda row: -float(row["standard_uncertainty"]))  # type: ignore[arg-type]
+        combined = {
+            "source": "combined",
+            "type": "",
+            "distribution": "",
+            "half_width": (self.high - self.low) / 2,
+            "standard_uncertainty": total,
+            "share_of_variance": 1.0,
+            "degrees_of_freedom": self.effective_freedom,
+        }
+        return pd.DataFrame([*rows, combined])
+
+    def made(self, value: float, parts: Parts, **changes: object) -> Estimate:
+        """An estimate of this value whose interval follows from its parts."""
+        below, above = (parts.half(above=side, level=self.level) for side in (False, True))
+        low, high = (nan, nan) if isnan(value) else (value - below, value + above)
+        return replace(self, value=value, low=low, high=high, parts=parts, **changes)  # type: ignore[arg-type]
+
+    def _same_level(self, other: Estimate) -> None:
+        if self.level != other.level:
+            raise ValueError(f"intervals of {self.level:g} and {other.level:g} do not go together")
+
+
+def measured(
+    value: float,
+    half: float = 0.0,
+    *,
+    unit: str,
+    basis: str,
+    n: int = 1,
+    source: str | Source | None = None,
+    freedom: float = inf,
+    level: float = LEVEL,
+) -> Estimate:
+    """An estimate from observations, with the half-width of their scatter.
+
+    Parameters
+    ----------
+    value, half : float
+        With the half-width of its interval at `level` [`unit`]; 0 where it is exact.
+    source : str or Source, optional
+        Of the scatter. Default: one of its own.
+    freedom : float
+        Degrees of freedom of the half-width.
+    unit, basis : str
+    n : int
+    level : float
+    """
+    if isnan(value):
+        half = nan
+    found = Estimate(value=value, low=value, high=value, unit=unit, n=n, basis=basis, level=level)
+    if isnan(half):
+        return replace(found, low=nan, high=nan)
+    if not half:
+        return found
+    own = Source("scatter", urandom(8).hex()) if source is None else source
+    return found.with_part(own, half, freedom=freedom, observed=True)
+
+
+def mean_estimate(
+    values: ArrayLike,
+    *,
+    unit: str,
+    basis: str,
+    source: str = "scatter",
+    level: float = LEVEL,
+) -> Estimate:
+    """Mean of independent observations with Student's t interval.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        Observations [`unit`]; NaN are left out and not counted.
+    unit, basis : str
+        Copied to the result.
+    source : str
+        What the observations scatter by: "scatter of days".
+    level : float
+        Coverage of the interval.
+
+    Returns
+    -------
+    Estimate
+        With one observation the interval is unbounded (infinite ends); with none all is NaN.
+
+    References
+    ----------
+    JCGM 100:2008 (GUM), 4.2.3 and G.3: standard uncertainty of a mean and the t factor.
+    """
+    x = np.asarray(values, dtype=np.float64)
+    x = x[np.isfinite(x)]
+    n = int(x.size)
+    if n < 2:
+        value, half = (float(x[0]), inf) if n else (nan, nan)
+    else:
+        value = float(x.mean())
+        half = coverage_factor(n - 1, level=level) * float(x.std(ddof=1)) / n**0.5
+    return measured(
+        value,
+        half,
+        unit=unit,
+        basis=basis,
+        n=n,
+        source=source_of(source, x),
+        freedom=n - 1 if n > 1 else inf,
+        level=level,
+    )
+
+
+def _end_of_ratio(a: Estimate, b: Estimate, *, above: bool) -> float:
+    """Ratio beyond which a - ratio x b is told from zero; infinite where there is none."""
+    from scipy.optimize import brentq
+
+    side = 1.0 if above else -1.0
+    best = a.value / b.value
+    # Of a - ratio x b, which is zero at the best ratio, that half counts which lies towards zero.
+    towards = above == (b.value > 0)
+
+    def told(ratio: float) -> float:
+        parts = a.parts.plus(b.parts, -ratio)
+        return abs(a.value - ratio * b.value) - parts.half(above=towards, level=a.level)
+
+    inside = told(best)
+    if inside >= 0:
+        return best
+    if isinf(inside):  # where b may be anything farther from zero, the ratio tends to nothing
+        return 0.0 if (best < 0) == above and told(0.0) >= 0 else side * inf
+    inner, step = best, -inside / abs(b.value) / 64
+    for _ in range(_DOUBLINGS):
+        outer = inner + side * step
+        if inner * outer < 0:
+            outer = 0.0
+        if told(outer) > 0:
+            return float(brentq(told, inner, outer, xtol=1e-13 * step, rtol=1e-13))
+        inner, step = outer, 2 * step
+    return side * inf
+
+
+def _without_common_share(a: Estimate, b: Estimate) -> tuple[Estimate, Estimate]:
+    """Both without the errors that are the same share of either."""
+
+    def same(one: Part, other: Part) -> bool:
+        pairs = ((one.at_low, other.at_low), (one.at_high, other.at_high))
+        return all(x and isclose(x * b.value, y * a.value, rel_tol=1e-9) for x, y in pairs)
+
+    common = {s for s, one in a.parts.items() if s in b.parts and same(one, b.parts[s])}
+    left = [Parts({s: one for s, one in e.parts.items() if s not in common}) for e in (a, b)]
+    return a.made(a.value, left[0]), b.made(b.value, left[1])
+
+
+def _both(a: Estimate, b: Estimate) -> str:
+    return a.basis if a.basis == b.basis else f"{a.basis}; {b.basis}"
+
+
+def _distribution(one: Part) -> str:
+    if one.rectangular:
+        return "rectangular"
+    return "normal" if isinf(one.freedom) else "t"
+
+
+def _stretch(end: float, half: float) -> float:
+    """What a half-width to first order is multiplied with to reach the end of an interval."""
+    return 1.0 if end == half or isinf(half) or not half else end / half
 
 
 def decimals(low: float, high: float, *, value: float = 0.0, unit: str = "") -> int:
@@ -93,84 +550,6 @@ def rounded_up(bound: float) -> str:
     return f"{np.ceil(bound * 10**places - 1e-9) / 10**places + 0.0:,.{places}f}"
 
 
-def joined_half(half: float, *limits: float, level: float = 0.95) -> float:
-    """Half width of the interval of a sum: a normal error, and errors that are even within limits.
-
-    Parameters
-    ----------
-    half : float
-        Half width of the interval of the normal error at `level`; infinite stays infinite.
-    *limits : float
-        Each further error lies anywhere between -limit and limit alike, in the unit of `half`.
-    level : float
-        Coverage of all intervals.
-
-    Notes
-    -----
-    JCGM 100:2008, 4.3.7 and G.1.4: an even distribution has the standard uncertainty
-    limit / sqrt(3) but no tails, so 1.96 times it would be more than the limit itself. The widest
-    one is convolved with the normal error; the integral of the normal distribution is
-    x Phi(x) + phi(x). Alone, it gives `level` times its limit. The others join the normal error in
-    squares (5.1.2).
-    """
-    from scipy.optimize import brentq
-    from scipy.special import ndtr, ndtri
-
-    limit = max(limits, default=0.0)
-    if not limit or not np.isfinite([half, limit]).all():
-        return half
-    squares = sum(other**2 for other in limits) - limit**2
-    z = ndtri((1 + level) / 2)
-    spread = float(np.hypot(half / z, np.sqrt(max(squares, 0.0) / 3)))
-    if spread <= 1e-9 * limit:
-        return level * limit
-    if limit <= 1e-4 * spread:  # the integrals below would cancel to nothing
-        return float(z * np.hypot(spread, limit / np.sqrt(3)))
-
-    def integral(x: float) -> float:
-        return float(x * ndtr(x) + np.exp(-x * x / 2) / np.sqrt(2 * np.pi))
-
-    def short(at: float) -> float:
-        below = integral((at + limit) / spread) - integral((at - limit) / spread)
-        return spread / (2 * limit) * below - (1 + level) / 2
-
-    return float(brentq(short, limit / 2, half + 2 * sum(limits), xtol=1e-9 * limit))
-
-
-def mean_estimate(values: ArrayLike, *, unit: str, basis: str, level: float = 0.95) -> Estimate:
-    """Mean of independent observations with Student's t interval.
-
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        Observations [`unit`]; NaN are left out and not counted.
-    unit, basis : str
-        Copied to the result.
-    level : float
-        Coverage of the interval.
-
-    Returns
-    -------
-    Estimate
-        With one observation the interval is unbounded (infinite ends); with none all is NaN.
-
-    References
-    ----------
-    JCGM 100:2008 (GUM), 4.2.3 and G.3: standard uncertainty of a mean and the t factor.
-    """
-    from scipy.stats import t as student_t
-
-    x = np.asarray(values, dtype=np.float64)
-    x = x[np.isfinite(x)]
-    n = int(x.size)
-    if n == 0:
-        nan = float("nan")
-        return Estimate(value=nan, low=nan, high=nan, unit=unit, n=0, basis=basis, level=level)
-    mean = float(x.mean())
-    if n == 1:
-        half = float("inf")
-    else:
-        half = float(student_t.ppf((1 + level) / 2, n - 1) * x.std(ddof=1) / np.sqrt(n))
-    return Estimate(
-        value=mean, low=mean - half, high=mean + half, unit=unit, n=n, basis=basis, level=level
-    )
+def joined_half(half: float, *limits: float, level: float = LEVEL) -> float:
+    """See `half_of_sum`."""
+    return half_of_sum(half, *limits, level=level)

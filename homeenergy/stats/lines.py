@@ -9,7 +9,7 @@ from math import inf, sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from homeenergy.stats.estimate import NORMAL
+from homeenergy.stats.coverage import NORMAL, half_width, normal_and_rectangular
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +60,6 @@ def line_through_origin(x: ArrayLike, y: ArrayLike) -> Line:
 
 
 Values = NDArray[np.float64]
-LEVEL = 0.95
 _SCATTERS = 61  # points of the grid of scatters
 _OFFSETS = 41  # and of offsets at each
 _REACH = 6.0  # standard deviations of an offset on either side
@@ -99,27 +98,26 @@ class LinePosterior:
         *,
         offset: float = 0.0,
         slope: float = 0.0,
-        even: float = 0.0,
+        rectangular: float = 0.0,
         normal_u: float = 0.0,
     ) -> float:
-        """Half width about a value that holds `offset` x offset + `slope` x slope at 95 %.
+        """Half-width about a value that holds `offset` x offset + `slope` x slope at 95 %.
 
-        Two errors beside may be added: one that is even within `even`, one that is normal with
+        Two more errors may be added: a rectangular one within `rectangular`, and a normal one with
         the standard uncertainty `normal_u`.
         """
-        from scipy.optimize import brentq
-
         middle = offset * self.offset + slope * self.slope - about
         # A cell of offsets is taken for its standard deviation.
         u = np.hypot(slope * self.slope_u, abs(offset) * self.width / np.sqrt(12))
         u = np.maximum(np.hypot(u, normal_u), 1e-12 * np.abs(middle).max() + 1e-300)
 
-        def short(half: float) -> float:
-            inside = _below(half - middle, u, even) - _below(-half - middle, u, even)
-            return float(self.share @ inside) - LEVEL
+        def inside(half: float) -> float:
+            up = normal_and_rectangular(half - middle, u=u, limit=rectangular)
+            down = normal_and_rectangular(-half - middle, u=u, limit=rectangular)
+            return float(self.share @ (up - down))
 
-        high = even + float(np.abs(middle).max() + NORMAL * 3 * u.max())
-        return float(brentq(short, 0.0, high, xtol=1e-12 * high, rtol=1e-7))
+        most = rectangular + float(np.abs(middle).max() + NORMAL * 3 * u.max())
+        return half_width(inside, most=most)
 
     def below(self, offset: float) -> float:
         """Probability that the offset is below this."""
@@ -266,19 +264,3 @@ def _cells(
         log[:, [0, -1]] -= np.log(2)
     slope = slope_0[:, None] - lean[:, None] * offset
     return log, offset, slope, xx**-0.5
-
-
-def _below(z: Values, u: Values, even: float) -> Values:
-    """Probability that a normal error and one that is even within `even` are together below z."""
-    from scipy.special import ndtr
-
-    if not even:
-        found: Values = ndtr(z / u)
-        return found
-    ends = np.array([z - even, z + even]) / u
-    area = u * (ends * ndtr(ends) + np.exp(-(ends**2) / 2) / np.sqrt(2 * np.pi))
-    # A difference of areas has few digits where the even error is small beside the other.
-    small = even < 1e-3 * u
-    normal = ndtr(z / np.hypot(u, even / np.sqrt(3)))
-    share: Values = np.where(small, normal, (area[1] - area[0]) / (2 * even))
-    return share

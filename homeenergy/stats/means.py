@@ -1,31 +1,34 @@
-"""Means of runs and of days, with intervals that allow for neighbours being alike."""
+"""Means of runs and of days, with intervals that allow for autocorrelation between days."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from math import inf, isfinite, nan
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
-from scipy.special import stdtr, stdtrit
+from scipy.special import stdtr
 
-from homeenergy.stats.estimate import Estimate, mean_estimate
+from homeenergy.stats.coverage import LEVEL, coverage_factor, half_width
+from homeenergy.stats.estimate import Estimate, mean_estimate, measured
+from homeenergy.stats.parts import source_of
 
-LEVEL = 0.95
-# Days with nothing of their own are as likely beforehand as days that have something (Jeffreys
-# 1961, ch. 5).
-NOTHING_OF_THEIR_OWN = 0.5
-# Lag-1 correlation of the days' own part up to which it is weighed: at 0.95 a day still counts
-# after three weeks. Closer to 1, no mean is there to be found.
+# Independent days are as likely beforehand as correlated ones (Jeffreys 1961,
+# ch. 5).
+INDEPENDENT = 0.5
+# Lag-1 correlation of the component between days up to which it is weighed: at 0.95 a day still
+# counts after three weeks. Closer to 1, there is no mean to report.
 LONGEST = 0.95
 _MIDDLES = (np.arange(20) + 0.5) / 20
-# Share of that part in the variance of days, and its correlation, each pair as likely as another.
+# Share of that component in the variance of days, and its correlation, all pairs equally likely.
 _SHARES, _CORRELATIONS = (
     np.r_[0.0, grid.ravel()]
     for grid in np.meshgrid(_MIDDLES, np.sin(_MIDDLES * np.arcsin(LONGEST)))
 )
-MUCH_WIDER = 1.2  # from where it is said that days are alike
+MUCH_WIDER = 1.2  # from where it is said that days may be autocorrelated
+LEAST_DAYS_FOR_CORRELATION = 7
+LEAST_PARTS = 1.5
+SCATTER_OF_DAYS, SCATTER_OF_RUNS = "scatter of days", "scatter of runs"
 
 
 class Squares(NamedTuple):
@@ -40,65 +43,66 @@ class Squares(NamedTuple):
     within_freedom: float
 
 
-def half_width(off: NDArray[np.float64], *, squares: Squares | None = None) -> tuple[float, str]:
-    """Half width of the 95 % interval of a mean of days, and what is said of it.
+def half_of_mean(
+    deviations: NDArray[np.float64], *, squares: Squares | None = None
+) -> tuple[float, str]:
+    """Half-width of the 95 % interval of a mean of autocorrelated days, and what is said of it.
 
     Parameters
     ----------
-    off : ndarray, shape (n,)
-        Deviations of days from their mean, in order; not all 0.
+    deviations : ndarray, shape (n,)
+        Of days from their mean, in order; not all 0.
     squares : Squares, optional
         Analysis of variance of what the days are made of: their runs, or parts of the day.
 
     Notes
     -----
-    A day is a mean, a part of its own (a cool room, guests) that is like that of the day before,
-    and what runs and hours happen to make of it: a first-order autoregression in noise. How large
-    that part is, and how long it lasts, cannot be told from a few weeks, and a single estimate, too
-    small on average, makes intervals that are too narrow. So every share s of the part in the
-    variance of days and every correlation r of it is weighed by how well it fits: given both, the
-    true mean has Student's t distribution about the generalised least-squares mean, and their
-    weight is the likelihood, mean and variance integrated out, times the prior (Zellner 1971,
-    ch. 4; the likelihood by the filter of Kalman 1960). Beforehand s is 0 or anything from 0 to 1
-    alike (the uniform shrinkage prior: Daniels 1999), and r has the weight (1 - r^2)^(-1/2) (the
-    reference prior: Berger & Yang 1994; the arcsine of r is uniform), from 0, as a part that makes
-    days unlike is none that lasts, to 0.95. 95 % of the mixture lie within the half width about the
-    plain mean. Never narrower than for independent days: that days make up for one another is not
-    relied on.
+    A day is a mean, a component between days (a cool room, guests) that follows a first-order
+    autoregression, and noise from what runs and hours happen to make of it. How large that
+    component is, and how long it lasts, cannot be told from a few weeks, and a single estimate, too
+    small on average, makes intervals that are too narrow. So every share s of it in the variance of
+    days and every autocorrelation r is weighed by how well it fits: given both, the true mean has
+    Student's t distribution about the generalised least-squares mean, and their weight is the
+    integrated likelihood, over mean and variance, times the prior (Zellner 1971, ch. 4; the
+    likelihood by the filter of Kalman 1960). Beforehand s is 0 or uniform from 0 to 1 (the uniform
+    shrinkage prior: Daniels 1999), and r has the weight (1 - r^2)^(-1/2) (the reference prior:
+    Berger & Yang 1994; the arcsine of r is uniform), from 0, as a component that alternates does not last, to 0.95. 95 % of the mixture lie
+    within the half-width about the plain mean. Never narrower than for independent days: that days
+    make up for one another is not relied on.
 
     F, the mean square between days by that within them (JCGM 100:2008, H.5), tells of s too: with
     a share s it is 1 / (1 - s) times as large as without.
 
     O(n) steps over a grid of 20 by 20 pairs of s and r.
     """
-    n = off.size
-    prior = np.full(_SHARES.size, (1 - NOTHING_OF_THEIR_OWN) / (_SHARES.size - 1))
-    prior[0] = NOTHING_OF_THEIR_OWN
+    n = deviations.size
+    prior = np.full(_SHARES.size, (1 - INDEPENDENT) / (_SHARES.size - 1))
+    prior[0] = INDEPENDENT
     log_fit = np.log(prior)
     if squares is not None:
         log_fit += _log_fit_of_shares(squares)
-    ones, cross, own, log_det = _filtered(off)
-    centre = cross / ones
-    about = own - cross**2 / ones
-    log_fit -= 0.5 * (log_det + np.log(ones) + (n - 1) * np.log(about))
+    ones, cross, own, log_det = _filtered(deviations)
+    gls_mean = cross / ones
+    residual = own - cross**2 / ones
+    log_fit -= 0.5 * (log_det + np.log(ones) + (n - 1) * np.log(residual))
     weight = np.exp(log_fit - log_fit.max())
     weight /= weight.sum()
-    spread = np.sqrt(about / (n - 1) / ones)
+    scale = np.sqrt(residual / (n - 1) / ones)
 
-    def short(half: float) -> float:
-        within = stdtr(n - 1, (half - centre) / spread) - stdtr(n - 1, (-half - centre) / spread)
-        return float(weight @ within) - LEVEL
+    def inside(half: float) -> float:
+        above = stdtr(n - 1, (half - gls_mean) / scale)
+        return float(weight @ (above - stdtr(n - 1, (-half - gls_mean) / scale)))
 
-    factor = float(stdtrit(n - 1, (1 + LEVEL) / 2))
-    plain = factor * float(np.sqrt(off @ off / (n - 1) / n))
-    if short(plain) >= 0:
-        return plain, ""
-    high = float(np.max(np.abs(centre) + 10 * factor * spread))
-    half = float(brentq(short, plain, high, xtol=1e-9 * high))
-    if half < MUCH_WIDER * plain:
+    factor = coverage_factor(n - 1)
+    independent = factor * float(np.sqrt(deviations @ deviations / (n - 1) / n))
+    if inside(independent) >= LEVEL:
+        return independent, ""
+    widest = float(np.max(np.abs(gls_mean) + 10 * factor * scale))
+    half = half_width(inside, least=independent, most=widest)
+    if half < MUCH_WIDER * independent:
         return half, ""
-    seen = float(off[1:] @ off[:-1] / (off @ off))
-    how = f"lag-1 correlation {seen:.2f}" if seen > 0 else f"{n} of them cannot tell"
+    lag_1 = float(deviations[1:] @ deviations[:-1] / (deviations @ deviations))
+    how = f"lag-1 correlation {lag_1:.2f}" if lag_1 > 0 else f"{n} of them cannot tell"
     return half, f", widened as days may be alike ({how})"
 
 
@@ -111,15 +115,16 @@ def _log_fit_of_shares(squares: Squares) -> NDArray[np.float64]:
     return found
 
 
-def _filtered(off: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
-    """1' V^-1 1, 1' V^-1 off, off' V^-1 off and log det V for the correlation matrix V of days.
+def _filtered(deviations: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    """1' V^-1 1, 1' V^-1 d, d' V^-1 d and log det V for the correlation matrix V of days.
 
-    The filter predicts each day from those before, for the series of ones and for `off` at once.
+    The filter predicts each day from those before, for the series of ones and for the deviations d
+    at once.
     """
     s, r = _SHARES, _CORRELATIONS
     ones, cross, own, log_det, of_ones, of_off = np.zeros((6, s.size))
     variance = s
-    for x in off:
+    for x in deviations:
         total = variance + 1 - s
         new, new_off = 1 - of_ones, x - of_off
         ones += new**2 / total
@@ -133,64 +138,164 @@ def _filtered(off: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
     return ones, cross, own, log_det
 
 
-LEAST_DAYS_FOR_CORRELATION = 7
-LEAST_PARTS = 1.5
-
-
-def mean_of_days(kwh: NDArray[np.float64], *, parts: NDArray[np.float64] | None = None) -> Estimate:
-    """Mean with Student's t interval, widened where a day may be like the one before.
+def mean_of_days(
+    kwh: NDArray[np.float64],
+    *,
+    parts: NDArray[np.float64] | None = None,
+    unit: str = "kWh",
+) -> Estimate:
+    """Mean with Student's t interval, widened for autocorrelation between days.
 
     Parameters
     ----------
     kwh : ndarray, shape (n,)
-        Energy of days, in order [kWh]. Days before and after some that are left out count as
-        neighbours.
+        Values of days, in order, most often their energy [`unit`]. Days before and after some that
+        are left out count as neighbours.
     parts : ndarray, shape (n, k), optional
         The same of equal parts of these days, in any unit; NaN where not known. Where the parts of
-        a day have nothing in common, days are taken to be less alike, and the interval is narrower:
-        too narrow where lasting habits are in one part alone and chance is in all of them.
+        a day have nothing in common, days are taken to be less correlated, and the interval is
+        narrower: too narrow where lasting habits are in one part alone and chance is in all.
+    unit : str
     """
     n = kwh.size
-    plain = mean_estimate(kwh, unit="kWh", basis=f"mean of {n} whole days, t interval")
-    off = kwh - kwh.mean()
-    if n < LEAST_DAYS_FOR_CORRELATION or _only_rounding(off, kwh):
+    plain = mean_estimate(
+        kwh, unit=unit, basis=f"mean of {n} whole days, t interval", source=SCATTER_OF_DAYS
+    )
+    deviations = kwh - kwh.mean()
+    if n < LEAST_DAYS_FOR_CORRELATION or _only_rounding(deviations, kwh):
         return plain
-    half, words = half_width(off, squares=None if parts is None else squares_of_parts(parts))
-    return replace(
-        plain, low=plain.value - half, high=plain.value + half, basis=f"{plain.basis}{words}"
+    squares = None if parts is None else squares_of_parts(parts)
+    half, words = half_of_mean(deviations, squares=squares)
+    return _widened(plain, half, f"{plain.basis}{words}", kwh)
+
+
+def mean_of_strata(
+    values: NDArray[np.float64], stratum: NDArray[np.int64], *, strata: int, unit: str = "kWh"
+) -> Estimate:
+    """Mean of the means of strata, each counting the same: of weekdays, say.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Of days, in order [`unit`].
+    stratum : ndarray of int, shape (n,)
+        From 0 to `strata` - 1; two days or more in each.
+    strata : int
+    unit : str
+
+    Notes
+    -----
+    Post-stratified mean (Cochran 1977, 5A.9). Student's t interval
+    of the deviations of days from the mean of their stratum, each weighted as its stratum is, with
+    as many degrees of freedom less as there are further strata, widened for autocorrelation
+    (`mean_of_days`).
+    """
+    n = values.size
+    count = np.bincount(stratum, minlength=strata)
+    means = np.bincount(stratum, weights=values, minlength=strata) / count
+    mean = float(means.mean())
+    # Values whose mean is the stratified one, and whose spread is that within strata.
+    within = mean + (values - means[stratum]) * n / (strata * count[stratum])
+    found = mean_of_days(within, unit=unit)
+    return measured(
+        mean,
+        found.spread * float(np.sqrt((n - 1) / (n - strata))),
+        unit=unit,
+        basis=found.basis,
+        n=n,
+        source=source_of(SCATTER_OF_DAYS, values, stratum),
+        freedom=n - strata,
     )
 
 
-def mean_of_runs(kwh: NDArray[np.float64], day: NDArray[np.int64]) -> Estimate:
-    """Mean energy of runs; those of one day may be alike (a cool week, one person's habits).
+def mean_of_runs(
+    kwh: NDArray[np.float64], day: NDArray[np.int64], *, unit: str = "kWh"
+) -> Estimate:
+    """Mean of runs; those of one day may be correlated (a cool week, one person's habits).
 
     Parameters
     ----------
     kwh, day : ndarrays, shape (n,)
-        Energy [kWh] and number of the local day of each run, in order of time.
+        Value of each run, most often its energy [`unit`], and number of its local day, in order of
+        time.
+    unit : str
 
     Notes
     -----
     From seven days on, days and not runs are taken as independent: the mean is a ratio of the sums
-    of days (Cochran 1977, 2.11) with one degree of freedom less than there are days. Days that are
-    like those before widen the interval further.
+    of days (Cochran 1977, 2.11) with one degree of freedom less
+    than there are days. Autocorrelation between days widens the interval further.
     """
     n = kwh.size
-    plain = mean_estimate(kwh, unit="kWh", basis=_runs_basis(n))
+    plain = mean_estimate(kwh, unit=unit, basis=_runs_basis(n), source=SCATTER_OF_RUNS)
     days, at = np.unique(day, return_inverse=True)
     if days.size < LEAST_DAYS_FOR_CORRELATION:
         return plain
-    off = np.bincount(at, weights=kwh - kwh.mean()).astype(np.float64)
-    if _only_rounding(off, kwh):
+    deviations = np.bincount(at, weights=kwh - kwh.mean()).astype(np.float64)
+    if _only_rounding(deviations, kwh):
         return plain
-    half, words = half_width(off, squares=squares_of_runs(kwh, at))
-    half *= days.size / n
+    half, words = half_of_mean(deviations, squares=squares_of_runs(kwh, at))
     basis = f"mean of {n} complete runs on {days.size} days, t interval from the spread of days"
-    return replace(plain, low=plain.value - half, high=plain.value + half, basis=f"{basis}{words}")
+    return _widened(plain, half * days.size / n, f"{basis}{words}", kwh, freedom=days.size - 1)
 
 
-def _only_rounding(off: NDArray[np.float64], kwh: NDArray[np.float64]) -> bool:
-    return bool(np.abs(off).max() <= 1e-12 * np.abs(kwh).max())
+def ratio_of_days(
+    above: NDArray[np.float64], below: NDArray[np.float64], *, unit: str, basis: str
+) -> Estimate:
+    """Ratio of two sums over the same days, with the day as the unit of spread.
+
+    Parameters
+    ----------
+    above, below : ndarrays, shape (n,)
+        Of each day, in order.
+    unit, basis : str
+        Of the result; the method is added to the basis.
+
+    Notes
+    -----
+    The spread is that of what each day lies above the common ratio (Cochran 1977, 2.11), widened for autocorrelation between days (`mean_of_days`). What
+    multiplies both sides, such as the clamp's ratio, drops out.
+    """
+    n = int(above.size)
+    total = float(below.sum())
+    if not n or total == 0:
+        return measured(nan, unit=unit, basis=basis, n=n)
+    value = float(above.sum()) / total
+    of_days = mean_of_days(above - value * below).spread * n / abs(total)
+    return measured(
+        value,
+        of_days if isfinite(of_days) else inf,
+        unit=unit,
+        basis=f"{basis}, over {n} days, interval from how the days differ",
+        n=n,
+        source=source_of(SCATTER_OF_DAYS, above, below),
+        freedom=max(n - 1, 1),
+    )
+
+
+def _widened(
+    plain: Estimate,
+    half: float,
+    basis: str,
+    values: NDArray[np.float64],
+    *,
+    freedom: float | None = None,
+) -> Estimate:
+    """A mean with another half-width of the same scatter."""
+    name = next(iter(plain.parts)).name
+    return measured(
+        plain.value,
+        half,
+        unit=plain.unit,
+        basis=basis,
+        n=plain.n,
+        source=source_of(name, values),
+        freedom=plain.n - 1 if freedom is None else freedom,
+    )
+
+
+def _only_rounding(deviations: NDArray[np.float64], kwh: NDArray[np.float64]) -> bool:
+    return bool(np.abs(deviations).max() <= 1e-12 * np.abs(kwh).max())
 
 
 def _runs_basis(n: int) -> str:
@@ -211,11 +316,11 @@ def squares_of_runs(kwh: NDArray[np.float64], at: NDArray[np.intp]) -> Squares |
 def squares_of_parts(parts: NDArray[np.float64]) -> Squares | None:
     """Analysis of variance of days and their parts, of which each has its own mean.
 
-    Rows of `parts` are days; those with NaN are left out. Of k parts that carry unlike much, as
-    many count as would spread as much if all were alike, (sum v)^2 / sum v^2 of their variances v
-    (Satterthwaite 1946, with one degree of freedom a part); with k alike it is the textbook
-    analysis. None where too few days or parts are left: where one part carries nearly all, it is
-    like the day whatever days are. Days that differ less than their parts say (one use a day, early
+    Rows of `parts` are days; those with NaN are left out. Of k parts with unequal variances, as
+    many count as would spread as much if all were equal, (sum v)^2 / sum v^2 of their variances v
+    (Satterthwaite 1946, with one degree of freedom a part); with k equal ones it is the
+    textbook analysis. None where too few days or parts are left: where one part carries nearly all,
+    it follows the day in any case. Days that differ less than their parts say (one use a day, early
     or late) are taken to differ as much: parts that make up for one another tell nothing of
     neighbouring days.
     """
@@ -233,3 +338,33 @@ def squares_of_parts(parts: NDArray[np.float64]) -> Squares | None:
     within = max(many * together - of_days, 0.0)
     freedom = len(whole) - 1
     return Squares(of_days, within, freedom, freedom * (many - 1))
+
+
+def median_estimate(values: NDArray[np.float64], *, unit: str, basis: str) -> Estimate:
+    """Median with the interval of the sign test, which supposes nothing of how values scatter.
+
+    Parameters
+    ----------
+    values : numpy.ndarray, shape (n,)
+        NaN are left out.
+
+    Notes
+    -----
+    Ends are order statistics of ranks l and n + 1 - l, l the greatest with a binomial probability
+    of at most 2.5 % below it (Conover 1999). With fewer
+    than six values there is none, and the ends are infinite.
+    """
+    from scipy.stats import binom
+
+    x = np.sort(values[np.isfinite(values)])
+    n = x.size
+    if not n:
+        nan = float("nan")
+        return Estimate(value=nan, low=nan, high=nan, unit=unit, n=0, basis=basis)
+    rank = int(binom.ppf(0.025, n, 0.5))
+    while rank > 0 and binom.cdf(rank - 1, n, 0.5) > 0.025:
+        rank -= 1
+    low, high = (x[rank - 1], x[n - rank]) if rank else (-np.inf, np.inf)
+    return Estimate(
+        value=float(np.median(x)), low=float(low), high=float(high), unit=unit, n=n, basis=basis
+    )

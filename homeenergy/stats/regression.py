@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize_scalar
-from scipy.stats import t as student_t
 
-from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.coverage import coverage_factor
+from homeenergy.stats.estimate import Estimate, measured
+from homeenergy.stats.parts import source_of
 
 Array = NDArray[np.float64]
 MOST_CORRELATION = 0.95
@@ -108,28 +109,36 @@ class Regression:
         weights = np.asarray(contrast, dtype=np.float64)
         both = (self.covariance(), self.newey_west())
         variance = max(0.0, *(float(weights @ c @ weights) for c in both))
-        return float(student_t.ppf(0.975, self.freedom) * np.sqrt(variance))
+        return coverage_factor(self.freedom) * float(np.sqrt(variance))
 
     def estimate(self, contrast: ArrayLike, *, unit: str, basis: str) -> Estimate:
         """Sum of coefficients, weighted with `contrast`, with its 95 % interval."""
         weights = np.asarray(contrast, dtype=np.float64)
         value = float(weights @ self.coefficients)
-        half = self.half_width(weights)
         words = f"{basis}; t interval"
         if self.correlation > 0:
             words += f" widened for days being alike (lag-1 correlation {self.correlation:.2f})"
-        return Estimate(
-            value=value, low=value - half, high=value + half, unit=unit, n=self.n, basis=words
-        )
+        return self._measured(value, weights, unit=unit, basis=words)
 
     def ratio(self, part: ArrayLike, whole: ArrayLike, *, basis: str) -> Estimate:
         """One sum of coefficients by another, as a share (JCGM 100:2008, 5.2.2)."""
         a, b = np.asarray(part, np.float64), np.asarray(whole, np.float64)
         below = float(b @ self.coefficients)
-        value = float(a @ self.coefficients) / below if below else float("nan")
-        half = self.half_width((a - value * b) / below) if np.isfinite(value) else float("nan")
-        return Estimate(
-            value=value, low=value - half, high=value + half, unit="", n=self.n, basis=basis
+        if not below:
+            return measured(float("nan"), unit="", basis=basis, n=self.n)
+        value = float(a @ self.coefficients) / below
+        return self._measured(value, (a - value * b) / below, unit="", basis=basis)
+
+    def _measured(self, value: float, contrast: Array, *, unit: str, basis: str) -> Estimate:
+        """An estimate with the half-width of this sum of coefficients."""
+        return measured(
+            value,
+            self.half_width(contrast),
+            unit=unit,
+            basis=basis,
+            n=self.n,
+            source=source_of("scatter of days", contrast, self.residuals),
+            freedom=self.freedom,
         )
 
 

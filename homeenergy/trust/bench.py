@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.schedule import Clamp
-from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.lines import Values
 from homeenergy.trust.bench_lines import (
     Beside,
@@ -271,19 +271,16 @@ def bench_comparison(
         unseen_w = sqrt(found.squares(offset=off_w, slope=slope)[0, 0])
     offset = None
     if found and line.offset_w is not None:
-        off_half_w = found.half(off_w, offset=1.0)
-        offset = Estimate(
-            value=used_w,
-            low=used_w - off_half_w,
-            high=used_w + off_half_w,
+        offset = measured(
+            used_w,
+            found.half(off_w, offset=1.0),
             unit="W",
             n=c.size,
             basis="offset of the weighted line",
         )
-    multiplier = Estimate(
-        value=slope,
-        low=slope - half,
-        high=slope + half,
+    multiplier = measured(
+        slope,
+        half,
         unit="",
         n=c.size,
         basis=_basis(c.size, offset is not None, len(set(names)), unseen=line.left_w > 0),

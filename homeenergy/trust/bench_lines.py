@@ -14,8 +14,9 @@ from typing import NamedTuple
 import numpy as np
 
 from homeenergy.house.schedule import Clamp, Correction
+from homeenergy.stats.coverage import LEVEL, NORMAL, half_width, normal_and_rectangular
 from homeenergy.stats.estimate import Estimate
-from homeenergy.stats.lines import LEVEL, LinePosterior, Values, line_posterior
+from homeenergy.stats.lines import LinePosterior, Values, line_posterior
 
 OFFSET_LEVEL = 0.99  # an offset taken by chance spoils the multiplier
 FEW = 3  # pairs that demand no offset
@@ -24,15 +25,15 @@ TELLS = 0.97  # of what was known of an offset before: less, and the pairs tell 
 
 
 class Beside(NamedTuple):
-    """Error of the slope by the reference's accuracy: even within a limit, or about normal."""
+    """Error of the slope by the reference's accuracy: rectangular, or about normal."""
 
     u: float
-    even: bool
+    rectangular: bool
 
     def by(self, factor: float) -> dict[str, float]:
         """That of so many times the slope, as `LinePosterior.half` takes it."""
         u = abs(factor) * self.u
-        return {"even": sqrt(3) * u} if self.even else {"normal_u": u}
+        return {"rectangular": sqrt(3) * u} if self.rectangular else {"normal_u": u}
 
 
 class BenchLine(NamedTuple):
@@ -262,14 +263,12 @@ def _half_about(apart: float, half: float) -> float:
     `half` is the half width about its middle. Where a known difference is not corrected, adding it
     to the half width (JCGM 100:2008, F.2.4.5) would hold more than 95 %.
     """
-    from scipy.optimize import brentq
-    from scipy.special import ndtr, ndtri
-
     if not half or apart < 1e-6 * half:
         return half + apart
-    spread = half / float(ndtri(0.975))
+    u = half / NORMAL
 
-    def short(at: float) -> float:
-        return float(ndtr((at - apart) / spread) - ndtr((-at - apart) / spread)) - 0.95
+    def inside(at: float) -> float:
+        below, above = normal_and_rectangular([-at - apart, at - apart], u=u)
+        return float(above - below)
 
-    return float(brentq(short, half, half + apart, xtol=1e-9 * half))
+    return half_width(inside, least=half, most=half + apart)

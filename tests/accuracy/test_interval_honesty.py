@@ -11,12 +11,12 @@ from contextlib import nullcontext
 import numpy as np
 import pandas as pd
 import pytest
+from homeenergy.trust.clamps.systematic import with_clamp
 
 from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings import Trace
 from homeenergy.stats.estimate import mean_estimate
 from homeenergy.trust import Reference, bench_comparison, logged_energy, meter_agreement
-from homeenergy.trust.clamps.systematic import with_clamp
 from homeenergy.trust.panel.circuit import judge_circuit
 from homeenergy.trust.panel.steps import find_steps, rises
 

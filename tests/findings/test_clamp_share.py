@@ -9,6 +9,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from homeenergy.findings.comparison.clamps import Clamps
+from homeenergy.trust.clamps.systematic import with_clamp
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -23,14 +25,12 @@ from homeenergy.findings import (
     programme_uses,
     weather_dependence,
 )
-from homeenergy.findings.comparison.clamps import Clamps
 from homeenergy.findings.days.daily import remainder_per_day
 from homeenergy.findings.saving.what_if import switch_programme
 from homeenergy.house.clamp_floor import ClampFloor, floor_of_sum
 from homeenergy.house.schedule import Clamp
 from homeenergy.readings import open_house, read_outdoor
 from homeenergy.stats.estimate import Estimate
-from homeenergy.trust.clamps.systematic import with_clamp
 
 from .machines import build
 

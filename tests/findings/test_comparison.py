@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
+from homeenergy.findings.comparison.clamps import Clamps
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import compare
-from homeenergy.findings.comparison.clamps import Clamps
 from homeenergy.findings.comparison.comparison import Worth
 from homeenergy.findings.comparison.times import holm
 from homeenergy.stats.differences import fieller, runs_needed, two_means

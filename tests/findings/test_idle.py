@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from homeenergy.stats.quotients import quotient, ratio_of_days
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings, idle_or_use, switching_off
@@ -12,7 +13,6 @@ from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings import Trace, open_house
 from homeenergy.stats.estimate import Estimate
-from homeenergy.stats.quotients import quotient, ratio_of_days
 from tests.findings.small_house import switched
 from tests.findings.test_sample_house import SAMPLE
 

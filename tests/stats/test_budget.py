@@ -9,15 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from homeenergy.stats.budget_estimate import (
-    Estimate,
-    combine,
-    correlated,
-    means_of_readings,
-    measured,
-)
 from homeenergy.stats.coverage import NORMAL, coverage_factor, half_of_sum
+from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.parts import Parts, Source, part
+from homeenergy.stats.propagation import combine, correlated, means_of_readings
 
 
 def exact(value, unit="W"):

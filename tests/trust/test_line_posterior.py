@@ -103,7 +103,7 @@ def test_errors_beside_are_added_as_they_are_distributed():
         inside = quad(lambda e: student_t.cdf((half - e) / u, 39), -4 * u, 4 * u)[0] / (8 * u)
         return inside - 0.975
 
-    assert found.half(about, even=4 * u, slope=1.0) == pytest.approx(
+    assert found.half(about, rectangular=4 * u, slope=1.0) == pytest.approx(
         brentq(short, 0, 9 * u), rel=1e-3
     )
 

@@ -17,6 +17,11 @@ from homeenergy.trust.clamps.systematic import (
     with_clamp,
 )
 
+from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.house import Circuit, Clamp, Correction
+from homeenergy.readings import Trace
+from homeenergy.stats.estimate import Estimate, mean_estimate
+
 from .panels import START, switched
 
 CLAMP = Clamp(multiplier=2.0, uncertainty=0.03)

@@ -403,7 +403,7 @@ def standby_between(
         floor=floor,
     ).draw_w
     if backwards and rest.resolved:
-        return replace(rest, value=-rest.value, low=-rest.high, high=-rest.low)
+        return rest - 2 * rest.value  # an offset of the clamp keeps its sign
     return rest
 
 

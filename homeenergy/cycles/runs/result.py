@@ -190,7 +190,7 @@ def turned_round(cycles: Cycles) -> Cycles:
     s = cycles.rest
     draw_w = s.draw_w
     if draw_w.resolved:
-        draw_w = replace(draw_w, value=-draw_w.value, low=-draw_w.high, high=-draw_w.low)
+        draw_w = draw_w - 2 * draw_w.value  # an offset of the clamp keeps its sign
     rest = replace(
         s,
         draw_w=draw_w,

@@ -31,23 +31,25 @@ from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import FILE_NAME, read_outdoor
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
-from homeenergy.trust.clamps.systematic import clamp_over, with_systematic
+from homeenergy.stats.parts import Parts
+from homeenergy.trust.clamps.corrections import clamp_over
 from homeenergy.units import H_PER_DAY
 
 
 def mains_per_day(
-    house: House, loads: list[tuple[pd.DataFrame, float | None, ClampFloor]]
+    house: House, loads: list[tuple[pd.DataFrame, ClampFloor]]
 ) -> tuple[Estimate, Estimate]:
     """Energy per day through the mains, of a house that logs them, and what no circuit explains.
 
-    `loads` holds the hourly energy of each circuit, the stated uncertainty of its clamp, and what
-    that makes of small powers.
+    `loads` holds the hourly energy of each circuit, and how far its clamp may be off.
     """
     mains = house.mains
     legs = [house.trace(c) for c in mains]
     hourly = [hourly_energy(leg) for leg in legs]
-    known = [clamp_over(leg, c.clamp).uncertainty for leg, c in zip(legs, mains, strict=True)]
-    floors = [clamp_floor(circuit, house.supply) for circuit in mains]
+    clamps = [
+        replace(clamp_floor(c, house.supply), uncertainty=clamp_over(leg, c.clamp).uncertainty)
+        for leg, c in zip(legs, mains, strict=True)
+    ]
     zone = str(house.timezone)
     every = pd.concat([daily_energy(leg, timezone=zone) for leg in legs])
     every = every[every["covered_h"] >= LEAST_COVERAGE * every["day_h"]]
@@ -56,19 +58,17 @@ def mains_per_day(
     days = days[days["n"] == len(legs)].assign(covered_h=lambda d: d["day_h"])
     left = remainder_per_day(
         hourly,
-        [hours for hours, _, _ in loads],
+        [hours for hours, _ in loads],
         timezone=zone,
-        uncertainties=[*known, *(u for _, u, _ in loads)],
-        floors=[*floors, *(floor for _, _, floor in loads)],
+        clamps=[*clamps, *(clamp for _, clamp in loads)],
     )
-    total = energy_per_day(days)
-    each = []
-    for h, u, floor in zip(hourly, known, floors, strict=True):
+    total, known = energy_per_day(days), Parts()
+    for h, clamp in zip(hourly, clamps, strict=True):
         kwh = H_PER_DAY * float(h["kwh"].sum() / h["covered_h"].sum())
-        each += [(u or 0.0) * kwh, floor.half_kwh(kwh, hours=H_PER_DAY)]
-    if any(each):
+        known = known.plus(clamp.parts(kwh, hours=H_PER_DAY))
+    if known:
         basis = f"{total.basis}; error of the clamps of the mains"
-        total = with_systematic(total, float(np.linalg.norm(each)), basis=basis)
+        total = total.with_parts(known, basis=basis)
     return total, left
 
 
@@ -158,14 +158,14 @@ def house_findings(
 
     found: list[ApplianceFinding] = []
     spans: list[_Span] = []
-    hourly: list[tuple[pd.DataFrame, float | None, ClampFloor]] = []
+    hourly: list[tuple[pd.DataFrame, ClampFloor]] = []
     with ThreadPoolExecutor(max_workers=workers or 2) as pool:
         for finding, span, hours in pool.map(one, chosen):
             found.append(finding)
             if finding.days:
                 spans.append(span)
                 if hours is not None:
-                    hourly.append((hours, finding.clamp_uncertainty, finding.floor))
+                    hourly.append((hours, finding.floor))
             if progress:
                 progress(len(found), len(chosen), finding.circuit)
     if not spans:

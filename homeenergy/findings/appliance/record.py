@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, isfinite
 
 import pandas as pd
 
@@ -11,6 +10,7 @@ from homeenergy.cycles import Cycles
 from homeenergy.findings.weather.seasons import SeasonOfUse
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.parts import Parts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,14 +42,11 @@ class ApplianceFinding:
         How much the weather of a year drives it, and where that comes from.
     correction : str
         What house.toml multiplies the readings with, and from when: "none", "x 2".
-    clamp_uncertainty : float or None
-        Share by which the clamp's multiplier may be off at 95 %, where house.toml states it. The
-        intervals of the figures above include it, and keep it apart as their `systematic` part;
-        those of `cycles` leave it out.
     price_at_rest : float or None
         Average price of the time outside runs [currency a kWh], where prices depend on the time.
     floor : ClampFloor
-        What the clamp makes of small powers: its step and its offset.
+        How far the clamp may be off. The intervals of the figures above include it, by its sources;
+        those of `cycles` leave the multiplier out.
     """
 
     circuit: str
@@ -70,20 +67,18 @@ class ApplianceFinding:
     daily: pd.DataFrame
     season: SeasonOfUse
     correction: str = "none"
-    clamp_uncertainty: float | None = None
     price_at_rest: float | None = None
     floor: ClampFloor = UNKNOWN_FLOOR
 
-    def clamp_half_kwh(self, kwh: float, *, hours: float) -> float:
-        """Half width at 95 % of what the clamp makes of an energy over so many hours [kWh].
+    def clamp_parts(self, kwh: float, *, hours: float, rounding: bool = False) -> Parts:
+        """What the clamp makes of an energy over so many hours [kWh]; see `ClampFloor.parts`.
 
-        Its multiplier as stated, and its offset (`ClampFloor.half_kwh`).
+        `rounding` says whether to count what rounding leaves in a steady draw.
         """
-        share = self.clamp_uncertainty or 0.0
-        return hypot(share * kwh, self.floor.half_kwh(kwh, hours=hours))
+        rounding_w = self.cycles.rest.rounding_w if rounding else 0.0
+        return self.floor.parts(kwh, hours=hours, rounding_w=rounding_w)
 
-    def clamp_share(self, kwh: float, *, hours: float) -> float:
-        """The same as a share of the energy; that of the multiplier alone where there is none."""
-        if not kwh or not isfinite(kwh):
-            return self.clamp_uncertainty or 0.0
-        return self.clamp_half_kwh(kwh, hours=hours) / abs(kwh)
+    @property
+    def clamp_uncertainty(self) -> float | None:
+        """Share by which the clamp's multiplier may be off at 95 %, where house.toml states it."""
+        return self.floor.uncertainty

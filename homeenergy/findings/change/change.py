@@ -10,11 +10,9 @@ from numpy.typing import NDArray
 
 from homeenergy.findings.appliance.wording import estimate_text
 from homeenergy.findings.weather.models import Balance
-from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
-from homeenergy.house.schedule import Clamp
+from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.regression import Regression
-from homeenergy.trust.clamps.systematic import with_clamp, with_systematic
 from homeenergy.units import H_PER_DAY
 
 Array = NDArray[np.float64]
@@ -117,25 +115,25 @@ class Change:
         terms = 0 if self.balance is None else self.balance.loose_terms(np.zeros(1)).shape[1]
         return self.regression.coefficients.size > 2 + terms + (6 if self.weekday else 0)
 
-    def with_clamp(self, clamp: Clamp, *, floor: ClampFloor = UNKNOWN_FLOOR) -> Change:
-        """The same with energies widened by the stated uncertainty of the clamp.
+    def with_clamp(self, clamp: ClampFloor) -> Change:
+        """The same with energies that hold what the clamp may be off (`clamp_floor`).
 
-        Its multiplier is common to before and after, so the day and the chance stay. Of its offset,
-        of which `floor` tells, the share has what differs between the two powers.
+        Its multiplier is common to before and after, so the day, the chance and the share stay. Of
+        its offset, the share has what differs between the two powers.
         """
-        share, before, after = self.share, self.before_kwh.value, self.after_kwh.value
-        if before and after:
-            per_kwh = H_PER_DAY / after - H_PER_DAY / before
-            half = floor.half_kwh(0.0, hours=per_kwh) * abs(after / before)
-            if half and np.isfinite(half):
-                basis = f"{share.basis}; offset of the clamp"
-                share = with_systematic(share, half, basis=basis)
+        before, after = self.before_kwh.value, self.after_kwh.value
+        of_before = clamp.parts(before, hours=H_PER_DAY)
+        of_after = clamp.parts(after, hours=H_PER_DAY)
+        share = self.share
+        if before and after and of_before:
+            left = of_after.plus(of_before, -after / before).scaled(1 / before)
+            share = share.with_parts(left, basis=f"{share.basis}; error of the clamp")
         return replace(
             self,
             share=share,
-            size_kwh=with_clamp(self.size_kwh, clamp, floor=floor),
-            before_kwh=with_clamp(self.before_kwh, clamp, floor=floor, hours=H_PER_DAY),
-            after_kwh=with_clamp(self.after_kwh, clamp, floor=floor, hours=H_PER_DAY),
+            size_kwh=clamp.with_errors(self.size_kwh),
+            before_kwh=clamp.with_errors(self.before_kwh, hours=H_PER_DAY),
+            after_kwh=clamp.with_errors(self.after_kwh, hours=H_PER_DAY),
         )
 
     def to_frame(self) -> pd.DataFrame:
@@ -211,7 +209,7 @@ def _sentence(change: Change) -> str:
             f"change would have to be about {change.smallest_kwh:.2g} kWh a day."
         )
     less = size.value < 0
-    turned = replace(size, value=-size.value, low=-size.high, high=-size.low) if less else size
+    turned = -size if less else size
     between = ""
     if change.found and change.earliest != change.latest:
         between = f" (between {change.earliest:%d %b} and {change.latest:%d %b %Y})"

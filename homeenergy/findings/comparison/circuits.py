@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import tzinfo
 
 import numpy as np
@@ -11,7 +12,6 @@ from numpy.typing import NDArray
 from homeenergy.cycles.programmes import Programmes
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
-from homeenergy.findings.comparison.clamps import Clamps
 from homeenergy.findings.comparison.comparison import (
     LEAST_VALUES,
     WORTH_SEEING,
@@ -91,11 +91,6 @@ def compare_programmes(
     kwh, day = _runs(finding)
     in_a, in_b = programmes.runs(a), programmes.runs(b)
     hours = _hours_of_runs(finding)
-    same = Clamps(
-        same=True,
-        half_kwh=finding.clamp_half_kwh,
-        hours=(float(hours[in_a].mean()), float(hours[in_b].mean())),
-    )
     if weekly is None:
         weekly = float(in_a.sum() + in_b.sum()) / max(finding.days, 1.0) * 7
     return compare(
@@ -108,7 +103,8 @@ def compare_programmes(
         paired=False,
         weekly=weekly,
         worth=_worth_of_runs(finding, tariff, in_a, in_b),
-        clamps=same,
+        clamps=(finding.floor, finding.floor),
+        hours=(float(hours[in_a].mean()), float(hours[in_b].mean())),
         worth_seeing=worth_seeing,
     )
 
@@ -164,11 +160,8 @@ def compare_appliances(
             weekly = (_runs_a_week(a) + _runs_a_week(b)) / 2
     else:
         (kwh_a, day_a), (kwh_b, day_b) = days_of(a), days_of(b)
-    clamps = Clamps(
-        a=a.clamp_share(float(kwh_a.mean()) if kwh_a.size else 0.0, hours=hours_a),
-        b=b.clamp_share(float(kwh_b.mean()) if kwh_b.size else 0.0, hours=hours_b),
-        stated=a.clamp_uncertainty is not None and b.clamp_uncertainty is not None,
-    )
+    # Two clamps err independently, though their circuits may have one name, in two houses.
+    other = replace(b.floor, name=f"{b.floor.name} (of {names[1]})")
     prices = mean_price(a), mean_price(b)
     if one_price and prices[0] is not None and prices[1] is not None:
         price = (prices[0][0] + prices[1][0]) / 2
@@ -184,7 +177,8 @@ def compare_appliances(
         paired=False if per in RUNS else None,
         weekly=weekly,
         worth=worth,
-        clamps=clamps,
+        clamps=(a.floor, other),
+        hours=(hours_a, hours_b),
         worth_seeing=worth_seeing,
     )
 

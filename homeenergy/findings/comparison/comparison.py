@@ -12,12 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.wording import SMALLEST_SPREAD, interval_text, value_text
-from homeenergy.findings.comparison.clamps import Clamps, clamped
-from homeenergy.findings.cost.mean_price import scaled
-from homeenergy.stats.differences import TwoMeans, alike_factor, runs_needed, two_means
-from homeenergy.stats.estimate import Estimate, decimals, mean_estimate, number_text
+from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.stats.differences import mean_with_gaps, runs_needed, two_means
+from homeenergy.stats.estimate import Estimate, decimals, number_text
 from homeenergy.stats.means import mean_of_runs
-from homeenergy.trust.clamps.systematic import with_systematic
+from homeenergy.stats.parts import Parts
 from homeenergy.units import DAYS_PER_YEAR
 
 
@@ -46,7 +45,7 @@ def _subject(name: str) -> str:
 def _amount(estimate: Estimate) -> tuple[str, str]:
     """An estimate without its sign: "0.31 kWh", "0.25 to 0.37"."""
     if estimate.value < 0:
-        estimate = replace(estimate, value=-estimate.value, low=-estimate.high, high=-estimate.low)
+        estimate = -estimate
     places = decimals(estimate.low, estimate.high, value=estimate.value, unit=estimate.unit)
     value = f"{number_text(estimate.value, places)} {estimate.unit}"
     ends = [number_text(end, places) for end in (estimate.low, estimate.high)]
@@ -117,7 +116,7 @@ def _corrected(found: Comparison) -> str:
 
 Per = Literal["run", "load", "use", "day", "hour"]
 LEAST_VALUES = 3
-LEVEL = 0.95
+LEAST_OF_CLAMP = 1e-9  # of a value: less is the rounding of what cancels
 WORTH_SEEING = 0.1  # of the second mean: what a person would want to know of. Own rule.
 
 
@@ -235,7 +234,8 @@ def compare(
     paired: bool | None = None,
     weekly: float | None = None,
     worth: Worth | None = None,
-    clamps: Clamps | None = None,
+    clamps: tuple[ClampFloor, ClampFloor] | None = None,
+    hours: tuple[float, float] = (0.0, 0.0),
     worth_seeing: float = WORTH_SEEING,
 ) -> Comparison:
     """Compare two lots of energies.
@@ -258,8 +258,11 @@ def compare(
         given; 7 for days.
     worth : Worth, optional
         Price and currency, or what each run cost.
-    clamps : Clamps, optional
-        How far the clamps are known. Default: nothing is said of them.
+    clamps : (ClampFloor, ClampFloor), optional
+        How far the clamp of either side is known; those of one name are one clamp, whose ratio
+        error cancels in the ratio. Default: nothing is said of them.
+    hours : (float, float)
+        That a mean of either side lasts [h], which its clamp's offset counts by.
     worth_seeing : float
         Share of the second mean that would be worth seeing, for the number of runs it takes.
 
@@ -286,14 +289,20 @@ def compare(
     x, days_x = _values(a, day_a, names[0], per)
     y, days_y = _values(b, day_b, names[1], per)
     found = two_means(x, y, day_a=days_x, day_b=days_y, paired=paired)
-    clamps = clamps or Clamps()
     if found.method == "paired days" and days_x is not None and days_y is not None:
         keep_x, keep_y = np.isin(days_x, days_y), np.isin(days_y, days_x)
         x, days_x, y, days_y = x[keep_x], days_x[keep_x], y[keep_y], days_y[keep_y]
     mean_a, mean_b = _mean(x, days_x, per), _mean(y, days_y, per)
-    halves = clamps.halves(mean_a.value, mean_b.value)
-    mean_a, mean_b = clamped(mean_a, halves[0]), clamped(mean_b, halves[1])
-    difference, ratio = _estimates(found, mean_a, mean_b, clamps, n=min(x.size, y.size))
+    of_a, of_b = Parts(), Parts()
+    if clamps is not None:
+        of_a = clamps[0].parts(mean_a.value, hours=hours[0])
+        of_b = clamps[1].parts(mean_b.value, hours=hours[1])
+    mean_a, mean_b = _with_clamp(mean_a, of_a), _with_clamp(mean_b, of_b)
+    difference = _with_clamp(found.difference, of_a.plus(of_b, -1.0), words="s as stated")
+    ratio = found.ratio
+    if isfinite(ratio.value) and mean_b.value:
+        of_ratio = of_a.plus(of_b, -ratio.value).scaled(1 / mean_b.value)
+        ratio = _with_clamp(ratio, of_ratio, words="s as stated")
     weekly = _weekly(days_x, days_y, per) if weekly is None else weekly
     # What the clamps may be off does not shrink with the number of runs.
     worth_seen = worth_seeing * abs(mean_b.value)
@@ -316,7 +325,7 @@ def compare(
             weekly,
             (day_a, day_b),
             paired,
-            clamps=clamps,
+            clamps_kwh=(of_a, of_b),
             means_kwh=(mean_a.value, mean_b.value),
         ),
         worth_seeing=worth_seeing,
@@ -355,36 +364,21 @@ def _values(
 def _mean(x: NDArray[np.float64], day: NDArray[np.int64] | None, per: str) -> Estimate:
     if day is not None and per in ("run", "load", "use"):
         return mean_of_runs(x, day)
-    plain = mean_estimate(x, unit="kWh", basis=f"mean of {x.size} {per}s, t interval")
-    factor = 1.0 if day is None else alike_factor(x - x.mean(), day)
-    if factor == 1:
-        return plain
-    half = factor * (plain.high - plain.value)
-    basis = f"{plain.basis}, widened as days may be alike"
-    return replace(plain, low=plain.value - half, high=plain.value + half, basis=basis)
+    return mean_with_gaps(x, day, unit="kWh", basis=f"mean of {x.size} {per}s, t interval")
 
 
-def _estimates(
-    found: TwoMeans, a: Estimate, b: Estimate, clamps: Clamps, *, n: int
-) -> tuple[Estimate, Estimate]:
-    """Difference and ratio, with what the clamps add to each."""
-    value, low, high = found.difference
-    difference = Estimate(value=value, low=low, high=high, unit="kWh", n=n, basis=found.words)
-    value, low, high = found.ratio
-    ratio = Estimate(value=value, low=low, high=high, unit="", n=n, basis=found.words)
-    half = clamps.half_of_difference(a.value, b.value)
-    share = clamps.share_of_ratio(a.value, b.value)
-    if half:
-        basis = f"{difference.basis}; error of the clamps as stated"
-        difference = with_systematic(difference, half, basis=basis)
-    if share and isfinite(ratio.value):
-        basis = f"{ratio.basis}; error of the clamps as stated"
-        ratio = with_systematic(ratio, share * abs(ratio.value), basis=basis)
-    return difference, ratio
+def _with_clamp(found: Estimate, parts: Parts, *, words: str = "") -> Estimate:
+    """An estimate with errors of clamps, if they do not cancel."""
+    reach = parts.half(above=True)
+    if not reach > LEAST_OF_CLAMP * abs(found.value):
+        return found
+    return found.with_parts(parts, basis=f"{found.basis}; error of the clamp{words}")
 
 
-def _remarks(clamps: Clamps) -> tuple[str, ...]:
-    if clamps.same or clamps.stated:
+def _remarks(clamps: tuple[ClampFloor, ClampFloor] | None) -> tuple[str, ...]:
+    if clamps is None or clamps[0].name == clamps[1].name:
+        return ()
+    if all(clamp.uncertainty is not None for clamp in clamps):
         return ()
     return (
         "Two clamps are compared, and the uncertainty of at least one is not stated in "
@@ -409,26 +403,32 @@ def _worth(
     days: tuple[ArrayLike | None, ArrayLike | None],
     paired: bool | None,
     *,
-    clamps: Clamps,
+    clamps_kwh: tuple[Parts, Parts],
     means_kwh: tuple[float, float],
 ) -> Estimate | None:
-    """What the difference is worth in a year."""
+    """What the difference is worth in a year.
+
+    What the clamps are off by is paid at each side's own price.
+    """
     if worth is None or not isfinite(weekly):
         return None
     a_year = DAYS_PER_YEAR / 7 * weekly
     if worth.a and worth.b:
         day_a, day_b = (None if d is None else np.asarray(d, dtype=np.int64) for d in days)
         costs = two_means(
-            np.array(worth.a), np.array(worth.b), day_a=day_a, day_b=day_b, paired=paired
+            np.array(worth.a),
+            np.array(worth.b),
+            day_a=day_a,
+            day_b=day_b,
+            paired=paired,
+            unit=worth.currency,
         )
-        value, low, high = costs.difference
-        means = float(np.mean(worth.a)), float(np.mean(worth.b))
-        half = clamps.half_of_costs(means, means_kwh)
-        each = Estimate(
-            value=value, low=low, high=high, unit=worth.currency, n=difference.n, basis=costs.words
+        of_a, of_b = (
+            parts.scaled(float(np.mean(paid)) / kwh if kwh else 0.0)
+            for parts, paid, kwh in zip(clamps_kwh, (worth.a, worth.b), means_kwh, strict=True)
         )
-        each = with_systematic(each, half, basis=each.basis)
-        return scaled(each, a_year)
+        each = costs.difference.with_parts(of_a.plus(of_b, -1.0))
+        return replace(each.scaled(a_year), n=difference.n)
     if not isfinite(worth.price_per_kwh):
         return None
-    return scaled(difference, a_year * worth.price_per_kwh, unit=worth.currency)
+    return difference.scaled(a_year * worth.price_per_kwh, unit=worth.currency)

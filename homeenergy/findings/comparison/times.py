@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.comparison.circuits import days_of, timezone_of
-from homeenergy.findings.comparison.clamps import Clamps
 from homeenergy.findings.comparison.comparison import LEAST_VALUES, Comparison, Worth, compare
 from homeenergy.findings.cost.mean_price import mean_price
 from homeenergy.findings.days.daily import LEAST_OF_AN_HOUR, hourly_energy
@@ -160,7 +159,8 @@ def _against_others(
         paired=by_week,
         weekly=weekly,
         worth=_worth(finding),
-        clamps=_clamp(finding),
+        clamps=(finding.floor, finding.floor),
+        hours=(H_PER_DAY, H_PER_DAY),
     )
     if not by_week:
         return found
@@ -220,7 +220,8 @@ def compare_hours(trace: Trace, *, finding: ApplianceFinding) -> Comparisons:
                 paired=True,
                 weekly=7,
                 worth=_worth(finding),
-                clamps=_clamp(finding, hours=1.0),
+                clamps=(finding.floor, finding.floor),
+                hours=(1.0, 1.0),
             )
         )
     return corrected(found, of="hours of the day")
@@ -254,11 +255,6 @@ def holm(p: list[float]) -> NDArray[np.float64]:
     adjusted = np.empty(values.size)
     adjusted[order] = np.minimum(np.maximum.accumulate(values[order] * steps), 1.0)
     return adjusted
-
-
-def _clamp(finding: ApplianceFinding, *, hours: float = H_PER_DAY) -> Clamps:
-    """Of times that are as long."""
-    return Clamps(same=True, half_kwh=finding.clamp_half_kwh, hours=(hours, hours))
 
 
 def _worth(finding: ApplianceFinding) -> Worth | None:

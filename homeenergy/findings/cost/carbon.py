@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.house.schedule import CarbonFactor
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import WH_PER_KWH
@@ -49,5 +48,5 @@ def carbon_of(used: Estimate, factor: CarbonFactor) -> Estimate:
     if per_unit is None:
         raise ValueError(f"carbon_of takes kWh or Wh, got {used.unit!r}")
     text = f"times {factor.kg_per_kwh:g} kg a kWh, an average ({factor.source}, {factor.year})"
-    kg = scaled(used, per_unit * factor.kg_per_kwh, unit="kg")
+    kg = used.scaled(per_unit * factor.kg_per_kwh, unit="kg")
     return replace(kg, basis=f"{used.basis}; {text}")

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from math import isfinite
 
 from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.stats.estimate import Estimate
 from homeenergy.units import DAYS_PER_YEAR
 
 SAME_PRICE = 1e-6  # relative: less is the rounding of sums
@@ -40,16 +38,3 @@ def prices_differ(rows: Sequence[ApplianceFinding]) -> bool:
     """Whether appliances paid more for a kWh than others, as under a tariff by time of use."""
     prices = [paid[0] for paid in map(mean_price, rows) if paid is not None]
     return bool(prices) and max(prices) - min(prices) > SAME_PRICE * abs(max(prices, key=abs))
-
-
-def scaled(estimate: Estimate, factor: float, *, unit: str | None = None) -> Estimate:
-    """An estimate times a number without uncertainty, of any sign."""
-    ends = sorted((estimate.low * factor, estimate.high * factor)) if factor else [0.0, 0.0]
-    return replace(
-        estimate,
-        value=estimate.value * factor,
-        low=ends[0],
-        high=ends[1],
-        systematic=estimate.systematic * abs(factor),
-        unit=estimate.unit if unit is None else unit,
-    )

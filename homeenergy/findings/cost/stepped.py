@@ -20,7 +20,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.findings.days.daily import LEAST_COVERAGE, daily_energy
 from homeenergy.house.tariff import PriceBlock, Tariff
 from homeenergy.readings.house import House
@@ -229,7 +228,7 @@ def with_share_of_bill(
 
 
 def _share(per_day: Estimate, price: float, tariff: Tariff, whose: str) -> Estimate:
-    cost = scaled(per_day, DAYS_PER_YEAR * price, unit=tariff.currency)
+    cost = per_day.scaled(DAYS_PER_YEAR * price, unit=tariff.currency)
     price_text = f"{price:.3g} {tariff.currency} a kWh"
     return replace(
         cost,

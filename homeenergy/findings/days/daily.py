@@ -12,9 +12,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.readings.trace import Trace, as_trace
-from homeenergy.stats.estimate import NORMAL, Estimate
+from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_days
-from homeenergy.trust.clamps.systematic import with_systematic
+from homeenergy.stats.parts import Parts
 from homeenergy.units import H_PER_DAY, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 # A day with less of its time covered says little about a whole day.
@@ -173,8 +173,7 @@ def remainder_per_day(
     loads: list[pd.DataFrame],
     *,
     timezone: tzinfo | str,
-    uncertainties: Sequence[float | None] = (),
-    floors: Sequence[ClampFloor] = (),
+    clamps: Sequence[ClampFloor] = (),
 ) -> Estimate:
     """Energy a day that goes through the mains and through no measured circuit [kWh].
 
@@ -184,16 +183,14 @@ def remainder_per_day(
         From `hourly_energy`. Only hours that nearly all of all of them cover are compared.
     timezone : zone or its name
         Decides when a day begins.
-    uncertainties : sequence of float or None
-        Stated at 95 % for the clamp of each of `mains`, then of `loads`, as a share.
-    floors : sequence of ClampFloor
-        Of the same clamps.
+    clamps : sequence of ClampFloor, optional
+        How far the clamp of each of `mains`, then of `loads`, may be off. Default: not stated.
 
     Notes
     -----
     A small difference of large figures: the errors of the clamps matter more than the spread of the
-    days. Where none is stated, a clamp is taken to lie evenly within `CLAMP_LIMIT` of its reading;
-    they are combined with the spread as JCGM 100:2008 4.3.7 and 5.1.2 say.
+    days. Where none is stated, a clamp is taken to lie anywhere within `CLAMP_LIMIT` of its
+    reading with the same density (JCGM 100:2008, 4.3.7).
     """
     hours = pd.concat([*mains, *loads], axis=1, keys=range(len(mains) + len(loads)), sort=True)
     covered_h = pd.DataFrame(hours.xs("covered_h", axis=1, level=1))
@@ -213,14 +210,12 @@ def remainder_per_day(
             }
         )
     )
-    usual = NORMAL * CLAMP_LIMIT / np.sqrt(3)
-    shares = [usual if u is None else u for u in uncertainties or [None] * kwh.shape[1]]
     each_kwh = kwh.mean().to_numpy() * H_PER_DAY
-    offsets_kwh = [
-        floor.half_kwh(float(one), hours=H_PER_DAY)
-        for floor, one in zip(floors, each_kwh, strict=False)
-    ]
-    clamps_kwh = np.linalg.norm([*(each_kwh * shares), *offsets_kwh])
-    stated = any(u is not None for u in uncertainties)
+    known = clamps or [ClampFloor(name=str(number)) for number in range(kwh.shape[1])]
+    errors = Parts()
+    for number, (clamp, one_kwh) in enumerate(zip(known, each_kwh, strict=True)):
+        one = clamp.parts(float(one_kwh), hours=H_PER_DAY, usual_limit=CLAMP_LIMIT)
+        errors = errors.plus(one, 1.0 if number < len(mains) else -1.0)
+    stated = any(clamp.uncertainty is not None for clamp in known)
     words = f"each clamp within {CLAMP_LIMIT:.1%}" + (", or as stated" if stated else "")
-    return with_systematic(plain, float(clamps_kwh), basis=f"{plain.basis}; {words}")
+    return plain.with_parts(errors, basis=f"{plain.basis}; {words}")

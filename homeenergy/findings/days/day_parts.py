@@ -116,14 +116,6 @@ def day_edges_ns(daily: pd.DataFrame) -> NDArray[np.int64]:
     return np.r_[begins, last_ns]
 
 
-def rounding_w(finding: ApplianceFinding) -> float:
-    """Half width of what a constant error within a step makes of the draw [W]."""
-    standby = finding.cycles.standby
-    if standby.resolved and standby.systematic:
-        return standby.systematic
-    return finding.cycles.rest.rounding_half_w
-
-
 def _by_day(
     plateaus: Plateaus,
     amount: NDArray[np.floating],

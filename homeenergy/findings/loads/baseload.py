@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from math import hypot, inf, isfinite, sqrt
+from dataclasses import dataclass
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -19,15 +19,14 @@ from homeenergy.findings.appliance.wording import (
     percent_text,
     value_text,
 )
-from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.findings.days.daily import CLAMP_LIMIT, LEAST_COVERAGE
 from homeenergy.house.clamp_floor import clamp_floor
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
-from homeenergy.stats.estimate import NORMAL, Estimate, number_text
+from homeenergy.stats.estimate import Estimate, number_text
 from homeenergy.stats.means import mean_of_days
-from homeenergy.trust.clamps.systematic import with_systematic
+from homeenergy.stats.parts import Parts
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 # Lawrence Berkeley National Laboratory, ten houses in California (buildings.lbl.gov): what a whole
@@ -90,7 +89,6 @@ def part_w(row: Any) -> Estimate:
         unit="W",
         n=0,
         basis="",
-        systematic=row.systematic_w,
     )
 
 
@@ -164,7 +162,7 @@ class Baseload:
     def kwh_per_year(self) -> Estimate:
         """What `always_w` takes in a year [kWh]."""
         factor = DAYS_PER_YEAR * S_PER_DAY / S_PER_H / WH_PER_KWH
-        return scaled(self.always_w, factor, unit="kWh")
+        return self.always_w.scaled(factor, unit="kWh")
 
     @property
     def sentence(self) -> str:
@@ -249,10 +247,10 @@ def house_baseload(
     names = [c.name for c in mains] or [f.circuit for f in loads]
     table = table.assign(level_w=table[names].sum(axis=1))
     quiet = _quietest(table, house, window_s=window_s, hours=hours)
-    level = _mean_w(quiet["level_w"], _clamps_w(house, names, quiet))
+    level = _mean_w(quiet["level_w"], _clamps(house, names, quiet))
     above_w = pd.DataFrame({f.circuit: _above_standby_w(f, quiet, window_s) for f in loads})
     always_w = quiet["level_w"] - above_w.sum(axis=1).to_numpy(np.float64)
-    always = _mean_w(always_w, level.systematic)
+    always = _mean_w(always_w, level.parts.chosen(observed=False))
     parts = _parts(house, loads, quiet, above_w, with_mains=bool(mains))
     parts = parts.assign(share=parts["watts_w"] / level.value)
     parts = parts.sort_values("watts_w", ascending=False, ignore_index=True)
@@ -351,26 +349,22 @@ def _above_standby_w(
     return np.where(running, quiet[finding.circuit].to_numpy(np.float64) - base_w, 0.0)
 
 
-def _mean_w(watts: pd.Series, systematic_w: float) -> Estimate:
-    found = replace(mean_of_days(watts.to_numpy(np.float64)), unit="W")
-    if not isfinite(found.high):
-        found = replace(found, low=-inf, high=inf)
+def _mean_w(watts: pd.Series, clamps: Parts) -> Estimate:
+    found = mean_of_days(watts.to_numpy(np.float64), unit="W")
     basis = found.basis.replace("whole days", "quietest times of days")
-    return with_systematic(found, systematic_w, basis=basis)
+    return found.with_parts(clamps, basis=basis)
 
 
-def _clamps_w(
-    house: House, names: list[str], quiet: pd.DataFrame, *, unstated: float = 0.0
-) -> float:
-    """What the clamps of these circuits may be off, by their steps and their ratios [W]."""
-    squares = 0.0
+def _clamps(
+    house: House, names: list[str], quiet: pd.DataFrame, *, usual_limit: float = 0.0
+) -> Parts:
+    """What the clamps of these circuits make of the sum of their powers [W]."""
+    found = Parts()
     for name in names:
-        circuit = house.circuit(name)
-        share = unstated if circuit.clamp.uncertainty is None else circuit.clamp.uncertainty
+        clamp = clamp_floor(house.circuit(name), house.supply)
         kwh = float(quiet[name].mean()) / WH_PER_KWH  # of an hour
-        offset_kwh = clamp_floor(circuit, house.supply).half_kwh(kwh, hours=1.0)
-        squares += offset_kwh**2 + (share * kwh) ** 2
-    return sqrt(squares) * WH_PER_KWH
+        found = found.plus(clamp.parts(kwh, hours=1.0, usual_limit=usual_limit))
+    return found.scaled(WH_PER_KWH)
 
 
 def _parts(
@@ -384,32 +378,30 @@ def _parts(
     rows = []
     for finding in loads:
         above = above_w[finding.circuit].set_axis(quiet.index)
-        known_w = _clamps_w(house, [finding.circuit], quiet)
+        clamp = _clamps(house, [finding.circuit], quiet)
         state = NEVER_OFF if KINDS[finding.kind].never_off else STANDBY
         name = (finding.circuit, finding.appliance)
-        rows.append(_part(*name, state, quiet[finding.circuit] - above, known_w))
+        rows.append(_part(*name, state, quiet[finding.circuit] - above, clamp))
         if above.any():
             started = IN_USE if KINDS[finding.kind].by_hand else BY_ITSELF
-            rows.append(_part(*name, started, above, 0.0))
+            rows.append(_part(*name, started, above, Parts()))
     if with_mains:
         names = [f.circuit for f in loads]
         legs = [c.name for c in house.circuits if c.role == "mains" and c.name in quiet]
-        usual = NORMAL * CLAMP_LIMIT / sqrt(3)
-        off_w = hypot(
-            _clamps_w(house, legs, quiet, unstated=usual),
-            _clamps_w(house, names, quiet, unstated=usual),
+        of_legs, of_loads = (
+            _clamps(house, some, quiet, usual_limit=CLAMP_LIMIT) for some in (legs, names)
         )
         left = quiet["level_w"] - quiet[names].sum(axis=1)
-        rows.append(_part("", UNMEASURED, REST, left, off_w))
+        rows.append(_part("", UNMEASURED, REST, left, of_legs.plus(of_loads, -1.0)))
     return pd.DataFrame(rows)
 
 
 def _part(
-    circuit: str, appliance: str, state: str, watts: pd.Series, systematic_w: float
+    circuit: str, appliance: str, state: str, watts: pd.Series, clamps: Parts
 ) -> dict[str, object]:
-    found = _mean_w(watts, systematic_w)
+    found = _mean_w(watts, clamps)
     if found.value >= 0 > found.low and state != REST:
-        found = replace(found, low=0.0)  # nothing here feeds power back
+        found = found.within(least=0.0)  # nothing here feeds power back
     return {
         "circuit": circuit,
         "appliance": appliance,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import ceil, hypot, inf, isfinite, isnan, log, nan
+from math import ceil, inf, isfinite, isnan, log, nan
 
 import numpy as np
 import pandas as pd
@@ -18,13 +18,12 @@ from homeenergy.findings.appliance.wording import (
     percent_text,
     value_text,
 )
-from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.findings.days.daily import energy_per_day
-from homeenergy.findings.days.day_parts import day_parts, rounding_w
+from homeenergy.findings.days.day_parts import day_parts
 from homeenergy.house.kinds import KINDS
-from homeenergy.stats.estimate import Estimate, number_text, rounded_up
-from homeenergy.stats.quotients import quotient, ratio_of_days
-from homeenergy.trust.clamps.systematic import with_systematic
+from homeenergy.stats.estimate import Estimate, measured, number_text, rounded_up
+from homeenergy.stats.means import ratio_of_days
+from homeenergy.stats.parts import Parts
 from homeenergy.units import DAYS_PER_YEAR, S_PER_H, WH_PER_KWH
 
 WEEKS_PER_YEAR = DAYS_PER_YEAR / 7
@@ -78,7 +77,7 @@ def _share(share: Estimate) -> str:
 def _break_even_words(idle_use: IdleUse) -> str:
     uses, least, span = plural(idle_use.use_name), idle_use.break_even_per_week, "week"
     if (least.high if is_bound(least) else least.value) < SELDOM_PER_WEEK:
-        least, span = scaled(least, WEEKS_PER_YEAR), "year"
+        least, span = least.scaled(WEEKS_PER_YEAR), "year"
     if is_bound(least):
         return f"it can wait more than it works only below {bound_text(least.high)} {uses} a {span}"
     if not isfinite(least.value):
@@ -151,22 +150,22 @@ class IdleUse:
     @property
     def idle_kwh_per_week(self) -> Estimate:
         """Energy at rest in a week [kWh]."""
-        return scaled(self.idle_kwh_per_day, DAYS_PER_WEEK)
+        return self.idle_kwh_per_day.scaled(DAYS_PER_WEEK)
 
     @property
     def use_kwh_per_week(self) -> Estimate:
         """Energy of its runs in a week [kWh]."""
-        return scaled(self.use_kwh_per_day, DAYS_PER_WEEK)
+        return self.use_kwh_per_day.scaled(DAYS_PER_WEEK)
 
     @property
     def idle_kwh_per_year(self) -> Estimate:
         """Energy at rest in a year like these days [kWh]."""
-        return scaled(self.idle_kwh_per_day, DAYS_PER_YEAR)
+        return self.idle_kwh_per_day.scaled(DAYS_PER_YEAR)
 
     @property
     def use_kwh_per_year(self) -> Estimate:
         """Energy of its runs in a year like these days [kWh]."""
-        return scaled(self.use_kwh_per_day, DAYS_PER_YEAR)
+        return self.use_kwh_per_day.scaled(DAYS_PER_YEAR)
 
     @property
     def away_h_per_day(self) -> float:
@@ -294,7 +293,7 @@ def _idle_w(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
     standby = finding.cycles.standby
     if KINDS[finding.kind].never_off:
         basis = "never off, so never idle"
-        return Estimate(value=nan, low=nan, high=nan, unit="W", n=0, basis=basis)
+        return measured(nan, unit="W", n=0, basis=basis)
     if not standby.resolved or not isfinite(standby.value):
         return standby
     days = parts[parts["whole"] & (parts["away_h"] > 0)]
@@ -306,7 +305,8 @@ def _idle_w(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
         unit="W",
         basis="mean draw at rest",
     )
-    return with_systematic(watts, rounding_w(finding), basis=f"{watts.basis}, and a step of it")
+    constant = standby.parts.chosen(observed=False)
+    return watts.with_parts(constant, basis=f"{watts.basis}, and a step of it")
 
 
 def _idle_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
@@ -315,9 +315,12 @@ def _idle_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimat
     if not KINDS[finding.kind].never_off and not isfinite(standby.value):
         return replace(_per_day(parts, "idle_kwh"), value=nan, low=nan, high=nan)
     if KINDS[finding.kind].never_off or standby.resolved:
-        measured = _per_day(parts, "idle_kwh")
-        half = 0.0 if KINDS[finding.kind].never_off else standby.systematic * away_h / WH_PER_KWH
-        return with_systematic(measured, half, basis=f"{measured.basis}, at rest")
+        per_day = _per_day(parts, "idle_kwh")
+        constant = standby.parts.chosen(observed=False).scaled(away_h / WH_PER_KWH)
+        never_off = KINDS[finding.kind].never_off
+        return per_day.with_parts(
+            Parts() if never_off else constant, basis=f"{per_day.basis}, at rest"
+        )
     high = standby.high * away_h / WH_PER_KWH
     if isfinite(finding.kwh_per_day.high):
         high = min(high, max(finding.kwh_per_day.high, 0.0))  # a part is no more than all of it
@@ -326,12 +329,10 @@ def _idle_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimat
 
 
 def _use_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
-    measured = _per_day(parts, "use_kwh")
+    per_day = _per_day(parts, "use_kwh")
     used_h = 24 * (1 - float(parts["away_h"].sum()) / float(parts["covered_h"].sum()))
-    rounded_w = finding.cycles.rest.rounding_half_w
-    clamp_kwh = finding.clamp_half_kwh(measured.value, hours=used_h)
-    half = hypot(clamp_kwh, rounded_w * used_h / WH_PER_KWH)
-    return with_systematic(measured, half, basis=f"{measured.basis}, in use")
+    clamp = finding.clamp_parts(per_day.value, hours=used_h, rounding=True)
+    return per_day.with_parts(clamp, basis=f"{per_day.basis}, in use")
 
 
 def _idle_share(finding: ApplianceFinding, parts: pd.DataFrame, idle: Estimate) -> Estimate:
@@ -352,10 +353,9 @@ def _idle_share(finding: ApplianceFinding, parts: pd.DataFrame, idle: Estimate) 
     )
     if never_off or not isfinite(share.value):
         return share
-    offset_kwh = rounding_w(finding) / WH_PER_KWH * float(days["away_h"].sum())
-    half = offset_kwh / float(total.sum()) * (1 - share.value)
-    widened = with_systematic(share, half, basis=share.basis)
-    return replace(widened, low=max(widened.low, 0.0), high=min(widened.high, 1.0))
+    share_per_w = float(days["away_h"].sum()) / WH_PER_KWH / float(total.sum()) * (1 - share.value)
+    constant = finding.cycles.standby.parts.chosen(observed=False)
+    return share.with_parts(constant.scaled(share_per_w)).within(least=0.0, most=1.0)
 
 
 def _uses_per_week(parts: pd.DataFrame) -> Estimate:
@@ -364,10 +364,11 @@ def _uses_per_week(parts: pd.DataFrame) -> Estimate:
     rate = ratio_of_days(
         days["starts"].to_numpy(np.float64), hours, unit="a week", basis="runs begun"
     )
-    found = scaled(rate, H_PER_WEEK)
+    found = rate.scaled(H_PER_WEEK)
     if found.value == 0:
-        return replace(found, low=0.0, high=NONE_SEEN * H_PER_WEEK / float(hours.sum()))
-    return replace(found, low=max(found.low, 0.0))
+        most = NONE_SEEN * H_PER_WEEK / float(hours.sum())
+        return found.between(0.0, most, basis=found.basis)
+    return found.within(least=0.0)
 
 
 def _waiting_h_per_use(finding: ApplianceFinding, idle_w: Estimate) -> Estimate:
@@ -381,16 +382,16 @@ def _waiting_h_per_use(finding: ApplianceFinding, idle_w: Estimate) -> Estimate:
         return Estimate(
             value=value, low=low, high=inf, unit="h", n=use.n, basis="one use over the draw at rest"
         )
-    # The clamp's multiplier is in both: the spread of uses alone counts.
-    spread = replace(use, low=use.value - use.spread, high=use.value + use.spread, systematic=0.0)
-    kw = scaled(idle_w, 1 / WH_PER_KWH, unit="kW")
-    ratio = quotient(spread, kw, unit="h", basis="one use over the draw at rest")
-    return replace(ratio, low=max(ratio.low, 0.0))
+    # The clamp's multiplier is in both, and cancels.
+    kw = finding.floor.with_ratio(idle_w).scaled(1 / WH_PER_KWH, unit="kW")
+    ratio = use.over(kw, unit="h", positive=True).within(least=0.0)
+    basis = "one use over the draw at rest; interval of a ratio after Fieller (1954)"
+    return replace(ratio, basis=basis)
 
 
 def _break_even(finding: ApplianceFinding, waiting_h: Estimate) -> Estimate:
     runs = finding.cycles.complete
-    unknown = Estimate(value=nan, low=nan, high=nan, unit="a week", n=len(runs), basis="")
+    unknown = measured(nan, unit="a week", n=len(runs), basis="")
     if not KINDS[finding.kind].by_hand:
         return replace(unknown, basis=f"{finding.kind}: nobody starts its runs")
     if not len(runs):

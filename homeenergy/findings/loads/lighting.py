@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from math import hypot, inf, isfinite
+from dataclasses import dataclass
+from math import isfinite
 
 import numpy as np
 import pandas as pd
@@ -17,9 +17,7 @@ from homeenergy.findings.days.daily import LEAST_COVERAGE
 from homeenergy.findings.days.day_parts import between_edges, day_edges_ns, in_runs
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, number_text
-from homeenergy.stats.means import mean_of_days
-from homeenergy.stats.quotients import ratio_of_days
-from homeenergy.trust.clamps.systematic import with_systematic
+from homeenergy.stats.means import mean_of_days, ratio_of_days
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 # Hours are counted in quarters: no zone is off UTC by less (common practice, no source).
@@ -120,10 +118,9 @@ def hours_of_use(finding: ApplianceFinding) -> HoursOfUse:
     per_day = _per_day(finding, on, hours, kwh)
     days = per_day[per_day["whole"]] if per_day["whole"].any() else per_day
     scale = (S_PER_DAY / S_PER_H / days["covered_h"]).to_numpy(np.float64)
-    on_h = _mean(days["on_h"].to_numpy(np.float64) * scale, unit="h", days=len(days))
-    energy = _mean(days["kwh"].to_numpy(np.float64) * scale, unit="kWh", days=len(days))
-    known_kwh = finding.clamp_half_kwh(energy.value, hours=on_h.value)
-    energy = with_systematic(energy, known_kwh, basis=energy.basis)
+    on_h = mean_of_days(days["on_h"].to_numpy(np.float64) * scale, unit="h")
+    energy = mean_of_days(days["kwh"].to_numpy(np.float64) * scale)
+    energy = energy.with_parts(finding.clamp_parts(energy.value, hours=on_h.value))
     return HoursOfUse(
         finding=finding,
         hours_per_day=on_h,
@@ -175,13 +172,6 @@ def _per_day(
     )
 
 
-def _mean(values: NDArray[np.float64], *, unit: str, days: int) -> Estimate:
-    found = replace(mean_of_days(values), unit=unit)
-    if days < 2:
-        return replace(found, low=-inf, high=inf)
-    return found
-
-
 def _on_w(finding: ApplianceFinding, days: pd.DataFrame) -> Estimate:
     watts = ratio_of_days(
         days["kwh"].to_numpy(np.float64) * WH_PER_KWH,
@@ -189,9 +179,8 @@ def _on_w(finding: ApplianceFinding, days: pd.DataFrame) -> Estimate:
         unit="W",
         basis="mean while on",
     )
-    known_w = finding.clamp_half_kwh(watts.value / WH_PER_KWH, hours=1.0) * WH_PER_KWH
-    rounding_w = finding.cycles.rest.rounding_half_w
-    return with_systematic(watts, hypot(known_w, rounding_w), basis=watts.basis)
+    clamp = finding.clamp_parts(watts.value / WH_PER_KWH, hours=1.0, rounding=True)
+    return watts.with_parts(clamp.scaled(WH_PER_KWH))
 
 
 def _levels(plateaus: Plateaus, on: NDArray[np.bool_], *, covered_h: float) -> pd.DataFrame:
@@ -252,7 +241,7 @@ def _sentence(use: HoursOfUse) -> str:
     if use.hours_per_day.value == 0 or not isfinite(use.on_w.value):
         return f"{name} was never on in these {use.finding.days:.1f} days."
     hours = clipped(use.hours_per_day, use.finding)
-    hours = replace(hours, high=min(hours.high, 24.0)) if isfinite(hours.high) else hours
+    hours = hours.within(most=24.0) if isfinite(hours.high) else hours
     text = f"{name} is on {value_text(hours)} h a day ({interval_text(hours, of='days')})"
     text += f" at {estimate_text(use.on_w)} on average"
     if len(use.levels) > 1 and _steady(use.finding):

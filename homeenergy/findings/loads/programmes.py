@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,6 @@ from homeenergy.cycles.programmes import Programmes, find_programmes
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.wording import interval_text, value_text
 from homeenergy.findings.comparison.circuits import timezone_of
-from homeenergy.findings.comparison.clamps import clamped
 from homeenergy.findings.cost.cost import run_costs
 from homeenergy.findings.cost.mean_price import mean_price
 from homeenergy.findings.days.daily import local_days
@@ -155,16 +154,18 @@ def _use(
     kwh = table["energy_wh"].to_numpy(np.float64) / WH_PER_KWH
     hours = float(table["duration_s"].mean()) / S_PER_H
     run_kwh = mean_of_runs(kwh, day)
-    share = finding.clamp_share(run_kwh.value, hours=hours)
+    clamp = finding.clamp_parts(run_kwh.value, hours=hours)
+    words = "; error of the clamp" if clamp else ""
     cost = None
     if costs is not None:
-        mean = replace(mean_of_runs(costs[0][own], day), unit=costs[1])
-        cost = clamped(mean, share * abs(mean.value))
+        cost = mean_of_runs(costs[0][own], day, unit=costs[1])
+        of_cost = clamp.scaled(cost.value / run_kwh.value if run_kwh.value else 0.0)
+        cost = cost.with_parts(of_cost, basis=f"{cost.basis}{words}")
     minutes = table["duration_s"].to_numpy(np.float64) / S_PER_H * 60
     return ProgrammeUse(
         name=name,
         runs=int(own.sum()),
-        run_kwh=clamped(run_kwh, share * abs(run_kwh.value)),
+        run_kwh=run_kwh.with_parts(clamp, basis=f"{run_kwh.basis}{words}"),
         minutes=mean_estimate(minutes, unit="min", basis=f"mean of {own.sum()} runs, t interval"),
         cost=cost,
     )

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from math import hypot, inf, isfinite
 
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.findings.saving.saving import (
     Saving,
     energy_now,
@@ -20,6 +18,7 @@ from homeenergy.findings.saving.saving import (
     saved_text,
 )
 from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.parts import Source
 
 RULES = (
     "Of measures on one circuit each acts on what those before it leave: it saves the same share "
@@ -150,8 +149,8 @@ def combine_savings(savings: Iterable[Saving]) -> Savings:
     kwh, cost = [], []
     for one in made:
         of_kwh, of_cost = _after(one, left.setdefault(one.finding.circuit, _Left()))
-        kwh.append(scaled(one.kwh_per_year, of_kwh))
-        cost.append(None if one.cost_per_year is None else scaled(one.cost_per_year, of_cost))
+        kwh.append(one.kwh_per_year.scaled(of_kwh))
+        cost.append(None if one.cost_per_year is None else one.cost_per_year.scaled(of_cost))
     circuits = [s.finding.circuit for s in made]
     known = [c for c in cost if c is not None]
     money = _total(known, circuits) if len(known) == len(made) else None
@@ -196,26 +195,10 @@ def _after(one: Saving, left: _Left) -> tuple[float, float]:
 
 
 def _total(parts: Sequence[Estimate], circuits: Sequence[str]) -> Estimate:
-    """Sum; half widths of one circuit added, of different circuits added in squares."""
-    value = sum(p.value for p in parts)
-    below: dict[str, float] = {}
-    above: dict[str, float] = {}
-    common: dict[str, float] = {}
-    for part, circuit in zip(parts, circuits, strict=True):
-        below[circuit] = below.get(circuit, 0.0) + _half(part.value, part.low)
-        above[circuit] = above.get(circuit, 0.0) + _half(part.value, part.high)
-        common[circuit] = common.get(circuit, 0.0) + part.systematic
-    return replace(
-        parts[0],
-        value=value,
-        low=value - hypot(*below.values()),
-        high=value + hypot(*above.values()),
-        n=min(p.n for p in parts),
-        basis="sum of what each saves after those before it",
-        resolved=any(p.resolved for p in parts),
-        systematic=hypot(*common.values()),
+    """Sum; what measures on one circuit scatter by is taken to be the same error in all of them."""
+    total, *others = (
+        one.merged(Source("scatter", circuit)) for one, circuit in zip(parts, circuits, strict=True)
     )
-
-
-def _half(value: float, end: float) -> float:
-    return abs(end - value) if isfinite(end) else inf
+    for one in others:
+        total = total + one
+    return replace(total, basis="sum of what each saves after those before it")

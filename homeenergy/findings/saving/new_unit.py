@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import hypot
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,13 +10,11 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.wording import estimate_text
-from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.findings.loads.idle import IdleUse, idle_or_use
 from homeenergy.findings.saving.saving import (
     Part,
     Saving,
     as_estimate,
-    difference,
     energy_now,
     given_text,
     made_saving,
@@ -25,7 +22,7 @@ from homeenergy.findings.saving.saving import (
 )
 from homeenergy.findings.year.annual import AnnualEnergy, annual_energy
 from homeenergy.stats.estimate import Estimate
-from homeenergy.stats.quotients import ratio_of_days
+from homeenergy.stats.means import ratio_of_days
 from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, WH_PER_KWH
 
 USES_OF_A_LABEL = 100.0
@@ -98,7 +95,7 @@ def replace_unit(
             f"The new one takes {given_text(then)} a year, as its label says of a test: other "
             "rooms, loads and habits take more or less."
         )
-        saved = difference(now, then)
+        saved = replace(now - then, n=now.n)
         of: Part = "all"
         before = now.value
     else:
@@ -131,24 +128,22 @@ def _by_uses(
             fix="Give label_kwh_per_year, or log for longer.",
         )
     found = idle_or_use(finding)
-    per_year = scaled(found.uses_per_week, DAYS_PER_YEAR / 7)
+    per_year = found.uses_per_week.scaled(DAYS_PER_YEAR / 7)
     now = found.use_kwh_per_year
     # What a use takes and how many there are go together: the new use energy goes with the number.
     share = per_100.value / USES_OF_A_LABEL
     per_use = ratio_of_days(
         *(_whole(found, name) for name in ("use_kwh", "starts")), unit="kWh", basis="a use"
     )
-    spread = _spread_of_saving(found, share)
     value = now.value - per_year.value * share
-    label_half = (per_100.high - per_100.low) / 2 / USES_OF_A_LABEL * per_year.value
-    half = hypot(spread, label_half, now.systematic)
-    saved = replace(
-        now, value=value, low=value - half, high=value + half, systematic=now.systematic
-    )
+    of_days = _of_days(found, share)
+    saved = replace(of_days.plus(value - of_days.value), n=now.n)
+    saved = saved.with_parts(now.parts.chosen(observed=False))
+    saved = saved.with_parts(per_100.parts.scaled(-per_year.value / USES_OF_A_LABEL))
     lines = [
         f"It is used {per_year.value:,.0f} times a year, as in these days, and takes "
         f"{estimate_text(per_use)} a use.",
-        f"The new one takes {given_text(scaled(per_100, 1 / USES_OF_A_LABEL))} a use, as its "
+        f"The new one takes {given_text(per_100.scaled(1 / USES_OF_A_LABEL))} a use, as its "
         "label says of the programme that was tested.",
     ]
     if new_idle_w is None:
@@ -159,15 +154,7 @@ def _by_uses(
     lines.append(f"Between uses it draws {new_idle_w:g} W.")
     before = energy_now(finding)
     middle = idle.value if idle.resolved else before["idle"]
-    half_idle = (idle.high - idle.low) / 2
-    both = hypot(half, half_idle)
-    total = replace(
-        saved,
-        value=saved.value + middle - new_idle,
-        low=saved.value + middle - new_idle - both,
-        high=saved.value + middle - new_idle + both,
-        systematic=hypot(saved.systematic, idle.systematic if idle.resolved else half_idle),
-    )
+    total = saved.with_parts(idle.parts).plus(middle - new_idle)
     return total, before["idle"] + before["use"], "all", lines
 
 
@@ -176,12 +163,12 @@ def _whole(found: IdleUse, name: str) -> NDArray[np.float64]:
     return days[name].to_numpy(np.float64)
 
 
-def _spread_of_saving(found: IdleUse, kwh_per_use: float) -> float:
-    """Half width, from how days differ, of use energy less so much for every use [kWh a year]."""
+def _of_days(found: IdleUse, kwh_per_use: float) -> Estimate:
+    """Use energy less so much for every use, from how days differ [kWh a year]."""
     off = ratio_of_days(
         _whole(found, "use_kwh") - kwh_per_use * _whole(found, "starts"),
         _whole(found, "covered_h"),
         unit="kW",
         basis="",
     )
-    return (off.high - off.low) / 2 * H_PER_YEAR
+    return off.scaled(H_PER_YEAR, unit="kWh")

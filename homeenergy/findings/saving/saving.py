@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import hypot, inf, isfinite, nan
+from math import inf, isfinite, nan
 from typing import Literal
 
 import pandas as pd
@@ -18,15 +18,13 @@ from homeenergy.findings.appliance.wording import (
     percent_text,
     value_text,
 )
-from homeenergy.findings.cost.mean_price import mean_price, price_at_rest, scaled
+from homeenergy.findings.cost.mean_price import mean_price, price_at_rest
 from homeenergy.findings.days.day_parts import day_parts
 from homeenergy.findings.loads.idle import bound_text
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
-from homeenergy.findings.year.annual import AnnualEnergy, annual_energy
+from homeenergy.findings.year.annual import AnnualEnergy, annual_energy, with_unseen_days
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, number_text
-from homeenergy.stats.quotients import quotient
-from homeenergy.trust.clamps.systematic import with_even_error
 from homeenergy.units import DAYS_PER_YEAR
 
 SIMPLE = "Simple payback: no interest, no change of prices, no upkeep, no value of the old unit."
@@ -147,7 +145,8 @@ def payback(price: Estimate | None, cost_per_year: Estimate | None) -> Estimate 
         value = price.value / cost_per_year.value if cost_per_year.value > 0 else inf
         ends = (value, max(price.low, 0.0) / cost_per_year.high, inf)
     else:
-        return quotient(price, cost_per_year, unit="years", basis=basis)
+        words = f"{basis}; interval of a ratio after Fieller (1954)"
+        return replace(price.over(cost_per_year, unit="years", positive=True), basis=words)
     value, low, high = ends
     n = cost_per_year.n
     return Estimate(value=value, low=low, high=high, unit="years", n=n, basis=basis)
@@ -180,8 +179,8 @@ def _saves(kwh: Estimate, cost: Estimate | None) -> str:
     if not kwh.value and cost is not None:
         return f"save {saved_text(cost)} a year"
     if kwh.high < 0:
-        more = scaled(kwh, -1.0)
-        worth = "" if cost is None else f" or {saved_text(scaled(cost, -1.0))}"
+        more = -kwh
+        worth = "" if cost is None else f" or {saved_text(-cost)}"
         return f"take {saved_text(more)}{worth} more a year"
     worth = "" if cost is None else f" or {saved_text(cost)}"
     text = f"save {saved_text(kwh)}{worth} a year"
@@ -219,18 +218,6 @@ def need_readings(finding: ApplianceFinding) -> None:
         )
 
 
-def difference(a: Estimate, b: Estimate) -> Estimate:
-    """Difference of two independent estimates, half widths added in squares."""
-    value = a.value - b.value
-    return replace(
-        a,
-        value=value,
-        low=value - hypot(a.value - a.low, b.high - b.value),
-        high=value + hypot(a.high - a.value, b.value - b.low),
-        systematic=hypot(a.systematic, b.systematic),
-    )
-
-
 def made_saving(
     finding: ApplianceFinding,
     *,
@@ -251,9 +238,10 @@ def made_saving(
     """
     limit, season = unseen_days(finding, annual)
     if annual is None and limit and isfinite(kwh.value) and kwh.resolved:
-        kwh = with_even_error(kwh, limit * abs(kwh.value), basis=f"{kwh.basis}; unseen days")
+        basis = f"{kwh.basis}; unseen days"
+        kwh = with_unseen_days(kwh, limit, circuit=finding.circuit, basis=basis)
     paid = price_at_rest(finding) if part == "idle" else mean_price(finding)
-    cost = None if paid is None else scaled(kwh, paid[0], unit=paid[1])
+    cost = None if paid is None else kwh.scaled(paid[0], unit=paid[1])
     unit = "" if paid is None else paid[1]
     given = None if price is None else as_estimate(price, unit=unit, what="price")
     lines = [*assumptions, season]

@@ -14,13 +14,11 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.wording import estimate_text, percent_text
 from homeenergy.findings.cost.cost import PriceClock, plateaus_of_runs
-from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.findings.days.daily import LEAST_COVERAGE, sums_of_days
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.tariff import Tariff
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_days
-from homeenergy.trust.clamps.systematic import with_systematic
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_H, WH_PER_KWH
 
 # Longest delay that a person is taken to accept, as a timer of a machine gives it. Own choice.
@@ -244,13 +242,14 @@ def _per_year(
     daily = finding.daily
     whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
     found = mean_of_days(sums_of_days(whole, table["start"], table[column]))
-    per_year = scaled(found, DAYS_PER_YEAR, unit=currency)
+    per_year = found.scaled(DAYS_PER_YEAR, unit=currency)
     basis = f"{found.basis}, days without runs included; times 365 days"
     per_year = replace(per_year, basis=basis)
     runs = finding.cycles.table
     hours = float(runs["duration_s"].sum()) / S_PER_H
-    share = finding.clamp_share(float(runs["energy_wh"].sum()) / WH_PER_KWH, hours=hours)
-    if share and isfinite(per_year.value):
-        half = share * abs(per_year.value)
-        per_year = with_systematic(per_year, half, basis=f"{basis}; clamp as stated")
-    return replace(per_year, low=max(per_year.low, 0.0)) if per_year.value >= 0 else per_year
+    kwh = float(runs["energy_wh"].sum()) / WH_PER_KWH
+    clamp = finding.clamp_parts(kwh, hours=hours)
+    if clamp and kwh and isfinite(per_year.value):
+        paid = clamp.scaled(per_year.value / kwh)
+        per_year = per_year.with_parts(paid, basis=f"{basis}; clamp as stated")
+    return per_year.within(least=0.0) if per_year.value >= 0 else per_year

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from homeenergy.findings.appliance.wording import clipped, estimate_text, is_bound
-from homeenergy.findings.cost.mean_price import price_at_rest, scaled
+from homeenergy.findings.cost.mean_price import price_at_rest
 from homeenergy.findings.loads.idle import IdleUse, bound_text
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate
@@ -147,13 +147,13 @@ def switching_off(idle_use: IdleUse, *, off_h_per_day: float | None = None) -> S
             cautions=(),
         )
     share = off_h / away_h if away_h else 0.0
-    saved = scaled(idle_use.idle_kwh_per_day, share * DAYS_PER_YEAR)
+    saved = idle_use.idle_kwh_per_day.scaled(share * DAYS_PER_YEAR)
     price = price_at_rest(idle_use.finding)
     return SwitchingOff(
         idle_use=idle_use,
         off_h_per_day=off_h,
         kwh_per_year=saved,
-        cost_per_year=None if price is None else scaled(saved, price[0], unit=price[1]),
+        cost_per_year=None if price is None else saved.scaled(price[0], unit=price[1]),
         reason="",
         cautions=_cautions(idle_use),
     )

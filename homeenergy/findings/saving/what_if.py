@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import hypot, isfinite
+from math import isfinite
 
 import numpy as np
 import pandas as pd
@@ -12,14 +12,12 @@ from homeenergy.cycles.programmes import Programmes
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.wording import estimate_text
-from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.findings.days.day_parts import day_edges_ns
 from homeenergy.findings.loads.idle import IdleUse
 from homeenergy.findings.loads.lighting import HoursOfUse
 from homeenergy.findings.saving.saving import (
     Saving,
     as_estimate,
-    difference,
     energy_now,
     made_saving,
     need_readings,
@@ -27,9 +25,8 @@ from homeenergy.findings.saving.saving import (
 )
 from homeenergy.findings.saving.shifting import Shift
 from homeenergy.findings.saving.switching_off import switching_off
-from homeenergy.stats.estimate import Estimate
-from homeenergy.stats.means import mean_of_runs
-from homeenergy.stats.quotients import ratio_of_days
+from homeenergy.stats.estimate import Estimate, measured
+from homeenergy.stats.means import mean_of_runs, ratio_of_days
 from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, S_PER_H, WH_PER_KWH
 
 
@@ -69,23 +66,15 @@ def switch_programme(
     need_readings(finding)
     old, often, old_h = _programme(finding, programmes, usual)
     new, _, new_h = _programme(finding, programmes, instead)
-    less = difference(_of_spread(old), _of_spread(new))
-    per_year = scaled(often, H_PER_YEAR)
-    value = less.value * per_year.value
-    spread = hypot(
-        (less.high - less.low) / 2 * per_year.value,
-        (per_year.high - per_year.low) / 2 * less.value,
+    per_year = often.scaled(H_PER_YEAR)
+    old_kwh, new_kwh = (
+        each.with_parts(finding.clamp_parts(each.value, hours=hours))
+        for each, hours in ((old, old_h), (new, new_h))
     )
-    known = finding.clamp_half_kwh(less.value, hours=old_h - new_h) * abs(per_year.value)
-    half = hypot(spread, known)
-    kwh = Estimate(
-        value=value,
-        low=value - half,
-        high=value + half,
-        unit="kWh",
+    kwh = replace(
+        (old_kwh - new_kwh).times(per_year, unit="kWh"),
         n=min(old.n, new.n),
         basis="difference of the means of runs, times how often",
-        systematic=known,
     )
     return made_saving(
         finding,
@@ -121,14 +110,6 @@ def _programme(
         basis="runs begun",
     )
     return each, often, float(runs["duration_s"].mean()) / S_PER_H
-
-
-def _of_spread(estimate: Estimate) -> Estimate:
-    """Ends from the spread alone: the clamp is common to both sides of a difference."""
-    spread = estimate.spread
-    return replace(
-        estimate, low=estimate.value - spread, high=estimate.value + spread, systematic=0.0
-    )
 
 
 def switch_off_when_idle(
@@ -207,7 +188,7 @@ def shift_in_time(
             f"the runs of {finding.appliance} are not moved, as it {shift.why_not}",
             fix="Leave it out: only loads that can wait are moved.",
         )
-    nothing = Estimate(value=0.0, low=0.0, high=0.0, unit="kWh", n=saved.n, basis="no energy")
+    nothing = measured(0.0, unit="kWh", n=saved.n, basis="no energy")
     given = None if price is None else as_estimate(price, unit=saved.unit, what="price")
     return Saving(
         measure=f"{finding.appliance} started at cheaper hours",
@@ -280,7 +261,7 @@ def change_lamps(
     share = 1 - then_w / old_w
     lines = [f"{old_w:.4g} W now, {then_w:g} W then, for as many hours."]
     if hours_per_day is None:
-        kwh = scaled(hours.kwh_per_day, share * DAYS_PER_YEAR)
+        kwh = hours.kwh_per_day.scaled(share * DAYS_PER_YEAR)
         lines.append(
             f"All lamps of the circuit are changed in this proportion; it is on for "
             f"{hours.hours_per_day.value:.1f} h a day."
@@ -293,10 +274,9 @@ def change_lamps(
                 f"which the circuit is on, got {hours_per_day!r}"
             )
         exact = (old_w - then_w) * hours_per_day * DAYS_PER_YEAR / WH_PER_KWH
-        relative = hours.hours_per_day
-        half = abs(exact) * (relative.high - relative.low) / 2 / relative.value
-        kwh = replace(hours.kwh_per_day, value=exact, low=exact - half, high=exact + half)
-        kwh = replace(kwh, systematic=0.0)
+        habits = hours.hours_per_day
+        kwh = habits.scaled(exact / habits.value, unit="kWh")
+        kwh = replace(kwh, basis=hours.kwh_per_day.basis)
         lines.append(
             f"These lamps are on for {hours_per_day:g} h a day, as given; habits vary as those of "
             "the circuit do."

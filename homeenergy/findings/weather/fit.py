@@ -20,8 +20,7 @@ from homeenergy.findings.weather.models import (
     candidates,
     search,
 )
-from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
-from homeenergy.house.schedule import Clamp
+from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.regression import (
     Regression,
@@ -29,7 +28,6 @@ from homeenergy.stats.regression import (
     day_correlation,
     fit_line,
 )
-from homeenergy.trust.clamps.systematic import with_clamp
 from homeenergy.units import H_PER_DAY
 
 Array = NDArray[np.float64]
@@ -69,8 +67,8 @@ class WeatherFit:
         What a reader must know.
     draws : tuple of (Balance, ndarray)
         Fits to data as they might have come out, for what is computed from a fit.
-    clamp : Clamp or None
-        Whose stated uncertainty the energies hold; see `with_clamp`.
+    clamp : ClampFloor or None
+        Whose errors the energies hold; see `with_clamp`.
     """
 
     shape: Shape
@@ -88,8 +86,7 @@ class WeatherFit:
     balance: Balance
     remarks: tuple[str, ...]
     draws: tuple[tuple[Balance, Array], ...]
-    clamp: Clamp | None = None
-    floor: ClampFloor = UNKNOWN_FLOOR
+    clamp: ClampFloor | None = None
 
     def expected_kwh(self, celsius: ArrayLike) -> Array:
         """Energy of days with these mean temperatures [kWh], shape (n,)."""
@@ -104,23 +101,21 @@ class WeatherFit:
         """The answer in words."""
         return _sentence(self)
 
-    def with_clamp(self, clamp: Clamp, *, floor: ClampFloor = UNKNOWN_FLOOR) -> WeatherFit:
-        """The same with energies widened by the stated uncertainty of the clamp.
+    def with_clamp(self, clamp: ClampFloor) -> WeatherFit:
+        """The same with energies that hold what the clamp may be off (`clamp_floor`).
 
-        It moves all days alike, so balance points and shares stay. `floor` tells of its offset.
+        Its multiplier moves all days by the same share, so balance points and shares stay.
         """
-        wide = [
-            None if e is None else with_clamp(e, clamp, floor=floor)
-            for e in (self.heating_kwh, self.cooling_kwh)
-        ]
-        base = with_clamp(self.base_kwh, clamp, floor=floor, hours=H_PER_DAY)
+        heating, cooling = (
+            None if slope is None else clamp.with_errors(slope)
+            for slope in (self.heating_kwh, self.cooling_kwh)
+        )
         return replace(
             self,
-            base_kwh=base,
-            heating_kwh=wide[0],
-            cooling_kwh=wide[1],
+            base_kwh=clamp.with_errors(self.base_kwh, hours=H_PER_DAY),
+            heating_kwh=heating,
+            cooling_kwh=cooling,
             clamp=clamp,
-            floor=floor,
         )
 
     def to_frame(self) -> pd.DataFrame:
@@ -363,7 +358,7 @@ def _weather_fit(
     figures = {name: _figure(regression, draws, column, name) for column, name in enumerate(names)}
     if balance.shape == "line" and "heating_kwh" in figures:
         e = figures["heating_kwh"]
-        figures["heating_kwh"] = replace(e, value=-e.value, low=-e.high, high=-e.low)
+        figures["heating_kwh"] = -e
     celsius = days.temperatures_c
     expected = expected_kwh(balance, regression.coefficients, celsius)
     mean = float(days.kwh.mean())
@@ -408,10 +403,9 @@ def _figure(
     if not draws:
         return plain
     low, high = np.quantile([c[column] for _, c in draws], [0.025, 0.975])
-    return replace(
-        plain,
-        low=min(plain.low, float(low)),
-        high=max(plain.high, float(high)),
+    return plain.between(
+        min(plain.low, float(low)),
+        max(plain.high, float(high)),
         basis=f"{plain.basis}; balance points estimated anew in {len(draws)} draws",
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import isfinite, sqrt
+from math import isfinite
 
 import numpy as np
 import pandas as pd
@@ -12,15 +12,14 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.wording import clipped, estimate_text
-from homeenergy.findings.cost.mean_price import mean_price, scaled
+from homeenergy.findings.cost.mean_price import mean_price
 from homeenergy.findings.cost.stepped import price_of_a_year
 from homeenergy.findings.days.daily import LEAST_COVERAGE
 from homeenergy.findings.weather.seasons import SeasonOfUse, season_of_use, season_remark
 from homeenergy.house.kinds import KINDS, Seasonality
 from homeenergy.house.tariff import Tariff
 from homeenergy.stats.estimate import Estimate
-from homeenergy.stats.means import mean_of_days
-from homeenergy.trust.clamps.systematic import with_even_error, with_systematic
+from homeenergy.stats.means import mean_of_days, mean_of_strata
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H
 
 LEAST_EACH_WEEKDAY = 2
@@ -127,10 +126,7 @@ def annual_energy(
     Notes
     -----
     Days covered for 90 % or more are scaled to 24 h. Where each weekday was seen twice or more, the
-    mean of the weekday means is taken (post-stratified mean; Cochran 1977, 5A.9); its interval is
-    Student's t from the deviations of days from the mean of their weekday, each weighted as its
-    weekday is, with six degrees of freedom less, and widened where days are like those before
-    (`mean_of_days`).
+    mean of the weekday means is taken (`homeenergy.stats.means.mean_of_strata`).
 
     Days of the year that were not seen are taken to lie anywhere within `SEASON_LIMIT` of the mean
     (own rule, no source), evenly and all to one side (JCGM 100:2008, 4.3.7): of a year of which the
@@ -159,7 +155,8 @@ def annual_energy(
     day = pd.DatetimeIndex(whole["day"])
     kwh = (whole["kwh"] / whole["covered_h"] * S_PER_DAY / S_PER_H).to_numpy(np.float64)
     per_day, balanced = _mean_day(kwh, day.day_of_week.to_numpy())
-    per_day = _with_clamp_and_step(per_day, finding)
+    # What readings share: the clamp's ratio and offset, the step.
+    per_day = per_day.with_parts(finding.kwh_per_day.parts.chosen(observed=False))
     season = finding.season
     if outdoor is not None:
         stated = season.strength if season.source == "house.toml" else None
@@ -170,8 +167,8 @@ def annual_energy(
         f"{per_day.basis}; times {days_per_year:g} days; the {1 - seen:.0%} of the year not seen "
         f"may differ by {season.limit:.0%} either way (own rule)"
     )
-    year = scaled(per_day, days_per_year)
-    year = with_even_error(year, limit * abs(year.value), basis=method)
+    year = per_day.scaled(days_per_year)
+    year = with_unseen_days(year, limit, circuit=finding.circuit, basis=method)
     year = clipped(year, finding)
     return AnnualEnergy(
         circuit=finding.circuit,
@@ -190,32 +187,21 @@ def annual_energy(
     )
 
 
+def with_unseen_days(year: Estimate, limit: float, *, circuit: str, basis: str) -> Estimate:
+    """A year whose days that were not seen may lie anywhere within a share of it, all to a side."""
+    source, reach = f"days of {circuit} not seen", limit * abs(year.value)
+    found = year.with_part(source, reach, rectangular=True) if reach else year
+    return replace(found, basis=basis)
+
+
 def _mean_day(kwh: NDArray[np.float64], weekday: NDArray[np.int64]) -> tuple[Estimate, bool]:
     n = kwh.size
-    count = np.bincount(weekday, minlength=7)
-    if count.min() < LEAST_EACH_WEEKDAY:
+    if np.bincount(weekday, minlength=7).min() < LEAST_EACH_WEEKDAY:
         return mean_of_days(kwh), False
-    means = np.bincount(weekday, weights=kwh, minlength=7) / count
-    mean = float(means.mean())
-    # Values whose mean is the stratified one, and whose spread is that within weekdays.
-    alike = mean + (kwh - means[weekday]) * n / (7 * count[weekday])
-    found = mean_of_days(alike)
-    lost = sqrt((n - 1) / (n - 7))
+    found = mean_of_strata(kwh, weekday, strata=7)
     basis = f"mean of {n} whole days, each weekday counting a seventh, t interval within weekdays"
     words = found.basis.partition("t interval")[2]
-    return replace(
-        found,
-        value=mean,
-        low=mean - (mean - found.low) * lost,
-        high=mean + (found.high - mean) * lost,
-        basis=basis + words,
-    ), True
-
-
-def _with_clamp_and_step(per_day: Estimate, finding: ApplianceFinding) -> Estimate:
-    """Take over from the finding what its readings share: the clamp, its offset, the step."""
-    half = finding.kwh_per_day.systematic
-    return with_systematic(per_day, half, basis=per_day.basis) if half else per_day
+    return replace(found, basis=basis + words), True
 
 
 def _cost(year: Estimate, finding: ApplianceFinding, tariff: Tariff | None) -> Estimate | None:
@@ -223,13 +209,13 @@ def _cost(year: Estimate, finding: ApplianceFinding, tariff: Tariff | None) -> E
         price = price_of_a_year(finding, tariff)
         if isfinite(price):
             text = f"{year.basis}; {price:.3g} {tariff.currency} a kWh, the average over a year of "
-            cost = scaled(year, price, unit=tariff.currency)
+            cost = year.scaled(price, unit=tariff.currency)
             return replace(cost, basis=f"{text}the tariff at the appliance's hours")
     paid = mean_price(finding)
     if paid is None:
         return None
     text = f"{year.basis}; {paid[0]:.3g} {paid[1]} a kWh, the average of these days"
-    return replace(scaled(year, paid[0], unit=paid[1]), basis=text)
+    return replace(year.scaled(paid[0], unit=paid[1]), basis=text)
 
 
 def _warning(finding: ApplianceFinding, season: SeasonOfUse, seen: float) -> str:

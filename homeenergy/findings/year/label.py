@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cache
-from math import hypot, isfinite, nan
+from math import isfinite, nan
 from pathlib import Path
 
 import numpy as np
@@ -13,24 +13,15 @@ import pandas as pd
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.wording import estimate_text, percent_text
-from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.findings.days.daily import LEAST_COVERAGE, sums_of_days
 from homeenergy.findings.year.annual import annual_energy
 from homeenergy.house.schema import load_toml
-from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.means import mean_of_days
-from homeenergy.trust.clamps.systematic import with_even_error
 from homeenergy.units import DAYS_PER_YEAR, S_PER_H, WH_PER_KWH
 
 TABLE = "label_cycles.toml"
-EVERY_DAY = Estimate(
-    value=DAYS_PER_YEAR,
-    low=DAYS_PER_YEAR,
-    high=DAYS_PER_YEAR,
-    unit="days a year",
-    n=0,
-    basis="every day",
-)
+EVERY_DAY = measured(DAYS_PER_YEAR, unit="days a year", n=0, basis="every day")
 COLUMNS = (
     "appliance",
     "region",
@@ -196,7 +187,7 @@ def label_energy(
         )
     uses, counted = float(row["uses_per_year"]), "days" if per_day else "uses"
     low_h = _low_power_h(row, finding, uses)
-    kwh, line = _with_rest(scaled(use, uses), finding, low_h)
+    kwh, line = _with_rest(use.scaled(uses), finding, low_h)
     return LabelEnergy(
         circuit=finding.circuit,
         appliance=finding.appliance,
@@ -232,32 +223,22 @@ def _low_power_h(row: pd.Series, finding: ApplianceFinding, uses: float) -> floa
 def _with_rest(
     kwh: Estimate, finding: ApplianceFinding, low_power_h: float
 ) -> tuple[Estimate, str]:
-    """Add the draw at rest: spreads in squares, what the clamp gives to both as it is."""
+    """Add the draw at rest."""
     rest = finding.standby_w
     if not low_power_h or not isfinite(rest.high):
         return kwh, ""
-    if not rest.resolved:
-        most = rest.high * low_power_h / WH_PER_KWH
-        moved = replace(
-            kwh, value=kwh.value + most / 2, low=kwh.low + most / 2, high=kwh.high + most / 2
-        )
-        line = f" and at most {rest.high:.2g} W at rest for {low_power_h:,.0f} h"
-        return with_even_error(moved, most / 2, basis=kwh.basis), line
-    part = scaled(rest, low_power_h / WH_PER_KWH, unit="kWh")
-    value = kwh.value + part.value
-    systematic = kwh.systematic + part.systematic
-    half = hypot(kwh.spread, part.spread, systematic)
     line = f" and {rest.value:.2g} W at rest for {low_power_h:,.0f} h"
-    return replace(
-        kwh, value=value, low=value - half, high=value + half, systematic=systematic
-    ), line
+    if not rest.resolved:
+        line = f" and at most {rest.high:.2g} W at rest for {low_power_h:,.0f} h"
+    total = kwh + rest.scaled(low_power_h / WH_PER_KWH, unit="kWh")
+    return replace(total, n=kwh.n), line
 
 
 def _own_kwh(finding: ApplianceFinding) -> Estimate:
     """The household's year, as `annual_energy` has it, so that there is one figure for it."""
     if _whole_days(finding).any():
         return annual_energy(finding).kwh
-    return scaled(finding.kwh_per_day, DAYS_PER_YEAR)
+    return finding.kwh_per_day.scaled(DAYS_PER_YEAR)
 
 
 def _whole_days(finding: ApplianceFinding) -> pd.Series:
@@ -270,5 +251,6 @@ def _own_uses(finding: ApplianceFinding) -> Estimate:
         return Estimate(value=nan, low=nan, high=nan, unit="a year", n=0, basis="no whole day")
     begun = finding.cycles.table["start"]
     found = mean_of_days(sums_of_days(whole, begun, np.ones(len(begun))))
-    year = scaled(found, DAYS_PER_YEAR, unit="a year")
-    return replace(year, low=max(year.low, 0.0), basis=f"runs begun: {found.basis}; times 365 days")
+    year = found.scaled(DAYS_PER_YEAR, unit="a year")
+    basis = f"runs begun: {found.basis}; times 365 days"
+    return replace(year.within(least=0.0), basis=basis)

@@ -16,7 +16,6 @@ from homeenergy.findings.appliance.wording import estimate_text
 from homeenergy.findings.weather.fit import WeatherFit, weather_dependence
 from homeenergy.findings.weather.models import Balance
 from homeenergy.stats.estimate import Estimate
-from homeenergy.trust.clamps.systematic import with_clamp
 from homeenergy.units import H_PER_YEAR
 
 Array = NDArray[np.float64]
@@ -168,8 +167,7 @@ def normal_year(
         year = _from_temperatures(fit, months)
     if fit.clamp is None:
         return year
-    kwh = with_clamp(year.kwh, fit.clamp, floor=fit.floor, hours=H_PER_YEAR)
-    return replace(year, kwh=kwh)
+    return replace(year, kwh=fit.clamp.with_errors(year.kwh, hours=H_PER_YEAR))
 
 
 def _bases_c(

@@ -267,7 +267,7 @@ def _found(known: KnownHouse, state: CompareState) -> Comparison | Comparisons |
         if outdoor is None or "temperature" not in error.what:
             raise
         raise HouseError(error.what, fix="Compare without the outdoor temperature.") from error
-    return change.with_clamp(known.house.circuit(state.a).clamp, floor=finding.floor)
+    return change.with_clamp(finding.floor)
 
 
 def code_of(known: KnownHouse, state: CompareState) -> str:
@@ -320,8 +320,7 @@ def _plain_call(known: KnownHouse, state: CompareState) -> tuple[list[str], list
             outdoor = ", outdoor=read_outdoor(house)"
         return imports, [
             f"change = before_after(one.daily{given}{outdoor})",
-            f"clamp = house.circuit({state.a!r}).clamp",
-            "found = change.with_clamp(clamp, floor=one.floor)",
+            "found = change.with_clamp(one.floor)",
         ]
     call = {
         "appliances": f"compare_appliances(one, other, per={state.per!r}{_weekly(state)})",

@@ -172,8 +172,7 @@ def _weather(basis: Basis, finding: ApplianceFinding) -> list[Block]:
         return blocks
     try:
         fit = weather_dependence(finding.daily, basis.outdoor)
-        clamp = basis.house.circuit(finding.circuit).clamp
-        fit = fit.with_clamp(clamp, floor=finding.floor)
+        fit = fit.with_clamp(finding.floor)
     except HouseError as error:
         why = f"Its dependence on the weather cannot be told: {error.what}."
         return [*blocks, Prose(text=why)]

@@ -12,7 +12,6 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.wording import estimate_text
 from homeenergy.findings.change.before_after import before_after
 from homeenergy.findings.change.change import Change
-from homeenergy.findings.cost.mean_price import scaled
 from homeenergy.findings.days.daily import daily_energy
 from homeenergy.house.appliance_names import appliance_names
 from homeenergy.house.clamp_floor import clamp_floor, floor_of_sum
@@ -210,14 +209,13 @@ def _compare(
         change = before_after(daily.sort_values("day"), at=at.tz_localize(None), outdoor=outdoor)
     except HouseError as error:
         return Compared(name=name, change=None, why_not=error.what)
-    least = max(circuits, key=lambda c: c.clamp.uncertainty or 0.0)
     floors = [clamp_floor(one, houses[1].supply) for one in circuits]
-    change = change.with_clamp(least.clamp, floor=floor_of_sum(floors))
-    saved = scaled(change.size_kwh, -DAYS_PER_YEAR)
+    change = change.with_clamp(floor_of_sum(floors))
+    saved = change.size_kwh.scaled(-DAYS_PER_YEAR)
     tariff = houses[1].tariff
     money = None
     if tariff is not None and tariff.price_per_kwh is not None and tariff.is_flat:
-        money = scaled(saved, tariff.price_per_kwh, unit=tariff.currency)
+        money = saved.scaled(tariff.price_per_kwh, unit=tariff.currency)
     return Compared(name=name, change=change, saved_kwh=saved, saved_money=money)
 
 
@@ -282,10 +280,10 @@ def _no_money(house: House) -> tuple[Block, ...]:
 def _saved(one: Compared) -> str:
     assert one.saved_kwh is not None
     word = "saved" if one.saved_kwh.value >= 0 else "more"
-    kwh = one.saved_kwh if one.saved_kwh.value >= 0 else scaled(one.saved_kwh, -1.0)
+    kwh = one.saved_kwh if one.saved_kwh.value >= 0 else one.saved_kwh.scaled(-1.0)
     text = f"{estimate_text(kwh)} {word}"
     if one.saved_money is not None:
-        money = one.saved_money if one.saved_money.value >= 0 else scaled(one.saved_money, -1.0)
+        money = one.saved_money if one.saved_money.value >= 0 else one.saved_money.scaled(-1.0)
         text += f", {money_text(money)}"
     return text
 

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from homeenergy.house.schedule import Circuit
-from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.coverage import coverage_factor
+from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.lines import line_through_origin
-from homeenergy.trust.panel.steps import median_estimate
+from homeenergy.stats.means import median_estimate
 
 Ratios = NDArray[np.float64]
 ENOUGH = 6
@@ -135,25 +136,16 @@ def _ratio_estimates(ratios: Ratios, heights_w: NDArray[np.float64]) -> list[Est
             continue
         steps_w = heights_w[agree]
         line = line_through_origin(steps_w, row[agree] * steps_w)
-        half = student_t_factor(line.degrees_of_freedom) * line.slope_u
         estimates.append(
-            Estimate(
-                value=line.slope,
-                low=line.slope - half,
-                high=line.slope + half,
+            measured(
+                line.slope,
+                coverage_factor(line.degrees_of_freedom) * line.slope_u,
                 unit="",
                 n=rough.n,
                 basis=f"line through the origin, {agree.sum()} of {basis}",
             )
         )
     return estimates
-
-
-def student_t_factor(degrees_of_freedom: int) -> float:
-    """Half width of a 95 % interval in standard uncertainties."""
-    from scipy.stats import t as student_t
-
-    return float(student_t.ppf(0.975, degrees_of_freedom))
 
 
 def _clean(ratios: Ratios, total: float, factors: Sequence[float]) -> NDArray[np.bool_]:

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.stats.estimate import Estimate
-
 LEAST_W = 15.0
 OVER_NOISE = 8.0
 MOST_STEPS = 3000
@@ -120,33 +118,3 @@ def rises(watts: NDArray[np.float32], steps: Steps) -> NDArray[np.float64]:
     at = steps.sample[inside]
     out[inside] = watts[at + steps.lag].astype(np.float64) - watts[at].astype(np.float64)
     return out
-
-
-def median_estimate(values: NDArray[np.float64], *, unit: str, basis: str) -> Estimate:
-    """Median with the interval of the sign test, which supposes nothing of how values scatter.
-
-    Parameters
-    ----------
-    values : numpy.ndarray, shape (n,)
-        NaN are left out.
-
-    Notes
-    -----
-    Ends are order statistics of ranks l and n + 1 - l, l the greatest with a binomial probability
-    of at most 2.5 % below it (Conover 1999). With fewer than six values there is none, and the ends
-    are infinite.
-    """
-    from scipy.stats import binom
-
-    x = np.sort(values[np.isfinite(values)])
-    n = x.size
-    if not n:
-        nan = float("nan")
-        return Estimate(value=nan, low=nan, high=nan, unit=unit, n=0, basis=basis)
-    rank = int(binom.ppf(0.025, n, 0.5))
-    while rank > 0 and binom.cdf(rank - 1, n, 0.5) > 0.025:
-        rank -= 1
-    low, high = (x[rank - 1], x[n - rank]) if rank else (-np.inf, np.inf)
-    return Estimate(
-        value=float(np.median(x)), low=float(low), high=float(high), unit=unit, n=n, basis=basis
-    )

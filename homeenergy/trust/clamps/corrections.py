@@ -1,16 +1,13 @@
-"""The clamp's own uncertainty, joined to the spread of what was measured at the last step."""
+"""How readings are corrected, in words, and how far the corrections are known over a log."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from math import hypot, isfinite
 
 import numpy as np
 
-from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.house.schedule import Clamp, Correction
 from homeenergy.readings.trace import Trace, in_force
-from homeenergy.stats.estimate import Estimate, joined_half
 
 
 def correction_words(clamp: Clamp) -> str:
@@ -88,76 +85,3 @@ def clamp_over(trace: Trace, clamp: Clamp) -> Clamp:
     if len(set(shares)) == 1 or not any(weights):
         return replace(clamp, uncertainty=max(shares))
     return replace(clamp, uncertainty=float(np.average(shares, weights=weights)))
-
-
-def with_clamp(
-    estimate: Estimate,
-    clamp: Clamp,
-    *,
-    floor: ClampFloor = UNKNOWN_FLOOR,
-    hours: float = 0.0,
-) -> Estimate:
-    """Widen an interval by the stated uncertainty of a clamp.
-
-    Parameters
-    ----------
-    estimate : Estimate
-        With an interval from spread alone.
-    clamp : Clamp
-        Its `uncertainty` is at 95 %, as a share; None counts as none.
-    floor : ClampFloor, optional
-        What its offset may be, if the estimate is an energy [kWh] that does not hold it yet.
-    hours : float
-        Those of that energy; of a difference, those that one side has more.
-
-    Returns
-    -------
-    Estimate
-        Half widths added in squares (JCGM 100:2008, 5.1.2, for a product with one factor common to
-        all observations, which averaging does not make smaller): a stated uncertainty is taken as
-        the half width of a normal distribution at 95 %. Ends that are not known stay so.
-    """
-    if not isfinite(estimate.value):
-        return estimate
-    share, basis = clamp.uncertainty or 0.0, estimate.basis
-    if share:
-        basis += f"; clamp known to {100 * share:.2g} %"
-    if not estimate.resolved:
-        # A bound has no best value to be a share of: what it rests on may all be so much more.
-        high = estimate.high * (1 + share)
-        return replace(estimate, value=high / 2, high=high, basis=basis) if share else estimate
-    offset = floor.half_kwh(estimate.value, hours=hours)
-    if offset:
-        basis += "; offset of the clamp"
-    half = hypot(share * estimate.value, offset)
-    return with_systematic(estimate, half, basis=basis) if half else estimate
-
-
-def with_systematic(estimate: Estimate, half: float, *, basis: str) -> Estimate:
-    """Widen an interval by the half width of an error that all observations share [its unit]."""
-    return replace(
-        estimate,
-        low=estimate.value - hypot(estimate.value - estimate.low, half),
-        high=estimate.value + hypot(estimate.high - estimate.value, half),
-        systematic=hypot(estimate.systematic, half),
-        basis=basis,
-    )
-
-
-def with_even_error(estimate: Estimate, *limits: float, basis: str) -> Estimate:
-    """Widen an interval by errors that all observations share, even within limits [its unit].
-
-    Parameters
-    ----------
-    estimate : Estimate
-    *limits : float
-        Each error lies anywhere between -limit and limit alike: see `joined_half`.
-    basis : str
-    """
-    return replace(
-        estimate,
-        low=estimate.value - joined_half(estimate.value - estimate.low, *limits),
-        high=estimate.value + joined_half(estimate.high - estimate.value, *limits),
-        systematic=hypot(estimate.systematic, joined_half(0.0, *limits)),
-        basis=basis,
-    )

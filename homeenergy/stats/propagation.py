@@ -1,0 +1,123 @@
+"""Estimates of several quantities whose errors are correlated, and functions of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from math import inf, isinf
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from homeenergy.stats.coverage import LEVEL, coverage_factor
+from homeenergy.stats.estimate import Estimate, measured
+from homeenergy.stats.parts import Parts, Source, part, source_of
+
+
+def means_of_readings(
+    values: Mapping[str, ArrayLike], *, units: Mapping[str, str], level: float = LEVEL
+) -> dict[str, Estimate]:
+    """Means of quantities that were read at the same time, with their correlations.
+
+    Parameters
+    ----------
+    values : mapping of array_like, shape (n,)
+        Of each quantity, reading by reading.
+    units : mapping of str
+    level : float
+
+    Notes
+    -----
+    Every reading is an independent error in all means: its deviation over sqrt(n (n - 1)), so that
+    the covariance of two means is that of JCGM 100:2008, 5.2.3 and H.2.
+    """
+    columns = {name: np.asarray(column, dtype=np.float64) for name, column in values.items()}
+    shared = source_of("scatter of readings", *columns.values())
+    found = {}
+    for name, x in columns.items():
+        factor = coverage_factor(x.size - 1, level=level) / np.sqrt(x.size * (x.size - 1))
+        each = {
+            shared._replace(number=k): part(float(off), freedom=x.size - 1, observed=True)
+            for k, off in enumerate(factor * (x - x.mean()))
+        }
+        mean = measured(
+            float(x.mean()), unit=units[name], basis="mean of readings", n=x.size, level=level
+        )
+        found[name] = mean.with_parts(Parts(each))
+    return found
+
+
+def correlated(
+    values: NDArray[np.float64],
+    covariance: NDArray[np.float64],
+    *,
+    units: tuple[str, ...],
+    basis: str,
+    n: int,
+    source: str | Source,
+    freedom: float = inf,
+    level: float = LEVEL,
+) -> tuple[Estimate, ...]:
+    """Estimates with a known covariance, as a fit has it.
+
+    Parameters
+    ----------
+    values : ndarray, shape (k,)
+    covariance : ndarray, shape (k, k)
+        Of their errors.
+    units : tuple of str
+    basis, source : str
+    n : int
+    freedom : float
+        Degrees of freedom of the covariance.
+    level : float
+
+    Notes
+    -----
+    The covariance is the product of a matrix with its transpose, from its eigenvectors; each column
+    holds what an independent error adds to the values.
+    """
+    eigenvalues, vectors = np.linalg.eigh(np.asarray(covariance, dtype=np.float64))
+    factor = coverage_factor(freedom, level=level)
+    effects = factor * vectors * np.sqrt(np.maximum(eigenvalues, 0.0))
+    own = source if isinstance(source, Source) else source_of(source, values, covariance)
+    found = []
+    for value, row, unit in zip(values, effects, units, strict=True):
+        each = {
+            own._replace(number=k): part(float(effect), freedom=freedom, observed=True)
+            for k, effect in enumerate(row)
+            if effect
+        }
+        plain = measured(float(value), unit=unit, basis=basis, n=n, level=level)
+        found.append(plain.with_parts(Parts(each)))
+    return tuple(found)
+
+
+def combine(
+    function: Callable[..., float], *, unit: str, basis: str, **inputs: Estimate
+) -> Estimate:
+    """A function of estimates, by the law of propagation of uncertainty (JCGM 100:2008, 5.1, 5.2).
+
+    Parameters
+    ----------
+    function : callable
+        Takes numbers by the names of `inputs`.
+    unit, basis : str
+        Of the result.
+    **inputs : Estimate
+        Those that share sources are correlated.
+
+    Notes
+    -----
+    Partial derivatives are central differences over a thousandth of each half-width.
+    """
+    at = {name: one.value for name, one in inputs.items()}
+    parts = Parts()
+    for name, one in inputs.items():
+        step = 1e-3 * one.standard_uncertainty
+        if not step > 0 or isinf(step):
+            step = 1e-6 * max(abs(one.value), 1e-6)
+        up, down = (function(**(at | {name: one.value + side * step})) for side in (1, -1))
+        parts = parts.plus(one.parts, (up - down) / (2 * step))
+    first = next(iter(inputs.values()))
+    n = min(one.n for one in inputs.values())
+    return first.made(function(**at), parts, unit=unit, n=n, basis=basis, resolved=True)
