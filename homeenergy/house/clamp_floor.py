@@ -12,6 +12,9 @@ from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.parts import Parts, Source, part
 from homeenergy.units import WH_PER_KWH
 
+# Ratio error of a clamp of class 1 at a fifth of its rated current (IEC 61869-2:2012, table 201),
+# where houses mostly are.
+CLAMP_LIMIT = 0.015
 BITS = 12  # of the converter that spans the range of a clamp; common practice, no source
 
 

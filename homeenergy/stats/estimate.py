@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from homeenergy.stats.coverage import LEVEL, coverage_factor, half_of_sum
+from homeenergy.stats.coverage import LEVEL, coverage_factor
 from homeenergy.stats.parts import (
     Part,
     Parts,
@@ -245,7 +245,7 @@ class Estimate:
         Notes
         -----
         The ends are the ratios at which `self - ratio x other` is just no longer told from zero
-        (Fieller 1954, J. R. Stat. Soc. B 16, 175-185), with the half-widths of that difference at
+        (Fieller 1954), with the half-widths of that difference at
         every ratio: shared sources, and halves that differ, are allowed for (of independent ones,
         Donner & Zou 2012, as in `Parts.half`). An error that is the same share of both drops out.
         An upper end is infinite where `other` may be zero. All is NaN where a value is not known.
@@ -548,8 +548,3 @@ def rounded_up(bound: float) -> str:
         return str(bound)
     places = 0 if bound >= 1 else 2
     return f"{np.ceil(bound * 10**places - 1e-9) / 10**places + 0.0:,.{places}f}"
-
-
-def joined_half(half: float, *limits: float, level: float = LEVEL) -> float:
-    """See `half_of_sum`."""
-    return half_of_sum(half, *limits, level=level)

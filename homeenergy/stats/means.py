@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import inf, isfinite, nan
 from typing import NamedTuple
 
@@ -66,7 +67,8 @@ def half_of_mean(
     integrated likelihood, over mean and variance, times the prior (Zellner 1971, ch. 4; the
     likelihood by the filter of Kalman 1960). Beforehand s is 0 or uniform from 0 to 1 (the uniform
     shrinkage prior: Daniels 1999), and r has the weight (1 - r^2)^(-1/2) (the reference prior:
-    Berger & Yang 1994; the arcsine of r is uniform), from 0, as a component that alternates does not last, to 0.95. 95 % of the mixture lie
+    Berger & Yang 1994; the arcsine of r is uniform), from 0, as a component that alternates does
+    not last, to 0.95. 95 % of the mixture lie
     within the half-width about the plain mean. Never narrower than for independent days: that days
     make up for one another is not relied on.
 
@@ -169,6 +171,46 @@ def mean_of_days(
     return _widened(plain, half, f"{plain.basis}{words}", kwh)
 
 
+def quantile_of_days(
+    values: NDArray[np.float64],
+    day: NDArray[np.int64],
+    *,
+    share: float,
+    unit: str,
+    basis: str,
+    least: int = 1,
+) -> Estimate:
+    """Level that values are below for a share of the time of a day, on average over days.
+
+    Parameters
+    ----------
+    values, day : ndarrays, shape (n,)
+        Values [`unit`], NaN where missing, and number of the day of each.
+    share : float
+        Of the values of a day.
+    unit, basis : str
+    least : int
+        Values that a day needs to count.
+
+    Notes
+    -----
+    Every day has a quantile of its own, whatever the number of its values, and the interval is that
+    of the mean of days (`mean_of_days`): thousands of values of one quiet week are seven days, and
+    days without values are none. Quantiles of all values together would be told from as many days
+    as lie near them, which may be one.
+    """
+    here = np.isfinite(values)
+    days, at, count = np.unique(day[here], return_inverse=True, return_counts=True)
+    order = np.argsort(at, kind="stable")
+    each = np.split(values[here][order], np.cumsum(count)[:-1])
+    levels = np.array([np.quantile(x, share) for x in each if x.size >= least and days.size])
+    if not levels.size:
+        return measured(nan, unit=unit, basis=basis, n=0)
+    found = mean_of_days(levels, unit=unit)
+    words = found.basis.partition("t interval")[2]
+    return replace(found, basis=f"{basis}, mean of {levels.size} days, t interval{words}")
+
+
 def mean_of_strata(
     values: NDArray[np.float64], stratum: NDArray[np.int64], *, strata: int, unit: str = "kWh"
 ) -> Estimate:
@@ -253,7 +295,8 @@ def ratio_of_days(
 
     Notes
     -----
-    The spread is that of what each day lies above the common ratio (Cochran 1977, 2.11), widened for autocorrelation between days (`mean_of_days`). What
+    The spread is that of what each day lies above the common ratio (Cochran 1977, 2.11), widened
+    for autocorrelation between days (`mean_of_days`). What
     multiplies both sides, such as the clamp's ratio, drops out.
     """
     n = int(above.size)

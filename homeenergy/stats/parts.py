@@ -176,8 +176,7 @@ class Parts(Mapping[Source, Part]):
         """Half-width of the interval of the value on one side; see `half_of_sum`.
 
         Half-widths of normal and t distributions add in squares, each with its own factor, so that
-        a few observations of one source do not widen another (Donner & Zou 2012, Statistical
-        Methods in Medical Research 21, 347-359).
+        a few observations of one source do not widen another (Donner & Zou 2012).
         """
         squares: dict[Source, float] = {}
         limits: dict[Source, float] = {}

@@ -11,9 +11,9 @@ from contextlib import nullcontext
 import numpy as np
 import pandas as pd
 import pytest
-from homeenergy.trust.clamps.systematic import with_clamp
 
-from homeenergy.house.schedule import Circuit, Clamp
+from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.schedule import Circuit
 from homeenergy.readings import Trace
 from homeenergy.stats.estimate import mean_estimate
 from homeenergy.trust import Reference, bench_comparison, logged_energy, meter_agreement
@@ -60,7 +60,7 @@ def energy_per_day(rng):
     """Days that scatter, and one factor of the clamp that they share."""
     truth, u = 4.0, 0.03
     days = (truth + rng.normal(0, 0.2, 14)) * (1 + rng.normal(0, u / 1.96))
-    found = with_clamp(mean_estimate(days, unit="kWh", basis=""), Clamp(uncertainty=u))
+    found = ClampFloor(uncertainty=u).with_ratio(mean_estimate(days, unit="kWh", basis=""))
     return found.low <= truth <= found.high
 
 

@@ -9,7 +9,6 @@ from homeenergy.findings import before_after, find_changes
 from homeenergy.findings.change.before_after import LEAST_BESIDE, steps
 from homeenergy.findings.change.several import _best_partition
 from homeenergy.house.clamp_floor import ClampFloor
-from homeenergy.house.schedule import Clamp
 
 from .weather_days import correlated, energy, weather
 
@@ -220,7 +219,7 @@ def test_days_that_are_all_alike():
 
 def test_the_clamp_widens_energies_and_not_the_share():
     change = before_after(planted(1))
-    wide = change.with_clamp(Clamp(uncertainty=0.1))
+    wide = change.with_clamp(ClampFloor(uncertainty=0.1))
     assert wide.share is change.share
     assert wide.before_kwh.systematic == pytest.approx(0.1 * change.before_kwh.value)
     half = (change.size_kwh.high - change.size_kwh.low) / 2
@@ -232,7 +231,7 @@ def test_an_offset_is_a_greater_part_of_the_smaller_energy():
     """(after + o) / (before + o), with the offset put into both days' energies by hand."""
     change = before_after(planted(1))
     floor = ClampFloor(offset_uncertainty_w=0.5, compared_at_w=(500.0,))
-    wide = change.with_clamp(Clamp(), floor=floor)
+    wide = change.with_clamp(floor)
     before, after = change.before_kwh.value, change.after_kwh.value
     off_kwh = 0.0005 * 24
     with_it = (after + off_kwh) / (before + off_kwh) - after / before

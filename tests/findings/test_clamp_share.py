@@ -9,8 +9,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from homeenergy.findings.comparison.clamps import Clamps
-from homeenergy.trust.clamps.systematic import with_clamp
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -25,10 +23,10 @@ from homeenergy.findings import (
     programme_uses,
     weather_dependence,
 )
+from homeenergy.findings.comparison.comparison import Worth
 from homeenergy.findings.days.daily import remainder_per_day
 from homeenergy.findings.saving.what_if import switch_programme
 from homeenergy.house.clamp_floor import ClampFloor, floor_of_sum
-from homeenergy.house.schedule import Clamp
 from homeenergy.readings import open_house, read_outdoor
 from homeenergy.stats.estimate import Estimate
 
@@ -36,6 +34,11 @@ from .machines import build
 
 SHARE, OFFSET_W, LOAD_W = 0.01, 2.0, 60.0
 FLOOR = ClampFloor(offset_uncertainty_w=OFFSET_W, compared_at_w=(LOAD_W,))
+
+
+def half_kwh(floor, kwh, hours):
+    """Half-width of what a clamp makes of an energy over so many hours."""
+    return floor.parts(kwh, hours=hours).half(above=True)
 
 
 def by_hand(kwh, hours):
@@ -46,7 +49,7 @@ def by_hand(kwh, hours):
 def found(tmp_path_factory):
     house = build(tmp_path_factory.mktemp("mill") / "house")
     return {
-        one.circuit: replace(one, clamp_uncertainty=SHARE, floor=FLOOR)
+        one.circuit: replace(one, floor=replace(FLOOR, name=one.circuit, uncertainty=SHARE))
         for one in house_findings(house).appliances
     }
 
@@ -66,21 +69,20 @@ def test_energies_and_their_differences_are_off_by_no_more(offset_w, watts, hour
     ]
     floor = ClampFloor(offset_uncertainty_w=abs(offset_w), compared_at_w=(LOAD_W,))
     left = 1 / (1 - offset_w / LOAD_W)  # of second order
-    half = floor.half_kwh(true_kwh[0], hours=hours[0]) * left
+    half = half_kwh(floor, true_kwh[0], hours[0]) * left
     assert abs(read_kwh[0] - true_kwh[0]) == pytest.approx(half, abs=1e-9)
     off = read_kwh[0] - read_kwh[1] - (true_kwh[0] - true_kwh[1])
-    half = floor.half_kwh(true_kwh[0] - true_kwh[1], hours=hours[0] - hours[1]) * left
+    half = half_kwh(floor, true_kwh[0] - true_kwh[1], hours[0] - hours[1]) * left
     assert abs(off) == pytest.approx(half, abs=1e-9)
 
 
 def test_an_offset_known_only_to_half_a_step():
-    """In squares it counts with 1.96 / sqrt(3) times its limit; of several loads the worst."""
+    """Alone, 95 % of its limit; of several loads the worst."""
     floor = ClampFloor(resolution_w=3.0, compared_at_w=(60.0, 500.0))
-    wanted = 1.959964 / np.sqrt(3) * 1.5 * abs(24 - 12.0 * 1000 / 60) / 1000
-    assert floor.half_kwh(12.0, hours=24.0) == pytest.approx(wanted)
-    assert (
-        ClampFloor(resolution_w=3.0).half_kwh(1.0, hours=0.0) == 0
-    )  # no load: none in differences
+    wanted = 0.95 * 1.5 * abs(24 - 12.0 * 1000 / 60) / 1000
+    assert half_kwh(floor, 12.0, 24.0) == pytest.approx(wanted)
+    # Without a load there is none in differences.
+    assert half_kwh(ClampFloor(resolution_w=3.0), 1.0, 0.0) == 0
 
 
 def test_programmes(found):
@@ -103,7 +105,7 @@ def test_two_programmes_differ_by_energy_and_by_time(found):
     for side, name in ((one.a, long), (one.b, short)):
         hours = washer.cycles.table["duration_s"][programmes.runs(name)].mean() / 3600
         assert side.systematic == pytest.approx(by_hand(side.value, hours), rel=1e-6)
-    unknown = replace(washer, clamp_uncertainty=None, floor=ClampFloor())
+    unknown = replace(washer, floor=ClampFloor())
     shares = []
     for finding in (washer, unknown):  # days of the year not seen are in both
         saved = switch_programme(finding, programmes=programmes, usual=long, instead=short)
@@ -115,13 +117,17 @@ def test_two_programmes_differ_by_energy_and_by_time(found):
 def test_programmes_that_use_alike_but_last_longer_are_not_known_worse():
     """The clamp's part of a difference near nothing is no share of the two means."""
 
-    def half_kwh(kwh, *, hours):
-        return 0.01 * abs(kwh) + 0.002 * abs(hours)
-
-    clamps = Clamps(same=True, half_kwh=half_kwh, hours=(3.0, 1.0))
-    one = compare([0.7, 0.71, 0.69], [0.7, 0.71, 0.69], paired=False, clamps=clamps)
+    clamp = ClampFloor(name="washer", uncertainty=0.01, offset_uncertainty_w=2.0)
+    one = compare(
+        [0.7, 0.71, 0.69],
+        [0.7, 0.71, 0.69],
+        paired=False,
+        clamps=(clamp, clamp),
+        hours=(3.0, 1.0),
+    )
     assert one.difference.systematic == pytest.approx(0.004)
-    assert one.a.systematic == pytest.approx(0.007 + 0.006)
+    assert one.a.systematic == pytest.approx(np.hypot(0.007, 0.006))
+    assert one.difference.parts["clamp washer: offset"].effect == pytest.approx(0.004)
 
 
 def test_a_ratio_on_one_clamp_holds_the_offset_as_far_as_powers_differ(found):
@@ -144,19 +150,19 @@ def test_a_ratio_on_one_clamp_holds_the_offset_as_far_as_powers_differ(found):
 
 def test_an_offset_counts_where_the_multiplier_is_not_stated(found):
     """In programmes, comparisons and the remainder as in energies a run and a day."""
-    washer = replace(found["washer"], clamp_uncertainty=None)
+    washer = replace(found["washer"], floor=replace(FLOOR, name="washer"))
     for use in programme_uses(washer).uses:
-        alone = FLOOR.half_kwh(use.run_kwh.value, hours=use.minutes.value / 60)
+        alone = half_kwh(FLOOR, use.run_kwh.value, use.minutes.value / 60)
         assert use.run_kwh.systematic == pytest.approx(alone, rel=1e-6)
     two = compare_appliances(washer, found["dryer"])
-    assert two.a.systematic == pytest.approx(FLOOR.half_kwh(two.a.value, hours=24), rel=1e-6)
+    assert two.a.systematic == pytest.approx(half_kwh(FLOOR, two.a.value, 24), rel=1e-6)
     (remark,) = two.remarks
     assert "is not stated in house.toml" in remark
     base = Estimate(value=1.0, low=0.9, high=1.1, unit="kWh", n=9, basis="base")
-    wide = with_clamp(base, Clamp(), floor=FLOOR, hours=24.0)
-    assert wide.systematic == pytest.approx(FLOOR.half_kwh(1.0, hours=24.0))
+    wide = FLOOR.with_errors(base, hours=24.0)
+    assert wide.systematic == pytest.approx(half_kwh(FLOOR, 1.0, 24.0))
     assert wide.basis == "base; offset of the clamp"
-    assert with_clamp(base, Clamp(), hours=24.0) == base
+    assert ClampFloor().with_errors(base, hours=24.0) == base
 
 
 @given(
@@ -171,8 +177,8 @@ def test_several_legs_are_off_by_no_more_whatever_each_has_of_the_sum(watts, loa
         for off, load in zip((3.0, 4.0), loads, strict=True)
     ]
     kwh = [24 * w / 1000 for w in watts]
-    each = [f.half_kwh(e, hours=hours) for f, e in zip(floors, kwh, strict=True)]
-    both = floor_of_sum(floors).half_kwh(sum(kwh), hours=hours)
+    each = [half_kwh(f, e, hours) for f, e in zip(floors, kwh, strict=True)]
+    both = half_kwh(floor_of_sum(floors), sum(kwh), hours)
     assert both >= np.hypot(*each) * (1 - 1e-9)
 
 
@@ -180,22 +186,27 @@ def test_the_offsets_of_several_legs_are_independent():
     """By hand: two legs known to 3 and 4 W are together off by 5 W at rest."""
     one, two = ClampFloor(offset_uncertainty_w=3.0), ClampFloor(offset_uncertainty_w=4.0)
     assert floor_of_sum([one]) is one
-    assert floor_of_sum([one, two]).half_kwh(6.0, hours=24.0) == pytest.approx(5.0 / 1000 * 24)
+    assert half_kwh(floor_of_sum([one, two]), 6.0, 24.0) == pytest.approx(5.0 / 1000 * 24)
     unknown = floor_of_sum([ClampFloor(resolution_w=2.0), ClampFloor(resolution_w=2.0)])
-    each = ClampFloor(resolution_w=2.0).half_kwh(0.0, hours=24.0)
-    assert unknown.half_kwh(0.0, hours=24.0) == pytest.approx(np.sqrt(2) * each)
+    each = 1.959964 / np.sqrt(3) * 1.0 * 24 / 1000  # normal with the same variance
+    assert half_kwh(unknown, 0.0, 24.0) == pytest.approx(np.sqrt(2) * each)
 
 
 def test_costs_of_two_programmes_are_off_at_their_own_prices():
     """By hand: 20 W for 1 h at 0.1 and for 3 h at 0.3 a kWh, and the other way about."""
 
-    def half_kwh(kwh, *, hours):
-        return 0.02 * abs(hours)
-
-    clamps = Clamps(same=True, half_kwh=half_kwh, hours=(1.0, 3.0))
-    assert clamps.half_of_costs((0.1, 0.3), (1.0, 1.0)) == pytest.approx(0.02 * 0.8)
-    assert clamps.half_of_costs((0.3, 0.1), (1.0, 1.0)) == pytest.approx(0.0)
-    assert clamps.halves(0.0, 1.0) == (0.02, 0.06)
+    clamp = ClampFloor(name="washer", offset_uncertainty_w=20.0)
+    for costs, wanted in (((0.1, 0.3), 0.02 * 0.8), ((0.3, 0.1), 0.0)):
+        one = compare(
+            [1.0] * 3,
+            [1.0] * 3,
+            clamps=(clamp, clamp),
+            hours=(1.0, 3.0),
+            weekly=7,
+            worth=Worth(currency="EUR", a=(costs[0],) * 3, b=(costs[1],) * 3),
+        )
+        assert one.cost_per_year.systematic == pytest.approx(wanted * 365, abs=1e-9)
+        assert (one.a.systematic, one.b.systematic) == pytest.approx((0.02, 0.06))
 
 
 def test_two_appliances_each_with_its_own_load(found):
@@ -220,7 +231,7 @@ def test_the_energy_of_warmth_has_no_hours():
     house = open_house("sample_data/orchard_house")
     pump = house_findings(house, circuits=["heat_pump"]).appliances[0]
     fit = weather_dependence(pump.daily, read_outdoor(house)).with_clamp(
-        Clamp(uncertainty=SHARE), floor=FLOOR
+        replace(FLOOR, uncertainty=SHARE)
     )
     slope = abs(fit.heating_kwh.value) * np.hypot(SHARE, OFFSET_W / LOAD_W)
     assert fit.heating_kwh.systematic == pytest.approx(slope, rel=1e-6)
@@ -234,8 +245,10 @@ def test_the_remainder_holds_the_offset_of_a_circuit_that_rests(load_kwh):
     mains, load = (
         pd.DataFrame({"kwh": kwh, "covered_h": 1.0}, index=hour) for kwh in (1.0, load_kwh)
     )
-    left = remainder_per_day(
-        [mains], [load], timezone="UTC", uncertainties=[0.01, SHARE], floors=[ClampFloor(), FLOOR]
-    )
+    clamps = [
+        ClampFloor(name="mains", uncertainty=0.01),
+        replace(FLOOR, name="load", uncertainty=SHARE),
+    ]
+    left = remainder_per_day([mains], [load], timezone="UTC", clamps=clamps)
     wanted = np.hypot(0.01 * 24, by_hand(24 * load_kwh, 24))
     assert left.systematic == pytest.approx(wanted, rel=1e-6)

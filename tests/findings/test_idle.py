@@ -3,16 +3,16 @@
 import numpy as np
 import pandas as pd
 import pytest
-from homeenergy.stats.quotients import quotient, ratio_of_days
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings, idle_or_use, switching_off
 from homeenergy.findings.appliance.appliance import appliance_finding
-from homeenergy.findings.days.day_parts import between_edges, day_parts, rounding_w
+from homeenergy.findings.days.day_parts import between_edges, day_parts
 from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings import Trace, open_house
 from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.means import ratio_of_days
 from tests.findings.small_house import switched
 from tests.findings.test_sample_house import SAMPLE
 
@@ -61,7 +61,7 @@ def test_twenty_watts_is_more_than_one_bake_a_week(one_bake_a_week):
     assert found.use_kwh_per_week.value == pytest.approx(1.9, rel=1e-6)
     assert found.idle_share.value == pytest.approx(3.34 / 5.24, rel=1e-6)
     # An offset within a step adds to the idle energy and to all of it: d(i / t) = (1 - i / t) / t.
-    offset_kwh = rounding_w(one_bake_a_week) * 167 / 1000
+    offset_kwh = one_bake_a_week.cycles.standby.systematic * 167 / 1000
     assert offset_kwh > 0
     assert found.idle_share.systematic == pytest.approx(
         offset_kwh / 5.24 * (1 - 3.34 / 5.24), rel=1e-6
@@ -283,20 +283,18 @@ def test_interval_of_a_ratio_holds_the_truth_as_often_as_it_says():
     rng = np.random.default_rng(8)
     hits = 0
     for _ in range(6000):
-        found = quotient(
-            est(rng.normal(10, 1), 1.96), est(rng.normal(4, 0.5), 0.98), unit="", basis=""
-        )
+        found = est(rng.normal(10, 1), 1.96) / est(rng.normal(4, 0.5), 0.98)
         hits += found.low <= 2.5 <= found.high
     assert hits / 6000 == pytest.approx(0.95, abs=0.01)
 
 
 def test_a_ratio_over_what_may_be_nothing_has_no_upper_end():
-    found = quotient(est(10, 1), est(2, 2.5), unit="", basis="")
+    found = est(10, 1).over(est(2, 2.5), unit="", positive=True)
     assert found.value == 5
     assert np.isinf(found.high)
     # (10 - 2 r)^2 = 1 + (2.5 r)^2 at the end: 2.25 r^2 + 40 r - 99 = 0.
     assert found.low == pytest.approx((np.sqrt(1600 + 4 * 2.25 * 99) - 40) / 4.5)
-    exact = quotient(est(10, 1), est(2, 0.0), unit="", basis="")
+    exact = est(10, 1) / est(2, 0.0)
     assert (exact.low, exact.high) == pytest.approx((4.5, 5.5))
 
 

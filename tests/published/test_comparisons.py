@@ -59,7 +59,9 @@ def test_paired_interval_equals_scipy(nile):
     interval = theirs.confidence_interval(0.95)
     assert found.method == "paired days"
     assert found.p == pytest.approx(theirs.pvalue, rel=1e-9)
-    np.testing.assert_allclose(found.difference[1:], [interval.low, interval.high], rtol=1e-9)
+    np.testing.assert_allclose(
+        [found.difference.low, found.difference.high], [interval.low, interval.high], rtol=1e-9
+    )
 
 
 def test_bootstrap_over_single_days_comes_near_that_of_scipy(nile):
@@ -77,8 +79,8 @@ def test_bootstrap_over_single_days_comes_near_that_of_scipy(nile):
         rng=rng,
     ).confidence_interval
     width = theirs.high - theirs.low
-    assert found.difference[1] == pytest.approx(theirs.low, abs=0.08 * width)
-    assert found.difference[2] == pytest.approx(theirs.high, abs=0.08 * width)
+    assert found.difference.low == pytest.approx(theirs.low, abs=0.08 * width)
+    assert found.difference.high == pytest.approx(theirs.high, abs=0.08 * width)
     ratio = stats.bootstrap(
         nile,
         lambda a, b, axis: a.mean(axis=axis) / b.mean(axis=axis),
@@ -87,8 +89,8 @@ def test_bootstrap_over_single_days_comes_near_that_of_scipy(nile):
         rng=rng,
     ).confidence_interval
     width = ratio.high - ratio.low
-    assert found.ratio[1] == pytest.approx(ratio.low, abs=0.08 * width)
-    assert found.ratio[2] == pytest.approx(ratio.high, abs=0.08 * width)
+    assert found.ratio.low == pytest.approx(ratio.low, abs=0.08 * width)
+    assert found.ratio.high == pytest.approx(ratio.high, abs=0.08 * width)
 
 
 def test_michelson_t_interval():

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_floor import CLAMP_LIMIT, ClampFloor
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_days
@@ -21,9 +21,6 @@ from homeenergy.units import H_PER_DAY, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 LEAST_COVERAGE = 0.9
 LEAST_OF_AN_HOUR = 0.95
 PARTS_OF_A_DAY = 4  # night, morning, afternoon, evening
-# Ratio error of a clamp of class 1 at a fifth of its rated current (IEC 61869-2:2012, table 201),
-# where houses mostly are.
-CLAMP_LIMIT = 0.015
 
 
 def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") -> pd.DataFrame:

@@ -19,8 +19,8 @@ from homeenergy.findings.appliance.wording import (
     percent_text,
     value_text,
 )
-from homeenergy.findings.days.daily import CLAMP_LIMIT, LEAST_COVERAGE
-from homeenergy.house.clamp_floor import clamp_floor
+from homeenergy.findings.days.daily import LEAST_COVERAGE
+from homeenergy.house.clamp_floor import CLAMP_LIMIT, clamp_floor
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace

@@ -235,7 +235,7 @@ def idle_or_use(finding: ApplianceFinding, *, use_name: str = "use") -> IdleUse:
     -----
     With P drawn at rest, E for a use of h hours, N uses a week take N E, and what is left of the
     week takes P (168 - N h). They are equal at N = 168 / (E / P + h); own derivation. The interval
-    is that of E / P (`homeenergy.stats.quotients.quotient`); h counts as exact.
+    is that of E / P (`Estimate.over`); h counts as exact.
 
     Examples
     --------

@@ -7,39 +7,31 @@ import numpy as np
 import pytest
 
 from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.house.schedule import Circuit, Clamp, Correction
 from homeenergy.readings import Trace
 from homeenergy.stats.estimate import Estimate, mean_estimate
-from homeenergy.trust.clamps.systematic import (
-    clamp_over,
-    correction_text,
-    correction_words,
-    with_clamp,
-)
-
-from homeenergy.findings.appliance.appliance import appliance_finding
-from homeenergy.house import Circuit, Clamp, Correction
-from homeenergy.readings import Trace
-from homeenergy.stats.estimate import Estimate, mean_estimate
+from homeenergy.trust.clamps.corrections import clamp_over, correction_text, correction_words
 
 from .panels import START, switched
 
 CLAMP = Clamp(multiplier=2.0, uncertainty=0.03)
+KNOWN = ClampFloor(name="kettle", uncertainty=0.03)
 
 
 def test_half_widths_add_in_squares():
     spread = mean_estimate([9.0, 10, 11, 10], unit="kWh", basis="mean")
     half = spread.high - 10
-    wide = with_clamp(spread, CLAMP)
+    wide = KNOWN.with_ratio(spread)
     assert wide.high - 10 == pytest.approx(np.hypot(half, 0.3))
     assert wide.low == pytest.approx(20 - wide.high)
     assert wide.basis == "mean; clamp known to 3 %"
-    assert with_clamp(spread, Clamp(multiplier=2.0)) == spread
+    assert ClampFloor().with_ratio(spread) == spread
 
 
 def test_the_parts_stay_apart():
     spread = mean_estimate([9.0, 10, 11, 10], unit="kWh", basis="mean")
-    wide = with_clamp(spread, CLAMP)
+    wide = KNOWN.with_ratio(spread)
     assert wide.systematic == pytest.approx(0.3)
     assert wide.spread == pytest.approx(spread.high - 10)
     assert (spread.systematic, spread.spread) == (0.0, pytest.approx(spread.high - 10))
@@ -47,15 +39,15 @@ def test_the_parts_stay_apart():
 
 def test_a_bound_grows_by_the_share():
     bound = Estimate(value=1.5, low=0.0, high=3.0, unit="W", n=9, basis="", resolved=False)
-    wide = with_clamp(bound, CLAMP)
+    wide = KNOWN.with_ratio(bound)
     assert (wide.low, wide.value, wide.high) == pytest.approx((0.0, 1.545, 3.09))
     assert np.isnan(wide.spread)
 
 
 def test_what_is_not_known_stays_so():
-    one = with_clamp(mean_estimate([5.0], unit="", basis=""), CLAMP)
+    one = KNOWN.with_ratio(mean_estimate([5.0], unit="", basis=""))
     assert (one.low, one.high) == (-np.inf, np.inf)
-    assert np.isnan(with_clamp(mean_estimate([], unit="", basis=""), CLAMP).value)
+    assert np.isnan(KNOWN.with_ratio(mean_estimate([], unit="", basis="")).value)
 
 
 def test_the_correction_in_words():
