@@ -209,10 +209,11 @@ class Estimate:
             basis=_both(self, other),
             resolved=True,
         )
-        if self.resolved or other.resolved:
-            return found
+        # A sum lies within the sums of the ends, which matters where an end was moved (`within`).
         ends = sorted((factor * other.low, factor * other.high))
         low, high = self.low + ends[0], self.high + ends[1]
+        if self.resolved or other.resolved:
+            return found.within(least=low, most=high)
         return replace(found, low=low, high=high, resolved=factor < 0)
 
     def times(self, other: Estimate, *, unit: str) -> Estimate:
@@ -261,7 +262,14 @@ class Estimate:
             low, high = -inf, inf
         first = a.parts.plus(b.parts, -best).scaled(1 / b.value)
         halves = [first.half(above=side, level=self.level) for side in (False, True)]
-        ends = [_stretch(best - low, halves[0]), _stretch(high - best, halves[1])]
+        parts = first.stretched(_stretch(best - low, halves[0]), _stretch(high - best, halves[1]))
+        if isinf(low) or isinf(high):
+            open_ = Part(
+                at_low=-inf if isinf(low) else 0.0,
+                at_high=inf if isinf(high) else 0.0,
+                observed=True,
+            )
+            parts = parts.plus(Parts({Source("divisor that may be zero", urandom(8).hex()): open_}))
         return replace(
             self,
             value=best,
@@ -270,7 +278,7 @@ class Estimate:
             unit=unit,
             n=n,
             basis=basis,
-            parts=first.stretched(*ends),
+            parts=parts,
         )
 
     def _ratio_of_bounds(self, other: Estimate, found: Estimate) -> Estimate:
@@ -523,7 +531,7 @@ def _distribution(one: Part) -> str:
 
 def _stretch(end: float, half: float) -> float:
     """What a half-width to first order is multiplied with to reach the end of an interval."""
-    return 1.0 if end == half or isinf(half) or not half else end / half
+    return 1.0 if end == half or isinf(half) or isinf(end) or not half else end / half
 
 
 def decimals(low: float, high: float, *, value: float = 0.0, unit: str = "") -> int:

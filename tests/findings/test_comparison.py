@@ -193,7 +193,7 @@ def test_intervals_hold_the_truth_where_runs_of_a_day_are_alike(apart, draws):
         held.append(found.difference.low <= 0.2 <= found.difference.high)
         ratios.append(found.ratio.low <= 1.25 <= found.ratio.high)
         alone = two_means(a, b).difference
-        plain.append(alone[1] <= 0.2 <= alone[2])
+        plain.append(alone.low <= 0.2 <= alone.high)
     draws.check(held, 0.93, 0.99)
     draws.check(ratios, 0.93, 0.99)
     if apart:

@@ -101,9 +101,9 @@ def test_a_label_with_an_interval_widens_the_saving(uneven):
     label = Estimate(value=150, low=120, high=180, unit="kWh", n=1, basis="label")
     plain = replace_unit(uneven, label_kwh_per_year=150).kwh_per_year
     wide = replace_unit(uneven, label_kwh_per_year=label).kwh_per_year
-    halves = [(e.high - e.low) / 2 for e in (plain, wide)]
-    assert halves[1] == pytest.approx(np.hypot(halves[0], 30))
-    per_100 = replace(label, value=50, low=40, high=60)
+    assert wide.high - wide.value == pytest.approx(plain.with_part("label", 30).high - plain.value)
+    assert wide.high - wide.value > max(plain.high - plain.value, 30)
+    per_100 = Estimate(value=50, low=40, high=60, unit="kWh", n=1, basis="label")
     plain = replace_unit(uneven, label_kwh_per_100_uses=50).kwh_per_year
     wide = replace_unit(uneven, label_kwh_per_100_uses=per_100).kwh_per_year
     uses = 10 / 14 * 365
@@ -281,14 +281,21 @@ def test_together_never_more_than_the_circuit_takes(uneven, seed):
 
 
 def test_circuits_apart_add_up_with_their_half_widths_in_squares(uneven):
-    other = replace(uneven, circuit="another")
+    per_day = uneven.kwh_per_day
+    apart = per_day.made(per_day.value, per_day.parts.keyed("another"))
+    other = replace(uneven, circuit="another", kwh_per_day=apart)
     one = replace_unit(uneven, label_kwh_per_year=100)
     two = replace_unit(other, label_kwh_per_year=100)
     both = combine_savings([one, two]).total_kwh_per_year
     assert both.value == pytest.approx(2 * one.kwh_per_year.value)
-    half = one.kwh_per_year.high - one.kwh_per_year.value
-    assert both.high - both.value == pytest.approx(np.sqrt(2) * half)
-    assert both.value - both.low == pytest.approx(np.sqrt(2) * half)
+    parts = one.kwh_per_year.parts
+    half = parts.plus(parts.keyed("another")).half(above=True)
+    assert both.high - both.value == pytest.approx(half)
+    assert both.value - both.low == pytest.approx(half)
+    # Two equal rectangular errors, of which half the interval of each is 0.95 of the limit, have a
+    # triangular sum: 2 (1 - sqrt(0.05)) of it, more than in squares of the half-widths.
+    alone = one.kwh_per_year.high - one.kwh_per_year.value
+    assert half / alone == pytest.approx(2 * (1 - 0.05**0.5) / 0.95, rel=0.02)
 
 
 def test_cheaper_hours_make_other_savings_worth_less():

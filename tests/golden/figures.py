@@ -51,6 +51,7 @@ from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.comparison.times import compare_hours
 from homeenergy.findings.saving.saving import Saving
 from homeenergy.findings.weather.days import daily_temperature
+from homeenergy.house import ClampFloor
 from homeenergy.readings import read_outdoor
 from homeenergy.show import write_up
 from homeenergy.trust import logged_energy, mains_trace, panel_balance
@@ -265,7 +266,8 @@ def change_figures(found: Change) -> Figures:
 def weather_figures(found: ApplianceFinding, outdoor: pd.Series, house: House) -> Figures:
     zone = str(house.timezone)
     celsius = daily_temperature(outdoor, timezone=zone)
-    clamp = house.circuit(found.circuit).clamp
+    stated = house.circuit(found.circuit).clamp.uncertainty
+    clamp = ClampFloor(name=found.circuit, uncertainty=stated)
     middle = found.daily["day"].iloc[len(found.daily) // 2]
     names = "shape base_kwh heating_balance_c cooling_balance_c heating_kwh cooling_kwh"
     names += " scatter_kwh cv_rmse weather_share choice days"
