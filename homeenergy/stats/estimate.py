@@ -263,13 +263,11 @@ class Estimate:
         first = a.parts.plus(b.parts, -best).scaled(1 / b.value)
         halves = [first.half(above=side, level=self.level) for side in (False, True)]
         parts = first.stretched(_stretch(best - low, halves[0]), _stretch(high - best, halves[1]))
-        if isinf(low) or isinf(high):
-            open_ = Part(
-                at_low=-inf if isinf(low) else 0.0,
-                at_high=inf if isinf(high) else 0.0,
-                observed=True,
-            )
-            parts = parts.plus(Parts({Source("divisor that may be zero", urandom(8).hex()): open_}))
+        if isinf(low) > isinf(halves[0]) or isinf(high) > isinf(halves[1]):
+            ends = (-inf if isinf(low) else 0.0, inf if isinf(high) else 0.0)
+            unbounded = Part(at_low=ends[0], at_high=ends[1], observed=True)
+            own = Source("divisor that may be zero", urandom(8).hex())
+            parts = parts.plus(Parts({own: unbounded}))
         return replace(
             self,
             value=best,

@@ -122,12 +122,12 @@ class Change:
         its offset, the share has what differs between the two powers.
         """
         before, after = self.before_kwh.value, self.after_kwh.value
-        of_before = clamp.parts(before, hours=H_PER_DAY)
-        of_after = clamp.parts(after, hours=H_PER_DAY)
+        of_before = clamp.constant(before, hours=H_PER_DAY)
+        of_after = clamp.constant(after, hours=H_PER_DAY)
         share = self.share
         if before and after and of_before:
             left = of_after.plus(of_before, -after / before).scaled(1 / before)
-            share = share.with_parts(left, basis=f"{share.basis}; error of the clamp")
+            share = share.with_parts(left, basis=f"{share.basis}; offset of the clamp")
         return replace(
             self,
             share=share,
