@@ -51,7 +51,7 @@ from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.comparison.times import compare_hours
 from homeenergy.findings.saving.saving import Saving
 from homeenergy.findings.weather.days import daily_temperature
-from homeenergy.house import ClampFloor
+from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.readings import read_outdoor
 from homeenergy.show import write_up
 from homeenergy.trust import logged_energy, mains_trace, panel_balance
