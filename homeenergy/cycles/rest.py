@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 from scipy.stats import linregress
 
-from homeenergy.cycles.runs.bridging import SPIKE_PERIOD_S
+from homeenergy.cycles.runs.levels import IDLE_ELECTRONICS_W, SPIKE_PERIOD_S
 from homeenergy.cycles.segment import kernels
-from homeenergy.cycles.segment.levels import IDLE_ELECTRONICS_W
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.readings.trace import Trace

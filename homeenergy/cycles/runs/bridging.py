@@ -14,15 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from homeenergy.cycles.runs.levels import SPIKE_PERIOD_S, Levels
 from homeenergy.cycles.segment import kernels
-from homeenergy.cycles.segment.levels import Levels
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.house.kinds import KINDS
 from homeenergy.units import S_PER_H
-
-# Up to this sample period a single sample is a spike, not a use.
-SPIKE_PERIOD_S = 5.0
-SECOND_REST_S, SECOND_REST_SHARE, SECOND_REST_RISE = 3600.0, 0.04, 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,35 +83,6 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
     )
 
 
-def above_second_rest(plateaus: Plateaus, levels: Levels) -> Levels:
-    """Levels with the low one raised above a second level of rest, if there is one.
-
-    A programme draws something between its parts, but works again within an hour. A level far below
-    work that is held for longer, for `SECOND_REST_SHARE` of the time in all, is rest: the heater of
-    a crankcase, a lamp left on.
-    """
-    middle_w = levels.idle_w + SECOND_REST_RISE * (levels.on_w - levels.idle_w)
-    between = (plateaus.mean_w > levels.low_w) & (plateaus.mean_w < middle_w)
-    _, _, n, sum_w, _ = kernels.stretches(
-        between.astype(np.float64), plateaus.n, plateaus.sum_w, plateaus.hole_follows, 0.5, 1.0
-    )
-    long = n * plateaus.period_s > SECOND_REST_S
-    if not n[long].sum() > SECOND_REST_SHARE * plateaus.n.sum():
-        return levels
-    greatest_w = float((sum_w[long] / n[long]).max())
-    return replace(levels, low_w=max(levels.low_w, (greatest_w + middle_w) / 2))
-
-
-def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
-    """Which plateaus are not a single sample that stands far above both its neighbours."""
-    if plateaus.period_s > SPIKE_PERIOD_S:
-        return np.ones(len(plateaus), bool)
-    w = plateaus.mean_w
-    around = np.maximum(np.r_[-np.inf, w[:-1]], np.r_[w[1:], -np.inf])
-    base = w.min(initial=np.inf)
-    return (plateaus.n > 1) | (around - base >= 0.3 * (w - base))
-
-
 def sums_of(values: NDArray, first: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray:
     """Sum of values[first:stop] for each pair."""
     upto = np.r_[np.zeros(1, values.dtype), np.cumsum(values)]
@@ -127,7 +94,10 @@ ALWAYS_S = 5.0
 # A false start or the rhythm of a magnetron.
 SHORT_S = 40.0
 # Longest pause inside a programme (drying with the pump off), and between two pulses of keep-warm.
-LONGEST_S = 3600.0
+LONGEST_S, LONGEST_BETWEEN_PULSES_S = 3600.0, 1200.0
+# Pulses of a session follow at random: a break of so many times their median is none of them, and
+# so many pulses, each worth at most a share of what opened the session, show one.
+RARE_BREAK, LEAST_PULSES, PULSE_SHARE = 10.0, 3, 1 / 3
 # Heating that goes on and off for longer than this is a thermostat's, not a person's session.
 LONGEST_SESSION_S = 4 * 3600.0
 # A pause longer than this can lie between two uses even where pauses as long belong to runs.
@@ -159,17 +129,25 @@ def pause_limit_s(fragments: Fragments, plateaus: Plateaus, *, kind: str) -> flo
         return max(short_s, bridging.least_pause_s)
     if len(fragments) < 2:
         return short_s
+    sessions = bridging.pauses == "sessions"
+    # The rhythm of a magnetron or an element is no pulse of a session.
+    pieces = merged(fragments, fragments.pause_s <= short_s) if sessions else fragments
     edges = np.array(
         [
-            (fragments.first[0] - plateaus.first[0]) * plateaus.period_s,
-            (plateaus.stop[-1] - fragments.stop[-1]) * plateaus.period_s,
+            (pieces.first[0] - plateaus.first[0]) * plateaus.period_s,
+            (plateaus.stop[-1] - pieces.stop[-1]) * plateaus.period_s,
         ]
     )
     covered_s = float(plateaus.n.sum()) * plateaus.period_s
-    for limit_s in family_limits_s(fragments.pause_s, edges, covered_s=covered_s):
-        if limit_s > short_s and (
-            bridging.pauses == "families" or are_sessions(fragments, fragments.pause_s <= limit_s)
-        ):
+    limits_s = family_limits_s(pieces.pause_s, edges, covered_s=covered_s)
+    if not sessions:
+        return next((limit_s for limit_s in limits_s if limit_s > short_s), short_s)
+    breaks_s = pieces.pause_s[pieces.pause_s <= LONGEST_BETWEEN_PULSES_S]
+    if breaks_s.size >= LEAST_PULSES:
+        limits_s.append(RARE_BREAK * float(np.median(breaks_s)))
+    for limit_s in limits_s:
+        limit_s = min(limit_s, LONGEST_BETWEEN_PULSES_S)
+        if limit_s > short_s and are_sessions(pieces, pieces.pause_s <= limit_s):
             return limit_s
     return short_s
 
@@ -216,6 +194,30 @@ def are_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> bool:
     return bool(np.median(first) >= 1.5 and np.median(lasts_s) <= LONGEST_SESSION_S)
 
 
+def join_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> None:
+    """Join an opening and the small pulses that follow it: heated up, then kept warm.
+
+    What is joined already counts as one piece. A session goes on until a break is
+    `RARE_BREAK` times the median of its breaks.
+    """
+    found = groups(joins)
+    pieces = merged(fragments, joins)
+    pause_s, worth = pieces.pause_s, pieces.excess_wh
+    i = 0
+    while i < len(pieces):
+        j = i
+        while j < pause_s.size and pause_s[j] <= LONGEST_BETWEEN_PULSES_S:
+            usual_s = float(np.median(pause_s[i:j])) if j - i >= LEAST_PULSES else np.inf
+            if pause_s[j] > max(RARE_BREAK * usual_s, RARE_BREAK * ALWAYS_S):
+                break
+            j += 1
+        pulses = int(np.sum(worth[i + 1 : j + 1] <= PULSE_SHARE * worth[i]))
+        if pulses >= max(LEAST_PULSES, 2 / 3 * (j - i)):
+            joins[found[i, 0] : found[j, 1] - 1] = True
+            i = j
+        i += 1
+
+
 def join_across_holes(fragments: Fragments, joins: NDArray[np.bool_], *, up_to_usual: bool) -> None:
     """Join what is on at both edges of a hole in the data, if it can have been on all the while.
 
@@ -241,6 +243,21 @@ def groups(joins: NDArray[np.bool_]) -> NDArray[np.int64]:
     return np.c_[bounds[:-1], bounds[1:]]
 
 
+def merged(fragments: Fragments, joins: NDArray[np.bool_]) -> Fragments:
+    """Fragments of which those that are linked count as one."""
+    begin, end = groups(joins).T
+    return replace(
+        fragments,
+        first_plateau=fragments.first_plateau[begin],
+        stop_plateau=fragments.stop_plateau[end - 1],
+        first=fragments.first[begin],
+        stop=fragments.stop[end - 1],
+        n=sums_of(fragments.n, begin, end),
+        excess_wh=sums_of(fragments.excess_wh, begin, end),
+        works=sums_of(fragments.works.astype(np.int64), begin, end) > 0,
+    )
+
+
 def join_fragments(
     fragments: Fragments, plateaus: Plateaus, *, limit_s: float, kind: str, idle_w: float
 ) -> NDArray[np.bool_]:
@@ -261,6 +278,8 @@ def join_fragments(
     _part_at_starts(fragments, plateaus, joins, limit_s=limit_s, idle_w=idle_w, mixed=mixed)
     if not mixed:
         _part_equals(fragments, joins)
+    if bridging.pauses == "sessions":
+        join_sessions(fragments, joins)
     return joins
 
 

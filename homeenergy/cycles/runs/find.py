@@ -11,18 +11,21 @@ from homeenergy.cycles.rest import idle_standby, never_at_rest
 from homeenergy.cycles.runs.bridging import (
     SHORT_S,
     Fragments,
-    above_second_rest,
     find_fragments,
     groups,
     join_across_holes,
     join_fragments,
     pause_limit_s,
     sums_of,
-    without_spikes,
+)
+from homeenergy.cycles.runs.levels import (
+    IDLE_ELECTRONICS_W,
+    Levels,
+    above_second_rest,
+    find_levels,
 )
 from homeenergy.cycles.runs.result import Cycles, make_cycles, turned_round
 from homeenergy.cycles.segment.kernels import weighted_quantile
-from homeenergy.cycles.segment.levels import IDLE_ELECTRONICS_W, Levels, find_levels
 from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive, segment
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.house.kinds import KINDS
@@ -134,7 +137,8 @@ def _few_levels(excess: NDArray[np.float64], n: NDArray[np.int64]) -> bool:
 # A drain or circulation pump draws more than this, a display less. Common practice, no source.
 LEAST_PUMP_W = 25.0
 LEAD_IN_S, LEAST_LEAD_IN_W = 300.0, 1.0
-# Shares of the median run below which, both at once, power belongs to no run.
+# Shares of the median run: power worth less than the first, and either of a level below the second
+# or shorter than the first, belongs to no run.
 SLIGHT_WORTH, SLIGHT_LEVEL = 0.05, 0.6
 
 
@@ -161,7 +165,7 @@ def find_cycles(
         "thermostatic", "batch", "manual", "modulating" or "continuous". Default: inferred.
     idle_w, on_w, low_w : float, optional
         Idle level, level that a run must reach, and level above which neighbouring power belongs
-        to it [W]. Default: found by `homeenergy.cycles.segment.levels.find_levels`.
+        to it [W]. Default: found by `homeenergy.cycles.runs.levels.find_levels`.
     pause_s : float, optional
         Longest pause inside a run [s]; given, it is the only rule. Default: found from the breaks
         of this appliance (`homeenergy.cycles.runs.bridging`).
@@ -242,7 +246,7 @@ def cycles_of_plateaus(
     sign = -1 if backwards else 1
     given = {"idle_w": idle_w, "on_w": on_w, "low_w": low_w}
     levels = replace(
-        _usual_levels(plateaus), **{k: sign * v for k, v in given.items() if v is not None}
+        find_levels(plateaus), **{k: sign * v for k, v in given.items() if v is not None}
     )
     sure = 1.0
     found_kind = kind
@@ -278,17 +282,6 @@ def cycles_of_plateaus(
         label=pieces[0].label,
     )
     return turned_round(cycles) if backwards else cycles
-
-
-def _usual_levels(plateaus: Plateaus) -> Levels:
-    lasting = without_spikes(plateaus)
-    return find_levels(
-        plateaus.mean_w[lasting],
-        plateaus.n[lasting],
-        period_s=plateaus.period_s,
-        noise_w=plateaus.settings["noise_w"],
-        step_w=plateaus.settings["step_w"],
-    )
 
 
 def _find_runs(
@@ -371,9 +364,9 @@ def _with_lead_in(
 def _without_slight(
     fragments: Fragments, runs: NDArray[np.int64], *, kind: str
 ) -> NDArray[np.int64]:
-    """Leave out what is far weaker and worth far less than a usual run: a door lamp.
+    """Leave out what is worth far less than a usual run, and far weaker or shorter: a door lamp.
 
-    Of a machine with programmes, leave out also what is strong but worth next to nothing.
+    Of a machine with programmes, leave out whatever is worth next to nothing.
     """
     if len(runs) < 3:
         return runs
@@ -382,5 +375,7 @@ def _without_slight(
     level_w = worth / hours
     slight = worth < SLIGHT_WORTH * np.median(worth)
     if not KINDS[kind].programmes:
-        slight &= level_w < SLIGHT_LEVEL * np.median(level_w)
+        slight &= (level_w < SLIGHT_LEVEL * np.median(level_w)) | (
+            hours < SLIGHT_WORTH * np.median(hours)
+        )
     return runs[~slight]

@@ -210,6 +210,41 @@ def stretches(mean_w, n, sum_w, hole_follows, low_w, on_w):  # pragma: no cover 
 
 
 @njit(cache=True, nogil=True)
+def quiet_stretches(
+    mean_w, n, hole_follows, tolerance_w, share, least_n, blip_n
+):  # pragma: no cover - compiled
+    """Levels and samples of stretches of plateaus that stay near their own mean for `least_n`.
+
+    Near is within `tolerance_w` or `share` of the mean, whichever is more. What lies further off
+    for at most `blip_n` samples is passed over once the stretch holds six times as many.
+    """
+    levels, held = np.empty(mean_w.size), np.empty(mean_w.size)
+    made = 0
+    total = 0.0
+    count = 0.0
+    for i in range(mean_w.size):
+        if count > 0:
+            level = total / count
+            near = abs(mean_w[i] - level) <= max(tolerance_w, share * abs(level))
+            if near:
+                total += mean_w[i] * n[i]
+                count += n[i]
+            elif not (n[i] <= blip_n and count > 6 * blip_n):
+                if count >= least_n:
+                    levels[made], held[made] = level, count
+                    made += 1
+                total, count = mean_w[i] * n[i], float(n[i])
+        else:
+            total, count = mean_w[i] * n[i], float(n[i])
+        if hole_follows[i]:
+            if count >= least_n:
+                levels[made], held[made] = total / count, count
+                made += 1
+            total, count = 0.0, 0.0
+    return levels[:made], held[:made]
+
+
+@njit(cache=True, nogil=True)
 def sums_within(first, stop, excess_w, at, reach_n, out) -> None:  # pragma: no cover - compiled
     """Sum of samples [W] from the start of each of the plateaus `at` to `reach_n` samples later.
 

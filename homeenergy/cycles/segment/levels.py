@@ -1,4 +1,4 @@
-"""What levels a trace has: histograms, noise, the idle level and what counts as on."""
+"""What readings a trace has: histograms of levels and steps, noise, the step of the readings."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from homeenergy.cycles.segment import kernels
-from homeenergy.cycles.segment.kernels import weighted_quantile
 
 # Upper halves of the float32 bits of plus and minus infinity.
 INFINITE_BINS = [0x7F80, 0xFF80]
@@ -18,27 +17,6 @@ INFINITE_BINS = [0x7F80, 0xFF80]
 MEDIAN_STEP_PER_SIGMA = 0.6745 * np.sqrt(2)
 # So many different readings must come in the same step to be believed.
 LEAST_VALUES = 20
-# Share of the energy that must go each way for power to be taken to flow both ways.
-MIXED_SHARE, LEAST_FEED_IN_W = 0.05, -50.0
-# A level must be held for this long, or this share of the time, to be taken as an idle level.
-LEAST_IDLE_S = 120.0
-LEAST_IDLE_SHARE = 0.002
-LEAST_IDLE_OF_SHORT = 0.05
-# Excess below this share of the typical working power (half of the energy is spent above it) is
-# not work: displays, clocks, lamps.
-WORK_SHARE = 0.02
-# The least working power is the one below which this share of the working energy is spent; a run
-# must reach `ON_SHARE` of it, and lasts while the power stays above `LOW_SHARE` of it.
-LEAST_WORK = 0.04
-ON_SHARE, LOW_SHARE = 0.4, 0.3
-# Idle electronics, displays and lamps stay below this; pumps and motors of a machine that also
-# heats stay above. Common practice, no source.
-IDLE_ELECTRONICS_W, LEAST_MOTOR_W = 20.0, 35.0
-NOTHING_W, LEAST_IDLE_W = 0.15, 0.5
-# Where levels between these shares of the typical working power bear energy, small ones are work.
-LADDER = 0.25, 0.6
-# A run raises the power by at least this share of what is drawn all the time.
-LEAST_RISE_SHARE = 0.08
 # Share of the time that an octave of levels must hold for its noise to count.
 LEAST_NOISE_SHARE = 0.05
 LEAST_FLICKER = 0.15
@@ -155,81 +133,6 @@ def _count(
     for watts in chunks:
         last = kernels.count_levels(watts.view(np.uint32), watts, last, levels, steps)
     return levels, steps
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Levels:
-    """Idle level of a trace, level that a run must reach, and level above which it lasts [W].
-
-    NaN where nothing stands out.
-    """
-
-    idle_w: float
-    on_w: float
-    low_w: float
-
-
-def find_levels(
-    mean_w: NDArray[np.float64],
-    n: NDArray[np.int64],
-    *,
-    period_s: float,
-    noise_w: float,
-    step_w: float = 0.0,
-) -> Levels:
-    """Idle level and on threshold from the plateaus of a trace.
-
-    Idle is the lowest level that is held for `LEAST_IDLE_S` or `LEAST_IDLE_SHARE` of the time,
-    whichever is longer. Energy above idle is then sorted by power: the typical working power is
-    the one above which half of it is spent; what lies under `WORK_SHARE` of that, or within five
-    sigma of idle, is set aside. The least working power is the one below which `LEAST_WORK` of the
-    rest is spent, but not less than idle electronics draw unless the appliance itself works at so
-    little. Own method.
-
-    Parameters
-    ----------
-    mean_w, n : numpy.ndarray, shape (m,)
-        Level [W] and number of samples of each plateau; single-sample spikes left out.
-    period_s : float
-        Length of a sample [s].
-    noise_w : float
-        Standard deviation of one sample [W].
-    step_w : float
-        Step in which readings come [W]; one step above idle is not work.
-    """
-    nan = float("nan")
-    if not n.size:
-        return Levels(idle_w=nan, on_w=nan, low_w=nan)
-    held = int(n.sum())
-    # A steady level below zero is the offset of a clamp, and no feed-in.
-    flow_w = mean_w - min(weighted_quantile(mean_w, n, held / 2), 0.0)
-    returned = float(np.sum(-np.minimum(flow_w, 0.0) * n))
-    share = returned / max(float(np.sum(np.abs(flow_w) * n)), 1e-9)
-    least_n = min(max(LEAST_IDLE_S / period_s, LEAST_IDLE_SHARE * held), LEAST_IDLE_OF_SHORT * held)
-    idle_w = weighted_quantile(mean_w, n, least_n)
-    if MIXED_SHARE < share < 1 - MIXED_SHARE and flow_w.min() < LEAST_FEED_IN_W:
-        # Where power flows both ways, rest is nearest to zero.
-        near = weighted_quantile(np.abs(mean_w), n, least_n)
-        idle_w = float(mean_w[np.abs(mean_w) == near][0])
-    excess = mean_w - idle_w
-    stands_out = excess > 5 * noise_w / np.sqrt(n)
-    energy = np.where(stands_out, excess * n, 0.0)
-    if energy.sum() <= 0:
-        return Levels(idle_w=idle_w, on_w=nan, low_w=nan)
-    typical = weighted_quantile(excess, energy, energy.sum() / 2)
-    if typical < LEAST_RISE_SHARE * idle_w:
-        return Levels(idle_w=idle_w, on_w=nan, low_w=nan)
-    work = np.where(excess >= WORK_SHARE * typical, energy, 0.0)
-    least_work = weighted_quantile(excess, work, LEAST_WORK * work.sum())
-    electronics = min(IDLE_ELECTRONICS_W, ON_SHARE * typical)
-    between = (excess > LADDER[0] * typical) & (excess < LADDER[1] * typical)
-    ladder = energy[between].sum() > LEAST_WORK * energy.sum()
-    if idle_w <= NOTHING_W or (idle_w <= LEAST_IDLE_W and ladder):
-        # What draws nothing at rest has no electronics; or lamps of all sizes on one circuit.
-        electronics = 0.0
-    on = max(ON_SHARE * least_work, electronics, 1.5 * step_w)
-    low = min(max(LOW_SHARE / ON_SHARE * on, electronics), max(LEAST_MOTOR_W, 1.5 * step_w))
-    return Levels(idle_w=idle_w, on_w=idle_w + on, low_w=idle_w + low)
 
 
 def smallest_step_w(

@@ -1,0 +1,215 @@
+"""Which levels of a trace are rest, and above what the appliance works.
+
+Rest is a set of levels, for an appliance can be off at the wall, on standby, or ready: what lasts
+and is quiet, and is small beside what is drawn at work.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from homeenergy.cycles.segment import kernels
+from homeenergy.cycles.segment.kernels import weighted_quantile
+from homeenergy.cycles.segment.plateaus import Plateaus
+
+# Up to this sample period a single sample is a spike, not a use.
+SPIKE_PERIOD_S = 5.0
+# What stays within a tolerance for this long, and so many samples, is quiet; what leaves it for no
+# longer than a blip and comes back is quiet all the same.
+QUIET_S, QUIET_N, BLIP_S = 300.0, 5, 10.0
+# Meters that step by 2 W flicker over 4 W at rest; larger draws wander in proportion.
+QUIET_W, QUIET_SHARE = 3.0, 0.1
+# Electronics, displays and lamps at rest stay below this; pumps and motors of a machine that also
+# heats stay above. Common practice, no source.
+IDLE_ELECTRONICS_W, LEAST_MOTOR_W = 20.0, 35.0
+# Rest rises above the lowest level of rest by at most this share of what the typical work does,
+# and work above it bears at least this share of the energy that such rest takes.
+REST_SHARE, LEAST_WORK_OF_REST = 0.2, 0.005
+# Excess below this share of the typical work (half of the energy is spent above it) is not work.
+WORK_SHARE = 0.02
+# The least working power is the one below which this share of the working energy is spent; a run
+# must reach `ON_SHARE` of it, and lasts while the power stays above `LOW_SHARE` of it.
+LEAST_WORK = 0.04
+ON_SHARE, LOW_SHARE = 0.4, 0.3
+# A run raises the power by at least this share of what is drawn all the time.
+LEAST_RISE_SHARE = 0.08
+# Share of the energy that must go each way for power to be taken to flow both ways.
+MIXED_SHARE, LEAST_FEED_IN_W = 0.05, -50.0
+SECOND_REST_S, SECOND_REST_SHARE, SECOND_REST_RISE = 3600.0, 0.04, 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Levels:
+    """Usual level of rest, level that a run must reach, and level above which it lasts [W].
+
+    NaN where nothing stands out.
+    """
+
+    idle_w: float
+    on_w: float
+    low_w: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class QuietLevels:
+    """Levels that the trace holds quietly, the lowest first, as arrays of one entry a level.
+
+    `mean_w` is the level, `top_w` that of its highest stretch, `n` samples that hold it.
+    """
+
+    mean_w: NDArray[np.float64]
+    top_w: NDArray[np.float64]
+    n: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return self.n.size
+
+
+def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
+    """Which plateaus are not a single sample that stands far above both its neighbours."""
+    if plateaus.period_s > SPIKE_PERIOD_S:
+        return np.ones(len(plateaus), bool)
+    w = plateaus.mean_w
+    around = np.maximum(np.r_[-np.inf, w[:-1]], np.r_[w[1:], -np.inf])
+    base = w.min(initial=np.inf)
+    return (plateaus.n > 1) | (around - base >= 0.3 * (w - base))
+
+
+def quiet_levels(plateaus: Plateaus) -> QuietLevels:
+    """Levels of stretches that stay within a tolerance for five minutes. O(plateaus)."""
+    tolerance_w = _tolerance_w(plateaus)
+    least_n = max(QUIET_S / plateaus.period_s, QUIET_N)
+    mean_w, n = kernels.quiet_stretches(
+        plateaus.mean_w,
+        plateaus.n,
+        np.r_[plateaus.hole_follows, True] if len(plateaus) else np.empty(0, bool),
+        tolerance_w,
+        QUIET_SHARE,
+        least_n,
+        BLIP_S / plateaus.period_s,
+    )
+    order = np.argsort(mean_w, kind="stable")
+    w, n = mean_w[order], n[order]
+    # Levels are those of stretches which lie closer together than a stretch may wander.
+    parts = np.flatnonzero(np.diff(w) > np.maximum(tolerance_w / 3, QUIET_SHARE * np.abs(w[1:])))
+    bounds = np.r_[0, parts + 1][: w.size]
+    if not w.size:
+        return QuietLevels(mean_w=w, top_w=w, n=n)
+    held = np.add.reduceat(n, bounds)
+    return QuietLevels(
+        mean_w=np.add.reduceat(w * n, bounds) / held,
+        top_w=np.maximum.reduceat(w, bounds),
+        n=held,
+    )
+
+
+def _tolerance_w(plateaus: Plateaus) -> float:
+    settings = plateaus.settings
+    return max(2 * settings["step_w"], 3 * settings["noise_w"], QUIET_W)
+
+
+def find_levels(plateaus: Plateaus) -> Levels:
+    """Usual level of rest, and levels from which a run is one.
+
+    Quiet levels are rest from the lowest up to the highest that rises above it by no more than
+    electronics take and by at most `REST_SHARE` of the typical work: the power above which half of
+    the energy is spent that is drawn above this rest. So an appliance may rest at several levels,
+    off at the wall among them, whatever share of the time each is held. The least working power is
+    the one below which `LEAST_WORK` of the energy of work is spent; a run must reach a share of it
+    and leave the tolerance of rest. Own method.
+
+    O(m log m) in the number of plateaus.
+    """
+    nan = float("nan")
+    lasting = without_spikes(plateaus)
+    w, n = plateaus.mean_w[lasting], plateaus.n[lasting]
+    if not w.size:
+        return Levels(idle_w=nan, on_w=nan, low_w=nan)
+    rest = quiet_levels(plateaus)
+    if _flows_both_ways(w, n):
+        # Rest is nearest to zero then.
+        levels_w = rest.mean_w if len(rest) else w
+        nearest = levels_w[np.argmin(np.abs(levels_w))]
+        rest = QuietLevels(mean_w=np.r_[nearest], top_w=np.r_[nearest], n=np.ones(1))
+    elif not len(rest):
+        # Never quiet: the lowest that it draws for a twentieth of the time.
+        lowest = np.r_[weighted_quantile(w, n, 0.05 * n.sum())]
+        rest = QuietLevels(mean_w=lowest, top_w=lowest, n=np.ones(1))
+    noise_w = plateaus.settings["noise_w"]
+    tolerance_w = _tolerance_w(plateaus)
+    excess_w = w - rest.mean_w[0]
+    energy = np.where(excess_w > 5 * noise_w / np.sqrt(n), excess_w * n, 0.0)
+    count, typical_w = _levels_of_rest(rest, w, excess_w, energy, tolerance_w)
+    idle_w = float(rest.mean_w[np.argmax(rest.n[: max(count, 1)])])
+    if not count or typical_w < LEAST_RISE_SHARE * idle_w:
+        return Levels(idle_w=float(rest.mean_w[0]), on_w=nan, low_w=nan)
+    top_w = float(rest.top_w[count - 1])
+    step_w = plateaus.settings["step_w"]
+    clear_w = max(1.5 * step_w, 3 * noise_w, min(tolerance_w, LOW_SHARE * typical_w))
+    work = np.where((w > top_w + clear_w) & (excess_w >= WORK_SHARE * typical_w), energy, 0.0)
+    if not work.any():
+        return Levels(idle_w=idle_w, on_w=nan, low_w=nan)
+    rise_w = top_w - idle_w
+    least_w = weighted_quantile(w - idle_w, work, LEAST_WORK * work.sum())
+    on_w = max(ON_SHARE * least_w, rise_w + max(clear_w, QUIET_SHARE * (typical_w - rise_w)))
+    low_w = min(LOW_SHARE / ON_SHARE * on_w, max(LEAST_MOTOR_W, 1.5 * step_w))
+    return Levels(idle_w=idle_w, on_w=idle_w + on_w, low_w=idle_w + max(low_w, rise_w + clear_w))
+
+
+def _levels_of_rest(
+    quiet: QuietLevels,
+    w: NDArray[np.float64],
+    excess_w: NDArray[np.float64],
+    energy: NDArray[np.float64],
+    tolerance_w: float,
+) -> tuple[int, float]:
+    """How many of the quiet levels are rest, and the typical excess of the work above them [W].
+
+    Nothing is work where no level leaves any above it: 0 and NaN.
+    """
+    rise_w = quiet.top_w - quiet.mean_w[0]
+    of_rest = np.cumsum(quiet.n * (quiet.mean_w - quiet.mean_w[0]))
+    for k in range(len(quiet) - 1, -1, -1):
+        if k and rise_w[k] > IDLE_ELECTRONICS_W:
+            continue
+        work = np.where(w > quiet.top_w[k] + tolerance_w, energy, 0.0)
+        if not work.any():
+            continue
+        typical_w = weighted_quantile(excess_w, work, work.sum() / 2)
+        small = rise_w[k] <= REST_SHARE * typical_w
+        if not k or (small and work.sum() >= LEAST_WORK_OF_REST * of_rest[k]):
+            return k + 1, typical_w
+    # What never leaves the tolerance may still be switched: a lamp of 2 W.
+    if energy.any():
+        return 1, weighted_quantile(excess_w, energy, energy.sum() / 2)
+    return 0, float("nan")
+
+
+def _flows_both_ways(w: NDArray[np.float64], n: NDArray[np.int64]) -> bool:
+    """Whether power flows both ways; a steady level below zero is the offset of a clamp."""
+    flow_w = w - min(weighted_quantile(w, n, n.sum() / 2), 0.0)
+    returned = float(np.sum(-np.minimum(flow_w, 0.0) * n))
+    share = returned / max(float(np.sum(np.abs(flow_w) * n)), 1e-9)
+    return bool(MIXED_SHARE < share < 1 - MIXED_SHARE and flow_w.min() < LEAST_FEED_IN_W)
+
+
+def above_second_rest(plateaus: Plateaus, levels: Levels) -> Levels:
+    """Levels with the low one raised above a second level of rest, if there is one.
+
+    A programme draws something between its parts, but works again within an hour. A level far below
+    work that is held for longer, for `SECOND_REST_SHARE` of the time in all, is rest: the heater of
+    a crankcase, a lamp left on.
+    """
+    middle_w = levels.idle_w + SECOND_REST_RISE * (levels.on_w - levels.idle_w)
+    between = (plateaus.mean_w > levels.low_w) & (plateaus.mean_w < middle_w)
+    _, _, n, sum_w, _ = kernels.stretches(
+        between.astype(np.float64), plateaus.n, plateaus.sum_w, plateaus.hole_follows, 0.5, 1.0
+    )
+    long = n * plateaus.period_s > SECOND_REST_S
+    if not n[long].sum() > SECOND_REST_SHARE * plateaus.n.sum():
+        return levels
+    greatest_w = float((sum_w[long] / n[long]).max())
+    return replace(levels, low_w=max(levels.low_w, (greatest_w + middle_w) / 2))
