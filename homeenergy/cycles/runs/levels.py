@@ -27,7 +27,9 @@ QUIET_W, QUIET_SHARE = 3.0, 0.1
 IDLE_ELECTRONICS_W, LEAST_MOTOR_W = 20.0, 35.0
 # Rest rises above the lowest level of rest by at most this share of what the typical work does,
 # and work above it bears at least this share of the energy that such rest takes.
-REST_SHARE, LEAST_WORK_OF_REST = 0.2, 0.005
+REST_SHARE, LEAST_WORK_OF_REST = 0.3, 0.005
+# What usually draws nothing has no electronics: whatever it draws is a use, as of a small lamp.
+NOTHING_W = 0.15
 # Excess below this share of the typical work (half of the energy is spent above it) is not work.
 WORK_SHARE = 0.02
 # The least working power is the one below which this share of the working energy is spent; a run
@@ -117,7 +119,8 @@ def find_levels(plateaus: Plateaus) -> Levels:
     Quiet levels are rest from the lowest up to the highest that rises above it by no more than
     electronics take and by at most `REST_SHARE` of the typical work: the power above which half of
     the energy is spent that is drawn above this rest. So an appliance may rest at several levels,
-    off at the wall among them, whatever share of the time each is held. The least working power is
+    off at the wall among them, whatever share of the time each is held; what usually draws nothing
+    rests at nothing only. The least working power is
     the one below which `LEAST_WORK` of the energy of work is spent; a run must reach a share of it
     and leave the tolerance of rest. Own method.
 
@@ -171,9 +174,10 @@ def _levels_of_rest(
     Nothing is work where no level leaves any above it: 0 and NaN.
     """
     rise_w = quiet.top_w - quiet.mean_w[0]
+    usual_w = quiet.mean_w[np.argmax(quiet.n)]
     of_rest = np.cumsum(quiet.n * (quiet.mean_w - quiet.mean_w[0]))
     for k in range(len(quiet) - 1, -1, -1):
-        if k and rise_w[k] > IDLE_ELECTRONICS_W:
+        if k and (rise_w[k] > IDLE_ELECTRONICS_W or abs(usual_w) <= NOTHING_W):
             continue
         work = np.where(w > quiet.top_w[k] + tolerance_w, energy, 0.0)
         if not work.any():
