@@ -15,7 +15,12 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 from scipy.stats import linregress
 
-from homeenergy.cycles.runs.levels import IDLE_ELECTRONICS_W, SPIKE_PERIOD_S
+from homeenergy.cycles.runs.levels import (
+    IDLE_ELECTRONICS_W,
+    NOTHING_W,
+    QUIET_S,
+    SPIKE_PERIOD_S,
+)
 from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
@@ -36,19 +41,23 @@ LEAST_LINK_SHARE = 0.002
 TAIL_SHARE = 0.7
 # A level from which this share of the runs begin is one of rest.
 LEAD_SHARE = 0.15
+# What rests at this or more is off at the wall while it draws nothing for as long as rest lasts.
+LEAST_POWERED_W = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Rest:
     """Stretches of rest as sample ranges [first, stop), and the levels at which they stand.
 
-    `levels` holds (level [W], share of the time at rest), the most frequent first; `sign` is -1
-    where the plateaus are those of a trace whose sign was turned.
+    `levels` holds (level [W], share of the time at rest), the most frequent first; `off_h` are the
+    hours without power, which are no rest; `sign` is -1 where the plateaus are those of a trace
+    whose sign was turned.
     """
 
     first: NDArray[np.int64]
     stop: NDArray[np.int64]
     levels: tuple[tuple[float, float], ...]
+    off_h: float
     period_s: float
     length: int
     sign: int
@@ -60,6 +69,8 @@ def find_rest(
     """Rest outside the runs [first, stop) of samples; power of work (`on_w`) is none."""
     idle, tail = _idle_plateaus(plateaus, first, stop)
     idle &= ~(plateaus.mean_w > on_w)
+    off = _off_at_the_wall(plateaus, idle)
+    idle &= ~off
     lead = np.isin(plateaus.stop, first)
     levels, kept = _levels(plateaus, np.flatnonzero(idle), tail, lead)
     begin, end = plateaus.first[kept], plateaus.stop[kept]
@@ -72,6 +83,7 @@ def find_rest(
         first=begin[some],
         stop=end[some],
         levels=levels,
+        off_h=float(plateaus.n[off].sum()) * plateaus.period_s / S_PER_H,
         period_s=plateaus.period_s,
         length=plateaus.length,
         sign=-1 if plateaus.settings["backwards"] else 1,
@@ -114,6 +126,24 @@ def _idle_plateaus(
     tail = plateaus.first < end + settle_n
     short = plateaus.stop - plateaus.first < 2 * settle_n
     return lasting & (plateaus.first >= end) & ~(tail & short), tail
+
+
+def _off_at_the_wall(plateaus: Plateaus, idle: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which idle plateaus lie in stretches without power, of what usually draws some at rest."""
+    off = np.zeros(len(plateaus), bool)
+    n = plateaus.n[idle]
+    if not n.size:
+        return off
+    usual_w = kernels.weighted_quantile(plateaus.mean_w[idle], n, n.sum() / 2)
+    if usual_w < LEAST_POWERED_W:
+        return off
+    nothing = idle & (np.abs(plateaus.mean_w) <= NOTHING_W)
+    begin, end, n, _, _ = kernels.stretches(
+        nothing.astype(np.float64), plateaus.n, plateaus.sum_w, plateaus.hole_follows, 0.5, 1.0
+    )
+    for a, b in np.c_[begin, end][n * plateaus.period_s >= QUIET_S].tolist():
+        off[a:b] = True
+    return off
 
 
 def _levels(
@@ -269,6 +299,9 @@ class Standby:
         Idle levels [W] and their shares of the idle time, the most frequent first.
     hours : float
         Idle time behind it [h].
+    off_h : float
+        Hours in which it drew nothing although it usually draws something at rest: off at the
+        wall. They are in none of the other figures [h].
     measured_w : float
         The plain mean of the readings at rest [W], for energy sums; NaN if never at rest.
     step_w : float
@@ -290,6 +323,7 @@ class Standby:
     rounding_w: float
     slope_w_per_h: float
     stable: bool | None
+    off_h: float = 0.0
 
     def to_frame(self) -> pd.DataFrame:
         """One row an idle level: level_w, share."""
@@ -379,6 +413,7 @@ def idle_standby(
         rounding_w=rounding_w,
         slope_w_per_h=slope,
         stable=bool(abs(slope) < limit) if block_w.size > 2 else None,
+        off_h=rest.off_h,
     )
 
 

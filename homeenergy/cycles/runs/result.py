@@ -121,6 +121,7 @@ def make_cycles(
     table = _run_table(plateaus, first, stop, base_w, settings["longest_pause_s"])
     covered_s = float(plateaus.n.sum()) * plateaus.period_s
     away_s = covered_s - float((table["duration_s"] - table["missing_s"]).sum())
+    away_s -= rest.off_h * S_PER_H
     return Cycles(
         table=table,
         standby=rest.draw_w,

@@ -26,6 +26,9 @@ ACT_WORDS: dict[Act, str] = {
     "relabel": "relabelled",
 }
 
+# A person switches nothing on for longer, or for more of the time. Own rule.
+LONGEST_USE_H, MOST_IN_USE = 48.0, 0.95
+
 
 def remarks_on(
     trace: Trace, circuit: Circuit, cycles: Cycles, per_day: Estimate
@@ -63,6 +66,7 @@ def remarks_on(
             f"{returned_wh / WH_PER_KWH:.2g} kWh below zero: "
             "a clamp on backwards, or power fed back"
         )
+    remarks += _implausible(cycles)
     missing = 1 - trace.covered_s / trace.span_s
     if missing > 0.05:
         remarks.append(f"{percent_text(missing)} of the time has no readings")
@@ -112,4 +116,28 @@ def bench_remarks(house: House) -> dict[str, str]:
                 "bench.csv tells how far its clamp is known, house.toml does not: "
                 "`homeenergy check` gives the line to write, and then the intervals hold it"
             )
+    return remarks
+
+
+def _implausible(cycles: Cycles) -> list[str]:
+    """What a use by hand can hardly be, and what drew nothing for a while."""
+    remarks = []
+    if cycles.rest.off_h:
+        remarks.append(
+            f"drew nothing for {cycles.rest.off_h:.1f} h: off at the wall, or its breaker; "
+            "left out of the standby"
+        )
+    if not KINDS[cycles.kind].by_hand or not len(cycles.table):
+        return remarks
+    longest_h = float(cycles.table["duration_s"].max()) / S_PER_H
+    in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
+    if in_runs_s > MOST_IN_USE * cycles.covered_s:
+        remarks.append(
+            f"in use {percent_text(in_runs_s / cycles.covered_s)} of the time, which no person "
+            "switches: look at its trace, and at kind, idle_w and on_w"
+        )
+    elif longest_h > LONGEST_USE_H:
+        remarks.append(
+            f"one use lasts {longest_h:.0f} h: look at its trace there, and at idle_w and on_w"
+        )
     return remarks
