@@ -178,8 +178,8 @@ def family_limits_s(
 def are_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> bool:
     """Whether joined pieces are sessions of a person: heated up first, then kept warm by pulses.
 
-    A session has several pieces, of which the first is worth 1.5 times the later ones, and ends
-    within hours.
+    A session has several pieces, of which the later ones are worth a `PULSE_SHARE` of the first,
+    and ends within hours.
     """
     found = groups(joins)
     sessions = found[found[:, 1] - found[:, 0] >= 3].tolist()
@@ -191,7 +191,7 @@ def are_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> bool:
     lasts_s = [
         (fragments.stop[b - 1] - fragments.first[a]) * fragments.period_s for a, b in sessions
     ]
-    return bool(np.median(first) >= 1.5 and np.median(lasts_s) <= LONGEST_SESSION_S)
+    return bool(np.median(first) >= 1 / PULSE_SHARE and np.median(lasts_s) <= LONGEST_SESSION_S)
 
 
 def join_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> None:

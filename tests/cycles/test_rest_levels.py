@@ -1,0 +1,144 @@
+"""Rest is a set of levels: what lasts and is quiet, off at the wall among them."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from homeenergy import find_cycles
+from homeenergy.cycles.segment.kernels import quiet_stretches
+from tests.cycles.traces import DAY, HOUR, as_trace
+
+MINUTE = 60
+
+NOISE_W = 0.5
+
+
+def television(*, standby_w, days=7, seed=1):
+    """A use of about 105 W each evening, redrawn every 20 s, and what its uses took [Wh]."""
+    rng = np.random.default_rng(seed)
+    watts = np.full(days * DAY, standby_w)
+    used_wh = []
+    for day in range(days):
+        start = day * DAY + 19 * HOUR + int(rng.uniform(0, HOUR))
+        lasts = int(rng.uniform(5_400, 12_000))
+        level_w = np.repeat(105 + 10 * rng.standard_normal(lasts // 20 + 1), 20)[:lasts]
+        watts[start : start + lasts] = level_w
+        used_wh.append(level_w.sum() / HOUR)
+    return np.round(watts + NOISE_W * rng.standard_normal(watts.size)), np.array(used_wh)
+
+
+def without_power(watts, *, start, lasts):
+    return np.where((np.arange(watts.size) - start) % watts.size < lasts, 0.0, watts)
+
+
+@pytest.mark.parametrize("kind", ["manual", None])
+@pytest.mark.parametrize("off", [0, 15 * MINUTE, 21 * MINUTE, 30 * MINUTE, 8 * HOUR])
+@pytest.mark.parametrize("standby_w", [3.0, 8.0, 15.0])
+def test_time_off_at_the_wall_changes_no_run_and_no_standby(standby_w, off, kind):
+    watts, used_wh = television(standby_w=standby_w)
+    cycles = find_cycles(as_trace(without_power(watts, start=25 * HOUR, lasts=off)), kind)
+    assert len(cycles.complete) == 7
+    assert cycles.complete["energy_wh"].to_numpy() == pytest.approx(used_wh, rel=0.002)
+    assert cycles.standby.value == pytest.approx(standby_w, abs=0.05)
+    assert cycles.rest.off_h == pytest.approx(off / HOUR, abs=0.02)
+
+
+def test_a_strip_that_is_off_every_night_leaves_the_standby_that_of_the_evenings():
+    watts, _ = television(standby_w=8.0)
+    for day in range(7):
+        watts = without_power(watts, start=day * DAY, lasts=8 * HOUR)
+    cycles = find_cycles(as_trace(watts))
+    assert len(cycles.complete) == 7
+    assert cycles.standby.value == pytest.approx(8.0, abs=0.05)
+    assert cycles.rest.off_h == pytest.approx(56, abs=0.1)
+    # Idle energy is what was drawn, not standby times the hours without power.
+    at_rest_wh = watts.sum() / HOUR - cycles.runs_wh
+    assert cycles.idle_wh == pytest.approx(at_rest_wh, rel=0.005)
+
+
+def test_a_meter_that_flickers_by_two_watts_at_rest_shows_no_run_there():
+    rng = np.random.default_rng(3)
+    watts = 2.0 + 2.0 * (rng.random(3 * DAY) < 0.3)
+    jobs = [(d * DAY + 10 * HOUR, 400) for d in range(3)]
+    for start, lasts in jobs:
+        watts[start : start + lasts] = rng.choice([10.0, 16.0, 22.0, 34.0], lasts)
+    table = find_cycles(as_trace(watts)).table
+    assert len(table) == 3
+    assert table["duration_s"].to_numpy() == pytest.approx([400] * 3, abs=5)
+
+
+def test_an_opening_and_the_pulses_that_keep_warm_are_one_use():
+    rng = np.random.default_rng(4)
+    watts = np.zeros(4 * DAY)
+    starts = [d * DAY + 8 * HOUR for d in range(4)]
+    ends = []
+    for start in starts:
+        watts[start : start + 90] = 1300
+        at = start + 90
+        while at < start + 1.5 * HOUR:
+            at += int(np.clip(rng.exponential(75), 15, 400))
+            watts[at : at + 8] = 350
+            at += 8
+        ends.append(at)
+    table = find_cycles(as_trace(watts)).table
+    assert len(table) == 4
+    assert table["duration_s"].to_numpy() == pytest.approx(np.subtract(ends, starts), abs=2)
+
+
+def test_uses_minutes_apart_that_pulse_inside_are_uses_of_their_own():
+    """A heater that goes on and off within each use is no session of pulses."""
+    watts = np.zeros(5 * DAY)
+    starts = [d * DAY + 12 * HOUR + late for d in range(5) for late in (0, 720, 1500)]
+    for start, lasts in zip(starts, [480, 240, 300] * 5, strict=True):
+        for at in range(start, start + lasts, 30):
+            watts[at : at + 20] = 1000
+    table = find_cycles(as_trace(watts)).table
+    assert len(table) == 15
+
+
+@pytest.mark.parametrize("spike_n", [1, 2, 3])
+def test_a_spike_between_runs_of_minutes_is_no_run(spike_n):
+    watts = np.zeros(2 * DAY)
+    starts = np.arange(30) * 90 * MINUTE + 600
+    for start in starts:
+        watts[start : start + 9 * MINUTE] = 165
+    for start in starts[::3]:
+        watts[start + 40 * MINUTE : start + 40 * MINUTE + spike_n] = 1200
+    table = find_cycles(as_trace(watts)).table
+    assert len(table) == 30
+
+
+def plain_stretches(mean_w, n, hole_follows, tolerance_w, share, least_n, blip_n):
+    """The same as the compiled loop, sample runs kept as lists."""
+    found, inside = [], []
+    for w, count, hole in zip(mean_w, n, hole_follows, strict=True):
+        held = sum(c for _, c in inside)
+        level = sum(v * c for v, c in inside) / held if inside else w
+        if abs(w - level) <= max(tolerance_w, share * abs(level)):
+            inside.append((w, count))
+        elif not (count <= blip_n and held > 6 * blip_n):
+            found.append(inside)
+            inside = [(w, count)]
+        if hole:
+            found.append(inside)
+            inside = []
+    kept = [one for one in found if sum(c for _, c in one) >= least_n]
+    levels = [sum(v * c for v, c in one) / sum(c for _, c in one) for one in kept]
+    return levels, [sum(c for _, c in one) for one in kept]
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 40), st.integers(1, 60), st.booleans()), min_size=1, max_size=25
+    )
+)
+def test_quiet_stretches_are_those_of_a_plain_loop(rows):
+    mean_w, n, holes = (np.array(column) for column in zip(*rows, strict=True))
+    holes[-1] = True
+    args = (mean_w.astype(float), n.astype(np.int64), holes, 3.0, 0.1, 50.0, 2.0)
+    levels, held = quiet_stretches(*args)
+    plain_levels, plain_held = plain_stretches(*args)
+    assert levels.tolist() == pytest.approx(plain_levels)
+    assert held.tolist() == plain_held
