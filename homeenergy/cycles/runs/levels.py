@@ -28,6 +28,9 @@ IDLE_ELECTRONICS_W, LEAST_MOTOR_W = 20.0, 35.0
 # Rest rises above the lowest level of rest by at most this share of what the typical work does,
 # and work above it bears at least this share of the energy that such rest takes.
 REST_SHARE, LEAST_WORK_OF_REST = 0.3, 0.005
+# A level below all quiet ones counts if it is held for so long, or so much of the time; of short
+# records no more than the last share is asked.
+LEAST_HELD_S, LEAST_HELD_SHARE, MOST_HELD_SHARE = 120.0, 0.002, 0.05
 # What usually draws nothing has no electronics: whatever it draws is a use, as of a small lamp.
 NOTHING_W = 0.15
 # Excess below this share of the typical work (half of the energy is spent above it) is not work.
@@ -137,10 +140,8 @@ def find_levels(plateaus: Plateaus) -> Levels:
         levels_w = rest.mean_w if len(rest) else w
         nearest = levels_w[np.argmin(np.abs(levels_w))]
         rest = QuietLevels(mean_w=np.r_[nearest], top_w=np.r_[nearest], n=np.ones(1))
-    elif not len(rest):
-        # Never quiet: the lowest that it draws for a twentieth of the time.
-        lowest = np.r_[weighted_quantile(w, n, 0.05 * n.sum())]
-        rest = QuietLevels(mean_w=lowest, top_w=lowest, n=np.ones(1))
+    else:
+        rest = _with_the_lowest(rest, w, n, plateaus)
     noise_w = plateaus.settings["noise_w"]
     tolerance_w = _tolerance_w(plateaus)
     excess_w = w - rest.mean_w[0]
@@ -160,6 +161,22 @@ def find_levels(plateaus: Plateaus) -> Levels:
     on_w = max(ON_SHARE * least_w, rise_w + max(clear_w, QUIET_SHARE * (typical_w - rise_w)))
     low_w = min(LOW_SHARE / ON_SHARE * on_w, max(LEAST_MOTOR_W, 1.5 * step_w))
     return Levels(idle_w=idle_w, on_w=idle_w + on_w, low_w=idle_w + max(low_w, rise_w + clear_w))
+
+
+def _with_the_lowest(
+    rest: QuietLevels, w: NDArray[np.float64], n: NDArray[np.int64], plateaus: Plateaus
+) -> QuietLevels:
+    """Levels of rest, and the lowest that is held at all where it lies clearly below them."""
+    held = float(n.sum())
+    least_n = max(LEAST_HELD_S / plateaus.period_s, LEAST_HELD_SHARE * held)
+    lowest_w = weighted_quantile(w, n, min(least_n, MOST_HELD_SHARE * held))
+    if len(rest) and lowest_w > rest.mean_w[0] - _tolerance_w(plateaus):
+        return rest
+    return QuietLevels(
+        mean_w=np.r_[lowest_w, rest.mean_w],
+        top_w=np.r_[lowest_w, rest.top_w],
+        n=np.r_[least_n, rest.n],
+    )
 
 
 def _levels_of_rest(
