@@ -170,7 +170,8 @@ def _with_the_lowest(
     held = float(n.sum())
     least_n = max(LEAST_HELD_S / plateaus.period_s, LEAST_HELD_SHARE * held)
     lowest_w = weighted_quantile(w, n, min(least_n, MOST_HELD_SHARE * held))
-    if len(rest) and lowest_w > rest.mean_w[0] - _tolerance_w(plateaus):
+    near_w = max(QUIET_W, 2 * plateaus.settings["step_w"])
+    if len(rest) and lowest_w > rest.mean_w[0] - near_w:
         return rest
     return QuietLevels(
         mean_w=np.r_[lowest_w, rest.mean_w],
