@@ -12,11 +12,15 @@ import sys
 import time
 from pathlib import Path
 
+from .browser import found_browser
+
 ROOT = Path(__file__).parents[1]
 PYTEST = ("pytest", "-q")
 # By the file, so that what a file sets up once is set up once.
 ON_ALL_CORES = ("-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder")
 NOTEBOOKS = ("--nbval-lax", "--nbval-current-env", "notebooks")
+# In a browser all notebooks are run as people see them; once is enough.
+WITHOUT_BROWSER = () if found_browser() else NOTEBOOKS
 PARTS: dict[str, tuple[tuple[str, ...], ...]] = {
     "checks": (
         ("ruff", "check", "."),
@@ -25,12 +29,15 @@ PARTS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("mypy",),
     ),
     # Rooms, notebooks and pages in a browser.
-    "tests": ((*PYTEST, *ON_ALL_CORES, "-m", "not alone and not study", "tests", *NOTEBOOKS),),
+    "tests": (
+        (*PYTEST, *ON_ALL_CORES, "-m", "not alone and not study", "tests", *WITHOUT_BROWSER),
+    ),
     # Ratios of times mean something only where nothing else of ours runs.
-    "benchmarks": ((*PYTEST, "-m", "alone and not study", "tests"),),
+    "benchmarks": ((*PYTEST, "-m", "alone and not study", "tests/benchmarks"),),
     "studies": (
         (*PYTEST, *ON_ALL_CORES, "-m", "study and not alone", "tests"),
-        (*PYTEST, "-m", "study and alone", "tests"),
+        (*PYTEST, "-m", "study and alone", "tests/benchmarks"),
+        (*PYTEST, *ON_ALL_CORES, *NOTEBOOKS),
     ),
 }
 GUARDING = ("checks", "tests", "benchmarks")

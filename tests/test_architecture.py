@@ -18,6 +18,8 @@ import pytest
 import homeenergy
 
 from .__main__ import GUARDING, PARTS, main
+from .browser import found_browser
+from .browser.test_notebooks_in_jupyterlab import NAMES as IN_BROWSER
 
 ROOT = Path(__file__).parents[1]
 SOURCES = sorted((ROOT / "homeenergy").rglob("*.py"))
@@ -281,9 +283,20 @@ def test_the_test_command_leaves_nothing_out():
         assert program in programs
     chosen = {command[command.index("-m") + 1] for command in guarding if "pytest" in command}
     assert chosen == {"not alone and not study", "alone and not study"}
-    assert any("--nbval-lax" in command and "notebooks" in command for command in guarding)
-    studies = {command[command.index("-m") + 1] for command in PARTS["studies"]}
+    in_nbval = any("--nbval-lax" in command and "notebooks" in command for command in guarding)
+    assert in_nbval or (found_browser() and [path.stem for path in NOTEBOOKS] == IN_BROWSER)
+    studies = {command[command.index("-m") + 1] for command in PARTS["studies"] if "-m" in command}
     assert studies == {"study and not alone", "study and alone"}
+    assert any("--nbval-lax" in command for command in PARTS["studies"])
+
+
+def test_what_runs_alone_is_a_benchmark():
+    marked = [
+        path.relative_to(ROOT / "tests").parts[0]
+        for path in (ROOT / "tests").rglob("*.py")
+        if "pytest.mark." + "alone" in path.read_text(encoding="utf-8")
+    ]
+    assert marked == ["benchmarks"]
 
 
 def test_a_part_that_fails_makes_the_command_fail(monkeypatch, capsys):

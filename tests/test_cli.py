@@ -8,7 +8,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -299,9 +298,8 @@ def test_stopping_an_import_is_said_plainly_and_it_can_go_on(run, house):
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     assert process.stdout.readline() == "begun\n"
-    time.sleep(0.2)
     process.send_signal(signal.SIGINT)
-    _, errors = process.communicate(timeout=20)
+    _, errors = process.communicate(timeout=600)
     assert process.returncode == 130
     assert errors == "Stopped. What the store holds is whole; run it again to go on.\n"
     assert run("import", house).exit_code == 0

@@ -19,9 +19,10 @@ from playwright.sync_api import sync_playwright
 
 from homeenergy.cli.notebooks import NO_LOOKING_UP, with_settings
 
+from . import BROWSERS, found_browser
+
 ROOT = Path(__file__).parents[2]
-START_S, STOP_S = 90, 30
-NAMES = ("chromium", "chromium-browser")
+START_S, STOP_S = 300, 120
 NEEDED = "HOMEENERGY_NEEDS_BROWSER"
 QUIET = (
     "--no-sandbox",
@@ -56,10 +57,9 @@ class Lab:
 @pytest.fixture(scope="module")
 def chromium():
     """Path of the browser. Without one the tests are skipped, but never where one must be."""
-    for found in map(shutil.which, NAMES):
-        if found:
-            return found
-    reason = f"no browser: none of {', '.join(NAMES)} is on the PATH"
+    if found := found_browser():
+        return found
+    reason = f"no browser: none of {', '.join(BROWSERS)} is on the PATH"
     if os.environ.get(NEEDED):
         pytest.fail(f"{reason}, and {NEEDED} is set")
     pytest.skip(reason)

@@ -1,17 +1,20 @@
 """Notebooks opened in JupyterLab pages, with all their cells run."""
 
 import re
+import shutil
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import nbformat
 import pytest
-from playwright.sync_api import TimeoutError
+from playwright.sync_api import TimeoutError, expect
 
 ROOT = Path(__file__).parents[2]
 SCREENSHOTS = Path(__file__).parent / "screenshots"
-OPEN_MS, RUN_MS, REDRAW_MS = 90_000, 120_000, 30_000
+# Nothing waits as long but where something hangs.
+OPEN_MS, RUN_MS, REDRAW_MS = 240_000, 600_000, 120_000
+POLL_MS = 20
 # What the page may complain of: a pattern, and why it is no fault of a notebook. None so far.
 NOT_OURS: dict[str, str] = {}
 
@@ -21,6 +24,33 @@ RED = '[data-mime-type="application/vnd.jupyter.stderr"]'
 FINISHED = """red => document.querySelector(red)
   || [...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')]
     .every(prompt => /^\\[\\d+\\]:/.test(prompt.textContent))"""
+
+
+expect.set_options(timeout=REDRAW_MS)
+
+MESSAGE_ID = re.compile(rb'"msg_id": ?"([^"]+)"')
+IDLE = re.compile(rb'"execution_state": ?"idle"')
+
+
+@dataclass
+class Traffic:
+    """What a page asked of kernels, and which of that they have dealt with, by message."""
+
+    asked: set[bytes] = field(default_factory=set)
+    done: set[bytes] = field(default_factory=set)
+
+    def sent(self, frame):
+        frame = frame if isinstance(frame, bytes) else frame.encode()
+        if b"comm_msg" in frame and (found := MESSAGE_ID.search(frame)):
+            self.asked.add(found[1])
+
+    def received(self, frame):
+        frame = frame if isinstance(frame, bytes) else frame.encode()
+        if IDLE.search(frame):
+            self.done.update(MESSAGE_ID.findall(frame))
+
+
+TRAFFIC: dict[object, Traffic] = {}
 
 
 @dataclass
@@ -49,6 +79,48 @@ def write_notebook(name, codes, *, folder):
     nbformat.write(notebook, folder / f"{name}.ipynb")
 
 
+def eventually(page, holds, what="this"):
+    """Return when a condition holds that the page does not show, a file for instance."""
+    for _ in range(REDRAW_MS // POLL_MS):
+        if holds():
+            return
+        page.wait_for_timeout(POLL_MS)
+    pytest.fail(f"{what} did not come")
+
+
+def settle(page):
+    """Return when the kernel has dealt with all that the page has sent it, however busy it is."""
+    traffic = TRAFFIC[page]
+    assert traffic.asked, "the page has sent nothing that could be waited for"
+    page.evaluate(DRAWN)
+    eventually(page, lambda: traffic.asked <= traffic.done, "an answer of the kernel")
+    page.evaluate(DRAWN)
+
+
+# A page sends what a control says when it draws its next frame, at the latest.
+DRAWN = "() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
+
+
+def names_using(request, fixture):
+    """Names of the tests of a module that ask for a fixture: each gets a cell of its own."""
+    return [
+        item.originalname
+        for item in request.session.items
+        if item.path == request.path and fixture in item.fixturenames
+    ]
+
+
+def copy_house(folder, *, circuits=("*",)):
+    """Copy house.toml of the orchard house, and of its store the circuits that fit a pattern."""
+    sample = ROOT / "sample_data" / "orchard_house"
+    folder.mkdir(parents=True)
+    shutil.copy(sample / "house.toml", folder)
+    for pattern in circuits:
+        for stored in (sample / "store").glob(pattern):
+            if stored.is_dir():
+                shutil.copytree(stored, folder / "store" / stored.name)
+
+
 def press(cell, name):
     """Press the button with this name."""
     cell.get_by_role("button", name=name, exact=True).click()
@@ -75,6 +147,7 @@ def run_notebook(name, *, lab, browser, folder=ROOT / "notebooks"):
     wait_for_the_last_cell(notebook, name=name)
     yield notebook
     page.close()
+    del TRAFFIC[page]
     for session in lab.ask("sessions"):
         lab.ask(f"sessions/{session['id']}", method="DELETE")
     assert lab.ask("kernels") == []
@@ -104,10 +177,21 @@ def listen_to(page, path, *, own):
         if not address.startswith((own, own.replace("http", "ws", 1), "data:", "blob:")):
             notebook.elsewhere.append(address)
 
-    page.on("console", lambda said: note(said.text) if said.type == "error" else None)
+    def said(message):
+        if message.type == "error":
+            note(f"{message.text} ({message.location.get('url', '')})")
+
+    page.on("console", said)
     page.on("pageerror", lambda error: note(str(error)))
     page.on("request", lambda request: asked(request.url))
-    page.on("websocket", lambda socket: asked(socket.url))
+    traffic = TRAFFIC[page] = Traffic()
+
+    def connected(socket):
+        asked(socket.url)
+        socket.on("framesent", traffic.sent)
+        socket.on("framereceived", traffic.received)
+
+    page.on("websocket", connected)
     return notebook
 
 
@@ -131,11 +215,17 @@ FOCUS = """() => {
 }"""
 
 
+LEFT_THE_FIGURE = "() => !document.activeElement.className.includes('canvas')"
+
+
 def walk(page, *, most):
     """Press the Tab key so often; give what is reached, and whether its focus is to be seen."""
     reached = []
     for _ in range(most):
         page.keyboard.press("Tab")
-        page.wait_for_timeout(300 if reached and "canvas" in reached[-1][0] else 30)
+        if reached and "canvas" in reached[-1][0]:
+            # The kernel sends the focus on from a figure.
+            page.wait_for_function(LEFT_THE_FIGURE)
+        page.evaluate(DRAWN)
         reached.append(tuple(page.evaluate(FOCUS)))
     return reached

@@ -6,39 +6,60 @@ from itertools import groupby
 import pytest
 from playwright.sync_api import expect
 
-from .pages import RED, REDRAW_MS, SCREENSHOTS, press, run_notebook, walk, write_notebook
+from .pages import (
+    RED,
+    SCREENSHOTS,
+    copy_house,
+    eventually,
+    names_using,
+    press,
+    run_notebook,
+    settle,
+    walk,
+    write_notebook,
+)
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.alone]
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 NAME = "explore_runs"
-CODE = (
+BEGIN = (
     "import homeenergy as he\n"
     "from homeenergy.show import run_explorer\n"
-    'report = he.import_logs("../sample_data/orchard_house")\n'
-    'house = he.open_house("../sample_data/orchard_house")',
-    'run_explorer(house, "dishwasher")',
+    'explore = lambda house: run_explorer(he.open_house("../explored/" + house), "dishwasher")'
 )
 
 
 @pytest.fixture(scope="module")
-def opened(lab, browser):
+def houses(request, place):
+    """Folder of houses, one for each test that works on a cell, called after the test."""
+    for name in names_using(request, "cell"):
+        copy_house(place / "explored" / name, circuits=["dishwasher"])
+    return place / "explored"
+
+
+@pytest.fixture(scope="module")
+def opened(lab, browser, houses):
     folder = lab.folder / "notebooks"
-    write_notebook(NAME, CODE, folder=folder)
+    names = sorted(path.name for path in houses.iterdir())
+    write_notebook(NAME, [BEGIN, *(f'explore("{name}")' for name in names)], folder=folder)
     with run_notebook(NAME, lab=lab, browser=browser, folder=folder) as shown:
         yield shown
 
 
-@pytest.fixture(scope="module")
-def cell(opened):
-    shown = opened.shown(opened.code_cells[1])
-    shown.locator("img").first.wait_for(timeout=REDRAW_MS)
+@pytest.fixture
+def cell(opened, request):
+    """Cell of the page with the house of this test."""
+    (source,) = [c for c in opened.code_cells if f'"{request.node.originalname}"' in c.source]
+    shown = opened.shown(source)
+    shown.scroll_into_view_if_needed()
+    shown.locator("img").first.wait_for()
     return shown
 
 
 @pytest.fixture
-def decided(lab):
-    """Lines of the file that decide something."""
-    path = lab.folder / "sample_data" / "orchard_house" / "run_decisions.csv"
+def decided(houses, request):
+    """Lines of the file of this test's house that decide something."""
+    path = houses / request.node.originalname / "run_decisions.csv"
 
     def read():
         lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
@@ -56,7 +77,17 @@ def wait_for_words(cell, pattern):
     cell.page.wait_for_function(
         "([cell, pattern]) => new RegExp(pattern).test(cell.querySelector('img').alt)",
         arg=[cell.element_handle(), pattern],
-        timeout=REDRAW_MS,
+    )
+
+
+def redrawn(cell, act):
+    """Do something, and return when the picture is another."""
+    picture = cell.locator("img").first
+    before = picture.get_attribute("src")
+    act()
+    cell.page.wait_for_function(
+        "([cell, before]) => cell.querySelector('img').src !== before",
+        arg=[cell.element_handle(), before],
     )
 
 
@@ -68,8 +99,8 @@ def test_it_opens_with_runs_and_words(opened, cell):
     assert opened.page.locator(RED).all_text_contents() == []
     assert "Dishwasher, power over local time" in words(cell)
     assert "2 runs shaded" in words(cell)
-    assert cell.get_by_role("slider").count() == 5
-    assert cell.get_by_role("button", name="Split", exact=True).is_enabled()
+    expect(cell.get_by_role("slider")).to_have_count(5)
+    expect(cell.get_by_role("button", name="Split", exact=True)).to_be_enabled()
     SCREENSHOTS.mkdir(exist_ok=True)
     cell.scroll_into_view_if_needed()
     cell.screenshot(path=SCREENSHOTS / "run_explorer_first.png")
@@ -78,19 +109,20 @@ def test_it_opens_with_runs_and_words(opened, cell):
 def test_arrow_keys_on_a_slider_change_the_runs(cell, decided):
     handle = row(cell, "It lasts while above").get_by_role("slider")
     readout = row(cell, "It lasts while above").locator(".widget-readout")
-    assert readout.text_content().endswith("as found")
+    as_found = re.compile("as found$")
+    expect(readout).to_have_text(as_found)
     handle.focus()
     for _ in range(12):
-        handle.press("ArrowRight")
+        redrawn(cell, lambda: handle.press("ArrowRight"))  # its level is drawn
     wait_for_words(cell, r"\b4 runs shaded")
     cell.get_by_text("with these sliders").wait_for()
-    assert not readout.text_content().endswith("as found")
-    assert cell.get_by_role("button", name="Split", exact=True).is_disabled()
+    expect(readout).not_to_have_text(as_found)
+    expect(cell.get_by_role("button", name="Split", exact=True)).to_be_disabled()
     assert decided() == []
     cell.screenshot(path=SCREENSHOTS / "run_explorer_moved.png")
     press(cell, "Back to what was found")
     wait_for_words(cell, r"\b2 runs shaded")
-    assert readout.text_content().endswith("as found")
+    expect(readout).to_have_text(as_found)
 
 
 def test_dragging_a_slider_and_applying_it_saves_it_for_all_days(cell, decided):
@@ -118,13 +150,12 @@ def test_a_run_is_split_and_the_line_deleted_again(cell, decided):
     before = row(cell, "Split it at").locator(".widget-readout").text_content()
     handle.focus()
     handle.press("ArrowLeft")
-    picture = cell.locator("img").first.get_attribute("src")
+    settle(cell.page)
     assert row(cell, "Split it at").locator(".widget-readout").text_content() < before
     button = cell.get_by_role("button", name="Split", exact=True)
     button.focus()
-    button.press("Enter")
+    redrawn(cell, lambda: button.press("Enter"))
     wait_for_words(cell, r"\b3 runs shaded")
-    assert cell.locator("img").first.get_attribute("src") != picture
     (line,) = decided()
     assert line.startswith("dishwasher,split,2026-10-19T")
     cell.screenshot(path=SCREENSHOTS / "run_explorer_split.png")
@@ -135,18 +166,20 @@ def test_a_run_is_split_and_the_line_deleted_again(cell, decided):
 
 def test_a_run_is_discarded_named_and_looked_at_closely(cell, decided):
     cell.get_by_label("Call it").fill("long wash")
+    settle(cell.page)
     press(cell, "Save the name")
     wait_for_words(cell, "long wash")
-    cell.get_by_label("Look closely at it").check()
-    cell.get_by_label("Run", exact=True).select_option(index=1)
+    redrawn(cell, lambda: cell.get_by_label("Look closely at it").check())
+    redrawn(cell, lambda: cell.get_by_label("Run", exact=True).select_option(index=1))
     press(cell, "Discard")
     wait_for_words(cell, r"\b1 run shaded")
     assert [line.split(",")[1] for line in decided()] == ["relabel", "discard"]
     cell.screenshot(path=SCREENSHOTS / "run_explorer_by_hand.png")
     for left in (1, 0):
+        cell.get_by_text("Undone").or_(cell.get_by_text("Saved: ")).first.wait_for()
         press(cell, "Undo: delete the line")
-        cell.page.wait_for_timeout(500)
-        assert len(decided()) == left
+        eventually(cell.page, lambda left=left: len(decided()) == left, f"a file of {left} lines")
+        settle(cell.page)
     wait_for_words(cell, r"\b2 runs shaded")
 
 
@@ -173,12 +206,12 @@ def test_enter_and_space_press_buttons(cell):
         cell.page.wait_for_function(
             "([cell, before]) => cell.querySelector('img').alt !== before",
             arg=[cell.element_handle(), before],
-            timeout=REDRAW_MS,
         )
 
 
 def test_what_goes_wrong_is_one_sentence(cell, opened, decided):
     cell.get_by_label("Call it").fill(" ")
+    settle(cell.page)
     press(cell, "Save the name")
     expect(cell.get_by_role("alert")).to_have_text("write a name for the run first")
     assert decided() == []

@@ -1,6 +1,6 @@
 """A notebook runs where nothing has been imported yet, and leaves the samples as they were.
 
-That all of them run is seen by nbval and in the browser; here it is those that people open first,
+That all of them run is seen in the browser, or by nbval; here it is the one that people open first,
 and that every notebook which opens a sample house imports it before.
 """
 
@@ -13,7 +13,7 @@ from nbclient import NotebookClient
 
 ROOT = Path(__file__).parents[2]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
-FIRST = [ROOT / "notebooks" / f"{name}.ipynb" for name in ("start_here", "look_at_traces")]
+FIRST = [ROOT / "notebooks" / "start_here.ipynb"]
 
 
 @pytest.mark.slow
@@ -25,7 +25,7 @@ def test_runs_without_a_store(path, tmp_path):
     folder = tmp_path / "notebooks"
     folder.mkdir()
     notebook = nbformat.read(path, as_version=4)
-    client = NotebookClient(notebook, timeout=120, resources={"metadata": {"path": str(folder)}})
+    client = NotebookClient(notebook, timeout=600, resources={"metadata": {"path": str(folder)}})
     client.execute()
     for given in sorted((ROOT / "sample_data").rglob("*")):
         if given.is_file() and "store" not in given.parts:

@@ -26,7 +26,7 @@ from homeenergy.show.panels.idle import ALL, IdleState
 from homeenergy.show.panels.idle import update as idle_update
 from tests.findings.small_house import made_house, switched
 
-WAIT_S = 20
+WAIT_S = 600  # only where something hangs
 DAYS = 21
 OUTDOOR = "time,celsius\n" + "".join(
     f"2026-03-{day:02d}T{hour:02d}:00Z,{day % 9 + hour / 4}\n"

@@ -29,7 +29,7 @@ from homeenergy.show.viewer.viewer import Viewer
 NS = 1_000_000_000
 START = pd.Timestamp("2026-03-02", tz="Europe/Berlin")
 DAY_S = 86_400
-WAIT_S = 30
+WAIT_S = 600  # only where something hangs
 
 
 def uses(n, *, watts, every, lasts, base=2.0):
