@@ -10,6 +10,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from homeenergy.house.layouts import ColumnName, LogColumn, LogLayout, Readings
+from homeenergy.house.prices import DemandCharge, PriceBlock, PriceChange, PricePeriod, Season
 from homeenergy.house.schedule import (
     CarbonFactor,
     Circuit,
@@ -21,7 +22,7 @@ from homeenergy.house.schedule import (
     WriteUpDetails,
 )
 from homeenergy.house.schema import Declared, keys_of, toml_value
-from homeenergy.house.tariff import PriceBlock, PriceChange, PricePeriod, Season, Tariff
+from homeenergy.house.tariff import Tariff
 from homeenergy.house.toml_file import SAFETY, house_toml
 
 
@@ -60,6 +61,13 @@ TABLES = (
         keys=(PriceBlock,),
         text="A step: the price of each kWh that the house uses up to a mark. In order, the last "
         "without an end.",
+    ),
+    Table(
+        head="[[tariff.demand]]",
+        keys=(DemandCharge,),
+        text="A charge for the greatest power of each calendar month, on top of those for energy. "
+        "The power is the mean over intervals that are counted from local midnight; those count "
+        "that begin within its hours, days and seasons.",
     ),
     Table(
         head="[[tariff.season]]",

@@ -1,229 +1,95 @@
-"""What energy costs: one price, prices by time of use, or steps; and when which holds.
+"""What energy costs under a tariff of any form: energy, demand and standing charge together.
 
-Every key of [tariff] in house.toml is declared here; `homeenergy.house.tariff_toml` reads it.
+What one circuit costs within the bill of a house has two answers, to two questions. Its *share*:
+each kWh of a tariff with steps at the average price of the house, and its power at the peak of the
+house for a demand charge (coincident demand; common practice, no source). The shares of all
+circuits add up to the bill. What the bill would be *lower* by without it: the worth of saving it,
+but such figures of several circuits do not add up, as only one can be the last.
 """
 
 from __future__ import annotations
 
 import re
-from calendar import monthrange
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import date, datetime, tzinfo
-from itertools import pairwise
-from math import inf
-from typing import Annotated, Any, Literal
+from datetime import date, tzinfo
+from typing import Annotated
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.house.schema import Fields, Key
+from homeenergy.house.prices import (
+    DAY_MINUTES,
+    BlocksPer,
+    DemandCharge,
+    PriceBlock,
+    PriceChange,
+    PricePeriod,
+    PricePerKwh,
+    Season,
+    StandingPerDay,
+    begins_anew,
+    block_cost,
+    day_type,
+    price_table,
+    read_dates,
+    season_number,
+)
+from homeenergy.house.schema import Key
+from homeenergy.units import NS_PER_S, S_PER_H
 
-BlocksPer = Literal["day", "month", "year"]
-HOLIDAY = 7  # after Monday = 0 to Sunday = 6
-DAY_MINUTES = 24 * 60
 FLAT_NAME = "all hours"
-WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-DAYS: dict[str, frozenset[int]] = {
-    **{name: frozenset({i}) for i, name in enumerate(WEEKDAYS)},
-    "workdays": frozenset(range(5)),
-    "weekend": frozenset({5, 6}),
-    "holidays": frozenset({HOLIDAY}),
-}
-ALL_DAYS = frozenset(range(HOLIDAY + 1))
-_HOURS = re.compile(r"(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})")
+FREQUENCY = {"day": "D", "month": "M", "year": "Y"}
 _MINUTE_NS = 60_000_000_000
+_PEAK = ("name", "month", "begins", "ends", "kw", "price_per_kw", "cost")
 
 
-def begins_anew(day: date, per: BlocksPer) -> bool:
-    """Whether the steps of a tariff begin anew on a day; date.min is the beginning of all."""
-    return {"day": True, "month": day.day == 1, "year": (day.month, day.day) == (1, 1)}[per]
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bill:
+    """What a house pays for the slots that were given.
 
-
-def clock(minute: int) -> str:
-    """Time of the day of a minute from midnight."""
-    return f"{minute // 60:02d}:{minute % 60:02d}"
-
-
-def _read_minutes(row: Fields, name: str) -> tuple[tuple[int, int], ...]:
-    found: list[tuple[int, int]] = []
-    for text in row.texts(name):
-        match = _HOURS.fullmatch(text.strip())
-        h1, m1, h2, m2 = (int(part) for part in match.groups()) if match else (0, 99, 0, 99)
-        first, stop = 60 * h1 + m1, 60 * h2 + m2
-        if m1 > 59 or m2 > 59 or first >= DAY_MINUTES or stop > DAY_MINUTES or first == stop:
-            raise row.refuse(
-                name,
-                f"must be times of the day such as 07:00-23:00, got {text!r}",
-                fix="22:00-06:00 runs over midnight; 00:00-24:00 is a whole day.",
-            )
-        over = [(first, DAY_MINUTES), *([(0, stop)] if stop else [])]
-        found += [(first, stop)] if first < stop else over
-    if not found:
-        raise row.refuse(name, "is an empty list; leave it out for the whole day")
-    ordered = sorted(found)
-    for (_, stop), (first, _) in pairwise(ordered):
-        if first < stop:
-            raise row.refuse(name, f"names {clock(first)} twice")
-    return tuple(ordered)
-
-
-def _read_days(row: Fields, name: str) -> frozenset[int]:
-    days = row.texts(name)
-    for day in days:
-        if day not in DAYS:
-            what = f"must be a choice of {', '.join(DAYS)}, got {day!r}"
-            raise row.refuse(name, what, fix=row.show(name))
-    return frozenset().union(*(DAYS[day] for day in days)) if days else ALL_DAYS
-
-
-def _write_days(days: frozenset[int]) -> list[str]:
-    return [name for name in (*WEEKDAYS, "holidays") if DAYS[name] <= days]
-
-
-def _as_date(table: Fields, name: str, value: Any) -> date:
-    try:
-        if isinstance(value, str):
-            value = date.fromisoformat(value)
-        if not isinstance(value, date) or isinstance(value, datetime):
-            raise ValueError
-    except ValueError:
-        raise table.refuse(name, f"must hold dates such as 2026-04-01, got {value!r}") from None
-    return value
-
-
-def _read_dates(table: Fields, name: str) -> frozenset[date]:
-    values = table.table[name]
-    if not isinstance(values, list):
-        what = f"must be a list of dates, got {values!r}"
-        raise table.refuse(name, what, fix=table.show(name))
-    return frozenset(_as_date(table, name, value) for value in values)
-
-
-def _read_month_day(row: Fields, name: str) -> tuple[int, int]:
-    text = row.text(name) or ""
-    match = re.fullmatch(r"(\d{2})-(\d{2})", text)
-    month, day = (int(match[1]), int(match[2])) if match else (0, 0)
-    if not 1 <= month <= 12 or not 1 <= day <= monthrange(2024, month)[1]:
-        what = f'must be month and day such as "04-01", got {text!r}'
-        raise row.refuse(name, what, fix=row.show(name))
-    return month, day
-
-
-PricePerKwh = Annotated[
-    float | None,
-    Key(help="of the energy, taxes included", unit="currency per kWh", example=0.15),
-]
-StandingPerDay = Annotated[
-    float,
-    Key(
-        help="no part of the cost of an appliance",
-        unit="currency per day",
-        example=0.40,
-    ),
-]
-Hours = Annotated[
-    tuple[tuple[int, int], ...],
-    Key(
-        help="of the local day; left out, all",
-        name="hours",
-        kind='list of times such as "07:00-23:00"',
-        example=["22:00-06:00"],
-        read=_read_minutes,
-        write=lambda minutes: [f"{clock(first)}-{clock(stop)}" for first, stop in minutes],
-    ),
-]
-Days = Annotated[
-    frozenset[int],
-    Key(
-        help="left out, all",
-        kind=f"list of {', '.join(DAYS)}",
-        example=["workdays"],
-        read=_read_days,
-        write=_write_days,
-    ),
-]
-InSeasons = Annotated[
-    tuple[str, ...],
-    Key(help="names of [[tariff.season]]; left out, all", example=["winter"]),
-]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PricePeriod:
-    """Hours of the week and seasons of the year that share a price.
-
-    `minutes` are stretches of the local day, half-open, from 0 to 1440; `days` are 0 for Monday to
-    6 for Sunday and 7 for a holiday; no `seasons` means all of them.
+    Attributes
+    ----------
+    currency : str
+    energy, demand, standing : float
+        For the kWh, for the greatest power of each month, and whatever is used [currency].
+    peaks : pandas.DataFrame
+        One row a demand charge and month: name, month (its first local day), begins, ends (of the
+        interval, UTC), kw, price_per_kw, cost. Of a month that was seen in part, the greatest that
+        was seen.
     """
 
-    name: Annotated[str, Key(help="what a person calls it", example="night")]
-    price_per_kwh: Annotated[
-        float, Key(help="of the energy, taxes included", unit="currency per kWh", example=0.10)
-    ]
-    minutes: Hours = ((0, DAY_MINUTES),)
-    days: Days = ALL_DAYS
-    seasons: InSeasons = ()
+    currency: str
+    energy: float
+    demand: float
+    standing: float
+    peaks: pd.DataFrame
+
+    @property
+    def total(self) -> float:
+        """All of it."""
+        return self.energy + self.demand + self.standing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PriceBlock:
-    """A step of a tariff: the price of each kWh up to a mark, from the mark of the step before."""
+class BillShare:
+    """What one circuit costs within the bill of its house.
 
-    price_per_kwh: Annotated[
-        float, Key(help="of a kWh of this step", unit="currency per kWh", example=0.12)
-    ]
-    up_to_kwh: Annotated[
-        float,
-        Key(
-            help="where the step ends; left out in the last",
-            unit="kWh",
-            example=300,
-            positive=True,
-        ),
-    ] = inf
+    `energy` and `demand` are its share, `marginal` what the bill would be lower by without it
+    [currency].
+    """
 
+    currency: str
+    energy: float
+    demand: float
+    marginal: float
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Season:
-    """A part of the year: from this day of this month until the next season begins."""
-
-    name: Annotated[str, Key(help="as the periods name it", example="winter")]
-    month: Annotated[
-        int,
-        Key(
-            help="first day; it lasts until the next season",
-            name="from",
-            kind='month and day such as "04-01"',
-            example="10-01",
-            read=_read_month_day,
-        ),
-    ]
-    day: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PriceChange:
-    """Prices that hold from a local date on, in place of all those before."""
-
-    start: Annotated[
-        date,
-        Key(
-            help="local date",
-            name="from",
-            kind="a date such as 2026-04-01",
-            example="2026-04-01",
-            read=lambda row, name: _as_date(row, name, row.table[name]),
-            write=str,
-        ),
-    ]
-    price_per_kwh: PricePerKwh = None
-    periods: Annotated[
-        tuple[PricePeriod, ...], Key(name="period", help="prices by time of use")
-    ] = ()
-    blocks: Annotated[tuple[PriceBlock, ...], Key(name="block", help="steps")] = ()
-    standing_per_day: StandingPerDay = 0.0
+    @property
+    def total(self) -> float:
+        """Its share of energy and demand."""
+        return self.energy + self.demand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,6 +104,8 @@ class Tariff:
         Time of use: every minute of every season lies in exactly one.
     blocks : tuple of PriceBlock
         Steps, the last without an end; they begin anew with each `blocks_per`.
+    demand : tuple of DemandCharge
+        Charges for the greatest power of each month, on top of those for energy.
     seasons : tuple of Season
         In order of the year; the last runs on over New Year.
     holidays : frozenset of date
@@ -250,7 +118,8 @@ class Tariff:
     Raises
     ------
     HouseError
-        If only some of its prices are blocks, or blocks change where they do not begin anew.
+        If only some of its prices are blocks, blocks change where they do not begin anew, or demand
+        charges within a month.
     """
 
     currency: Annotated[
@@ -272,6 +141,9 @@ class Tariff:
         BlocksPer,
         Key(help="after which the first [[tariff.block]] begins anew", example="month"),
     ] = "month"
+    demand: Annotated[
+        tuple[DemandCharge, ...], Key(help="charges for the greatest power of a month")
+    ] = ()
     seasons: Annotated[
         tuple[Season, ...], Key(name="season", help="parts of the year, for periods")
     ] = ()
@@ -281,7 +153,7 @@ class Tariff:
             help="local days that count as holidays",
             kind="list of dates",
             example=["2026-01-01", "2026-12-25"],
-            read=_read_dates,
+            read=read_dates,
             write=lambda days: [str(day) for day in sorted(days)],
         ),
     ] = frozenset()
@@ -301,34 +173,33 @@ class Tariff:
     source: Annotated[str, Key(help="where it was found", example="bill of March")] = ""
 
     def __post_init__(self) -> None:
-        for version, what in enumerate(self._step_faults()):
-            if what:
-                where = "the tariff" if version == 0 else f"its change {version}"
-                raise HouseError(f"{where} {what}")
-
-    def _step_faults(self) -> list[str]:
-        """What is wrong with the steps of each version; empty where nothing is."""
-        if not self.is_stepped:
-            return [""] * len(self.versions)
-        found = []
-        for version in self.versions:
-            if not version.blocks:
-                found.append("has no steps: a tariff has steps always or never")
-            elif not begins_anew(version.start, self.blocks_per):
-                found.append(f"must begin with a {self.blocks_per}, as the steps do")
-            else:
-                found.append("")
-        return found
+        for number, version in enumerate(self.versions):
+            where = f"change {number} of the tariff" if number else "the tariff"
+            if self.priced_by_time == bool(version.blocks):
+                raise HouseError(f"{where} has no steps: a tariff has steps always or never")
+            if version.blocks and not begins_anew(version.start, self.blocks_per):
+                raise HouseError(f"{where} must begin with a {self.blocks_per}, as the steps do")
+            if number and version.start.day != 1 and self._has_demand:
+                raise HouseError(f"{where} must begin with a month, for which demand is charged")
 
     @property
-    def is_flat(self) -> bool:
-        """Whether there is one price, whenever and however much is used."""
-        return not (self.periods or self.blocks or self.changes)
+    def priced_by_time(self) -> bool:
+        """Whether each kWh has a price of its own: that of the instant at which it is used."""
+        return not any(one.blocks for one in self.versions)
 
     @property
-    def is_stepped(self) -> bool:
-        """Whether a price depends on how much the whole house uses."""
-        return any(one.blocks for one in self.versions)
+    def needs_house(self) -> bool:
+        """Whether what one circuit costs depends on what the whole house uses."""
+        return not self.priced_by_time or self._has_demand
+
+    @property
+    def single_price(self) -> float | None:
+        """Price of every kWh, whenever and however much is used; None where there are several."""
+        return None if self.periods or self.blocks or self.changes else self.price_per_kwh
+
+    @property
+    def _has_demand(self) -> bool:
+        return any(one.demand for one in self.versions)
 
     @property
     def versions(self) -> tuple[PriceChange, ...]:
@@ -338,6 +209,7 @@ class Tariff:
             price_per_kwh=self.price_per_kwh,
             periods=self.periods,
             blocks=self.blocks,
+            demand=self.demand,
             standing_per_day=self.standing_per_day,
         )
         return (first, *self.changes)
@@ -350,6 +222,7 @@ class Tariff:
             price_per_kwh=held.price_per_kwh,
             periods=held.periods,
             blocks=held.blocks,
+            demand=held.demand,
             standing_per_day=held.standing_per_day,
             changes=(),
         )
@@ -380,6 +253,50 @@ class Tariff:
         """
         names, number = _periods_at(self, instants, timezone)
         return np.array([price for _, price in names], dtype=np.float64)[number]
+
+    def cost(self, kwh: pd.Series, *, timezone: tzinfo | str) -> Bill:
+        """What a house pays for its energy by slot: energy, demand and standing charge.
+
+        Parameters
+        ----------
+        kwh : pandas.Series, shape (n,)
+            Energy of slots of one length without holes [kWh; NaN where it was not seen], indexed by
+            the instants, with a zone, at which they begin. A slot has one price, so it must not be
+            longer than the steps of the clock at which prices change, and it must make up the
+            intervals of the demand charges.
+        timezone : zone or its name
+            Of the house: days, months and prices go by the clock on its wall.
+
+        Returns
+        -------
+        Bill
+
+        Raises
+        ------
+        HouseError
+            If the slots do not make up the intervals of a demand charge.
+        ValueError
+            If they are no regular slots.
+
+        Notes
+        -----
+        Energy at the price of its slot, or by the steps of its day, month or year (of which the
+        part that was seen stands for all of it). Demand: for each calendar month the greatest mean
+        power over an interval, of those that were seen whole and that count. O(n).
+        """
+        return _bill_of(self, kwh, timezone=timezone)
+
+    def share(self, kwh: pd.Series, *, house_kwh: pd.Series, timezone: tzinfo | str) -> BillShare:
+        """What one circuit costs within the bill of its house (`BillShare`).
+
+        Parameters
+        ----------
+        kwh, house_kwh : pandas.Series, shape (n,)
+            Energy of the circuit and of the house in the same slots, as for `cost`. Slots that were
+            not seen of both are left out.
+        timezone : zone or its name
+        """
+        return _share_of(self, kwh, house_kwh, timezone=timezone)
 
 
 def price_segments(
@@ -439,7 +356,7 @@ def _periods_at(
     for v in np.unique(version):
         prices = tariff.versions[v]
         here = version[at] == v
-        table = _table(prices, tariff.seasons)
+        table = price_table(prices, tariff.seasons)
         number[here] = len(names) + table[season[at[here]], kind[at[here]], minute[here]]
         names += [(p.name, p.price_per_kwh) for p in prices.periods] or [
             (FLAT_NAME, float(prices.price_per_kwh or 0.0))
@@ -448,47 +365,218 @@ def _periods_at(
 
 
 def _refuse_steps(tariff: Tariff) -> None:
-    if tariff.is_stepped:
+    if not tariff.priced_by_time:
         raise HouseError(
             "a tariff with steps gives no price at an instant: it depends on all the house uses",
             fix="Use homeenergy.findings.stepped_cost, which takes the energy of the house.",
         )
 
 
-def day_type(day: date, holidays: frozenset[date]) -> int:
-    """0 for Monday to 6 for Sunday, 7 for a holiday."""
-    return HOLIDAY if day in holidays else day.weekday()
-
-
-def season_number(day: date, seasons: tuple[Season, ...]) -> int:
-    """Which of the seasons, in order of the year, a day lies in; 0 where there are none."""
-    begun = [i for i, s in enumerate(seasons) if (s.month, s.day) <= (day.month, day.day)]
-    return begun[-1] if begun else max(len(seasons) - 1, 0)
-
-
-def _table(prices: PriceChange, seasons: tuple[Season, ...]) -> NDArray[np.int64]:
-    """Number of the period in each season, type of day and minute."""
-    table = np.zeros((max(len(seasons), 1), HOLIDAY + 1, DAY_MINUTES), dtype=np.int64)
-    for number, period in enumerate(prices.periods):
-        table[_covered(period, seasons)] = number
-    return table
-
-
-def _covered(period: PricePeriod, seasons: tuple[Season, ...]) -> NDArray[np.bool_]:
-    """Where a period holds, shape (seasons, types of day, minutes)."""
-    of_season = np.array(
-        [not period.seasons or s.name in period.seasons for s in seasons] or [True]
+def _bill_of(tariff: Tariff, kwh: pd.Series, *, timezone: tzinfo | str) -> Bill:
+    """What a house pays; see `Tariff.cost`."""
+    slot_s = _slot_s(kwh)
+    hours = slot_s / S_PER_H
+    local = pd.DatetimeIndex(kwh.index).tz_convert(timezone)
+    peaks = _peaks(tariff, kwh, local, slot_s=slot_s)
+    used = kwh.to_numpy(np.float64)
+    days = local.normalize()
+    standing = sum(
+        tariff.on(day.date()).standing_per_day * n * hours / _hours(day)
+        for day, n in zip(*np.unique(days, return_counts=True), strict=True)
     )
-    of_day = np.isin(np.arange(HOLIDAY + 1), list(period.days))
+    return Bill(
+        currency=tariff.currency,
+        energy=float(np.nansum(_energy_costs(tariff, used, local, slot_s=slot_s))),
+        demand=float(peaks["cost"].sum()),
+        standing=float(standing),
+        peaks=peaks,
+    )
+
+
+def _share_of(
+    tariff: Tariff, kwh: pd.Series, house_kwh: pd.Series, *, timezone: tzinfo | str
+) -> BillShare:
+    """What one circuit costs; see `Tariff.share`."""
+    if not kwh.index.equals(house_kwh.index):
+        raise ValueError("kwh and house_kwh must have the same slots")
+    both = kwh.notna() & house_kwh.notna()
+    own, house = kwh.where(both), house_kwh.where(both)
+    local = pd.DatetimeIndex(own.index).tz_convert(timezone)
+    slot_s = _slot_s(own)
+    if tariff.priced_by_time:
+        energy = float(np.nansum(_energy_costs(tariff, own.to_numpy(), local, slot_s=slot_s)))
+    else:
+        energy = sum(
+            float(np.nansum(own[here])) * cost / total
+            for here, total, cost in _step_costs(tariff, house.to_numpy(), local, slot_s=slot_s)
+            if total > 0
+        )
+    bill = _bill_of(tariff, house, timezone=timezone)
+    without = _bill_of(tariff, house - own, timezone=timezone)
+    demand = sum(
+        power_over(own, begins, ends) * price
+        for begins, ends, price, cost in zip(
+            *(bill.peaks[name] for name in ("begins", "ends", "price_per_kw", "cost")), strict=True
+        )
+        if cost > 0
+    )
+    return BillShare(
+        currency=tariff.currency,
+        energy=energy,
+        demand=float(demand),
+        marginal=bill.energy + bill.demand - without.energy - without.demand,
+    )
+
+
+def power_over(kwh: pd.Series, begins: pd.Timestamp, ends: pd.Timestamp) -> float:
+    """Mean power [kW] over the slots that begin within an interval."""
+    here = (kwh.index >= begins) & (kwh.index < ends)
+    return float(kwh[here].sum()) / ((ends - begins).total_seconds() / S_PER_H)
+
+
+def _slot_s(kwh: pd.Series) -> float:
+    """Length of the slots [s]."""
+    index = kwh.index
+    if not isinstance(index, pd.DatetimeIndex) or index.tz is None:
+        raise ValueError("kwh must be indexed by the instants, with a zone, at which slots begin")
+    steps = np.unique(np.diff(index.as_unit("ns").asi8))
+    if steps.size != 1 or steps[0] <= 0:
+        raise ValueError("kwh must have two slots at least, of one length and without holes")
+    return float(steps[0]) / NS_PER_S
+
+
+def _hours(day: pd.Timestamp) -> float:
+    """Hours of a local day."""
+    return (_next_day(day) - day).total_seconds() / S_PER_H
+
+
+def _next_day(day: pd.Timestamp) -> pd.Timestamp:
+    return (day + pd.DateOffset(days=1)).normalize()
+
+
+def _energy_costs(
+    tariff: Tariff, kwh: NDArray[np.float64], local: pd.DatetimeIndex, *, slot_s: float
+) -> NDArray[np.float64]:
+    if tariff.priced_by_time:
+        assert local.tz is not None
+        return kwh * tariff.price_at(local, local.tz)
+    steps = _step_costs(tariff, kwh, local, slot_s=slot_s)
+    return np.array([cost for _, _, cost in steps], dtype=np.float64)
+
+
+def _step_costs(
+    tariff: Tariff, kwh: NDArray[np.float64], local: pd.DatetimeIndex, *, slot_s: float
+) -> Iterator[tuple[NDArray[np.bool_], float, float]]:
+    """Slots, kWh and cost of each stretch after which the steps begin anew.
+
+    Where only part of it was seen, the whole of it is taken to have been like that part, and the
+    cost is that of the part; own method.
+    """
+    begins = local.tz_localize(None).to_period(FREQUENCY[tariff.blocks_per])
+    for period in begins.unique():
+        here = np.asarray(begins == period)
+        first = period.start_time.tz_localize(local.tz)
+        last = (period + 1).start_time.tz_localize(local.tz)
+        covered_s = float(np.isfinite(kwh[here]).sum()) * slot_s
+        seen = covered_s / (last - first).total_seconds()
+        total = max(float(np.nansum(kwh[here])), 0.0)
+        blocks = tariff.on(first.date()).blocks
+        yield here, total, float(block_cost(total / seen, blocks)) * seen if seen else 0.0
+
+
+def _peaks(
+    tariff: Tariff, kwh: pd.Series, local: pd.DatetimeIndex, *, slot_s: float
+) -> pd.DataFrame:
+    """Greatest mean power of each month and demand charge, with its cost."""
+    rows = []
+    for version, until in zip(
+        tariff.versions, [*(one.start for one in tariff.changes), date.max], strict=True
+    ):
+        for charge in version.demand:
+            held = np.array([version.start <= day < until for day in local.date], dtype=bool)
+            rows += _peaks_of(charge, tariff, kwh[held], local[held], slot_s=slot_s)
+    return pd.DataFrame(rows, columns=list(_PEAK)).sort_values(["month", "name"])
+
+
+def _peaks_of(
+    charge: DemandCharge,
+    tariff: Tariff,
+    kwh: pd.Series,
+    local: pd.DatetimeIndex,
+    *,
+    slot_s: float,
+) -> list[dict[str, object]]:
+    powers = mean_powers(kwh, local, interval_min=charge.interval_min, slot_s=slot_s)
+    begins = pd.DatetimeIndex(powers.index).tz_convert(local.tz)
+    powers = powers[counts_for(charge, tariff, begins)]
+    begins = pd.DatetimeIndex(powers.index).tz_convert(local.tz)
+    rows: list[dict[str, object]] = []
+    months = begins.tz_localize(None).to_period("M")
+    for month in months.unique():
+        own = powers[np.asarray(months == month)]
+        at = own.index[int(np.argmax(own))]
+        kw = max(float(own.max()), 0.0)
+        rows.append(
+            {
+                "name": charge.name,
+                "month": month.start_time,
+                "begins": at,
+                "ends": at + pd.Timedelta(minutes=charge.interval_min),
+                "kw": kw,
+                "price_per_kw": charge.price_per_kw,
+                "cost": kw * charge.price_per_kw,
+            }
+        )
+    return rows
+
+
+def mean_powers(
+    kwh: pd.Series, local: pd.DatetimeIndex, *, interval_min: int, slot_s: float
+) -> pd.Series:
+    """Mean power [kW] of the intervals of the local clock of which all slots were seen.
+
+    Raises
+    ------
+    HouseError
+        If the slots do not make up such intervals.
+    """
+    n = interval_min * 60 / slot_s
+    if n < 1 or n != int(n):
+        raise HouseError(
+            f"energy of every {slot_s / 60:g} min does not tell the mean power of "
+            f"{interval_min} min, on which the demand charge depends",
+            fix=f"Give it for each {interval_min} min, or for shorter slots that make these up.",
+        )
+    # By the clock on the wall: counted from local midnight, also in zones with quarters of an hour.
+    utc_ns = local.as_unit("ns").asi8
+    wall_ns = local.tz_localize(None).as_unit("ns").asi8
+    begins_ns = utc_ns - wall_ns % (interval_min * 60 * NS_PER_S)
+    grouped = kwh.groupby(begins_ns)
+    whole = grouped.sum()[grouped.count() == int(n)]
+    instants = pd.DatetimeIndex(whole.index.to_numpy(np.int64).view("M8[ns]")).tz_localize("UTC")
+    return pd.Series(whole.to_numpy(np.float64) * 60 / interval_min, index=instants)
+
+
+def counts_for(charge: DemandCharge, tariff: Tariff, begins: pd.DatetimeIndex) -> NDArray[np.bool_]:
+    """Whether intervals that begin at these local instants count for a demand charge."""
+    minute = (begins.hour * 60 + begins.minute).to_numpy()
     of_minute = np.zeros(DAY_MINUTES, dtype=bool)
-    for first, stop in period.minutes:
+    for first, stop in charge.minutes:
         of_minute[first:stop] = True
-    return of_season[:, None, None] & of_day[None, :, None] & of_minute[None, None, :]
+    if not len(begins):
+        return np.zeros(0, dtype=bool)
+    numbers = begins.normalize().asi8
+    days = dict.fromkeys(numbers.tolist())
+    for number, begin in zip(numbers.tolist(), begins, strict=True):
+        if days[number] is None:
+            days[number] = _day_counts(charge, tariff, begin.date())
+    fits = np.array([days[number] for number in numbers.tolist()], dtype=np.bool_)
+    return np.asarray(of_minute[minute] & fits)
 
 
-def times_covered(
-    periods: tuple[PricePeriod, ...], seasons: tuple[Season, ...]
-) -> NDArray[np.int64]:
-    """How many periods hold in each season, type of day and minute; 1 everywhere is right."""
-    shape = (max(len(seasons), 1), HOLIDAY + 1, DAY_MINUTES)
-    return sum((_covered(p, seasons).astype(np.int64) for p in periods), np.zeros(shape, np.int64))
+def _day_counts(charge: DemandCharge, tariff: Tariff, day: date) -> bool:
+    if day_type(day, tariff.holidays) not in charge.days:
+        return False
+    if not (charge.seasons and tariff.seasons):
+        return True
+    return tariff.seasons[season_number(day, tariff.seasons)].name in charge.seasons

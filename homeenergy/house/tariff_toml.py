@@ -10,21 +10,22 @@ from typing import Annotated
 
 import numpy as np
 
-from homeenergy.house.schema import Fields, Key, keys_of, load_toml, read_keys
-from homeenergy.house.tariff import (
+from homeenergy.house.prices import (
     DAY_MINUTES,
     HOLIDAY,
     WEEKDAYS,
     BlocksPer,
+    DemandCharge,
     PriceBlock,
     PriceChange,
     PricePeriod,
     Season,
-    Tariff,
     begins_anew,
     clock,
     times_covered,
 )
+from homeenergy.house.schema import Fields, Key, keys_of, load_toml, read_keys
+from homeenergy.house.tariff import Tariff
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,10 +62,12 @@ def read_tariff(table: Fields) -> Tariff:
             raise row.refuse("from", "must be later than that of the change before it")
         changes.append(_prices(row, seasons, holidays, start=start))
     _check_steps(table, [first, *changes], per=values["blocks_per"])
+    _check_demand(table, [first, *changes])
     return Tariff(
         **values,
         periods=first.periods,
         blocks=first.blocks,
+        demand=first.demand,
         seasons=seasons,
         changes=tuple(changes),
     )
@@ -105,6 +108,7 @@ def _prices(
         price_per_kwh=price,
         periods=periods,
         blocks=_blocks(table),
+        demand=_demand(table, seasons, holidays),
         standing_per_day=standing,
     )
 
@@ -195,6 +199,35 @@ def _blocks(table: Fields) -> tuple[PriceBlock, ...]:
             )
         found.append(block)
     return tuple(found)
+
+
+def _demand(
+    table: Fields, seasons: tuple[Season, ...], holidays: frozenset[date]
+) -> tuple[DemandCharge, ...]:
+    """Charges for demand; a single one may be written as a table [tariff.demand]."""
+    single = isinstance(table.table.get("demand"), dict)
+    found: list[DemandCharge] = []
+    for row in [table.inner("demand")] if single else table.tables("demand"):
+        charge = DemandCharge(**read_keys(row, DemandCharge))
+        check_when(row, charge.days, charge.seasons, seasons=seasons, holidays=holidays)
+        if any(charge.name == other.name for other in found):
+            raise row.refuse(
+                "name",
+                f"{charge.name!r} is the name of another demand charge",
+                fix="Each needs a name of its own.",
+            )
+        found.append(charge)
+    return tuple(found)
+
+
+def _check_demand(table: Fields, versions: list[PriceChange]) -> None:
+    if not any(version.demand for version in versions):
+        return
+    for row, version in zip(table.tables("change"), versions[1:], strict=True):
+        if version.start.day != 1:
+            raise row.refuse(
+                "from", "must be the first day of a month, for which demand is charged"
+            )
 
 
 def _check_steps(table: Fields, versions: list[PriceChange], *, per: BlocksPer) -> None:

@@ -247,8 +247,10 @@ def _tariff_tables(tariff: Tariff, comments: Comments) -> list[str]:
         parts.append("\n".join(["[[tariff.season]]", *lines, begins]))
     parts += [_table("[[tariff.period]]", one, comments) for one in tariff.periods]
     parts += [_table("[[tariff.block]]", one, comments) for one in tariff.blocks]
+    parts += [_table("[[tariff.demand]]", one, comments) for one in tariff.demand]
     for change in tariff.changes:
         parts.append(_table("[[tariff.change]]", change, comments))
         parts += [_table("[[tariff.change.period]]", one, comments) for one in change.periods]
         parts += [_table("[[tariff.change.block]]", one, comments) for one in change.blocks]
+        parts += [_table("[[tariff.change.demand]]", one, comments) for one in change.demand]
     return parts

@@ -10,8 +10,8 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import annual_energy, house_findings
 from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.house import Tariff
+from homeenergy.house.prices import PriceChange, PricePeriod, Season
 from homeenergy.house.schedule import Circuit, Clamp
-from homeenergy.house.tariff import PriceChange, PricePeriod, Season
 from homeenergy.readings.trace import Trace
 from tests.findings.small_house import made_house
 

@@ -15,8 +15,8 @@ from homeenergy.findings import energy_cost, run_costs
 from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.findings.days.daily import daily_energy
 from homeenergy.house import Tariff
+from homeenergy.house.prices import PriceChange, PricePeriod
 from homeenergy.house.schedule import Circuit
-from homeenergy.house.tariff import PriceChange, PricePeriod
 from homeenergy.readings.trace import Trace
 from tests.findings.small_house import switched
 
@@ -200,7 +200,7 @@ def test_a_year_under_one_price_at_all_times_is_that_of_a_flat_tariff():
 
 
 def test_steps_have_no_price_at_an_instant():
-    from homeenergy.house.tariff import PriceBlock
+    from homeenergy.house.prices import PriceBlock
 
     tariff = Tariff(currency="EUR", blocks=(PriceBlock(price_per_kwh=0.2),))
     with pytest.raises(HouseError, match=r"no price at an instant.*\n.*stepped_cost"):

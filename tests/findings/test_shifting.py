@@ -8,8 +8,8 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import shift_to_cheap_hours
 from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.house import Tariff
+from homeenergy.house.prices import PricePeriod
 from homeenergy.house.schedule import Circuit, Clamp
-from homeenergy.house.tariff import PricePeriod
 from homeenergy.readings.trace import Trace
 from tests.findings.small_house import switched
 

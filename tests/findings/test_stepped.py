@@ -10,7 +10,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.findings.cost.stepped import block_cost, stepped_cost
 from homeenergy.house import Tariff
-from homeenergy.house.tariff import PriceBlock
+from homeenergy.house.prices import PriceBlock
 from homeenergy.readings import open_house
 from homeenergy.readings.trace import Trace
 from tests.findings.small_house import made_house

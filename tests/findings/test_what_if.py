@@ -23,7 +23,7 @@ from homeenergy.findings import (
 from homeenergy.findings.saving.saving import energy_now, payback, payback_text
 from homeenergy.findings.saving.shifting import Shift, shift_to_cheap_hours
 from homeenergy.house import Tariff
-from homeenergy.house.tariff import PricePeriod
+from homeenergy.house.prices import PricePeriod
 from homeenergy.readings import open_house
 from homeenergy.stats.estimate import Estimate
 from tests.findings.test_idle import finding_of, oven_days

@@ -212,7 +212,7 @@ def use_figures(house: House, found: ApplianceFinding, outdoor: pd.Series | None
         )
     if found.kind == "batch":
         results["programmes"] = lambda: programme_figures(house, found)
-    if tariff is not None and not tariff.is_stepped:
+    if tariff is not None and tariff.priced_by_time:
         results["cost"] = lambda: fields(energy_cost(trace, tariff=tariff, timezone=zone), spent)
         results["run costs"] = lambda: table(run_costs(found.cycles, tariff=tariff, timezone=zone))
         results["shift"] = lambda: shift_figures(house, found)
@@ -334,7 +334,7 @@ def house_figures(house: House, *, weather: str, label: dict[str, str]) -> Figur
         figures["carbon"] = plain(days)
     if house.tariff is not None:
         figures["shifting"] = attempt(lambda: shifting_figures(found, house))
-        if house.tariff.is_stepped:
+        if not house.tariff.priced_by_time:
             figures["steps"] = stepped_figures(house)
     return figures
 

@@ -11,10 +11,10 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.house import CarbonFactor, Tariff
 from homeenergy.house.layouts import LogColumn, LogLayout
+from homeenergy.house.prices import PriceBlock, PriceChange, PricePeriod, Season
 from homeenergy.house.reference import STARTER, TABLES, reference, starter
 from homeenergy.house.schedule import Circuit, Clamp, Correction, ProgrammeName, Schedule, Supply
 from homeenergy.house.schema import keys_of
-from homeenergy.house.tariff import PriceBlock, PriceChange, PricePeriod, Season
 from homeenergy.house.toml_file import house_toml, read_schedule
 
 SHARED = Path(__file__).parents[2] / "shared"

@@ -18,7 +18,7 @@ from homeenergy.findings import (
 )
 from homeenergy.house import Tariff
 from homeenergy.house.kinds import KINDS, Bridging, Kind
-from homeenergy.house.tariff import PricePeriod
+from homeenergy.house.prices import PricePeriod
 from homeenergy.house.toml_file import read_schedule
 from tests.findings.small_house import made_house, switched
 

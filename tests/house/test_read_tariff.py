@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
 from homeenergy.house import Tariff, read_tariff_file
-from homeenergy.house.tariff import PriceBlock, PriceChange, PricePeriod, price_segments
+from homeenergy.house.prices import PriceBlock, PriceChange, PricePeriod
+from homeenergy.house.tariff import price_segments
 
 TARIFFS = Path(__file__).parents[2] / "shared" / "tariffs"
 AMSTERDAM = "Europe/Amsterdam"
@@ -42,8 +43,8 @@ def price(tariff, *local, timezone=AMSTERDAM):
 
 def test_example_by_time_of_use():
     tariff = read_tariff_file(TARIFFS / "time_of_use.toml")
-    assert not tariff.is_flat
-    assert not tariff.is_stepped
+    assert tariff.single_price is None
+    assert tariff.priced_by_time
     assert tariff.standing_per_day == 0.95
     # A Tuesday in winter, then in summer; a Saturday; Easter Monday; the ends of summer and winter.
     assert price(tariff, "2026-01-13 17:00", "2026-01-13 06:59", "2026-01-13 07:00") == [
@@ -59,7 +60,8 @@ def test_example_by_time_of_use():
 
 def test_example_with_steps():
     tariff = read_tariff_file(TARIFFS / "stepped.toml")
-    assert tariff.is_stepped
+    assert not tariff.priced_by_time
+    assert tariff.needs_house
     assert tariff.blocks == (
         PriceBlock(up_to_kwh=300, price_per_kwh=0.11),
         PriceBlock(up_to_kwh=800, price_per_kwh=0.15),
@@ -80,7 +82,7 @@ def test_example_of_prices_that_changed():
 
 def test_a_flat_tariff_has_its_price_at_all_times():
     tariff = Tariff(currency="USD", price_per_kwh=0.15)
-    assert tariff.is_flat
+    assert tariff.single_price is not None
     assert price(tariff, "2026-01-13 17:00", "1999-07-01") == [0.15, 0.15]
 
 
@@ -250,7 +252,7 @@ def test_holidays_need_a_price(tmp_path):
 )
 def test_steps_that_cannot_be_meant_are_refused(tmp_path, old, new, message):
     assert old in STEPS
-    assert read(tmp_path, STEPS).is_stepped
+    assert not read(tmp_path, STEPS).priced_by_time
     with pytest.raises(HouseError, match=message):
         read(tmp_path, STEPS.replace(old, new, 1))
 

@@ -7,7 +7,7 @@ import pytest
 from homeenergy.findings import energy_cost, run_costs
 from homeenergy.findings.cost.stepped import stepped_cost
 from homeenergy.house import Tariff
-from homeenergy.house.tariff import PriceBlock, PricePeriod, Season
+from homeenergy.house.prices import PriceBlock, PricePeriod, Season
 
 from .household import HOUSE_ZONE
 

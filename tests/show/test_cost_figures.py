@@ -6,7 +6,7 @@ import pytest
 
 from homeenergy.findings import energy_cost
 from homeenergy.house import Tariff
-from homeenergy.house.tariff import PricePeriod
+from homeenergy.house.prices import PricePeriod
 from homeenergy.show import plot_price_shares, plot_run_costs
 
 DAY = tuple(range(7))

@@ -123,11 +123,11 @@ def _cost_per_year(
     timezone: str,
 ) -> Estimate | None:
     """A year like these days, at the average price that they paid; None under steps."""
-    if tariff is None or tariff.is_stepped:
+    if tariff is None or not tariff.priced_by_time:
         return None
-    if tariff.is_flat and tariff.price_per_kwh is not None:
-        price_text, which = f"{tariff.price_per_kwh:g}", ""
-        cost = per_day.scaled(DAYS_PER_YEAR * tariff.price_per_kwh, unit=tariff.currency)
+    if tariff.single_price is not None:
+        price_text, which = f"{tariff.single_price:g}", ""
+        cost = per_day.scaled(DAYS_PER_YEAR * tariff.single_price, unit=tariff.currency)
     else:
         by_day = energy_cost(trace, tariff=tariff, timezone=timezone).by_day
         parts = parts_of_days(trace, by_day)

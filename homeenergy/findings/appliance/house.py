@@ -175,7 +175,7 @@ def house_findings(
             fix="Check the [log.columns] of house.toml, then run: homeenergy import FOLDER",
         )
     mains, unmeasured = mains_per_day(house, hourly) if compared else (None, None)
-    if house.tariff is not None and house.tariff.is_stepped:
+    if house.tariff is not None and house.tariff.needs_house:
         found = with_share_of_bill(house, found, every_circuit=circuits is None)
     found.sort(key=lambda f: -np.nan_to_num(f.kwh_per_day.value, nan=-1.0))
     return Findings(

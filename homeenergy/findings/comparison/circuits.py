@@ -302,7 +302,7 @@ def _worth_of_runs(
     in_a: NDArray[np.bool_],
     in_b: NDArray[np.bool_],
 ) -> Worth | None:
-    if tariff is not None and not tariff.is_stepped:
+    if tariff is not None and tariff.priced_by_time:
         paid = run_costs(finding.cycles, tariff=tariff, timezone=timezone_of(finding))
         cost = paid["cost"].to_numpy(np.float64)
         return Worth(currency=tariff.currency, a=tuple(cost[in_a]), b=tuple(cost[in_b]))

@@ -278,7 +278,7 @@ def price_outside_runs(
 
     None where there is no such time, and where prices do not depend on the time.
     """
-    if tariff is None or tariff.is_flat or tariff.is_stepped:
+    if tariff is None or not tariff.priced_by_time or tariff.single_price is not None:
         return None
     plateaus = cycles.plateaus
     away = ~in_runs(cycles)

@@ -16,18 +16,18 @@ from datetime import tzinfo
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
+from homeenergy.findings.cost.demand import with_demand
 from homeenergy.findings.days.daily import LEAST_COVERAGE, daily_energy
-from homeenergy.house.tariff import PriceBlock, Tariff
+from homeenergy.house.prices import PriceBlock, block_cost
+from homeenergy.house.tariff import FREQUENCY, Tariff
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_H
-
-FREQUENCY = {"day": "D", "month": "M", "year": "Y"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,25 +66,6 @@ class SteppedCost:
         return self.table.copy()
 
 
-def block_cost(kwh: ArrayLike, blocks: Sequence[PriceBlock]) -> NDArray[np.float64]:
-    """Cost of so many kWh within one month (or day, or year) of a tariff with steps.
-
-    Parameters
-    ----------
-    kwh : array_like
-        Not below zero.
-    blocks : sequence of PriceBlock
-        In order, the last without an end.
-    """
-    used = np.asarray(kwh, dtype=np.float64)
-    cost = np.zeros_like(used)
-    below = 0.0
-    for block in blocks:
-        cost += np.clip(used - below, 0.0, block.up_to_kwh - below) * block.price_per_kwh
-        below = block.up_to_kwh
-    return cost
-
-
 def stepped_cost(
     trace: Trace, house: Sequence[Trace], *, tariff: Tariff, timezone: tzinfo | str
 ) -> SteppedCost:
@@ -115,7 +96,7 @@ def stepped_cost(
     Days of which less than 90 % was seen are left out. Where only part of a month was seen, the
     whole of it is taken to have been like that part, and the cost is that of the part; own method.
     """
-    if not tariff.is_stepped:
+    if tariff.priced_by_time:
         raise HouseError(
             "the tariff has no steps", fix="Use energy_cost, or give the tariff [[tariff.block]]."
         )
@@ -198,14 +179,17 @@ def whole_days(
 def with_share_of_bill(
     house: House, found: Sequence[ApplianceFinding], *, every_circuit: bool
 ) -> list[ApplianceFinding]:
-    """Findings of a house whose tariff has steps, each with its cost of a year.
+    """Findings of a house in whose tariff costs depend on the whole house.
 
-    Each kWh has the average price of the house, so that the costs of all circuits add up to the
-    bill. Where the mains are not logged, the measured circuits stand for the house, if they are
-    all there (`every_circuit`): their average price is then that of the lower steps.
+    Under steps, each gets its cost of a year: each kWh has the average price of the house, so that
+    the costs of all circuits add up to the bill. Where the mains are not logged, the measured
+    circuits stand for the house, if they are all there (`every_circuit`): their average price is
+    then that of the lower steps. Charges for demand are told in a remark (`with_demand`).
     """
     tariff = house.tariff
     assert tariff is not None
+    if tariff.priced_by_time:
+        return with_demand(house, found)
     if house.mains:
         days = whole_days([house.trace(c) for c in house.mains], timezone=house.timezone)
         whose = "the mains"
@@ -222,9 +206,10 @@ def with_share_of_bill(
         missing = f"no cost: nothing is drawn through {whose}, so under steps no kWh has a price"
         return [replace(one, remarks=(*one.remarks, missing)) for one in found]
     price = float(bills["bill"].sum() / bills["house_kwh"].sum())
-    return [
+    found = [
         replace(one, cost_per_year=_share(one.kwh_per_day, price, tariff, whose)) for one in found
     ]
+    return with_demand(house, found)
 
 
 def _share(per_day: Estimate, price: float, tariff: Tariff, whose: str) -> Estimate:

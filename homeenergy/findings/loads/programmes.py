@@ -135,7 +135,7 @@ def _costs(
 ) -> tuple[NDArray[np.float64], str] | None:
     """Cost of each run and currency."""
     kwh = finding.cycles.table["energy_wh"].to_numpy(np.float64) / WH_PER_KWH
-    if tariff is not None and not tariff.is_stepped:
+    if tariff is not None and tariff.priced_by_time:
         paid = run_costs(finding.cycles, tariff=tariff, timezone=timezone_of(finding))
         return paid["cost"].to_numpy(np.float64), tariff.currency
     price = mean_price(finding)

@@ -16,6 +16,7 @@ from homeenergy.findings.appliance.wording import estimate_text, percent_text
 from homeenergy.findings.cost.cost import PriceClock, plateaus_of_runs
 from homeenergy.findings.days.daily import LEAST_COVERAGE, sums_of_days
 from homeenergy.house.kinds import KINDS
+from homeenergy.house.prices import season_number
 from homeenergy.house.tariff import Tariff
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_days
@@ -31,6 +32,7 @@ ASSUMPTIONS = (
     "Energy and shape of a run stay as they were. A run longer than the cheap hours pays both "
     "prices.",
     "Runs that were not seen whole stay where they were.",
+    "Charges for demand (the greatest power of a month) are taken to stay as they were.",
     "Prices are those of the tariff on the days themselves; the year is taken to be like them.",
     "A machine that runs while people sleep or are out needs a working smoke alarm and the consent "
     "of its maker and the insurer (common practice, no source); neighbours may hear it at night.",
@@ -164,8 +166,8 @@ def shift_to_cheap_hours(
 
 def _refuse(tariff: Tariff) -> None:
     prices = {p.price_per_kwh for one in tariff.versions for p in one.periods}
-    if tariff.is_stepped or len(prices) < 2:
-        what = "steps" if tariff.is_stepped else "one price at all hours"
+    if not tariff.priced_by_time or len(prices) < 2:
+        what = "one price at all hours" if tariff.priced_by_time else "steps"
         raise HouseError(
             f"the tariff has {what}: moving a run in time saves nothing",
             fix="Give the tariff [[tariff.period]] with prices by time of use; see shared/tariffs.",
@@ -228,8 +230,6 @@ def _least_price(tariff: Tariff, local: pd.Timestamp) -> float:
     held = tariff.on(local.date())
     if not held.periods:
         return float(held.price_per_kwh or 0.0)
-    from homeenergy.house.tariff import season_number
-
     number = season_number(local.date(), held.seasons)
     name = held.seasons[number].name if held.seasons else ""
     return min(p.price_per_kwh for p in held.periods if not p.seasons or name in p.seasons)

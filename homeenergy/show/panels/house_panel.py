@@ -116,10 +116,10 @@ def programmes_of(known: KnownHouse, circuit: str) -> Programmes:
 def opening_code(known: KnownHouse, circuits: list[str] | None, *, imports: list[str]) -> list[str]:
     """Lines that open the house and find what these circuits, or all, use.
 
-    Under a tariff with steps the price depends on the whole house, so all of it is worked out.
+    Under some tariffs a cost depends on the whole house, so all of it is worked out.
     """
     tariff = known.house.tariff
-    whole = circuits is None or (tariff is not None and tariff.is_stepped)
+    whole = circuits is None or (tariff is not None and tariff.needs_house)
     chosen = "" if whole else f", circuits={circuits!r}"
     return [
         "import homeenergy as he",

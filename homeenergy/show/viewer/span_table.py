@@ -36,14 +36,14 @@ def span_cost(house: House, circuit: Circuit, start_ns: int, end_ns: int) -> flo
     Each sample costs what holds when it begins. O(1) for a flat tariff, O(minutes) for any other.
     """
     tariff, overview = house.tariff, house.overview
-    if tariff is None or tariff.is_stepped:
+    if tariff is None or not tariff.priced_by_time:
         return None
     if not house.has_readings(circuit):
         return float("nan")
-    if tariff.is_flat and tariff.price_per_kwh is not None:
+    if tariff.single_price is not None:
         totals = overview.totals(circuit, start_ns, end_ns)
         energy_kwh = totals.energy_wh / WH_PER_KWH
-        return energy_kwh * tariff.price_per_kwh if totals.covered_s else float("nan")
+        return energy_kwh * tariff.single_price if totals.covered_s else float("nan")
     period = overview.period_ns(circuit)
     extent = overview.extent_ns(circuit) or (0, 0)
     low = max(-(-start_ns // period), extent[0] // period)

@@ -214,8 +214,8 @@ def _compare(
     saved = change.size_kwh.scaled(-DAYS_PER_YEAR)
     tariff = houses[1].tariff
     money = None
-    if tariff is not None and tariff.price_per_kwh is not None and tariff.is_flat:
-        money = saved.scaled(tariff.price_per_kwh, unit=tariff.currency)
+    if tariff is not None and tariff.single_price is not None:
+        money = saved.scaled(tariff.single_price, unit=tariff.currency)
     return Compared(name=name, change=change, saved_kwh=saved, saved_money=money)
 
 
@@ -271,7 +271,7 @@ def _no_money(house: House) -> tuple[Block, ...]:
     """Say why a change is not told in money, where it is not."""
     if house.tariff is None:
         return (Prose(text="house.toml states no tariff, so nothing is said in money."),)
-    if not house.tariff.is_flat:
+    if house.tariff.single_price is None:
         text = "Nothing is said in money, for the tariff has more than one price."
         return (Prose(text=text),)
     return ()
