@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -18,11 +16,8 @@ from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import ProgrammeName
 from homeenergy.units import S_PER_H, WH_PER_KWH
 
-if TYPE_CHECKING:
-    from sklearn.mixture import GaussianMixture
-
-
 MOST_PARTS = 8
+MOST_STEPS, LEAST_GAIN = 300, 1e-4  # of a fit, in the mean logarithm of the likelihood
 MOST_FOR_START = 1000  # points from which a first guess is made; its memory grows with the square
 # Two parts of a mixture are one group unless its density falls between them to less than this
 # share of the lower top (Hennig 2010, section 4.2, who suggests 0.2).
@@ -53,18 +48,13 @@ def find_groups(points: NDArray[np.float64]) -> NDArray[np.int64]:
     between them: the ridgeline ratio of Hennig 2010. No random numbers: the first guess is a tree
     of least variance (Ward 1963), cut into so many parts. O(n d²) for each step of the fit.
     """
-    from threadpoolctl import threadpool_limits
-
     n = len(points)
     if n < 2 or not np.ptp(points, axis=0).any():
         return np.zeros(n, np.int64)
     order = np.lexsort(points.T[::-1])
     ordered = points[order]
-    # Matrices are small: further threads only wait for each other.
-    with threadpool_limits(1):
-        group = _groups(ordered)
     found = np.empty(n, np.int64)
-    found[order] = group
+    found[order] = _groups(ordered)
     _, first, at = np.unique(found, return_index=True, return_inverse=True)
     return np.argsort(np.argsort(first))[at].astype(np.int64)
 
@@ -73,17 +63,17 @@ def _groups(ordered: NDArray[np.float64]) -> NDArray[np.int64]:
     """Group of each point, in any order of groups."""
     n = len(ordered)
     starts = _first_guess(ordered)
-    best = None
+    best: tuple[float, _Mixture] | None = None
     for parts, form in product(range(1, min(MOST_PARTS, n) + 1), FORMS):
         model = _fitted(ordered, starts, parts, form)
         if model is None:
             continue
-        criterion = model.bic(ordered)
+        criterion = _criterion(model, ordered, form)
         if best is None or criterion < best[0]:
             best = criterion, model
     assert best is not None
     model = best[1]
-    return _joined(model)[model.predict(ordered)]
+    return _joined(model)[model.log_densities(ordered).argmax(axis=1)]
 
 
 def _first_guess(ordered: NDArray[np.float64]) -> tuple[NDArray, NDArray]:
@@ -95,56 +85,81 @@ def _first_guess(ordered: NDArray[np.float64]) -> tuple[NDArray, NDArray]:
     return sample, ward(sample)
 
 
+def _first_parts(starts: tuple[NDArray, NDArray], parts: int) -> NDArray[np.int64]:
+    """Number of the part of each point of the sample: the tree, cut into so many at most."""
+    from scipy.cluster.hierarchy import fcluster
+
+    return np.asarray(fcluster(starts[1], parts, criterion="maxclust") - 1, np.int64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Mixture:
+    """Normal distributions: weights (k,), means (k, d), covariances (k, d, d)."""
+
+    weights: NDArray[np.float64]
+    means: NDArray[np.float64]
+    covariances: NDArray[np.float64]
+
+    def log_densities(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Logarithm of weight times density of each part at each point, shape (n, k)."""
+        roots = np.linalg.cholesky(self.covariances)
+        away = np.linalg.solve(roots, (points - self.means[:, None]).transpose(0, 2, 1))
+        volumes = np.log(np.diagonal(roots, axis1=1, axis2=2)).sum(axis=1)
+        own = np.log(self.weights) - volumes - 0.5 * points.shape[1] * np.log(2 * np.pi)
+        return np.asarray(own - 0.5 * (away**2).sum(axis=1).T)
+
+
 def _fitted(
     ordered: NDArray[np.float64], starts: tuple[NDArray, NDArray], parts: int, form: str
-) -> GaussianMixture | None:
-    from scipy.cluster.hierarchy import fcluster
-    from sklearn.exceptions import ConvergenceWarning
-    from sklearn.mixture import GaussianMixture
-
-    sample, tree = starts
-    part = fcluster(tree, parts, criterion="maxclust")
-    if part.max() < parts:
+) -> _Mixture | None:
+    """Fit so many parts by expectation and maximisation (Dempster, Laird & Rubin 1977)."""
+    first = _first_parts(starts, parts)
+    if first.max() + 1 < parts:
         return None
-    inside = [sample[part == k] for k in range(1, parts + 1)]
-    d = ordered.shape[1]
-    scatter = np.array([np.cov(x.T, bias=True).reshape(d, d) + np.eye(d) for x in inside])
-    weights = np.array([len(x) for x in inside]) / len(sample)
+    model = _parts(starts[0], np.eye(parts)[first], form)
+    likelihood = -np.inf
+    for _ in range(MOST_STEPS):
+        densities = model.log_densities(ordered)
+        whole = np.logaddexp.reduce(densities, axis=1)
+        before, likelihood = likelihood, float(whole.mean())
+        model = _parts(ordered, np.exp(densities - whole[:, None]), form)
+        if abs(likelihood - before) < LEAST_GAIN:
+            break
+    return model
+
+
+def _parts(points: NDArray[np.float64], shares: NDArray[np.float64], form: str) -> _Mixture:
+    """Parts with most likelihood if each point belongs to them by `shares`, shape (n, k)."""
+    counts = shares.sum(axis=0) + 10 * np.finfo(np.float64).eps
+    means = shares.T @ points / counts[:, None]
+    away = points - means[:, None]
+    scatter = np.einsum("nk,kni,knj->kij", shares, away, away, optimize=True)
     if form == "tied":
-        precisions = np.linalg.inv(np.tensordot(weights, scatter, axes=1))
-    elif form == "diag":
-        precisions = 1 / np.diagonal(scatter, axis1=1, axis2=2)
+        covariances = np.broadcast_to(scatter.sum(axis=0) / counts.sum(), scatter.shape)
     else:
-        precisions = np.linalg.inv(scatter)
-    model = GaussianMixture(
-        parts,
-        covariance_type=form,
-        reg_covar=1.0,
-        tol=1e-4,
-        max_iter=300,
-        weights_init=weights,
-        means_init=np.array([x.mean(axis=0) for x in inside]),
-        precisions_init=precisions,
-        random_state=0,  # nothing is drawn
-    )
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ConvergenceWarning)
-        return model.fit(ordered)
+        covariances = scatter / counts[:, None, None]
+    floor = np.eye(points.shape[1])
+    covariances = (covariances * floor if form == "diag" else covariances) + floor
+    return _Mixture(weights=counts / counts.sum(), means=means, covariances=covariances)
 
 
-def _joined(model: GaussianMixture) -> NDArray[np.int64]:
+def _criterion(model: _Mixture, points: NDArray[np.float64], form: str) -> float:
+    """Bayesian information criterion (Schwarz 1978)."""
+    parts, d = model.means.shape
+    spreads = {"tied": d * (d + 1) / 2, "diag": parts * d, "full": parts * d * (d + 1) / 2}[form]
+    whole = np.logaddexp.reduce(model.log_densities(points), axis=1)
+    return float((spreads + parts * d + parts - 1) * np.log(len(points)) - 2 * whole.sum())
+
+
+def _joined(model: _Mixture) -> NDArray[np.int64]:
     """Group of each part: parts without a dip between them are one."""
-    parts, d = model.means_.shape
-    precisions = {
-        "full": lambda: model.precisions_,
-        "tied": lambda: np.broadcast_to(model.precisions_, (parts, d, d)),
-        "diag": lambda: model.precisions_[:, :, None] * np.eye(d),
-    }[model.covariance_type]()
+    parts = len(model.means)
+    precisions = np.asarray(np.linalg.inv(model.covariances), np.float64)
     group = np.arange(parts)
     for i in range(parts):
         for j in range(i):
-            line = _ridge(model.means_[[i, j]], precisions[[i, j]])
-            density = model.score_samples(line)
+            line = _ridge(model.means[[i, j]], precisions[[i, j]])
+            density = np.logaddexp.reduce(model.log_densities(line), axis=1)
             if density.min() - min(density[0], density[-1]) > np.log(DIP):
                 group[group == group[i]] = group[j]
     return group

@@ -5,8 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from sklearn.metrics import adjusted_rand_score
+from sklearn.mixture import GaussianMixture
 
 from homeenergy.cycles import find_cycles
+from homeenergy.cycles import programmes as fits
 from homeenergy.cycles.programmes import find_groups, find_programmes, run_shapes
 from homeenergy.errors import HouseError
 from homeenergy.house.schedule import ProgrammeName
@@ -178,3 +180,31 @@ def test_one_cloud_is_one_group(shape):
         "alike": np.ones((200, 2)),
     }
     assert find_groups(clouds[shape]).max() == 0
+
+
+@pytest.mark.parametrize("form", fits.FORMS)
+def test_a_fit_is_that_of_another_implementation(form):
+    rng = np.random.default_rng(3)
+    centres = rng.normal(0, 9, (3, 4))
+    points = centres[rng.integers(0, 3, 90)] + rng.normal(0, 2, (90, 4))
+    points[:5] = points[5:10]
+    ours = fits._fitted(points, fits._first_guess(points), 3, form)
+    first = fits._parts(points, np.eye(3)[fits._first_parts(fits._first_guess(points), 3)], form)
+    precisions = np.linalg.inv(first.covariances)
+    theirs = GaussianMixture(
+        3,
+        covariance_type=form,
+        reg_covar=1.0,
+        tol=fits.LEAST_GAIN,
+        max_iter=fits.MOST_STEPS,
+        weights_init=first.weights,
+        means_init=first.means,
+        precisions_init={
+            "tied": precisions[0],
+            "diag": np.diagonal(precisions, axis1=1, axis2=2),
+            "full": precisions,
+        }[form],
+    ).fit(points)
+    np.testing.assert_allclose(ours.means, theirs.means_, rtol=1e-6)
+    np.testing.assert_allclose(ours.weights, theirs.weights_, rtol=1e-6)
+    assert fits._criterion(ours, points, form) == pytest.approx(theirs.bic(points), rel=1e-9)
