@@ -375,14 +375,13 @@ def _refuse_steps(tariff: Tariff) -> None:
 def _bill_of(tariff: Tariff, kwh: pd.Series, *, timezone: tzinfo | str) -> Bill:
     """What a house pays; see `Tariff.cost`."""
     slot_s = _slot_s(kwh)
-    hours = slot_s / S_PER_H
     local = pd.DatetimeIndex(kwh.index).tz_convert(timezone)
     peaks = _peaks(tariff, kwh, local, slot_s=slot_s)
     used = kwh.to_numpy(np.float64)
-    days = local.normalize()
+    days, slots = np.unique(local.tz_localize(None).normalize(), return_counts=True)
     standing = sum(
-        tariff.on(day.date()).standing_per_day * n * hours / _hours(day)
-        for day, n in zip(*np.unique(days, return_counts=True), strict=True)
+        tariff.on(day.date()).standing_per_day * n * slot_s / _lasts_s(day, local.tz)
+        for day, n in zip(pd.DatetimeIndex(days), slots, strict=True)
     )
     return Bill(
         currency=tariff.currency,
@@ -445,13 +444,15 @@ def _slot_s(kwh: pd.Series) -> float:
     return float(steps[0]) / NS_PER_S
 
 
-def _hours(day: pd.Timestamp) -> float:
-    """Hours of a local day."""
-    return (_next_day(day) - day).total_seconds() / S_PER_H
+def _begin_of(day: pd.Timestamp, zone: tzinfo | None) -> pd.Timestamp:
+    """First instant of a local day, also where clocks change at midnight."""
+    return day.tz_localize(zone, ambiguous=True, nonexistent="shift_forward")
 
 
-def _next_day(day: pd.Timestamp) -> pd.Timestamp:
-    return (day + pd.DateOffset(days=1)).normalize()
+def _lasts_s(day: pd.Timestamp, zone: tzinfo | None) -> float:
+    """Length of a local day [s]."""
+    next_day = day + pd.Timedelta(days=1)
+    return float((_begin_of(next_day, zone) - _begin_of(day, zone)).total_seconds())
 
 
 def _energy_costs(
@@ -475,8 +476,8 @@ def _step_costs(
     begins = local.tz_localize(None).to_period(FREQUENCY[tariff.blocks_per])
     for period in begins.unique():
         here = np.asarray(begins == period)
-        first = period.start_time.tz_localize(local.tz)
-        last = (period + 1).start_time.tz_localize(local.tz)
+        first = _begin_of(period.start_time, local.tz)
+        last = _begin_of((period + 1).start_time, local.tz)
         covered_s = float(np.isfinite(kwh[here]).sum()) * slot_s
         seen = covered_s / (last - first).total_seconds()
         total = max(float(np.nansum(kwh[here])), 0.0)
@@ -565,7 +566,7 @@ def counts_for(charge: DemandCharge, tariff: Tariff, begins: pd.DatetimeIndex) -
         of_minute[first:stop] = True
     if not len(begins):
         return np.zeros(0, dtype=bool)
-    numbers = begins.normalize().asi8
+    numbers = begins.tz_localize(None).normalize().asi8
     days = dict.fromkeys(numbers.tolist())
     for number, begin in zip(numbers.tolist(), begins, strict=True):
         if days[number] is None:

@@ -132,6 +132,34 @@ def test_intervals_of_an_hour_on_days_with_a_clock_change(day, hours):
     assert row["begins"] == second
 
 
+@pytest.mark.parametrize(
+    ("zone", "change", "hours"),
+    [
+        ("America/Santiago", "2026-09-06", 23),  # the hour from midnight is left out
+        ("Asia/Beirut", "2026-03-29", 23),
+        ("America/Havana", "2026-11-01", 25),  # there are two midnights
+    ],
+)
+def test_clocks_that_change_at_midnight(zone, change, hours):
+    first = pd.Timestamp(change, tz="UTC") - pd.Timedelta(days=2)
+    index = pd.date_range(first, periods=5 * 96, freq="15min")
+    local = index.tz_convert(zone)
+    index = index[(local.date >= pd.Timestamp(change).date()) & (local.day == int(change[-2:]))]
+    kwh = pd.Series(0.25, index=index)
+    assert len(kwh) == 4 * hours
+    steps = Tariff(
+        currency="EUR",
+        standing_per_day=0.4,
+        blocks=(PriceBlock(price_per_kwh=0.1, up_to_kwh=20.0), PriceBlock(price_per_kwh=0.2)),
+        blocks_per="day",
+        demand=(replace(ANY_TIME, interval_min=60),),
+    )
+    bill = steps.cost(kwh, timezone=zone)
+    assert bill.standing == pytest.approx(0.4)
+    assert bill.energy == pytest.approx(20 * 0.1 + (hours - 20) * 0.2)
+    assert bill.demand == pytest.approx(10.0)
+
+
 def test_intervals_follow_the_local_clock_in_a_zone_of_quarters():
     tariff = replace(FLAT, demand=(replace(ANY_TIME, interval_min=60),))
     zone = "Asia/Kathmandu"  # 5 h 45 min ahead

@@ -25,6 +25,7 @@ from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_H, WH_PER_KWH
 # Longest delay that a person is taken to accept, as a timer of a machine gives it. Own choice.
 LONGEST_DELAY_H = 12.0
 STEP_H = 0.25
+DEMAND_STAYS = "Charges for demand (the greatest power of a month) are taken to stay as they were."
 CHEAPEST_SLACK = 0.005  # share by which the best price may lie above the cheapest and be called so
 ASSUMPTIONS = (
     "Runs are started later by up to {delay:g} h, never earlier, in steps of a quarter of an hour.",
@@ -32,7 +33,6 @@ ASSUMPTIONS = (
     "Energy and shape of a run stay as they were. A run longer than the cheap hours pays both "
     "prices.",
     "Runs that were not seen whole stay where they were.",
-    "Charges for demand (the greatest power of a month) are taken to stay as they were.",
     "Prices are those of the tariff on the days themselves; the year is taken to be like them.",
     "A machine that runs while people sleep or are out needs a working smoke alarm and the consent "
     "of its maker and the insurer (common practice, no source); neighbours may hear it at night.",
@@ -160,7 +160,10 @@ def shift_to_cheap_hours(
         saving_per_year=_per_year(table, "saving", finding, tariff.currency),
         paid_per_year=_per_year(table, "cost", finding, tariff.currency),
         table=table,
-        assumptions=tuple(line.format(delay=longest_delay_h) for line in ASSUMPTIONS),
+        assumptions=(
+            *(line.format(delay=longest_delay_h) for line in ASSUMPTIONS),
+            *([DEMAND_STAYS] if tariff.needs_house else []),
+        ),
     )
 
 
