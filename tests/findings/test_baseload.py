@@ -51,7 +51,7 @@ def test_level_and_parts_by_hand(found):
     assert parts["tv", "standby"] == pytest.approx(6.0)
     assert parts["fan", "never off"] == pytest.approx(12.0)
     assert parts["on no measured circuit", "not known"] == pytest.approx(UNMEASURED_W)
-    assert found.always_w.value == pytest.approx(50.0)
+    assert found.constant_w.value == pytest.approx(50.0)
     assert found.kwh_per_year.value == pytest.approx(50 * 8.76)
     assert len(found.windows) == 9
     assert found.windows["level_w"].tolist() == pytest.approx([50.0] * 9)
@@ -63,7 +63,7 @@ def test_words(found):
     assert "14 to 169 W on standby, 67 W on average" in found.sentence
     table = found.to_markdown()
     assert "| fan | never off | 12" in table
-    assert "counts as always on" in table
+    assert "counts as never off" in table
 
 
 def test_what_runs_at_the_quietest_time_is_told_apart(tmp_path):
@@ -77,7 +77,7 @@ def test_what_runs_at_the_quietest_time_is_told_apart(tmp_path):
     assert found.level_w.value == pytest.approx(34 + UNMEASURED_W)
     assert parts["fridge", "standby"] == pytest.approx(2.0)
     assert parts["fridge", "running by itself"] == pytest.approx(32.0)
-    assert found.always_w.value == pytest.approx(2 + UNMEASURED_W)
+    assert found.constant_w.value == pytest.approx(2 + UNMEASURED_W)
 
 
 @pytest.mark.parametrize("sample", [SAMPLE, FLAT])
@@ -88,7 +88,7 @@ def test_parts_add_up(sample):
     assert found.parts["watts_w"].sum() == pytest.approx(found.level_w.value, rel=1e-9)
     assert found.parts["share"].sum() == pytest.approx(1.0)
     running = found.parts["state"].isin(["running by itself", "in use just then"])
-    assert found.parts["watts_w"][~running].sum() == pytest.approx(found.always_w.value, rel=1e-6)
+    assert found.parts["watts_w"][~running].sum() == pytest.approx(found.constant_w.value, rel=1e-6)
 
 
 def test_standby_of_the_sample_flat_against_its_truth():

@@ -133,7 +133,7 @@ def test_a_circuit_without_data_leaves_the_remainder_known(tmp_path):
     assert found.unmeasured_kwh_per_day.value == pytest.approx(2.4)
 
 
-def test_a_circuit_that_is_always_on(tmp_path):
+def test_a_circuit_that_is_never_off(tmp_path):
     watts = np.round(9 + np.random.default_rng(1).normal(0, 0.2, 7200), 1)
     finding = only(house_findings(made_house(tmp_path, {"router": watts})))
     assert finding.kind == "continuous"

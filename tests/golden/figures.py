@@ -150,7 +150,7 @@ def mains_figures(house: House) -> Figures:
 def baseload_figures(house: House, found: Findings) -> Figures:
     def one(hours: tuple[int, int] | None) -> Figures:
         base = house_baseload(house, findings=found, hours=hours)
-        names = "level_w always_w windows mains_logged window_s kwh_per_day kwh_per_year"
+        names = "level_w constant_w windows mains_logged window_s kwh_per_day kwh_per_year"
         parts = table(base.parts, named="circuit", rows=100)
         return fields(base, names) | {"parts": parts}
 

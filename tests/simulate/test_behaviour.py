@@ -133,7 +133,7 @@ def test_idle_draw_can_have_two_levels():
 
 
 def test_continuous_loads_are_never_idle():
-    for name in ("router", "always_on", "ventilation"):
+    for name in ("router", "constant_draw", "ventilation"):
         circuit = simulate_appliance(name, days=1, seed=4)
         assert np.isnan(circuit.standby_w)
         assert circuit.runs.empty

@@ -34,26 +34,26 @@ from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER
 LBNL_W = (14.0, 67.0, 169.0)
 NAMED = 3  # parts named in the sentence
 LEAST_NAMED = 0.02  # of the level: smaller parts are not named
-NOT_TOLD = (
-    "What never pauses for {minutes:.0f} minutes counts as always on, whatever it is; what is on "
-    "no measured circuit is one sum, to which the errors of the clamps of the mains belong."
+LIMITS = (
+    "Whatever does not pause for {minutes:.0f} minutes counts as never off; loads on no measured "
+    "circuit are one sum, which carries the errors of the mains clamps."
 )
 
 
 def baseload_sentence(found: Baseload) -> str:
-    """Say how much is always on, what it takes in a year and who draws it."""
+    """Say how much a house draws constantly, what that comes to in a year and what draws it."""
     least = "" if found.mains_logged else "at least "
     text = (
         f"At the quietest {found.window_s / 60:.0f} minutes of a day {found.house_name} draws "
         f"{least}{estimate_text(found.level_w)}"
     )
-    running_w = found.level_w.value - found.always_w.value
+    running_w = found.level_w.value - found.constant_w.value
     if running_w > LEAST_NAMED * found.level_w.value:
-        text += f", {running_w:.0f} W of it for what happens to run just then"
-    text += f". What is always on takes {estimate_text(found.kwh_per_year)} a year"
+        text += f", {running_w:.0f} W of it for what happens to be running"
+    text += f". The constant draw comes to {estimate_text(found.kwh_per_year)} a year"
     day = found.kwh_per_day
     if day is not None and isfinite(day.value) and day.value > 0:
-        text += f", {percent_text(found.always_w.value * 0.024 / day.value)} of all energy"
+        text += f", {percent_text(found.constant_w.value * 0.024 / day.value)} of all energy"
     return f"{text}: {_who(found)}. {_context()}"
 
 
@@ -66,7 +66,7 @@ def _who(found: Baseload) -> str:
         else f"{value_text(part_w(row))} W {row.appliance}"
         for row in named.itertuples()
     ]
-    rest_w = found.always_w.value - float(named["watts_w"].sum())
+    rest_w = found.constant_w.value - float(named["watts_w"].sum())
     if len(named) < len(parts):
         words.append(f"all others {number_text(rest_w, 0)} W")
     return ", ".join(words)
@@ -93,14 +93,14 @@ def part_w(row: Any) -> Estimate:
 
 
 def baseload_markdown(found: Baseload) -> str:
-    """A table of the parts, and below it what cannot be told."""
+    """A table of the parts, and its limits below."""
     lines = ["| what | how | W | share | kWh per year |", "| --- | --- | --- | --- | --- |"]
     lines += [_line(row) for row in found.parts.itertuples()]
     lines += [
         "",
         found.sentence,
         "",
-        NOT_TOLD.format(minutes=found.window_s / 60),
+        LIMITS.format(minutes=found.window_s / 60),
     ]
     return "\n".join(lines)
 
@@ -133,8 +133,8 @@ class Baseload:
     ----------
     level_w : Estimate
         Mean over days of the quietest window of each [W]: the sum of all parts.
-    always_w : Estimate
-        The same without what happened to run then took above standby [W].
+    constant_w : Estimate
+        The same less what appliances that happened to be running drew above standby [W].
     parts : pandas.DataFrame
         One row a part, the greatest first: circuit, appliance, state ("standby", "never off";
         "running by itself" or "in use just then" above standby; "not known" for what is on no
@@ -142,7 +142,7 @@ class Baseload:
     windows : pandas.DataFrame
         The window of each day: day, start (UTC), level_w.
     mains_logged : bool
-        Where False, only what is measured counts, and the house draws at least this.
+        Where False, only measured circuits count, and the house draws at least this.
     window_s : float
         Length of a window [s].
     kwh_per_day : Estimate or None
@@ -151,7 +151,7 @@ class Baseload:
 
     house_name: str
     level_w: Estimate
-    always_w: Estimate
+    constant_w: Estimate
     parts: pd.DataFrame
     windows: pd.DataFrame
     mains_logged: bool
@@ -160,9 +160,9 @@ class Baseload:
 
     @property
     def kwh_per_year(self) -> Estimate:
-        """What `always_w` takes in a year [kWh]."""
+        """What `constant_w` takes in a year [kWh]."""
         factor = DAYS_PER_YEAR * S_PER_DAY / S_PER_H / WH_PER_KWH
-        return self.always_w.scaled(factor, unit="kWh")
+        return self.constant_w.scaled(factor, unit="kWh")
 
     @property
     def sentence(self) -> str:
@@ -174,7 +174,7 @@ class Baseload:
         return self.parts.copy()
 
     def to_markdown(self) -> str:
-        """The parts as a Markdown table, with what cannot be told below it."""
+        """The parts as a Markdown table, with its limits below."""
         return baseload_markdown(self)
 
 
@@ -213,11 +213,11 @@ def house_baseload(
     -----
     Own method. Time is cut into windows of ten minutes; of each local day the window with the
     least power through the mains (the sum of the circuits, where the mains are not logged) is
-    taken, and what each circuit drew in that very window, so that the parts add up. The mean over
-    days is told with the day as the unit of spread. Steps of the readings, and what a clamp may be
-    off, are systematic. What never pauses for a window cannot be told from what is always on: a
-    heat pump in the cold, two compressors that take turns. A least is below the mean of all that
-    comes and goes. O(samples).
+    taken, and what each circuit drew in that very window, so that the parts add up. The interval
+    of the mean has days as its units. The resolution of the readings and the errors of the clamps
+    are systematic. A load that does not pause for a whole window, as a heat pump in the cold or
+    two compressors that take turns, cannot be distinguished from one that is never off. A minimum
+    is below the mean of whatever comes and goes. O(samples).
 
     Examples
     --------
@@ -249,15 +249,15 @@ def house_baseload(
     quiet = _quietest(table, house, window_s=window_s, hours=hours)
     level = _mean_w(quiet["level_w"], _clamps(house, names, quiet))
     above_w = pd.DataFrame({f.circuit: _above_standby_w(f, quiet, window_s) for f in loads})
-    always_w = quiet["level_w"] - above_w.sum(axis=1).to_numpy(np.float64)
-    always = _mean_w(always_w, level.parts.chosen(observed=False))
+    unused_w = quiet["level_w"] - above_w.sum(axis=1).to_numpy(np.float64)
+    constant = _mean_w(unused_w, level.parts.chosen(observed=False))
     parts = _parts(house, loads, quiet, above_w, with_mains=bool(mains))
     parts = parts.assign(share=parts["watts_w"] / level.value)
     parts = parts.sort_values("watts_w", ascending=False, ignore_index=True)
     return Baseload(
         house_name=house.name,
         level_w=level,
-        always_w=always,
+        constant_w=constant,
         parts=parts,
         windows=pd.DataFrame(
             {"day": quiet["day"], "start": quiet.index, "level_w": quiet["level_w"]}

@@ -270,10 +270,10 @@ def _name(row: Any) -> str:
 
 def _title(found: Baseload) -> str:
     least = "" if found.mains_logged else "at least "
-    level, always = found.level_w, found.always_w
+    level, constant = found.level_w, found.constant_w
     text = f"{found.house_name} at its quietest: {least}{level.value:.0f} W"
-    if level.value - always.value > 0.02 * level.value:
-        text += f", of which {always.value:.0f} W always"
+    if level.value - constant.value > 0.02 * level.value:
+        text += f", of which {constant.value:.0f} W constant draw"
     return f"{text} ({len(found.windows)} days)"
 
 

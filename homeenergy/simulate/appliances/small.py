@@ -173,7 +173,7 @@ def router(canvas: Canvas, rng: np.random.Generator) -> None:
     canvas.watts[:] = between(rng, 6, 14) + np.abs(wander(rng, n_s, sd_w=0.35, tau_s=300.0))
 
 
-def always_on(canvas: Canvas, rng: np.random.Generator) -> None:
+def constant_draw(canvas: Canvas, rng: np.random.Generator) -> None:
     """Something that draws 80 to 105 W all day, with a slow swing of its own."""
     n_s = canvas.watts.size
     canvas.watts[:] = between(rng, 80, 105) + wander(rng, n_s, sd_w=0.6, tau_s=7200.0)

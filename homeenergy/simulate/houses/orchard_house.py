@@ -8,9 +8,9 @@ from pathlib import Path
 from homeenergy.house.layouts import LogLayout
 from homeenergy.simulate.appliances import washing
 from homeenergy.simulate.appliances.small import (
-    always_on,
     coffee_machine,
     computer,
+    constant_draw,
     lights,
     router,
     vacuum_cleaner,
@@ -72,7 +72,7 @@ PLAN = HousePlan(
         MainsPlan(name=name, leg=leg, rating_a=200, step_w=step_w, unmonitored=unmonitored)
         for name, leg, step_w, unmonitored in (
             ("mains_l1", "L1", 1.0, ((101, router), (102, coffee_machine), (103, lights))),
-            ("mains_l2", "L2", 2.0, ((201, always_on), (202, vacuum_cleaner), (203, computer))),
+            ("mains_l2", "L2", 2.0, ((201, constant_draw), (202, vacuum_cleaner), (203, computer))),
         )
     ),
     holes=(
