@@ -1,6 +1,7 @@
 """Change points to plateaus to run cycles; standby; kinds of appliances."""
 
 from homeenergy.cycles.decisions.house_cycles import house_cycles
+from homeenergy.cycles.programmes import find_programmes
 from homeenergy.cycles.runs.find import Cycles, find_cycles
 from homeenergy.cycles.segment.plateaus import find_plateaus
 from homeenergy.cycles.thermostat import thermostat_statistics
@@ -9,6 +10,7 @@ __all__ = [
     "Cycles",
     "find_cycles",
     "find_plateaus",
+    "find_programmes",
     "house_cycles",
     "thermostat_statistics",
 ]

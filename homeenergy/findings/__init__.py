@@ -9,7 +9,7 @@ from homeenergy.findings.comparison.circuits import (
     compare_programmes,
 )
 from homeenergy.findings.comparison.comparison import compare
-from homeenergy.findings.comparison.times import compare_weekdays, compare_weekend
+from homeenergy.findings.comparison.times import compare_hours, compare_weekdays, compare_weekend
 from homeenergy.findings.cost.carbon import carbon_of
 from homeenergy.findings.cost.cost import energy_cost, run_costs
 from homeenergy.findings.cost.stepped import stepped_cost
@@ -43,6 +43,7 @@ __all__ = [
     "combine_savings",
     "compare",
     "compare_appliances",
+    "compare_hours",
     "compare_houses",
     "compare_programmes",
     "compare_weekdays",
