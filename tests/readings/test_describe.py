@@ -341,3 +341,13 @@ def test_mains_are_told_from_their_whole_label(tmp_path, label, mains):
 )
 def test_the_supply_is_known_by_its_name_alone(label, expected):
     assert looks_like_mains(label) is expected
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_files_without_rows_are_named_and_the_others_described(tmp_path, first):
+    full, empty = tmp_path / "b.csv", tmp_path / ("a.csv" if first else "c.csv")
+    full.write_text("time,oven\n2026-03-02T10:00:00Z,5\n2026-03-02T10:00:01Z,7\n")
+    empty.write_text("time,oven\n")
+    found = describe(sorted([full, empty]))
+    assert list(found.layout.columns) == ["oven"]
+    assert f"{empty.name} holds no rows and is left out" in found.remarks

@@ -58,6 +58,23 @@ def test_again_writes_nothing(tmp_path):
     assert str(report).startswith("Nothing new")
 
 
+@pytest.mark.parametrize("nothing", ["", "header"])
+def test_a_day_without_rows_is_left_out_named_and_read_once_it_has_some(tmp_path, nothing):
+    logs, whole = days(3)
+    missing = logs["day01.csv"]
+    logs["day01.csv"] = missing.splitlines()[0] + "\n" if nothing else ""
+    report = import_logs(make_house(tmp_path, logs))
+    assert report.without_rows == ("logs/day01.csv",)
+    assert "Without rows, and left out: logs/day01.csv." in str(report)
+    day = pd.Timestamp("2026-01-31", tz="UTC")
+    assert (
+        open_house(tmp_path).trace("fridge", start=day, end=day + pd.Timedelta("1D")).covered_s == 0
+    )
+    (tmp_path / "logs" / "day01.csv").write_text(missing)
+    assert import_logs(tmp_path).without_rows == ()
+    same_trace(tmp_path, whole, "fridge")
+
+
 def test_day_by_day_gives_the_same_store_as_all_at_once(tmp_path):
     logs, whole = days(5)
     import_logs(make_house(tmp_path / "once", logs))

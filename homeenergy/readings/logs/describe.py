@@ -21,7 +21,7 @@ from homeenergy.readings.logs.columns import circuit_names, meaning, odd_cells, 
 from homeenergy.readings.logs.read import read_log
 from homeenergy.readings.logs.rows import find_period_ns, has_pace
 from homeenergy.readings.logs.sample import TextSample, number, sample_text
-from homeenergy.readings.logs.tables import open_text, skip_lines
+from homeenergy.readings.logs.tables import NoRowsError, open_text, skip_lines
 from homeenergy.readings.logs.times import is_date, is_stamp, is_time_of_day, time_format_of
 from homeenergy.units import NS_PER_S
 
@@ -165,7 +165,7 @@ def describe(
     described = replace(
         described, layout=replace(described.layout, files="logs/*" + _suffix(files[0]))
     )
-    return _with_pace(described, files[0], timezone)
+    return _with_pace(described, table.path, timezone)
 
 
 def _is_parquet(path: Path) -> bool:
@@ -180,8 +180,9 @@ def _suffix(path: Path) -> str:
 def _csv(
     path: Path, others: Sequence[Path], timezone: str | None
 ) -> tuple[LogLayout, _Table, list[str]]:
-    sample = sample_text(path)
-    for other in map(sample_text, others):
+    samples, empty = _with_rows([path, *others])
+    sample, remarks = samples[0], [f"{one.name} holds no rows and is left out" for one in empty]
+    for other in samples[1:]:
         _refuse_other_layout(sample, other)
         if other.thousands and not sample.thousands:
             sample = replace(
@@ -194,9 +195,11 @@ def _csv(
     names: list[str | int] = list(sample.header) if sample.header else numbered
     repeated = sorted({str(name) for name in names if names.count(name) > 1})
     if repeated:
-        raise HouseError(f"has more than one column called {repeated[0]!r}", path=path, line=1)
+        raise HouseError(
+            f"has more than one column called {repeated[0]!r}", path=sample.path, line=1
+        )
     table = _Table(
-        path, names, sample.rows, sample.head, sample.decimal, sample.thousands, sample.units
+        sample.path, names, sample.rows, sample.head, sample.decimal, sample.thousands, sample.units
     )
     base = LogLayout(
         files="",
@@ -209,10 +212,24 @@ def _csv(
         lines_above_header=sample.lines_above,
         lines_below_header=sample.lines_below,
     )
-    remarks = list(sample.remarks)
+    remarks += sample.remarks
     if sample.header is None:
         remarks.append("no header: columns are numbered from 1")
-    return _csv_times(base, table, [path, *others], timezone, remarks), table, remarks
+    files = [one.path for one in samples]
+    return _csv_times(base, table, files, timezone, remarks), table, remarks
+
+
+def _with_rows(files: Sequence[Path]) -> tuple[list[TextSample], list[Path]]:
+    """Samples of the files that hold rows, and the files that hold none, unless all are such."""
+    samples, empty = [], []
+    for path in files:
+        try:
+            samples.append(sample_text(path))
+        except NoRowsError:
+            if len(files) == 1:
+                raise
+            empty.append(path)
+    return (samples, empty) if samples else _with_rows(files[:1])
 
 
 def _refuse_other_layout(one: TextSample, other: TextSample) -> None:
@@ -313,7 +330,7 @@ def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, _Table, list[
             f"is not a Parquet file that can be read ({str(error).splitlines()[0]})", path=path
         ) from None
     if head is None or not head.num_rows:
-        raise HouseError("has no rows", path=path)
+        raise NoRowsError("has no rows", path=path)
     base = LogLayout(files="", columns={}, format="parquet")
     remarks: list[str] = []
     texts = [["" if v is None else str(v) for v in column.to_pylist()] for column in head.columns]

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from homeenergy.errors import HouseError
-from homeenergy.readings.logs.tables import MISSING, grouped, is_gzip, plain_number
+from homeenergy.readings.logs.tables import MISSING, NoRowsError, grouped, is_gzip, plain_number
 
 NUMBER = re.compile(r"[+-]?\d+(?:([.,])\d+)?(?:[eE][+-]?\d+)?|[+-]?([.,])\d+")
 _ROWS = 20_000
@@ -197,7 +197,7 @@ def sample_text(path: Path) -> TextSample:
     texts[0] = texts[0] if len(head) < _HEAD_BYTES else texts[0][:-1]
     lines = [[line for line in part if line.strip()] for part in texts]
     if not lines[0]:
-        raise HouseError("is empty", path=path)
+        raise NoRowsError("is empty", path=path)
     delimiter, above = _delimiter_and_lines_above(lines, path)
     lines[0] = lines[0][above:]
     place = [number for number, line in enumerate(texts[0]) if line.strip()][above:]
@@ -213,7 +213,7 @@ def sample_text(path: Path) -> TextSample:
     body = tables[0][1 + below :] if has_header else tables[0]
     if not body or not any(_holds_values(row) for row in body[:3]):
         if has_header and (not body or len(tables[0]) <= _MOST_BELOW):
-            raise HouseError("has a header but no rows", path=path)
+            raise NoRowsError("has a header but no rows", path=path)
         raise _no_table(path)
     rows = [tuple(row) for table in (body, *tables[1:]) for row in table if len(row) == width]
     units = tuple(cell.strip() for cell in tables[0][1]) if below else None
@@ -237,7 +237,7 @@ def sample_text(path: Path) -> TextSample:
 def _bytes(path: Path) -> tuple[bytes, list[bytes]]:
     size = path.stat().st_size
     if size == 0:
-        raise HouseError("is empty", path=path)
+        raise NoRowsError("is empty", path=path)
     try:
         if is_gzip(path):
             with gzip.open(path) as packed:

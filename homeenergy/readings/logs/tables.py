@@ -25,8 +25,13 @@ WHOLE_FILE_BYTES = 64_000_000  # larger files are read in pieces
 PIECE_BYTES = 8_000_000
 PARQUET_ROWS = 2_000_000
 _TRUNCATED = (EOFError, OSError, zlib.error)
+_WITHOUT_ROWS = "Export it again, or take it out of the folder."
 
 Types = dict[str | int, pa.DataType]
+
+
+class NoRowsError(HouseError):
+    """A log without rows: a day on which nothing was logged. Among other logs it is skipped."""
 
 
 def is_gzip(path: Path) -> bool:
@@ -84,14 +89,10 @@ def _damaged(path: Path, error: Exception) -> HouseError:
 def csv_columns(path: Path, layout: LogLayout) -> list[str | int]:
     """Names of a CSV's columns, or their numbers from 1 where it has no header."""
     if path.stat().st_size == 0:
-        raise HouseError(
-            "is empty", path=path, fix="Export it again, or take it out of the folder."
-        )
+        raise NoRowsError("is empty", path=path, fix=_WITHOUT_ROWS)
     rows = first_rows(path, layout, 1)
     if not rows:
-        raise HouseError(
-            "is empty", path=path, fix="Export it again, or take it out of the folder."
-        )
+        raise NoRowsError("is empty", path=path, fix=_WITHOUT_ROWS)
     if layout.header:
         return [name.strip() for name in rows[0]]
     return list(range(1, len(rows[0]) + 1))
@@ -157,7 +158,7 @@ def read_tables(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Tabl
             yield table
     if empty:
         what = "has a header but no rows" if layout.header else "has no rows"
-        raise HouseError(what, path=path, fix="Export it again, or take it out of the folder.")
+        raise NoRowsError(what, path=path, fix=_WITHOUT_ROWS)
 
 
 def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:

@@ -202,7 +202,7 @@ class ImportReport:
 
     `written`, `unchanged` and `removed` hold (circuit, month) pairs; `rows` counts the rows of
     new files, in a long log those of the circuits of the house. `files_read_again` counts known
-    files of which rows were needed once more.
+    files of which rows were needed once more; `without_rows` names files that hold none.
     """
 
     files_read: int
@@ -212,6 +212,7 @@ class ImportReport:
     unchanged: tuple[tuple[str, str], ...]
     removed: tuple[tuple[str, str], ...] = ()
     files_read_again: int = 0
+    without_rows: tuple[str, ...] = ()
 
     @property
     def months_written(self) -> int:
@@ -225,11 +226,15 @@ class ImportReport:
 
     def __str__(self) -> str:
         circuits = len({circuit for circuit, _ in (*self.written, *self.unchanged)})
+        empty = ""
+        if self.without_rows:
+            listed = ", ".join(self.without_rows[:5]) + ", ..." * (len(self.without_rows) > 5)
+            empty = f" Without rows, and left out: {listed}."
         if not self.written:
             return (
                 f"Nothing new: {_count(self.files_known, 'log file')}, "
                 f"{_count(circuits, 'circuit')}, all {_count(len(self.unchanged), 'month file')} "
-                "up to date."
+                f"up to date.{empty}"
             )
         read = f"{_count(self.files_read, 'log file')} with {_count(self.rows, 'row')}"
         again = f"{_count(self.files_read_again, 'log file')} again"
@@ -239,7 +244,7 @@ class ImportReport:
             f"{_count(len(self.written), 'month file')} for {_count(circuits, 'circuit')}"
         )
         kept = f", {len(self.unchanged)} were up to date" if self.unchanged else ""
-        return f"{text}{kept}."
+        return f"{text}{kept}.{empty}"
 
     def to_frame(self) -> pd.DataFrame:
         """One row for each month of a circuit, and what was done with it."""
@@ -320,6 +325,7 @@ def _import(
         unchanged=tuple(plan.unchanged),
         removed=tuple(plan.stale),
         files_read_again=sum(len(log.read) for log in survey.logs) - files_read,
+        without_rows=tuple(survey.without_rows),
     )
 
 

@@ -27,6 +27,7 @@ from homeenergy.readings.logs.rows import (
     has_pace,
     long_steps_recur,
 )
+from homeenergy.readings.logs.tables import NoRowsError
 from homeenergy.readings.store.store import (
     LogFile,
     LogMemory,
@@ -202,6 +203,7 @@ class Survey:
         self.threads = ThreadPoolExecutor(1)  # hashes a file while it is read
         self.progress: Progress = progress or _silent
         self.rows = 0
+        self.without_rows: list[str] = []
         memories = load_manifest(store)
         self.logs = [
             Log(number, key, layout, reading_of(layout), memories.get(key, LogMemory()))
@@ -232,7 +234,10 @@ class Survey:
         for log, path in waiting:
             name = path.relative_to(self.folder).as_posix()
             self.progress(done, total, f"reading {name}")
-            self._read(log, path, log.files[name])
+            try:
+                self._read(log, path, log.files[name])
+            except NoRowsError as error:
+                self._pass_over(log, name, error)
             done += path.stat().st_size
         self.progress(total, total, "all logs read")
         for log in self.logs:
@@ -298,6 +303,13 @@ class Survey:
         if digest is not None:
             record.digest = digest.result()
         log.read.add(name)
+
+    def _pass_over(self, log: Log, name: str, error: NoRowsError) -> None:
+        """Leave out a file without rows, unless it is the only one of its [[log]]."""
+        del log.files[name]
+        if not log.files and not log.memory.files:
+            raise error
+        self.without_rows.append(name)
 
     def _begun(self, log: Log, rows: Rows, name: str) -> Rows:
         """Rows with the instants at which their periods begin."""
