@@ -215,9 +215,16 @@ def test_dates_that_do_not_fit_the_stated_order(house):
     assert_refused(house, r"bad\.csv, line 3, column 'time': '03/13/2026.*' does not fit")
 
 
-@pytest.mark.parametrize("what", ["empty file", "header only", "truncated gzip"])
+FIRST_LOGS = {
+    "empty file": ("bad.csv", b"", r"bad\.csv: is empty"),
+    "header only": ("bad.csv", HEAD, r"bad\.csv: has a header but no rows"),
+    "truncated gzip": BAD_LOGS["truncated gzip"],
+}
+
+
+@pytest.mark.parametrize("what", FIRST_LOGS)
 def test_the_first_import_of_a_bad_log_makes_no_store(tmp_path, what):
-    name, content, match = BAD_LOGS[what]
+    name, content, match = FIRST_LOGS[what]
     (tmp_path / "logs").mkdir()
     (tmp_path / "house.toml").write_text(HOUSE)
     content = content.encode() if isinstance(content, str) else content
