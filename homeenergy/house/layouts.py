@@ -175,7 +175,7 @@ class LogLayout:
         tuple[str | int, ...],
         Key(
             help="two are joined: date, time of day",
-            kind="list of one or two columns",
+            kind="a list of one or two columns",
             example=["time"],
             read=_as_it_is,
             always=True,
@@ -195,7 +195,7 @@ class LogLayout:
         str,
         Key(
             help="of times that carry no offset from UTC",
-            kind="region, UTC or fixed offset",
+            kind="a region, UTC or a fixed offset",
             example="Europe/Berlin",
             read=_time_zone,
             always=True,
@@ -209,7 +209,7 @@ class LogLayout:
         str | int | None,
         Key(
             help="of a long log: where circuits are named",
-            kind="column",
+            kind="a column",
             example="circuit",
             read=_as_it_is,
         ),
@@ -218,7 +218,7 @@ class LogLayout:
         str | int | None,
         Key(
             help="of a long log: where their readings are",
-            kind="column",
+            kind="a column",
             example="watts",
             read=_as_it_is,
         ),
@@ -290,15 +290,15 @@ class ColumnName:
 
     column: Annotated[
         str | int | None,
-        Key(help="what the log calls it", kind="column", example="kitchen", read=_as_it_is),
+        Key(help="what the log calls it", kind="a column", example="kitchen", read=_as_it_is),
     ] = None
     volts: Annotated[
         str | int | None,
-        Key(help="column of volts, with amps", kind="column", example="V", read=_as_it_is),
+        Key(help="column of volts, with amps", kind="a column", example="V", read=_as_it_is),
     ] = None
     amps: Annotated[
         str | int | None,
-        Key(help="column of amps, with volts", kind="column", example="I", read=_as_it_is),
+        Key(help="column of amps, with volts", kind="a column", example="I", read=_as_it_is),
     ] = None
 
 

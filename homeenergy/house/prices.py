@@ -127,7 +127,7 @@ Hours = Annotated[
     Key(
         help="of the local day; left out, all",
         name="hours",
-        kind='list of times such as "07:00-23:00"',
+        kind='a list of times such as "07:00-23:00"',
         example=["22:00-06:00"],
         read=_read_minutes,
         write=lambda minutes: [f"{clock(first)}-{clock(stop)}" for first, stop in minutes],
@@ -137,7 +137,7 @@ Days = Annotated[
     frozenset[int],
     Key(
         help="left out, all",
-        kind=f"list of {', '.join(DAYS)}",
+        kind=f"a list of {', '.join(DAYS)}",
         example=["workdays"],
         read=_read_days,
         write=_write_days,
@@ -228,7 +228,7 @@ class Season:
         Key(
             help="first day; it lasts until the next season",
             name="from",
-            kind='month and day such as "04-01"',
+            kind='a month and day such as "04-01"',
             example="10-01",
             read=_read_month_day,
         ),

@@ -202,7 +202,7 @@ def _code(text: str) -> str:
 
 
 def _row(one: Declared) -> str:
-    words = "table, below" if one.nested else one.words
+    words = "a table, below" if one.nested else one.words
     if one.required:
         left_out = "needed"
     elif one.key.otherwise:

@@ -121,7 +121,7 @@ class Correction:
         Key(
             help="since when, local time; left out, from the beginning",
             name="from",
-            kind="date or time",
+            kind="a date or time",
             example="2026-10-25 14:00",
             read=_instant,
             write=lambda at: at.isoformat(sep=" "),
@@ -155,7 +155,7 @@ class Clamp:
         float,
         Key(
             help="readings are multiplied with it",
-            kind="number, or a list of corrections",
+            kind="a number, or a list of corrections",
             example=2,
             read=lambda fields, name: (
                 fields.tables(name) if isinstance(fields.table[name], list) else fields.number(name)
@@ -183,7 +183,7 @@ class Clamp:
     ] = ()
     volts_leg: Annotated[
         str | None,
-        Key(help="leg whose voltage its meter multiplies with", kind="leg", example="L1"),
+        Key(help="leg whose voltage its meter multiplies with", kind="a leg", example="L1"),
     ] = None
 
     @property
@@ -346,7 +346,7 @@ class WriteUpDetails:
         Path | None,
         Key(
             help="picture on the first page",
-            kind="path of a PNG or JPEG, from this folder",
+            kind="the path of a PNG or JPEG, from this folder",
             example="house.jpg",
             read=_image,
             write=str,
@@ -370,7 +370,7 @@ class Schedule:
         ZoneInfo,
         Key(
             help="a region, so that both clock changes are known",
-            kind="name of a region",
+            kind="the name of a region",
             example="America/Denver",
             read=_zone,
             write=str,

@@ -104,10 +104,10 @@ class Declared:
         if self.allowed:
             return ", ".join(f'"{word}"' for word in self.allowed)
         if self.type is float or self.type is int:
-            return f"number{' above 0' if self.key.positive else ''}{unit}"
+            return f"a number{' above 0' if self.key.positive else ''}{unit}"
         if self.type is bool:
             return "true or false"
-        return "list of texts" if get_origin(self.type) is tuple else "text"
+        return "a list of texts" if get_origin(self.type) is tuple else "a text"
 
     @property
     def allowed(self) -> tuple[str, ...]:
@@ -249,11 +249,15 @@ class Fields:
     def _bare(self, name: str, value: object) -> str | None:
         """Say how a number is written, with the one that a text begins with."""
         unit = self.known[name].key.unit if name in self.known else ""
-        begun = re.match(r"\s*[-+]?\d+(\.\d+)?", value) if isinstance(value, str) else None
-        if begun is None:
+        parts = re.fullmatch(r"\s*([-+]?\d+(?:\.\d+)?)\s*(.*?)\s*", str(value))
+        if not isinstance(value, str) or parts is None:
             return self.show(name)
-        given = f", in {unit}" if unit else ""
-        return f"Write the number alone{given}, without quotes: {name} = {begun[0].strip()}"
+        number, given = parts.groups()
+        alone = f"Write the number alone{f', in {unit}' if unit else ''}, without quotes"
+        if given not in ("", unit):  # of another unit the number would be another
+            example = self.known[name].example if name in self.known else ""
+            return f"{alone}{f', such as: {example}' if example else ''}"
+        return f"{alone}: {name} = {number}"
 
     def inner(self, name: str, *, required: bool = False) -> Fields:
         """Open a table inside this one; an empty one where the key is left out."""

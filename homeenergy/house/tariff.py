@@ -151,7 +151,7 @@ class Tariff:
         frozenset[date],
         Key(
             help="local days that count as holidays",
-            kind="list of dates",
+            kind="a list of dates",
             example=["2026-01-01", "2026-12-25"],
             read=read_dates,
             write=lambda days: [str(day) for day in sorted(days)],
@@ -165,7 +165,7 @@ class Tariff:
         int | str | None,
         Key(
             help="of which year",
-            kind="number or text",
+            kind="a number or a text",
             example=2026,
             read=lambda table, name: table.table[name],
         ),

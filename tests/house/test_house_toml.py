@@ -1,9 +1,10 @@
 """One declaration of each key of house.toml: forty mistakes, what is written, the documents."""
 
 import tomllib
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
+from typing import Annotated
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -12,9 +13,9 @@ from homeenergy.errors import HouseError
 from homeenergy.house import CarbonFactor, Tariff
 from homeenergy.house.layouts import LogColumn, LogLayout
 from homeenergy.house.prices import PriceBlock, PriceChange, PricePeriod, Season
-from homeenergy.house.reference import STARTER, TABLES, reference, starter
+from homeenergy.house.reference import STARTER, TABLES, Table, reference, starter
 from homeenergy.house.schedule import Circuit, Clamp, Correction, ProgrammeName, Schedule, Supply
-from homeenergy.house.schema import keys_of
+from homeenergy.house.schema import Fields, Key, keys_of, read_keys, write_keys
 from homeenergy.house.toml_file import house_toml, read_schedule
 
 SHARED = Path(__file__).parents[2] / "shared"
@@ -115,7 +116,7 @@ TYPOS = [
         "circuit[1].breaker_a",
         "in A, without quotes: breaker",
     ),
-    ("volts_v = 230", 'volts_v = "0.23 kV"', "supply.volts_v", "in V, without quotes: volts_v ="),
+    ("volts_v = 230", 'volts_v = "0.23 kV"', "supply.volts_v", "quotes, such as: volts_v = 230"),
     ("kg_per_kwh = 0.35", "kg_per_kwh = 350", "carbon.kg_per_kwh", "divided by 1000"),
     ('unit = "kWh"', 'unit = "kW"', "log[1].unit", '"Wh", "kWh"'),
     # Out of range.
@@ -325,8 +326,36 @@ def test_every_example_is_one_that_is_understood(tmp_path, name):
     assert read_schedule(tmp_path)
 
 
-def test_a_key_is_added_in_one_place(tmp_path):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sauna:
+    """A made-up table."""
+
+    warm_c: Annotated[
+        float | None,
+        Key(
+            help="how warm it is kept",
+            unit="deg C",
+            example=80,
+            check=lambda warm_c: warm_c < 120,
+            must="lie below 120",
+        ),
+    ] = None
+
+
+def test_a_key_is_added_in_one_place(monkeypatch):
     """A declared key is read, checked, written and explained without a word anywhere else."""
-    assert "season" in keys_of(Circuit)
-    assert "| `season` |" in reference()
-    assert 'season = "some"' in starter()
+
+    def read(**table):
+        return Sauna(**read_keys(Fields(table, path=Path("house.toml"), where="sauna"), Sauna))
+
+    assert read(warm_c=80) == Sauna(warm_c=80.0)
+    assert read() == Sauna()
+    assert write_keys(read(warm_c=80.5)) == ["warm_c = 80.5"]
+    assert write_keys(Sauna(), comments="all")[0].startswith("# warm_c = 80 ")
+    with pytest.raises(HouseError, match=r"`sauna.warm` is not a known key\n.*`warm_c` \[deg C\]"):
+        read(warm=80)
+    with pytest.raises(HouseError, match=r"`sauna.warm_c` must lie below 120, got 180"):
+        read(warm_c=180)
+    table = Table(head="[sauna]", keys=(Sauna,), text="A made-up table.")
+    monkeypatch.setattr("homeenergy.house.reference.TABLES", (*TABLES, table))
+    assert "| `warm_c` | a number [deg C] |  | how warm it is kept | `80` |" in reference()
