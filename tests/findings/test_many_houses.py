@@ -45,6 +45,7 @@ def test_each_house_has_the_findings_that_it_has_by_itself(street, whole):
         pd.testing.assert_frame_equal(rows[alone.columns], alone, check_dtype=False)
 
 
+@pytest.mark.study  # the process that is killed below gives the same
 def test_processes_give_what_a_thread_gives(street, whole):
     assert same(survey_houses(find_houses(street), workers=2), whole)
 

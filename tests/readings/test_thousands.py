@@ -48,7 +48,7 @@ def described(folder, cells, **how):
     return describe(path), path
 
 
-@settings(max_examples=60)
+@settings(max_examples=25)
 @given(
     values=st.lists(
         st.floats(-2e6, 2e6).map(lambda value: round(value, 2)), min_size=2, max_size=30
@@ -67,7 +67,7 @@ def test_numbers_with_marks_are_read(tmp_path_factory, values, how, point, place
     )
 
 
-@settings(max_examples=60)
+@settings(max_examples=25)
 @given(
     values=st.lists(st.floats(0, 9000), min_size=20, max_size=60),
     marks=st.sampled_from([(",", "."), (".", ","), (" ", ","), (" ", "."), ("'", ".")]),
