@@ -301,7 +301,7 @@ def test_stopping_an_import_is_said_plainly_and_it_can_go_on(run, house):
     process.send_signal(signal.SIGINT)
     _, errors = process.communicate(timeout=600)
     assert process.returncode == 130
-    assert errors == "Stopped. What the store holds is whole; run it again to go on.\n"
+    assert errors == "Stopped. The store is consistent; run the command again to continue.\n"
     assert run("import", house).exit_code == 0
 
 

@@ -41,7 +41,7 @@ def compare(
         typer.Option("--json", metavar="FILE", help="Write all figures as JSON; - prints them."),
     ] = None,
 ) -> None:
-    """Tell which circuit or programme uses more, and how sure that is.
+    """Compare two circuits or programmes, and say how sure the difference is.
 
     New logs are imported first. Programmes are numbered in the order in which they were first
     seen; washer:? in place of A and B lists those of the washer.
@@ -86,8 +86,8 @@ def survey(
 ) -> None:
     """Compare many houses: appliances, what is unusual, where to look.
 
-    Each house is imported and worked on by itself; one that fails is reported and the others go
-    on. It may be stopped at any time and run again to go on. The exit code is 1 if a house failed.
+    Each house is imported and analysed independently; one that fails is reported and the others
+    continue. It may be stopped at any time and resumed. The exit code is 1 if a house failed.
 
     \b
     Example:  homeenergy survey houses
@@ -126,7 +126,7 @@ def findings(
         typer.Option("--csv", metavar="FILE", help="Write the table as CSV; - prints it."),
     ] = None,
 ) -> None:
-    """Tell what each appliance uses: per run, per day and while idle.
+    """Show what each appliance uses: per run, per day and while idle.
 
     New logs are imported first.
 
@@ -160,7 +160,9 @@ def check(
     folder: Folder,
     reference_accuracy: Annotated[
         float,
-        typer.Option(min=0, max=0.5, help="Of the reference meter of bench.csv; 0.01 is 1 %."),
+        typer.Option(
+            min=0, max=0.5, help="Accuracy of the reference meter of bench.csv; 0.01 is 1 %."
+        ),
     ] = 0.01,
     meter_step: Annotated[
         float, typer.Option(min=0.001, help="Last digit that the utility meter shows, in kWh.")
@@ -170,7 +172,7 @@ def check(
         typer.Option("--json", metavar="FILE", help="Write the list as JSON; - prints it."),
     ] = None,
 ) -> None:
-    """Tell what contradicts house.toml: clamps, legs, utility meter.
+    """List what does not match house.toml: clamps, legs, utility meter.
 
     New logs are imported first. The exit code is 1 if something contradicts house.toml.
 

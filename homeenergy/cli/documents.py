@@ -25,17 +25,18 @@ def writeup(
     ] = None,
     check: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="Tell whether this document still matches the folder."),
+        typer.Option(metavar="FILE", help="Check whether this document still matches the folder."),
     ] = None,
     paper: Annotated[
-        str | None, typer.Option(metavar="a4|letter", help="Default: as usual where it stands.")
+        str | None,
+        typer.Option(metavar="a4|letter", help="Default: as usual in the house's country."),
     ] = None,
     since: Annotated[
         datetime | None,
         typer.Option(
             formats=["%Y-%m-%d"],
             metavar="YYYY-MM-DD",
-            help="Compare before with from this day on, instead of writing up all of it.",
+            help="Compare before and after this day instead of writing up the whole log.",
         ),
     ] = None,
     before: Annotated[
@@ -44,12 +45,14 @@ def writeup(
     ] = None,
     date: Annotated[
         datetime | None,
-        typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Of writing. Default: today"),
+        typer.Option(
+            formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Date of the document. Default: today"
+        ),
     ] = None,
 ) -> None:
     """Write a document: what was measured, shown, and worth changing.
 
-    How far to trust the readings and what each appliance uses are in it. New logs are imported
+    It covers how reliable the readings are and what each appliance uses. New logs are imported
     first. Author, client, site and an image come from [write_up] in house.toml. With --check
     nothing is written, and the exit code is 1 if something has changed.
 

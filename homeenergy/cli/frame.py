@@ -1,4 +1,4 @@
-"""What every command does alike: arguments, imports first, progress, plain errors."""
+"""What every command does: arguments, imports first, progress, plain errors."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def bring_in(folder: Path, *, rebuild: bool = False) -> object:
         with progress_bar("looking at the logs") as step:
             return import_logs(folder, progress=step, rebuild=rebuild)
     except KeyboardInterrupt:
-        typer.echo("Stopped. What the store holds is whole; run it again to go on.", err=True)
+        typer.echo("Stopped. The store is consistent; run the command again to continue.", err=True)
         raise typer.Exit(INTERRUPTED) from None
 
 

@@ -23,7 +23,7 @@ def describe(
 ) -> None:
     """Look at log files and print how house.toml would describe them.
 
-    What cannot be told from the files is said in remarks; nothing is written.
+    What the files do not show is said in remarks; nothing is written.
 
     \b
     Example:  homeenergy describe logs/2026-10-*.csv
@@ -42,13 +42,13 @@ def new(
     *,
     logs: Annotated[
         list[Path],
-        typer.Option("--from", metavar="FILE...", help="Log files to look at, one or more."),
+        typer.Option("--from", metavar="FILE...", help="One or more log files to look at."),
     ],
     timezone: Annotated[
         str | None,
         typer.Option(
             metavar="ZONE",
-            help="Where the house stands, as in Europe/Berlin. Default: as this computer.",
+            help="Time zone of the house, such as Europe/Berlin. Default: that of this computer.",
         ),
     ] = None,
     name: Annotated[
@@ -93,7 +93,7 @@ def import_(
 
 
 def quality(folder: Folder) -> None:
-    """Tell how good the readings are: holes, repeats, lone spikes.
+    """Report data quality: gaps, repeated readings, isolated spikes.
 
     New logs are imported first.
 
@@ -116,7 +116,7 @@ def _own_zone() -> str:
     region = named or "/".join(parts[parts.index("zoneinfo") + 1 :] if "zoneinfo" in parts else ())
     if "/" not in region or region.startswith("Etc/"):
         raise HouseError(
-            "it cannot be told where the house stands",
+            "the time zone of the house is not known",
             fix="Give its time zone, for example --timezone Europe/Berlin.",
         )
     return region

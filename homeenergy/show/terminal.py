@@ -36,7 +36,7 @@ def findings_lines(findings: Findings, *, width: int = 100) -> list[str]:
 
 
 HEADINGS = {
-    "wrong": "Contradicts house.toml",
+    "wrong": "Does not match house.toml",
     "doubtful": "Needs a look",
     "note": "Worth knowing",
 }
@@ -55,7 +55,7 @@ def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
         base = estimate_text(check.balance.base_w)
         blocks.append(Prose(text=f"Baseload that no circuit accounts for: {base}"))
     if not check.contradicts:
-        text = f"Nothing contradicts house.toml. {compared_with(check)}"
+        text = f"No mismatch with house.toml. {compared_with(check)}"
         blocks.append(Prose(text=text))
     for weight, heading in HEADINGS.items():
         concerns = tuple(_point(c) for c in check.concerns if c.weight == weight)
@@ -70,7 +70,7 @@ def _point(concern: Concern) -> tuple[Prose | Code | Bullets, ...]:
 
 
 def compared_with(check: HouseCheck) -> str:
-    """Say what the circuits could be compared with, without which nothing could contradict."""
+    """Say what the circuits were compared with: without a comparison, a check proves nothing."""
     had = {
         "a reference meter (bench.csv)": bool(check.bench),
         "the mains": check.balance is not None,
@@ -84,13 +84,13 @@ def compared_with(check: HouseCheck) -> str:
 
 FIRST_TO_VISIT = 5
 MOST_UNUSUAL = 10
-UNTOLD = "?"
+UNRESOLVED = "?"
 
 
 def survey_lines(survey: Survey, *, width: int = 100) -> list[str]:
     """Lay a survey out as text of at most `width` characters."""
     houses = survey.table["house"].nunique() if len(survey.table) else 0
-    kept = f", {survey.unchanged} of them as before" if survey.unchanged else ""
+    kept = f", {survey.unchanged} of them unchanged" if survey.unchanged else ""
     text = f"{houses} {'house' if houses == 1 else 'houses'} worked out{kept}"
     blocks: list[Block] = [Heading(text=text)]
     summary = survey.summary()
@@ -100,7 +100,7 @@ def survey_lines(survey: Survey, *, width: int = 100) -> list[str]:
     visits = visits[visits["beyond_kwh_per_year"] > 0] if len(visits) else visits
     if len(visits):
         blocks += _listed(
-            "Visit first (kWh a year beyond what is usual, and most of it)",
+            "Visit first (kWh a year above the median, and the appliance with the largest share)",
             [
                 f"{row.house_name}: {row.beyond_kwh_per_year:.0f}, "
                 f"{row.most} {row.most_kwh_per_year:.0f} ({row.house})"
@@ -111,7 +111,7 @@ def survey_lines(survey: Survey, *, width: int = 100) -> list[str]:
     if len(odd):
         more = len(odd) - MOST_UNUSUAL
         blocks += _listed(
-            "Far from the others",
+            "Outliers",
             [
                 f"{row.house_name}, {row.appliance}: {row.figure} {_plain(row.value)}, "
                 f"usual {_plain(row.usual)}"
@@ -122,7 +122,7 @@ def survey_lines(survey: Survey, *, width: int = 100) -> list[str]:
     if len(survey.failures):
         failures = survey.failures.itertuples()
         lines = [f"{row.house}: {' '.join(str(row.reason).split())}" for row in failures]
-        blocks += _listed("Not worked on", lines)
+        blocks += _listed("Not analysed", lines)
     return text_lines(blocks, width=width)
 
 
@@ -144,7 +144,7 @@ def _survey_table(summary: pd.DataFrame) -> list[Block]:
     )
     note = f"Medians of the houses; in brackets, from {LEAST_HOUSES} on, the middle half."
     if any(summary[column.unresolved].any() for column in columns if column.resolved):
-        note += f" {UNTOLD} = less than the clamps of these houses can tell."
+        note += f" {UNRESOLVED} = below the resolution of the clamps of these houses."
     return [table, Prose(text=note)]
 
 
@@ -154,9 +154,11 @@ def _middle(row: pd.Series, column: Column) -> Cell:
     ends = [times * float(row[f"{column.name}{part}"]) for part in ("", "_q1", "_q3")]
     value, low, high = ends
     if not isfinite(value):
-        return Cell(UNTOLD if column.resolved and row[column.unresolved] else "-")
+        return Cell(UNRESOLVED if column.resolved and row[column.unresolved] else "-")
     places = decimals(low, high, value=value, unit=column.unit)
-    low_text, high_text = (number_text(x, places) if isfinite(x) else UNTOLD for x in (low, high))
+    low_text, high_text = (
+        number_text(x, places) if isfinite(x) else UNRESOLVED for x in (low, high)
+    )
     few = row["houses"] < LEAST_HOUSES
     return Cell(number_text(value, places), "" if few else f"{low_text}–{high_text}")
 

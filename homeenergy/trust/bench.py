@@ -23,10 +23,10 @@ from homeenergy.trust.bench_lines import (
 
 # Multipliers that come from how a clamp sits rather than from its error.
 WIRING = {
-    2.0: "it sees half of the load: one leg of two",
-    0.5: "it sees the load twice: the conductor passes through it twice, or both legs do",
-    3.0: "it sees a third of the load: one leg of three",
-    1 / 3: "it sees the load three times: the conductor passes through it three times",
+    2.0: "it measures half of the load: one leg of two",
+    0.5: "it measures the load twice: the conductor passes through it twice, or both legs do",
+    3.0: "it measures a third of the load: one leg of three",
+    1 / 3: "it measures the load three times: the conductor passes through it three times",
 }
 WIRING_TOLERANCE = 0.1
 
@@ -34,47 +34,47 @@ WIRING_TOLERANCE = 0.1
 def bench_verdict(
     multiplier: Estimate, *, circuit: str, stated: float, offset_w: float | None
 ) -> str:
-    """What a bench comparison asks for, in one sentence.
+    """What to do after a bench comparison, in one sentence.
 
     `stated` is the multiplier in use, `offset_w` what is to be added where the data demand another
     offset than house.toml states [W].
     """
     m, name = multiplier.value, circuit or "this clamp"
-    apart = stated / m - 1
-    high = "high" if apart > 0 else "low"
+    error = stated / m - 1
+    high = "high" if error > 0 else "low"
     if multiplier.n == 1:
         return (
-            f"{name}: with multiplier {stated:g} it reads {_away(apart, high)}, by one pair only, "
-            "which tells no scatter: compare at least four times before correcting."
+            f"{name}: with multiplier {stated:g} it reads {_away(error, high)}, by one pair only, "
+            "which shows no scatter: compare at least four times before correcting."
         )
     if offset_w is not None:
         return (
-            f"{name}: the pairs ask for an offset of {offset_w:+.2g} W beside a multiplier of "
-            f"{m:.4g}; see what draws or is missing while the load is off, and state it as the "
-            "clamp's if nothing is."
+            f"{name}: the pairs need an offset of {offset_w:+.2g} W as well as a multiplier of "
+            f"{m:.4g}; check whether anything draws power while the load is off, and if nothing "
+            "does, set the offset as the clamp's."
         )
     known = (multiplier.high - multiplier.low) / 2 / abs(m)
     if multiplier.low <= stated <= multiplier.high:
         return (
-            f"{name}: leave the multiplier at {stated:g}: the difference of {abs(apart):.1%} is "
-            f"within what the two instruments can know ({known:.1%})."
+            f"{name}: leave the multiplier at {stated:g}: the difference of {abs(error):.1%} is "
+            f"within the uncertainty of the two instruments ({known:.1%})."
         )
     cause = _cause(m / stated)
     text = f"{name}: set its multiplier to {m:.4g} (± {known:.1%})"
-    return f"{text}: {cause}." if cause else f"{text}: it reads {_away(apart, high)}."
+    return f"{text}: {cause}." if cause else f"{text}: it reads {_away(error, high)}."
 
 
 def _cause(ratio: float) -> str:
     """Wiring that explains a ratio of right to stated multiplier; empty where only error does."""
-    turned = "it sits backwards, or its meter takes the other leg's voltage" if ratio < 0 else ""
+    turned = "it is backwards, or its meter takes the other leg's voltage" if ratio < 0 else ""
     for factor, words in WIRING.items():
         if abs(abs(ratio) / factor - 1) < WIRING_TOLERANCE:
             return f"{turned}, and {words}" if turned else words
     return turned
 
 
-def _away(apart: float, word: str) -> str:
-    return f"{abs(apart):.1%} {word}" if abs(apart) < 1 else f"{abs(1 + apart):.3g} times the truth"
+def _away(error: float, word: str) -> str:
+    return f"{abs(error):.1%} {word}" if abs(error) < 1 else f"{abs(1 + error):.3g} times the truth"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -343,7 +343,7 @@ def checked_pairs(pairs: pd.DataFrame, *, circuit: str = "", least_w: float = 0.
     if signs.min() != signs.max():
         raise HouseError(
             f"the clamp{who} reads some loads positive and some negative",
-            fix="It was turned round, or put on another leg, between the pairs: compare anew.",
+            fix="It was reversed, or put on another leg, between the pairs: compare again.",
         )
     return pairs
 
@@ -388,7 +388,7 @@ def _u_of_references(
 
 def _basis(n: int, offset: bool, meters: int, *, unseen: bool) -> str:
     if n == 1:
-        return "one pair tells no scatter"
+        return "one pair shows no scatter"
     line = "a weighted line with offset" if offset else "a weighted line through the origin"
     with_ = "the reference's accuracy" if meters == 1 else f"the accuracy of {meters} references"
     parts = "scatter, rounding, an unseen offset" if unseen else "scatter, rounding"

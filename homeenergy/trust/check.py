@@ -48,7 +48,7 @@ class HouseCheck:
 
     @property
     def contradicts(self) -> bool:
-        """Whether anything contradicts house.toml."""
+        """Whether anything does not match house.toml."""
         return any(concern.weight == "wrong" for concern in self.concerns)
 
     def to_frame(self) -> pd.DataFrame:
@@ -73,7 +73,7 @@ def check_house(
     step_kwh: float = 1.0,
     time_error_s: float = TIME_ERROR_S,
 ) -> HouseCheck:
-    """Look for what contradicts house.toml, and how far the figures of a house can be trusted.
+    """Find what does not match house.toml, and how far the figures of a house can be trusted.
 
     Parameters
     ----------
@@ -183,7 +183,7 @@ def _one_pair(result: BenchResult) -> Concern:
 
 
 def _unstated(house: House, result: BenchResult) -> list[Concern]:
-    """Tell how to state what a bench comparison knows, where house.toml does not."""
+    """Say how to write the result of a bench comparison into house.toml, where it is missing."""
     clamp = house.circuit(result.circuit).clamp
     line = result.line_for(clamp)
     offset_stated = clamp.offset_uncertainty_w is not None or result.offset_uncertainty_w is None
@@ -194,8 +194,8 @@ def _unstated(house: House, result: BenchResult) -> list[Concern]:
             weight="note",
             subject=result.circuit,
             what=f"Bench: {result.verdict}",
-            do=f"State for {result.circuit} in house.toml how far its clamp is known, so that its "
-            "figures carry it.",
+            do=f"Give the uncertainty of the clamp of {result.circuit} in house.toml, so that its "
+            "figures include it.",
             line=line,
         )
     ]
@@ -238,9 +238,9 @@ def _meter(house: House, found: _Findings, *, step_kwh: float, time_error_s: flo
 def _fall(fall: Fall) -> Concern:
     does = {
         "exchange": "Write the last reading of the old meter and the first of the new one as well.",
-        "rollover": "Nothing: the register is read on as if it had one more digit.",
+        "rollover": "Nothing: the register is treated as if it had one more digit.",
         "typing error": "Correct the reading in meter_readings.csv.",
-        "not clear": "Read the meter once more; the next reading tells.",
+        "not clear": "Read the meter once more; the next reading will show.",
     }
     return Concern(
         weight="note" if fall.likelier == "rollover" else "doubtful",

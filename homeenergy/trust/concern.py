@@ -35,5 +35,5 @@ class Concern:
     share: float = 0.0
 
     def rank(self) -> tuple[int, float]:
-        """Order in which concerns are told, the worst first."""
+        """Order in which concerns are listed, the worst first."""
         return WEIGHTS.index(self.weight), -self.share

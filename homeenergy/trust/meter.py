@@ -338,7 +338,7 @@ def _ratio_estimate(bounds: tuple[float, float] | None, n: int) -> Estimate:
     nan = float("nan")
     low, high = bounds or (nan, nan)
     if (low, high) != (low, high) or low <= RATIO_LIMITS[0] or high >= RATIO_LIMITS[1]:
-        basis = "no ratio can be told" if bounds is None else "too little energy to tell a ratio"
+        basis = "no ratio can be found" if bounds is None else "too little energy for a ratio"
     else:
         basis = f"guaranteed bounds from {n} readings, linear program"
     return Estimate(
@@ -472,7 +472,7 @@ def _explain(
         return _fall(fall, "typing error", doubts[0], text)
     if exchange_fits and (not doubts or kwh[fall] <= SMALL * kwh[fall - 1]):
         return _fall(fall, "exchange", None, f"{what}: the meter was likelier exchanged")
-    text = f"{what}: exchange of the meter or typing error, which cannot be told from these"
+    text = f"{what}: exchange of the meter or typing error, which cannot be distinguished by these"
     return _fall(fall, "not clear", doubts[0] if doubts else None, text)
 
 

@@ -169,7 +169,7 @@ def test_a_run_is_discarded_named_and_looked_at_closely(cell, decided):
     settle(cell.page)
     press(cell, "Save the name")
     wait_for_words(cell, "long wash")
-    redrawn(cell, lambda: cell.get_by_label("Look closely at it").check())
+    redrawn(cell, lambda: cell.get_by_label("Zoom in on it").check())
     redrawn(cell, lambda: cell.get_by_label("Run", exact=True).select_option(index=1))
     press(cell, "Discard")
     wait_for_words(cell, r"\b1 run shaded")
@@ -191,7 +191,7 @@ def test_the_tab_key_reaches_every_control_in_order(cell):
     order = [
         *("Show", "Earlier", "Later", "Busiest day", "Kind of appliance"),
         *("A run must reach", "It lasts while above", "Idle level", "Longest pause inside it"),
-        *("Run", "Look closely at it", "Merge with the next", "Discard"),
+        *("Run", "Zoom in on it", "Merge with the next", "Discard"),
         *("Split it at", "Split", "Call it", "Save the name"),
     ]
     assert [name for name in names if name in order] == order

@@ -50,7 +50,7 @@ def test_level_and_parts_by_hand(found):
     assert parts["fridge", "standby"] == pytest.approx(2.0)
     assert parts["tv", "standby"] == pytest.approx(6.0)
     assert parts["fan", "never off"] == pytest.approx(12.0)
-    assert parts["on no measured circuit", "not known"] == pytest.approx(UNMEASURED_W)
+    assert parts["unmeasured", "not known"] == pytest.approx(UNMEASURED_W)
     assert found.constant_w.value == pytest.approx(50.0)
     assert found.kwh_per_year.value == pytest.approx(50 * 8.76)
     assert len(found.windows) == 9
@@ -59,7 +59,7 @@ def test_level_and_parts_by_hand(found):
 
 def test_words(found):
     assert "Mill house draws 50.0 W" in found.sentence
-    assert re.search(r": 30(\.0+)? W on no measured circuit, fan 12", found.sentence)
+    assert re.search(r": 30(\.0+)? W unmeasured, fan 12", found.sentence)
     assert "14 to 169 W on standby, 67 W on average" in found.sentence
     table = found.to_markdown()
     assert "| fan | never off | 12" in table
@@ -106,7 +106,7 @@ def test_without_mains_it_is_at_least_this(tmp_path):
     assert not found.mains_logged
     assert found.level_w.value == pytest.approx(20.0)
     assert "draws at least 20" in found.sentence
-    assert "on no measured circuit" not in found.sentence
+    assert "unmeasured" not in found.sentence
 
 
 def test_only_some_hours(tmp_path):

@@ -34,7 +34,7 @@ def test_a_planted_change_is_found():
     assert change.weekday
     text = change.sentence
     assert "less than before at the same weekday" in text
-    assert "By chance so great a change appears somewhere in" in text
+    assert "By chance, a change this large appears somewhere in" in text
     assert "chosen for its change" in change.size_kwh.basis
 
 
@@ -66,8 +66,8 @@ def test_share_is_a_fraction_of_before_with_the_interval_of_a_ratio():
 def test_no_change_is_said_so():
     change = before_after(planted(5, size=0.0))
     assert not change.shown
-    assert change.sentence.startswith("No change that these data can show")
-    assert "would have to be about" in change.sentence
+    assert change.sentence.startswith("No significant change")
+    assert "days like these would show is about" in change.sentence
     assert change.smallest_kwh > (change.size_kwh.high - change.size_kwh.low) / 2
 
 
@@ -78,7 +78,7 @@ def test_weather_that_turns_is_no_change_once_it_is_taken_out():
     blind = before_after(kwh)
     seeing = before_after(kwh, outdoor=celsius)
     assert blind.chance < 0.1
-    assert "a season that comes or goes may pass for a change" in " ".join(blind.remarks)
+    assert "a change of season may look like a change" in " ".join(blind.remarks)
     assert abs(blind.size_kwh.value) > 3
     assert not seeing.shown
     assert abs(seeing.size_kwh.value) < 1.5
@@ -201,7 +201,7 @@ def test_partition_equals_ruptures(seed):
 def test_no_changes_are_said_so():
     found = find_changes(planted(15, size=0.0))
     assert found.changes == ()
-    assert found.sentence == "No change that these data can show."
+    assert found.sentence == "No significant change."
     assert len(found.to_frame()) == 0
     assert len(found.stretches) == 1
 

@@ -74,7 +74,7 @@ def test_one_speed_is_told():
     use = heat_pump_use(trace, find_cycles(trace, "thermostatic"))
     text = " ".join(use.remarks)
     assert "a machine of one speed" in text
-    assert "taken to be thermostatic" in text
+    assert "treated as thermostatic" in text
     assert len(use.defrosts) == 0
     assert use.crankcase is None
     assert use.starts_per_day.value == pytest.approx(24)
@@ -85,7 +85,7 @@ def test_coarse_readings_do_not_show_defrosts(by_hand):
     use = heat_pump_use(trace, find_cycles(trace, "modulating"))
     assert use.defrosts is None
     assert np.isnan(use.defrost_share)
-    assert "too far apart to see defrosts" in " ".join(use.remarks)
+    assert "too long to see defrosts" in " ".join(use.remarks)
 
 
 def test_a_machine_that_never_runs():

@@ -70,7 +70,7 @@ def test_twenty_watts_is_more_than_one_bake_a_week(one_bake_a_week):
     assert found.break_even_per_week.value == pytest.approx(3.36 / 1.92, rel=1e-6)
     assert found.waiting_h_per_use.value == pytest.approx(95.0, rel=1e-6)
     assert found.uses_per_week.value == pytest.approx(1.0)
-    assert "bakes: it waits more than it works below 1.750 bakes a week" in found.sentence
+    assert "bakes: with fewer than 1.750 bakes a week" in found.sentence
 
 
 def test_at_the_break_even_both_take_the_same():
@@ -117,7 +117,7 @@ def test_range_and_television_of_the_sample_house(sample):
         )
         assert found.idle_share.high < 0.5
         assert found.break_even_per_week.high < found.uses_per_week.value
-        assert "works more than it waits" in found.sentence
+        assert "using it takes more" in found.sentence
 
 
 def test_energies_scale_and_shares_do_not():
@@ -190,7 +190,7 @@ def test_where_all_runs_are_cut_the_break_even_is_not_known():
     assert found.finding.runs == 0
     assert np.isnan(found.break_even_per_week.value)
     assert found.break_even_per_week.basis == "no use was seen whole"
-    assert "no use was seen whole" in found.sentence
+    assert "break-even is not known" in found.sentence
     assert found.use_kwh_per_day.value == pytest.approx(1.9, rel=1e-6)
 
 

@@ -329,7 +329,7 @@ def test_table_and_words_of_several(oven):
     assert both.total_price is None  # one of them is not priced
     assert both.payback_years is None
     text = both.to_markdown()
-    assert "Of measures on one circuit each acts on what those before it leave" in text
+    assert "Several measures on one circuit: each acts on what the earlier ones leave" in text
     assert text.count("like these 14 days") == 2
 
 

@@ -42,8 +42,8 @@ def estimate(value, low, high, *, unit="kWh", n=9, resolved=True):
         (estimate(1.19, -math.inf, math.inf, n=0), "1.19", "?"),
         (estimate(-0.004, -0.6, 0.592, unit="W"), "0.00", "-0.60 to 0.59"),
         (estimate(2.86923, 2.8688, 2.8697, unit="W"), "2.87", "narrow"),
-        (estimate(1.2, 1.2, 1.2), "1.20", "alike"),
-        (mean_estimate([0.1 + 0.2, 0.3], unit="kWh", basis=""), "0.300", "alike"),
+        (estimate(1.2, 1.2, 1.2), "1.20", "no spread"),
+        (mean_estimate([0.1 + 0.2, 0.3], unit="kWh", basis=""), "0.300", "no spread"),
     ],
 )
 def test_digits_follow_the_interval(given, value, interval):
@@ -56,7 +56,7 @@ def test_two_days_are_said_to_be_only_two():
     assert interval_text(pair, of="days") == "0.10–1.30, only 2 days"
     assert estimate_text(pair, of="runs") == "0.70 kWh (0.10–1.30, only 2 runs)"
     assert interval_text(replace(pair, n=3), of="days") == "0.10–1.30"
-    assert interval_text(replace(pair, low=0.7, high=0.7), of="days") == "alike, only 2 days"
+    assert interval_text(replace(pair, low=0.7, high=0.7), of="days") == "no spread, only 2 days"
 
 
 def test_upper_bound_is_said_to_be_one_and_stays_true():
@@ -92,7 +92,7 @@ def test_shares():
     ("score", "seen", "words"),
     [
         (1.0, {"runs": 0, "days": 0.1, "period_s": 900}, "batch"),
-        (0.9, {}, "taken to be batch"),
+        (0.9, {}, "treated as batch"),
         (0.7, {}, "probably batch"),
         (0.5, {}, "perhaps batch, a guess"),
         (0.9, {"runs": 2}, "perhaps batch, a guess"),
@@ -159,7 +159,7 @@ def test_interval_of_a_circuit_that_returns_power_stays_as_it_is():
 
 def test_notes_say_what_marks_and_cost_mean_where_they_stand():
     plain = " ".join(notes(house_of(finding_of([boils(3), boils(5), boils(4)]))))
-    assert "errors of the clamps come on top" in plain
+    assert "do not include errors of the clamps" in plain
     assert "whole year" not in plain
     assert "In place of an interval" not in plain
     tariff = Tariff(currency="EUR", price_per_kwh=0.3)
@@ -198,5 +198,5 @@ def test_remark_on_a_kind_tells_no_percentage():
     circuit = Circuit(name="kettle", appliance="Kettle")
     finding = finding_of([boils(3), boils(5)], circuit=circuit)
     (remark,) = [text for text in finding.remarks if "can say otherwise" in text]
-    assert remark.startswith(("taken to be", "probably", "perhaps"))
+    assert remark.startswith(("treated as", "probably", "perhaps"))
     assert not any("sure" in text for text in finding.remarks)

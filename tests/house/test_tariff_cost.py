@@ -383,7 +383,7 @@ def test_energy_of_slots_allows_for_what_was_not_seen():
     assert np.isnan(kwh.iloc[0])  # ten minutes of it
     assert kwh.iloc[1] == pytest.approx(0.25)
     assert np.isnan(kwh.iloc[2])
-    with pytest.raises(HouseError, match="samples of 30 min do not tell the power of 15 min"):
+    with pytest.raises(HouseError, match="samples of 30 min cannot give the mean power of 15 min"):
         slot_energy(Trace(label="x", start=start, period_s=1800, watts=watts))
 
 

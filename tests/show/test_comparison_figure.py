@@ -27,14 +27,14 @@ def test_both_means_and_their_difference_stand_at_their_values():
     ends = [line.get_xdata() for line in ax.get_lines() if len(line.get_xdata()) == 2][1:]
     expected = [(e.low, e.high) for e in (found.a, found.b, found.difference)]
     np.testing.assert_allclose(ends, expected)
-    assert ax.get_title(loc="left") == "These data show a difference"
+    assert ax.get_title(loc="left") == "A significant difference"
     assert ax.texts[-1].get_text() == "0.500 (0.454–0.546)"
 
 
 def test_a_difference_that_is_not_shown_is_empty_and_said_to_be_none():
     ax = plot_comparison(compare(COTTON, UNLIKE, names=("cotton", "quick")))
     assert markers(ax)[-1].get_markerfacecolor() == "white"
-    assert ax.get_title(loc="left") == "No difference that these data can show"
+    assert ax.get_title(loc="left") == "No significant difference"
 
 
 def test_of_several_only_differences_are_drawn():
@@ -44,7 +44,7 @@ def test_of_several_only_differences_are_drawn():
     faces = [line.get_markerfacecolor() for line in markers(ax)]
     assert faces[0] != "white"
     assert faces[1] == "white"
-    assert ax.get_title(loc="left") == "1 of 2 differences are shown by these data"
+    assert ax.get_title(loc="left") == "1 of 2 differences are significant"
 
 
 def test_what_all_names_share_is_said_once():

@@ -190,7 +190,7 @@ def test_a_decision_that_fits_no_run_is_marked_in_the_list(house):
     )
     panel = run_explorer(house, "heater").panel
     ((text, _),) = panel.controls.decisions.options
-    assert text.endswith("(asleep), fits no run any more")
+    assert text.endswith("(asleep), no longer matches a run")
 
 
 def test_what_cannot_be_done_is_said_and_not_saved(panel, house):

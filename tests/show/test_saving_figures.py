@@ -47,7 +47,7 @@ def test_parts_of_the_baseload(tmp_path):
     assert sum(bar.get_width() for bar in ax.patches) == pytest.approx(found.level_w.value)
     looks = {(bar.get_hatch(), bar.get_facecolor()) for bar in ax.patches}
     assert len(looks) == 3  # not measured, never off, standby
-    assert ax.get_yticklabels()[0].get_text() == "on no measured circuit"
+    assert ax.get_yticklabels()[0].get_text() == "unmeasured"
     assert "Mill house at its quietest: 50 W" in ax.get_title(loc="left")
 
 

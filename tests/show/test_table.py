@@ -101,7 +101,7 @@ def test_kind_is_told_in_words(findings):
     guess = replace(findings.appliances[0], kind_sure=0.4)
     likely = replace(findings.appliances[0], kind_sure=0.9)
     assert kind_text(guess) == "perhaps manual, a guess"
-    assert kind_text(likely) == "taken to be manual"
+    assert kind_text(likely) == "treated as manual"
 
 
 def test_bound_is_written_out_and_never_as_zero(findings):
@@ -116,7 +116,7 @@ def test_bound_is_written_out_and_never_as_zero(findings):
 
 def test_mains_and_what_no_circuit_accounts_for(findings):
     assert (
-        "Mains: 9.0 kWh (8.0–10.0) a day; on no measured circuit: 0.50 kWh (0.30–0.70) a day"
+        "Mains: 9.0 kWh (8.0–10.0) a day; unmeasured: 0.50 kWh (0.30–0.70) a day"
         in findings_lines(findings, width=100)
     )
 
@@ -189,7 +189,7 @@ def test_house_energy_is_sorted_and_whole(findings):
         "Oven in the outdoor kitchen behind the barn",
         "Kettle",
         "Pump",
-        "on no measured circuit",
+        "unmeasured",
     ]
     widths = {}
     for bar in ax.patches:

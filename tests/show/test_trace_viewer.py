@@ -329,7 +329,7 @@ def test_saving_the_picture_and_the_readings(house, tmp_path):
     blocked.write_text("")
     viewer.controls.folder.value = str(blocked)
     viewer.controls.save_data.click()
-    assert "this folder cannot be made" in said(viewer)
+    assert "this folder cannot be created" in said(viewer)
 
 
 def test_many_readings_are_saved_as_means(house, tmp_path):
@@ -357,7 +357,7 @@ def test_forty_circuits_stack_and_one_scale_is_refused_in_a_sentence(make_house)
     viewer.controls.arrangement.value = ARRANGEMENTS[1]
     viewer.canvas.draw()
     assert said(viewer) == (
-        "40 circuits on one scale cannot be told apart; choose at most 7, or stack them"
+        "40 circuits on one scale cannot be distinguished; choose at most 7, or stack them"
     )
     viewer.controls.arrangement.value = ARRANGEMENTS[0]
     viewer.canvas.draw()
@@ -371,7 +371,7 @@ def test_one_circuit_that_never_runs(make_house):
     settled(viewer)
     assert viewer.data.runs == {"router": ()}
     viewer.controls.next_run.click()
-    assert said(viewer) == "Router has no runs: nothing in its log is told from rest"
+    assert said(viewer) == "Router has no runs: nothing in its log rises above rest"
     assert "cost" not in span_table(house, start=START, end="2026-03-03").to_markdown()
 
 

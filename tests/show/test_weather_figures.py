@@ -70,7 +70,7 @@ def test_a_day_that_was_found_shows_where_it_may_lie(winter):
     left, right = strip.get_x(), strip.get_x() + strip.get_width()
     assert right - left == (change.latest - change.earliest).days
     nothing = before_after(kwh, outdoor=celsius)
-    assert plot_before_after(nothing).get_title(loc="left") == "No change that these data can show"
+    assert plot_before_after(nothing).get_title(loc="left") == "No significant change"
 
 
 def test_load_of_a_heat_pump(make_trace):

@@ -196,7 +196,8 @@ def test_what_the_bench_knows_is_offered_where_house_toml_does_not_state_it(tmp_
     assert "leave the multiplier at 1" in told.what
     (kettle,) = house_findings(house, circuits=["kettle"]).appliances
     assert any(
-        remark.startswith("bench.csv tells how far its clamp is known") for remark in kettle.remarks
+        remark.startswith("bench.csv gives the uncertainty of its clamp")
+        for remark in kettle.remarks
     )
     house = change(tmp_path, r'(name = "kettle".*?)clamp = \{[^\n]*', rf"\g<1>{told.line}")
     assert not [c for c in check_house(house).concerns if c.what.startswith("Bench")]
@@ -225,7 +226,7 @@ def test_the_command_prints_the_list_and_ends_with_1(tmp_path, monkeypatch):
     as_logged(plain_panel(tmp_path, clamps={"kiln": 0.5}))
     done = CliRunner().invoke(cli.app, ["check", str(tmp_path)])
     assert done.exit_code == 1
-    assert "Contradicts house.toml\n1. kiln: mains rises 1.00 times on both legs" in done.stdout
+    assert "Does not match house.toml\n1. kiln: mains rises 1.00 times on both legs" in done.stdout
     assert "-> Set its multiplier to 2" in done.stdout
     assert "licensed electrician" in done.stdout
     assert max(map(len, done.stdout.splitlines())) <= 90
@@ -234,11 +235,11 @@ def test_the_command_prints_the_list_and_ends_with_1(tmp_path, monkeypatch):
     assert as_json.exit_code == 1
 
 
-def test_the_command_ends_with_0_where_nothing_contradicts(tmp_path):
+def test_the_command_ends_with_0_where_all_matches(tmp_path):
     as_logged(plain_panel(tmp_path))
     done = CliRunner().invoke(cli.app, ["check", str(tmp_path)])
     assert done.exit_code == 0, done.stdout
-    assert "Nothing contradicts house.toml." in done.stdout
+    assert "No mismatch with house.toml." in done.stdout
 
 
 @pytest.mark.parametrize("option", [["--reference-accuracy", "2"], ["--meter-step", "0"]])

@@ -52,11 +52,11 @@ def remarks_on(
     remarks += _by_hand(cycles)
     cut = len(cycles.table) - len(cycles.complete)
     if cut:
-        remarks.append(f"{_count(cut, 'run')} cut by a gap or an end of the data")
+        remarks.append(f"{_count(cut, 'incomplete run')} (starting or ending in a gap)")
     if len(cycles.complete) == 1:
         remarks.append("one complete run: its spread is not known")
     if KINDS[cycles.kind].varying and len(cycles.table):
-        remarks.append("its runs last as long as the weather: look at kWh a day, not kWh a run")
+        remarks.append("its runs follow the weather: look at kWh per day, not kWh per run")
     if np.isinf(per_day.high):
         remarks.append("too few whole days: the spread between days is not known")
     returned_wh = float(-cycles.plateaus.sum_w[cycles.plateaus.mean_w < 0].sum())
@@ -72,14 +72,14 @@ def remarks_on(
         remarks.append(f"{percent_text(missing)} of the time has no readings")
     if trace.period_s >= 10:
         remarks.append(
-            f"samples of {trace.period_s:g} s: uses shorter than {2 * trace.period_s:g} s, or as "
-            "close together, cannot be told apart"
+            f"samples of {trace.period_s:g} s: uses that are shorter than "
+            f"{2 * trace.period_s:g} s, or that close together, cannot be distinguished"
         )
     return tuple(remarks)
 
 
 def _by_hand(cycles: Cycles) -> list[str]:
-    """What a person decided about the runs, and what of it fits none any more."""
+    """What a person decided about the runs, and which decisions no longer match a run."""
     hand = cycles.by_hand
     done = Counter(one.decision for one in hand.applied)
     acts = [f"{done[act]} {word}" for act, word in ACT_WORDS.items() if done[act]]
@@ -91,7 +91,7 @@ def _by_hand(cycles: Cycles) -> list[str]:
         lines = [str(one.line) for one in hand.unmatched if one.line is not None]
         what = _count(len(hand.unmatched), "decision")
         where = f" (run_decisions.csv, line {', '.join(lines)})" if lines else ""
-        remarks.append(f"{what} by hand without a run to fit{where}: delete or correct it")
+        remarks.append(f"{what} by hand without a matching run{where}: delete or correct it")
     return remarks
 
 
@@ -113,8 +113,8 @@ def bench_remarks(house: House) -> dict[str, str]:
         clamp = house.circuit(result.circuit).clamp
         if clamp.uncertainty is None and result.line_for(clamp):
             remarks[result.circuit] = (
-                "bench.csv tells how far its clamp is known, house.toml does not: "
-                "`homeenergy check` gives the line to write, and then the intervals hold it"
+                "bench.csv gives the uncertainty of its clamp, house.toml does not: `homeenergy "
+                "check` prints the line to add, after which the intervals include it"
             )
     return remarks
 
@@ -124,8 +124,8 @@ def _implausible(cycles: Cycles) -> list[str]:
     remarks = []
     if cycles.rest.off_h:
         remarks.append(
-            f"drew nothing for {cycles.rest.off_h:.1f} h: off at the wall, or its breaker; "
-            "left out of the standby"
+            f"drew nothing for {cycles.rest.off_h:.1f} h: unplugged, switched off or its breaker "
+            "open; not counted as standby"
         )
     if not KINDS[cycles.kind].by_hand or not len(cycles.table):
         return remarks
@@ -133,8 +133,8 @@ def _implausible(cycles: Cycles) -> list[str]:
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
     if in_runs_s > MOST_IN_USE * cycles.covered_s:
         remarks.append(
-            f"in use {percent_text(in_runs_s / cycles.covered_s)} of the time, which no person "
-            "switches: look at its trace, and at kind, idle_w and on_w"
+            f"in use {percent_text(in_runs_s / cycles.covered_s)} of the time, too much for an "
+            "appliance switched by hand: look at its trace, and at kind, idle_w and on_w"
         )
     elif longest_h > LONGEST_USE_H:
         remarks.append(

@@ -72,19 +72,16 @@ def notes(findings: Findings) -> list[str]:
     stated = any(a.clamp_uncertainty is not None for a in findings.appliances)
     where = " where house.toml does not state them" if stated else ""
     sentences = [
-        "The intervals tell how far the mean of days, or runs, like these may be off, judged by "
-        f"how much they differ; errors of the clamps come on top{where}.",
-        "A run that the log cuts short counts in the energy of its day and not in the energy of a "
-        "run.",
+        "The intervals give the uncertainty of the mean, from the spread between days or runs; "
+        f"they do not include errors of the clamps{where}.",
+        "An incomplete run counts towards the energy per day, not the energy per run.",
     ]
     if findings.unmeasured_kwh_per_day is not None:
-        sentences.append(
-            "The interval of what no circuit measures allows for errors of the clamps."
-        )
+        sentences.append("The interval of the unmeasured energy includes errors of the clamps.")
     if findings.currency is not None:
         hours = " at the hours it was used" if prices_differ(findings.appliances) else ""
         sentences.append(
-            "Cost per year: as if the whole year were like these days, at the price of energy "
+            "Cost per year: if the whole year is like these days, at the price of energy "
             f"alone{hours}."
         )
     columns = columns_for("terminal", currency=findings.currency)

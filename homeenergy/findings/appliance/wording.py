@@ -10,17 +10,17 @@ from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, decimals, number_text, rounded_up
 
 UNKNOWN = "not known"
-# Where no interval is printed, one of these stands in its place.
-NO_INTERVAL, NARROW, ALIKE = "?", "narrow", "alike"
+# What is printed in place of an interval.
+NO_INTERVAL, NARROW, NO_SPREAD = "?", "narrow", "no spread"
 MARKS = {
-    NO_INTERVAL: "interval not known, from one run or day only, or no whole day",
+    NO_INTERVAL: "interval not known: one run or day only, or no whole day",
     NARROW: "interval narrower than the last digit",
-    ALIKE: "no spread, all runs or days being alike",
+    NO_SPREAD: "all runs or days have the same value",
 }
 SMALLEST_SPREAD = 1e-9  # of the value: less is the rounding of sums
 # Scores of a kind from which it is more than a guess. Own rule.
 CLEAR, LIKELY = 0.8, 0.6
-# What a kind that was told from less is worth. Own rule.
+# A kind inferred from less is a guess. Own rule.
 LEAST_DAYS, LEAST_RUNS, LONGEST_PERIOD_S = 1.0, 3, 60.0
 RETURNED_SHARE = 0.03  # of a day's energy: less below zero is the noise of a clamp
 
@@ -52,7 +52,7 @@ def interval_text(estimate: Estimate | None, *, of: str = "") -> str:
         return NO_INTERVAL
     few = f", only 2 {of}" if of and estimate.n == 2 else ""
     if estimate.high - estimate.low <= 2 * SMALLEST_SPREAD * abs(estimate.value):
-        return ALIKE + few
+        return NO_SPREAD + few
     places = _places(estimate)
     low, high = number_text(estimate.low, places), number_text(estimate.high, places)
     if low == high:
@@ -75,7 +75,7 @@ def estimate_text(estimate: Estimate | None, *, of: str = "") -> str:
 
 
 def percent_text(share: float) -> str:
-    """Write a share of one, noise below nothing aside, as a percentage."""
+    """Write a fraction as a percentage; noise below zero counts as zero."""
     return f"{number_text(100 * max(share, 0.0), 0)} %" if math.isfinite(share) else UNKNOWN
 
 
@@ -97,7 +97,7 @@ def _returns_power(finding: ApplianceFinding) -> bool:
 
 
 def kind_words(kind: str, score: float, *, runs: int, days: float, period_s: float) -> str:
-    """Say how an appliance behaves, and in words how well that is told.
+    """Name the kind of an appliance and say how certain it is.
 
     Parameters
     ----------
@@ -112,11 +112,11 @@ def kind_words(kind: str, score: float, *, runs: int, days: float, period_s: flo
     few_runs = runs < LEAST_RUNS and not KINDS[kind].never_off
     if few_runs or days < LEAST_DAYS or period_s > LONGEST_PERIOD_S or score < LIKELY:
         return f"perhaps {kind}, a guess"
-    return f"taken to be {kind}" if score >= CLEAR else f"probably {kind}"
+    return f"treated as {kind}" if score >= CLEAR else f"probably {kind}"
 
 
 def kind_text(finding: ApplianceFinding) -> str:
-    """Kind of an appliance, and in words how well that is told."""
+    """Kind of an appliance, and how certain it is."""
     return kind_words(
         finding.kind,
         finding.kind_sure,

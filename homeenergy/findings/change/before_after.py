@@ -448,12 +448,12 @@ def _remarks(days: Days, balance: Balance | None, regression: Regression) -> lis
     remarks = []
     if balance is None:
         remarks.append(
-            "No outdoor temperatures were given: a season that comes or goes may pass for a change."
+            "No outdoor temperatures were given: a change of season may look like a change."
         )
     if regression.correlation > 0.6:
         remarks.append(
-            f"Days are much like those before (correlation {regression.correlation:.2f}): "
-            f"{len(days)} of them tell as much as "
+            f"Days are autocorrelated (lag-one correlation {regression.correlation:.2f}): "
+            f"{len(days)} of them are worth "
             f"{len(days) * (1 - regression.correlation) / (1 + regression.correlation):.0f} "
             "independent ones."
         )

@@ -200,13 +200,13 @@ def _sentence(change: Change) -> str:
     by_chance = _chance_words(change)
     size = change.size_kwh
     if change.regression.scatter == 0 and abs(size.value) < 1e-9:
-        return "No change: every day takes the same."
+        return "No change: every day takes the same energy."
     if not change.shown:
         where = f"at {at}, where they differ most," if change.found else f"at {at}"
         return (
-            f"No change that these data can show: {where} the level moves by "
-            f"{estimate_text(size)} a day{same}. {by_chance} To be seen in days like these, a "
-            f"change would have to be about {change.smallest_kwh:.2g} kWh a day."
+            f"No significant change: {where} the level moves by "
+            f"{estimate_text(size)} a day{same}. {by_chance} The smallest change that days like "
+            f"these would show is about {change.smallest_kwh:.2g} kWh a day."
         )
     less = size.value < 0
     turned = -size if less else size
@@ -236,7 +236,10 @@ def _chance_words(change: Change) -> str:
     number = round(change.chance * total)
     place = "somewhere" if change.found else "on that day"
     if number <= 1:
-        return f"By chance so great a change appears {place} in fewer than 1 of {total} such logs."
+        return (
+            f"By chance, a change this large appears {place} in fewer than 1 of {total} such logs."
+        )
     return (
-        f"By chance so great a change appears {place} in {share_text(change.chance)} of such logs."
+        f"By chance, a change this large appears {place} in {share_text(change.chance)} of such "
+        "logs."
     )

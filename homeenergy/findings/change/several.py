@@ -53,7 +53,7 @@ class Changes:
     def sentence(self) -> str:
         """The answer in words."""
         if not self.changes:
-            return "No change that these data can show."
+            return "No significant change."
         return " ".join(change.sentence for change in self.changes)
 
     def to_frame(self) -> pd.DataFrame:

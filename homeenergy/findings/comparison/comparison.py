@@ -64,9 +64,7 @@ def _how_often(found: Comparison) -> str:
 
 def _nothing_seen(found: Comparison) -> str:
     share = f"{100 * found.worth_seeing:.3g} %"
-    text = (
-        f"{_subject(found.name_a)} and {found.name_b}: no difference that these data can show per "
-    )
+    text = f"{_subject(found.name_a)} and {found.name_b}: no significant difference per "
     places = decimals(
         found.difference.low, found.difference.high, value=found.difference.value, unit="kWh"
     )
@@ -76,13 +74,13 @@ def _nothing_seen(found: Comparison) -> str:
     seen = min(found.a.n, found.b.n)
     counted = found.counted or found.per
     if found.needed is None:
-        return f"{text}no number of {counted}s would most likely show one of {share}."
+        return f"{text}no number of {counted}s would be likely to show one of {share}."
     if found.needed <= seen:
-        return f"{text}one of {share} would most likely have shown."
+        return f"{text}one of {share} would very likely have shown."
     more = found.needed - seen
     plural = counted if more == 1 else f"{counted}s"
     of_each = "" if paired else " of each"
-    would = "would be needed to see one of"
+    would = "would be needed to detect one of"
     return f"{text}about {_rounded(more)} more {plural}{of_each} {would} {share}."
 
 

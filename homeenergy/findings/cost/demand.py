@@ -66,7 +66,7 @@ def slot_energy(trace: Trace, *, slot_min: int = SLOT_MIN) -> pd.Series:
     slot_ns = slot_min * 60 * NS_PER_S
     if trace.period_ns > slot_ns:
         raise HouseError(
-            f"samples of {trace.period_s / 60:g} min do not tell the power of {slot_min} min",
+            f"samples of {trace.period_s / 60:g} min cannot give the mean power of {slot_min} min",
             fix="Log it more often, or leave the demand charge out of house.toml.",
         )
     first, last = trace.start.value // slot_ns, -(-trace.end.value // slot_ns)

@@ -120,7 +120,7 @@ def _line(row: Any) -> str:
 LEAST_OF_A_WINDOW = 0.95
 # More than this out through the mains is power fed back and no error of a clamp [W]. Own rule.
 FED_BACK_W = 50.0
-UNMEASURED = "on no measured circuit"
+UNMEASURED = "unmeasured"
 STANDBY, NEVER_OFF, REST = "standby", "never off", "not known"
 BY_ITSELF, IN_USE = "running by itself", "in use just then"
 

@@ -512,7 +512,7 @@ def _remarks(use: HeatPumpUse, cycles: Cycles, outdoor: pd.Series | None) -> lis
             "may be too much for what the house needs."
         )
     if use.defrosts is None:
-        remarks.append("Readings are too far apart to see defrosts.")
+        remarks.append("The sampling interval is too long to see defrosts.")
     elif len(use.defrosts) and outdoor is not None:
         at = pd.DatetimeIndex(use.defrosts["start"]).as_unit("ns").asi8
         known = pd.DatetimeIndex(outdoor.index).as_unit("ns").asi8

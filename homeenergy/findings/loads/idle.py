@@ -31,12 +31,12 @@ SELDOM_PER_WEEK = 0.2  # below, uses are counted by the year
 
 
 def idle_sentence(idle_use: IdleUse) -> str:
-    """Say what an appliance takes waiting and working, and which is more."""
+    """Say what an appliance takes while idle and in use, and which is more."""
     finding, name = idle_use.finding, idle_use.finding.appliance
     week = clipped(idle_use.idle_kwh_per_week, finding)
     use = estimate_text(clipped(idle_use.use_kwh_per_week, finding))
     if KINDS[finding.kind].never_off:
-        return f"{name} is never off, so nothing of its {use} a week is idle."
+        return f"{name} is never off, so none of its {use} a week is idle."
     if not isfinite(week.value):
         return f"{name} was never seen at rest, so what it takes while idle is not known."
     if not KINDS[finding.kind].by_hand:
@@ -46,7 +46,7 @@ def idle_sentence(idle_use: IdleUse) -> str:
         )
     if not len(finding.cycles.table):
         return (
-            f"{name} was not used in these {finding.days:.1f} days: waiting took {_amount(week)} "
+            f"{name} was not used in these {finding.days:.1f} days: idling took {_amount(week)} "
             "a week."
         )
     return (
@@ -79,20 +79,21 @@ def _break_even_words(idle_use: IdleUse) -> str:
     if (least.high if is_bound(least) else least.value) < SELDOM_PER_WEEK:
         least, span = least.scaled(WEEKS_PER_YEAR), "year"
     if is_bound(least):
-        return f"it can wait more than it works only below {bound_text(least.high)} {uses} a {span}"
+        few = bound_text(least.high)
+        return f"idling can take more than using it only with fewer than {few} {uses} a {span}"
     if not isfinite(least.value):
-        return f"no {idle_use.use_name} was seen whole, so how many outweigh the waiting is unknown"
+        return f"without a complete {idle_use.use_name} the break-even is not known"
     number, interval = value_text(least), interval_text(least, of=uses)
-    return f"it waits more than it works below {number} {uses} a {span} ({interval})"
+    return f"with fewer than {number} {uses} a {span} ({interval}), idling takes more than using it"
 
 
 def _verdict(idle_use: IdleUse) -> str:
     share, often = idle_use.idle_share, idle_use.uses_per_week
     seen = f"There were {value_text(often)} a week ({interval_text(often)})"
     if share.high < 0.5:
-        return f"{seen}: it works more than it waits."
+        return f"{seen}: using it takes more."
     if share.resolved and share.low > 0.5:
-        return f"{seen}: it waits more than it works."
+        return f"{seen}: idling takes more."
     return f"{seen}: these days do not show which takes more."
 
 

@@ -21,13 +21,13 @@ from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.parts import Source
 
 RULES = (
-    "Of measures on one circuit each acts on what those before it leave: it saves the same share "
-    "of that. Waiting and working are kept apart, so switching off while idle takes nothing from a "
-    "better programme.",
-    "Runs moved to cheaper hours make a kWh of use cheaper; what other measures save of it is then "
+    "Several measures on one circuit: each acts on what the earlier ones leave, and saves the same "
+    "share of that. Idle and use are separate, so switching off while idle takes nothing from "
+    "a better programme.",
+    "Moving runs to cheaper hours makes a kWh of use cheaper, so whatever else saves use is then "
     "worth less.",
-    "Half widths of measures on one circuit are added, as they rest on the same days and clamp; "
-    "those of different circuits are added in squares.",
+    "Uncertainties of measures on one circuit are added, as they come from the same days and "
+    "clamp; those of different circuits are combined as the square root of the sum of squares.",
 )
 
 

@@ -44,7 +44,7 @@ def replace_unit(
     finding : ApplianceFinding
         The unit there is.
     label_kwh_per_year : float or Estimate, optional
-        What the label says the new one takes in a year, all told [kWh].
+        Annual energy of the new one as its label states it, idle included [kWh].
     label_kwh_per_100_uses : float or Estimate, optional
         Or what it says of a hundred cycles [kWh]: they are counted as often as this one runs. The
         product information sheet of a washing machine gives kWh per cycle: a hundred times that.

@@ -155,7 +155,7 @@ def payback(price: Estimate | None, cost_per_year: Estimate | None) -> Estimate 
 def payback_text(years: Estimate | None) -> str:
     """Say when a price comes back: "pays back after 4.1 years (3.0–6.2)"."""
     if years is None:
-        return "is not said to pay back"
+        return "has no payback that can be stated"
     if years.high == 0:
         return "costs nothing"
     if years.low == inf:
@@ -213,7 +213,7 @@ def need_readings(finding: ApplianceFinding) -> None:
     """Raise HouseError where nothing was measured."""
     if not finding.days or not isfinite(finding.kwh_per_day.value):
         raise HouseError(
-            f"{finding.appliance} ({finding.circuit}) has no readings, so no saving can be told",
+            f"{finding.appliance} ({finding.circuit}) has no readings, so there is no saving",
             fix="Check its column in house.toml, then run: homeenergy import FOLDER",
         )
 
@@ -246,7 +246,7 @@ def made_saving(
     given = None if price is None else as_estimate(price, unit=unit, what="price")
     lines = [*assumptions, season]
     if paid is None:
-        lines.append("No tariff is known, so nothing is said of money.")
+        lines.append("No tariff is known, so there is no figure in money.")
     else:
         waiting = " while it waits" if part == "idle" and finding.price_at_rest is not None else ""
         lines.append(
@@ -274,7 +274,10 @@ def unseen_days(finding: ApplianceFinding, annual: AnnualEnergy | None) -> tuple
     try:
         year = annual_energy(finding) if annual is None else annual
     except HouseError:
-        return 0.0, "The whole year is like the hours that were measured, which make no whole day."
+        return (
+            0.0,
+            "The whole year is taken to be like the measured hours, less than a whole day.",
+        )
     limit = (1 - year.share_of_year) * SEASON_LIMIT[year.season]
     return limit, (
         f"The year is like these {finding.days:.0f} days; others may lie up to "

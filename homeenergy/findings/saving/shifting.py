@@ -119,7 +119,7 @@ def shift_to_cheap_hours(
     -------
     Shift
         The interval comes from how the saving differs between days, days without runs included; it
-        allows for days being alike, and holds the clamp's uncertainty.
+        allows for autocorrelation between days and includes the clamp's uncertainty.
 
     Raises
     ------

@@ -87,7 +87,7 @@ def switch_programme(
             f"{usual!r} takes {estimate_text(old, of='runs')} a run, seen {old.n} times.",
             f"{instead!r} takes {estimate_text(new, of='runs')} a run, seen {new.n} times.",
             f"{usual!r} is used {per_year.value:,.0f} times a year; all of these are changed, and "
-            "none has to be done twice.",
+            "none has to be repeated.",
         ],
     )
 
@@ -282,9 +282,9 @@ def change_lamps(
             "the circuit do."
         )
     lines += [
-        "Their light is enough: watts say nothing of it.",
-        "What lamps no longer give off as heat is not made up for by heating.",
-        "It gets dark at other hours in other seasons.",
+        "The new lamps are assumed to give enough light: watts do not show it.",
+        "Heating that replaces the heat of the old lamps is not counted.",
+        "Hours of darkness change with the season.",
     ]
     return made_saving(
         finding,

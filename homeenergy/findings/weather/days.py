@@ -192,7 +192,7 @@ def whole_days(daily: pd.DataFrame | pd.Series) -> Days:
     index, kwh = index[there], kwh[there]
     if kwh.size < LEAST_DAYS:
         raise HouseError(
-            f"only {kwh.size} whole days of energy: too few to tell weather or change from chance",
+            f"only {kwh.size} whole days of energy: too few for effects of weather or of a change",
             fix=f"Log at least {LEAST_DAYS} whole days; some weeks tell more.",
         )
     date = index.tz_localize(None).normalize().as_unit("s")
@@ -243,7 +243,7 @@ def with_weather(days: Days, outdoor: pd.Series | pd.DataFrame) -> Days:
     if np.ptp(celsius) < LEAST_SPAN_C:
         raise HouseError(
             f"the mean outdoor temperature of all days lies between {celsius.min():.1f} and "
-            f"{celsius.max():.1f} deg C: too alike to tell what the weather does",
+            f"{celsius.max():.1f} deg C: too narrow a range to show a dependence on the weather",
             fix="Wait for warmer or colder days.",
         )
     remarks = list(days.remarks)

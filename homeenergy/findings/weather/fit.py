@@ -178,14 +178,16 @@ def _sentence(fit: WeatherFit) -> str:
         parts.append(f"each degree {way}{where} takes {_per_day(slope)}")
     if not parts:
         return (
-            f"No dependence on the outdoor temperature that these data can show "
+            f"No significant dependence on the outdoor temperature "
             f"({fit.regression.n} days): a day takes {estimate_text(fit.base_kwh)}."
         )
     text = "; ".join(parts)
     text = f"{text[0].upper()}{text[1:]}"
     if fit.shape != "line":
         text += f"; a day without heating or cooling takes {estimate_text(fit.base_kwh)}"
-    scatter = f"Single days differ from this by {percent_text(fit.cv_rmse)} of the mean day"
+    scatter = (
+        f"The scatter of single days, CV(RMSE), is {percent_text(fit.cv_rmse)} of the mean day"
+    )
     return f"{text}. {scatter}. ({SHAPE_WORDS[fit.shape]}; {fit.regression.n} days)"
 
 

@@ -81,17 +81,17 @@ class LabelEnergy:
         """The answer in words."""
         text = (
             f"{self.appliance}: {self.uses_per_year:g} {self.counted}, as {self.source} counts, "
-            f"take {estimate_text(self.kwh)} as they were measured here"
+            f"take {estimate_text(self.kwh)} as measured here"
         )
         if isfinite(self.label_kwh):
             if self.kwh.low <= self.label_kwh <= self.kwh.high:
-                versus = "which these data cannot tell from it"
+                versus = "not significantly different"
             else:
                 more = "more" if self.share_above_label > 0 else "less"
                 versus = f"{percent_text(abs(self.share_above_label))} {more} than that"
             label = f"{self.label_kwh:g} kWh"
             text += f"; its label says {label}, " + (
-                versus if "cannot" in versus else f"and the measured figure is {versus}"
+                versus if "not" in versus else f"and the measured figure is {versus}"
             )
         return f"{text}. This household's own year: {estimate_text(self.own_kwh_per_year)}."
 

@@ -85,7 +85,7 @@ def write_document(document: Document, path: str | Path) -> Path:
         raise HouseError(
             f"a document cannot be written as {path.suffix or 'a file without an ending'}",
             path=path,
-            fix=f"Let its name end in one of {', '.join(writers)}.",
+            fix=f"Give it a name that ends in one of {', '.join(writers)}.",
         )
     content = writers[path.suffix.lower()](document)
     path.write_bytes(content)

@@ -22,7 +22,7 @@ def mains_text(findings: Findings) -> str:
         return ""
     text = f"Mains: {estimate_text(findings.mains_kwh_per_day)} a day"
     rest = findings.unmeasured_kwh_per_day
-    return text if rest is None else f"{text}; on no measured circuit: {estimate_text(rest)} a day"
+    return text if rest is None else f"{text}; unmeasured: {estimate_text(rest)} a day"
 
 
 def findings_table(

@@ -31,10 +31,10 @@ from homeenergy.stats.estimate import decimals, number_text
 DOTS_PER_INCH = 96
 
 SAFETY = (
-    "A log shows what to look into; it is no inspection. Work inside a panel belongs to a "
+    "A log shows what to look into; it is not an inspection. Work inside a panel belongs to a "
     "licensed electrician: the service conductors stay live when the main breaker is off. Never "
     "open the secondary of a current transformer with a current output while its circuit "
-    "carries load. A breaker is no switch for daily use, and a freezer may hang on the circuit "
+    "carries load. A breaker is not a switch for daily use, and a freezer may be on the circuit "
     "that is switched off."
 )
 
@@ -83,7 +83,7 @@ def _section(finding: ApplianceFinding, house: House) -> Together:
 def _sentence(finding: ApplianceFinding) -> str:
     hours = finding.cycles.rest.hours
     standby = (
-        f"The bound on its standby is what these readings can tell over {hours:,.1f} h at rest."
+        f"The bound on its standby is the resolution of these readings over {hours:,.1f} h at rest."
         if is_bound(finding.standby_w)
         else f"Standby: {finding.standby_w.basis}."
     )
@@ -101,7 +101,8 @@ def _clamp_words(finding: ApplianceFinding) -> str:
     spread, clamp = (number_text(h, places) for h in (per_day.spread, per_day.systematic))
     return (
         f"{text}, known to {100 * finding.clamp_uncertainty:.2g} %. Of the interval a day, "
-        f"±{spread} kWh is the spread of days and ±{clamp} kWh the clamp, added in squares."
+        f"±{spread} kWh is the spread between days and ±{clamp} kWh the clamp, "
+        "combined as the root of the sum of squares."
     )
 
 

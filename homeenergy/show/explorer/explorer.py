@@ -34,7 +34,7 @@ SLIDERS = {
     "idle_w": ("Idle level", "Power from which the excess of a run is counted"),
     "pause_s": (
         "Longest pause inside it",
-        "A longer break parts two runs; once moved, this is the only rule about breaks",
+        "A longer break separates two runs; once moved, this is the only rule about breaks",
     ),
 }
 
@@ -70,14 +70,12 @@ def make_controls(circuits: list[tuple[str, str]], *, circuit: str) -> SimpleNam
         answer=HTML(),
         kind=Dropdown(description="Kind of appliance", options=[""], style=WIDE, layout=row),
         sliders=sliders,
-        as_saved=button("Back to what is saved", "Put the sliders to what run_decisions.csv says"),
-        as_found=button("Back to what was found", "Put the sliders to what the readings say"),
+        as_saved=button("Back to what is saved", "Set the sliders to what run_decisions.csv says"),
+        as_found=button("Back to what was found", "Set the sliders to what the readings suggest"),
         apply=button("Apply to all days", "Save these settings and use them for every day"),
         work=VBox(),
         run=Dropdown(description="Run", options=[], style=NATURAL, layout=Layout(width="460px")),
-        closer=Checkbox(
-            description="Look closely at it", indent=False, layout=Layout(width="auto")
-        ),
+        closer=Checkbox(description="Zoom in on it", indent=False, layout=Layout(width="auto")),
         split_at=SelectionSlider(
             options=[("nowhere", 0)],
             description="Split it at",
@@ -89,9 +87,9 @@ def make_controls(circuits: list[tuple[str, str]], *, circuit: str) -> SimpleNam
         merge=button(
             "Merge with the next", "Make one run of this one, the next and what is between"
         ),
-        discard=button("Discard", "It is no run: its energy counts as idle"),
+        discard=button("Discard", "Not a run: its energy counts as idle"),
         label=Text(description="Call it", placeholder="name of the programme", style=NATURAL),
-        relabel=button("Save the name", "Write this name beside the run"),
+        relabel=button("Save the name", "Write this name next to the run"),
         decisions=Select(
             description="Decided", options=[], rows=4, style=NATURAL, layout=Layout(width="720px")
         ),

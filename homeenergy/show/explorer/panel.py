@@ -159,7 +159,7 @@ class RunEdits:
 
     def _line(self, one: Decision, *, astray: bool) -> str:
         note = f" ({one.note})" if one.note else ""
-        lost = ", fits no run any more" if astray else ""
+        lost = ", no longer matches a run" if astray else ""
         return f"line {one.line}: {one.words(self.panel.zone)}{note}{lost}"
 
     def undo(self) -> None:

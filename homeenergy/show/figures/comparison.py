@@ -141,8 +141,8 @@ def _draw(ax: Axes, at: int, estimate: Estimate, *, look: Look, full: bool) -> N
 def _title(every: Sequence[Comparison], *, alone: bool) -> str:
     shown = sum(found.differs for found in every)
     if not alone:
-        return f"{shown} of {len(every)} differences are shown by these data"
-    return "These data show a difference" if shown else "No difference that these data can show"
+        return f"{shown} of {len(every)} differences are significant"
+    return "A significant difference" if shown else "No significant difference"
 
 
 DOTS = (0, (2, 1.2))
@@ -193,7 +193,7 @@ def plot_differences(
     ax.set_ylabel(f"difference (kWh per {every[0].per})")
     ax.grid(axis="y", color="0.88", linewidth=0.7)
     shown = len(found.differing)
-    words = f"{shown} of {len(every)} differences are shown by these data"
+    words = f"{shown} of {len(every)} differences are significant"
     ax.set_title(words if title is None else title, loc="left")
     return ax
 
@@ -282,7 +282,7 @@ def _same(change: Change) -> str:
 
 def _change_title(change: Change) -> str:
     if not change.shown:
-        return "No change that these data can show"
+        return "No significant change"
     size = estimate_text(change.size_kwh)
     return f"From {change.at.day} {change.at:%B %Y}: {size} a day"
 

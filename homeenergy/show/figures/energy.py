@@ -119,7 +119,7 @@ def plot_load(use: HeatPumpUse, *, title: str | None = None, ax: Axes | None = N
     ax.set_xlabel(f"power while running (W), up to {full}")
     ax.set_ylabel("share (%)")
     ax.grid(axis="y", color="0.88", linewidth=0.7)
-    ax.set_title("At what power it runs" if title is None else title, loc="left")
+    ax.set_title("Power while running" if title is None else title, loc="left")
     ax.legend(frameon=False)
     return ax
 
@@ -207,10 +207,10 @@ def plot_house_energy(
     bars.sort(key=lambda bar: bar[1].value, reverse=True)
     rest = findings.unmeasured_kwh_per_day
     if rest is not None and math.isfinite(rest.value):
-        bars.append(("on no measured circuit", rest, math.nan))
+        bars.append(("unmeasured", rest, math.nan))
     ax = axes_for(ax, (9.0, 1.4 + 0.34 * max(len(bars), 1)))
     for row, (name, kwh, idle_share) in enumerate(bars):
-        _draw_bar(ax, row, kwh, idle_share, measured=name != "on no measured circuit")
+        _draw_bar(ax, row, kwh, idle_share, measured=name != "unmeasured")
     ax.set_yticks(range(len(bars)), [name for name, _, _ in bars])
     ax.set_ylim(len(bars) - 0.4, -0.6)
     ends = [_end(kwh) for _, kwh, _ in bars]

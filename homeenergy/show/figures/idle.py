@@ -40,8 +40,8 @@ def plot_idle_use(
     matplotlib.axes.Axes
         Every bar is all that an appliance takes: hatched while idle, solid in use, white what is
         neither. A black line spans the 95 % interval of the idle share; where only an upper bound
-        is known, dots go up to it. Beside it stand the kWh a week, and below how many uses a week
-        more is taken waiting than working.
+        is known, dots go up to it. Columns on the right give kWh a week and the break-even: with
+        fewer uses a week, idling takes more than using it.
     """
     rows = [idle_uses] if isinstance(idle_uses, IdleUse) else list(idle_uses)
     if not rows:
@@ -53,7 +53,7 @@ def plot_idle_use(
     for x, head in (
         (IDLE_PT, "idle (kWh a week)"),
         (USE_PT, "in use (kWh a week)"),
-        (OUTWEIGHED_PT, "waits more below"),
+        (OUTWEIGHED_PT, "break-even"),
     ):
         _beside(ax, x, head, y=1.0, va="bottom", weight="bold")
     ax.axvline(50, color="black", linewidth=0.9, linestyle=(0, (6, 3)), zorder=3)
@@ -62,7 +62,7 @@ def plot_idle_use(
     ax.set_yticks(range(len(rows)), [row.finding.appliance for row in rows])
     ax.tick_params(axis="y", length=0)
     ax.set_xlabel("share of its energy (%)", loc="left")
-    ax.set_title("Waiting and working" if title is None else title, loc="left", pad=16)
+    ax.set_title("Idle and in use" if title is None else title, loc="left", pad=16)
     _legend(ax, bound=any(is_bound(row.idle_share) for row in rows))
     return ax
 
@@ -136,7 +136,7 @@ def _figure(kwh: Estimate) -> str:
 
 
 def _outweighed(row: IdleUse) -> str:
-    """Say below how many uses a week more is taken waiting."""
+    """Number of uses a week below which idling takes more."""
     least = row.break_even_per_week
     if not KINDS[row.finding.kind].by_hand:
         return "runs by itself"
@@ -183,7 +183,7 @@ LOOKS: dict[str, tuple[str, str, str | None]] = {
 WORDS = {
     "standby": "standby",
     "never off": "never off",
-    "running by itself": "runs just then",
+    "running by itself": "running at the time",
     "not known": "not measured",
 }
 MOST_ROWS = 12  # the smallest of more are one row. Own choice.

@@ -82,7 +82,7 @@ def plot_price_shares(
     ax.tick_params(axis="y", length=0)
     ax.set_xlim(0, 100)
     ax.set_xlabel("share of its energy (%)")
-    ax.set_title("At which prices it is used" if title is None else title, loc="left", pad=30)
+    ax.set_title("Energy by price" if title is None else title, loc="left", pad=30)
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4, frameon=False, fontsize=9)
     return ax
 
@@ -170,7 +170,7 @@ def plot_savings(
         If money is asked for and none is known.
     """
     if money and savings.total_cost_per_year is None:
-        raise ValueError("nothing is known of money: the house has no tariff")
+        raise ValueError("no costs are known: the house has no tariff")
     alone = [s.cost_per_year if money else s.kwh_per_year for s in savings.savings]
     together = list(savings.cost_per_year if money else savings.kwh_per_year)
     total = savings.total_cost_per_year if money else savings.total_kwh_per_year

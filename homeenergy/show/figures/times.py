@@ -59,7 +59,7 @@ def plot_traces(
     Raises
     ------
     ValueError
-        If there is nothing to draw, or more circuits than can be told apart on one scale.
+        If there is nothing to draw, or more circuits than can be distinguished on one scale.
     """
     given = [traces] if isinstance(traces, Trace | pd.Series) else list(traces)
     shown = [as_trace(trace) for trace in given]
@@ -68,7 +68,7 @@ def plot_traces(
     in_lanes = len(shown) > 1 if lanes is None else lanes
     if not in_lanes and len(shown) > MOST_OVERLAID:
         raise ValueError(
-            f"{len(shown)} circuits on one scale cannot be told apart; "
+            f"{len(shown)} circuits on one scale cannot be distinguished; "
             f"draw at most {MOST_OVERLAID}, or use lanes=True"
         )
     height_in = 0.9 + 0.5 * len(shown) if in_lanes else 3.4

@@ -179,7 +179,7 @@ def plot_multipliers(results: Sequence[BenchResult], *, ax: Axes | None = None) 
     ax.axvline(0, color=GREY, linewidth=1)
     ax.set_yticks(range(len(results)), [result.circuit for result in results])
     ax.invert_yaxis()
-    ax.set_xlabel("reads too high by (%); round: within what both can know, square: correct it")
+    ax.set_xlabel("reads too high by (%); round: within the uncertainty, square: correct it")
     return ax
 
 
@@ -219,9 +219,7 @@ def plot_step_ratios(balance: PanelBalance, *, ax: Axes | None = None) -> Axes:
             ax.text(total, y, f"  {circuit.ratio.value:.2f}", va="center", fontsize=8)
     ax.set_yticks(range(len(known)), [circuit.circuit for circuit in known])
     ax.invert_yaxis()
-    ax.set_xlabel(
-        "watts that the mains rise for each watt of the circuit's step; 1 in all is right"
-    )
+    ax.set_xlabel("rise of the mains per watt of the circuit's step; a total of 1 is right")
     ax.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)
     return ax
 

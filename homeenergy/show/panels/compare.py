@@ -206,7 +206,8 @@ def _number(text: str) -> float | None:
         number = math.nan
     if not 0 < number < math.inf:
         raise ValueError(
-            f"{text.strip()!r} is no number of runs a week; write for example 3.5, or nothing"
+            f"{text.strip()!r} is not a number of runs a week; write a number such as 3.5, or "
+            "leave it empty"
         )
     return number
 

@@ -77,7 +77,7 @@ def update(known: KnownHouse, state: IdleState) -> Answer:
         sentence=_of_one(found[0]) if one else _of_all(found, off_h),
         heads=(
             "",
-            "kWh a week waiting",
+            "kWh a week idle",
             "kWh a week in use",
             "share waiting",
             "saved in a year, off",
@@ -106,7 +106,7 @@ def _idle_uses(known: KnownHouse, circuit: str) -> tuple[list[IdleUse], tuple[st
         except HouseError as error:
             left_out.append(f"Left out: {error.what}.")
     if not rows:
-        raise HouseError("of no appliance can waiting be told from use", fix=" ".join(left_out))
+        raise HouseError("for no appliance can idle be separated from use", fix=" ".join(left_out))
     return rows, tuple(left_out)
 
 
@@ -118,7 +118,7 @@ def _of_all(found: list[SwitchingOff], off_h: float | None) -> str:
     waits = [each.idle_use for each in found if _waits_more(each.idle_use)]
     number = len(found)
     text = f"Of {number} appliance{'s' if number > 1 else ''}, these data show "
-    text += f"{len(waits) or 'none'} to wait more than to work"
+    text += f"{len(waits) or 'none'} to take more while idle than in use"
     text += f": {joined([row.finding.appliance for row in waits])}." if waits else "."
     may = [each for each in found if each.kwh_per_year is not None]
     if not may:

@@ -83,7 +83,7 @@ class ViewDrawing:
         view = data.view
         if view.arrangement == "one scale" and len(view.circuits) > MOST_OVERLAID:
             raise ValueError(
-                f"{len(view.circuits)} circuits on one scale cannot be told apart; "
+                f"{len(view.circuits)} circuits on one scale cannot be distinguished; "
                 f"choose at most {MOST_OVERLAID}, or stack them"
             )
         for artist in self._drawn:

@@ -110,6 +110,6 @@ def _folder(folder: str | Path) -> Path:
         path.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise HouseError(
-            f"this folder cannot be made ({error.strerror})", path=path, fix="Name another one."
+            f"this folder cannot be created ({error.strerror})", path=path, fix="Name another one."
         ) from None
     return path

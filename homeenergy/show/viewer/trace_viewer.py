@@ -84,7 +84,7 @@ def trace_viewer(
             within=frame,
             done=lambda _: show(),
             failed=say,
-            what="Summing up minutes and hours, once",
+            what="Aggregating minutes and hours, once",
         )
 
     if circuits is not None:

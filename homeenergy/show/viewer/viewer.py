@@ -90,7 +90,7 @@ def _to_run(viewer: Viewer, name: str, *, later: bool) -> None:
     table, at_run, view = viewer.steps.tables[name], viewer.steps.at_run, viewer.view
     label = circuit_labels(viewer.house)[name]
     if not len(table):
-        raise ValueError(f"{label} has no runs: nothing in its log is told from rest")
+        raise ValueError(f"{label} has no runs: nothing in its log rises above rest")
     at_ns = (view.start_ns + view.end_ns) // 2
     if at_run is not None and (at_run[0], at_run[2]) == (name, view):
         at_ns = at_run[1]

@@ -19,15 +19,15 @@ from homeenergy.show.document.blocks import Block, Bullets, Heading, Prose, Tabl
 from homeenergy.show.writeup.basis import Basis, money_text, spans_zero
 from homeenergy.stats.estimate import Estimate
 
-NOT_SURE = "nothing that these data can tell from zero"
+NOT_SURE = "not significantly different from zero"
 PLUG_A = 20  # above it, or on two legs, an appliance is wired in: common practice, no source
 NO_SWITCH = "not known: where it is wired in, an electrician has to fit a switch"
 
 
 def find_actions(basis: Basis, measures: Iterable[Saving] = ()) -> tuple[Saving, ...]:
-    """Look at every appliance for what could be saved, the greatest worth first.
+    """Look at every appliance for what could be saved, the most valuable first.
 
-    `measures` are looked at beside what the kit finds by itself: another unit, other lamps.
+    `measures` are considered in addition to those found automatically: another unit, other lamps.
     """
     found = list(measures)
     for look in (_switching_off, _another_programme, _shifting):
@@ -102,17 +102,17 @@ def action_blocks(savings: tuple[Saving, ...]) -> tuple[Block, ...]:
     head = Heading(text="Recommended actions", new_page=True)
     if not savings:
         text = (
-            "Nothing was found that these data can put a figure to: no appliance rests at a draw "
-            "that its clamp can tell and that may be switched off, no machine is used with a "
-            "leaner programme, and the tariff has no cheaper hours to move runs to."
+            "No saving could be quantified: no appliance that may be switched off has a standby "
+            "draw above the resolution of its clamp, no machine is used with a more economical "
+            "programme, and the tariff has no cheaper hours to move runs to."
         )
         return (head, Prose(text=text))
     sure = [saving for saving in savings if is_sure(saving)]
     together = combine_savings(sure) if sure else None
     text = (
-        "Ordered by what each saves at least, at the unfavourable end of its 95 % interval. The "
-        "intervals hold how the days of this log differ, and the clamp's uncertainty where it is "
-        "known."
+        "Ordered by the least that each saves, the unfavourable end of its 95 % interval. The "
+        "intervals include the spread between the days of this log, and the clamp's uncertainty "
+        "where it is known."
     )
     if together is not None:
         text += f" {together.sentence}"
@@ -138,7 +138,7 @@ def _table(
         money = together.total_cost_per_year
         total = saved_text(together.total_kwh_per_year)
         total = total if money is None else f"{money_text(money)}, {total}"
-        rows.append(("All that surely save, together", total, "", ""))
+        rows.append(("All significant savings together", total, "", ""))
     every = combine_savings(savings).to_frame()
     return Table(
         head=("action", "saves per year", "price and payback", "assumes"),

@@ -156,7 +156,7 @@ def _programmes(basis: Basis, finding: ApplianceFinding) -> Table | None:
     return Table(
         head=("programme", "runs", "minutes", "energy per run", "cost per run"),
         rows=rows,
-        caption=f"{finding.appliance}: programmes, told by energy, duration and shape.",
+        caption=f"{finding.appliance}: programmes, distinguished by energy, duration and shape.",
         numeric=frozenset({1, 2, 3, 4}),
         sheet=f"programmes {finding.circuit}",
         data=found.to_frame(),
@@ -174,7 +174,7 @@ def _weather(basis: Basis, finding: ApplianceFinding) -> list[Block]:
         fit = weather_dependence(finding.daily, basis.outdoor)
         fit = fit.with_clamp(finding.floor)
     except HouseError as error:
-        why = f"Its dependence on the weather cannot be told: {error.what}."
+        why = f"Its dependence on the weather cannot be estimated: {error.what}."
         return [*blocks, Prose(text=why)]
     return [
         *blocks,
@@ -199,7 +199,7 @@ def _load(basis: Basis, finding: ApplianceFinding) -> list[Block]:
         Prose(text=use.sentence),
         picture(
             lambda ax: plot_load(use, title="", ax=ax),
-            caption=f"{finding.appliance}: at what power it works, while it works.",
+            caption=f"{finding.appliance}: power while it runs.",
             alternative=use.sentence,
             height_in=2.4,
         ),

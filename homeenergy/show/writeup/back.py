@@ -16,23 +16,24 @@ from homeenergy.show.writeup.basis import Basis, grid
 METHOD = (
     "Each trace is split into stretches of constant power by penalised least squares (optimal "
     "partitioning with pruning: Killick, Fearnhead and Eckley, 2012), the penalty being chosen "
-    "from the noise of the trace. Stretches become runs by the way the appliance behaves: pauses "
-    "inside a run are told from idle time by the breaks of the whole log.",
-    "Intervals of means are Student's t over days, which allows for days being alike (JCGM "
-    "100:2008, 4.2 and G.3). What all readings share, the clamp's multiplier and the steps they "
-    "come in, is kept apart and combined as JCGM 100:2008, 5.1.2, says.",
-    "The utility meter is compared by guaranteed bounds: a linear program over every value that "
-    "each rounded reading may stand for. Clamps are judged by regression through the origin with "
+    "from the noise of the trace. Stretches are joined into runs according to the kind of the "
+    "appliance: pauses within a run are distinguished from idle time by the breaks of the whole "
+    "log.",
+    "Intervals of means are Student's t over days, allowing for autocorrelation between days (JCGM "
+    "100:2008, 4.2 and G.3). Systematic errors, of the clamp's multiplier and of the resolution, "
+    "are kept separate and combined by JCGM 100:2008, 5.1.2.",
+    "The utility meter is compared by guaranteed bounds: a linear program over all values that "
+    "each rounded reading may have had. Clamps are judged by regression through the origin with "
     "the reference meter's accuracy (JCGM 100:2008, H.3), and by the steps that the mains and a "
     "circuit take at the same moment.",
-    "Cost per year is that of the days measured times 365 over their number; standing charges are "
-    "left out. It has no correction for the season unless a part says so.",
+    "Cost per year is the cost of the measured days times 365 over their number; standing charges "
+    "are left out. It is not corrected for the season unless a part says so.",
 )
 LIMITS = (
-    "Two appliances on one circuit are seen as one.",
-    "A few weeks are no year: what depends on weather, holidays or guests was measured as it was.",
-    "Which stretches are one run is a judgement{settings}.",
-    "A clamp tells no draw below its resolution; where that is so, a bound is given, not a value.",
+    "Two appliances on one circuit appear as one.",
+    "A few weeks are not a year: weather, holidays and guests were those of the days measured.",
+    "Which stretches form one run is a judgement{settings}.",
+    "A clamp cannot measure a draw below its resolution; there, a bound is given and not a value.",
 )
 RUNS_ABREAST = 3
 
@@ -67,11 +68,11 @@ def method_blocks(basis: Basis, record: Mapping[str, Any]) -> tuple[Block, ...]:
             )
         )
     blocks += [
-        Heading(text="What this document rests on", level=2),
+        Heading(text="Data and versions", level=2),
         Prose(
             text=f"Versions: {versions}. Data: {len(record['files'])} files of the house's folder, "
             f"fingerprint {record['fingerprint'][:16]}. Runs decided by hand: "
-            f"{len(overruled) or 'none'}. `homeenergy writeup --check FILE FOLDER` tells whether "
+            f"{len(overruled) or 'none'}. `homeenergy writeup --check FILE FOLDER` shows whether "
             "this document still matches its data."
         ),
     ]
@@ -93,8 +94,8 @@ def limit_blocks(*, with_settings: bool = True) -> tuple[Block, ...]:
         Heading(text="Limits and safety"),
         Bullets(items=tuple(line.format(settings=settings) for line in LIMITS)),
         Prose(
-            text=f"{SAFETY} Nothing here replaces an inspection: what local codes leave to a "
-            "licensed electrician is theirs to judge and to do."
+            text=f"{SAFETY} Nothing here replaces an inspection: work that local codes reserve "
+            "to a licensed electrician is theirs to judge and to do."
         ),
     )
 
@@ -105,9 +106,7 @@ def run_blocks(basis: Basis) -> tuple[Block, ...]:
     with_runs = [f for f in basis.measured if len(f.cycles.table)]
     if not with_runs:
         return (*blocks, Prose(text="No run was found."))
-    blocks.append(
-        Prose(text="Local times of the start. A star marks a run that was not seen whole.")
-    )
+    blocks.append(Prose(text="Local times of the start. A star marks an incomplete run."))
     return (*blocks, *(_runs(basis, finding) for finding in with_runs))
 
 

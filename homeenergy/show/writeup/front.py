@@ -63,11 +63,15 @@ def _opening(basis: Basis) -> str:
     else:
         text += f" The house used {estimate_text(findings.mains_kwh_per_day, of='days')} a day"
         rest = findings.unmeasured_kwh_per_day
-        text += "." if rest is None else f", {estimate_text(rest)} of it on no measured circuit."
+        text += (
+            "."
+            if rest is None
+            else f", {estimate_text(rest)} of it unmeasured (mains less all circuits)."
+        )
     if findings.currency is None:
-        text += " house.toml states no tariff, so nothing can be said in money."
+        text += " house.toml sets no tariff, so nothing is given in money."
     if basis.days < 14:
-        text += " So short a log says little about a usual week."
+        text += " A log this short says little about a usual week."
     return text
 
 
@@ -91,8 +95,8 @@ def _largest(basis: Basis) -> tuple[Block, ...]:
         Table(
             head=("appliance", "cost per year", "energy per day", f"share of the {whole}"),
             rows=rows,
-            caption="The largest users. In brackets: 95 % intervals. Cost per year as if all year "
-            "were like these days.",
+            caption="The largest users. In brackets: 95 % intervals. Cost per year if the whole "
+            "year is like these days.",
             numeric=frozenset({1, 2, 3}),
         ),
     )

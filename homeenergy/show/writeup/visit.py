@@ -40,13 +40,13 @@ from homeenergy.units import DAYS_PER_YEAR
 WHOLE_HOUSE = "Whole house"
 METHOD = (
     "Energy of each day before and after, by regression on weekday, on outdoor temperature where "
-    "it is at hand, and on the step between the two periods. Intervals are 95 % and allow for days "
-    "being like those before. The chance says how often so great a change appears in logs that "
-    "scatter like these but have none.",
-    "A change is called shown if that chance is at most 5 % and the interval holds no zero. Of "
-    "many appliances one in twenty would be shown by chance alone.",
-    "What changed at the same time as the measure, and is neither weather nor weekday, cannot be "
-    "told from it: guests, holidays, another machine on the circuit.",
+    "it is available, and on the step between the two periods. Intervals are 95 % and allow for "
+    "autocorrelation between days. The p-value is how often a change this large appears in logs "
+    "with the same scatter and no change.",
+    "A change is called significant if p is at most 5 % and the interval excludes zero. Of many "
+    "appliances, one in twenty would appear significant by chance alone.",
+    "Whatever changed at the same time as the measure, other than weather and weekday, cannot be "
+    "separated from it: guests, holidays, another machine on the circuit.",
 )
 
 
@@ -138,7 +138,7 @@ def visit_up(
 def _first_day_after(house: House, since: date | str | None, before: House | None) -> pd.Timestamp:
     if since is None and before is None:
         raise HouseError(
-            "it is not said what to compare",
+            "nothing was named to compare",
             fix="Give the first day after the change, or the folder of the earlier log.",
         )
     if before is None:
@@ -257,22 +257,22 @@ def _summary(found: list[Compared], at: pd.Timestamp, *, weather: bool) -> tuple
             Bullets(items=tuple(f"{one.name}: {one.change.sentence}" for one in shown))  # type: ignore[union-attr]
         )
     elif any(one.change is not None for one in circuits):
-        blocks.append(Prose(text=f"No appliance shows a change at {day_text(at)} in these data."))
+        blocks.append(Prose(text=f"No appliance shows a significant change at {day_text(at)}."))
     else:
         blocks.append(Prose(text=f"No appliance can be compared at {day_text(at)}."))
     if not weather:
         blocks.append(
-            Prose(text="Outdoor temperatures were not at hand, so weather may pass for a change.")
+            Prose(text="No outdoor temperatures were available, so weather may look like a change.")
         )
     return tuple(blocks)
 
 
 def _no_money(house: House) -> tuple[Block, ...]:
-    """Say why a change is not told in money, where it is not."""
+    """Say why a change is not given in money, where it is not."""
     if house.tariff is None:
-        return (Prose(text="house.toml states no tariff, so nothing is said in money."),)
+        return (Prose(text="house.toml sets no tariff, so nothing is given in money."),)
     if house.tariff.single_price is None:
-        text = "Nothing is said in money, for the tariff has more than one price."
+        text = "Nothing is given in money, as the tariff has more than one price."
         return (Prose(text=text),)
     return ()
 
@@ -299,7 +299,7 @@ def _changes(found: list[Compared], *, weather: bool) -> tuple[Block, ...]:
                 else (
                     estimate_text(one.change.before_kwh),
                     estimate_text(one.change.after_kwh),
-                    _saved(one) if one.change.shown else "no change shown",
+                    _saved(one) if one.change.shown else "no significant change",
                     f"{one.change.chance:.3f}" if one.change.chance >= 0.001 else "below 0.001",
                 )
             ),
@@ -309,10 +309,10 @@ def _changes(found: list[Compared], *, weather: bool) -> tuple[Block, ...]:
     blocks: list[Block] = [
         Heading(text="What changed", new_page=True),
         Table(
-            head=("", "before, per day", "after, per day", "per year", "by chance"),
+            head=("", "before, per day", "after, per day", "per year", "p"),
             rows=rows,
             caption=f"Before and after at the same {same}. In brackets: 95 % "
-            "intervals. “By chance”: how often so great a change appears without any.",
+            "intervals. p: how often a change this large appears by chance.",
             sheet="changes",
             data=_frame(found),
         ),

@@ -61,7 +61,9 @@ def current_range(
     breaker = nan if breaker_a is None else float(breaker_a)
     continuous = CONTINUOUS_SHARE * breaker
     if rating_a is None:
-        text = "The clamp's rating is not stated, so it cannot be told at what current it is full."
+        text = (
+            "The clamp's rating is not stated, so the current at which it saturates is not known."
+        )
     elif not through:
         text = "The currents through the clamp cancel: it has no range at all."
     else:
@@ -86,8 +88,8 @@ class Resolution:
     noise_w : float
         Standard deviation of one logged value [W].
     smallest_w : float
-        What can be told from nothing: the greater of the two, noise taken twice; where noise of
-        half a step or more carries small currents over the edges of the steps, noise alone [W].
+        Smallest power that can be distinguished from zero: the greater of resolution and twice
+        the noise; where noise of half a step or more dithers the steps, the noise alone [W].
     kwh_per_year : float
         What a standby draw of `smallest_w` uses in a year, and may so be missed.
     """
@@ -132,7 +134,9 @@ def resolution(
     the theory of dither (Widrow & Kollar 2008).
     """
     if rating_a is None:
-        raise ValueError("rating_a is missing: without the clamp's rating no step can be told")
+        raise ValueError(
+            "rating_a is missing: without the clamp's rating its resolution is not known"
+        )
     if not (rating_a > 0 and volts_v > 0 and noise_counts >= 0):
         raise ValueError("rating_a and volts_v must be positive, noise_counts not negative")
     if bits < 1 or samples < 1:
@@ -144,8 +148,8 @@ def resolution(
     hours_per_year = DAYS_PER_YEAR * S_PER_DAY / S_PER_H
     kwh = smallest_w * hours_per_year / WH_PER_KWH
     text = (
-        f"A {rating_a:g} A clamp with {bits} bits at {volts_v:g} V tells {smallest_w:.2g} W from "
-        f"nothing; a standby below that, up to {kwh:.2g} kWh a year, can be missed."
+        f"A {rating_a:g} A clamp with {bits} bits at {volts_v:g} V can distinguish "
+        f"{smallest_w:.2g} W from nothing; a standby below that, up to {kwh:.2g} kWh a year, can be missed."
     )
     return Resolution(
         count_a=count_a,

@@ -207,11 +207,11 @@ def right_multiplier(
     multiplier = float(1 / values.mean())
     text = f"The clamp reads {values.mean():.3g} W for each watt: multiplier {multiplier:.4g}."
     if multiplier < 0:
-        text += " It sits backwards, or the meter multiplies with the voltage of the other leg."
+        text += " It is on backwards, or the meter multiplies by the voltage of the other leg."
     return MultiplierAnswer(multiplier=multiplier, read_per_watt=read, sentence=text)
 
 
-_REMEDY = "Have each leg measured by a clamp of its own, or one leg led through in reverse."
+_REMEDY = "Have each leg measured by a clamp of its own, or pass one leg through it in reverse."
 
 
 def split_error(

@@ -55,7 +55,7 @@ def schedule_concerns(circuits: Sequence[Circuit], supply: Supply) -> list[Conce
                 weight="note",
                 subject="clamps",
                 what=f"The rating of the clamp is not stated for {', '.join(unrated)}, so its "
-                "range and smallest step cannot be told.",
+                "range and smallest step are not known.",
                 do="Write rating_a, as printed on the clamp.",
             )
         )
@@ -77,7 +77,7 @@ def _wiring(circuit: Circuit, supply: Supply) -> list[Concern]:
             subject=circuit.name,
             what=f"{circuit.name}: with its conductors as stated its multiplier should be {right}, "
             f"and house.toml says {stated:g}.",
-            do="Correct the conductors or the multiplier, whichever is not as it sits.",
+            do="Correct the conductors or the multiplier, whichever is wrong.",
             share=1.0 if answer.multiplier is None else abs(stated / answer.multiplier - 1),
         )
     ]

@@ -91,7 +91,7 @@ def _one_circuit(found: CircuitBalance, circuit: Circuit) -> list[Concern]:
                 weight="note",
                 subject=name,
                 what=found.verdict,
-                do="If it may stand still, switch it on and off a few times while little else "
+                do="If it may be stopped, switch it on and off a few times while little else "
                 "changes: by its own switch or plug, never by the breaker.",
             )
         ]
@@ -126,7 +126,7 @@ def _one_circuit(found: CircuitBalance, circuit: Circuit) -> list[Concern]:
                 subject=name,
                 what=f"{name}: house.toml says {_list(circuit.legs)}, the mains rise on "
                 f"{_list(found.legs_found)}.",
-                do="Correct its legs, or see whether two clamps or two names were changed over.",
+                do="Correct its legs, or check whether two clamps or two names were swapped.",
                 share=0.01,
             )
         )
@@ -252,7 +252,7 @@ def _changed_over(
             if min(np.mean(there), np.mean(back)) >= MAJORITY:
                 order[i], order[j] = j, i
                 what = (
-                    f"{names[one]} and {names[other]} are changed over: circuits stated on {one} "
+                    f"{names[one]} and {names[other]} are swapped: circuits stated on {one} "
                     f"rise on {other}, and the other way round."
                 )
                 do = "Exchange the legs of the two mains circuits in house.toml."

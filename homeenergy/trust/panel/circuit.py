@@ -97,7 +97,7 @@ def judge_circuit(
             legs_found=(),
             leg_shares=stated,
             mixed=False,
-            verdict=f"{circuit.name}: too few steps ({ratio.n}) to tell leg or multiplier.",
+            verdict=f"{circuit.name}: too few steps ({ratio.n}) to find its leg or multiplier.",
         )
     mixed = len(legs) > 1 and _is_mixed(every, ratio.value)
     carried = _carried(ratios, ratio.value)
@@ -191,8 +191,8 @@ def _verdict(
     off = outside(ratio)
     if off:
         return f"{text}; the clamp says {1 / ratio.value:.2f} of it: {cause(ratio.value)}."
-    apart = f"{1 / ratio.value - 1:+.1%}" if ratio.value else "?"
-    return f"{text}; the clamp agrees with the mains to {apart}."
+    error = f"{1 / ratio.value - 1:+.1%}" if ratio.value else "?"
+    return f"{text}; the clamp agrees with the mains to {error}."
 
 
 def _rises_text(each: Mapping[str, Estimate], on: Sequence[str]) -> str:

@@ -63,7 +63,7 @@ def common_stretch(traces: Sequence[Trace]) -> list[Trace]:
     if start >= end:
         raise HouseError(
             "the circuits that are compared have no time in common",
-            fix="Look at `homeenergy quality`, which tells what each circuit covers.",
+            fix="Look at `homeenergy quality`, which shows what each circuit covers.",
         )
     return [trace.between(start, end) for trace in traces]
 
