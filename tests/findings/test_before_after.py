@@ -208,7 +208,7 @@ def test_no_changes_are_said_so():
 
 def test_days_that_are_all_alike():
     still = before_after(days(np.full(40, 0.3)))
-    assert still.sentence == "No change: every day takes the same."
+    assert still.sentence == "No change: every day takes the same energy."
     assert not still.shown
     assert find_changes(days(np.full(40, 0.3))).changes == ()
     step = before_after(days(np.repeat([3.0, 5.0], 20)))

@@ -197,7 +197,7 @@ def test_what_parts_tell_of_the_days_own_share():
     assert ratio == pytest.approx(ratio[0], rel=1e-9)
     alike = _log_fit_of_shares(Squares(30.0, 0.0, 13, 39))  # parts of a day are the same
     assert alike.argmax() == _SHARES.argmax()
-    assert np.isfinite(no spread).all()
+    assert np.isfinite(alike).all()
 
 
 @given(

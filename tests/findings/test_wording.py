@@ -165,7 +165,7 @@ def test_notes_say_what_marks_and_cost_mean_where_they_stand():
     tariff = Tariff(currency="EUR", price_per_kwh=0.3)
     lone = house_of(finding_of([boils(1)], tariff=tariff), currency="EUR")
     text = " ".join(notes(lone))
-    assert "as if the whole year were like these days" in text
+    assert "if the whole year is like these days" in text
     assert "? = interval not known" in text
     assert text in lone.to_markdown()
 

@@ -91,10 +91,10 @@ def test_no_tariff_no_cost(findings):
 
 
 def test_condition_on_cost_per_year_is_printed_with_it(findings):
-    assert "as if the whole year were like these days" in " ".join(findings_lines(findings))
+    assert "if the whole year is like these days" in " ".join(findings_lines(findings))
     page = findings_page(replace(findings, appliances=()), None)
     caption = page.split("<caption>")[1].split("</caption>")[0]
-    assert "as if the whole year were like these days" in caption
+    assert "if the whole year is like these days" in caption
 
 
 def test_kind_is_told_in_words(findings):

@@ -498,7 +498,7 @@ def _starts_per_day(
 def _remarks(use: HeatPumpUse, cycles: Cycles, outdoor: pd.Series | None) -> list[str]:
     remarks = []
     if not KINDS[cycles.kind].varying:
-        remarks.append(f"It is taken to be {cycles.kind}, not modulating.")
+        remarks.append(f"It is treated as {cycles.kind}, not modulating.")
     if use.least_w > HARDLY * use.full_w:
         remarks.append("Its power hardly changes while it runs: a machine of one speed.")
     if not use.full_given:

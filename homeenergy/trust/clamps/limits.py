@@ -149,7 +149,8 @@ def resolution(
     kwh = smallest_w * hours_per_year / WH_PER_KWH
     text = (
         f"A {rating_a:g} A clamp with {bits} bits at {volts_v:g} V can distinguish "
-        f"{smallest_w:.2g} W from nothing; a standby below that, up to {kwh:.2g} kWh a year, can be missed."
+        f"{smallest_w:.2g} W from nothing; a standby below that, up to {kwh:.2g} kWh a year, "
+        "can be missed."
     )
     return Resolution(
         count_a=count_a,
