@@ -394,9 +394,9 @@ def idle_standby(
         else np.inf
     )
     basis = f"mean of {hours:.1f} h at rest"
-    if floor.normal_w:
-        basis += f", by a clamp whose offset is known to {floor.normal_w:.2g} W"
-    if not floor.normal_w and floor.resolution_w > step_w:
+    if floor.offset_half_w:
+        basis += f", by a clamp whose offset is known to {floor.offset_half_w:.2g} W"
+    if not floor.offset_half_w and floor.resolution_w > step_w:
         basis += f", by a clamp that resolves {floor.resolution_w:.2g} W"
     elif step_w:
         basis += f", readings in steps of {step_w:g} W"

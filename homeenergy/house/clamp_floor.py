@@ -90,7 +90,8 @@ class ClampFloor:
             case = f"compared at {load_w:g} W" if len(self.compared_at_w) > 1 else ""
             left_kwh_per_w = (hours - kwh * WH_PER_KWH / load_w) / WH_PER_KWH
             found[offset._replace(case=case)] = part(
-                (self.normal_w or self.even_w) * left_kwh_per_w, rectangular=not self.normal_w
+                (self.offset_half_w or self.offset_limit_w) * left_kwh_per_w,
+                rectangular=not self.offset_half_w,
             )
         rounded = part(rounding_w * hours / WH_PER_KWH, rectangular=True)
         found[Source(f"rounding of {self.name}".removesuffix(" of "))] = rounded
@@ -127,12 +128,12 @@ class ClampFloor:
         return f"clamp {self.name}".rstrip()
 
     @property
-    def even_w(self) -> float:
+    def offset_limit_w(self) -> float:
         """Limit of an offset of which nothing else is known [W]."""
         return self.resolution_w / 2 if self.offset_uncertainty_w is None else 0.0
 
     @property
-    def normal_w(self) -> float:
+    def offset_half_w(self) -> float:
         """Half width at 95 % of an offset that was looked for [W]."""
         return self.offset_uncertainty_w or 0.0
 
@@ -149,7 +150,7 @@ def floor_of_sum(floors: Sequence[ClampFloor]) -> ClampFloor:
     """
     if len(floors) == 1:
         return floors[0]
-    each = [(one.normal_w, NORMAL * one.even_w / sqrt(3)) for one in floors]
+    each = [(one.offset_half_w, NORMAL * one.offset_limit_w / sqrt(3)) for one in floors]
     stated = [one.uncertainty for one in floors if one.uncertainty is not None]
     return ClampFloor(
         name=" + ".join(one.name for one in floors),

@@ -82,12 +82,12 @@ def over_days(sums: DaySums, *, widen: float = 1.0) -> tuple[tuple[float, float]
     ----------
     sums : DaySums
     widen : float
-        Factor on the half widths, for days that are like those before.
+        Factor on the half-widths, for autocorrelation.
 
     Notes
     -----
     Days that have runs of the first, of the second and of both are drawn with replacement, each
-    among themselves, 2000 times with a fixed seed. The half width is the 95 % quantile of the
+    among themselves, 2000 times with a fixed seed. The half-width is the 95 % quantile of the
     studentised deviation without sign, times the standard error (the symmetric bootstrap t of Hall
     1988); for the ratio on its logarithm. O(draws x days).
     """
@@ -97,7 +97,7 @@ def over_days(sums: DaySums, *, widen: float = 1.0) -> tuple[tuple[float, float]
     off = mean_a - mean_b
     quantile, se, deviations = _studentised(sums, weights, relative=False)
     least = ROUNDING * max(abs(mean_a), abs(mean_b))
-    if se <= least:  # all alike: nothing is left to chance
+    if se <= least:  # no scatter: nothing is left to chance
         value = mean_a / mean_b if mean_a > 0 and mean_b > 0 else float("nan")
         return (off, 0.0), (value, value, value), float(abs(off) <= least)
     half = quantile * se * widen
@@ -232,12 +232,12 @@ def two_means(
       ratio of day sums (Cochran 1977, 2.11).
     - Welch: independent values of unequal spread (Welch 1947), ratio after Fieller 1954.
 
-    Paired days and bootstrap are widened where days may be like those before, as `mean_of_days`
+    Paired days and bootstrap are widened for autocorrelation between days, as `mean_of_days`
     does; so is Welch where most days of a side are neighbours.
 
     How often they hold the truth, in 3000 simulated pairs of samples each: bootstrap over days,
-    with runs of a day alike, 95 to 96.5 %; paired days 97.5 %; Welch between a dozen exponential
-    values and nine normal ones, as skewed as energies hardly are, 90 %.
+    with correlated runs of a day, 95 to 96.5 %; paired days 97.5 %; Welch between a dozen
+    exponential values and nine normal ones, as skewed as energies hardly are, 90 %.
     """
     if day_a is None or day_b is None:
         return _welch(a, b, (1.0, 1.0), "values taken as independent", unit=unit)
@@ -263,7 +263,7 @@ def _welch(a: Array, b: Array, factors: tuple[float, float], words: str, *, unit
     var_b = float(b.var(ddof=1)) / b.size * factors[1] ** 2
     df = degrees(var_a, var_b, a.size, b.size)
     if max(factors) > 1:
-        words += ", widened as days may be alike"
+        words += ", widened for autocorrelation"
     return _from_variances(
         (float(a.mean()), float(b.mean())),
         np.diag([var_a, var_b]),
@@ -289,7 +289,7 @@ def _paired(a: Array, b: Array, days: Days, *, unit: str) -> TwoMeans:
     factor = correlation_factor(off - off.mean(), days)
     words = f"mean of the differences of {n} days, t interval"
     if factor > 1:
-        words += ", widened as days may be alike"
+        words += ", widened for autocorrelation"
     return _from_variances(
         (float(a.mean()), float(b.mean())),
         np.cov(a, b) / n * factor**2,
@@ -358,7 +358,7 @@ def _by_days(a: Array, b: Array, day_a: Days, day_b: Days, fewest: int, *, unit:
         )
     (value, half), ratio, p = over_days(sums, widen=factor)
     if factor > 1:
-        words += ", widened as days may be alike"
+        words += ", widened for autocorrelation"
     words += ", studentised bootstrap over days"
     n = min(a.size, b.size)
     return TwoMeans(
@@ -381,7 +381,7 @@ def mean_with_gaps(values: Array, day: Days | None, *, unit: str, basis: str) ->
         plain.value,
         factor * plain.spread,
         unit=unit,
-        basis=f"{basis}, widened as days may be alike",
+        basis=f"{basis}, widened for autocorrelation",
         n=plain.n,
         source=next(iter(plain.parts)),
         freedom=plain.n - 1,

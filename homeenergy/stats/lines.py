@@ -149,8 +149,8 @@ def line_posterior(
     scale : array_like, shape (n,)
         Each y scatters beyond that in proportion to it; how much is found from the pairs.
     low, high : float
-        Between these the offset lies anywhere alike; without limits the pairs alone tell, and
-        alike for 0 and 0 there is none.
+        Between these the offset is uniform before the pairs are seen; infinite limits leave it to
+        the pairs, and 0 for both means that there is none.
 
     Returns
     -------

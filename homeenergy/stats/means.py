@@ -105,7 +105,7 @@ def half_of_mean(
         return half, ""
     lag_1 = float(deviations[1:] @ deviations[:-1] / (deviations @ deviations))
     how = f"lag-1 correlation {lag_1:.2f}" if lag_1 > 0 else f"{n} of them cannot tell"
-    return half, f", widened as days may be alike ({how})"
+    return half, f", widened for autocorrelation ({how})"
 
 
 def _log_fit_of_shares(squares: Squares) -> NDArray[np.float64]:

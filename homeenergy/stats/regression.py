@@ -20,7 +20,7 @@ DUST = 1e-10
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Regression:
-    """A least-squares fit, and how alike neighbouring days are once it is taken out.
+    """A least-squares fit, and the autocorrelation of what it leaves of days.
 
     Attributes
     ----------
@@ -30,7 +30,7 @@ class Regression:
     position : ndarray of int, shape (n,)
         Number of each day; days that are missing leave holes.
     correlation : float
-        Of the residuals of one day and the next; 0 where they are not alike.
+        Of the residuals of one day and the next; 0 where they are independent.
     """
 
     coefficients: Array
@@ -60,18 +60,18 @@ class Regression:
         """Standard deviation of the residuals, with the plain degrees of freedom."""
         return float(np.sqrt(self.residuals @ self.residuals / self.plain_freedom))
 
-    def covariance(self, *, alike: bool = True) -> Array:
+    def covariance(self, *, independent: bool = False) -> Array:
         """Covariance of the coefficients, shape (k, k).
 
         Parameters
         ----------
-        alike : bool
-            False: as if days were independent. True: residuals follow a first-order autoregression
+        independent : bool
+            True: as if days were independent. False: residuals follow a first-order autoregression
             with `correlation`, whose variance is what the residuals have once the coefficients that
             were fitted are allowed for (restricted likelihood; Patterson & Thompson 1971).
         """
         inner = np.linalg.inv(self.design.T @ self.design)
-        if not alike or self.correlation == 0:
+        if independent or self.correlation == 0:
             return np.asarray(inner * self.scatter**2)
         gaps = np.abs(self.position[:, None] - self.position[None, :])
         between = self.correlation**gaps
@@ -83,7 +83,7 @@ class Regression:
         return np.asarray(inner @ middle @ inner * variance)
 
     def newey_west(self, *, lags: int | None = None) -> Array:
-        """Covariance that leaves open how alike days are, up to `lags` days apart, shape (k, k).
+        """Covariance for any autocorrelation of up to `lags` days, shape (k, k).
 
         Newey & West 1987, Bartlett weights, with n / (n - k) for few days. Default `lags`:
         4 (n / 100)^(2/9), with which the automatic selection of Newey & West 1994 starts; as a
@@ -102,9 +102,9 @@ class Regression:
         return np.asarray(inner @ middle @ inner * self.n / self.plain_freedom)
 
     def half_width(self, contrast: ArrayLike) -> float:
-        """Half width of the 95 % interval of a sum of coefficients, weighted with `contrast`.
+        """Half-width of the 95 % interval of a sum of coefficients, weighted with `contrast`.
 
-        The wider of the two ways to allow for days being alike.
+        The wider of the two ways to allow for autocorrelation.
         """
         weights = np.asarray(contrast, dtype=np.float64)
         both = (self.covariance(), self.newey_west())
@@ -117,7 +117,7 @@ class Regression:
         value = float(weights @ self.coefficients)
         words = f"{basis}; t interval"
         if self.correlation > 0:
-            words += f" widened for days being alike (lag-1 correlation {self.correlation:.2f})"
+            words += f" widened for autocorrelation (lag-1 correlation {self.correlation:.2f})"
         return self._measured(value, weights, unit=unit, basis=words)
 
     def ratio(self, part: ArrayLike, whole: ArrayLike, *, basis: str) -> Estimate:
@@ -194,7 +194,7 @@ def without_dust(left: Array, values: Array) -> Array:
 
 
 def day_correlation(design: Array, residuals: Array, position: NDArray[np.int64]) -> float:
-    """How alike the residuals of one day and the next are, 0 to 0.95.
+    """Lag-1 autocorrelation of the residuals of days, 0 to 0.95.
 
     The correlation at which a first-order autoregression is likeliest, once the fitted terms are
     allowed for (restricted likelihood, as in `Regression.covariance`); days that are missing count
@@ -232,7 +232,7 @@ def _whitened(
     return np.vstack([columns[:1], rest]), float(np.log(sd).sum())
 
 
-def alike_series(
+def resampled_residuals(
     fit: Regression, *, number: int, rng: np.random.Generator, correlation: float | None = None
 ) -> Array:
     """Residuals as they might have come out, shape (n, number).

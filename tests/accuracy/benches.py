@@ -58,7 +58,7 @@ def half_w(found, power_w: float, *, rated: bool = True) -> float:
         compared_at_w=(found.compared_at_w or np.inf,),
     )
     # Of an offset of which nothing else is known, 95 % of the limit holds 95 %.
-    known_w = 0.95 * floor.even_w + floor.normal_w
+    known_w = 0.95 * floor.offset_limit_w + floor.offset_half_w
     share = found.half_at_load / found.multiplier.value
     return hypot(share * power_w, floor.left_at(power_w) * known_w)
 

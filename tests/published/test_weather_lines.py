@@ -18,7 +18,7 @@ def whiteside():
 
 def plain(design, values):
     fit = fit_line(design, values, correlation=0.0)
-    return fit, np.sqrt(np.diag(fit.covariance(alike=False)))
+    return fit, np.sqrt(np.diag(fit.covariance(independent=True)))
 
 
 # Weekly gas = base + slope x temperature, standard errors, residual sd, and the fit at 5 deg C.

@@ -7,8 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.house import clamp_floor
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
 from homeenergy.house.schedule import Clamp, Correction
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.stats.lines import line_posterior
@@ -123,7 +122,7 @@ def off_at(clamp, power_w):
         offset_uncertainty_w=clamp.offset_uncertainty_w,
         compared_at_w=(clamp.compared_at_w or inf,),
     )
-    return np.hypot(clamp.uncertainty * power_w, floor.left_at(power_w) * floor.normal_w)
+    return np.hypot(clamp.uncertainty * power_w, floor.left_at(power_w) * floor.offset_half_w)
 
 
 def test_what_house_toml_states_holds_at_every_load(tmp_path, draws):
@@ -190,7 +189,9 @@ def test_what_is_stated_is_what_a_reading_is_off_by_at_every_load(stated_w):
     for clamp_w in (0.0, 50.0, 300.0, 3000.0):
         off = np.array([1.0, clamp_w])
         power_w = found.multiplier.value * clamp_w + stated_w
-        half_w = np.hypot(factor * (power_w - stated_w), floor.left_at(power_w) * floor.normal_w)
+        half_w = np.hypot(
+            factor * (power_w - stated_w), floor.left_at(power_w) * floor.offset_half_w
+        )
         # Student's factor with some five degrees of freedom, less where the offset has a limit.
         assert 1.7 < half_w / np.sqrt(off @ squares @ off) < 2.9
 
@@ -226,7 +227,7 @@ def test_a_demanded_offset_is_known_at_every_load_as_the_line_knows_it():
     for clamp_w in (0.0, 30.0, 600.0, 3000.0):
         power_w = slope * clamp_w + offset
         share = found.half_at_load / slope
-        half_w = np.hypot(share * slope * clamp_w, floor.left_at(power_w) * floor.normal_w)
+        half_w = np.hypot(share * slope * clamp_w, floor.left_at(power_w) * floor.offset_half_w)
         whole_w = (
             clamp_w * own.half(slope + offset / clamp_w, slope=1.0, offset=1 / clamp_w)
             if clamp_w
@@ -276,7 +277,7 @@ def test_an_offset_in_use_that_is_not_small_beside_the_loads(stated_w, accuracy,
         for power_w in (0.0, 20.0, 100.0, 3000.0):
             read_w = found.multiplier.value * (power_w - offset_w) / 0.98 + stated_w
             share = found.half_at_load / found.multiplier.value
-            off_w = known.left_at(power_w) * (known.normal_w + 0.95 * known.even_w)
+            off_w = known.left_at(power_w) * (known.offset_half_w + 0.95 * known.offset_limit_w)
             row.append(abs(read_w - power_w) <= np.hypot(share * power_w, off_w))
         held.append(row)
     draws.check(held, 0.9)
@@ -343,12 +344,12 @@ def test_the_floor_of_a_clamp_by_hand(tmp_path):
     """20 A x 240 V in 4096 steps are 1.17 W, twice that where readings are doubled."""
     plain = floor(tmp_path, "rating_a = 20, multiplier = -2")
     assert plain.resolution_w == pytest.approx(2 * 4800 / 4096)
-    assert (plain.even_w, plain.normal_w) == (plain.resolution_w / 2, 0.0)
+    assert (plain.offset_limit_w, plain.offset_half_w) == (plain.resolution_w / 2, 0.0)
     stated = floor(tmp_path, "rating_a = 20, offset_uncertainty_w = 0.3")
     assert stated.resolution_w == pytest.approx(4800 / 4096)
-    assert (stated.even_w, stated.normal_w) == (0.0, 0.3)
+    assert (stated.offset_limit_w, stated.offset_half_w) == (0.0, 0.3)
     unknown = floor(tmp_path, "rating_a = 20", volts="")
-    assert (unknown.resolution_w, unknown.even_w, unknown.normal_w) == (0, 0, 0)
+    assert (unknown.resolution_w, unknown.offset_limit_w, unknown.offset_half_w) == (0, 0, 0)
 
 
 def test_of_dated_corrections_the_worst_counts_where_all_state_one(tmp_path):

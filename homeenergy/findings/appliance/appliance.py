@@ -106,10 +106,10 @@ def _with_clamp(kwh: Estimate, floor: ClampFloor, *, rest: Standby, hours: float
     """
     parts = floor.parts(kwh.value, hours=hours, rounding_w=rest.rounding_w)
     known, words = isfinite(kwh.value) and isfinite(hours), [kwh.basis]
-    if known and (rest.step_w or floor.even_w):
-        words.append(f"readings in steps of {max(rest.step_w, 2 * floor.even_w):.3g} W")
-    if known and floor.normal_w:
-        words.append(f"the clamp's offset known to {floor.normal_w:.2g} W")
+    if known and (rest.step_w or floor.offset_limit_w):
+        words.append(f"readings in steps of {max(rest.step_w, 2 * floor.offset_limit_w):.3g} W")
+    if known and floor.offset_half_w:
+        words.append(f"the clamp's offset known to {floor.offset_half_w:.2g} W")
     if known and floor.uncertainty:
         words.append(f"clamp known to {100 * floor.uncertainty:.2g} %")
     return kwh.with_parts(parts, basis="; ".join(words))

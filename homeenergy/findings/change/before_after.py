@@ -17,8 +17,8 @@ from homeenergy.findings.weather.models import Balance
 from homeenergy.stats.regression import (
     MOST_CORRELATION,
     Regression,
-    alike_series,
     fit_line,
+    resampled_residuals,
     without_dust,
 )
 
@@ -106,7 +106,7 @@ def chance_of_one(
     """How often a step so plain appears by chance on one given day."""
     step = (np.arange(values.size) >= split).astype(np.float64)
     fit = fit_line(np.column_stack([design, step]), values, position=position)
-    columns = np.column_stack([values, alike_series(fit, number=number, rng=rng)])
+    columns = np.column_stack([values, resampled_residuals(fit, number=number, rng=rng)])
     least = min(split, values.size - split)
     found = steps(design, columns, least=least)
     f = found.f[np.flatnonzero(found.splits == split)[0]]
@@ -132,7 +132,7 @@ def chance_of_any(
     step = (np.arange(values.size) >= split).astype(np.float64)
     fit = fit_line(np.column_stack([design, step]), values, position=position)
     correlation = _matched(fit, design, least, rng)
-    series = alike_series(fit, number=number, rng=rng, correlation=correlation)
+    series = resampled_residuals(fit, number=number, rng=rng, correlation=correlation)
     found = steps(design, np.column_stack([values, series]), least=least)
     return Chance(p=_share(found.f.max(axis=0)), draws=number, correlation=correlation)
 
@@ -242,8 +242,8 @@ def before_after(
     the data say so (Bayesian information criterion), the weather counts differently after it.
     Intervals allow for days being like those before: see `Regression`. An unknown day is that of
     least squares; its interval follows Bai 1997. The chance is counted in series without a change
-    but with the scatter and the correlation of these days (`alike_series`), searched in the same
-    way: the greatest F of all days, or the F of the day given (Andrews 1993).
+    but with the scatter and the correlation of these days (`resampled_residuals`), searched in the
+    same way: the greatest F of all days, or the F of the day given (Andrews 1993).
 
     Examples
     --------

@@ -24,9 +24,9 @@ from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.regression import (
     Regression,
-    alike_series,
     day_correlation,
     fit_line,
+    resampled_residuals,
 )
 from homeenergy.units import H_PER_DAY
 
@@ -241,7 +241,7 @@ def weather_dependence(
     n (1 - r) / (1 + r) for a lag-1 correlation r; one in which colder days need less heat, or
     warmer days less cooling, is ruled out. Intervals are those of the middle 95 % of 400 fits,
     balance points and all, to the model plus residuals drawn anew with their correlation
-    (`alike_series`); they take the shape as given.
+    (`resampled_residuals`); they take the shape as given.
 
     CV(RMSE) is that of ASHRAE Guideline 14. Its limits for calibrated simulations do not apply to a
     regression on days, and NMBE of the days that were fitted is zero by construction: neither is
@@ -334,7 +334,7 @@ def _draws(
     """Fits of the same shape to residuals drawn anew."""
     rng = np.random.default_rng(SEED)
     fitted = regression.design @ regression.coefficients
-    values = fitted[:, None] + alike_series(regression, number=DRAWS, rng=rng)
+    values = fitted[:, None] + resampled_residuals(regression, number=DRAWS, rng=rng)
     step_c = 0.5 if balance.shape == "both" else 0.25
     # Nearly to the coldest and warmest day: how far a balance point may lie off is asked here.
     options = [balance, *candidates(balance.shape, celsius, step_c=step_c, beside=2)]
