@@ -106,7 +106,7 @@ class LogColumn:
 class LogLayout:
     """How one family of log files is laid out: a [[log]] of house.toml.
 
-    `missing` holds texts that stand for a missing value, besides the usual ones; `thousands` is the
+    `missing` holds texts that mean a missing value, besides the usual ones; `thousands` is the
     mark between the thousands of its numbers, if any.
     """
 
@@ -119,9 +119,7 @@ class LogLayout:
             must="stay inside the house's folder",
         ),
     ]
-    columns: Annotated[
-        Mapping[str, LogColumn], Key(help="where the readings of each circuit stand")
-    ]
+    columns: Annotated[Mapping[str, LogColumn], Key(help="where the readings of each circuit are")]
     format: Annotated[
         Literal["csv", "parquet"],
         Key(help="csv (also .csv.gz) or parquet", example="parquet", always=True),
@@ -169,7 +167,7 @@ class LogLayout:
     ] = 0
     missing: Annotated[
         tuple[str, ...],
-        Key(help="texts that stand for a missing value", example=["ERR", "--"]),
+        Key(help="texts that mean a missing value", example=["ERR", "--"]),
     ] = ()
     time_columns: Annotated[
         tuple[str | int, ...],
@@ -445,7 +443,7 @@ def _column(
 def _volts_and_amps(log: Fields, table: Fields, *, shape: str, header: bool) -> LogColumn:
     if shape == "long":
         raise table.refuse(
-            "volts", 'needs `layout = "wide"`: volts and amps must stand in the same row'
+            "volts", 'needs `layout = "wide"`: volts and amps must be in the same row'
         )
     for name in ("volts", "amps"):
         if not table.has(name):

@@ -42,7 +42,7 @@ class Table:
 
 TABLES = (
     Table(head="", keys=(Schedule,), text="The first lines of the file, before any table."),
-    Table(head="[supply]", keys=(Supply,), text="What the utility brings in."),
+    Table(head="[supply]", keys=(Supply,), text="What the utility supplies."),
     Table(
         head="[tariff]",
         keys=(Tariff,),
@@ -78,7 +78,7 @@ TABLES = (
     Table(
         head="[[tariff.change]]",
         keys=(PriceChange,),
-        text="Prices that hold from a local date on, in place of all those before: one price, "
+        text="Prices that apply from a local date on and replace all earlier ones: one price, "
         "[[tariff.change.period]] or [[tariff.change.block]].",
     ),
     Table(
@@ -97,7 +97,7 @@ TABLES = (
     Table(
         head="clamp = { ... }",
         keys=(Clamp,),
-        text="How the clamp of a circuit is made, how it sits and what corrects it.",
+        text="The clamp of a circuit: its rating, its conductors and its corrections.",
     ),
     Table(
         head="multiplier = [{ ... }, ...]",
@@ -180,7 +180,7 @@ def reference() -> str:
         "check the file; change those. A starting point to copy is "
         "[starter_house/house.toml](starter_house/house.toml).",
         "",
-        "The file is TOML: texts stand in double quotes, a line is `key = value`, what follows a # "
+        "The file is TOML: texts are in double quotes, a line is `key = value`, what follows a # "
         "is a comment. A key that is not listed here is refused, with the nearest one that is.",
     ]
     for table in TABLES:

@@ -47,7 +47,7 @@ def _zone(fields: Fields, name: str) -> ZoneInfo:
         raise fields.refuse(
             name,
             f"cannot be used: {error}",
-            fix='Write the region the house stands in, such as "Europe/Berlin".',
+            fix='Write the region of the house, such as "Europe/Berlin".',
         ) from None
 
 
@@ -60,7 +60,7 @@ def _image(fields: Fields, name: str) -> Path:
     if not image.is_file():
         raise fields.refuse(
             name,
-            f"names a file that is not there: {image}",
+            f"names a file that does not exist: {image}",
             fix="The path begins at the folder of house.toml.",
         )
     return image
@@ -69,7 +69,7 @@ def _image(fields: Fields, name: str) -> Path:
 Uncertainty = Annotated[
     float | None,
     Key(
-        help="how far the multiplier may be off, as a share of it, at 95 %",
+        help="uncertainty of the multiplier, as a share of it, at 95 %",
         example=0.02,
         check=lambda share: 0 <= share < 1,
         must="be a share of the multiplier such as 0.02 for 2 %",
@@ -86,7 +86,7 @@ Offset = Annotated[
 OffsetUncertainty = Annotated[
     float | None,
     Key(
-        help="how far the offset may be off, at 95 %",
+        help="uncertainty of the offset, at 95 %",
         unit="W",
         example=0.5,
         check=lambda off_w: off_w >= 0,
@@ -144,17 +144,17 @@ class Clamp:
     `compared_at_w` the load at which the multiplier was found and its uncertainty holds [W]. Where
     a clamp was moved, `corrections` holds all of these in order of time, and those of the clamp are
     the last. `conductors` are what runs through it ("L1", "-L2" against its arrow, "2*L1" twice),
-    `volts_leg` the leg whose voltage its meter multiplies with.
+    `volts_leg` the leg whose voltage its meter multiplies by.
     """
 
     rating_a: Annotated[
         float | None,
-        Key(help="primary current that it is made for", unit="A", example=50, positive=True),
+        Key(help="rated primary current", unit="A", example=50, positive=True),
     ] = None
     multiplier: Annotated[
         float,
         Key(
-            help="readings are multiplied with it",
+            help="readings are multiplied by it",
             kind="a number, or a list of corrections",
             example=2,
             read=lambda fields, name: (
@@ -162,8 +162,8 @@ class Clamp:
             ),
             check=lambda value: value != 0,
             must="not be 0: it would erase the readings",
-            more="The multiplier is 2 where a clamp sits on one leg of a 240 V circuit, -1 where\n"
-            "it sits the wrong way round, 1.02 where a bench comparison found it 2 % low. Where\n"
+            more="The multiplier is 2 where a clamp is on one leg of a 240 V circuit, -1 where\n"
+            "it is on backwards, 1.02 where a bench comparison found it 2 % low. Where\n"
             'it changed: multiplier = [{ value = 1 }, { value = 2, from = "2026-10-25 14:00" }];\n'
             "each may have the keys from uncertainty to compared_at_w of its own.\n"
             "`homeenergy check` proposes these keys from a bench comparison.",
@@ -183,7 +183,7 @@ class Clamp:
     ] = ()
     volts_leg: Annotated[
         str | None,
-        Key(help="leg whose voltage its meter multiplies with", kind="a leg", example="L1"),
+        Key(help="leg whose voltage its meter multiplies by", kind="a leg", example="L1"),
     ] = None
 
     @property
@@ -240,7 +240,7 @@ class Circuit:
     season: Annotated[
         Seasonality | None,
         Key(
-            help="how much the weather of a year drives it",
+            help="how strongly it depends on the season",
             example="some",
             more='"strong" heats or cools rooms, "some" is a refrigerator, a water heater or\n'
             'lights, "none" a kettle or a television. Left out, it is found from the temperatures\n'
@@ -306,7 +306,7 @@ class ProgrammeName:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CarbonFactor:
-    """Carbon dioxide of a kWh [kg per kWh], of which year and by whose reckoning."""
+    """Carbon dioxide of a kWh [kg per kWh], of which year and who published it."""
 
     kg_per_kwh: Annotated[
         float,
@@ -319,7 +319,7 @@ class CarbonFactor:
             fix="Grams per kWh must be divided by 1000, pounds per kWh multiplied by 0.45359237.",
         ),
     ]
-    source: Annotated[str, Key(help="by whose reckoning", example="US EIA, FAQ 74, US generation")]
+    source: Annotated[str, Key(help="who published it", example="US EIA, FAQ 74, US generation")]
     year: Annotated[
         int,
         Key(
@@ -376,9 +376,7 @@ class Schedule:
             write=str,
         ),
     ]
-    supply: Annotated[Supply, Key(help="what the utility brings in")] = field(
-        default_factory=Supply
-    )
+    supply: Annotated[Supply, Key(help="what the utility supplies")] = field(default_factory=Supply)
     tariff: Annotated[
         Tariff | None, Key(help="what energy costs; all forms of a tariff are in shared/tariffs")
     ] = None

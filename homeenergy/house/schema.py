@@ -364,7 +364,7 @@ def load_toml(path: Path) -> dict[str, Any]:
             column=int(place[2]) if place else None,
             fix="The key or table is there already: keep one of the two."
             if twice
-            else "Texts stand in double quotes; a line is `key = value`.",
+            else "Texts are in double quotes; a line is `key = value`.",
         ) from None
 
 

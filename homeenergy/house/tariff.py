@@ -139,7 +139,7 @@ class Tariff:
     blocks: Annotated[tuple[PriceBlock, ...], Key(name="block", help="steps")] = ()
     blocks_per: Annotated[
         BlocksPer,
-        Key(help="after which the first [[tariff.block]] begins anew", example="month"),
+        Key(help="after which the first [[tariff.block]] begins again", example="month"),
     ] = "month"
     demand: Annotated[
         tuple[DemandCharge, ...], Key(help="charges for the greatest power of a month")
@@ -158,7 +158,7 @@ class Tariff:
         ),
     ] = frozenset()
     changes: Annotated[
-        tuple[PriceChange, ...], Key(name="change", help="all prices anew, from a date on")
+        tuple[PriceChange, ...], Key(name="change", help="all prices that apply from a date on")
     ] = ()
     name: Annotated[str, Key(help="what it is called", example="Two rates")] = ""
     year: Annotated[
@@ -176,7 +176,9 @@ class Tariff:
         for number, version in enumerate(self.versions):
             where = f"change {number} of the tariff" if number else "the tariff"
             if self.priced_by_time == bool(version.blocks):
-                raise HouseError(f"{where} has no steps: a tariff has steps always or never")
+                raise HouseError(
+                    f"{where} has no steps: a tariff must have steps throughout or not at all"
+                )
             if version.blocks and not begins_anew(version.start, self.blocks_per):
                 raise HouseError(f"{where} must begin with a {self.blocks_per}, as the steps do")
             if number and version.start.day != 1 and self._has_demand:
@@ -544,7 +546,7 @@ def mean_powers(
     n = interval_min * 60 / slot_s
     if n < 1 or n != int(n):
         raise HouseError(
-            f"energy of every {slot_s / 60:g} min does not tell the mean power of "
+            f"energy of every {slot_s / 60:g} min does not give the mean power of "
             f"{interval_min} min, on which the demand charge depends",
             fix=f"Give it for each {interval_min} min, or for shorter slots that make these up.",
         )

@@ -94,7 +94,7 @@ def _prices(
     if len(given) > 1:
         raise table.refuse(
             given[1],
-            f"cannot stand beside `{given[0]}`",
+            f"cannot be combined with `{given[0]}`",
             fix="A tariff has one price, or [[...period]] by time of use, or [[...block]] steps.",
         )
     price = table.number("price_per_kwh", required=not given)
@@ -195,7 +195,7 @@ def _blocks(table: Fields) -> tuple[PriceBlock, ...]:
             raise row.refuse(
                 "up_to_kwh",
                 f"overlaps the block before it, which goes up to {found[-1].up_to_kwh:g} kWh",
-                fix="Blocks stand in order, each up to more than the one before.",
+                fix="Blocks must be in order, each ending higher than the one before.",
             )
         found.append(block)
     return tuple(found)
@@ -237,10 +237,12 @@ def _check_steps(table: Fields, versions: list[PriceChange], *, per: BlocksPer) 
         return
     for row, version in zip([table, *table.tables("change")], versions, strict=True):
         if not version.blocks:
-            raise row.refuse("block", "is missing: a tariff has steps always or never")
+            raise row.refuse(
+                "block", "is missing: a tariff must have steps throughout or not at all"
+            )
         if row is not table and not begins_anew(version.start, per):
             raise row.refuse(
-                "from", f"must be the first day of a {per}, in which the steps begin anew"
+                "from", f"must be the first day of a {per}, in which the steps begin again"
             )
 
 

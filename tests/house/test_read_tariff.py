@@ -182,7 +182,7 @@ price_per_kwh = 0.3
         (
             'currency = "EUR"',
             'currency = "EUR"\nprice_per_kwh = 0.3',
-            "cannot stand beside `price_per_kwh`",
+            "cannot be combined with `price_per_kwh`",
         ),
         ('currency = "EUR"', 'currency = "EUR"\nblocks_per = "day"', "belongs to"),
         (
@@ -240,7 +240,7 @@ def test_holidays_need_a_price(tmp_path):
         (
             "[[tariff.block]]",
             '[[tariff.change]]\nfrom = "2026-04-01"\nprice_per_kwh = 1\n[[tariff.block]]',
-            "steps always or never",
+            "steps throughout or not at all",
         ),
         (
             "price_per_kwh = 0.3",

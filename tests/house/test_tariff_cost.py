@@ -181,7 +181,7 @@ def test_intervals_with_a_hole_and_power_fed_back_do_not_count():
 
 def test_slots_that_do_not_make_up_the_interval_are_refused():
     tariff = replace(FLAT, demand=(ANY_TIME,))
-    with pytest.raises(HouseError, match="every 60 min does not tell the mean power of 15 min"):
+    with pytest.raises(HouseError, match="every 60 min does not give the mean power of 15 min"):
         tariff.cost(slots("2026-05-01", 2, minutes=60), timezone=BERLIN)
     holes = slots("2026-05-01", 2).drop(index=slots("2026-05-01", 2).index[7])
     with pytest.raises(ValueError, match="one length and without holes"):
@@ -252,7 +252,7 @@ def test_an_appliance_that_is_off_at_the_peak_bears_nothing_of_it():
                 "price_per_kwh": 0.3,
                 "changes": (PriceChange(start=date(2026, 4, 1), blocks=BLOCKS),),
             },
-            "the tariff has no steps: a tariff has steps always or never",
+            "the tariff has no steps: a tariff must have steps throughout or not at all",
         ),
         (
             {

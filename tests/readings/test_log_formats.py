@@ -384,7 +384,7 @@ oven = "stove"
             WIDE.replace(
                 "[log.c", 'delimiter = ";"\nlines_above_header = 1\nthousands = ","\n[log.c'
             ),
-            r"line 4, column 'oven': '12,5' is not a number(.|\n)*parts numbers in threes",
+            r"line 4, column 'oven': '12,5' is not a number(.|\n)*groups digits in threes",
         ),
         (
             "time,fridge,oven\n" + OK + "2026-03-01T00:00:20Z,3,off\n",

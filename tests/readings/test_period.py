@@ -93,7 +93,7 @@ def rows_at_each_change(tmp_path, name, settings=""):
 
 def test_rows_at_each_change_need_a_period_and_a_hold(tmp_path):
     for name, settings in (("n", ""), ("h", "hold_s = 3600"), ("p", "period_s = 10")):
-        with pytest.raises(HouseError, match=r"no clear pace(.|\n)*period_s(.|\n)*hold_s"):
+        with pytest.raises(HouseError, match=r"no regular interval(.|\n)*period_s(.|\n)*hold_s"):
             import_logs(rows_at_each_change(tmp_path, name, settings))
     house = rows_at_each_change(tmp_path, "both", "period_s = 10\nhold_s = 3600")
     import_logs(house)
@@ -107,7 +107,7 @@ def test_rows_at_each_change_need_a_period_and_a_hold(tmp_path):
 def test_a_series_at_each_change_needs_a_period(tmp_path):
     stamps, watts = at_each_change()
     series = pd.Series(watts, index=pd.to_datetime(T0 + stamps * S, utc=True))
-    with pytest.raises(ValueError, match=r"no clear pace.*period_s.*hold_s"):
+    with pytest.raises(ValueError, match=r"no regular interval.*period_s.*hold_s"):
         Trace.from_series(series)
     trace = Trace.from_series(series, period_s=10, hold_s=3600)
     expected_wh = (watts[:-1] * np.diff(stamps)).sum() / 3600
@@ -119,7 +119,7 @@ def test_a_series_at_each_change_needs_a_period(tmp_path):
 def test_describe_says_that_there_is_no_pace(tmp_path):
     house = rows_at_each_change(tmp_path, "d")
     remarks = " ".join(describe(house / "logs" / "a.csv").remarks)
-    assert "no clear pace" in remarks
+    assert "no regular interval" in remarks
     assert "hold_s" in remarks
     assert "a row every" not in remarks
 

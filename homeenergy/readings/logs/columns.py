@@ -95,7 +95,7 @@ def meaning(name: str, values: Sequence[float], remarks: list[str]) -> tuple[Qua
         return "energy_counter", "kWh"
     if unit is None or not names_watts(name):
         highest = f" (its highest reading is {there.max():g})" if there.size else ""
-        remarks.append(f"{name!r} does not tell its unit: taken as power in W{highest}, check")
+        remarks.append(f"{name!r} does not name its unit: taken as power in W{highest}, check")
     return "power", unit if unit in ("W", "kW") else "W"
 
 

@@ -38,7 +38,7 @@ def pace_remark(times_ns: NDArray[np.int64]) -> str | None:
     pace = (
         f"a row every {period / NS_PER_S:g} s"
         if has_pace(times_ns, period)
-        else "rows come at no clear pace: state period_s, the length of a sample, and hold_s, "
+        else "rows have no regular interval: state period_s, the length of a sample, and hold_s, "
         "the longest step across which a value still holds"
     )
     return f"{pace}; the first is of {first:%d %B %Y %H:%M:%S} UTC"
@@ -66,13 +66,13 @@ def time_marks(times_ns: NDArray[np.int64], zone: tzinfo) -> tuple[bool, str]:
     stamps = f"the first row is stamped {edges[0]:%H:%M:%S} and the last {edges[1]:%H:%M:%S}"
     if period_s >= LEAST_MARK_S and first_s == period_s:
         return True, (
-            f"{stamps}: taken to mark the end of what a row tells of, since the first row comes "
+            f"{stamps}: taken to mark the end of a row's period, since the first row comes "
             "one period after midnight; check time_marks"
         )
     if period_s >= LEAST_MARK_S and first_s == 0 and last_s == _DAY_S - period_s:
-        return False, f"{stamps}: they mark the start of what a row tells of"
+        return False, f"{stamps}: they mark the start of a row's period"
     return False, (
-        "stamps are taken to mark the start of what a row tells of; if they mark its end, write "
+        "stamps are taken to mark the start of a row's period; if they mark its end, write "
         'time_marks = "end"'
     )
 
@@ -363,7 +363,7 @@ def _columns(base: LogLayout, table: _Table, remarks: list[str]) -> Description:
             numbers.append(name)
             missing |= set(odd)
             remarks += [
-                f"column {name!r}: {cell!r} is no number, and stands in {times} of the "
+                f"column {name!r}: {cell!r} is not a number, and occurs in {times} of the "
                 f"{len(cells)} rows looked at: taken as missing"
                 for cell, times in odd.items()
             ]

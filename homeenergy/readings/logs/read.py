@@ -151,7 +151,7 @@ def _about_thousands(cell: str, layout: LogLayout) -> str | None:
         if not any(mark in cell for mark in MARKS[stated]):
             return None
         return (
-            f"thousands = {toml_text(stated)} parts numbers in threes, as in 1{stated}234; if "
+            f"thousands = {toml_text(stated)} groups digits in threes, as in 1{stated}234; if "
             f"{stated!r} is the decimal mark, write decimal = {toml_text(stated)} instead."
         )
     found = grouped(cell)

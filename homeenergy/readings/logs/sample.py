@@ -47,7 +47,7 @@ def number_marks(
     Raises
     ------
     HouseError
-        If it cannot be told whether 1,234 is a thousand and more or little more than one.
+        If it is not clear whether 1,234 is a thousand and more or little more than one.
     """
     seen = _Seen()
     for column in zip(*rows[:_ROWS], strict=True):
@@ -116,7 +116,7 @@ def _look_at(cell: str, seen: _Seen) -> None:
 def _with_thousands(between: set[str], seen: _Seen, path: Path) -> tuple[str, str, list[str]]:
     if len(between) > 1:
         listed = " and with ".join(map(repr, sorted(between)))
-        raise HouseError(f"numbers have their thousands parted with {listed}", path=path)
+        raise HouseError(f"numbers have their thousands separated by {listed}", path=path)
     (mark,) = between
     decimals = {decimal for decimal, times in seen.decimals.items() if times}
     decimals |= seen.either.keys() - {mark}
@@ -142,7 +142,7 @@ def _two_decimals(path: Path) -> HouseError:
 def _unclear(cell: str, mark: str, path: Path) -> HouseError:
     large, small = cell.replace(mark, ""), cell.replace(mark, ".")
     return HouseError(
-        f"it cannot be told whether {cell!r} means {large} or {small}",
+        f"it is not clear whether {cell!r} means {large} or {small}",
         path=path,
         fix=f'Write the [[log]] block by hand, with thousands = "{mark}" or decimal = "{mark}".',
     )
@@ -298,7 +298,7 @@ def _delimiter_and_lines_above(lines: Sequence[Sequence[str]], path: Path) -> tu
 
 def _no_table(path: Path) -> HouseError:
     return HouseError(
-        "does not look like a table: no comma, semicolon, tab or bar parts its lines evenly",
+        "does not look like a table: no comma, semicolon, tab or bar splits its lines evenly",
         path=path,
         line=1,
         fix="Lines above the header are passed over if they are few: are there many, or is the "

@@ -428,7 +428,7 @@ def series_on_grid(
     if found is not None and not has_pace(times, found):
         if period_s is None:
             raise ValueError(
-                "the index comes at no clear pace (does the logger write when the power changes?): "
+                "the index has no regular interval (does the logger write when power changes?): "
                 "give period_s, the length of a sample, and hold_s, the longest step across which "
                 "a value is held"
             )

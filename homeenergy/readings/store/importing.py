@@ -130,7 +130,7 @@ def _refuse_silent(circuit: str, feeds: list[Feed], survey: Survey) -> None:
                 f"`{feed.log.place}.columns.{circuit}`: no row of {feed.log.layout.files} has "
                 f"{name!r} in column {feed.log.layout.circuit_column!r}",
                 path=survey.folder / "house.toml",
-                fix="`homeenergy describe FILE` lists the names that stand in a log.",
+                fix="`homeenergy describe FILE` lists the names that a log contains.",
             )
 
 
@@ -294,7 +294,7 @@ def import_logs(
     schedule = read_schedule(folder)
     if not schedule.logs:
         raise HouseError(
-            "`log` is missing: the house says nothing about its logs",
+            "`log` is missing: house.toml does not describe the logs",
             path=schedule.folder / "house.toml",
             fix="`homeenergy describe FILE` prints the [[log]] block for a log file.",
         )

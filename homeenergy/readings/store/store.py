@@ -106,7 +106,7 @@ class Store:
             raise HouseError(
                 "this month of the store cannot be read",
                 path=self.path(circuit, month),
-                fix="Run `homeenergy import` on the house again; it is then made anew.",
+                fix="Run `homeenergy import` on the house again; it is then made again.",
             )
         return info
 

@@ -339,7 +339,7 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
     if found is not None and not has_pace(rows.times_ns, found):
         if not stated or layout.hold_s is None:
             raise HouseError(
-                "its rows come at no clear pace, as where a logger writes when the power changes",
+                "its rows have no regular interval, as where a logger writes when power changes",
                 path=path,
                 column=column,
                 fix=f"State in `{log.place}` of house.toml: period_s, the length of a sample (such "
@@ -363,7 +363,7 @@ def _refuse_long_steps(log: Log, rows: Rows, period_ns: int, path: Path) -> None
         why = "a row is written for each watt-hour"
     else:
         hold_ns, share = default_hold_ns(period_ns), LONG_SHARE
-        why = "a logger writes more seldom while little changes"
+        why = "a logger writes less often while little changes"
     if not long_steps_recur(rows.times_ns, hold_ns, share=share):
         return
     seconds = hold_ns / NS_PER_S
