@@ -31,7 +31,6 @@ FOR_TYPES_ALONE = {
     "homeenergy": "its names are imported when they are first used",
     "homeenergy.cli.documents": "a command begins without pandas and matplotlib",
     "homeenergy.cli.frame": "a command begins without pandas and matplotlib",
-    "homeenergy.cycles.programmes": "scikit-learn takes longer to import than to use",
     "homeenergy.show.viewer.figure": "ipympl is there only where a notebook draws",
 }
 # Files of fewer lines that one other file imports, and the idea of each.
@@ -41,8 +40,6 @@ OWN_IDEAS = {
     "homeenergy.show.viewer.files": "what the viewer saves and keeps",
     "homeenergy.show.writeup.measured": "one part of the document",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
-    "homeenergy.simulate.houses.canal_flat": "one house, as data",
-    "homeenergy.simulate.houses.orchard_house": "one house, as data",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }
 MOST_POSITIONAL = 2

@@ -1,6 +1,6 @@
 """Change points to plateaus to run cycles; standby; kinds of appliances."""
 
-from homeenergy.cycles.decisions.house_cycles import house_cycles
+from homeenergy.cycles.house_cycles import house_cycles
 from homeenergy.cycles.programmes import find_programmes
 from homeenergy.cycles.runs.find import Cycles, find_cycles
 from homeenergy.cycles.segment.plateaus import find_plateaus

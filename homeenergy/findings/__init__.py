@@ -10,8 +10,7 @@ from homeenergy.findings.comparison.circuits import (
 )
 from homeenergy.findings.comparison.comparison import compare
 from homeenergy.findings.comparison.times import compare_hours, compare_weekdays, compare_weekend
-from homeenergy.findings.cost.carbon import carbon_of
-from homeenergy.findings.cost.cost import energy_cost, run_costs
+from homeenergy.findings.cost.cost import carbon_of, energy_cost, run_costs
 from homeenergy.findings.cost.stepped import stepped_cost
 from homeenergy.findings.loads.baseload import house_baseload
 from homeenergy.findings.loads.heat_pump import heat_pump_use

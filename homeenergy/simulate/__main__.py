@@ -6,8 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from homeenergy.simulate.houses.canal_flat import write_canal_flat
-from homeenergy.simulate.houses.orchard_house import write_orchard_house
+from homeenergy.simulate.houses.samples import write_canal_flat, write_orchard_house
 
 HOUSES = {"orchard_house": write_orchard_house, "canal_flat": write_canal_flat}
 

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.cycles import find_cycles, house_cycles
-from homeenergy.cycles.decisions.lines import (
+from homeenergy.cycles.decisions import (
     Decision,
     add_decisions,
     read_decisions,

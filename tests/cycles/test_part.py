@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.cycles import find_cycles
-from homeenergy.cycles.decisions.house_cycles import runs_again, standby_between
+from homeenergy.cycles.house_cycles import runs_again, standby_between
 from homeenergy.readings import Trace
 
 DAY = 1440

@@ -24,7 +24,7 @@ from homeenergy.findings import (
     weather_dependence,
 )
 from homeenergy.findings.comparison.comparison import Worth
-from homeenergy.findings.days.daily import remainder_per_day
+from homeenergy.findings.days import remainder_per_day
 from homeenergy.findings.saving.what_if import switch_programme
 from homeenergy.house.clamp_floor import ClampFloor, floor_of_sum
 from homeenergy.readings import open_house, read_outdoor

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from homeenergy.findings.days.daily import daily_energy, energy_per_day, parts_of_days
+from homeenergy.findings.days import daily_energy, energy_per_day, parts_of_days
 from homeenergy.readings import Trace
 
 

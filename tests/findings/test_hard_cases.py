@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from homeenergy.findings import house_findings
-from homeenergy.findings.days.daily import energy_per_day
+from homeenergy.findings.days import energy_per_day
 from homeenergy.show.document.records import findings_record
 from homeenergy.stats.estimate import Estimate, mean_estimate
 

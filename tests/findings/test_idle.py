@@ -7,7 +7,7 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings, idle_or_use, switching_off
 from homeenergy.findings.appliance.appliance import appliance_finding
-from homeenergy.findings.days.day_parts import between_edges, day_parts
+from homeenergy.findings.day_parts import between_edges, day_parts
 from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings import Trace, open_house

@@ -6,7 +6,7 @@ import pytest
 
 from homeenergy.findings import energy_cost, label_energy, shift_to_cheap_hours
 from homeenergy.findings.appliance.appliance import appliance_finding
-from homeenergy.findings.days.daily import daily_energy
+from homeenergy.findings.days import daily_energy
 from homeenergy.house import Tariff
 from homeenergy.house.prices import PricePeriod
 from homeenergy.house.schedule import Circuit

@@ -6,7 +6,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import weather_dependence
-from homeenergy.findings.days.daily import daily_energy
+from homeenergy.findings.days import daily_energy
 from homeenergy.findings.weather.models import best_balance, candidates, search
 from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.readings import open_house, read_outdoor

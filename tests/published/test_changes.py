@@ -8,7 +8,7 @@ from scipy.stats import norm
 
 from homeenergy.findings import before_after, find_changes
 from homeenergy.findings.change.before_after import BAI_97_5, steps
-from homeenergy.findings.days.daily import daily_energy
+from homeenergy.findings.days import daily_energy
 
 from .household import HOUSE_ZONE
 from .whiteside import table

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.findings import house_findings
-from homeenergy.findings.days.daily import daily_energy
+from homeenergy.findings.days import daily_energy
 from homeenergy.readings import describe
 
 from .household import HOUSE_ZONE, LOG_ZONE, ROWS, SUB_METERS

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from homeenergy.cycles import house_cycles
-from homeenergy.cycles.decisions.lines import read_decisions
+from homeenergy.cycles.decisions import read_decisions
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.readings import open_house

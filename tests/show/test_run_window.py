@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.cycles import find_cycles
-from homeenergy.cycles.decisions.lines import Decision
+from homeenergy.cycles.decisions import Decision
 from homeenergy.show.explorer.window import (
     best_split,
     choices,

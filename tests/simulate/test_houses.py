@@ -7,10 +7,7 @@ import pytest
 
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.simulate.houses.build import Hole, simulate_house
-from homeenergy.simulate.houses.canal_flat import LOGS as FLAT_LOGS
-from homeenergy.simulate.houses.canal_flat import PLAN as FLAT
-from homeenergy.simulate.houses.orchard_house import LOGS as ORCHARD_LOGS
-from homeenergy.simulate.houses.orchard_house import PLAN as ORCHARD
+from homeenergy.simulate.houses.samples import FLAT, FLAT_LOGS, ORCHARD, ORCHARD_LOGS
 from homeenergy.simulate.houses.write import write_folder, write_long, write_wide
 
 SMALL_ORCHARD = replace(

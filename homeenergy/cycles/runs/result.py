@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.cycles.decisions.lines import Decision
+from homeenergy.cycles.decisions import Decision
 from homeenergy.cycles.rest import Standby
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.stats.estimate import Estimate

@@ -14,7 +14,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.remarks import remarks_on
 from homeenergy.findings.cost.cost import cost_of_days, energy_cost, price_outside_runs
-from homeenergy.findings.days.daily import daily_energy, energy_per_day, local_days, parts_of_days
+from homeenergy.findings.days import daily_energy, energy_per_day, local_days, parts_of_days
 from homeenergy.findings.weather.seasons import SeasonOfUse, season_of_use, season_remark
 from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
 from homeenergy.house.schedule import Circuit, Supply, Tariff

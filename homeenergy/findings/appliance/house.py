@@ -10,14 +10,14 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.cycles import house_cycles
-from homeenergy.cycles.decisions.lines import read_decisions
+from homeenergy.cycles.decisions import read_decisions
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.remarks import bench_remarks
 from homeenergy.findings.appliance.table import Findings
 from homeenergy.findings.cost.stepped import with_share_of_bill
-from homeenergy.findings.days.daily import (
+from homeenergy.findings.days import (
     LEAST_COVERAGE,
     daily_energy,
     energy_per_day,

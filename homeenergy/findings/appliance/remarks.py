@@ -7,7 +7,7 @@ from collections import Counter
 import numpy as np
 
 from homeenergy.cycles import Cycles
-from homeenergy.cycles.decisions.lines import Act
+from homeenergy.cycles.decisions import Act
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.wording import kind_words, percent_text
 from homeenergy.house.kinds import KINDS

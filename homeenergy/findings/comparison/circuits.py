@@ -22,7 +22,7 @@ from homeenergy.findings.comparison.comparison import (
 )
 from homeenergy.findings.cost.cost import run_costs
 from homeenergy.findings.cost.mean_price import SAME_PRICE, mean_price
-from homeenergy.findings.days.daily import LEAST_COVERAGE, local_days
+from homeenergy.findings.days import LEAST_COVERAGE, local_days
 from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
 from homeenergy.units import H_PER_DAY, S_PER_DAY, S_PER_H, WH_PER_KWH

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.days.daily import LEAST_COVERAGE
+from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.house.prices import DemandCharge, season_number
 from homeenergy.house.tariff import Bill, Tariff, power_over
 from homeenergy.readings.house import House

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.cost.demand import with_demand
-from homeenergy.findings.days.daily import LEAST_COVERAGE, daily_energy
+from homeenergy.findings.days import LEAST_COVERAGE, daily_energy
 from homeenergy.house.prices import PriceBlock, block_cost
 from homeenergy.house.tariff import FREQUENCY, Tariff
 from homeenergy.readings.house import House

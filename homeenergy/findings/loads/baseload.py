@@ -19,7 +19,7 @@ from homeenergy.findings.appliance.wording import (
     percent_text,
     value_text,
 )
-from homeenergy.findings.days.daily import LEAST_COVERAGE
+from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.house.clamp_floor import CLAMP_LIMIT, clamp_floor
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House

@@ -18,8 +18,8 @@ from homeenergy.findings.appliance.wording import (
     percent_text,
     value_text,
 )
-from homeenergy.findings.days.daily import energy_per_day
-from homeenergy.findings.days.day_parts import day_parts
+from homeenergy.findings.day_parts import day_parts
+from homeenergy.findings.days import energy_per_day
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, measured, number_text, rounded_up
 from homeenergy.stats.means import ratio_of_days

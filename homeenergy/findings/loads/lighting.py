@@ -13,8 +13,8 @@ from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.wording import clipped, estimate_text, interval_text, value_text
-from homeenergy.findings.days.daily import LEAST_COVERAGE
-from homeenergy.findings.days.day_parts import between_edges, day_edges_ns, in_runs
+from homeenergy.findings.day_parts import between_edges, day_edges_ns, in_runs
+from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, number_text
 from homeenergy.stats.means import mean_of_days, ratio_of_days

@@ -15,7 +15,7 @@ from homeenergy.findings.appliance.wording import interval_text, value_text
 from homeenergy.findings.comparison.circuits import timezone_of
 from homeenergy.findings.cost.cost import run_costs
 from homeenergy.findings.cost.mean_price import mean_price
-from homeenergy.findings.days.daily import local_days
+from homeenergy.findings.days import local_days
 from homeenergy.house.schedule import ProgrammeName
 from homeenergy.house.tariff import Tariff
 from homeenergy.stats.estimate import Estimate, mean_estimate

@@ -19,7 +19,7 @@ from homeenergy.findings.appliance.wording import (
     value_text,
 )
 from homeenergy.findings.cost.mean_price import mean_price, price_at_rest
-from homeenergy.findings.days.day_parts import day_parts
+from homeenergy.findings.day_parts import day_parts
 from homeenergy.findings.loads.idle import bound_text
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
 from homeenergy.findings.year.annual import AnnualEnergy, annual_energy, with_unseen_days

@@ -14,7 +14,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.wording import estimate_text, percent_text
 from homeenergy.findings.cost.cost import PriceClock, plateaus_of_runs
-from homeenergy.findings.days.daily import LEAST_COVERAGE, sums_of_days
+from homeenergy.findings.days import LEAST_COVERAGE, sums_of_days
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.prices import season_number
 from homeenergy.house.tariff import Tariff

@@ -12,7 +12,7 @@ from homeenergy.cycles.programmes import Programmes
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.wording import estimate_text
-from homeenergy.findings.days.day_parts import day_edges_ns
+from homeenergy.findings.day_parts import day_edges_ns
 from homeenergy.findings.loads.idle import IdleUse
 from homeenergy.findings.loads.lighting import HoursOfUse
 from homeenergy.findings.saving.saving import (

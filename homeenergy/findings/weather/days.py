@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.days.daily import LEAST_COVERAGE, midnights
+from homeenergy.findings.days import LEAST_COVERAGE, midnights
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H
 
 # Between readings further apart than this the temperature is not known. Own rule.

@@ -14,7 +14,7 @@ from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.wording import clipped, estimate_text
 from homeenergy.findings.cost.mean_price import mean_price
 from homeenergy.findings.cost.stepped import price_of_a_year
-from homeenergy.findings.days.daily import LEAST_COVERAGE
+from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.findings.weather.seasons import SeasonOfUse, season_of_use, season_remark
 from homeenergy.house.kinds import KINDS, Seasonality
 from homeenergy.house.tariff import Tariff

@@ -13,7 +13,7 @@ import pandas as pd
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.wording import estimate_text, percent_text
-from homeenergy.findings.days.daily import LEAST_COVERAGE, sums_of_days
+from homeenergy.findings.days import LEAST_COVERAGE, sums_of_days
 from homeenergy.findings.year.annual import annual_energy
 from homeenergy.house.schema import load_toml
 from homeenergy.stats.estimate import Estimate, measured

@@ -14,7 +14,7 @@ import pandas as pd
 from ipywidgets import HTML, SelectionSlider
 from matplotlib.figure import Figure
 
-from homeenergy.cycles.decisions.lines import (
+from homeenergy.cycles.decisions import (
     FILE_NAME,
     Act,
     Decision,

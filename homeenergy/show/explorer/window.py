@@ -10,14 +10,14 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.cycles import Cycles, find_cycles
-from homeenergy.cycles.decisions.house_cycles import (
+from homeenergy.cycles.decisions import Decision
+from homeenergy.cycles.house_cycles import (
     decided,
     runs_again,
     saved_settings,
     standby_between,
 )
-from homeenergy.cycles.decisions.lines import Decision
-from homeenergy.findings.days.daily import local_days
+from homeenergy.findings.days import local_days
 from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House

@@ -18,7 +18,7 @@ from homeenergy.findings.appliance.wording import (
     interval_text,
     value_text,
 )
-from homeenergy.findings.days.daily import daily_energy
+from homeenergy.findings.days import daily_energy
 from homeenergy.findings.loads.heat_pump import HeatPumpUse
 from homeenergy.findings.weather.fit import WeatherFit
 from homeenergy.findings.weather.models import SHAPE_WORDS

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from homeenergy.findings.appliance.wording import clipped, interval_text, value_text
-from homeenergy.findings.days.daily import hourly_energy
+from homeenergy.findings.days import hourly_energy
 from homeenergy.findings.loads.lighting import HoursOfUse
 from homeenergy.readings import coarser_trace
 from homeenergy.readings.trace import Trace, as_trace

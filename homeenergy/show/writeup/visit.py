@@ -12,7 +12,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.wording import estimate_text
 from homeenergy.findings.change.before_after import before_after
 from homeenergy.findings.change.change import Change
-from homeenergy.findings.days.daily import daily_energy
+from homeenergy.findings.days import daily_energy
 from homeenergy.house.appliance_names import appliance_names
 from homeenergy.house.clamp_floor import clamp_floor, floor_of_sum
 from homeenergy.house.schedule import Circuit

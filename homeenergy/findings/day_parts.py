@@ -10,7 +10,7 @@ from homeenergy.cycles import Cycles
 from homeenergy.cycles.rest import find_rest
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.days.daily import LEAST_COVERAGE
+from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
 
 

@@ -1,4 +1,4 @@
-"""Orchard house: split phase, one-second logs over the end of daylight saving time."""
+"""The sample houses: one of split phase by the second, one of three phases by the minute."""
 
 from __future__ import annotations
 
@@ -8,11 +8,13 @@ from pathlib import Path
 from homeenergy.house.layouts import LogLayout
 from homeenergy.simulate.appliances import washing
 from homeenergy.simulate.appliances.small import (
+    bathroom_fan,
     coffee_machine,
     computer,
     constant_draw,
     lights,
     router,
+    toaster,
     vacuum_cleaner,
 )
 from homeenergy.simulate.houses.build import (
@@ -23,8 +25,9 @@ from homeenergy.simulate.houses.build import (
     panel,
     simulate_house,
 )
-from homeenergy.simulate.houses.write import own_columns, write_folder, write_wide
+from homeenergy.simulate.houses.write import own_columns, write_folder, write_long, write_wide
 
+# Orchard house: over the end of daylight saving time.
 CSV_DATES = ("2026-10-31", "2026-11-01", "2026-11-02")
 
 # What differs from a circuit of 15 A on one leg.
@@ -34,7 +37,7 @@ TANK = ONE_LEG | {"breaker_a": 30, "season": "some"}
 INVERTER = LARGE | {"draw": "heat_pump", "season": "strong"}
 COLD_FILL = partial(washing.washing_machine, heater_w=0.0)
 SMALL_HEATER = partial(washing.dishwasher, heater_w=830.0, twice_chance=0.0)
-CIRCUITS = panel(
+ORCHARD_CIRCUITS = panel(
     ("fridge", "Refrigerator", "refrigerator", "L1"),
     ("freezer", "Chest freezer", "freezer", "L2"),
     ("well_pump", "Well pump", "well_pump", "L1 L2", ONE_LEG | {"breaker_a": 20}),
@@ -50,7 +53,7 @@ CIRCUITS = panel(
     breaker_a=15,
 )
 
-PLAN = HousePlan(
+ORCHARD = HousePlan(
     name="orchard_house",
     title="Orchard house",
     timezone="America/Denver",
@@ -67,7 +70,7 @@ PLAN = HousePlan(
     outdoor_mean_c=9.0,
     outdoor_trend_c_per_day=-0.35,
     meter_starts_at_kwh=48213.37,
-    circuits=tuple(CIRCUITS),
+    circuits=tuple(ORCHARD_CIRCUITS),
     mains=tuple(
         MainsPlan(name=name, leg=leg, rating_a=200, step_w=step_w, unmonitored=unmonitored)
         for name, leg, step_w, unmonitored in (
@@ -90,27 +93,107 @@ PLAN = HousePlan(
 )
 
 LOG_REMARKS = ("The logger wrote Parquet, except around the end of daylight saving time.",)
-LOGS = (
+ORCHARD_LOGS = (
     LogLayout(
         files="logs/*.parquet",
         format="parquet",
         time_format="epoch_s",
         period_s=1,
-        columns=own_columns(PLAN),
+        columns=own_columns(ORCHARD),
     ),
     LogLayout(
         files="logs/*.csv.gz",
         time_format="%Y-%m-%d %H:%M:%S",
         time_zone="America/Denver",
         period_s=1,
-        columns=own_columns(PLAN),
+        columns=own_columns(ORCHARD),
     ),
 )
 
 
 def write_orchard_house(folder: Path) -> SimulatedHouse:
     """Build the house and write its folder."""
-    house = simulate_house(PLAN)
-    write_folder(house, folder, logs=LOGS, log_remarks=LOG_REMARKS)
+    house = simulate_house(ORCHARD)
+    write_folder(house, folder, logs=ORCHARD_LOGS, log_remarks=LOG_REMARKS)
     write_wide(house, folder / "logs", csv_dates=CSV_DATES)
+    return house
+
+
+# Canal flat: over the start of summer time.
+ONE_LOAD = partial(washing.dishwasher, twice_chance=0.0)
+BACKWARDS = {"backwards": True, "multiplier": -1.0}
+FLAT_CIRCUITS = panel(
+    ("fridge", "Refrigerator", "refrigerator", "L1"),
+    ("washing_machine", "Washing machine", "washing_machine", "L2"),
+    ("dryer", "Tumble dryer", "tumble_dryer", "L3", {"season": "some"}),
+    ("dishwasher", "Dishwasher", "dishwasher", "L1", {"draw": ONE_LOAD}),
+    ("hob", "Hob", "hob", "L1 L2", {"season": "none"}),
+    ("oven", "Oven", "oven", "L3", {"season": "none"}),
+    ("kettle", "Kettle", "kettle", "L2", {"season": "none"}),
+    ("water_heater", "Water heater", "water_heater", "L3", BACKWARDS | {"season": "some"}),
+    ("television", "Television", "television", "L2", {"season": "none"}),
+    ("ventilation", "Ventilation", "ventilation", "L1"),
+)
+
+FLAT = HousePlan(
+    name="canal_flat",
+    title="Canal flat",
+    timezone="Europe/Amsterdam",
+    start="2026-02-01",
+    days=90,
+    period_s=60,
+    seed=1883,
+    system="three-phase",
+    volts_v=230,
+    frequency_hz=50,
+    currency="EUR",
+    price_per_kwh=0.31,
+    standing_per_day=0.95,
+    outdoor_mean_c=4.0,
+    outdoor_trend_c_per_day=0.09,
+    meter_starts_at_kwh=15730.62,
+    circuits=tuple(FLAT_CIRCUITS),
+    mains=tuple(
+        MainsPlan(name=f"mains_{leg}", leg=leg, rating_a=50, step_w=1.0, unmonitored=unmonitored)
+        for leg, unmonitored in (
+            ("L1", ((101, router), (102, lights))),
+            ("L2", ((201, computer), (202, toaster))),
+            ("L3", ((301, bathroom_fan), (302, vacuum_cleaner))),
+        )
+    ),
+    holes=(
+        Hole(local_time="2026-02-11 03:20", minutes=340),
+        Hole(circuit="dishwasher", run=12, into_run=0.3, minutes=14),
+        Hole(local_time="2026-03-08 17:05", minutes=26),
+        Hole(local_time="2026-04-19 22:48", minutes=655),
+        Hole(local_time="2026-04-03 08:00", minutes=1500, circuit="kettle", circuit_only=True),
+    ),
+    dropped=260,
+    repeated=90,
+    late=45,
+)
+
+FLAT_LOGS = (
+    LogLayout(
+        files="logs/*.csv.gz",
+        layout="long",
+        delimiter=";",
+        decimal=",",
+        time_columns=("tijd",),
+        time_format="%d.%m.%Y %H:%M:%S",
+        time_zone="Europe/Amsterdam",
+        time_marks="end",
+        period_s=60,
+        circuit_column="groep",
+        value_column="kW",
+        columns=own_columns(FLAT, unit="kW"),
+    ),
+)
+
+
+def write_canal_flat(folder: Path) -> SimulatedHouse:
+    """Build the flat and write its folder."""
+    house = simulate_house(FLAT)
+    write_folder(house, folder, logs=FLAT_LOGS)
+    write_long(house, folder / "logs")
     return house

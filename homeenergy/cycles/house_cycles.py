@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.cycles.decisions.lines import Decision, read_decisions
+from homeenergy.cycles.decisions import Decision, read_decisions
 from homeenergy.cycles.rest import idle_standby
 from homeenergy.cycles.runs.find import cycles_of_plateaus, find_cycles
 from homeenergy.cycles.runs.result import ByHand, Cycles, make_cycles, turned_round

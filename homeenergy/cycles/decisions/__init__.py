@@ -1,1 +1,0 @@
-"""What a person decided about runs."""

@@ -1,1 +1,0 @@
-"""Energy of local days and of parts of them."""
