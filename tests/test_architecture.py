@@ -40,6 +40,8 @@ OWN_IDEAS = {
     "homeenergy.show.viewer.files": "what the viewer saves and keeps",
     "homeenergy.show.writeup.measured": "one part of the document",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
+    "homeenergy.stats.propagation": "functions of quantities whose errors are correlated",
+    "homeenergy.trust.panel.steps": "steps of a trace, and which of two traces coincide",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }
 MOST_POSITIONAL = 2
