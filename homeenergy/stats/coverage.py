@@ -76,8 +76,11 @@ def normal_and_rectangular(
         return np.asarray(ndtr(x_ / u_))
     ends = np.array([x_ - limit, x_ + limit]) / u_
     area = u_ * (ends * ndtr(ends) + np.exp(-(ends**2) / 2) / np.sqrt(2 * np.pi))
-    narrow = ndtr(x_ / np.hypot(u_, limit / SQRT_3))
-    return np.where(limit < 1e-3 * u_, narrow, (area[1] - area[0]) / (2 * limit))
+    share = np.asarray((area[1] - area[0]) / (2 * limit))
+    narrow = limit < 1e-3 * u_
+    if narrow.any():
+        return np.where(narrow, ndtr(x_ / np.hypot(u_, limit / SQRT_3)), share)
+    return share
 
 
 def half_of_sum(half: float, *limits: float, level: float = LEVEL) -> float:
