@@ -43,8 +43,6 @@ OWN_IDEAS = {
     "homeenergy.stats.propagation": "functions of quantities whose errors are correlated",
     "homeenergy.trust.panel.steps": "steps of a trace, and which of two traces coincide",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
-    "homeenergy.stats.propagation": "estimates whose errors are correlated, and functions of them",
-    "homeenergy.trust.panel.steps": "what switching does to a trace, and to others",
 }
 MOST_POSITIONAL = 2
 MOST_PUBLIC = 22
