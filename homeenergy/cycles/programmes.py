@@ -15,6 +15,7 @@ from homeenergy.errors import HouseError
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import ProgrammeName
 from homeenergy.units import S_PER_H, WH_PER_KWH
+from homeenergy.words import in_words
 
 MOST_PARTS = 8
 MOST_STEPS, LEAST_GAIN = 300, 1e-4  # of a fit, in the mean logarithm of the likelihood
@@ -323,7 +324,7 @@ class Programmes:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        return self.table.to_html(index=False)
+        return in_words(self.table).to_html(index=False)
 
 
 def find_programmes(cycles: Cycles, *, names: Sequence[ProgrammeName] | None = None) -> Programmes:

@@ -14,6 +14,7 @@ from homeenergy.cycles.rest import Standby
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import S_PER_H
+from homeenergy.words import in_words
 
 # A run that lacks more of its samples is not complete: its energy is too low.
 MOST_MISSING = 0.02
@@ -102,7 +103,7 @@ class Cycles:
         )
 
     def _repr_html_(self) -> str:
-        return self.table.to_html()
+        return in_words(self.table).to_html()
 
 
 def make_cycles(

@@ -18,6 +18,7 @@ from homeenergy.stats.estimate import Estimate, decimals, number_text
 from homeenergy.stats.means import mean_of_runs
 from homeenergy.stats.parts import Parts
 from homeenergy.units import DAYS_PER_YEAR
+from homeenergy.words import in_words
 
 
 def comparison_sentence(found: Comparison) -> str:
@@ -218,7 +219,7 @@ class Comparison:
         return "\n".join(comparison_lines(self))
 
     def _repr_html_(self) -> str:
-        return f"<p>{self.sentence}</p>{self.to_frame().to_html(index=False)}"
+        return f"<p>{self.sentence}</p>{in_words(self.to_frame()).to_html(index=False)}"
 
 
 def compare(

@@ -15,6 +15,7 @@ from homeenergy.findings.cost.mean_price import mean_price
 from homeenergy.findings.days import LEAST_OF_AN_HOUR, hourly_energy
 from homeenergy.readings.trace import Trace
 from homeenergy.units import H_PER_DAY, S_PER_DAY
+from homeenergy.words import in_words
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 LEVEL = 0.95
@@ -74,7 +75,7 @@ class Comparisons:
         return pd.concat([one.to_frame() for one in self.all], ignore_index=True)
 
     def _repr_html_(self) -> str:
-        return f"<p>{self.sentence}</p>{self.to_frame().to_html(index=False)}"
+        return f"<p>{self.sentence}</p>{in_words(self.to_frame()).to_html(index=False)}"
 
 
 def compare_weekend(finding: ApplianceFinding) -> Comparison:

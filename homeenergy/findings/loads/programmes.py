@@ -21,6 +21,7 @@ from homeenergy.house.tariff import Tariff
 from homeenergy.stats.estimate import Estimate, mean_estimate
 from homeenergy.stats.means import mean_of_runs
 from homeenergy.units import S_PER_H, WH_PER_KWH
+from homeenergy.words import in_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +81,7 @@ class ProgrammeUses:
         return "\n".join(lines)
 
     def _repr_html_(self) -> str:
-        return self.to_frame().to_html(index=False)
+        return in_words(self.to_frame()).to_html(index=False)
 
 
 def programme_uses(

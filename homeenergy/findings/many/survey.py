@@ -21,6 +21,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.many.between import appliance_summary, houses_to_visit, unusual
 from homeenergy.readings.store.store import house_fingerprint, replace_whole
 from homeenergy.version import __version__
+from homeenergy.words import in_words
 
 Progress = Callable[[int, int, str], None]
 # After about so many houses a process is replaced by a fresh one, so that its memory stays bounded
@@ -65,7 +66,7 @@ class Survey:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        return self.summary().to_html()
+        return in_words(self.summary()).to_html()
 
 
 def find_houses(folder: str | Path) -> list[Path]:
