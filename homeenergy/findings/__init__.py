@@ -1,6 +1,7 @@
 """What each appliance uses: per run, per day, while idle, in a year."""
 
-from homeenergy.findings.appliance.house import Findings, house_findings
+from homeenergy.findings.appliance.house import house_findings
+from homeenergy.findings.appliance.table import Findings
 from homeenergy.findings.change.before_after import before_after
 from homeenergy.findings.change.several import find_changes
 from homeenergy.findings.comparison.circuits import (

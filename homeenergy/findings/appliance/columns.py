@@ -26,7 +26,9 @@ from homeenergy.stats.estimate import Estimate, number_text
 Place = Literal["frame", "json", "markdown", "terminal", "page", "write-up", "survey"]
 PROGRAMS: frozenset[Place] = frozenset({"frame", "json"})
 READERS: frozenset[Place] = frozenset({"markdown", "terminal", "page", "write-up"})
-EVERYWHERE: frozenset[Place] = PROGRAMS | READERS | {"survey"}
+ON_PAGE: frozenset[Place] = PROGRAMS | {"page"}
+OF_A_HOUSE: frozenset[Place] = PROGRAMS | READERS
+EVERYWHERE: frozenset[Place] = OF_A_HOUSE | {"survey"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,32 +143,12 @@ def _price(finding: ApplianceFinding) -> float:
 
 COLUMNS: tuple[Column, ...] = (
     Column(name="circuit", kind="text", places=PROGRAMS),
-    Column(name="appliance", kind="text", heading="appliance", places=PROGRAMS | READERS, rank=0),
-    Column(
-        name="kind",
-        kind="text",
-        heading="kind",
-        words=kind_text,
-        places=PROGRAMS | {"page"},
-        rank=9,
-    ),
+    Column(name="appliance", kind="text", heading="appliance", places=OF_A_HOUSE, rank=0),
+    Column(name="kind", kind="text", heading="kind", words=kind_text, places=ON_PAGE, rank=9),
     Column(name="kind_sure", kind="number", places=PROGRAMS),
-    Column(
-        name="days",
-        kind="number",
-        heading="days in the log",
-        digits=1,
-        places=PROGRAMS | {"page"},
-        rank=8,
-    ),
+    Column(name="days", kind="number", heading="days in the log", digits=1, places=ON_PAGE, rank=8),
     Column(name="coverage", kind="number", places=PROGRAMS),
-    Column(
-        name="runs",
-        kind="number",
-        heading="complete runs",
-        places=PROGRAMS | READERS,
-        rank=1,
-    ),
+    Column(name="runs", kind="number", heading="complete runs", places=OF_A_HOUSE, rank=1),
     Column(name="correction", kind="text", places=PROGRAMS),
     Column(name="clamp_uncertainty", kind="number", places=PROGRAMS),
     Column(name="run_kwh", heading="energy per run", unit="kWh", counted="runs", rank=2),
@@ -178,7 +160,7 @@ COLUMNS: tuple[Column, ...] = (
         heading="idle",
         unit="% of kWh",
         of=lambda finding: _share(finding.idle_share),
-        places=PROGRAMS | READERS,
+        places=OF_A_HOUSE,
     ),
     Column(
         name="duty_cycle",
@@ -192,7 +174,7 @@ COLUMNS: tuple[Column, ...] = (
         heading="cost per year",
         unit="{currency}",
         counted="days",
-        places=PROGRAMS | READERS,
+        places=OF_A_HOUSE,
     ),
     Column(
         name="price_per_kwh",

@@ -8,8 +8,8 @@ import numpy as np
 
 from homeenergy.cycles.programmes import Programmes, find_programmes
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
 from homeenergy.findings.appliance.house import house_findings
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.comparison.circuits import RUNS, compare_appliances, compare_programmes
 from homeenergy.findings.comparison.comparison import WORTH_SEEING, Comparison, Per
 from homeenergy.readings.house import House

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles.programmes import Programmes
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.comparison.comparison import (
     LEAST_VALUES,
     WORTH_SEEING,

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.comparison.circuits import days_of, timezone_of
 from homeenergy.findings.comparison.comparison import LEAST_VALUES, Comparison, Worth, compare
 from homeenergy.findings.cost.mean_price import mean_price

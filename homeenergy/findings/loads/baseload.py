@@ -11,8 +11,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
-from homeenergy.findings.appliance.house import Findings, house_findings
+from homeenergy.findings.appliance.house import house_findings
+from homeenergy.findings.appliance.record import ApplianceFinding
+from homeenergy.findings.appliance.table import Findings
 from homeenergy.findings.appliance.wording import (
     estimate_text,
     interval_text,

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.wording import (
     clipped,
     estimate_text,

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.wording import clipped, estimate_text, interval_text, value_text
 from homeenergy.findings.day_parts import between_edges, day_edges_ns, in_runs
 from homeenergy.findings.days import LEAST_COVERAGE

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles.programmes import Programmes, find_programmes
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.wording import interval_text, value_text
 from homeenergy.findings.comparison.circuits import timezone_of
 from homeenergy.findings.cost.cost import run_costs

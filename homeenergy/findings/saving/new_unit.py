@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.wording import estimate_text
 from homeenergy.findings.loads.idle import IdleUse, idle_or_use
 from homeenergy.findings.saving.saving import (

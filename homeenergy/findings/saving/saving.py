@@ -10,7 +10,7 @@ from typing import Literal
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.wording import (
     estimate_text,
     interval_text,

@@ -10,7 +10,7 @@ import pandas as pd
 
 from homeenergy.cycles.programmes import Programmes
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.wording import estimate_text
 from homeenergy.findings.day_parts import day_edges_ns
 from homeenergy.findings.loads.idle import IdleUse

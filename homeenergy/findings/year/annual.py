@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.wording import clipped, estimate_text
 from homeenergy.findings.cost.mean_price import mean_price
 from homeenergy.findings.cost.stepped import price_of_a_year

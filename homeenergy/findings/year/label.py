@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.wording import estimate_text, percent_text
 from homeenergy.findings.days import LEAST_COVERAGE, sums_of_days
 from homeenergy.findings.year.annual import annual_energy

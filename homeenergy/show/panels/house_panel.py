@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from homeenergy.cycles.programmes import Programmes, find_programmes
 from homeenergy.errors import HouseError
 from homeenergy.findings import Findings, house_findings
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.readings import read_outdoor
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import FILE_NAME

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.loads.programmes import programme_uses
 from homeenergy.findings.saving.combined import RULES, Savings, combine_savings

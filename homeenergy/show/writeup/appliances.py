@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.table import notes
 from homeenergy.findings.appliance.wording import (
     estimate_text,

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from homeenergy.findings.appliance.appliance import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.show.document.blocks import Block, Bullets, Heading, Prose, Table
 from homeenergy.show.document.page import SAFETY
 from homeenergy.show.writeup.basis import Basis, grid

@@ -13,8 +13,9 @@ import pandas as pd
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from homeenergy.findings.appliance.appliance import ApplianceFinding
-from homeenergy.findings.appliance.house import Findings, house_findings
+from homeenergy.findings.appliance.house import house_findings
+from homeenergy.findings.appliance.record import ApplianceFinding
+from homeenergy.findings.appliance.table import Findings
 from homeenergy.findings.appliance.wording import RETURNED_SHARE
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
