@@ -35,6 +35,7 @@ FOR_TYPES_ALONE = {
 }
 # Files of fewer lines that one other file imports, and the idea of each.
 OWN_IDEAS = {
+    "homeenergy.findings.appliance.appliance": "what one circuit uses, without a house",
     "homeenergy.findings.comparison.asked": "what a person means who names two things to compare",
     "homeenergy.show.document.records": "results as JSON holds them",
     "homeenergy.show.viewer.files": "what the viewer saves and keeps",
@@ -43,6 +44,8 @@ OWN_IDEAS = {
     "homeenergy.stats.propagation": "functions of quantities whose errors are correlated",
     "homeenergy.trust.panel.steps": "steps of a trace, and which of two traces coincide",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
+    "homeenergy.stats.propagation": "functions of several quantities with correlated errors",
+    "homeenergy.trust.panel.steps": "when a circuit is switched, and what the mains do then",
 }
 MOST_POSITIONAL = 2
 MOST_PUBLIC = 22
