@@ -133,7 +133,7 @@ def _listed(heading: str, items: list[str]) -> list[Block]:
 def _survey_table(summary: pd.DataFrame) -> list[Block]:
     columns = columns_for("survey")
     rows: tuple[tuple[str | Cell, ...], ...] = tuple(
-        (str(name), str(row["houses"]), *(_middle(row, column) for column in columns))
+        (str(name), f"{row['houses']:.0f}", *(_middle(row, column) for column in columns))
         for name, row in summary.iterrows()
     )
     table = Table(

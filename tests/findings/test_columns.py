@@ -99,6 +99,8 @@ def test_a_column_is_one_entry(house, street):
     assert summary["night_share"].eq(0.25).all()
     text = "\n".join(survey_lines(survey, width=200))
     assert "energy at" in text
+    line = next(line for line in text.splitlines() if line.startswith(first.appliance))
+    assert line.removeprefix(first.appliance).split()[0] == "1"  # house
     assert "4,321" in text
 
 

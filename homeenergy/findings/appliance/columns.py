@@ -201,4 +201,4 @@ def columns_for(
     here = [column for column in here if column.applies is None or column.applies(rows)]
     if currency is None and place != "json":
         here = [column for column in here if "{currency}" not in column.unit]
-    return sorted(here, key=lambda column: column.rank) if place in READERS else here
+    return here if place in PROGRAMS else sorted(here, key=lambda column: column.rank)
