@@ -45,7 +45,7 @@ def in_words(frame: pd.DataFrame, *, rows: bool = False) -> pd.DataFrame:
 
     Examples
     --------
-    >>> from homeenergy.show import in_words
+    >>> from homeenergy.words import in_words
     >>> table = pd.DataFrame({"kwh_per_day_low": [0.9], "peak_w": [2100]})
     >>> in_words(table).columns.tolist()
     ['kWh per day, low', 'peak [W]']

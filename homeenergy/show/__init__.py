@@ -43,13 +43,11 @@ from homeenergy.show.viewer.overview import plot_overview
 from homeenergy.show.viewer.span_table import span_table
 from homeenergy.show.viewer.trace_viewer import trace_viewer
 from homeenergy.show.writeup import visit_up, write_up
-from homeenergy.words import in_words
 
 __all__ = [
     "compare_panel",
     "findings_page",
     "idle_panel",
-    "in_words",
     "plot_aligned_runs",
     "plot_baseload",
     "plot_before_after",

@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.cycles import find_cycles
-from homeenergy.show import in_words
-from homeenergy.words import UNITS, _words
+from homeenergy.words import UNITS, _words, in_words
 from tests.test_architecture import NOTEBOOKS, code_cells
 
 
