@@ -44,8 +44,6 @@ OWN_IDEAS = {
     "homeenergy.stats.propagation": "functions of quantities whose errors are correlated",
     "homeenergy.trust.panel.steps": "steps of a trace, and which of two traces coincide",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
-    "homeenergy.stats.propagation": "functions of several quantities with correlated errors",
-    "homeenergy.trust.panel.steps": "when a circuit is switched, and what the mains do then",
 }
 MOST_POSITIONAL = 2
 MOST_PUBLIC = 22
