@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import inf, isfinite, nan
 from typing import NamedTuple
 
@@ -171,44 +170,55 @@ def mean_of_days(
     return _widened(plain, half, f"{plain.basis}{words}", kwh)
 
 
-def quantile_of_days(
-    values: NDArray[np.float64],
-    day: NDArray[np.int64],
-    *,
-    share: float,
-    unit: str,
-    basis: str,
-    least: int = 1,
-) -> Estimate:
-    """Level that values are below for a share of the time of a day, on average over days.
+LEAST_WAVES = 2
+
+
+def mean_of_series(values: NDArray[np.float64], *, unit: str, basis: str = "mean") -> Estimate:
+    """Mean of a stationary series, with an interval that holds although neighbours are correlated.
 
     Parameters
     ----------
-    values, day : ndarrays, shape (n,)
-        Values [`unit`], NaN where missing, and number of the day of each.
-    share : float
-        Of the values of a day.
+    values : ndarray, shape (n,)
+        In order of time, one a day for example [`unit`]; NaN are left out, and those before and
+        after count as neighbours.
     unit, basis : str
-    least : int
-        Values that a day needs to count.
+        `basis` says what was averaged.
+
+    Returns
+    -------
+    Estimate
+        With one value the ends are infinite, with none all is NaN.
 
     Notes
     -----
-    Every day has a quantile of its own, whatever the number of its values, and the interval is that
-    of the mean of days (`mean_of_days`): thousands of values of one quiet week are seven days, and
-    days without values are none. Quantiles of all values together would be told from as many days
-    as lie near them, which may be one.
+    What is slow in a series makes its mean uncertain, so the variance of the mean is taken from the
+    slow waves alone: the squares of the first m terms of the cosine transform, averaged, over n;
+    the interval is Student's t with m degrees of freedom (equal-weighted cosines: Lazarus, Lewis,
+    Stock & Watson 2018, Journal of Business & Economic Statistics 36, whose rule is
+    m = 0.4 n^(2/3); unverified, no text was seen). Here m is rounded down and at least 2. For
+    independent normal values the interval holds 95 % exactly, with any m; with all n - 1 terms it
+    is that of `mean_estimate`. Unlike that of `mean_of_days` it may be narrower than for
+    independent values, and it needs no model of how their correlation dies away; it is wider where
+    there are few values (m = 2 below 21). O(n m).
     """
-    here = np.isfinite(values)
-    days, at, count = np.unique(day[here], return_inverse=True, return_counts=True)
-    order = np.argsort(at, kind="stable")
-    each = np.split(values[here][order], np.cumsum(count)[:-1])
-    levels = np.array([np.quantile(x, share) for x in each if x.size >= least and days.size])
-    if not levels.size:
-        return measured(nan, unit=unit, basis=basis, n=0)
-    found = mean_of_days(levels, unit=unit)
-    words = found.basis.partition("t interval")[2]
-    return replace(found, basis=f"{basis}, mean of {levels.size} days, t interval{words}")
+    x = values[np.isfinite(values)]
+    plain = mean_estimate(x, unit=unit, basis=basis, source=SCATTER_OF_DAYS)
+    n = plain.n
+    if n < 2:
+        return plain
+    waves = min(n - 1, max(LEAST_WAVES, int(0.4 * n ** (2 / 3))))
+    middles = (np.arange(n) + 0.5) / n
+    cosines = np.sqrt(2 / n) * np.cos(np.pi * np.outer(np.arange(1, waves + 1), middles))
+    variance = float(np.mean((cosines @ (x - plain.value)) ** 2)) / n
+    return measured(
+        plain.value,
+        coverage_factor(waves) * float(np.sqrt(variance)),
+        unit=unit,
+        basis=f"{basis}, t interval from its {waves} slowest waves",
+        n=n,
+        source=SCATTER_OF_DAYS,
+        freedom=waves,
+    )
 
 
 def mean_of_strata(

@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import binom
 
 from .alike_days import share_held
+from .baseload import CLAMPS, LEVEL_W, draw_house
 from .benches import shares_held
 from .intervals import GUARANTEED, measure, report, shares
 
@@ -97,3 +98,15 @@ def test_small_and_large_loads_together_hold_whatever_they_scatter(scatter, rate
     loads = (20, 40, 60, 500, 1000, 2000)
     found = shares_held(loads, scatter, rated=rated, clamps=200)
     assert min(found) > 0.9
+
+
+@pytest.mark.parametrize("nights", ["ordinary", "autocorrelated, 0.6", "a week away"])
+def test_the_unmonitored_baseload_is_held_whatever_the_nights(nights, draws):
+    """Without noise of minutes, where the truth is known without a study."""
+    holds = []
+    for seed in range(5001, 5001 + draws(400)):
+        found, below_w = draw_house(seed, (nights, 28, 0.0))
+        assert below_w == pytest.approx(0.0, abs=1e-6)
+        assert {one.n for one in found.values()} <= {27, 28}
+        holds.append([found[clamps].low <= LEVEL_W <= found[clamps].high for clamps in CLAMPS])
+    draws.check(holds, 0.92, 0.985)

@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from . import alike_days, benches
+from . import alike_days, baseload, benches
 from .intervals import report as intervals_report
 from .keep import RESULTS, keep
 from .runs import in_rows
@@ -32,7 +32,13 @@ def test_a_page_names_the_command_that_made_it_and_is_linked(path):
 
 
 def test_every_study_has_left_its_page():
-    assert [path.stem for path in PAGES] == ["alike_days", "benches", "intervals", "runs"]
+    assert [path.stem for path in PAGES] == [
+        "alike_days",
+        "baseload",
+        "benches",
+        "intervals",
+        "runs",
+    ]
 
 
 def rows_of(markdown):
@@ -65,6 +71,17 @@ def test_the_reports_write_pages_of_the_kept_form():
     assert [row[:2] for row in made] == [row[:2] for row in kept]
     assert made[0] == kept[0]
     assert made[1][2:] == ["100.0", *["25.0"] * 4]
+
+
+def test_the_report_of_the_baseload_has_the_form_of_its_page():
+    cells = [(*case, clamps) for case in baseload.CASES for clamps in baseload.CLAMPS]
+    figures = pd.DataFrame(cells, columns=["nights", "days", "noise_w", "clamps"])
+    figures = figures.assign(houses=1, truth_w=60.0, mean_w=60.0, half_w=4.0, share_held=0.5)
+    kept = rows_of((RESULTS / "baseload.md").read_text(encoding="utf-8"))
+    made = rows_of(baseload.report(figures))
+    assert [row[:3] for row in made] == [row[:3] for row in kept]
+    assert made[0] == kept[0]
+    assert made[1][3:] == ["60.0", *["50.0 (4.0)"] * 3]
 
 
 def test_the_report_of_intervals_has_the_head_of_its_page():

@@ -20,14 +20,19 @@ from homeenergy.findings.appliance.wording import (
     percent_text,
     value_text,
 )
-from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.house.clamp_floor import CLAMP_LIMIT, clamp_floor
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
-from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate, number_text
 from homeenergy.stats.means import mean_of_days
 from homeenergy.stats.parts import Parts
+from homeenergy.trust.panel.quiet_times import (
+    FED_BACK_W,
+    WINDOW_S,
+    least_of_days,
+    whole_days,
+    window_means,
+)
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 # Lawrence Berkeley National Laboratory, ten houses in California (buildings.lbl.gov): what a whole
@@ -118,9 +123,6 @@ def _line(row: Any) -> str:
     return "| " + " | ".join(cells) + " |"
 
 
-LEAST_OF_A_WINDOW = 0.95
-# More than this out through the mains is power fed back and no error of a clamp [W]. Own rule.
-FED_BACK_W = 50.0
 UNMEASURED = "unmeasured"
 STANDBY, NEVER_OFF, REST = "standby", "never off", "not known"
 BY_ITSELF, IN_USE = "running by itself", "in use just then"
@@ -183,7 +185,7 @@ def house_baseload(
     house: House,
     *,
     findings: Findings | None = None,
-    window_s: float = 600.0,
+    window_s: float = WINDOW_S,
     hours: tuple[int, int] | None = None,
 ) -> Baseload:
     """Find what a house draws at its quietest, and which circuits draw it.
@@ -237,17 +239,17 @@ def house_baseload(
     loads = [f for f in known.appliances if f.days]
     _refuse_some(house, loads)
     mains = house.mains
-    table = pd.concat(
+    windows = pd.concat(
         [
-            *(_window_means(house.trace(c), window_s).rename(c.name) for c in mains),
-            *(_window_means(house.trace(f.circuit), window_s).rename(f.circuit) for f in loads),
+            *(window_means(house.trace(c), window_s).rename(c.name) for c in mains),
+            *(window_means(house.trace(f.circuit), window_s).rename(f.circuit) for f in loads),
         ],
         axis=1,
         join="inner",
-    ).dropna()
+    )
     names = [c.name for c in mains] or [f.circuit for f in loads]
-    table = table.assign(level_w=table[names].sum(axis=1))
-    quiet = _quietest(table, house, window_s=window_s, hours=hours)
+    table = whole_days(windows, timezone=house.timezone, window_s=window_s, hours=hours)
+    quiet = _quietest(table.assign(level_w=table[names].sum(axis=1)), house)
     level = _mean_w(quiet["level_w"], _clamps(house, names, quiet))
     above_w = pd.DataFrame({f.circuit: _above_standby_w(f, quiet, window_s) for f in loads})
     unused_w = quiet["level_w"] - above_w.sum(axis=1).to_numpy(np.float64)
@@ -283,38 +285,8 @@ def _refuse_some(house: House, loads: list[ApplianceFinding]) -> None:
         )
 
 
-def _window_means(trace: Trace, window_s: float) -> pd.Series:
-    """Mean power of windows of UTC that are covered, by the instant at which each begins."""
-    window_ns = round(window_s * NS_PER_S)
-    if not len(trace):
-        return pd.Series([], index=pd.DatetimeIndex([], tz="UTC"), dtype=np.float64)
-    numbers = np.arange(trace.start.value // window_ns, (trace.end.value - 1) // window_ns + 1)
-    at = np.clip(-(-(numbers * window_ns - trace.start.value) // trace.period_ns), 0, len(trace))
-    numbers, at = numbers[at < len(trace)], at[at < len(trace)]
-    there = ~np.isnan(trace.watts)
-    sums_w = np.add.reduceat(np.where(there, trace.watts, np.float32(0)), at, dtype=np.float64)
-    count = np.add.reduceat(there, at, dtype=np.int64)
-    # A sample longer than a window stands for all windows that it spans, and begins in none.
-    own = np.diff(np.r_[at, len(trace)]) > 0
-    enough = own & (count * trace.period_s >= LEAST_OF_A_WINDOW * window_s)
-    return pd.Series(
-        np.where(enough, sums_w / np.maximum(count, 1), np.nan),
-        index=pd.DatetimeIndex((numbers * window_ns).view("M8[ns]")).tz_localize("UTC"),
-    )
-
-
-def _quietest(
-    table: pd.DataFrame, house: House, *, window_s: float, hours: tuple[int, int] | None
-) -> pd.DataFrame:
-    """The quietest window of each local day that is covered."""
-    local = pd.DatetimeIndex(table.index).tz_convert(str(house.timezone))
-    day = local.normalize()
-    if hours is not None:
-        inside = (local.hour >= hours[0]) & (local.hour < hours[1])
-        table, day = table[inside], day[inside]
-    span_h = 24 if hours is None else hours[1] - hours[0]
-    count = table.groupby(day)["level_w"].transform("size")
-    table = table.assign(day=day)[count >= LEAST_COVERAGE * span_h * S_PER_H / window_s]
+def _quietest(table: pd.DataFrame, house: House) -> pd.DataFrame:
+    """The quietest window of each day, or why there is none."""
     if not len(table):
         raise HouseError(
             "there is no whole day on which all circuits have readings, so no quietest time of a "
@@ -330,8 +302,7 @@ def _quietest(
             fix="Look at the night only, for example hours=(1, 5); if nothing feeds power back, a "
             "clamp of the mains sits backwards: give it multiplier = -1.",
         )
-    found: pd.DataFrame = table.loc[table.groupby("day")["level_w"].idxmin()]
-    return found
+    return least_of_days(table, "level_w")
 
 
 def _above_standby_w(

@@ -71,7 +71,7 @@ def trust_blocks(basis: Basis) -> tuple[Block, ...]:
         blocks.append(
             Prose(
                 text="Panel balance: the mains were compared with the sum of the circuits, step by "
-                f"step. What no circuit accounts for is hardly ever below {base}."
+                f"step. At quiet times the unmeasured part of the house draws {base}."
             )
         )
     else:

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.house.clamp_floor import CLAMP_LIMIT, clamp_floor
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
-from homeenergy.stats.means import quantile_of_days
-from homeenergy.stats.parts import Parts
 from homeenergy.trust.concern import Concern
 from homeenergy.trust.panel.circuit import (
     ENOUGH,
@@ -28,8 +25,8 @@ from homeenergy.trust.panel.circuit import (
     outside,
 )
 from homeenergy.trust.panel.mains_energy import common_stretch
+from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
 from homeenergy.trust.panel.steps import Steps, coinciding, find_steps, rises, step_lag
-from homeenergy.units import S_PER_DAY, WH_PER_KWH
 
 CLAMP_ERROR = 0.03
 SAME_CLAMP = 0.7  # share of steps that two circuits make together
@@ -272,9 +269,6 @@ def _common_factor(values: Sequence[float]) -> float:
 
 
 BLOCK_S = 60.0
-BASE_SHARE = 0.05
-QUIET_SHARE = 0.3
-LEAST_QUIET_MINUTES = 60  # of a day, for it to count. Own rule.
 MUCH_BELOW_W = 30.0
 HIGH_SHARE = 0.3  # of the 90th percentile
 OTHER_SHARE = 0.1  # a step of another circuit of at least this share spoils a comparison
@@ -292,8 +286,8 @@ class PanelBalance:
         start, a column for each leg and `total_w`: mean power of a minute that no circuit accounts
         for [W]; NaN where anything is missing. Faults found in the mains' own clamps are corrected.
     base_w : Estimate
-        Unmonitored baseload: what the remainder of a day is hardly ever below, on average over
-        days [W].
+        Unmonitored baseload: mean over local days of the low of each, while the circuits draw
+        little [W]. See `unmonitored_baseload`.
     unmonitored_w : float
         Mean of the remainder [W].
     below_zero : float
@@ -348,10 +342,13 @@ def panel_balance(house: House, *, start: object = None, end: object = None) -> 
     loads = [c for c in house.circuits if c.role == "load" and house.has_readings(c)]
     steps: dict[str, Steps] = {}
     blocks: dict[str, NDArray[np.float64]] = {}
+    window_s = max(WINDOW_S, first.period_s)
+    windows: dict[str, pd.Series] = {}
     for circuit in loads:
         watts = _on_grid(house.trace(circuit, first.start, first.end), first)
         steps[circuit.name] = find_steps(watts, lag=lag)
         blocks[circuit.name] = _block_means(watts, first.period_s)
+        windows[circuit.name] = window_means(replace(first, watts=watts), window_s)
     seen = _rises_of_mains(steps, mains)
     pairs = shared_clamps(steps)
     alone = {name: _alone(name, steps, pairs) for name in steps}
@@ -369,9 +366,12 @@ def panel_balance(house: House, *, start: object = None, end: object = None) -> 
         for circuit in loads
     )
     left = faults.true_mains([_block_means(trace.watts, first.period_s) for trace in mains])
-    mains_blocks = {c.name: watts for c, watts in zip(house.mains, left, strict=True)}
     remainder = _remainder(first, dict(zip(legs, left, strict=True)), judged, blocks)
     total = remainder["total_w"].to_numpy()
+    through = [window_means(trace, window_s) for trace in mains]
+    corrected = faults.true_mains([one.to_numpy() for one in through])
+    for circuit, watts_w in zip(house.mains, corrected, strict=True):
+        windows[circuit.name] = pd.Series(watts_w, index=through[0].index)
     loads_w = sum(blocks.values(), np.zeros(total.size))
     here = np.isfinite(total)
     concerns = [*faults.concerns, *circuit_concerns(judged, loads, pairs)]
@@ -380,7 +380,14 @@ def panel_balance(house: House, *, start: object = None, end: object = None) -> 
     return PanelBalance(
         circuits=judged,
         remainder=remainder,
-        base_w=_base(remainder, blocks | mains_blocks, house),
+        base_w=unmonitored_baseload(
+            pd.DataFrame(windows),
+            mains=house.mains,
+            loads=[c for c in loads if not c.legs or set(c.legs) & set(legs)],
+            timezone=house.timezone,
+            supply=house.supply,
+            window_s=window_s,
+        ),
         unmonitored_w=float(total[here].mean()) if here.any() else float("nan"),
         below_zero=below,
         concerns=tuple(sorted([*concerns, *_below_zero(below)], key=Concern.rank)),
@@ -479,42 +486,6 @@ def _remainder(
         frame[f"{leg}_w"] = watts
     frame["total_w"] = np.sum(list(left.values()), axis=0)
     return frame
-
-
-def _base(
-    remainder: pd.DataFrame,
-    powers_w: Mapping[str, NDArray[np.float64]],
-    house: House,
-) -> Estimate:
-    """Level that the remainder of a day is below in one minute of twenty of little power.
-
-    `powers_w` are the minutes of every circuit, mains included. While circuits draw much, a per
-    cent of error of their clamps is more than the remainder; so each day counts by its quietest
-    minutes. What the clamps err there is in the interval.
-    """
-    total_w = remainder["total_w"].to_numpy(np.float64)
-    zone = str(house.timezone)
-    local = pd.DatetimeIndex(remainder["start"]).tz_convert(zone).tz_localize(None)
-    day = local.as_unit("s").asi8 // int(S_PER_DAY)
-    loads = [c for c in house.circuits if c.role == "load" and c.name in powers_w]
-    loads_w = pd.Series(sum((powers_w[c.name] for c in loads), np.zeros(total_w.size)))
-    loads_w[~np.isfinite(total_w)] = np.nan
-    quiet = (loads_w <= loads_w.groupby(day).transform("quantile", QUIET_SHARE)).to_numpy()
-    found = quantile_of_days(
-        np.where(quiet, total_w, np.nan),
-        day,
-        share=BASE_SHARE,
-        unit="W",
-        basis=f"{100 * BASE_SHARE:.0f} % quantile of the remainder in the quiet minutes of a day",
-        least=LEAST_QUIET_MINUTES,
-    )
-    clamps = Parts()
-    for circuit in (*house.mains, *loads) if found.n else ():
-        kwh = float(np.nanmean(powers_w[circuit.name][quiet])) / WH_PER_KWH  # of an hour
-        of_one = clamp_floor(circuit, house.supply).parts(kwh, hours=1.0, usual_limit=CLAMP_LIMIT)
-        clamps = clamps.plus(of_one, 1.0 if circuit.role == "mains" else -1.0)
-    basis = f"{found.basis}; clamps as stated, or within {100 * CLAMP_LIMIT:.1f} %"
-    return found.with_parts(clamps.scaled(WH_PER_KWH), basis=basis)
 
 
 def _below_zero(share: float) -> list[Concern]:
