@@ -6,7 +6,7 @@ from pathlib import Path
 
 
 class HouseError(ValueError):
-    """Something a person wrote or exported cannot be used as it stands.
+    """Something a person wrote or exported cannot be used as it is.
 
     Parameters
     ----------

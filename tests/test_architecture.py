@@ -259,6 +259,38 @@ def test_no_path_of_one_machine_is_left_behind(path):
         assert trace not in text
 
 
+# What statisticians, electricians and programmers call otherwise.
+NEVER_RIGHT = (
+    "lets go of the interpreter",
+    "even error",
+    "always on",
+    "always_on",
+    "no mean is there",
+    "stands in house.toml",
+    "days being alike",
+    "told apart",
+    "kept apart",
+    "told from nothing",
+    "turned round",
+    "waits more than",
+    "data can show",
+)
+
+
+@pytest.mark.parametrize(
+    "path",
+    [*NOTEBOOKS, *SOURCES, ROOT / "README.md", ROOT / "notebooks" / "README.md"],
+    ids=lambda path: path.relative_to(ROOT).as_posix(),
+)
+def test_words_are_those_of_the_trade(path):
+    text = path.read_text(encoding="utf-8")
+    if path.suffix == ".ipynb":  # what its code prints is in the package's own texts
+        text = "\n".join("".join(cell["source"]) for cell in json.loads(text)["cells"])
+    # A phrase may run over the end of a line: of prose, of a comment, of a text in two pieces.
+    words = re.sub(r"\s+", " ", re.sub(r"\s*\n\s*[#>]?\s*f?\"?", " ", text.replace('"\n', "\n")))
+    assert [phrase for phrase in NEVER_RIGHT if phrase in words.lower()] == []
+
+
 def test_ci_runs_the_command_of_the_readme_and_the_studies():
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     (command,) = [line for line in readme.splitlines() if "pip install -e '.[dev]'" in line]

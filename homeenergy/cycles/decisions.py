@@ -53,7 +53,7 @@ class Decision:
     value, note : str
         Label or setting, and words of the person's own.
     line : int or None
-        Line of the file, counted from 1; None while it stands in no file.
+        Line of the file, counted from 1; None while it is in no file.
     """
 
     circuit: str
@@ -137,7 +137,7 @@ def _check_header(header: list[str], *, path: Path, line: int) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """Cells of one line, and where it stands."""
+    """Cells of one line, and its place in the file."""
 
     cells: dict[str, str]
     path: Path

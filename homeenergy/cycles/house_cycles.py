@@ -259,7 +259,7 @@ def house_cycles(
     Cycles
         Of the kind that house.toml states, with what the clamp makes of small powers, with the
         settings that a person saved, and with the runs that a person split, merged, discarded or
-        relabelled; `by_hand` tells these.
+        relabelled; `by_hand` lists these.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Programmes: runs of one appliance that are alike, and what they may be called."""
+"""Programmes: groups of similar runs of one appliance, and what they may be called."""
 
 from __future__ import annotations
 
@@ -184,7 +184,7 @@ SHORTEST_BREAK_S, SHORTEST_HEATING_S = 90.0, 30.0
 
 
 def run_shapes(cycles: Cycles) -> pd.DataFrame:
-    """Describe each run by what tells programmes apart.
+    """Describe each run by what distinguishes programmes.
 
     Parameters
     ----------
@@ -447,7 +447,7 @@ def _medians(shapes: pd.DataFrame, group: NDArray[np.int64]) -> pd.DataFrame:
 
 
 def _labels(medians: pd.DataFrame, *, heats: bool) -> list[str]:
-    """Names by what programmes are; those that come out alike are numbered."""
+    """Names by what programmes are; those that come out the same are numbered."""
     names: list[str] = []
     for minutes, kwh, heatings in medians[["minutes", "kwh", "heatings"]].itertuples(index=False):
         name = f"{_duration_text(minutes)}, {_energy_text(kwh)}"

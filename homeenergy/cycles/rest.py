@@ -75,7 +75,7 @@ def find_rest(
     levels, kept = _levels(plateaus, np.flatnonzero(idle), tail, lead)
     begin, end = plateaus.first[kept], plateaus.stop[kept]
     if plateaus.period_s > SPIKE_PERIOD_S and first.size:
-        # A long sample beside a run is shared with it.
+        # A long sample next to a run is shared with it.
         begin = begin + np.isin(begin, stop)
         end = end - np.isin(end, first)
     some = end > begin
@@ -214,7 +214,7 @@ _PLACES = np.linspace(-1.0, 1.0, 161)
 
 
 def rounding_limit_w(pieces: list[Trace], rest: Rest, *, step_w: float) -> float:
-    """Limit of an even error as large as that which rounding leaves in the mean at rest [W].
+    """Limit of a rectangular error as large as the one rounding leaves in the mean at rest [W].
 
     Parameters
     ----------
@@ -227,7 +227,7 @@ def rounding_limit_w(pieces: list[Trace], rest: Rest, *, step_w: float) -> float
     Notes
     -----
     Without noise, a draw may lie anywhere within half a step of its reading (JCGM 100:2008,
-    F.2.2.1); noise makes readings change between neighbours, and their mean then tells the draw
+    F.2.2.1); noise makes readings change between neighbours, and their mean then shows the draw
     (Widrow & Kollar 2008). How large the noise is shows in how often readings leave the most
     frequent value, and by how far. So every place of the draw between two steps, and every noise up
     to a step or none, is weighed by how well it fits the readings (multinomial likelihood); the
@@ -280,7 +280,7 @@ def _counts(pieces: list[Trace], rest: Rest, step_w: float) -> NDArray[np.float6
     return np.bincount(near, minlength=_CELLS.size).astype(np.float64)
 
 
-# No clamp in a panel tells less than this from nothing. Common practice, no source.
+# No clamp in a panel distinguishes less than this from zero. Common practice, no source.
 LEAST_BOUND_W = 1.0
 # IEC 62301:2011, 5.3.2 (limits unverified): power is stable if its slope on time is less than 10
 # mW/h up to 1 W, and less than 1 % of it per hour above.
@@ -363,8 +363,8 @@ def idle_standby(
 
     The interval combines the spread between hours (eighths of less than eight hours; Student's t)
     with what rounding of the readings leaves in their mean (`rounding_limit_w`; see `half_of_sum`)
-    and the offset of the clamp, as far as `floor` knows it, which noise does not average out. An
-    interval that reaches to zero is told as an upper bound, as is less than half a step: readings
+    and the offset of the clamp, where `floor` knows it, which noise does not average out. An
+    interval that includes zero is given as an upper bound, as is less than half a step: readings
     may be cut off rather than rounded.
     """
     rest = find_rest(plateaus, first, stop, on_w=on_w)

@@ -60,7 +60,7 @@ def thermostat_statistics(cycles: Cycles) -> ThermostatStatistics:
     Raises
     ------
     ValueError
-        With fewer than three complete runs: no spread can be told.
+        With fewer than three complete runs: there is no spread to report.
 
     Notes
     -----

@@ -9,7 +9,7 @@ from homeenergy.house.schedule import Circuit
 
 
 def appliance_names(circuits: Sequence[Circuit]) -> dict[str, str]:
-    """Name of the appliance of each circuit, with the circuit's where several would be alike.
+    """Name of the appliance of each circuit, with the circuit's where several would be the same.
 
     Parameters
     ----------

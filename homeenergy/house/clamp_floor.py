@@ -144,9 +144,9 @@ UNKNOWN_FLOOR = ClampFloor()
 def floor_of_sum(floors: Sequence[ClampFloor]) -> ClampFloor:
     """What several clamps make of the sum of their circuits, at most.
 
-    Their ratios err alike, so that known least counts. Their offsets are independent, so they add
-    in squares. How much of the sum each circuit has is not known, so that multiplier counts of
-    which most of an offset is left, or none.
+    Their ratio errors are fully correlated, so that the largest uncertainty counts. Their offsets
+    are independent, so they add in squares. How much of the sum each circuit has is not known,
+    so that multiplier counts of which most of an offset is left, or none.
     """
     if len(floors) == 1:
         return floors[0]

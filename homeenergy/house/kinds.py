@@ -38,7 +38,7 @@ class Bridging:
         Whether a run is a programme: slight last pieces belong to it, and it ends where another
         begins, even after a short pause.
     interruptions : bool
-        Whether a break that is slight beside both its neighbours interrupts one use.
+        Whether a break that is slight compared with both its neighbours interrupts one use.
     low_share : float or None
         Neighbouring power belongs to a run above this share of the rise from idle to on. None: from
         the level that the readings show.
@@ -68,7 +68,7 @@ class Kind:
     bridging : Bridging
     season : str
         How much the weather of a year drives it where house.toml does not say and no outdoor
-        temperature tells: "strong", "some" or "none". Own rule, no source: what changes its speed
+        temperature decides: "strong", "some" or "none". Own rule, no source: what changes its speed
         mostly heats or cools; what switches itself follows the room or the water main; what a
         person switches may be a lamp, which follows the length of the day, and programmes and what
         is never off follow habits.
@@ -79,7 +79,7 @@ class Kind:
     by_hand : bool
         Whether a person starts each of its runs.
     programmes : bool
-        Whether its runs are programmes that can be told by energy and length.
+        Whether its runs are programmes that energy and length distinguish.
     lamps : bool
         Whether it may be lamps: steady levels, of which the least can be smaller than a run.
     varying : bool

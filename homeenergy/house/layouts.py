@@ -89,7 +89,7 @@ _COUNT = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogColumn:
-    """Where one circuit's readings stand in a log.
+    """Where one circuit's readings are in a log.
 
     `names` holds one column, or volts then amps for `quantity="volts_and_amps"`. In a long log it
     is the name that the circuit column carries. Without a header, columns are numbers from 1.

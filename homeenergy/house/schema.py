@@ -31,7 +31,7 @@ NEAR = 0.55  # least likeness of a key that may have been meant; own choice
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Key:
-    """What the declaration of one key says, beside its type and default.
+    """What the declaration of one key says, in addition to its type and default.
 
     Attributes
     ----------
@@ -52,7 +52,7 @@ class Key:
         Where TOML has another form than the attribute: from a table and the name of the key, to
         TOML, and that form in words.
     otherwise : str
-        What holds where the key is left out, if that is not its default as it stands.
+        What holds where the key is left out, if that is not simply its default.
     always : bool
         Whether it is written although it has its default.
     more : str or callable
@@ -154,7 +154,7 @@ def _keys_of(table: Any) -> Mapping[str, Declared]:
 
 
 class Fields:
-    """One table of a TOML file; every refusal says where it stands and what was expected.
+    """One table of a TOML file; every refusal says where it is and what was expected.
 
     Parameters
     ----------

@@ -283,7 +283,7 @@ class Tariff:
         Notes
         -----
         Energy at the price of its slot, or by the steps of its day, month or year (of which the
-        part that was seen stands for all of it). Demand: for each calendar month the greatest mean
+        part that was seen represents all of it). Demand: for each calendar month the greatest mean
         power over an interval, of those that were seen whole and that count. O(n).
         """
         return _bill_of(self, kwh, timezone=timezone)

@@ -114,7 +114,7 @@ def _clamp(table: Fields, *, legs: tuple[str, ...], timezone: tzinfo) -> Clamp:
 
 
 def _further(correction: Correction) -> list[str]:
-    """What a correction says beside its multiplier and when."""
+    """What a correction says in addition to its multiplier and date."""
     declared = keys_of(type(correction)).values()
     return [one.attribute for one in declared if one.attribute not in ("value", "start")]
 
@@ -122,7 +122,7 @@ def _further(correction: Correction) -> list[str]:
 def _corrections(
     table: Fields, values: Mapping[str, object], timezone: tzinfo
 ) -> tuple[Correction, ...]:
-    """Dated corrections; what one does not say beside its multiplier is as the clamp says."""
+    """Dated corrections; keys that one leaves out are as the clamp says."""
     rows = table.tables("multiplier")
     if not rows:
         raise table.refuse("multiplier", "is an empty list; expected a number or corrections")

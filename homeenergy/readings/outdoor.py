@@ -172,7 +172,7 @@ def _instants(texts: list[str], lines: list[int], path: Path, zone: tzinfo) -> p
         return stamps
     local = stamps.tz_localize(None)
     try:
-        # Which of two equal hours is meant is told by their order.
+        # The order shows which of two equal hours is meant.
         return local.tz_localize(zone, ambiguous="infer").tz_convert("UTC")
     except ValueError:
         pass

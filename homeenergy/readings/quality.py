@@ -115,8 +115,8 @@ def count_negative(watts: NDArray[np.float32]) -> int:
     Notes
     -----
     Own rule: three times the noise, but no more than 5 W, since a load that varies is not noise.
-    The noise is told from the differences between neighbours: nine in ten are below 1.645 times
-    the root of 2 standard deviations of a normal distribution.
+    The noise is estimated from the differences between neighbours: nine in ten are below 1.645
+    times the root of 2 standard deviations of a normal distribution.
     """
     steps = np.abs(np.diff(watts))
     steps = steps[np.isfinite(steps)]
@@ -147,7 +147,7 @@ def count_spikes(watts: NDArray[np.float32]) -> int:
     left, here, right = watts[:-2], watts[1:-1], watts[2:]
     higher = np.maximum(left, right)
     excess = here - higher
-    # NaN compares as False, so a sample beside a gap is never counted.
+    # NaN compares as False, so a sample next to a gap is never counted.
     alone = np.flatnonzero((excess > SPIKE_FLOOR_W) & (here > 3 * higher))
     if alone.size == 0:
         return 0

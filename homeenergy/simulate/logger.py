@@ -83,7 +83,7 @@ def written_rows(
     keep_order: tuple[int, int],
     rng: np.random.Generator,
 ) -> NDArray[np.int64]:
-    """Which sample stands in each row of the log, in the order in which the rows were written.
+    """Which sample each row of the log holds, in the order in which the rows were written.
 
     Parameters
     ----------

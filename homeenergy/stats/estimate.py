@@ -37,7 +37,7 @@ class Estimate:
     Attributes
     ----------
     value, low, high : float
-        Best value and the ends of its interval [`unit`]; NaN where it cannot be told.
+        Best value and the ends of its interval [`unit`]; NaN where it is not known.
     level : float
         Probability with which the interval is meant to cover the true value.
     unit : str
@@ -245,8 +245,8 @@ class Estimate:
 
         Notes
         -----
-        The ends are the ratios at which `self - ratio x other` is just no longer told from zero
-        (Fieller 1954), with the half-widths of that difference at
+        The ends are the ratios at which `self - ratio x other` is just no longer
+        distinguishable from zero (Fieller 1954), with the half-widths of that difference at
         every ratio: shared sources, and halves that differ, are allowed for (of independent ones,
         Donner & Zou 2012, as in `Parts.half`). An error that is the same share of both drops out.
         An upper end is infinite where `other` may be zero. All is NaN where a value is not known.
@@ -319,8 +319,8 @@ class Estimate:
 
     def differs_from(self, other: Estimate | float) -> bool:
         """Whether the interval of the difference leaves zero out."""
-        apart = self - other
-        return bool(apart.low > 0 or apart.high < 0)
+        difference = self - other
+        return bool(difference.low > 0 or difference.high < 0)
 
     @property
     def standard_uncertainty(self) -> float:
@@ -477,7 +477,7 @@ def mean_estimate(
 
 
 def _end_of_ratio(a: Estimate, b: Estimate, *, above: bool) -> float:
-    """Ratio beyond which a - ratio x b is told from zero; infinite where there is none."""
+    """Ratio beyond which a - ratio x b differs from zero; infinite where there is none."""
     from scipy.optimize import brentq
 
     side = 1.0 if above else -1.0
@@ -534,7 +534,7 @@ def _stretch(end: float, half: float) -> float:
 
 def decimals(low: float, high: float, *, value: float = 0.0, unit: str = "") -> int:
     """Decimals at which half the interval has two significant digits, 0 to 4; 0 to 2 for watts."""
-    most = 2 if unit == "W" else 4  # no clamp tells a thousandth of a watt
+    most = 2 if unit == "W" else 4  # no clamp resolves a thousandth of a watt
     half = (high - low) / 2
     if np.isfinite(half) and half > 1e-9 * abs(value):
         return min(most, max(0, 1 - int(np.floor(np.log10(half)))))

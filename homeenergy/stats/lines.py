@@ -47,7 +47,7 @@ def line_through_origin(x: ArrayLike, y: ArrayLike) -> Line:
         raise ValueError("x and y must be finite")
     xx = float((x_ * x_).sum())
     if xx == 0:
-        raise ValueError("all x are 0: no line through the origin can be told")
+        raise ValueError("all x are 0: no line through the origin can be fitted")
     slope = float((x_ * y_).sum()) / xx
     dof = x_.size - 1
     residual_sd = sqrt(float(((y_ - slope * x_) ** 2).sum()) / dof)
@@ -159,14 +159,14 @@ def line_posterior(
     Raises
     ------
     ValueError
-        If the pairs are too few for their scatter to be told: two are needed, three without limits
+        If the pairs are too few to estimate their scatter: two are needed, three without limits
         of the offset, and then not all at one x.
 
     Notes
     -----
     Bayes' rule (JCGM 101:2008, 6.2) with even priors for slope and offset, and Jeffreys' for the
     scatter, the square root of its Fisher information with slope and offset held fixed (Tibshirani
-    1989; Bodnar, Link & Elster 2016). Where there is nothing known beside the scatter that prior is
+    1989; Bodnar, Link & Elster 2016). Where nothing else than the scatter is known that prior is
     1 / scatter, and slope and offset have Student's t distribution as in regression. Where rounding
     hides the scatter, it does not count as none.
     """

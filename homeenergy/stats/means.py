@@ -59,19 +59,19 @@ def half_of_mean(
     -----
     A day is a mean, a component between days (a cool room, guests) that follows a first-order
     autoregression, and noise from what runs and hours happen to make of it. How large that
-    component is, and how long it lasts, cannot be told from a few weeks, and a single estimate, too
-    small on average, makes intervals that are too narrow. So every share s of it in the variance of
-    days and every autocorrelation r is weighed by how well it fits: given both, the true mean has
-    Student's t distribution about the generalised least-squares mean, and their weight is the
-    integrated likelihood, over mean and variance, times the prior (Zellner 1971, ch. 4; the
-    likelihood by the filter of Kalman 1960). Beforehand s is 0 or uniform from 0 to 1 (the uniform
-    shrinkage prior: Daniels 1999), and r has the weight (1 - r^2)^(-1/2) (the reference prior:
-    Berger & Yang 1994; the arcsine of r is uniform), from 0, as a component that alternates does
-    not last, to 0.95. 95 % of the mixture lie
+    component is, and how long it lasts, cannot be estimated from a few weeks, and a single
+    estimate, too small on average, makes intervals that are too narrow. So every share s of it in
+    the variance of days and every autocorrelation r is weighed by how well it fits: given both, the
+    true mean has Student's t distribution about the generalised least-squares mean, and their
+    weight is the integrated likelihood, over mean and variance, times the prior (Zellner 1971, ch.
+    4; the likelihood by the filter of Kalman 1960). Beforehand s is 0 or uniform from 0 to 1 (the
+    uniform shrinkage prior: Daniels 1999), and r has the weight (1 - r^2)^(-1/2) (the reference
+    prior: Berger & Yang 1994; the arcsine of r is uniform), from 0, as a component that alternates
+    does not last, to 0.95. 95 % of the mixture lie
     within the half-width about the plain mean. Never narrower than for independent days: that days
     make up for one another is not relied on.
 
-    F, the mean square between days by that within them (JCGM 100:2008, H.5), tells of s too: with
+    F, the mean square between days by that within them (JCGM 100:2008, H.5), depends on s too: with
     a share s it is 1 / (1 - s) times as large as without.
 
     O(n) steps over a grid of 20 by 20 pairs of s and r.
@@ -352,7 +352,7 @@ def _only_rounding(deviations: NDArray[np.float64], kwh: NDArray[np.float64]) ->
 
 
 def _runs_basis(n: int) -> str:
-    return f"mean of {n} complete runs, t interval" if n > 1 else "one complete run tells no spread"
+    return f"mean of {n} complete runs, t interval" if n > 1 else "one complete run shows no spread"
 
 
 def squares_of_runs(kwh: NDArray[np.float64], at: NDArray[np.intp]) -> Squares | None:

@@ -22,7 +22,7 @@ class Source(NamedTuple):
     name : str
         In words: "scatter of days", "clamp fridge: ratio".
     key : str
-        Tells sources of one name from each other: what was observed.
+        Distinguishes sources of one name: what was observed.
     number : int
         Of several independent errors of one source, as in means that are correlated.
     case : str
@@ -235,6 +235,6 @@ def _times(effect: float, factor: float) -> float:
 
 
 def _sum(a: float, b: float, open_: float) -> float:
-    """Sum of two effects; of two that are infinite with unlike signs nothing is known."""
+    """Sum of two effects; of two that are infinite with opposite signs nothing is known."""
     total = a + b
     return open_ if isnan(total) and (isinf(a) or isinf(b)) else total

@@ -172,7 +172,7 @@ def fit_line(
     n, k = x.shape
     at = np.arange(n) if position is None else np.asarray(position, dtype=np.int64)
     if n <= k:
-        raise ValueError(f"{n} days cannot tell {k} terms apart; more days are needed")
+        raise ValueError(f"{n} days cannot separate {k} terms; more days are needed")
     coefficients, _, rank, _ = np.linalg.lstsq(x, y)
     if rank < k:
         raise ValueError("a term of the fit can be made from the others")

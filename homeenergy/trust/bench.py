@@ -107,7 +107,7 @@ class BenchResult:
         then `multiplier` is the slope of that line.
     offset_uncertainty_w : float or None
         How far corrected readings of nothing may be off at 95 % [W], by the offset in use, or that
-        demanded, and by the multiplier of it; None where the pairs tell nothing of it.
+        demanded, and by the multiplier of it; None where the pairs do not show it.
     compared_at_w : float or None
         Load at which an unseen offset makes no difference to readings with this multiplier [W];
         None where nothing is known of offsets.
@@ -199,8 +199,8 @@ def bench_comparison(
     clamp_step_w : float
         Step of the clamp's readings [W].
     correlation : float
-        Of the errors of different reference meters. 1, the default, takes them to err alike, as
-        meters with the same kind of chip do: that several agree with each other then makes the
+        Of the errors of different reference meters. 1, the default, takes them as fully correlated,
+        as meters with the same kind of chip do: that several agree with each other then makes the
         result no surer. 0 takes them as independent.
     circuit : str
         For the text.
@@ -227,7 +227,7 @@ def bench_comparison(
     variance of rounding (a uniform error of half width a has the standard uncertainty a / sqrt(3),
     JCGM 100:2008, 4.3.7), of a scatter in proportion to the load, and of an offset that is left
     out, which shifts small loads more than large ones. The interval is that of
-    `homeenergy.stats.lines`, in which the scatter is known as far as pairs tell it:
+    `homeenergy.stats.lines`, in which the scatter is estimated from the pairs:
     Student's where they show nothing else. It is convolved with the uniform error of the reference
     (G.1.4), or with a normal one of several independent references.
     """
@@ -362,7 +362,7 @@ def _meters(
 
 
 def _alike(readings: Values) -> NDArray[np.int64]:
-    """How many readings are the same as each: they are rounded alike, which no mean takes away."""
+    """How many readings equal each: they share one rounding error, which no mean reduces."""
     _, which, many = np.unique(readings, return_inverse=True, return_counts=True)
     alike: NDArray[np.int64] = many[which]
     return alike

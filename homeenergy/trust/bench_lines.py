@@ -21,7 +21,7 @@ from homeenergy.stats.lines import LinePosterior, Values, line_posterior
 OFFSET_LEVEL = 0.99  # an offset taken by chance spoils the multiplier
 FEW = 3  # pairs that demand no offset
 LARGEST_W = 6.0  # half a step of a clamp of 200 A at 240 V: common practice, no source
-TELLS = 0.97  # of what was known of an offset before: less, and the pairs tell of it
+TELLS = 0.97  # of what was known of an offset before: less, and the pairs are informative
 
 
 class Beside(NamedTuple):
@@ -39,7 +39,7 @@ class Beside(NamedTuple):
 class BenchLine(NamedTuple):
     """Line of reference on clamp reading, after the offset in use.
 
-    `posterior` is None for one pair, which tells no scatter. `offset_w` is what the data demand to
+    `posterior` is None for one pair, which shows no scatter. `offset_w` is what the data demand to
     be added to the offset in use, None where they do not. `tells` is whether they tell more of the
     offset than was known before. `left_w` is the standard uncertainty before the comparison of an
     offset that a line through the origin leaves out.
@@ -71,12 +71,12 @@ def bench_line(
     stated_w : float
         Offset in use [W].
     limit_w : float
-        Before the comparison, the offset of the clamp lies anywhere within this of zero alike; 0
-        where nothing is known of it. An offset in use that lies beyond was found before, so it is
+        Before the comparison, the offset of the clamp has a rectangular prior within this of zero;
+        0 where nothing is known of it. An offset in use that lies beyond was found before, so it is
         no limit for it.
     apart : bool
-        Whether reference meters err apart. Which of them was used at small loads and which at large
-        ones would then look like an offset, so pairs tell of none.
+        Whether reference meters have independent errors. Which of them was used at small loads and
+        which at large ones would then look like an offset, so pairs show none.
 
     Returns
     -------
@@ -187,7 +187,7 @@ def clamp_line(
     Returns
     -------
     str
-        Empty where one pair tells no scatter, or the pairs leave 100 % or more open. Uncertainties
+        Empty where one pair shows no scatter, or the pairs leave 100 % or more open. Uncertainties
         are rounded up, that of the multiplier is a share. The multiplier in use stays where the
         interval holds it; its uncertainty is then that about it and not about the one found: see
         `_half_about`.

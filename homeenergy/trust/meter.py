@@ -237,7 +237,7 @@ def meter_agreement(
     Linear program. Unknown are the ratio, the first true register, the energy missing in each
     interval and the energy between stated and true time of each reading, both times the ratio; each
     true register must lie within what its reading shows. All bounds are linear in these, so the
-    least and the greatest ratio are found exactly. The bounds are guaranteed as far as those of the
+    least and the greatest ratio are found exactly. The bounds are guaranteed if those of the
     missing energy are, and as far as one ratio holds throughout.
     """
     kwh = readings["kwh"].to_numpy(dtype=np.float64)
@@ -472,7 +472,7 @@ def _explain(
         return _fall(fall, "typing error", doubts[0], text)
     if exchange_fits and (not doubts or kwh[fall] <= SMALL * kwh[fall - 1]):
         return _fall(fall, "exchange", None, f"{what}: the meter was likelier exchanged")
-    text = f"{what}: exchange of the meter or typing error, which cannot be distinguished by these"
+    text = f"{what}: exchange of the meter or typing error; these readings do not show which"
     return _fall(fall, "not clear", doubts[0] if doubts else None, text)
 
 

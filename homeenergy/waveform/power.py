@@ -20,7 +20,7 @@ from homeenergy.waveform.samples import (
 )
 
 FIRST_LOOK_CYCLES = 12
-LEAST_CYCLES = 6.0  # below, the halves hold too few cycles to keep harmonics apart
+LEAST_CYCLES = 6.0  # below, the halves hold too few cycles to resolve harmonics
 LEAST_SHARE = 0.5  # of the alternating part, as rms, that must be at the line frequency
 GROWTH = 4
 
@@ -314,7 +314,7 @@ class PowerMeasures:
 
     @property
     def side(self) -> str:
-        """`lagging`, `leading` or `in step`: the current's fundamental beside the volts'."""
+        """`lagging`, `leading` or `in step`: the current's fundamental against the volts'."""
         if not math.isfinite(self.angle_deg):
             return "no current"
         if abs(self.angle_deg) < IN_STEP_DEG or abs(abs(self.angle_deg) - 180) < IN_STEP_DEG:

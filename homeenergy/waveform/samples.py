@@ -75,7 +75,7 @@ def refuse_clipped(x: Samples, *, name: str, unit: str) -> None:
     Own rule. The crest of a smooth wave that is rounded to steps of q stays for r samples within
     one step and has sagged by 4 q at r samples from its middle. A wave cut off at a limit has
     sagged by three times the height that is hidden. Flat tops that hide less than a few steps
-    cannot be told from rounding, and the levels of a rectangular wave are such steps.
+    cannot be distinguished from rounding, and the levels of a rectangular wave are such steps.
     """
     top = float(np.abs(x).max())
     at_top = np.flatnonzero(np.abs(x) == top)

@@ -69,7 +69,7 @@ def test_one_run_a_day_is_a_mean_of_days():
 
 def test_few_days_or_runs():
     assert np.isinf(mean_of_runs(np.array([1.0]), np.array([3])).high)
-    assert mean_of_runs(np.array([1.0]), np.array([3])).basis == "one complete run tells no spread"
+    assert mean_of_runs(np.array([1.0]), np.array([3])).basis == "one complete run shows no spread"
     assert np.isnan(mean_of_runs(np.empty(0), np.empty(0, np.int64)).value)
     six = mean_of_runs(np.repeat([1.0, 2, 3, 4, 5, 6], 2), np.repeat(np.arange(6), 2))
     assert six.basis == "mean of 12 complete runs, t interval"

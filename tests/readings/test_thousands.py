@@ -169,7 +169,7 @@ def test_a_mark_in_another_file_counts(tmp_path):
     ("cells", "match"),
     [
         (["1,234.5", "1.234,5"], r"',' stands between thousands, and before decimals|separated by"),
-        (["1,234.5", "1'234.5"], r"separated by '\"?'\"?"),
+        (["1,234.5", "1'234.5"], r"separated by"),
         (["1 234,5", "12.5"], r"decimal comma and with a decimal point"),
     ],
 )

@@ -60,7 +60,7 @@ def test_at_the_last_reading_the_digits_decide():
     between.loc[7, "kwh"] = 3971
     (fall,) = explain_falls(between, plain_log(USED))
     assert fall.likelier == "not clear"
-    assert "cannot be told" in fall.sentence
+    assert "do not show which" in fall.sentence
 
 
 def schedule(folder, text=None, *, zone="Europe/Berlin"):

@@ -105,8 +105,8 @@ PARTING_S = 360.0
 SHORTEST_PARTING_S = 30.0
 # Toast and the like; longer parts with a short break between them are one use interrupted.
 LONGEST_EQUAL_S = 300.0
-# A break of at most two minutes, slight beside both its neighbours, interrupts one use of a machine
-# (a dryer opened, a vacuum cleaner moved on); lamps and fans are switched on and off.
+# A break of at most two minutes, slight compared with both its neighbours, interrupts one use of a
+# machine (a dryer opened, a vacuum cleaner moved on); lamps and fans are switched on and off.
 LONGEST_INTERRUPTION_S, INTERRUPTION_SHARE, LEAST_MACHINE_W = 120.0, 0.1, 400.0
 CLEAR_RATIO = 2.0
 # A piece worth less than this share of the other side of a pause is no use of its own.
@@ -221,8 +221,8 @@ def join_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> None:
 def join_across_holes(fragments: Fragments, joins: NDArray[np.bool_], *, up_to_usual: bool) -> None:
     """Join what is on at both edges of a hole in the data, if it can have been on all the while.
 
-    The level must be alike, and the hole no longer than an hour; with `up_to_usual`, no longer than
-    the usual pause of the appliance, because it must have paused in a longer one.
+    The level must be similar, and the gap no longer than an hour; with `up_to_usual`, no longer
+    than the usual pause of the appliance, because it must have paused in a longer one.
     """
     hole = fragments.stop_plateau[:-1] == fragments.first_plateau[1:]
     if not hole.any():
@@ -307,7 +307,7 @@ def _part_at_starts(
     That is at a pause over `PARTING_S` after which the power goes as at the start of a run
     (compared with all starts after a long rest), if both sides are substantial. A programme ends
     even at a shorter pause if both sides last as long and are worth as much as other runs of this
-    machine do by themselves; where too few are known, if the two sides are alike.
+    machine do by themselves; where too few are known, if the two sides are similar.
     """
     joined = groups(joins)
     seen = after_rest(fragments, plateaus, limit_s=limit_s)

@@ -61,7 +61,7 @@ def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tu
 
     Never at rest, or nothing that stands out, or one steady speed above another: continuous.
     Working levels far apart that change often within a long run: batch. Levels that wander over
-    long runs: modulating. Many alike runs through day and night: thermostatic. Else a person
+    long runs: modulating. Many similar runs through day and night: thermostatic. Else a person
     switches it. Own rules.
     """
     if not len(plateaus):
@@ -107,7 +107,7 @@ def _by_itself(
 ) -> float:
     """How much the runs look as if nobody started them, 0 to 1.
 
-    They come at even distances, or alike in length at nearly every hour of the day.
+    They come at even distances, or at nearly every hour of the day with similar length.
     """
     if first_s.size * S_PER_DAY < 4 * covered_s or first_s.size < 4:
         return 0.0

@@ -1,7 +1,7 @@
 """Which levels of a trace are rest, and above what the appliance works.
 
 Rest is a set of levels, for an appliance can be off at the wall, on standby, or ready: what lasts
-and is quiet, and is small beside what is drawn at work.
+and is quiet, and is small compared with what is drawn at work.
 """
 
 from __future__ import annotations

@@ -243,11 +243,11 @@ def _join_tiles(n, depth, count, total, whole, base, row_of, out, made) -> int: 
 
 @njit(cache=True, nogil=True)
 def merge_alike(atoms, n, tau_high, long_gap) -> int:  # pragma: no cover - compiled
-    """Merge the first `n` atoms in place, most alike first, while that costs less than `tau_high`.
+    """Merge the first `n` atoms in place, most similar first, while it costs less than `tau_high`.
 
     Ward's criterion as in `compress`; pairs that are each other's cheapest partner merge, the limit
-    doubling from `tau_high` / 64. Atoms more than `long_gap` samples apart stay apart. Returns how
-    many are left.
+    doubling from `tau_high` / 64. Atoms more than `long_gap` samples apart are not merged.
+    Returns how many are left.
     """
     # Rows stay where they are until the end; `at` says which are left, `cost` what each would add
     # if it joined the next one.

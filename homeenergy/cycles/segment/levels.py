@@ -77,7 +77,7 @@ def _noise_of_steps(counts: NDArray[np.int64]) -> float:
         least = steps_w[1] if used.size > 1 else 0.0
         if share[1:][steps_w[1:] <= 1.5 * least].sum() < LEAST_FLICKER:
             return 0.0
-    # A rounded reading stands for all up to half way to the next one.
+    # A rounded reading represents all values up to half way to the next one.
     upper_w = np.r_[(steps_w[1:] + steps_w[:-1]) / 2, steps_w[-1]]
     median = np.interp(0.5, np.r_[0, np.cumsum(share)], np.r_[0.0, upper_w])
     return float(median / MEDIAN_STEP_PER_SIGMA)
@@ -94,7 +94,7 @@ def _middle(bins: NDArray[np.int64], *, shift: int) -> NDArray[np.float64]:
 def count_levels(chunks: Iterable[NDArray[np.float32]]) -> LevelCounts:
     """Histograms of levels and steps over consecutive chunks of one trace. O(n) time, 17 MB.
 
-    Two halves are counted at once; the kernel lets go of the interpreter.
+    Two halves are counted at once; the kernel releases the GIL.
     """
     given = [np.ascontiguousarray(watts, np.float32) for watts in chunks]
     halves, last = _halves(given)

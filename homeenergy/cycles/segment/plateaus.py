@@ -37,7 +37,7 @@ Block = tuple[int, NDArray[np.float32]]
 class Plateaus:
     """Consecutive stretches of constant level, as arrays of one entry a plateau.
 
-    `usual_w` is the level at or below which the trace stands for half of the time [W].
+    `usual_w` is the level at or below which the trace is for half of the time [W].
     `first` and `stop` number samples of the trace (half-open); `sum_w` and `n` cover the samples
     that are there, so `n < stop - first` where some are missing.
     """

@@ -51,9 +51,9 @@ class Column:
     digits : int
         Decimals of a number.
     counted : str
-        What an estimate is a mean of, so that a mean of two can be told to be one.
+        What an estimate is a mean of, so that a mean of two can be marked as one.
     resolved : str
-        Name under which programs are told whether an estimate is more than a bound; "" for one
+        Name of the key that says whether an estimate is more than a bound; "" for one
         that is never a bound.
     places : frozenset of str
         Where it is shown.
@@ -124,7 +124,7 @@ class Column:
         return row | self.flag(value)
 
     def flag(self, estimate: Estimate | None) -> dict[str, bool]:
-        """Whether an estimate is more than a bound or nothing, where programs are told so."""
+        """Whether an estimate is more than a bound or nothing, for programs."""
         if not self.resolved:
             return {}
         known = estimate is not None and estimate.resolved and math.isfinite(estimate.value)

@@ -99,7 +99,7 @@ def house_findings(
     Returns
     -------
     Findings
-        Intervals hold the spread between runs and between days and, kept apart in `systematic`,
+        Intervals hold the spread between runs and between days and, separately in `systematic`,
         what all readings share: the clamp's uncertainty where house.toml states it, and rounding.
 
     Raises
@@ -111,7 +111,7 @@ def house_findings(
     Notes
     -----
     Runs are those of `homeenergy.cycles.house_cycles`: what a person decided about them counts.
-    Where there is an outdoor.csv, it tells how much the weather drives an appliance (`season`).
+    Where there is an outdoor.csv, it shows how much the weather drives an appliance (`season`).
     Appliances of one name have that of their circuit in brackets.
 
     Examples

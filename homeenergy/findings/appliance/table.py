@@ -34,7 +34,7 @@ class Findings:
         """One row an appliance; intervals as columns ending in `_low` and `_high`.
 
         `kind_sure` is a score of how well a kind that nobody stated fits, 1 where house.toml says
-        it; it is no probability. Where the standby is below what can be told, `standby_resolved`
+        it; it is not a probability. Where the standby is below the resolution, `standby_resolved`
         is False, `standby_w` empty, and `standby_w_high` the bound. Where prices depend on the
         time, `price_per_kwh` is the average that the appliance paid.
         """

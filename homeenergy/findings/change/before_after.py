@@ -63,7 +63,7 @@ class Chance:
 
 
 def steps(design: Array, values: Array, *, least: int) -> Steps:
-    """Least squares of a step at every day, beside the columns of `design`.
+    """Least squares of a step at every day, in addition to the columns of `design`.
 
     Parameters
     ----------
@@ -75,8 +75,8 @@ def steps(design: Array, values: Array, *, least: int) -> Steps:
 
     Notes
     -----
-    What a step explains beside other columns is found from sums from each day to the last (Frisch &
-    Waugh 1933, Lovell 1963): O(n k) for each series.
+    What a step explains in addition to other columns is found from sums from each day to the last
+    (Frisch & Waugh 1933, Lovell 1963): O(n k) for each series.
     """
     y = values[:, None] if values.ndim == 1 else values
     n = y.shape[0]
@@ -124,9 +124,9 @@ def chance_of_any(
 ) -> Chance:
     """How often a step so plain appears by chance on any day at all.
 
-    A step that was looked for takes with it some of what makes days alike. So the correlation is
-    that of series without a step which, once their own greatest step is taken out, are as alike
-    from day to day as the data are.
+    A step that was looked for takes with it some of their autocorrelation. So the correlation is
+    that of series without a step which, once their own greatest step is taken out, are as
+    correlated from day to day as the data are.
     """
     split = steps(design, values, least=least).best
     step = (np.arange(values.size) >= split).astype(np.float64)
@@ -143,7 +143,7 @@ def _share(greatest: Array) -> float:
 
 
 def _matched(fit: Regression, design: Array, least: int, rng: np.random.Generator) -> float:
-    """Correlation at which series without a step look as alike as the residuals of `fit`."""
+    """Correlation at which series without a step look as correlated as the residuals of `fit`."""
     seen = _lag_one(fit.residuals[:, None], fit.position)[0]
     looks = []
     for r in TRIED:

@@ -26,7 +26,7 @@ TIMES_TO_SETTLE = 4
 # Penalty of one more change, in units of variance times log n (own rule: a change takes a place and
 # a level from the data, and is one of many that were looked for).
 PENALTY = 3.0
-# Several places are looked at, so each must be surer than a change that stands alone. Own rule.
+# Several places are looked at, so each must be surer than a single change. Own rule.
 SURE_OF_SEVERAL = 0.01
 MEDIAN_OF_SQUARE = 0.455  # of a standard normal variable
 
@@ -83,7 +83,7 @@ def find_changes(
     Notes
     -----
     Stretches of constant level by optimal partitioning (Jackson et al. 2005), with a penalty that
-    grows with how alike days are; then each change is judged by `before_after` between its
+    grows with their autocorrelation; then each change is judged by `before_after` between its
     neighbours and left out if chance does as much in more than 1 of 100 logs. O(n^2).
     """
     days = whole_days(daily)
@@ -125,7 +125,7 @@ def _partition(days: Days, calendar: Array) -> list[int]:
         r = fit.correlation
         variance = fit.scatter**2 * (1 + r) / (1 - r)
         if not splits:
-            # Changes that are not found yet make days look alike: begin with too many.
+            # Changes not found yet look like autocorrelation: begin with too many.
             variance = float(np.median(np.diff(adjusted) ** 2)) / MEDIAN_OF_SQUARE / 2
         penalty = PENALTY * variance * np.log(n)
         found = _best_partition(adjusted, penalty)
@@ -181,7 +181,7 @@ def _judged(
 
 
 def _tells(part: Days, balance: Balance | None) -> bool:
-    """Whether the weather's terms differ enough within a part to be told from its level."""
+    """Whether the weather's terms vary enough within a part to be separated from its level."""
     if balance is None or part.celsius is None:
         return False
     terms = balance.loose_terms(part.celsius)

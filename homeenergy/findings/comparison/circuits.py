@@ -142,7 +142,7 @@ def compare_appliances(
     Comparison
         Days that both have are compared with each other, so that what they share (weather, guests)
         cancels; days of two years are not. The clamps' errors differ, and are in difference and
-        ratio as far as house.toml states them.
+        ratio where house.toml sets them.
 
     Raises
     ------

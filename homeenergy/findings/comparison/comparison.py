@@ -146,7 +146,7 @@ class Comparison:
     a, b : Estimate
         The two means [kWh].
     difference : Estimate
-        First less second [kWh]; the clamps' error is kept apart as its `systematic` part.
+        First less second [kWh]; the clamps' error is its `systematic` part.
     ratio : Estimate
         First over second; an error of the multiplier of a clamp that both share cancels.
     p : float

@@ -47,7 +47,7 @@ class Comparisons:
 
     @property
     def differing(self) -> tuple[Comparison, ...]:
-        """Those that the data show to differ."""
+        """Those that differ significantly."""
         return tuple(one for one in self.all if one.differs)
 
     @property
@@ -55,7 +55,7 @@ class Comparisons:
         """The answer in a few words."""
         note = f"({len(self.all)} comparisons, corrected after Holm)"
         if not self.differing:
-            return f"No difference between {self.of} that these data can show {note}."
+            return f"No significant difference between {self.of} {note}."
         furthest = sorted(self.differing, key=lambda one: -abs(one.difference.value))
         if len(furthest) > MOST_NAMED:
             furthest = furthest[:NAMED_OF_MANY]

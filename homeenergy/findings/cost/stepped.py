@@ -89,7 +89,7 @@ def stepped_cost(
     Raises
     ------
     HouseError
-        If the tariff has no steps, or no day is covered by appliance and house alike.
+        If the tariff has no steps, or no day is covered by both appliance and house.
 
     Notes
     -----
@@ -184,7 +184,7 @@ def with_share_of_bill(
     Under steps, each gets its cost of a year: each kWh has the average price of the house, so that
     the costs of all circuits add up to the bill. Where the mains are not logged, the measured
     circuits stand for the house, if they are all there (`every_circuit`): their average price is
-    then that of the lower steps. Charges for demand are told in a remark (`with_demand`).
+    then that of the lower steps. Charges for demand are given in a remark (`with_demand`).
     """
     tariff = house.tariff
     assert tariff is not None

@@ -31,7 +31,7 @@ LEAST_RATIO = 3.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Compressor:
-    """Stretches in which the compressor stands, as samples [first, stop) of `plateaus`.
+    """Stretches in which the compressor is stopped, as samples [first, stop) of `plateaus`.
 
     Attributes
     ----------
@@ -41,7 +41,7 @@ class Compressor:
     running : ndarray of bool
         Whether it runs, one entry a plateau.
     first, stop : ndarrays of int
-        Stretches in which it stands, halts of defrosts among them; holes part them.
+        Stretches in which it is stopped, pauses of defrosts among them; gaps separate them.
     """
 
     plateaus: Plateaus
@@ -52,7 +52,7 @@ class Compressor:
 
     @property
     def stands_s(self) -> NDArray[np.float64]:
-        """Length of each stretch in which it stands [s]."""
+        """Length of each stretch in which it is stopped [s]."""
         return np.asarray((self.stop - self.first) * self.plateaus.period_s, dtype=np.float64)
 
     @property
@@ -116,7 +116,7 @@ def _parting_w(p: Plateaus) -> float | None:
     return float(np.exp((left[at] + right[at]) / 2))
 
 
-LEAST_STEP_W = 10.0  # a heater of less is not told from electronics. Own rule.
+LEAST_STEP_W = 10.0  # a smaller heater cannot be distinguished from electronics. Own rule.
 EDGE_S = 120.0
 LEAST_SHARE = 0.02  # of the time at rest, at either level
 
@@ -241,7 +241,7 @@ def defrosts(machine: Compressor) -> pd.DataFrame | None:
     -------
     pandas.DataFrame or None
         One row a defrost: start (of the first halt), end (of the second), energy_wh (of the work
-        between). None where readings are too far apart to see a halt.
+        between). None where the sampling interval is too long to see a pause.
 
     Notes
     -----
@@ -304,7 +304,7 @@ class HeatPumpUse:
     starts_per_day, run_hours : Estimate, float
         Starts of the compressor a day, and the median length of a run seen whole [h].
     defrosts : pandas.DataFrame or None
-        start, end, energy_wh of each; None where readings are too far apart to see them.
+        start, end, energy_wh of each; None where the sampling interval is too long to see them.
     defrost_share : float
         Share of the energy that they take.
     standby_w : Estimate

@@ -120,7 +120,7 @@ class IdleUse:
         Energy of each local day, from `day_parts`: idle_kwh, use_kwh and other_kwh add up to it.
     idle_kwh_per_day, use_kwh_per_day, other_kwh_per_day : Estimate
         At rest between runs, in runs, and what is neither [kWh]. Idle is a bound where the draw at
-        rest cannot be told from nothing.
+        rest is below the resolution.
     idle_w : Estimate
         Mean draw at rest, the day being the unit of spread; without the clamp's multiplier [W].
     idle_share : Estimate

@@ -50,7 +50,7 @@ class HoursOfUse:
     kwh_per_day : Estimate
         Energy while on [kWh].
     levels : pandas.DataFrame
-        What it stands at while on, the lowest first: level_w, hours_per_day, share (of the time
+        Its levels while on, the lowest first: level_w, hours_per_day, share (of the time
         on), kwh_per_day. Lamps on one circuit make as many levels as combinations of them.
     by_hour : pandas.DataFrame
         One row an hour of the local day, 0 to 23: hour, on_h (of that hour, on average), kwh.
@@ -88,7 +88,7 @@ def hours_of_use(finding: ApplianceFinding) -> HoursOfUse:
     -------
     HoursOfUse
         On is what lies in a run and above the level of rest and, where the rest is at nothing, also
-        what stands clearly above it for a minute: a lamp too small to count as a run. Hours are
+        what is clearly above it for a minute: a lamp too small to count as a run. Hours are
         those of the circuit: two lamps lit together for an hour are one hour. Means over days have
         the day as the unit of spread.
 
@@ -184,7 +184,7 @@ def _on_w(finding: ApplianceFinding, days: pd.DataFrame) -> Estimate:
 
 
 def _levels(plateaus: Plateaus, on: NDArray[np.bool_], *, covered_h: float) -> pd.DataFrame:
-    """Levels while on: plateaus sorted by their watts, parted where neighbours lie apart."""
+    """Levels while on: plateaus sorted by their watts, split where neighbours differ."""
     order = np.flatnonzero(on)[np.argsort(plateaus.mean_w[on], kind="stable")]
     if order.size:
         # What holds hardly any time lies between levels and would join them.

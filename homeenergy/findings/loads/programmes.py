@@ -106,7 +106,7 @@ def programme_uses(
     -------
     ProgrammeUses
         Intervals as in `mean_of_runs`: from the spread between days, with the clamp's uncertainty
-        kept apart.
+        separate.
 
     Raises
     ------

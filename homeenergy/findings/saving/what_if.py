@@ -224,7 +224,7 @@ def change_lamps(
         anything is on.
     hours_per_day : float, optional
         Hours for which just these lamps are on [h]. Default: all lamps of the circuit are
-        changed alike, and its energy while on falls by the ratio of the watts.
+        changed in proportion, and its energy while on falls by the ratio of the watts.
     price : float or Estimate, optional
         Of the lamps [currency].
 

@@ -73,7 +73,7 @@ class Balance:
     cooling_c: float | None = None
 
     def terms(self, celsius: Array) -> Array:
-        """Columns beside the base, shape (n, terms): degree days, or the temperature itself."""
+        """Columns but the base, shape (n, terms): degree days, or the temperature itself."""
         columns = []
         if self.shape == "line":
             columns.append(np.asarray(celsius, dtype=np.float64))

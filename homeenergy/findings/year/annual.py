@@ -28,7 +28,7 @@ MONTHS = "January February March April May June July August September October No
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AnnualEnergy:
-    """What an appliance uses in a year, as far as some of its days tell.
+    """What an appliance uses in a year, estimated from some of its days.
 
     Attributes
     ----------

@@ -37,7 +37,7 @@ class NormalYear:
     Attributes
     ----------
     kwh : Estimate
-        Of the year [kWh]. The interval tells how far the model may be off, as if all but the
+        Of the year [kWh]. The interval gives the uncertainty of the model, as if all but the
         weather were as in the days logged; it leaves out how single years differ.
     months : pandas.DataFrame
         month, the columns of the table that were used, kwh.

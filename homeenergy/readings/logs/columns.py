@@ -1,4 +1,4 @@
-"""What the columns of a log hold, told from their names and from their values."""
+"""What the columns of a log hold, inferred from their names and values."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def unit_in_name(name: str) -> tuple[str, str | None]:
 
 
 def names_watts(name: str) -> bool:
-    """Whether a name tells its unit, rather than only that it is of power."""
+    """Whether a name contains its unit, rather than only that it is of power."""
     return unit_in_name(name)[1] is not None and not _POWER.search(name.strip())
 
 

@@ -26,7 +26,7 @@ from homeenergy.readings.logs.times import is_date, is_stamp, is_time_of_day, ti
 from homeenergy.units import NS_PER_S
 
 _DAY_S = 86_400.0
-LEAST_MARK_S = 60.0  # a shorter period beside midnight is chance, and matters little
+LEAST_MARK_S = 60.0  # a shorter period next to midnight is chance, and matters little
 
 
 def pace_remark(times_ns: NDArray[np.int64]) -> str | None:
@@ -144,7 +144,7 @@ def describe(
     ------
     HouseError
         If a file is no table, if no column holds times, if files are laid out differently, or if
-        it cannot be told whether dates have the day or the month first.
+        it is not clear whether dates have the day or the month first.
     """
     listed = [paths] if isinstance(paths, str | Path) else list(paths)
     if not listed:

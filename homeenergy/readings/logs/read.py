@@ -267,7 +267,7 @@ def _types(path: Path, layout: LogLayout) -> Types:
 
 
 def _waits(table: pa.Table, layout: LogLayout, zone: tzinfo) -> bool:
-    """Whether the next piece is needed to tell the two passes of a repeated hour apart."""
+    """Whether the next piece is needed to distinguish the two passes of a repeated hour."""
     if isinstance(zone, timezone):
         return False
     last = [table.column(number).slice(table.num_rows - 1) for number in range(_times(layout))]

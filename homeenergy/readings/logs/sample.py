@@ -30,7 +30,7 @@ class _Seen:
 
     `decimals` counts marks that can only be decimal, `thousands` those that can only stand between
     thousands; `either` holds numbers such as 1,234 that may be meant either way, by mark; `mixed`
-    the marks of columns in which such numbers stand beside whole ones below 1000, and no others.
+    the marks of columns in which such numbers occur with whole ones below 1000, and no others.
     """
 
     decimals: Counter[str] = field(default_factory=Counter)
@@ -54,7 +54,7 @@ def number_marks(
         _look(column, seen)
     between = set(seen.thousands)
     if not between and seen.decimals["."] and "," in seen.either and not seen.decimals[","]:
-        between = {","}  # a decimal point stands elsewhere
+        between = {","}  # a decimal point occurs elsewhere
     if between:
         return _with_thousands(between, seen, path)
     comma = seen.decimals[","] or ("," in seen.either)
@@ -93,7 +93,7 @@ def _look(column: Sequence[str], seen: _Seen) -> None:
     plain = [cell for cell in cells if cell.lstrip("+-").isdecimal()]
     if plain and all(len(cell.lstrip("+-")) <= 3 for cell in plain):
         seen.mixed |= {mark for mark in own.either if not own.decimals[mark]}
-    elif plain:  # 1234 without a mark: those that stand in this column are decimal
+    elif plain:  # 1234 without a mark: those in this column are decimal
         seen.decimals += Counter(own.either.keys() - own.thousands.keys())
 
 

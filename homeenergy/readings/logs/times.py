@@ -139,7 +139,7 @@ def _repeated(
 def _second_pass(
     local_ns: NDArray[np.int64], rows: NDArray[np.intp], change: ClockChange, step_ns: int
 ) -> NDArray[np.bool_] | None:
-    """Which of these neighbouring rows came after the change; None if that cannot be told."""
+    """Which of these neighbouring rows came after the change; None if that is not known."""
     width = change.till_ns - change.from_ns
     steps = np.diff(local_ns[rows])
     back = steps <= step_ns - width * 3 // 4
@@ -193,7 +193,7 @@ class Stamps:
 
 
 class BadStamp(ValueError):  # noqa: N818 - carries a row, and is always turned into a HouseError
-    """A stamp that cannot be read, and the row in which it stands."""
+    """A stamp that cannot be read, and its row."""
 
     def __init__(self, row: int, text: str, why: str, fix: str | None = None) -> None:
         super().__init__(why)
@@ -451,7 +451,7 @@ def time_format_of(stamps: Sequence[str], *, all_dates: Dates) -> tuple[str, boo
     Raises
     ------
     HouseError
-        If the stamps are written in several ways, or it cannot be told whether the day or the
+        If the stamps are written in several ways, or it is not clear whether the day or the
         month comes first.
     """
     texts = [text.strip() for text in stamps]

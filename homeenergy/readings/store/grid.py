@@ -8,11 +8,11 @@ The rule, for every kind of log:
 * Power: a row holds until the next row, if that is at most the hold away. If it is farther, the
   row holds to the end of its own slot only.
 * Energy of a row's period: its mean power holds until the next row, if that is at most 1.5 periods
-  away, or as far as the stated hold; else for one period.
+  away, or up to the stated hold; else for one period.
 * Energy counter: between two readings at most the hold apart the power is constant. After a
   reset the counter starts from 0, or rolls over where that is stated. An interval that would
   need more than 100 kW is missing.
-* Where stamps mark the end, a row tells of the time since the row before it, if that is at most the
+* Where stamps mark the end, a row covers the time since the row before it, if that is at most the
   hold away, else of one row period.
 * A missing value (NaN) ends the hold of the row before it.
 * Where a stretch of held power begins or ends inside a slot, its first or last value is taken for
@@ -254,7 +254,7 @@ def grid_columns(
 
     Notes
     -----
-    O(n + slots), vectorised, apart from sorting rows that are out of order. The work on time is
+    O(n + slots), vectorised, except for sorting rows that are out of order. The work on time is
     shared by all columns.
     """
     logged, merged, times, values = _one_row_an_instant(times_ns, columns, grid)
@@ -445,7 +445,7 @@ def series_on_grid(
         )
     values = series.to_numpy(dtype=np.float64, na_value=np.nan)
     wanted = found if period_s is None else round(period_s * NS_PER_S)
-    if found and found == wanted and bool(np.all(np.diff(times) == found)):  # quickly told
+    if found and found == wanted and bool(np.all(np.diff(times) == found)):  # the fast case
         return int(times[0]), found, values.astype(np.float32)
     grid = make_grid(found or round((period_s or 0) * 1e9), period_s=period_s, hold_s=hold_s)
     origin = int(times.min()) % grid.period_ns if times.size else 0

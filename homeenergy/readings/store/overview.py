@@ -161,7 +161,7 @@ def month_bins(store: Store, info: MonthInfo) -> tuple[Bins, ...]:
 
 
 def stored_bins(store: Store, info: MonthInfo, level: int) -> Bins:
-    """Bins of one width of a month, from its file beside the store, which is made if need be.
+    """Bins of one width of a month, from its file next to the store, which is made if need be.
 
     Notes
     -----
@@ -237,7 +237,7 @@ class Envelope:
     first_ns, width_ns : int
         Instant (UTC, ns since 1970) at which the first stretch begins, and their length.
     samples : int
-        Samples in a stretch; 1 where each sample stands for itself.
+        Samples in a stretch; 1 where samples are not aggregated.
     least_w, greatest_w : numpy.ndarray, shape (n,), float32
         NaN where nothing was logged.
     mean_w : numpy.ndarray, shape (n,), float64

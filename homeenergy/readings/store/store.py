@@ -23,7 +23,7 @@ from homeenergy.house.layouts import LogLayout
 
 try:
     import fcntl
-except ImportError:  # not on Windows, where two imports at once are not kept apart
+except ImportError:  # not on Windows, where nothing prevents two imports at once
     fcntl = None  # type: ignore[assignment]
 
 FORMAT = 1
@@ -279,7 +279,7 @@ Spans = dict[str, dict[str, tuple[int, int]]]  # source -> month -> first and la
 
 @dataclass(slots=True, kw_only=True)
 class LogFile:
-    """One log file as it was read: `reading` stands for the part of the layout that matters."""
+    """One log file as it was read: `reading` is the part of the layout that matters."""
 
     size: int
     mtime_ns: int
@@ -364,7 +364,7 @@ def file_digest(path: Path) -> str:
 
 
 def house_hashes(folder: str | Path) -> dict[str, str]:
-    """SHA-256 of house.toml, of every CSV beside it and of every month of the store.
+    """SHA-256 of house.toml, of every CSV next to it and of every month of the store.
 
     Parameters
     ----------

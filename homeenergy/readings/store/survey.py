@@ -324,7 +324,7 @@ class Survey:
 
 
 def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
-    """How often the logger writes; what cannot be told must be stated."""
+    """How often the logger writes; what cannot be inferred must be stated."""
     layout = log.layout
     column = rows.source if layout.layout == "long" else None
     stated = round((layout.period_s or 0) * NS_PER_S)

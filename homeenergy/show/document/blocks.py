@@ -49,7 +49,7 @@ class Code:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
-    """Lines of a name and what it stands for: client, site, dates."""
+    """Lines of a name and its value: client, site, dates."""
 
     rows: tuple[tuple[str, str], ...]
 
@@ -89,7 +89,7 @@ class Table:
     """A table; its first column names the rows. Without a caption it is not numbered.
 
     `units` stand with the heads; `numeric` are the columns that are aligned to the right; `data` is
-    what stands behind the texts, for a spreadsheet, under the name `sheet`.
+    the numbers behind the texts, for a spreadsheet, under the name `sheet`.
     """
 
     head: tuple[str, ...]

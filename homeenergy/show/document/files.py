@@ -281,7 +281,7 @@ def _xlsx(document: Document) -> bytes:
 
 
 def _sheet_name(title: str, taken: set[str]) -> str:
-    """A name that a sheet may have: short, and unlike the others even in small letters."""
+    """A name that a sheet may have: short, and unique even in small letters."""
     whole = FORBIDDEN_IN_SHEET_NAME.sub(" ", title)
     # Names of circuits mostly differ at their ends.
     name = whole if len(whole) <= LONGEST_SHEET_NAME else f"{whole[:18]}…{whole[-12:]}"

@@ -43,7 +43,7 @@ def findings_table(
     caption, sheet : str
         As in `Table`.
     unknown : str
-        What stands for a value that is not known.
+        What is shown for a value that is not known.
     """
     rows, currency = findings.appliances, findings.currency
     columns = columns_for(place, rows, currency=currency)

@@ -31,7 +31,7 @@ def findings_record(findings: Findings) -> dict[str, Any]:
         Instants are ISO 8601 in UTC. Every estimate is a dict of value, low, high, level, unit,
         n, basis, resolved, and the half widths `spread` (between runs, days or hours) and
         `systematic` (common to all of them: the clamp), which make up its interval. Where the
-        standby is below what can be told, `standby_resolved` is False, its value None, and its
+        standby is below the resolution, `standby_resolved` is False, its value None, and its
         high the bound. `kind_sure` is a score of how well a kind that nobody stated fits, 1 where
         house.toml says it; it is no probability.
     """

@@ -48,7 +48,7 @@ def draw_window(
     split_at : pandas.Timestamp, optional
         Where a line shows that it would be split.
     closer : bool
-        Draw the chosen run with little beside it, and not the whole window.
+        Draw the chosen run with little around it, and not the whole window.
     """
     figure = Figure(figsize=SIZE_IN, dpi=DOTS_PER_INCH)
     # Fixed, because searching for margins would take as long as all the rest.

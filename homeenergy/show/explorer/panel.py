@@ -256,7 +256,7 @@ class RunSliders:
         self.panel.use(settings if kind == AS_STATED else {**settings, "kind": kind})
 
     def apply(self) -> None:
-        """Save the settings and use them for all days, beside the notebook, with a bar."""
+        """Save the settings and use them for all days, in a thread of its own, with a bar."""
         panel = self.panel
         read, state, saved = panel.read, panel.state, panel.saved
         circuit = read.circuit.name
@@ -351,7 +351,7 @@ class RunPanel:
         self.open(circuit)
 
     def open(self, circuit: str) -> None:
-        """Read another circuit; a long one beside the notebook, with a bar."""
+        """Read another circuit; a long one in a thread of its own, with a bar."""
         self.say("")
         self.ready = False
         decisions = read_decisions(self.house)

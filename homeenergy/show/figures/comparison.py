@@ -106,7 +106,7 @@ def _means(found: Comparison) -> list[_Row]:
 
 
 def _differences(every: Sequence[Comparison]) -> tuple[list[_Row], str]:
-    """Rows, and what they have in common, which need not stand in each of their names."""
+    """Rows, and what they have in common, which need not be in each of their names."""
     names = [f"{found.name_a} less {found.name_b}" for found in every]
     backwards = zip(*(reversed(name.split(" ")) for name in names), strict=False)
     shared = [words[0] for words in takewhile(lambda words: len(set(words)) == 1, backwards)]

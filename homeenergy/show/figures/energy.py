@@ -226,7 +226,7 @@ def plot_house_energy(
 
 
 def _legend_below(ax: Axes, handles: list[Artist]) -> None:
-    """Put the legend beside the name of the axis, where it covers no bar and no number."""
+    """Put the legend next to the name of the axis, where it covers no bar and no number."""
     from matplotlib.transforms import offset_copy
 
     figure = ax.get_figure(root=True)

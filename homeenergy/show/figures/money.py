@@ -162,7 +162,7 @@ def plot_savings(
     -------
     matplotlib.axes.Axes
         Solid bars are what a measure adds; dotted outlines what it would save alone; losses lie to
-        the left and are hatched. Thin lines are 95 % intervals. Below a name stands the payback.
+        the left and are hatched. Thin lines are 95 % intervals. Below a name is the payback.
 
     Raises
     ------

@@ -158,7 +158,7 @@ def plot_run_energies(
     ----------
     cycles : Cycles
     timezone : str or datetime.tzinfo
-        Zone of the axis, and of the days whose runs may be alike, which the interval allows for.
+        Zone of the axis, and of the days: the interval allows for correlated runs of one day.
     title : str, optional
     ax : matplotlib.axes.Axes, optional
 
@@ -240,7 +240,7 @@ def typical_day(cycles: Cycles, timezone: str | tzinfo) -> tuple[pd.Timestamp, p
 MOST_ROWS = 8  # programmes drawn by themselves; the rarest beyond are put together
 ALL, UNNAMED, OTHERS = "all runs", "no name", "others"
 SPREAD = 0.3  # half the height of a row in which dots lie
-STACK = 0.09  # height by which dots of the same energy lie apart
+STACK = 0.09  # vertical distance of dots of the same energy
 
 
 def plot_run_distribution(
@@ -260,7 +260,7 @@ def plot_run_distribution(
         One for each row of the table of `cycles`, as `find_programmes(cycles).of_run` gives them.
         Default: its column `label` where runs have been given names, else all in one row.
     timezone : str or datetime.tzinfo
-        Zone of the days: runs of one day may be alike, and the intervals allow for it.
+        Zone of the days: the intervals allow for correlated runs of one day.
     title : str, optional
         Default: the label of the cycles.
     ax : matplotlib.axes.Axes, optional
@@ -408,7 +408,7 @@ def plot_aligned_runs(
     -------
     matplotlib.axes.Axes
         Thin lines are runs, of more than 200 an even choice. The thick line is, at each time since
-        the start, the median of all runs that still go on, as far as half of them do; the band
+        the start, the median of all runs that still go on, while at least half of them do; the band
         holds the middle half of them. Where a few runs last far longer than the others, the axis
         ends before they do, and their number stands there.
 

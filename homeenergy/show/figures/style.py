@@ -1,4 +1,4 @@
-"""How figures look: colours everybody can tell apart, and never colour alone."""
+"""How figures look: colours everybody can distinguish, and never colour alone."""
 
 from __future__ import annotations
 

@@ -121,7 +121,7 @@ def _draw_lanes(ax: Axes, traces: list[Trace], points: int) -> None:
         lowest_w = min(0.0, float(np.nanmin(watts))) if watts.size else 0.0
         scale = LANE_FILLED / max(peak_w - lowest_w, LEAST_LANE_W) if np.isfinite(peak_w) else 1.0
         heights = floor + (watts - min(lowest_w, 0.0)) * scale
-        colour = LOOKS[row % 2].colour  # neighbours differ; the name stands beside the lane
+        colour = LOOKS[row % 2].colour  # neighbours differ; the name is next to the lane
         zero = floor - lowest_w * scale
         ax.axhline(zero, color="0.75", linewidth=0.6, zorder=1)
         ax.fill_between(
@@ -158,7 +158,7 @@ def _draw_lanes(ax: Axes, traces: list[Trace], points: int) -> None:
 
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-# Even steps of lightness, for all kinds of sight and in print; the number stands in each field too.
+# Even steps of lightness, for all kinds of sight and in print; the number is in each field too.
 COLOURS = "Blues"
 DARK = 0.55  # share of the scale above which a number is white
 LEAST_OF_A_FIELD_H = 0.5

@@ -22,7 +22,7 @@ from homeenergy.show.panels.house_panel import warning
 from homeenergy.show.panels.threads import Step, Stopped, in_background, runner, sentence
 
 MOST_KEPT = 200  # answers, so that going back and forth takes no time
-LINE = 110  # letters of the sentence above the picture that stands where no kernel runs
+LINE = 110  # letters of the sentence above the picture shown where no kernel runs
 
 
 class Asking:
@@ -65,7 +65,7 @@ class Asking:
         self._run = runner()
 
     def ask(self, state: Hashable) -> None:
-        """Answer this; what takes long is worked out beside the notebook."""
+        """Answer this; what takes long is worked out in a thread."""
         self.state = state
         self.busy.children = []
         if state not in self.kept and self.slow(state):

@@ -221,14 +221,14 @@ def compare_panel(house: House, *, findings: Findings | None = None) -> VBox:
         Without readings, the panel offers to import the logs.
     findings : Findings, optional
         Those of this house, if they are known already. Default: they are worked out once; for a
-        house with many readings beside the notebook, with a bar and a button that stops it.
+        house with many readings in a thread, with a bar and a button that stops it.
 
     Returns
     -------
     ipywidgets.VBox
         What to compare, and the answer as a sentence, a table and a figure. Below stands the
         Python that gives the same, with a button that copies it. All controls can be reached with
-        the Tab key. Where no kernel runs, a picture of the first answer stands in its place.
+        the Tab key. Where no kernel runs, a picture of the first answer is shown instead.
 
     Examples
     --------

@@ -151,7 +151,7 @@ def house_panel(
 ) -> VBox:
     """Show a panel, after offering to import and working out the findings if need be.
 
-    A house with many readings is worked out beside the notebook, with a bar and a button to stop.
+    A house with many readings is worked out in a thread, with a bar and a button to stop.
     The panel is then the attribute `panel` of the box.
     """
     from ipywidgets import HTML, Button

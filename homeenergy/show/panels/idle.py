@@ -96,7 +96,7 @@ def update(known: KnownHouse, state: IdleState) -> Answer:
 
 
 def _idle_uses(known: KnownHouse, circuit: str) -> tuple[list[IdleUse], tuple[str, ...]]:
-    """What each takes waiting, and sentences about those of which it cannot be told."""
+    """What each takes while idle, and sentences about those of which it is not known."""
     if circuit != ALL:
         return [idle_or_use(known.findings[circuit])], ()
     rows, left_out = [], []
@@ -254,8 +254,8 @@ def idle_panel(house: House, *, findings: Findings | None = None) -> VBox:
     ipywidgets.VBox
         One appliance or all, and hours of a day off; the answer as a sentence, a table, a figure
         and what to beware of, with the Python that gives the same and a button that copies it.
-        Appliances that have to stay on are told, and why. Where no kernel runs, a picture of the
-        first answer stands in its place.
+        Appliances that have to stay on are listed, with the reason. Where no kernel runs, a picture
+        of the first answer is shown instead.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Long work beside a notebook that stays alive: a bar, a button that stops it, and one sentence."""
+"""Long work in a thread: a bar, a button that stops it, and one sentence."""
 
 from __future__ import annotations
 

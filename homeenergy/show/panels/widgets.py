@@ -30,8 +30,8 @@ def sliders(
     draw : callable
         Takes the parameters by name and returns the Axes it drew on, of a figure of its own.
     labels : mapping, optional
-        What stands beside a slider, in plain words and with the unit, by the parameter's name, as
-        in {"room_c": "room (°C)"}. Without it the name stands there, with spaces for underscores.
+        Label of a slider, in plain words and with the unit, by the parameter's name, as
+        in {"room_c": "room (°C)"}. Without it the label is the name, with spaces for underscores.
     **ranges : (least, greatest, step, first value)
         One for each parameter.
 
@@ -103,8 +103,8 @@ def _png(figure: Figure) -> bytes:
     return data.getvalue()
 
 
-# JupyterLab leaves the keys alone where this attribute stands. A style sheet, even an empty one,
-# tells when it has become part of the page.
+# JupyterLab leaves the keys alone where this attribute is set. A style sheet, even an empty one,
+# reports when it has become part of the page.
 MARK = (
     "this.closest('.jp-OutputArea-output')?.querySelectorAll('select')"
     ".forEach(list => list.setAttribute('data-lm-suppress-shortcuts', 'true'))"
@@ -115,7 +115,7 @@ def keep_arrow_keys() -> HTML:
     """Give what has to stand among the lists of a panel, below them; it shows nothing."""
     from ipywidgets import HTML
 
-    # Not hidden: what is hidden is no part of the page that could tell.
+    # Not hidden: what is hidden is not a part of the page that could report.
     return HTML(f'<style onload="{MARK}"></style>', layout={"height": "0", "margin": "0"})
 
 

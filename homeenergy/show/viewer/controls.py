@@ -101,7 +101,7 @@ def button(text: str, tooltip: str) -> Button:
 
 
 def _field(text: str, **how: Any) -> Text:
-    """Give a field that tells what is written when it is left, before any button is pressed."""
+    """Give a field that reports what is written when it is left, before any button is pressed."""
     return Text(description=text, continuous_update=False, style=NATURAL, **how)
 
 

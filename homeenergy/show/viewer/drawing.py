@@ -125,7 +125,7 @@ class ViewDrawing:
                 self._notes[row].set_text("no reading")
                 continue
             self._notes[row].set_text(f"{float(np.nanmax(envelope.greatest_w)):,.0f} W")
-            colour = LOOKS[row % 2].colour  # neighbours differ; the name stands beside the lane
+            colour = LOOKS[row % 2].colour  # neighbours differ; the name is next to the lane
             zero, scale, corners = _scaled(envelope, floor)
             lines[colour].append(corners)
             areas[colour] += mean_polygons(envelope, zero, scale)

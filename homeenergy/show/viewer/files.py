@@ -63,7 +63,7 @@ def save_readings(
     Returns
     -------
     path, period_s : Path, float
-        The file, and how much time one row stands for [s].
+        The file, and how much time one row covers [s].
 
     Notes
     -----

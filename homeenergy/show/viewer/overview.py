@@ -56,8 +56,8 @@ def plot_overview(
     HouseError
         If nothing has been imported, or there is no such circuit.
     ValueError
-        If there are more circuits than can be told apart on one scale, or no time between `start`
-        and `end`.
+        If there are more circuits than can be distinguished on one scale, or no time between
+        `start` and `end`.
 
     Examples
     --------

@@ -61,7 +61,7 @@ def span_cost(house: House, circuit: Circuit, start_ns: int, end_ns: int) -> flo
 def _pieces(
     house: House, circuit: Circuit, low: int, high: int
 ) -> list[tuple[NDArray[np.int64], NDArray[np.float64], int]]:
-    """Samples [low, high) as (when they begin, sums of watts, how many): minutes, samples beside.
+    """Samples [low, high) as (when they begin, sums of watts, how many): minutes, samples at ends.
 
     A bin has one price if it is no longer than a minute and minutes are whole numbers of it.
     """

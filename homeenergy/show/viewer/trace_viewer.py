@@ -40,7 +40,7 @@ def trace_viewer(
         Choose circuits at the left. Drag over the figure to measure what lies between; turn the
         wheel to look closer; use the buttons, or keys while the figure has the focus: arrows move,
         + and - zoom, Home shows all, N and P step from run to run, H to the highest power. Where
-        no kernel runs, a picture of where it began stands in its place.
+        no kernel runs, a picture of the first view is shown instead.
 
     Notes
     -----

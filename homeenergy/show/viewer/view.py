@@ -73,7 +73,7 @@ def with_circuits(view: View, house: House, circuits: tuple[str, ...]) -> View:
 
 
 def looking_at(view: View, start_ns: int, end_ns: int) -> View:
-    """Look from one instant to another, as far as the log and its samples allow."""
+    """Look from one instant to another, within the limits of the log and its samples."""
     log_ns = view.log_end_ns - view.log_start_ns
     margin_ns = int(log_ns * MARGIN)
     least_ns = LEAST_SAMPLES * view.period_ns
@@ -228,7 +228,7 @@ def view_data(
 
 
 def circuit_labels(house: House) -> dict[str, str]:
-    """Appliance of each circuit; with the circuit's name where two are called alike."""
+    """Appliance of each circuit; with the circuit's name where two have the same name."""
     names = [circuit.appliance for circuit in house.circuits]
     return {
         c.name: c.appliance if names.count(c.appliance) == 1 else f"{c.appliance} ({c.name})"

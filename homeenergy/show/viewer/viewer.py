@@ -69,7 +69,7 @@ AROUND_PEAK_NS = 10 * 60 * 1_000_000_000
 
 @dataclass(slots=True)
 class Steps:
-    """Runs that are known, and where stepping stands."""
+    """Runs that are known, and the one stepped to."""
 
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
     at_run: tuple[str, int, View] | None = None
@@ -119,7 +119,7 @@ def step_peak(viewer: Viewer) -> None:
 
 
 def find_runs(viewer: Viewer, names: Sequence[str], *, then: Callable[[], None]) -> None:
-    """Find the runs of circuits of which they are not known yet, beside the notebook."""
+    """Find the runs of circuits of which they are not known yet, in a thread of its own."""
     house, labels = viewer.house, circuit_labels(viewer.house)
     missing = [n for n in names if n not in viewer.steps.tables and house.has_readings(n)]
     if not missing:

@@ -50,7 +50,7 @@ def worth(saving: Saving) -> float:
 
 
 def is_sure(saving: Saving) -> bool:
-    """Whether a saving can be told from nothing."""
+    """Whether a saving is significantly different from zero."""
     main = _main(saving)
     return bool(main.resolved) and not spans_zero(main)
 

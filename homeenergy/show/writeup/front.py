@@ -14,7 +14,7 @@ LARGEST = 3
 
 
 def front_blocks(basis: Basis, written: date) -> tuple[Block, ...]:
-    """Author, client, site and dates, as far as they are known."""
+    """Author, client, site and dates, where they are known."""
     details = basis.house.schedule.write_up
     start, end = basis.local(basis.findings.start), basis.local(basis.findings.end)
     rows = [

@@ -109,7 +109,7 @@ def _bench(basis: Basis) -> list[Block]:
         return [
             Prose(
                 text="No clamp was compared with a reference meter, so errors of the clamps are "
-                "known only as far as house.toml states them."
+                "known only where house.toml sets them."
             )
         ]
     agree = sum(result.agrees for result in bench)

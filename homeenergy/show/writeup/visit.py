@@ -200,7 +200,8 @@ def _compare(
 ) -> Compared:
     """Before and after of one circuit, or of the mains.
 
-    Of several clamps the ratio of that known least counts, for they err alike, and all offsets.
+    Of several clamps the largest uncertainty of ratio counts, as ratio errors are fully
+    correlated, and all offsets.
     """
     daily = _daily([c.name for c in circuits], houses)
     if not len(daily):

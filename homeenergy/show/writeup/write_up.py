@@ -192,5 +192,5 @@ def write_up(
 
 
 def usual_paper(house: House) -> Paper:
-    """Give the paper that people write on where a house stands."""
+    """Give the usual size of paper in the country of a house."""
     return "letter" if str(house.timezone).startswith(LETTER_ZONES) else "a4"

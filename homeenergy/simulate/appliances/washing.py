@@ -311,7 +311,7 @@ def _programme(
     final = _pump(rng, make, final_min * between(rng, 0.85, 1.2))
     parts += [final + element(rng, final.size, make.heater_w), _pump(rng, make, 2.0)]
     parts.append(flat(seconds(rng, 45, 75), make.drain_w))
-    # Without a pulse at its end, drying that draws nothing cannot be told from idle.
+    # Without a pulse at its end, drying that draws nothing cannot be distinguished from idle.
     if drying and make.closing_drain:
         dry_s = round(make.drying_s * between(rng, 0.9, 1.1))
         parts.append(flat(dry_s, rest_w + make.drying_w))

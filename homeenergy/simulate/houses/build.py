@@ -317,7 +317,7 @@ def _bench(
     loads = np.flatnonzero(steady & (load_w > worth_w))
     if loads.size < 4:
         return []
-    # From the lightest to the heaviest, so that ratio and offset can be told apart.
+    # From the lightest to the heaviest, so that ratio and offset can be separated.
     ordered = loads[np.argsort(load_w[loads], kind="stable")]
     found = []
     for part in np.array_split(ordered, 4):
@@ -341,7 +341,7 @@ def _samples(
 
 
 def _kept_in_order(plan: HousePlan, calendar: Calendar) -> tuple[int, int]:
-    """Give the samples of the night in which only order tells equal local times apart."""
+    """Give the samples of the night in which only order distinguishes equal local times."""
     if plan.keep_order is None:
         return (0, 0)
     times = [pd.Timestamp(t, tz=plan.timezone) for t in plan.keep_order]

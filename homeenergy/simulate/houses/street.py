@@ -1,4 +1,4 @@
-"""A street of small invented houses, alike in what they have and not in how they use it."""
+"""A street of small invented houses with the same appliances and different habits."""
 
 from __future__ import annotations
 

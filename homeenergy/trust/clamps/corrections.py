@@ -66,9 +66,9 @@ def clamp_over(trace: Trace, clamp: Clamp) -> Clamp:
     Clamp
         `uncertainty` is that of each dated correction, weighted by its share of the energy. The
         parts are added as they are and not in squares: it is the same clamp, most often compared
-        with the same reference meter, so errors are taken to be alike (JCGM 100:2008, 5.2.2, with
-        a correlation of 1). A time for which none is stated gets the greatest that is; None where
-        none is stated at all.
+        with the same reference meter, so errors are taken as fully correlated (JCGM 100:2008,
+        5.2.2, with a correlation of 1). A time for which none is stated gets the greatest
+        that is; None where none is stated at all.
     """
     if not clamp.corrections:
         return clamp

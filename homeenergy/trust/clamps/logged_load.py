@@ -110,7 +110,7 @@ class _Top:
     def take(self, size_w: NDArray[np.float32]) -> None:
         highest_w = float(np.fmax.reduce(size_w, initial=0.0))
         if highest_w > self.greatest_w:
-            # Counts of earlier months hold only as far as the top has hardly moved.
+            # Counts of earlier months hold only if the top has hardly moved.
             if highest_w * TOP > self.greatest_w:
                 self.below_top = self.at_top if highest_w * NEXT < self.greatest_w else 0
                 self.at_top = 0

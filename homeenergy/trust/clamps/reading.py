@@ -52,7 +52,7 @@ class ClampSetting:
     volts_leg : str
         Leg whose voltage to neutral the meter multiplies the current with.
     turns, turns_set : float
-        Turns that the transformer has, and turns that the meter was told.
+        Turns that the transformer has, and turns that the meter is set to.
     ratio : float
         Reading over truth of transformer and meter otherwise; 1.02 reads 2 % high.
     """

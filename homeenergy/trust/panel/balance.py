@@ -334,7 +334,7 @@ def panel_balance(house: House, *, start: object = None, end: object = None) -> 
     ratio of both rises is taken at each high step of a circuit at which no other circuit steps; its
     median is hardly moved by what else goes on. A ratio of 1 means that the circuit's clamp and
     its multiplier are right, to the error of the mains' clamps. O(samples); one circuit is held
-    at a time beside the mains.
+    at a time in addition to the mains.
     """
     legs, mains = _mains(house, start, end)
     first = mains[0]
@@ -474,7 +474,7 @@ def _remainder(
     judged: Sequence[CircuitBalance],
     blocks: Mapping[str, NDArray[np.float64]],
 ) -> pd.DataFrame:
-    """Mains less circuits, each on its legs as far as its steps tell, else as it is stated."""
+    """Mains less circuits, each on the legs that its steps show, else those that are stated."""
     for circuit in judged:
         for leg, share in circuit.leg_shares.items():
             if share and leg in left:

@@ -121,7 +121,7 @@ def judge_circuit(
 def _ratio_estimates(ratios: Ratios, heights_w: NDArray[np.float64]) -> list[Estimate]:
     """Ratio of all legs together, then of each leg.
 
-    The median tells which steps belong together. A line through the origin on those evens out the
+    The median decides which steps belong together. A line through the origin on those evens out the
     rounding of the readings, which the median of ratios of whole watts does not; its interval is
     that of the sign test where the steps do not agree on one ratio.
     """
