@@ -143,8 +143,8 @@ def run_explorer(house: House, circuit: str | None = None) -> VBox:
         days" saves the settings. A single run can be split, merged with the next, discarded or
         given a name. All of it is kept in run_decisions.csv in the folder of the house, is used by
         every finding, and is undone by deleting its line, here or in the file. All controls can be
-        reached with the Tab key. Where no kernel runs, a picture of the first window is shown in its
-        place.
+        reached with the Tab key. Where no kernel runs, a picture of the first window is
+        shown instead.
 
     Raises
     ------
