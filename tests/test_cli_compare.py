@@ -69,7 +69,7 @@ def test_json(run, folder, tmp_path):
 def test_programmes_are_listed_where_one_is_not_there(run, folder):
     result = run(folder, "washer:?", "washer:1")
     assert result.exit_code == 1
-    assert "homeenergy: '?' is no programme of 'washer'" in result.output
+    assert "homeenergy: '?' is not a programme of 'washer'" in result.output
     assert "washer:1 is '" in result.output
     assert "washer:2 is '" in result.output
 

@@ -34,7 +34,7 @@ def compare(
     ] = None,
     weekly: Annotated[
         float | None,
-        typer.Option(min=0.1, help="Runs a week, for the cost in a year. Default: as seen."),
+        typer.Option(min=0.1, help="Runs a week, for the cost in a year. Default: as logged."),
     ] = None,
     json_file: Annotated[
         str | None,

@@ -156,7 +156,7 @@ class _Row:
             )
         if act not in ACTS:
             raise self.refuse(
-                "decision", f"{act!r} is no decision", f"Write one of {', '.join(ACTS)}."
+                "decision", f"{act!r} is not a decision", f"Write one of {', '.join(ACTS)}."
             )
         found = Decision(
             circuit=circuit,
@@ -184,11 +184,11 @@ class _Row:
         example = "Write a name and a value, as in pause_s=1800."
         if not equals or name not in (*LEAST, "kind"):
             known = f"{example} Names: {', '.join((*LEAST, 'kind'))}."
-            raise self.refuse("value", f"{value!r} is no setting", known)
+            raise self.refuse("value", f"{value!r} is not a setting", known)
         if name == "kind":
             if text not in KINDS:
                 fix = f"Write one of {', '.join(KINDS)}."
-                raise self.refuse("value", f"{text!r} is no kind", fix)
+                raise self.refuse("value", f"{text!r} is not a kind", fix)
             return
         try:
             number = float(text)

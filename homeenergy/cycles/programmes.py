@@ -412,9 +412,9 @@ def find_programmes(cycles: Cycles, *, names: Sequence[ProgrammeName] | None = N
 
 def _too_few(cycles: Cycles, whole: int) -> HouseError:
     seen = len(cycles.table)
-    cut = f"; {seen - whole} are cut short by the log or by holes in it" if seen > whole else ""
+    cut = f"; {seen - whole} start or end in a gap or at an end of the log" if seen > whole else ""
     return HouseError(
-        f"{cycles.label}: {whole} of {seen} runs were seen whole{cut}; "
+        f"{cycles.label}: {whole} of {seen} runs are complete{cut}; "
         f"programmes need at least {LEAST_RUNS}",
         fix="Log for longer, or look at single runs with cycles.table.",
     )

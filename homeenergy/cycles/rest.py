@@ -401,7 +401,7 @@ def idle_standby(
     elif step_w:
         basis += f", readings in steps of {step_w:g} W"
     if not resolved:
-        basis = f"below what these readings can tell, over {hours:.1f} h at rest"
+        basis = f"below the resolution of these readings, over {hours:.1f} h at rest"
     slope = float(linregress(hour, block_w).slope) if np.ptp(hour) > 0 else float("nan")
     limit = max(STABLE_W_PER_H, STABLE_SHARE_PER_H * abs(value))
     return Standby(

@@ -178,7 +178,9 @@ def line_posterior(
     known = np.maximum(np.broadcast_to(known_u, x_.shape), 1e-9 * scale_)
     free = low == -inf
     if x_.size < 2 + free or (free and np.ptp(x_) == 0):
-        raise ValueError(f"{x_.size} pairs tell no line{' with an offset' if free else ''}")
+        raise ValueError(
+            f"{x_.size} pairs are too few for a line{' with an offset' if free else ''}"
+        )
     cells = partial(_cells, x=x_, y=y_, known=known, scale=scale_, low=low, high=high)
     hidden = known / scale_
     widest = max(float(np.abs(y_).max() / scale_.min()), float(hidden.max()))

@@ -103,7 +103,7 @@ def half_of_mean(
     if half < MUCH_WIDER * independent:
         return half, ""
     lag_1 = float(deviations[1:] @ deviations[:-1] / (deviations @ deviations))
-    how = f"lag-1 correlation {lag_1:.2f}" if lag_1 > 0 else f"{n} of them cannot tell"
+    how = f"lag-1 correlation {lag_1:.2f}" if lag_1 > 0 else f"not estimable from {n}"
     return half, f", widened for autocorrelation ({how})"
 
 

@@ -311,7 +311,7 @@ def bench_comparison(
 
 
 def checked_pairs(pairs: pd.DataFrame, *, circuit: str = "", least_w: float = 0.0) -> pd.DataFrame:
-    """Refuse pairs that tell nothing; `line`, if it is a column, is named in the message.
+    """Refuse pairs without information; `line`, if it is a column, is named in the message.
 
     Loads up to `least_w` are the clamp's offset alone [W].
     """

@@ -283,7 +283,7 @@ def test_what_goes_wrong_is_one_sentence(cell, opened):
     write(cell, "From", "noon")
     press(cell, "Measure")
     expect(cell.get_by_role("alert")).to_have_text(
-        "'noon' is no time; write it for example as 2026-10-27 14:00"
+        "'noon' is not a time; write it for example as 2026-10-27 14:00"
     )
     assert opened.page.locator(RED).all_text_contents() == []
     press(cell, "Whole log")

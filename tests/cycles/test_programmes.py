@@ -150,7 +150,7 @@ def test_runs_that_were_cut_belong_to_no_programme(three):
 @pytest.mark.parametrize(("whole", "words"), [(2, "2 of 20 runs"), (0, "0 of 20 runs")])
 def test_too_few_whole_runs_are_refused(three, whole, words):
     table = three[0].table.assign(complete=[i < whole for i in range(20)])
-    with pytest.raises(HouseError, match=f"{words} were seen whole; .* cut short by the log"):
+    with pytest.raises(HouseError, match=f"{words} are complete; .* at an end of the log"):
         find_programmes(replace(three[0], table=table))
 
 

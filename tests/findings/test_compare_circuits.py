@@ -151,7 +151,7 @@ def test_runs_that_were_all_cut_are_refused_by_run(found):
     cycles = found["dryer"].cycles
     cut = replace(cycles, table=cycles.table.assign(complete=False))
     broken = replace(found["dryer"], cycles=cut)
-    with pytest.raises(HouseError, match="dryer: 0 of 35 runs were seen whole"):
+    with pytest.raises(HouseError, match="dryer: 0 of 35 runs are complete"):
         compare_appliances(broken, found["washer"], per="run")
 
 
@@ -195,8 +195,8 @@ def test_the_same_appliance_in_two_houses(house, tmp_path):
         ("washer", "washer", "would be compared with itself"),
         ("washer:1", "washer:1", "would be compared with itself"),
         ("washer:1", "dryer", "a programme and a whole circuit"),
-        ("washer:7", "washer:1", "'7' is no programme of 'washer'"),
-        ("washer:", "washer:1", "'' is no programme of 'washer'"),
+        ("washer:7", "washer:1", "'7' is not a programme of 'washer'"),
+        ("washer:", "washer:1", "'' is not a programme of 'washer'"),
         ("kiln", "washer", "no circuit 'kiln'"),
     ],
 )

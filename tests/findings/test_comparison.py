@@ -113,7 +113,7 @@ def test_runs_that_cost_more_for_their_hours_are_priced_as_they_were_paid():
     worth = Worth(currency="EUR", a=(0.1, 0.1, 0.11, 0.1), b=(0.2, 0.2, 0.21, 0.2))
     found = compare(COTTON, QUICK, names=("cotton", "quick"), worth=worth, weekly=7)
     assert found.cost_per_year.value == pytest.approx(-0.1 * 365)
-    assert "EUR a year the other way, as its hours are dearer or cheaper," in found.sentence
+    assert "EUR a year the other way, as its hours are more expensive or cheaper," in found.sentence
 
 
 def test_values_that_are_missing_are_left_out():

@@ -189,7 +189,7 @@ def test_where_all_runs_are_cut_the_break_even_is_not_known():
     found = idle_or_use(finding_of(watts))
     assert found.finding.runs == 0
     assert np.isnan(found.break_even_per_week.value)
-    assert found.break_even_per_week.basis == "no use was seen whole"
+    assert found.break_even_per_week.basis == "no complete use"
     assert "break-even is not known" in found.sentence
     assert found.use_kwh_per_day.value == pytest.approx(1.9, rel=1e-6)
 

@@ -99,5 +99,5 @@ def test_what_is_never_off_counts_days():
 def test_what_cannot_be_counted_is_refused():
     with pytest.raises(HouseError, match=r"called 'us_dryer'\n.*us_dryer_d2"):
         label_energy(dryer(), "us_dryer")
-    with pytest.raises(HouseError, match=r"no run of Dryer \(dryer\) was seen whole"):
+    with pytest.raises(HouseError, match=r"no run of Dryer \(dryer\) is complete"):
         label_energy(finding(np.zeros(1440)), "us_dryer_d2")

@@ -118,7 +118,7 @@ def test_other_kinds_are_never_moved_and_it_is_said_why(kind):
 
 def test_without_a_run_seen_whole_nothing_is_proposed():
     found = shift(np.full(1440, 2000.0))
-    assert found.why_not == "has no run that was seen whole"
+    assert found.why_not == "has no complete run"
 
 
 @pytest.mark.parametrize(

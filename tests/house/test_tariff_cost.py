@@ -391,4 +391,4 @@ def test_without_the_mains_the_share_is_not_known(tmp_path):
     top = [DEMAND.strip(), "[tariff.demand]", "price_per_kw = 5", "interval_min = 15"]
     house = made_house(tmp_path, {"oven": switched(9, (18,), on_w=2000, lasts_h=1)}, top=top)
     (one,) = house_findings(house).appliances
-    assert any("share not known: the mains are not logged" in remark for remark in one.remarks)
+    assert any("share is not known: the mains are not logged" in remark for remark in one.remarks)

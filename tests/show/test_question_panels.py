@@ -183,7 +183,7 @@ def test_fewer_than_three_runs_are_said(tmp_path):
     watts = {"washer": laundry(2), "kettle": circuits()["kettle"][: 2 * 1440]}
     known = known_house(made_house(tmp_path / "mill", watts))
     state = CompareState(a="washer", b="kettle")
-    with pytest.raises(HouseError, match="of 2 runs were seen whole"):
+    with pytest.raises(HouseError, match="of 2 runs are complete"):
         update(known, state)
     with pytest.raises(HouseError, match="at least 3"):
         update(known, replace(state, what="appliances", per="run"))

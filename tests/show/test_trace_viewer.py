@@ -198,7 +198,9 @@ def test_measuring_between_two_times(house):
     assert viewer.selection == (trace.start.value, trace.end.value)
     c.end.value = "noon"
     c.measure.click()
-    assert said(viewer) == "&#x27;noon&#x27; is no time; write it for example as 2026-10-27 14:00"
+    assert (
+        said(viewer) == "&#x27;noon&#x27; is not a time; write it for example as 2026-10-27 14:00"
+    )
     c.end.value = "2026-03-02"
     c.measure.click()
     assert "there is no time between" in said(viewer)

@@ -30,7 +30,7 @@ def words(ax):
 def test_wiring_as_it_is_stated():
     crossed = replace(KILN, clamp=Clamp(conductors=("L1", "-L2"), multiplier=2.0))
     text = words(plot_wiring(crossed, SUPPLY))
-    assert "clamp on L1 and L2 led back through" in text
+    assert "clamp on L1 and L2 passed back through" in text
     assert "Asks for multiplier 1; house.toml says 2." in text
     assert "likely" not in text
     straight = replace(KILN, clamp=Clamp(conductors=("L1", "L2")))

@@ -131,7 +131,7 @@ def test_converter_refuses_nonsense():
         ("line and neutral", 0, 0, 600),
         ("two circuits, same leg", 8, 960, 960),
         ("two circuits, opposite legs", 2, 240, 960),
-        ("opposite legs, one turned", 8, 960, 960),
+        ("opposite legs, one reversed", 8, 960, 960),
     ],
 )
 def test_what_a_clamp_reads(title, amps, watts, true_w):
@@ -144,7 +144,7 @@ def test_what_a_clamp_reads(title, amps, watts, true_w):
 def test_legs_of_40_and_25_amps():
     """Derived: 7,800 W from two legs; doubling one leg's clamp would give 9,600 or 6,000 W."""
     cases = {case.title: case for case in clamp_cases(amps_a=40, other_a=25)}
-    assert cases["opposite legs, one turned"].reads_w() == pytest.approx(7800)
+    assert cases["opposite legs, one reversed"].reads_w() == pytest.approx(7800)
     assert cases["two turns"].reads_w() == pytest.approx(9600)
     # The neutral carries the difference, 15 A: so does a clamp about both lines.
     assert cases["two circuits, opposite legs"].reads_a == pytest.approx(15)

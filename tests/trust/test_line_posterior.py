@@ -167,10 +167,10 @@ def test_intervals_hold_the_truth_as_often_as_they_say(scatter, draws):
 
 def test_too_few_pairs_are_refused():
     one = np.array([100.0])
-    with pytest.raises(ValueError, match="1 pairs tell no line"):
+    with pytest.raises(ValueError, match="1 pairs are too few for a line"):
         line_posterior(one, one, known_u=0.1, scale=one, low=0.0, high=0.0)
     two, same = np.array([100.0, 200.0]), np.full(5, 100.0)
-    with pytest.raises(ValueError, match="2 pairs tell no line with an offset"):
+    with pytest.raises(ValueError, match="2 pairs are too few for a line with an offset"):
         line_posterior(two, two, known_u=0.1, scale=two)
-    with pytest.raises(ValueError, match="5 pairs tell no line with an offset"):
+    with pytest.raises(ValueError, match="5 pairs are too few for a line with an offset"):
         line_posterior(same, same, known_u=0.1, scale=same)

@@ -119,7 +119,7 @@ def _chosen(programmes: Programmes, asked: str, circuit: str) -> str:
         f"{circuit}:{number} is {row.name!r}, {row.n} runs"
         for number, row in enumerate(programmes.table.itertuples(), start=1)
     )
-    what = "fits several programmes" if near else "is no programme"
+    what = "fits several programmes" if near else "is not a programme"
     raise HouseError(f"{asked!r} {what} of {circuit!r}", fix=there)
 
 

@@ -126,7 +126,7 @@ def compare_appliances(
     a, b : ApplianceFinding
         Of one house or of two.
     per : str
-        "day", or "run" (also "load", "use") for runs that were seen whole.
+        "day", or "run" (also "load", "use") for complete runs.
     weekly : float, optional
         Runs a week for the worth in a year, for `per="run"`. Default: the mean of what both had.
     names : tuple of str, optional
@@ -261,7 +261,7 @@ def _whole_runs(
     whole = _whole(finding)
     if whole.sum() < LEAST_VALUES:
         raise HouseError(
-            f"{name}: {int(whole.sum())} of {whole.size} runs were seen whole; a comparison "
+            f"{name}: {int(whole.sum())} of {whole.size} runs are complete; a comparison "
             f"per run needs at least {LEAST_VALUES} on each side",
             fix="Log for longer, or compare per day.",
         )

@@ -33,7 +33,11 @@ def comparison_sentence(found: Comparison) -> str:
     if money is not None and isfinite(money.value):
         same = (money.value < 0) == less
         value, interval = _amount(money)
-        saved = "a year" if same else "a year the other way, as its hours are dearer or cheaper,"
+        saved = (
+            "a year"
+            if same
+            else "a year the other way, as its hours are more expensive or cheaper,"
+        )
         text += f", {value} {saved}{_how_often(found)} ({interval})"
     return f"{text}."
 

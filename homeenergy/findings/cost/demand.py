@@ -49,7 +49,7 @@ class DemandShare:
     def remark(self) -> str:
         """The share in words."""
         return (
-            f"a demand charge comes on top: {number_text(self.per_year, 0)} {self.currency} a year "
+            f"plus a demand charge: {number_text(self.per_year, 0)} {self.currency} a year "
             f"by its power at the monthly peak of the house ({self.months} seen), between 0 and "
             f"{number_text(self.most_per_year, 0)} by when it is used"
         )
@@ -143,7 +143,7 @@ def with_demand(house: House, found: Sequence[ApplianceFinding]) -> list[Applian
     try:
         bill = house_bill(house, tariff)
     except HouseError as error:
-        remark = f"a demand charge comes on top, its share not known: {error.what}"
+        remark = f"plus a demand charge, of which its share is not known: {error.what}"
         return [replace(one, remarks=(*one.remarks, remark)) for one in found]
     return [
         replace(one, remarks=(*one.remarks, _remark(house, one, bill, tariff))) if one.days else one
@@ -156,7 +156,7 @@ def _remark(house: House, finding: ApplianceFinding, bill: Bill, tariff: Tariff)
     try:
         share = demand_share(trace, bill=bill, tariff=tariff)
     except HouseError as error:
-        return f"a demand charge comes on top, its share not known: {error.what}"
+        return f"plus a demand charge, of which its share is not known: {error.what}"
     return share.remark
 
 

@@ -131,7 +131,7 @@ class IdleUse:
         Hours of waiting that take as much energy as one use [h].
     break_even_per_week : Estimate
         Uses a week below which more is taken waiting than working. Unknown where the appliance
-        runs by itself, and where no use was seen whole.
+        runs by itself, and where no complete use.
     use_name : str
         What a use is called: "bake".
     """
@@ -276,7 +276,7 @@ def _refuse(finding: ApplianceFinding) -> None:
     if finding.cycles.total_wh < 0:
         raise HouseError(
             f"the energy of {finding.appliance} ({finding.circuit}) is below zero",
-            fix="If its clamp sits backwards, set multiplier = -1 in house.toml and import again.",
+            fix="If its clamp is on backwards, set multiplier = -1 in house.toml and import again.",
         )
 
 
@@ -396,7 +396,7 @@ def _break_even(finding: ApplianceFinding, waiting_h: Estimate) -> Estimate:
     if not KINDS[finding.kind].by_hand:
         return replace(unknown, basis=f"{finding.kind}: nobody starts its runs")
     if not len(runs):
-        return replace(unknown, basis="no use was seen whole")
+        return replace(unknown, basis="no complete use")
     use_h = float(runs["duration_s"].mean()) / S_PER_H
     most = H_PER_WEEK / (max(waiting_h.low, 0.0) + use_h)
     basis = f"168 h / ({waiting_h.basis} + {use_h:.2g} h)"

@@ -32,7 +32,7 @@ ASSUMPTIONS = (
     "A run is not moved beyond the start of the next one of the same appliance.",
     "Energy and shape of a run stay as they were. A run longer than the cheap hours pays both "
     "prices.",
-    "Runs that were not seen whole stay where they were.",
+    "Incomplete runs stay where they were.",
     "Prices are those of the tariff on the days themselves; the year is taken to be like them.",
     "A machine that runs while people sleep or are out needs a working smoke alarm and the consent "
     "of its maker and the insurer (common practice, no source); neighbours may hear it at night.",
@@ -85,7 +85,7 @@ class Shift:
         if both:
             text += (
                 f" {both} of {len(self.table)} runs would still pay more than the cheapest price "
-                "for a part: too long, or in the way of the next, or too far from it."
+                "for a part: too long, blocking the next run, or too far from it."
             )
         return text
 
@@ -139,7 +139,7 @@ def shift_to_cheap_hours(
     why_not = KINDS[finding.kind].why_not_shifted
     whole = len(finding.cycles.complete)
     if not why_not and not whole:
-        why_not = "has no run that was seen whole"
+        why_not = "has no complete run"
     if why_not:
         return Shift(
             circuit=finding.circuit,

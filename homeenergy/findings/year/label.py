@@ -181,8 +181,8 @@ def label_energy(
     use = finding.kwh_per_day if per_day else finding.run_kwh
     if not isfinite(use.value):
         raise HouseError(
-            f"no {'day' if per_day else 'run'} of {finding.appliance} ({finding.circuit}) was seen "
-            "whole, so nothing can be counted up",
+            f"no {'day' if per_day else 'run'} of {finding.appliance} ({finding.circuit}) is "
+            "complete, so there is nothing to scale to a year",
             fix="Log it for longer.",
         )
     uses, counted = float(row["uses_per_year"]), "days" if per_day else "uses"

@@ -81,7 +81,7 @@ def likely_setting(circuit: Circuit) -> ClampSetting:
 def _clamp_text(setting: ClampSetting) -> str:
     parts = []
     for c in setting.conductors:
-        turned = " led back through" if c.direction < 0 else ""
+        turned = " passed back through" if c.direction < 0 else ""
         often = f" {c.passes} times" if c.passes > 1 else ""
         parts.append(f"{c.leg}{turned}{often}")
     return " and ".join(parts)

@@ -80,8 +80,8 @@ class ComparePanel:
         self.per = Dropdown(description="per", options=[state.per], value=state.per, **chosen)
         self.weekly = Text(
             description="Runs a week",
-            placeholder="as many as seen",
-            tooltip="For what the difference is worth in a year; leave empty for as many as seen",
+            placeholder="as many as logged",
+            tooltip="For what the difference is worth in a year; leave empty for as many as logged",
             continuous_update=False,
             layout={"width": "240px"},
             **chosen,

@@ -577,5 +577,5 @@ class Viewer:
         except ValueError:
             at_ns = None
         if at_ns is None or not text.strip():
-            raise ValueError(f"{text!r} is no time; write it for example as 2026-10-27 14:00")
+            raise ValueError(f"{text!r} is not a time; write it for example as 2026-10-27 14:00")
         return at_ns

@@ -49,7 +49,7 @@ def appliance_blocks(basis: Basis) -> tuple[Block, ...]:
             height_in=1.2 + 0.3 * len(basis.measured),
         )
     )
-    caption = "What each appliance uses; runs are those seen whole. In brackets: 95 % intervals."
+    caption = "What each appliance uses; only complete runs count. In brackets: 95 % intervals."
     measured = replace(basis.findings, appliances=basis.measured)
     table = findings_table(measured, place="write-up", caption=caption, sheet="findings")
     blocks.append(replace(table, data=basis.findings.to_frame()))

@@ -113,7 +113,7 @@ def _first_actions(actions: tuple[Saving, ...]) -> tuple[Block, ...]:
         return (Prose(text="What is worth doing first:"), Bullets(items=lines))
     if actions:
         text = (
-            "None of the actions looked at saves an amount that these data can tell from nothing; "
+            "None of the actions looked at saves an amount significantly different from zero; "
             "the part on recommended actions says what was looked at."
         )
     else:

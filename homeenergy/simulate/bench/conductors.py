@@ -100,7 +100,7 @@ def clamp_cases(*, amps_a: float = 5.0, other_a: float = 3.0) -> Sequence[ClampC
             title="crossed legs",
             conductors=(heater,),
             reckoned_leg=2,
-            note="reckoned with the volts of L2",
+            note="multiplied by the voltage of L2",
         ),
         ClampCase(title="two turns", conductors=(twice,), note="divide by two"),
         ClampCase(title="line and neutral", conductors=(heater, neutral), note="they cancel"),
@@ -111,7 +111,7 @@ def clamp_cases(*, amps_a: float = 5.0, other_a: float = 3.0) -> Sequence[ClampC
             note="amps and watts subtract",
         ),
         ClampCase(
-            title="opposite legs, one turned",
+            title="opposite legs, one reversed",
             conductors=(heater, turned),
             note="they add up again",
         ),

@@ -1,1 +1,1 @@
-"""What a clamp reads, and what it can tell."""
+"""What a clamp reads, and its resolution."""

@@ -43,7 +43,7 @@ class Conductor:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClampSetting:
-    """How a clamp sits, and what the meter behind it does.
+    """How a clamp is mounted, and what the meter behind it does.
 
     Attributes
     ----------

@@ -12,7 +12,7 @@ from homeenergy.trust.panel.circuit import WIRING
 
 
 def clamp_setting(circuit: Circuit) -> ClampSetting | None:
-    """How a circuit's clamp sits, from its `conductors`; None where they are not stated."""
+    """How a circuit's clamp is mounted, from its `conductors`; None where they are not stated."""
     clamp: Clamp = circuit.clamp
     if not clamp.conductors:
         return None

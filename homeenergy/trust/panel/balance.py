@@ -102,7 +102,7 @@ def _one_circuit(found: CircuitBalance, circuit: Circuit) -> list[Concern]:
                 weight="wrong",
                 subject=name,
                 what=found.verdict,
-                do=f"Set its multiplier to {_round(new):.4g}, if its clamp does sit so.",
+                do=f"Set its multiplier to {_round(new):.4g}, if its clamp is mounted so.",
                 share=abs(1 / ratio.value - 1),
             )
         )
@@ -228,7 +228,7 @@ def judge_mains(
                     subject=names[leg],
                     what=f"{names[leg]} rises {factor[i]:.3g} times as far as {len(values)} "
                     f"circuits on {leg}.",
-                    do=f"Multiply its multiplier by {1 / factor[i]:.3g}; look how its clamp sits.",
+                    do=f"Multiply its multiplier by {1 / factor[i]:.3g}; check how its clamp is mounted.",
                     share=abs(factor[i] - 1),
                 )
             )
