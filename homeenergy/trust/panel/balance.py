@@ -228,7 +228,8 @@ def judge_mains(
                     subject=names[leg],
                     what=f"{names[leg]} rises {factor[i]:.3g} times as far as {len(values)} "
                     f"circuits on {leg}.",
-                    do=f"Multiply its multiplier by {1 / factor[i]:.3g}; check how its clamp is mounted.",
+                    do=f"Multiply its multiplier by {1 / factor[i]:.3g}; check how its clamp is "
+                    "mounted.",
                     share=abs(factor[i] - 1),
                 )
             )
