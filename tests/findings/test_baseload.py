@@ -87,7 +87,7 @@ def test_parts_add_up(sample):
     found = house_baseload(house, findings=findings)
     assert found.parts["watts_w"].sum() == pytest.approx(found.level_w.value, rel=1e-9)
     assert found.parts["share"].sum() == pytest.approx(1.0)
-    running = found.parts["state"].isin(["running by itself", "in use just then"])
+    running = found.parts["state"].isin(["running by itself", "in use at the time"])
     assert found.parts["watts_w"][~running].sum() == pytest.approx(found.constant_w.value, rel=1e-6)
 
 

@@ -94,7 +94,7 @@ def test_runs_are_shaded_numbered_and_hatched_where_cut(boils, cycles):
     assert first == pytest.approx((START.value + 60 * 60e9) / 86400e9, abs=1e-9)
     assert [text.get_text() for text in ax.texts] == ["1", "2", "3", "4", "5"]
     legend = [text.get_text() for text in ax.get_legend().get_texts()]
-    assert legend[:2] == ["a run", "a run cut short by the data"]
+    assert legend[:2] == ["a run", "an incomplete run"]
     assert legend[2] == f"standby {estimate_text(cycles.standby)}"
 
 

@@ -49,7 +49,7 @@ def test_a_few_long_runs_do_not_squeeze_the_others(make_trace):
     trace = make_trace(watts)
     ax = plot_aligned_runs(trace, find_cycles(trace, "manual"))
     assert ax.get_xlim()[1] < 60
-    assert texts(ax) == ["1 of 20 go on →"]
+    assert texts(ax) == ["1 of 20 continue →"]
 
 
 def test_stretches_of_long_runs_are_means_and_holes_stay(make_trace):

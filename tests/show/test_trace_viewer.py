@@ -230,7 +230,7 @@ def test_a_span_agrees_with_plain_sums_and_with_prices_by_the_hour(house):
     assert frame["missing"].tolist() == [0.0, 0.0, 1.0]
     assert np.isnan(frame.loc["lamp", "energy_kwh"])
     assert table.loads_cost == pytest.approx(0.5 * table.loads_kwh)
-    assert "| these loads together |" in table.to_markdown()
+    assert "| sum of these loads |" in table.to_markdown()
 
 
 def test_prices_by_time_of_use_hold_for_the_samples_that_begin_in_them(house):

@@ -31,12 +31,12 @@ def test_wiring_as_it_is_stated():
     crossed = replace(KILN, clamp=Clamp(conductors=("L1", "-L2"), multiplier=2.0))
     text = words(plot_wiring(crossed, SUPPLY))
     assert "clamp on L1 and L2 passed back through" in text
-    assert "Asks for multiplier 1; house.toml says 2." in text
+    assert "Needs multiplier 1; house.toml says 2." in text
     assert "likely" not in text
     straight = replace(KILN, clamp=Clamp(conductors=("L1", "L2")))
     assert "No multiplier makes it right" in words(plot_wiring(straight, SUPPLY))
     twice = replace(KILN, clamp=Clamp(conductors=("-2*L1",)), legs=("L1",))
-    assert "Asks for multiplier -0.5" in words(plot_wiring(twice, SUPPLY))
+    assert "Needs multiplier -0.5" in words(plot_wiring(twice, SUPPLY))
 
 
 @pytest.mark.parametrize(("multiplier", "legs"), [(1.0, 2), (2.0, 1), (-2.0, 1)])
@@ -44,7 +44,7 @@ def test_wiring_that_a_multiplier_suggests(multiplier, legs):
     circuit = replace(KILN, clamp=Clamp(multiplier=multiplier))
     assert len(likely_setting(circuit).conductors) == legs
     text = words(plot_wiring(circuit, SUPPLY))
-    assert f"Asks for multiplier {multiplier:g}; house.toml says {multiplier:g}." in text
+    assert f"Needs multiplier {multiplier:g}; house.toml says {multiplier:g}." in text
     assert "likely wiring" in text
 
 

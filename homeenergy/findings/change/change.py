@@ -162,7 +162,7 @@ class Change:
             ("a day after", estimate_text(self.after_kwh)),
             ("difference", estimate_text(self.size_kwh)),
             ("difference, share", _percent(self.share)),
-            ("by chance", f"{self.chance:.3f}"),
+            ("p-value", f"{self.chance:.3f}"),
         ]
         table = [f"| {what} | {value} |" for what, value in rows]
         head = [self.sentence, "", "| what | value |", "|---|---|"]

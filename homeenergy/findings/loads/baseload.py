@@ -64,7 +64,7 @@ def baseload_sentence(found: Baseload) -> str:
 
 
 def _who(found: Baseload) -> str:
-    parts = found.parts[~found.parts["state"].isin(["running by itself", "in use just then"])]
+    parts = found.parts[~found.parts["state"].isin(["running by itself", "in use at the time"])]
     named = parts[parts["watts_w"] >= LEAST_NAMED * found.level_w.value].head(NAMED)
     words = [
         f"{row.appliance} {value_text(part_w(row))} W"
@@ -125,7 +125,7 @@ def _line(row: Any) -> str:
 
 UNMEASURED = "unmeasured"
 STANDBY, NEVER_OFF, REST = "standby", "never off", "not known"
-BY_ITSELF, IN_USE = "running by itself", "in use just then"
+BY_ITSELF, IN_USE = "running by itself", "in use at the time"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -140,7 +140,7 @@ class Baseload:
         The same less what appliances that happened to be running drew above standby [W].
     parts : pandas.DataFrame
         One row a part, the greatest first: circuit, appliance, state ("standby", "never off";
-        "running by itself" or "in use just then" above standby; "not known" for what is on no
+        "running by itself" or "in use at the time" above standby; "not known" for what is on no
         measured circuit), watts_w, low_w, high_w, systematic_w, share (of level_w), kwh_per_year.
     windows : pandas.DataFrame
         The window of each day: day, start (UTC), level_w.

@@ -124,7 +124,7 @@ def run_text(run: Any, zone: ZoneInfo) -> str:
     text = f"{run.Index + 1}: {start:%a} {start.day} {start:%b %H:%M:%S} to {until}, "
     text += f"{number_text(run.energy_wh / WH_PER_KWH, 3)} kWh"
     if not run.complete:
-        text += ", cut short"
+        text += ", incomplete"
     label = getattr(run, "label", "")
     return f"{text}, {label}" if label else text
 

@@ -177,7 +177,7 @@ LOOKS: dict[str, tuple[str, str, str | None]] = {
     "standby": ("white", ORANGE, "////"),
     "never off": (BLUE, BLUE, None),
     "running by itself": ("white", GREEN, "xx"),
-    "in use just then": ("white", GREEN, "xx"),
+    "in use at the time": ("white", GREEN, "xx"),
     "not known": ("0.8", GREY, None),
 }
 WORDS = {
@@ -263,7 +263,7 @@ def _draw_sum(ax: Axes, at: int, watts: float) -> None:
 
 
 def _name(row: Any) -> str:
-    if row.state in ("running by itself", "in use just then"):
+    if row.state in ("running by itself", "in use at the time"):
         return f"{row.appliance}, {row.state}"
     return str(row.appliance)
 
@@ -281,7 +281,7 @@ def _baseload_legend(states: set[str]) -> list[Artist]:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    if "in use just then" in states:
+    if "in use at the time" in states:
         states = states | {"running by itself"}
     patches = []
     for state, label in WORDS.items():

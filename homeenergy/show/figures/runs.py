@@ -34,7 +34,7 @@ from homeenergy.units import S_PER_H, WH_PER_KWH
 
 RUN_LOOKS: dict[str, dict[str, Any]] = {
     "a run": {"facecolor": GREEN, "alpha": 0.2, "edgecolor": GREEN},
-    "a run cut short by the data": {
+    "an incomplete run": {
         "facecolor": "none",
         "alpha": 0.7,
         "edgecolor": ORANGE,
@@ -182,7 +182,7 @@ def plot_run_energies(
             markerfacecolor="none",
             markeredgecolor=VERMILION,
             markersize=6,
-            label="cut short: at least this much",
+            label="incomplete: at least this much",
             zorder=3,
         )
     if complete.any():
@@ -466,7 +466,7 @@ def plot_aligned_runs(
         ax.text(
             0.995,
             0.97,
-            f"{longer} of {len(table)} go on →",
+            f"{longer} of {len(table)} continue →",
             transform=ax.transAxes,
             ha="right",
             va="top",

@@ -53,7 +53,7 @@ def plot_wiring(circuit: Circuit, supply: Supply, *, ax: Axes | None = None) -> 
     if answer.multiplier is None:
         words = f"No multiplier makes it right; house.toml says {circuit.clamp.multiplier:g}."
     else:
-        words = f"Asks for multiplier {answer.multiplier:.3g}; "
+        words = f"Needs multiplier {answer.multiplier:.3g}; "
         words += f"house.toml says {circuit.clamp.multiplier:g}."
     if guessed:
         words += "\nIts conductors are not stated: this is the likely wiring."

@@ -173,7 +173,7 @@ class SpanTable:
             table.append([row.appliance, _number(row.energy_kwh, 3), *cost, *figures, missing])
         if sum(row.role == "load" for row in self.rows) > 1:
             cost = [_number(self.loads_cost, 2)] if self.currency else []
-            table.append(["these loads together", _number(self.loads_kwh, 3), *cost, "", "", ""])
+            table.append(["sum of these loads", _number(self.loads_kwh, 3), *cost, "", "", ""])
         return table
 
 

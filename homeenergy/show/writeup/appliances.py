@@ -122,8 +122,8 @@ def _figure(basis: Basis, finding: ApplianceFinding) -> Picture:
     return picture(
         draw,
         caption=f"{name}. Left: its power on {date}, a day with as many runs as any; runs shaded, "
-        "hatched where cut short by the data, the dashed line its standby. Right: the energy of "
-        "every run, squares for those cut short, the dashed line the mean of the others.",
+        "hatched where incomplete, the dashed line its standby. Right: the energy of "
+        "every run, squares for incomplete ones, the dashed line the mean of the others.",
         alternative=f"Power of {name} on {date} in watts with runs shaded, and energy of all its "
         f"runs in kWh. {finding_sentence(finding)}",
         height_in=2.5,
