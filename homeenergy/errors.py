@@ -13,7 +13,7 @@ class HouseError(ValueError):
     what : str
         What was found and what was expected.
     path, line, column
-        Where it was found, as far as known. `line` counts from 1 and includes a header line.
+        Where it was found, where known. `line` counts from 1 and includes a header line.
     fix : str, optional
         What to do about it.
     """

@@ -1,3 +1,3 @@
-"""Version of the kit, where every room can read it."""
+"""Version of `homeenergy`, where every room can read it."""
 
 __version__ = "0.1.0"

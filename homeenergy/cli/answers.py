@@ -41,7 +41,7 @@ def compare(
         typer.Option("--json", metavar="FILE", help="Write all figures as JSON; - prints them."),
     ] = None,
 ) -> None:
-    """Compare two circuits or programmes, and say how sure the difference is.
+    """Say which circuit or programme uses more, and how sure that is.
 
     New logs are imported first. Programmes are numbered in the order in which they were first
     seen; washer:? in place of A and B lists those of the washer.

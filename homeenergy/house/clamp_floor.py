@@ -69,7 +69,7 @@ class ClampFloor:
         Returns
         -------
         Parts
-            "clamp NAME: ratio", the multiplier's uncertainty; "clamp NAME: offset", as far as the
+            "clamp NAME: ratio", the multiplier's uncertainty; "clamp NAME: offset", where the
             multiplier does not make up for it (`left_at`), rectangular where nothing else is known
             of it; "rounding of NAME". None where energy or hours are not known.
         """

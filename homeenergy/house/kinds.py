@@ -32,7 +32,7 @@ class Bridging:
     least_pause_s : float
         Pauses up to this always belong to a run, with "short" [s].
     usual_pause_in_holes : bool
-        Whether a hole in the data is bridged only up to the usual pause of the appliance, because
+        Whether a gap in the data is bridged only up to the usual pause of the appliance, because
         it must have paused in a longer one.
     programmes : bool
         Whether a run is a programme: slight last pieces belong to it, and it ends where another

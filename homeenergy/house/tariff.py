@@ -262,7 +262,7 @@ class Tariff:
         Parameters
         ----------
         kwh : pandas.Series, shape (n,)
-            Energy of slots of one length without holes [kWh; NaN where it was not seen], indexed by
+            Energy of slots of one length without gaps [kWh; NaN where it was not seen], indexed by
             the instants, with a zone, at which they begin. A slot has one price, so it must not be
             longer than the steps of the clock at which prices change, and it must make up the
             intervals of the demand charges.
@@ -318,7 +318,7 @@ def price_segments(
     Returns
     -------
     pandas.DataFrame
-        In order, without holes: start, end (UTC), name (of the period), price_per_kwh. Prices
+        In order, without gaps: start, end (UTC), name (of the period), price_per_kwh. Prices
         change on whole minutes. O(minutes).
     """
     start, end = (pd.Timestamp(t).tz_convert("UTC").as_unit("ns") for t in (start, end))
@@ -442,7 +442,7 @@ def _slot_s(kwh: pd.Series) -> float:
         raise ValueError("kwh must be indexed by the instants, with a zone, at which slots begin")
     steps = np.unique(np.diff(index.as_unit("ns").asi8))
     if steps.size != 1 or steps[0] <= 0:
-        raise ValueError("kwh must have two slots at least, of one length and without holes")
+        raise ValueError("kwh must have two slots at least, of one length and without gaps")
     return float(steps[0]) / NS_PER_S
 
 

@@ -1,4 +1,4 @@
-"""What a logger does to a stream of rows: holes, repeats, rows out of order, lone spikes."""
+"""What a logger does to a stream of rows: gaps, repeats, rows out of order, lone spikes."""
 
 from __future__ import annotations
 

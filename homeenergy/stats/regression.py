@@ -28,7 +28,7 @@ class Regression:
     design : ndarray, shape (n, k)
     residuals : ndarray, shape (n,)
     position : ndarray of int, shape (n,)
-        Number of each day; days that are missing leave holes.
+        Number of each day; days that are missing leave gaps.
     correlation : float
         Of the residuals of one day and the next; 0 where they are independent.
     """

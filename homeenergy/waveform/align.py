@@ -45,7 +45,7 @@ def align_channels(
     Raises
     ------
     ValueError
-        Unequal lengths, holes, or records too short to interpolate in.
+        Unequal lengths, gaps, or records too short to interpolate in.
 
     Notes
     -----

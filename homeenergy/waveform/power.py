@@ -356,7 +356,7 @@ def measure_power(
     Raises
     ------
     ValueError
-        Unequal lengths, holes, no voltage, clipped or flat signals, fewer than one cycle, a sample
+        Unequal lengths, gaps, no voltage, clipped or flat signals, fewer than one cycle, a sample
         rate of twice the line frequency or less.
 
     Notes

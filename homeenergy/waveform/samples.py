@@ -22,7 +22,7 @@ def as_samples(values: ArrayLike, *, name: str) -> Samples:
     if bad.size:
         raise ValueError(
             f"{name} holds {bad.size} samples that are not numbers, the first at index {bad[0]}; "
-            "measure a stretch without holes"
+            "measure a stretch without gaps"
         )
     return x
 

@@ -108,7 +108,7 @@ def stream_power(
     Parameters
     ----------
     chunks : iterable of (volts, amps)
-        Arrays of one length each, of any length, following one another without a hole. Samples
+        Arrays of one length each, of any length, following one another without a gap. Samples
         that are NaN make their period NaN.
     sample_rate_hz : float
         Samples of each channel a second [Hz]; need not be whole.

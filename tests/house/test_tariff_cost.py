@@ -184,7 +184,7 @@ def test_slots_that_do_not_make_up_the_interval_are_refused():
     with pytest.raises(HouseError, match="every 60 min does not give the mean power of 15 min"):
         tariff.cost(slots("2026-05-01", 2, minutes=60), timezone=BERLIN)
     holes = slots("2026-05-01", 2).drop(index=slots("2026-05-01", 2).index[7])
-    with pytest.raises(ValueError, match="one length and without holes"):
+    with pytest.raises(ValueError, match="one length and without gaps"):
         FLAT.cost(holes, timezone=BERLIN)
 
 

@@ -55,7 +55,7 @@ class Fragments:
 def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
     """Stretches of plateaus above the low level, single-sample spikes left out.
 
-    A hole in the data ends a fragment: what follows it is another.
+    A gap in the data ends a fragment: what follows it is another.
     """
     a, b, n, sum_w, above = kernels.stretches(
         plateaus.mean_w,
@@ -219,7 +219,7 @@ def join_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> None:
 
 
 def join_across_holes(fragments: Fragments, joins: NDArray[np.bool_], *, up_to_usual: bool) -> None:
-    """Join what is on at both edges of a hole in the data, if it can have been on all the while.
+    """Join what is on at both edges of a gap in the data, if it can have been on all the while.
 
     The level must be similar, and the gap no longer than an hour; with `up_to_usual`, no longer
     than the usual pause of the appliance, because it must have paused in a longer one.
@@ -386,7 +386,7 @@ def _are_runs(sides: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
 def after_rest(fragments: Fragments, plateaus: Plateaus, *, limit_s: float) -> NDArray[np.bool_]:
     """Which fragments begin after at least `limit_s` for which there are readings without work.
 
-    A fragment soon after the beginning of the data, or after a hole, can be the rest of a run.
+    A fragment soon after the beginning of the data, or after a gap, can be the rest of a run.
     """
     resumes = plateaus.first[np.r_[True, plateaus.hole_follows]]
     since = resumes[np.searchsorted(resumes, fragments.first, side="right") - 1]

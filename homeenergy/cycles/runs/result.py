@@ -148,7 +148,7 @@ def _run_table(
     """The runs [first, stop) of samples as a table.
 
     A run that begins within the longest pause of a run (`pause_s`) after the data begin, or after a
-    hole, may have begun before and is not complete; nor is one that ends so, or lacks samples.
+    gap, may have begun before and is not complete; nor is one that ends so, or lacks samples.
     """
     a = np.searchsorted(plateaus.first, first)
     b = np.searchsorted(plateaus.stop, stop) + 1

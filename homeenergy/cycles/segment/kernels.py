@@ -184,7 +184,7 @@ def join_atoms(atoms, ends, out) -> None:  # pragma: no cover - compiled
 
 @njit(cache=True, nogil=True)
 def stretches(mean_w, n, sum_w, hole_follows, low_w, on_w):  # pragma: no cover - compiled
-    """Unbroken stretches of plateaus above `low_w`; none goes on across a hole.
+    """Unbroken stretches of plateaus above `low_w`; none goes on across a gap.
 
     Returns, for each, the first plateau and the one after the last, samples, sum of the samples
     [W], and samples in plateaus above `on_w`.

@@ -66,7 +66,7 @@ class Plateaus:
 
     @property
     def hole_follows(self) -> NDArray[np.bool_]:
-        """Whether a hole in the data lies between each plateau and the next, shape (m - 1,)."""
+        """Whether a gap in the data lies between each plateau and the next, shape (m - 1,)."""
         return self.first[1:] - self.stop[:-1] > self.settings["long_gap_s"] / self.period_s
 
     def turned(self) -> Plateaus:
@@ -121,7 +121,7 @@ def find_plateaus(
     min_length_s : float, optional
         Least length of a plateau [s]. Default: one sample.
     long_gap_s : float, optional
-        A plateau may go on across a hole of at most this length [s]; it then counts fewer samples
+        A plateau may go on across a gap of at most this length [s]; it then counts fewer samples
         than its length. Default: one minute, or three samples if that is longer.
 
     Returns
@@ -239,7 +239,7 @@ def segment(
 
 
 def consecutive(trace: Chunks) -> list[Trace]:
-    """The pieces of a trace, checked to follow one another on one grid; holes become missing."""
+    """The pieces of a trace, checked to follow one another on one grid; gaps become missing."""
     if isinstance(trace, (Trace, pd.Series)):
         return [as_trace(trace)]
     given = [as_trace(piece) for piece in trace]

@@ -63,12 +63,12 @@ class Compressor:
 
     def starts(self) -> pd.DatetimeIndex:
         """Instants at which it starts after standing for longer than a halt of a defrost."""
-        # The log's end, or a hole, is no start.
+        # The log's end, or a gap, is no start.
         followed = np.isin(self.stop, self.plateaus.first[self.running])
         return self.plateaus.instants(self.stop[(self.stands_s > LONGEST_HALT_S) & followed])
 
     def settled_share(self, *, after_s: float) -> NDArray[np.float64]:
-        """Share of each plateau that lies `after_s` or more past the last standstill or hole."""
+        """Share of each plateau that lies `after_s` or more past the last standstill or gap."""
         p = self.plateaus
         begins = np.union1d(self.stop, p.first[np.r_[True, p.hole_follows]])
         latest = begins[np.searchsorted(begins, p.first, side="right") - 1]

@@ -103,7 +103,7 @@ def survey_houses(
     keep : path, optional
         Folder in which each house's result is kept as soon as it is there. A survey that was
         interrupted goes on from there; a house is worked out again only if its data, house.toml or
-        the kit's version have changed.
+        the version of `homeenergy` have changed.
     progress : callable, optional
         Called with (done, of how many, folder of the house).
 

@@ -29,7 +29,7 @@ def new_house(
     currency: str | None = None,
     price_per_kwh: float | None = None,
 ) -> Path:
-    """Write a starter house.toml and put copies of the logs beside it.
+    """Write a starter house.toml and put copies of the logs next to it.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def new_house(
         Log files of one layout. Copied into the folder's `logs` unless they are there already;
         the originals stay where they are.
     timezone : str
-        Where the house stands, such as "Europe/Berlin"; also taken for times without an offset.
+        Time zone of the house, such as "Europe/Berlin"; also taken for times without an offset.
     name, currency, price_per_kwh : optional
         Of the house and its tariff.
 

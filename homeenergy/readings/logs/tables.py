@@ -101,7 +101,7 @@ def csv_columns(path: Path, layout: LogLayout) -> list[str | int]:
 def check_columns(
     path: Path, names: Sequence[str | int], needed: Sequence[str | int], layout: LogLayout
 ) -> None:
-    """Refuse a log in which a needed column is missing or stands twice."""
+    """Refuse a log in which a needed column is missing or occurs twice."""
     for name in needed:
         number = list(names).count(name)
         if number == 1:

@@ -262,7 +262,7 @@ def _from_epoch(column: pa.ChunkedArray, time_format: str) -> NDArray[np.int64]:
     if bad.any():
         row = int(np.argmax(bad))
         raise BadStamp(row, str(values[row]), f"lies far outside 1990 to 2100 as {time_format}")
-    # A float64 tells a microsecond of our century, not a nanosecond.
+    # A float64 resolves a microsecond of our century, not a nanosecond.
     micro: NDArray[np.int64] = np.round(values * (unit_ns / 1000)).astype(np.int64) * 1000
     return micro
 

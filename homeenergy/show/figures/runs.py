@@ -62,7 +62,7 @@ def plot_runs(
         What is drawn; may be a part (a day) of what the runs were found in.
     cycles : Cycles
         Runs; those outside the trace are left out. Numbers count the rows of its table from 1.
-        A run that the data's edge or a hole cuts is hatched.
+        A run that the data's edge or a gap cuts is hatched.
     timezone : str or datetime.tzinfo
         Zone of the axis.
     standby : bool
@@ -165,7 +165,7 @@ def plot_run_energies(
     Returns
     -------
     matplotlib.axes.Axes
-        In kWh. A run that the data's edge or a hole cuts is an open square: its energy is a
+        In kWh. A run that the data's edge or a gap cuts is an open square: its energy is a
         least value, and it does not count in the mean.
     """
     ax = axes_for(ax, (9.0, 2.8))
@@ -410,7 +410,7 @@ def plot_aligned_runs(
         Thin lines are runs, of more than 200 an even choice. The thick line is, at each time since
         the start, the median of all runs that still go on, while at least half of them do; the band
         holds the middle half of them. Where a few runs last far longer than the others, the axis
-        ends before they do, and their number stands there.
+        ends before they do, and their number is written there.
 
     Notes
     -----

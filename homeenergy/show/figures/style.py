@@ -76,8 +76,8 @@ def reduce_steps(
     ----------
     trace : Trace
     points : int
-        About how many corners to return. A hole longer than one of `points` equal parts of the
-        trace stays a hole; a shorter one could not be seen.
+        About how many corners to return. A gap longer than one of `points` equal parts of the
+        trace stays a gap; a shorter one could not be seen.
 
     Returns
     -------
@@ -88,7 +88,7 @@ def reduce_steps(
 
     Notes
     -----
-    O(n). Pieces are cut at the holes first, because a least-and-greatest search over missing
+    O(n). Pieces are cut at the gaps first, because a least-and-greatest search over missing
     samples may pick one. m is at most `points` plus a few for each piece.
     """
     there = np.flatnonzero(~np.isnan(trace.watts))

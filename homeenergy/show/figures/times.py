@@ -39,7 +39,7 @@ def plot_traces(
     Parameters
     ----------
     traces : Trace or pandas.Series of watts, or several of them
-        Holes stay holes. A long trace is drawn with fewer points, its peaks kept.
+        Gaps stay gaps. A long trace is drawn with fewer points, its peaks kept.
     timezone : str or datetime.tzinfo
         Zone of the axis; the night the clocks change has its true length.
     lanes : bool, optional

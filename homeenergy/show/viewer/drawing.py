@@ -51,7 +51,7 @@ def column_corners(envelope: Envelope) -> tuple[NDArray[np.float64], NDArray[np.
 
 
 def mean_polygons(envelope: Envelope, zero: float, scale: float) -> list[NDArray[np.float64]]:
-    """Corners of the area below the mean power, which is the energy; one piece between holes."""
+    """Corners of the area below the mean power, which is the energy; one piece between gaps."""
     edges = axis_days(np.append(envelope.starts_ns, envelope.starts_ns[-1:] + envelope.width_ns))
     there = np.flatnonzero(envelope.count)
     pieces = np.split(there, np.flatnonzero(np.diff(there) > 1) + 1)

@@ -18,7 +18,7 @@ HEX_DIGITS = 16  # of a hash that are kept
 
 
 def versions() -> dict[str, str]:
-    """Versions of the kit and of what its figures depend on."""
+    """Versions of `homeenergy` and of what its figures depend on."""
     found = {"homeenergy": __version__}
     for name in LIBRARIES:
         try:

@@ -145,7 +145,7 @@ def write_up(
         Default: as house.toml says, else as is usual in the house's time zone.
     measures : iterable of Saving
         Further measures to weigh, from `homeenergy.findings`: `replace_unit`, `change_lamps`. What
-        the kit can see by itself (switching off, another programme, other hours) is looked at
+        is found automatically (switching off, another programme, other hours) is considered
         anyway.
     progress : callable, optional
         Called with (done, of how many, name of the circuit).

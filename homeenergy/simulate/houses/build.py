@@ -140,7 +140,7 @@ class SimulatedHouse:
     outdoor_c : numpy.ndarray, shape (hours + 1,)
         Outdoor temperature at full hours [deg C].
     readings_w : dict of numpy.ndarray, shape (n,)
-        What each clamp's log would hold without a hole, mains included [W].
+        What each clamp's log would hold without a gap, mains included [W].
     rows : numpy.ndarray
         Sample in each row of the log, in the order in which the rows were written.
     missing : tuple of (str, int, int)

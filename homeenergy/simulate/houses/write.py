@@ -159,7 +159,7 @@ def _clamp_table(house: SimulatedHouse) -> pd.DataFrame:
 
 
 def _accident_table(house: SimulatedHouse) -> pd.DataFrame:
-    """Holes and spikes, with the instants between which they lie."""
+    """Gaps and spikes, with the instants between which they lie."""
     found = [("gap", "", lo, hi) for lo, hi in house.gaps]
     found += [("gap", circuit, lo, hi) for circuit, lo, hi in house.missing]
     for circuit, at in zip(house.spikes["circuit"], house.spikes["sample"], strict=True):
@@ -203,7 +203,7 @@ def write_wide(house: SimulatedHouse, folder: Path, *, csv_dates: tuple[str, ...
 def _table(
     house: SimulatedHouse,
 ) -> tuple[dict[str, NDArray[np.int64]], dict[str, NDArray[np.bool_]]]:
-    """Whole watts of every circuit, and for those with holes of their own which are there."""
+    """Whole watts of every circuit, and for those with gaps of their own which are there."""
     values = {c: np.round(w).astype(np.int64) for c, w in house.readings_w.items()}
     present: dict[str, NDArray[np.bool_]] = {}
     for circuit, lo, hi in house.missing:

@@ -88,7 +88,7 @@ def logged_energy(
 
     Notes
     -----
-    A hole of two minutes at most is bounded by the samples at its ends. A longer one is bounded by
+    A gap of two minutes at most is bounded by the samples at its ends. A longer one is bounded by
     the least and the greatest energy of any stretch as long that the log holds, which is as good a
     guarantee as the log can give. O(samples), with one float64 running sum.
     """
@@ -105,7 +105,7 @@ def logged_energy(
     for i in range(n - 1):
         inside = np.clip(np.minimum(stop, at[i + 1]) - np.maximum(first, at[i]), 0, None)
         share = inside / (stop - first)
-        # A hole across a reading may have used all of its energy on either side of it.
+        # A gap across a reading may have used all of its energy on either side of it.
         whole = share > 1 - 1e-9
         missing_low[i] = (low * np.where(whole, 1, 0)).sum() + np.minimum(low * share, 0).sum()
         missing_high[i] = (high * (share > 0)).sum()
@@ -145,7 +145,7 @@ def _hole_bounds(
     sums: Values,
     step_kwh: float,
 ) -> tuple[Values, Values]:
-    """Bounds of the energy that each hole hides [kWh]."""
+    """Bounds of the energy that each gap hides [kWh]."""
     low, high = np.zeros(first.size), np.zeros(first.size)
     short = (stop - first) * step_kwh * S_PER_H * WH_PER_KWH <= SHORT_S
     ends = np.stack(
