@@ -69,9 +69,9 @@ class ClampFloor:
         Returns
         -------
         Parts
-            "clamp NAME: ratio", the multiplier's uncertainty; "clamp NAME: offset", where the
-            multiplier does not make up for it (`left_at`), rectangular where nothing else is known
-            of it; "rounding of NAME". None where energy or hours are not known.
+            "clamp NAME: ratio", the multiplier's uncertainty; "clamp NAME: offset", what the
+            multiplier does not compensate of it (`left_at`), rectangular where nothing else is
+            known of it; "rounding of NAME". None where energy or hours are not known.
         """
         if not (isfinite(kwh) and isfinite(hours)):
             return Parts()

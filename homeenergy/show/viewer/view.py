@@ -270,8 +270,8 @@ def next_run(table: pd.DataFrame, at_ns: int, *, later: bool) -> RunSpan | None:
 def highest_peaks_ns(house: House, circuit: str, *, most: int = HIGHEST) -> NDArray[np.int64]:
     """Instants of the highest readings, the highest first, each in an hour of its own.
 
-    "An hour" is the widest stretch of the store's overview: 3600 samples. Hours next to a higher one
-    are left out.
+    "An hour" is the widest stretch of the store's overview: 3600 samples. Hours next to a higher
+    one are left out.
     """
     extent = house.overview.extent_ns(circuit)
     if extent is None:
