@@ -128,7 +128,7 @@ def test_files_are_written_beside_the_table(run, house, tmp_path):
     options = [part for kind, path in files.items() for part in (f"--{kind}", path)]
     result = run("findings", house, *options)
     assert result.exit_code == 0, result.output
-    assert "kWh/day" in result.stdout
+    assert "energy per day" in result.stdout
     assert "Wrote" not in result.stdout
     assert result.stderr.count("Wrote") == 3
     page = files["html"].read_text()
@@ -180,7 +180,7 @@ def test_import_says_what_it_did(run, house):
 def test_quality(run, house):
     result = run("quality", house)
     assert result.exit_code == 0
-    (row,) = [line for line in result.stdout.splitlines() if line.startswith("kettle")]
+    row = next(line for line in result.stdout.splitlines() if line.startswith("kettle"))
     assert row.split()[:3] == ["kettle", "10", "100.00"]
 
 

@@ -172,7 +172,7 @@ def check(
         typer.Option("--json", metavar="FILE", help="Write the list as JSON; - prints it."),
     ] = None,
 ) -> None:
-    """List what does not match house.toml: clamps, legs, utility meter.
+    """List what does not match house.toml: clamps, legs, meter.
 
     New logs are imported first. The exit code is 1 if something contradicts house.toml.
 

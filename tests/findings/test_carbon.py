@@ -10,11 +10,11 @@ FACTOR = CarbonFactor(kg_per_kwh=0.5, source="invented", year=2026)
 
 
 def test_factor_scales_value_and_interval():
-    energy = Estimate(
-        value=4, low=3, high=6, unit="kWh", n=9, basis="mean of 9 days", systematic=0.2
-    )
+    days = Estimate(value=4, low=3, high=6, unit="kWh", n=9, basis="mean of 9 days")
+    energy = days.with_part("clamp: ratio", 0.2)
     kg = carbon_of(energy, FACTOR)
-    assert (kg.value, kg.low, kg.high, kg.systematic) == (2, 1.5, 3, 0.1)
+    assert (kg.value, kg.low, kg.high) == (2, energy.low / 2, energy.high / 2)
+    assert kg.parts["clamp: ratio"].effect == pytest.approx(0.1)
     assert kg.unit == "kg"
     assert "invented, 2026" in kg.basis
 

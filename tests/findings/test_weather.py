@@ -136,7 +136,7 @@ def test_alike_days_widen_intervals():
     narrow = weather_dependence(kwh, celsius, shape="heating").base_kwh
     wide = weather_dependence(alike, celsius, shape="heating").base_kwh
     assert wide.high - wide.low > 1.5 * (narrow.high - narrow.low)
-    assert "alike" in wide.basis
+    assert "autocorrelation" in wide.basis
 
 
 def test_heat_pump_of_a_sample_house():

@@ -93,7 +93,7 @@ def test_the_kiln_without_its_doubling_in_words(tmp_path):
     [
         ({"L1": {"reads": -1.0}}, "mains_l1", "rises -1 times as far as 3 circuits on L1"),
         ({"L2": {"multiplier": 0.5}}, "mains_l2", "rises 0.5 times as far as 3 circuits on L2"),
-        ({"L1": {"leg": "L2"}, "L2": {"leg": "L1"}}, "mains", "are changed over"),
+        ({"L1": {"leg": "L2"}, "L2": {"leg": "L1"}}, "mains", "are swapped"),
     ],
 )
 def test_a_fault_of_the_mains_is_not_blamed_on_circuits(tmp_path, mains, subject, what):

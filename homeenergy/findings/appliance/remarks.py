@@ -52,7 +52,9 @@ def remarks_on(
     remarks += _by_hand(cycles)
     cut = len(cycles.table) - len(cycles.complete)
     if cut:
-        remarks.append(f"{_count(cut, 'incomplete run')} (starting or ending in a gap)")
+        remarks.append(
+            f"{_count(cut, 'incomplete run')} (starting or ending in a gap, or outside the log)"
+        )
     if len(cycles.complete) == 1:
         remarks.append("one complete run: its spread is not known")
     if KINDS[cycles.kind].varying and len(cycles.table):
