@@ -38,21 +38,22 @@ BOUNDS = ("standby, bounds", GUARANTEED)
 
 # Why a share is as it is, for rows outside of 93 to 97 %, and guaranteed bounds that do not hold.
 WHY = {
-    "meter ratio": "A hole in the log may hide more than the log shows anywhere in as long a time; "
+    "meter ratio": "A gap in the log may hide more than the log shows anywhere in as long a time; "
     "then what is missing is more than its bound.",
-    "cool room": "Its power follows a room that is warm or cool for days, and from 14 days it "
-    "cannot be told well how alike days are.",
-    "television": "One use an evening: neither runs nor quarters of a day tell that days are "
-    "independent, so more likeness is allowed for than most of these houses have.",
+    "cool room": "Its power follows a room that is warm or cool for days, and 14 days do "
+    "not show well how autocorrelated days are.",
+    "television": "One use an evening: neither runs nor quarters of a day show that days are "
+    "independent, so more autocorrelation is allowed for than most of these houses have.",
     "kWh per run, washer": "Some five to twelve runs of two programmes: Student's t expects 93 % "
     "here, because in 3 % of houses one programme was never seen.",
-    "kWh per run": "14 days of several runs tell only roughly that days have nothing of their own, "
-    "and two constant errors, of readings and clamp, are allowed for beside the multiplier's.",
-    "kWh per day": "Wider than needed where days are independent: 14 of them cannot tell that they "
-    "are, so likeness of neighbours is allowed for, as are two constant errors, of readings and "
+    "kWh per run": "14 days of several runs show only roughly that days have no effect of their "
+    "own, and two constant errors, of readings and clamp, are allowed for besides the "
+    "multiplier's.",
+    "kWh per day": "Wider than needed where days are independent: 14 of them cannot show that they "
+    "are, so autocorrelation is allowed for, as are two constant errors, of readings and "
     "clamp.",
-    "standby": "How far rounding to whole watts averages out is told from the readings at rest, "
-    "and where these never change it cannot be told.",
+    "standby": "How far rounding to whole watts averages out is estimated from the readings at "
+    "rest, and where these never change it is not known.",
     "multiplier, house.toml": "The uncertainty is rounded up.",
     "multiplier, bench": "The error of the one reference meter, uniform within its accuracy, is "
     "most of it.",
@@ -153,21 +154,21 @@ def report(cases: pd.DataFrame, usual: pd.DataFrame, *, houses: int) -> str:
     lines = [
         f"{houses} simulated houses of {DAYS} days (seeds not used while developing), each drawn "
         "anew: five circuits with their habits, clamps with errors of ratio, offset and noise "
-        "logged in whole watts, holes, a mains clamp, a bench comparison with one reference meter "
+        "logged in whole watts, gaps, a mains clamp, a bench comparison with one reference meter "
         f"good to {REFERENCE_ACCURACY:.0%}, and a utility meter read once a day. What `homeenergy "
         "check` then says of the bench is written into house.toml. The truth is the expected value "
         "of the process that draws runs and days, not the mean of those drawn. In half of the "
-        "cases days have nothing of their own; in the others a part of any strength is like that "
-        "of the day before, with a correlation up to 0.9: of the fridge its power, of washer and "
+        "cases days have no effect of their own; in the others a part of any strength is "
+        "correlated with that of the day before, by up to 0.9: of the fridge its power, of washer and "
         "kettle the chance of a use, of the television how long an evening it runs. The cool room "
-        "always has one, of 0.6. In brackets: what so many houses can tell of the share (a little "
-        "less where all circuits are together, which share a reference meter). The offset of a "
+        "always has one, of 0.6. In brackets: the interval of the share from so many houses (a "
+        "little wider where all circuits are together, which share a reference meter). The offset of a "
         "clamp is anywhere within half a step of a 12-bit converter over the clamp's range, which "
-        "is what intervals allow for before the bench tells more; in the last column offsets are "
+        "is what intervals allow for before the bench shows more; in the last column offsets are "
         "the smaller ones of the sample houses. Made by `python -m tests.accuracy.intervals`.",
         "",
         "| figure | intervals | hold the truth % | half width %, median | 93 to 97 %? | "
-        "days unlike: hold % | days alike: hold % | usual offsets: hold % |",
+        "independent days: hold % | autocorrelated days: hold % | usual offsets: hold % |",
         "|---|---:|---:|---:|---|---:|---:|---:|",
     ]
     table, with_usual = shares(cases), shares(usual)

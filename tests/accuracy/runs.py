@@ -92,7 +92,7 @@ def missed(score: Score) -> dict[str, float]:
 
 
 def shown(value: float, digits: int) -> str:
-    return "–" if np.isnan(value) else "untold" if np.isinf(value) else f"{value:.{digits}f}"
+    return "–" if np.isnan(value) else "none" if np.isinf(value) else f"{value:.{digits}f}"
 
 
 def percent(value: float, digits: int = 2) -> str:
@@ -212,7 +212,7 @@ def report(scores: Scores) -> str:
         f"rounded to {RESOLUTION_W:g} W. A run counts as found where intersection over union with "
         "the true one is at least 0.5. Energy and boundary errors are those of the runs found, "
         "without sign. Where the standby is said to be below a bound, its error is what lies above "
-        'that bound; "untold" means that none was told. Made by `python -m tests.accuracy.runs`.',
+        'that bound; "none" means that there was none. Made by `python -m tests.accuracy.runs`.',
         "",
         "Targets at 1 s: F1 0.98, 95 % of days with the exact number of runs, median energy error "
         "0.5 %, median boundary error 2 samples, standby within 0.5 W.",
@@ -230,7 +230,7 @@ def report(scores: Scores) -> str:
         *other_kinds(scores, 1, 2.0),
         "",
         "At 10 s and more, uses that last a sample or two (a pump's stroke, a second boil, toast) "
-        "cannot be told apart or have no boundaries to overlap with: that is a limit of the "
+        "cannot be distinguished or have no boundaries to overlap with: that is a limit of the "
         "readings, and the tables show it.",
     ]
     for period_s in PERIODS_S:

@@ -69,7 +69,7 @@ def test_a_share_outside_is_named_with_its_reason(hits, verdict):
 def test_a_guaranteed_bound_that_did_not_hold_is_explained():
     held, broken = (made(GUARANTEED, n=1000, hits=hits) for hits in (1000, 999))
     assert "- meter ratio" not in report(held, held, houses=1000)
-    assert "- meter ratio, guaranteed bounds: A hole" in report(broken, broken, houses=1000)
+    assert "- meter ratio, guaranteed bounds: A gap" in report(broken, broken, houses=1000)
 
 
 def test_the_interval_of_a_share():

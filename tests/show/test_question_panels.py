@@ -243,7 +243,7 @@ def test_the_code_on_the_page_runs(house):
 def test_what_goes_wrong_is_one_sentence_and_nothing_else_is_shown(house):
     panel = compare_panel(house).panel
     panel.weekly.value = "often"
-    assert words(panel.asking.message).startswith("'often' is no number of runs a week")
+    assert words(panel.asking.message).startswith("'often' is not a number of runs a week")
     assert "role='alert'" in panel.asking.message.value
     assert panel.asking.picture.value == panel.asking.code.value == ""
     panel.weekly.value = ""
