@@ -137,8 +137,8 @@ def _few_levels(excess: NDArray[np.float64], n: NDArray[np.int64]) -> bool:
 # A drain or circulation pump draws more than this, a display less. Common practice, no source.
 LEAST_PUMP_W = 25.0
 LEAD_IN_S, LEAST_LEAD_IN_W = 300.0, 1.0
-# Shares of the median run: power worth less than the first, and either of a level below the second
-# or shorter than the first, belongs to no run.
+# Shares of the median run: power worth less than the first, at a level less than the second of the
+# usual one or the other way round, belongs to no run.
 SLIGHT_WORTH, SLIGHT_LEVEL = 0.05, 0.6
 
 
@@ -364,7 +364,7 @@ def _with_lead_in(
 def _without_slight(
     fragments: Fragments, runs: NDArray[np.int64], *, kind: str
 ) -> NDArray[np.int64]:
-    """Leave out what is worth far less than a usual run, and far weaker or shorter: a door lamp.
+    """Leave out what is worth far less than a usual run at another level: a door lamp, a spike.
 
     Of a machine with programmes, leave out whatever is worth next to nothing.
     """
@@ -375,7 +375,6 @@ def _without_slight(
     level_w = worth / hours
     slight = worth < SLIGHT_WORTH * np.median(worth)
     if not KINDS[kind].programmes:
-        slight &= (level_w < SLIGHT_LEVEL * np.median(level_w)) | (
-            hours < SLIGHT_WORTH * np.median(hours)
-        )
+        usual_w = np.median(level_w)
+        slight &= (level_w < SLIGHT_LEVEL * usual_w) | (level_w > usual_w / SLIGHT_LEVEL)
     return runs[~slight]

@@ -112,8 +112,8 @@ def quiet_levels(plateaus: Plateaus) -> QuietLevels:
 
 
 def _tolerance_w(plateaus: Plateaus) -> float:
-    settings = plateaus.settings
-    return max(2 * settings["step_w"], 3 * settings["noise_w"], QUIET_W)
+    # Levels are means of many samples, so the noise of one sample does not matter.
+    return max(2 * plateaus.settings["step_w"], QUIET_W)
 
 
 def find_levels(plateaus: Plateaus) -> Levels:
@@ -152,7 +152,7 @@ def find_levels(plateaus: Plateaus) -> Levels:
         return Levels(idle_w=float(rest.mean_w[0]), on_w=nan, low_w=nan)
     top_w = float(rest.top_w[count - 1])
     step_w = plateaus.settings["step_w"]
-    clear_w = max(1.5 * step_w, 3 * noise_w, min(tolerance_w, LOW_SHARE * typical_w))
+    clear_w = max(1.5 * step_w, min(tolerance_w, LOW_SHARE * typical_w))
     work = np.where((w > top_w + clear_w) & (excess_w >= WORK_SHARE * typical_w), energy, 0.0)
     if not work.any():
         return Levels(idle_w=idle_w, on_w=nan, low_w=nan)
@@ -170,8 +170,7 @@ def _with_the_lowest(
     held = float(n.sum())
     least_n = max(LEAST_HELD_S / plateaus.period_s, LEAST_HELD_SHARE * held)
     lowest_w = weighted_quantile(w, n, min(least_n, MOST_HELD_SHARE * held))
-    near_w = max(QUIET_W, 2 * plateaus.settings["step_w"])
-    if len(rest) and lowest_w > rest.mean_w[0] - near_w:
+    if len(rest) and lowest_w > rest.mean_w[0] - _tolerance_w(plateaus):
         return rest
     return QuietLevels(
         mean_w=np.r_[lowest_w, rest.mean_w],
