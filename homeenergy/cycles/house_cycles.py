@@ -19,7 +19,7 @@ from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor, clamp_floor
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
-from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.units import NS_PER_S
 
 # A line means the run with which it shares at least this part of the time of both together, so that
@@ -371,8 +371,7 @@ def standby_between(
     """
     cut_out = trace.between(start, end)
     if not cycles.rest.hours or not cut_out.covered_s:
-        nan = float("nan")
-        return Estimate(value=nan, low=nan, high=nan, unit="W", n=0, basis="not seen at rest here")
+        return measured(float("nan"), unit="W", n=0, basis="not seen at rest here")
     backwards = bool(cycles.settings["backwards"])
     plateaus = cycles.plateaus.turned() if backwards else cycles.plateaus
     if backwards:

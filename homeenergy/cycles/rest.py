@@ -26,7 +26,7 @@ from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.coverage import coverage_factor
-from homeenergy.stats.estimate import Estimate, measured
+from homeenergy.stats.estimate import Estimate, measured, upper_bound
 from homeenergy.stats.parts import source_of
 from homeenergy.units import S_PER_H, WH_PER_KWH
 
@@ -334,9 +334,7 @@ def never_at_rest() -> Standby:
     """What can be said of an appliance that was never seen at rest."""
     nan = float("nan")
     return Standby(
-        draw_w=Estimate(
-            value=nan, low=nan, high=nan, unit="W", n=0, basis="never seen at rest in these data"
-        ),
+        draw_w=measured(nan, unit="W", n=0, basis="never seen at rest in these data"),
         levels=(),
         hours=0.0,
         measured_w=nan,
@@ -405,7 +403,12 @@ def idle_standby(
     slope = float(linregress(hour, block_w).slope) if np.ptp(hour) > 0 else float("nan")
     limit = max(STABLE_W_PER_H, STABLE_SHARE_PER_H * abs(value))
     return Standby(
-        draw_w=replace(draw_w, basis=basis) if resolved else _bound(draw_w, bound, basis=basis),
+        draw_w=replace(draw_w, basis=basis)
+        if resolved
+        else replace(
+            upper_bound(bound, unit="W", basis=basis, n=draw_w.n),
+            value=bound / 2 if np.isfinite(bound) else value,
+        ),
         levels=rest.levels if len(rest.levels) > 1 else ((value, 1.0),),
         hours=hours,
         measured_w=value,
@@ -414,19 +417,6 @@ def idle_standby(
         slope_w_per_h=slope,
         stable=bool(abs(slope) < limit) if block_w.size > 2 else None,
         off_h=rest.off_h,
-    )
-
-
-def _bound(draw_w: Estimate, high: float, *, basis: str) -> Estimate:
-    """A draw of which only the upper end is known."""
-    return Estimate(
-        value=high / 2 if np.isfinite(high) else draw_w.value,
-        low=0.0,
-        high=high,
-        unit="W",
-        n=draw_w.n,
-        basis=basis,
-        resolved=False,
     )
 
 

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.house.clamp_floor import CLAMP_LIMIT, ClampFloor
 from homeenergy.readings.trace import Trace, as_trace
-from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.means import mean_of_days
 from homeenergy.stats.parts import Parts
 from homeenergy.units import H_PER_DAY, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
@@ -123,15 +123,8 @@ def energy_per_day(daily: pd.DataFrame, *, parts: NDArray[np.float64] | None = N
         return mean_of_days(per_day.to_numpy(), parts=of_whole)
     hours = float(daily["covered_h"].sum()) if len(daily) else 0.0
     value = float(daily["kwh"].sum()) / hours * 24 if hours else float("nan")
-    open_ = float("inf") if hours else float("nan")
-    return Estimate(
-        value=value,
-        low=-open_,
-        high=open_,
-        unit="kWh",
-        n=0,
-        basis=f"scaled from {hours:.1f} h; no whole day was measured",
-    )
+    basis = f"scaled from {hours:.1f} h; no whole day was measured"
+    return measured(value, float("inf"), unit="kWh", n=0, basis=basis)
 
 
 def hourly_energy(trace: Trace) -> pd.DataFrame:

@@ -426,6 +426,11 @@ def measured(
     return found.with_part(own, half, freedom=freedom, observed=True)
 
 
+def upper_bound(high: float, *, unit: str, basis: str, n: int = 0) -> Estimate:
+    """An estimate of which only the upper end is known [`unit`]; its value is halfway from zero."""
+    return Estimate(value=high / 2, low=0.0, high=high, unit=unit, n=n, basis=basis, resolved=False)
+
+
 def mean_estimate(
     values: ArrayLike,
     *,

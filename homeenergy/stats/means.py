@@ -413,7 +413,7 @@ def median_estimate(values: NDArray[np.float64], *, unit: str, basis: str) -> Es
     n = x.size
     if not n:
         nan = float("nan")
-        return Estimate(value=nan, low=nan, high=nan, unit=unit, n=0, basis=basis)
+        return measured(nan, unit=unit, n=0, basis=basis)
     rank = int(binom.ppf(0.025, n, 0.5))
     while rank > 0 and binom.cdf(rank - 1, n, 0.5) > 0.025:
         rank -= 1

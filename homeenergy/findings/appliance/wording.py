@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.house.kinds import KINDS
@@ -88,7 +87,7 @@ def shown(finding: ApplianceFinding, name: str) -> Estimate | None:
 def clipped(estimate: Estimate, finding: ApplianceFinding) -> Estimate:
     """End the interval at zero where the appliance returned no power, so cannot use less."""
     below = estimate.value >= 0 > estimate.low and math.isfinite(estimate.low)
-    return replace(estimate, low=0.0) if below and not _returns_power(finding) else estimate
+    return estimate.within(least=0.0) if below and not _returns_power(finding) else estimate
 
 
 def _returns_power(finding: ApplianceFinding) -> bool:

@@ -17,7 +17,7 @@ from homeenergy.findings.appliance.wording import estimate_text, percent_text
 from homeenergy.findings.days import LEAST_COVERAGE, daily_energy
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.trace import Trace, as_trace
-from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.means import mean_of_days
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
@@ -487,12 +487,10 @@ def _starts_per_day(
     counts = np.searchsorted(starts_ns, high_ns) - np.searchsorted(starts_ns, low_ns)
     whole = (daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]).to_numpy()
     if not whole.any():
-        nan = float("nan")
-        none = Estimate(value=nan, low=nan, high=nan, unit="", n=0, basis="no whole day")
-        return none, 0
+        return measured(float("nan"), unit="", n=0, basis="no whole day"), 0
     hours = daily["covered_h"].to_numpy(np.float64)[whole]
-    mean = mean_of_days(counts[whole] / hours * S_PER_DAY / S_PER_H)
-    return replace(mean, low=max(mean.low, 0.0), unit=""), int(whole.sum())
+    mean = mean_of_days(counts[whole] / hours * S_PER_DAY / S_PER_H, unit="")
+    return mean.within(least=0.0), int(whole.sum())
 
 
 def _remarks(use: HeatPumpUse, cycles: Cycles, outdoor: pd.Series | None) -> list[str]:

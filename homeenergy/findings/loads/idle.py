@@ -21,7 +21,7 @@ from homeenergy.findings.appliance.wording import (
 from homeenergy.findings.day_parts import day_parts
 from homeenergy.findings.days import energy_per_day
 from homeenergy.house.kinds import KINDS
-from homeenergy.stats.estimate import Estimate, measured, number_text, rounded_up
+from homeenergy.stats.estimate import Estimate, measured, number_text, rounded_up, upper_bound
 from homeenergy.stats.means import ratio_of_days
 from homeenergy.stats.parts import Parts
 from homeenergy.units import DAYS_PER_YEAR, S_PER_H, WH_PER_KWH
@@ -314,7 +314,8 @@ def _idle_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimat
     away_h = 24 * float(parts["away_h"].sum()) / float(parts["covered_h"].sum())
     standby = finding.standby_w
     if not KINDS[finding.kind].never_off and not isfinite(standby.value):
-        return replace(_per_day(parts, "idle_kwh"), value=nan, low=nan, high=nan)
+        known = _per_day(parts, "idle_kwh")
+        return measured(nan, unit="kWh", n=known.n, basis=known.basis)
     if KINDS[finding.kind].never_off or standby.resolved:
         per_day = _per_day(parts, "idle_kwh")
         constant = standby.parts.chosen(observed=False).scaled(away_h / WH_PER_KWH)
@@ -326,7 +327,7 @@ def _idle_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimat
     if isfinite(finding.kwh_per_day.high):
         high = min(high, max(finding.kwh_per_day.high, 0.0))  # a part is no more than all of it
     basis = f"at most {standby.high:.2g} W for {away_h:.1f} h a day"
-    return replace(_bound(high, "kWh"), n=standby.n, basis=basis)
+    return upper_bound(high, unit="kWh", n=standby.n, basis=basis)
 
 
 def _use_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:
@@ -344,10 +345,11 @@ def _idle_share(finding: ApplianceFinding, parts: pd.DataFrame, idle: Estimate) 
     never_off = KINDS[finding.kind].never_off
     if len(finding.cycles.table) and not never_off and isnan(finding.idle_share):
         basis = "power flows both ways, so there are no shares"
-        return replace(idle, value=nan, low=nan, high=nan, unit="", resolved=True, basis=basis)
+        return measured(nan, unit="", n=idle.n, basis=basis)
     if not idle.resolved:
         others = 24 * float(working.sum()) / float(days["covered_h"].sum())
-        return replace(_bound(idle.high / (idle.high + max(others, 0.0)), ""), n=len(days))
+        high = idle.high / (idle.high + max(others, 0.0))
+        return upper_bound(high, unit="", n=len(days), basis="bound")
     total = (working + days["idle_kwh"]).to_numpy(np.float64)
     share = ratio_of_days(
         days["idle_kwh"].to_numpy(np.float64), total, unit="", basis="share of all energy"
@@ -401,7 +403,7 @@ def _break_even(finding: ApplianceFinding, waiting_h: Estimate) -> Estimate:
     most = H_PER_WEEK / (max(waiting_h.low, 0.0) + use_h)
     basis = f"168 h / ({waiting_h.basis} + {use_h:.2g} h)"
     if not isfinite(waiting_h.value):
-        return replace(_bound(most, "a week"), n=len(runs), basis=basis)
+        return upper_bound(most, unit="a week", n=len(runs), basis=basis)
     known = isfinite(waiting_h.high) or waiting_h.low > 0
     low = H_PER_WEEK / (waiting_h.high + use_h) if isfinite(waiting_h.high) else 0.0
     value = H_PER_WEEK / (waiting_h.value + use_h) if waiting_h.value > 0 else nan
@@ -412,10 +414,4 @@ def _break_even(finding: ApplianceFinding, waiting_h: Estimate) -> Estimate:
         unit="a week",
         n=len(runs),
         basis=basis,
-    )
-
-
-def _bound(high: float, unit: str) -> Estimate:
-    return Estimate(
-        value=high / 2, low=0.0, high=high, unit=unit, n=0, basis="bound", resolved=False
     )

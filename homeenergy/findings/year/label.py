@@ -248,7 +248,7 @@ def _whole_days(finding: ApplianceFinding) -> pd.Series:
 def _own_uses(finding: ApplianceFinding) -> Estimate:
     whole = finding.daily[_whole_days(finding)]
     if not len(whole):
-        return Estimate(value=nan, low=nan, high=nan, unit="a year", n=0, basis="no whole day")
+        return measured(nan, unit="a year", n=0, basis="no whole day")
     begun = finding.cycles.table["start"]
     found = mean_of_days(sums_of_days(whole, begun, np.ones(len(begun))))
     year = found.scaled(DAYS_PER_YEAR, unit="a year")

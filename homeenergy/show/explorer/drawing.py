@@ -175,5 +175,5 @@ def _kwh_text(kwh: Estimate) -> str:
     if kwh.n == 1:
         return f"{value_text(kwh)} kWh (one complete run)"
     # What uses energy cannot use less than none.
-    clipped = replace(kwh, low=0.0) if kwh.value >= 0 > kwh.low > -np.inf else kwh
+    clipped = kwh.within(least=0.0) if kwh.value >= 0 > kwh.low > -np.inf else kwh
     return estimate_text(clipped, of="runs")
