@@ -41,8 +41,9 @@ LEAST_LINK_SHARE = 0.002
 TAIL_SHARE = 0.7
 # A level from which this share of the runs begin is one of rest.
 LEAD_SHARE = 0.15
-# What rests at this or more is off at the wall while it draws nothing for as long as rest lasts.
-LEAST_POWERED_W = 1.0
+# What rests at this or more, clear of the flicker of a meter, and at so many steps of the readings,
+# is off at the wall while it draws nothing for as long as rest lasts.
+LEAST_POWERED_W, LEAST_POWERED_STEPS = 2.5, 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -135,7 +136,8 @@ def _off_at_the_wall(plateaus: Plateaus, idle: NDArray[np.bool_]) -> NDArray[np.
     if not n.size:
         return off
     usual_w = kernels.weighted_quantile(plateaus.mean_w[idle], n, n.sum() / 2)
-    if usual_w < LEAST_POWERED_W:
+    step_w = plateaus.settings["step_w"]
+    if usual_w < max(LEAST_POWERED_W, LEAST_POWERED_STEPS * step_w):
         return off
     nothing = idle & (np.abs(plateaus.mean_w) <= NOTHING_W)
     begin, end, n, _, _ = kernels.stretches(
