@@ -199,7 +199,7 @@ def test_names_are_shown_as_typed(house, tmp_path):
 
 def test_an_image_that_is_not_there_is_named(house):
     edit(house, (r"\[tariff\]", '[write_up]\nimage = "roof.png"\n\n[tariff]'))
-    with pytest.raises(HouseError, match=r"write_up\.image.*not there"):
+    with pytest.raises(HouseError, match=r"write_up\.image.*does not exist"):
         open_house(house)
 
 
