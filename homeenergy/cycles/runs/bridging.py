@@ -197,16 +197,25 @@ def are_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> bool:
 def join_sessions(fragments: Fragments, joins: NDArray[np.bool_]) -> None:
     """Join an opening and the small pulses that follow it: heated up, then kept warm.
 
-    What is joined already counts as one piece. A session goes on until a break is
-    `RARE_BREAK` times the median of its breaks.
+    What is joined already counts as one piece. A session begins with an opening before a pulse and
+    goes on until a break is `RARE_BREAK` times the median of its breaks, for hours at most. O(m).
     """
     found = groups(joins)
     pieces = merged(fragments, joins)
     pause_s, worth = pieces.pause_s, pieces.excess_wh
+    opens = (worth[1:] <= PULSE_SHARE * worth[:-1]) & (pause_s <= LONGEST_BETWEEN_PULSES_S)
+    until_n = pieces.first + LONGEST_SESSION_S / pieces.period_s
     i = 0
-    while i < len(pieces):
+    while i < pause_s.size:
+        if not opens[i]:
+            i += 1
+            continue
         j = i
-        while j < pause_s.size and pause_s[j] <= LONGEST_BETWEEN_PULSES_S:
+        while (
+            j < pause_s.size
+            and pause_s[j] <= LONGEST_BETWEEN_PULSES_S
+            and pieces.stop[j + 1] <= until_n[i]
+        ):
             usual_s = float(np.median(pause_s[i:j])) if j - i >= LEAST_PULSES else np.inf
             if pause_s[j] > max(RARE_BREAK * usual_s, RARE_BREAK * ALWAYS_S):
                 break
