@@ -35,8 +35,7 @@ FOR_TYPES_ALONE = {
 }
 # Files of fewer lines that one other file imports, and the idea of each.
 OWN_IDEAS = {
-    "homeenergy.findings.appliance.appliance": "what one circuit uses, without a house",
-    "homeenergy.findings.comparison.asked": "what a person means who names two things to compare",
+    "homeenergy.findings.appliance.remarks": "what a reader must know about the figures",
     "homeenergy.show.document.records": "results as JSON holds them",
     "homeenergy.show.viewer.files": "what the viewer saves and keeps",
     "homeenergy.show.writeup.measured": "one part of the document",

@@ -18,12 +18,12 @@ WITH_EXAMPLES = (
     ("homeenergy.cycles.house_cycles", "house_cycles"),
     ("homeenergy.cycles.programmes", "find_programmes"),
     ("homeenergy.findings.appliance.house", "house_findings"),
-    ("homeenergy.findings.year.annual", "annual_energy"),
-    ("homeenergy.findings.cost.cost", "carbon_of"),
+    ("homeenergy.findings.year", "annual_energy"),
+    ("homeenergy.findings.cost", "carbon_of"),
     ("homeenergy.findings.comparison.circuits", "compare_programmes"),
     ("homeenergy.findings.comparison.comparison", "compare"),
-    ("homeenergy.findings.cost.cost", "energy_cost"),
-    ("homeenergy.findings.year.label", "label_cycles"),
+    ("homeenergy.findings.cost", "energy_cost"),
+    ("homeenergy.findings.label", "label_cycles"),
     ("homeenergy.findings.loads.programmes", "programme_uses"),
     ("homeenergy.show.figures.runs", "plot_aligned_runs"),
     ("homeenergy.show.figures.comparison", "plot_comparison"),
@@ -34,7 +34,7 @@ WITH_EXAMPLES = (
     ("homeenergy.readings.outdoor", "read_outdoor"),
     ("homeenergy.findings.weather.models", "degree_days"),
     ("homeenergy.findings.weather.fit", "weather_dependence"),
-    ("homeenergy.findings.change.before_after", "before_after"),
+    ("homeenergy.findings.before_after", "before_after"),
 )
 
 

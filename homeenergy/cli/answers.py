@@ -51,7 +51,7 @@ def compare(
     """
     with plain_errors():
         from homeenergy.errors import HouseError
-        from homeenergy.findings.comparison.asked import compare_named
+        from homeenergy.findings.comparison.circuits import compare_named
         from homeenergy.readings import open_house
         from homeenergy.show.document.records import comparison_record
         from homeenergy.show.terminal import comparison_table
@@ -93,7 +93,7 @@ def survey(
     Example:  homeenergy survey houses
     """
     with plain_errors():
-        from homeenergy.findings.many.survey import find_houses, survey_houses
+        from homeenergy.findings.many import find_houses, survey_houses
         from homeenergy.show.terminal import survey_lines
 
         out = out or folder / "survey.parquet"

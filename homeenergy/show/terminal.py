@@ -8,11 +8,10 @@ from math import isfinite, nan
 import pandas as pd
 
 from homeenergy.findings.appliance.columns import Column, columns_for
+from homeenergy.findings.appliance.record import estimate_text, interval_text, value_text
 from homeenergy.findings.appliance.table import Findings, notes, shared_remarks
-from homeenergy.findings.appliance.wording import estimate_text, interval_text, value_text
 from homeenergy.findings.comparison.comparison import Comparison
-from homeenergy.findings.many.between import LEAST_HOUSES
-from homeenergy.findings.many.survey import Survey
+from homeenergy.findings.many import LEAST_HOUSES, Survey
 from homeenergy.show.document.blocks import Block, Bullets, Cell, Code, Heading, Note, Prose, Table
 from homeenergy.show.document.findings import findings_table, heading_text, mains_text
 from homeenergy.show.document.text import text_lines

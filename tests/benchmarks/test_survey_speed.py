@@ -8,7 +8,7 @@ import os
 import psutil
 import pytest
 
-from homeenergy.findings.many.survey import find_houses, survey_houses
+from homeenergy.findings.many import find_houses, survey_houses
 from homeenergy.simulate import write_street
 
 from .timing import once_s, share_on_two

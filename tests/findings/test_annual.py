@@ -8,7 +8,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import annual_energy, house_findings
-from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.appliance.house import appliance_finding
 from homeenergy.house import Tariff
 from homeenergy.house.prices import PriceChange, PricePeriod, Season
 from homeenergy.house.schedule import Circuit, Clamp

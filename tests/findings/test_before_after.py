@@ -6,8 +6,8 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import before_after, find_changes
-from homeenergy.findings.change.before_after import LEAST_BESIDE, steps
-from homeenergy.findings.change.several import _best_partition
+from homeenergy.findings.before_after import LEAST_BESIDE, steps
+from homeenergy.findings.several_changes import _best_partition
 from homeenergy.house.clamp_floor import ClampFloor
 
 from .weather_days import correlated, energy, weather

@@ -8,7 +8,7 @@ import pytest
 from homeenergy.findings import find_houses, house_findings, survey_houses
 from homeenergy.findings.appliance import columns
 from homeenergy.findings.appliance.columns import COLUMNS, EVERYWHERE, Column
-from homeenergy.findings.many.between import unusual
+from homeenergy.findings.many import unusual
 from homeenergy.readings import import_logs, open_house
 from homeenergy.show import findings_page, write_up
 from homeenergy.show.document.blocks import Table, flat

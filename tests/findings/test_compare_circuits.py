@@ -17,8 +17,8 @@ from homeenergy.findings import (
     house_findings,
     programme_uses,
 )
-from homeenergy.findings.appliance.appliance import appliance_finding
-from homeenergy.findings.comparison.asked import compare_named
+from homeenergy.findings.appliance.house import appliance_finding
+from homeenergy.findings.comparison.circuits import compare_named
 from homeenergy.findings.comparison.times import compare_hours
 from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit, ProgrammeName

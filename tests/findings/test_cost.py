@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from homeenergy.cycles import find_cycles
 from homeenergy.errors import HouseError
 from homeenergy.findings import energy_cost, run_costs
-from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.appliance.house import appliance_finding
 from homeenergy.findings.days import daily_energy
 from homeenergy.house import Tariff
 from homeenergy.house.prices import PriceChange, PricePeriod

@@ -4,8 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.findings.weather.days import daily_temperature
-from homeenergy.findings.weather.models import degree_days
+from homeenergy.findings.weather.models import daily_temperature, degree_days
 
 
 def test_glossary_examples_in_fahrenheit():

@@ -6,8 +6,8 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings, idle_or_use, switching_off
-from homeenergy.findings.appliance.appliance import appliance_finding
-from homeenergy.findings.day_parts import between_edges, day_parts
+from homeenergy.findings.appliance.house import appliance_finding
+from homeenergy.findings.days import between_edges, day_parts
 from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings import Trace, open_house
@@ -90,7 +90,7 @@ def sample():
 
 def test_the_parts_of_every_day_add_up_to_its_energy(sample):
     for finding in sample.values():
-        parts = day_parts(finding)
+        parts = day_parts(finding.cycles, finding.daily)
         total = parts["idle_kwh"] + parts["use_kwh"] + parts["other_kwh"]
         np.testing.assert_allclose(total, finding.daily["kwh"], rtol=0, atol=2e-4)
         cycles = finding.cycles

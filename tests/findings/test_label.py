@@ -9,7 +9,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import annual_energy, label_cycles, label_energy
-from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.appliance.house import appliance_finding
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.trace import Trace
 from tests.findings.small_house import switched

@@ -53,7 +53,7 @@ def test_local_hours_across_the_end_of_summer_time():
     times = pd.date_range("2026-10-28T06:00Z", "2026-11-05T07:00Z", freq="60s", inclusive="left")
     local = times.tz_convert("America/Denver").hour
     watts = np.where((local >= 18) & (local < 20), 50.0, 0.0)
-    from homeenergy.findings.appliance.appliance import appliance_finding
+    from homeenergy.findings.appliance.house import appliance_finding
     from homeenergy.house.schedule import Circuit
     from homeenergy.readings import Trace
 

@@ -12,8 +12,14 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
-from homeenergy.findings.many.between import appliance_summary, houses_to_visit, unusual
-from homeenergy.findings.many.survey import find_houses, survey_houses, work_out
+from homeenergy.findings.many import (
+    appliance_summary,
+    find_houses,
+    houses_to_visit,
+    survey_houses,
+    unusual,
+    work_out,
+)
 from homeenergy.readings import import_logs, open_house
 from homeenergy.simulate import write_street
 from tests.findings.small_house import made_house, switched

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.findings import energy_cost, label_energy, shift_to_cheap_hours
-from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.appliance.house import appliance_finding
 from homeenergy.findings.days import daily_energy
 from homeenergy.house import Tariff
 from homeenergy.house.prices import PricePeriod

@@ -6,7 +6,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import shift_to_cheap_hours
-from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.appliance.house import appliance_finding
 from homeenergy.house import Tariff
 from homeenergy.house.prices import PricePeriod
 from homeenergy.house.schedule import Circuit, Clamp

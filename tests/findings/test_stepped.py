@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
-from homeenergy.findings.cost.stepped import block_cost, stepped_cost
+from homeenergy.findings.bill import block_cost, stepped_cost
 from homeenergy.house import Tariff
 from homeenergy.house.prices import PriceBlock
 from homeenergy.readings import open_house

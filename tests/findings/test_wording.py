@@ -8,9 +8,8 @@ import pandas as pd
 import pytest
 
 from homeenergy.findings import Findings
-from homeenergy.findings.appliance.appliance import appliance_finding
-from homeenergy.findings.appliance.table import notes
-from homeenergy.findings.appliance.wording import (
+from homeenergy.findings.appliance.house import appliance_finding
+from homeenergy.findings.appliance.record import (
     clipped,
     estimate_text,
     interval_text,
@@ -19,6 +18,7 @@ from homeenergy.findings.appliance.wording import (
     percent_text,
     value_text,
 )
+from homeenergy.findings.appliance.table import notes
 from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings import Trace

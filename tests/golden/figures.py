@@ -45,12 +45,12 @@ from homeenergy.findings import (
     weather_dependence,
 )
 from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.change.change import Change
-from homeenergy.findings.comparison.asked import compare_named
+from homeenergy.findings.change import Change
+from homeenergy.findings.comparison.circuits import compare_named
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.comparison.times import compare_hours
 from homeenergy.findings.saving.saving import Saving
-from homeenergy.findings.weather.days import daily_temperature
+from homeenergy.findings.weather.models import daily_temperature
 from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.readings import read_outdoor
 from homeenergy.show import write_up

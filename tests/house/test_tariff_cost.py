@@ -10,7 +10,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import energy_cost, house_findings, stepped_cost
-from homeenergy.findings.cost.demand import demand_share, house_bill, slot_energy
+from homeenergy.findings.bill import demand_share, house_bill, slot_energy
 from homeenergy.house import Tariff, read_tariff_file
 from homeenergy.house.prices import DemandCharge, PriceBlock, PriceChange, PricePeriod, Season
 from homeenergy.readings.trace import Trace

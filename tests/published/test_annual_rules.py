@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.findings import energy_cost, label_energy
-from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.appliance.house import appliance_finding
 from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.trace import Trace

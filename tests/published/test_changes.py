@@ -7,7 +7,7 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 
 from homeenergy.findings import before_after, find_changes
-from homeenergy.findings.change.before_after import BAI_97_5, steps
+from homeenergy.findings.before_after import BAI_97_5, steps
 from homeenergy.findings.days import daily_energy
 
 from .household import HOUSE_ZONE

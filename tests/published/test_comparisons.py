@@ -9,7 +9,7 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
 from homeenergy.findings import compare, compare_weekdays, compare_weekend
-from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.appliance.house import appliance_finding
 from homeenergy.findings.comparison.times import holm
 from homeenergy.stats.differences import runs_needed, two_means
 from homeenergy.stats.estimate import mean_estimate

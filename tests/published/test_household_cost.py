@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.findings import energy_cost, run_costs
-from homeenergy.findings.cost.stepped import stepped_cost
+from homeenergy.findings.bill import stepped_cost
 from homeenergy.house import Tariff
 from homeenergy.house.prices import PriceBlock, PricePeriod, Season
 

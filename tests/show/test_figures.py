@@ -7,7 +7,7 @@ import pytest
 from matplotlib.colors import to_rgb
 
 from homeenergy.cycles import find_cycles
-from homeenergy.findings.appliance.wording import estimate_text
+from homeenergy.findings.appliance.record import estimate_text
 from homeenergy.show import plot_daily_energy, plot_run_energies, plot_runs, plot_traces
 from homeenergy.stats.estimate import mean_estimate
 from homeenergy.stats.means import mean_of_runs

@@ -4,7 +4,7 @@ import pytest
 from matplotlib.colors import to_hex
 
 from homeenergy.findings import idle_or_use
-from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.appliance.house import appliance_finding
 from homeenergy.house.schedule import Circuit
 from homeenergy.show import plot_idle_use
 from homeenergy.show.figures.style import BLUE, ORANGE

@@ -8,9 +8,9 @@ import pandas as pd
 import pytest
 
 from homeenergy.findings import Findings, house_findings
-from homeenergy.findings.appliance.appliance import appliance_finding
 from homeenergy.findings.appliance.columns import columns_for
-from homeenergy.findings.appliance.wording import kind_text
+from homeenergy.findings.appliance.house import appliance_finding
+from homeenergy.findings.appliance.record import kind_text
 from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings import open_house

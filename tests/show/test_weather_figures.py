@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.findings import before_after, heat_pump_use, weather_dependence
-from homeenergy.findings.appliance.wording import estimate_text
+from homeenergy.findings.appliance.record import estimate_text
 from homeenergy.show import plot_before_after, plot_load, plot_weather
 
 DAYS = pd.date_range("2026-01-01", periods=120, tz="UTC")

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from homeenergy.findings.appliance.appliance import appliance_finding
+from homeenergy.findings.appliance.house import appliance_finding
 from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.house.schedule import Circuit, Clamp, Correction
 from homeenergy.readings import Trace

@@ -11,16 +11,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.appliance.wording import (
+from homeenergy.findings.appliance.record import (
     UNKNOWN,
+    ApplianceFinding,
     clipped,
     interval_text,
     kind_text,
     percent_text,
     value_text,
 )
-from homeenergy.findings.cost.mean_price import mean_price, prices_differ
+from homeenergy.findings.cost import mean_price, prices_differ
 from homeenergy.stats.estimate import Estimate, number_text
 
 Place = Literal["frame", "json", "markdown", "terminal", "page", "write-up", "survey"]

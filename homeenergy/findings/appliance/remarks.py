@@ -9,7 +9,7 @@ import numpy as np
 from homeenergy.cycles import Cycles
 from homeenergy.cycles.decisions import Act
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.wording import kind_words, percent_text
+from homeenergy.findings.appliance.record import kind_words, percent_text
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from homeenergy.findings.appliance.columns import columns_for
-from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.appliance.wording import MARKS
-from homeenergy.findings.cost.mean_price import prices_differ
+from homeenergy.findings.appliance.record import MARKS, ApplianceFinding
+from homeenergy.findings.cost import prices_differ
 from homeenergy.stats.estimate import Estimate
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.wording import SMALLEST_SPREAD, interval_text, value_text
+from homeenergy.findings.appliance.record import SMALLEST_SPREAD, interval_text, value_text
 from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.stats.differences import mean_with_gaps, runs_needed, two_means
 from homeenergy.stats.estimate import Estimate, decimals, number_text

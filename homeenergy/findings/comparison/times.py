@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.comparison.circuits import days_of, timezone_of
 from homeenergy.findings.comparison.comparison import LEAST_VALUES, Comparison, Worth, compare
-from homeenergy.findings.cost.mean_price import mean_price
+from homeenergy.findings.cost import mean_price
 from homeenergy.findings.days import LEAST_OF_AN_HOUR, hourly_energy
 from homeenergy.readings.trace import Trace
 from homeenergy.units import H_PER_DAY, S_PER_DAY

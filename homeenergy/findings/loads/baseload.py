@@ -12,14 +12,14 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.house import house_findings
-from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.appliance.table import Findings
-from homeenergy.findings.appliance.wording import (
+from homeenergy.findings.appliance.record import (
+    ApplianceFinding,
     estimate_text,
     interval_text,
     percent_text,
     value_text,
 )
+from homeenergy.findings.appliance.table import Findings
 from homeenergy.house.clamp_floor import CLAMP_LIMIT, clamp_floor
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House

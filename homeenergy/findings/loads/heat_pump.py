@@ -13,7 +13,7 @@ from homeenergy.cycles import Cycles
 from homeenergy.cycles.segment.kernels import weighted_quantile
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.wording import estimate_text, percent_text
+from homeenergy.findings.appliance.record import estimate_text, percent_text
 from homeenergy.findings.days import LEAST_COVERAGE, daily_energy
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.trace import Trace, as_trace

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.appliance.wording import (
+from homeenergy.findings.appliance.record import (
+    ApplianceFinding,
     clipped,
     estimate_text,
     interval_text,
@@ -18,8 +18,7 @@ from homeenergy.findings.appliance.wording import (
     percent_text,
     value_text,
 )
-from homeenergy.findings.day_parts import day_parts
-from homeenergy.findings.days import energy_per_day
+from homeenergy.findings.days import day_parts, energy_per_day
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, measured, number_text, rounded_up, upper_bound
 from homeenergy.stats.means import ratio_of_days
@@ -248,7 +247,9 @@ def idle_or_use(finding: ApplianceFinding, *, use_name: str = "use") -> IdleUse:
     '0.94 kWh a week at 5.7 W'
     """
     _refuse(finding)
-    parts = _as_use(day_parts(finding)) if KINDS[finding.kind].never_off else day_parts(finding)
+    parts = day_parts(finding.cycles, finding.daily)
+    if KINDS[finding.kind].never_off:
+        parts = _as_use(parts)
     idle_w = _idle_w(finding, parts)
     idle = _idle_kwh_per_day(finding, parts)
     waiting_h = _waiting_h_per_use(finding, idle_w)

@@ -11,10 +11,14 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.appliance.wording import clipped, estimate_text, interval_text, value_text
-from homeenergy.findings.day_parts import between_edges, day_edges_ns, in_runs
-from homeenergy.findings.days import LEAST_COVERAGE
+from homeenergy.findings.appliance.record import (
+    ApplianceFinding,
+    clipped,
+    estimate_text,
+    interval_text,
+    value_text,
+)
+from homeenergy.findings.days import LEAST_COVERAGE, between_edges, day_edges_ns, in_runs
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, number_text
 from homeenergy.stats.means import mean_of_days, ratio_of_days

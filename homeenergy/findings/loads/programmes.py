@@ -10,11 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles.programmes import Programmes, find_programmes
-from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.appliance.wording import interval_text, value_text
+from homeenergy.findings.appliance.record import ApplianceFinding, interval_text, value_text
 from homeenergy.findings.comparison.circuits import timezone_of
-from homeenergy.findings.cost.cost import run_costs
-from homeenergy.findings.cost.mean_price import mean_price
+from homeenergy.findings.cost import mean_price, run_costs
 from homeenergy.findings.days import local_days
 from homeenergy.house.schedule import ProgrammeName
 from homeenergy.house.tariff import Tariff

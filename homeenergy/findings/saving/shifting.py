@@ -11,9 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.appliance.wording import estimate_text, percent_text
-from homeenergy.findings.cost.cost import PriceClock, plateaus_of_runs
+from homeenergy.findings.appliance.record import ApplianceFinding, estimate_text, percent_text
+from homeenergy.findings.cost import PriceClock, plateaus_of_runs
 from homeenergy.findings.days import LEAST_COVERAGE, sums_of_days
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.prices import season_number

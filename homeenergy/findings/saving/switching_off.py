@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from homeenergy.findings.appliance.wording import clipped, estimate_text, is_bound
-from homeenergy.findings.cost.mean_price import price_at_rest
+from homeenergy.findings.appliance.record import clipped, estimate_text, is_bound
+from homeenergy.findings.cost import price_at_rest
 from homeenergy.findings.loads.idle import IdleUse, bound_text
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate

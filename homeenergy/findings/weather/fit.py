@@ -8,17 +8,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from homeenergy.findings.appliance.wording import estimate_text, percent_text
-from homeenergy.findings.weather.days import Days, whole_days, with_weather
+from homeenergy.findings.appliance.record import estimate_text, percent_text
 from homeenergy.findings.weather.models import (
     FREE,
     SHAPE_WORDS,
     SHAPES,
     Balance,
+    Days,
     Shape,
     best_balance,
     candidates,
     search,
+    whole_days,
+    with_weather,
 )
 from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.stats.estimate import Estimate

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.days import LEAST_COVERAGE
-from homeenergy.findings.weather.days import daily_temperature
+from homeenergy.findings.weather.models import daily_temperature
 from homeenergy.house.kinds import KINDS, Seasonality
 from homeenergy.units import S_PER_DAY, S_PER_H
 

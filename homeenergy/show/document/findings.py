@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from homeenergy.findings.appliance.columns import Column, Place, columns_for
-from homeenergy.findings.appliance.record import ApplianceFinding
+from homeenergy.findings.appliance.record import UNKNOWN, ApplianceFinding, estimate_text
 from homeenergy.findings.appliance.table import Findings
-from homeenergy.findings.appliance.wording import UNKNOWN, estimate_text
 from homeenergy.show.document.blocks import Cell, Table
 from homeenergy.stats.estimate import Estimate
 

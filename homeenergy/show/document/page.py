@@ -8,9 +8,8 @@ from io import BytesIO
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from homeenergy.findings.appliance.record import ApplianceFinding
+from homeenergy.findings.appliance.record import ApplianceFinding, finding_sentence, is_bound
 from homeenergy.findings.appliance.table import Findings, notes
-from homeenergy.findings.appliance.wording import finding_sentence, is_bound
 from homeenergy.readings.house import House
 from homeenergy.show.document.blocks import (
     Block,

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from homeenergy.findings.appliance.wording import estimate_text, value_text
+from homeenergy.findings.appliance.record import estimate_text, value_text
 from homeenergy.readings.trace import Trace
 from homeenergy.show.explorer.window import Read, RunWindow
 from homeenergy.show.figures.local_axis import axis_days

@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from homeenergy.findings.appliance.wording import estimate_text, interval_text, value_text
-from homeenergy.findings.change.change import Change
+from homeenergy.findings.appliance.record import estimate_text, interval_text, value_text
+from homeenergy.findings.change import Change
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.comparison.times import Comparisons
-from homeenergy.findings.many.between import appliance_summary, unusual
+from homeenergy.findings.many import appliance_summary, unusual
 from homeenergy.show.figures.style import (
     BLACK,
     BLUE,

@@ -11,7 +11,7 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 
 from homeenergy.findings import Findings
-from homeenergy.findings.appliance.wording import (
+from homeenergy.findings.appliance.record import (
     NO_INTERVAL,
     clipped,
     estimate_text,

@@ -9,7 +9,7 @@ from typing import Any
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 
-from homeenergy.findings.appliance.wording import clipped, interval_text, is_bound, value_text
+from homeenergy.findings.appliance.record import clipped, interval_text, is_bound, value_text
 from homeenergy.findings.loads.baseload import Baseload, part_w
 from homeenergy.findings.loads.idle import IdleUse, bound_text, plural
 from homeenergy.house.kinds import KINDS

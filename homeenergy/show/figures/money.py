@@ -11,9 +11,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from homeenergy.findings.cost.cost import EnergyCost
-from homeenergy.findings.saving.combined import Savings
-from homeenergy.findings.saving.saving import payback_text, saved_text
+from homeenergy.findings.cost import EnergyCost
+from homeenergy.findings.saving.saving import Savings, payback_text, saved_text
 from homeenergy.show.figures.local_axis import zone_name, zone_of
 from homeenergy.show.figures.style import (
     BLUE,

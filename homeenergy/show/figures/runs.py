@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from homeenergy.cycles import Cycles
-from homeenergy.findings.appliance.wording import estimate_text, is_bound, value_text
+from homeenergy.findings.appliance.record import estimate_text, is_bound, value_text
 from homeenergy.findings.days import local_days
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.show.figures.local_axis import axis_days, instants_ns, use_local_time, zone_of

@@ -11,7 +11,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from homeenergy.findings.appliance.wording import clipped, interval_text, value_text
+from homeenergy.findings.appliance.record import clipped, interval_text, value_text
 from homeenergy.findings.days import hourly_energy
 from homeenergy.findings.loads.lighting import HoursOfUse
 from homeenergy.readings import coarser_trace

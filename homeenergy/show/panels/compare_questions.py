@@ -14,8 +14,8 @@ from homeenergy.findings import (
     compare_weekdays,
     compare_weekend,
 )
-from homeenergy.findings.appliance.wording import interval_text, value_text
-from homeenergy.findings.change.change import Change
+from homeenergy.findings.appliance.record import interval_text, value_text
+from homeenergy.findings.change import Change
 from homeenergy.findings.comparison.circuits import RUNS
 from homeenergy.findings.comparison.comparison import LEAST_VALUES, Comparison, Per
 from homeenergy.findings.comparison.times import Comparisons, compare_hours

@@ -17,7 +17,7 @@ from homeenergy.findings import (
     switch_off_when_idle,
     switching_off,
 )
-from homeenergy.findings.appliance.wording import (
+from homeenergy.findings.appliance.record import (
     clipped,
     interval_text,
     is_bound,

@@ -10,8 +10,14 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.loads.programmes import programme_uses
-from homeenergy.findings.saving.combined import RULES, Savings, combine_savings
-from homeenergy.findings.saving.saving import Saving, payback_text, saved_text
+from homeenergy.findings.saving.saving import (
+    RULES,
+    Saving,
+    Savings,
+    combine_savings,
+    payback_text,
+    saved_text,
+)
 from homeenergy.findings.saving.shifting import shift_to_cheap_hours
 from homeenergy.findings.saving.what_if import shift_in_time, switch_off_when_idle, switch_programme
 from homeenergy.house.kinds import KINDS

@@ -6,14 +6,14 @@ import math
 from dataclasses import replace
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.appliance.table import notes
-from homeenergy.findings.appliance.wording import (
+from homeenergy.findings.appliance.record import (
+    ApplianceFinding,
     estimate_text,
     finding_sentence,
     percent_text,
     shown,
 )
+from homeenergy.findings.appliance.table import notes
 from homeenergy.findings.loads.heat_pump import heat_pump_use
 from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.loads.programmes import programme_uses

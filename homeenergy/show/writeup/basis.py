@@ -14,9 +14,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from homeenergy.findings.appliance.house import house_findings
-from homeenergy.findings.appliance.record import ApplianceFinding
+from homeenergy.findings.appliance.record import RETURNED_SHARE, ApplianceFinding
 from homeenergy.findings.appliance.table import Findings
-from homeenergy.findings.appliance.wording import RETURNED_SHARE
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
 from homeenergy.show.document.blocks import Picture, Table

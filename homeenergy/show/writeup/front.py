@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from homeenergy.findings.appliance.wording import estimate_text, percent_text, shown
+from homeenergy.findings.appliance.record import estimate_text, percent_text, shown
 from homeenergy.findings.saving.saving import Saving
 from homeenergy.show.document.blocks import Block, Bullets, Facts, Heading, Picture, Prose, Table
 from homeenergy.show.writeup.actions import is_sure, saving_text

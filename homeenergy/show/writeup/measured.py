@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from homeenergy.findings.appliance.wording import estimate_text, percent_text
+from homeenergy.findings.appliance.record import estimate_text, percent_text
 from homeenergy.house.schedule import Circuit
 from homeenergy.show.document.blocks import Block, Bullets, Heading, Prose
 from homeenergy.show.figures.trust import plot_meter, plot_multipliers

@@ -9,9 +9,9 @@ from datetime import date
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.wording import estimate_text
-from homeenergy.findings.change.before_after import before_after
-from homeenergy.findings.change.change import Change
+from homeenergy.findings.appliance.record import estimate_text
+from homeenergy.findings.before_after import before_after
+from homeenergy.findings.change import Change
 from homeenergy.findings.days import daily_energy
 from homeenergy.house.appliance_names import appliance_names
 from homeenergy.house.clamp_floor import clamp_floor, floor_of_sum

@@ -10,10 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.change.change import SURE, Change, levels_at
-from homeenergy.findings.weather.days import Days, whole_days, with_weather
+from homeenergy.findings.change import SURE, Change, levels_at
 from homeenergy.findings.weather.fit import choose_balance
-from homeenergy.findings.weather.models import Balance
+from homeenergy.findings.weather.models import Balance, Days, whole_days, with_weather
 from homeenergy.stats.regression import (
     MOST_CORRELATION,
     Regression,

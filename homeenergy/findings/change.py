@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.findings.appliance.wording import estimate_text
+from homeenergy.findings.appliance.record import estimate_text
 from homeenergy.findings.weather.models import Balance
 from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.stats.estimate import Estimate

@@ -11,10 +11,9 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.appliance.wording import estimate_text, percent_text
+from homeenergy.findings.appliance.record import ApplianceFinding, estimate_text, percent_text
 from homeenergy.findings.days import LEAST_COVERAGE, sums_of_days
-from homeenergy.findings.year.annual import annual_energy
+from homeenergy.findings.year import annual_energy
 from homeenergy.house.schema import load_toml
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.means import mean_of_days

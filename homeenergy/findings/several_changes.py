@@ -9,16 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.findings.change.before_after import (
+from homeenergy.findings.before_after import (
     LEAST_BESIDE,
     LEAST_DAYS_FOR_WEEKDAYS,
     calendar_terms,
     change_in,
 )
-from homeenergy.findings.change.change import Change
-from homeenergy.findings.weather.days import Days, whole_days, with_weather
+from homeenergy.findings.change import Change
 from homeenergy.findings.weather.fit import choose_balance
-from homeenergy.findings.weather.models import Balance
+from homeenergy.findings.weather.models import Balance, Days, whole_days, with_weather
 from homeenergy.stats.regression import fit_line
 
 Array = NDArray[np.float64]

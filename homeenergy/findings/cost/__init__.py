@@ -1,1 +1,0 @@
-"""What energy costs, in money and carbon."""

@@ -1,1 +1,0 @@
-"""Many houses."""

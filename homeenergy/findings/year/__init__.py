@@ -1,1 +1,0 @@
-"""A year, from the days that were logged."""
