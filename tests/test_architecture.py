@@ -31,17 +31,13 @@ FOR_TYPES_ALONE = {
     "homeenergy": "its names are imported when they are first used",
     "homeenergy.cli.documents": "a command begins without pandas and matplotlib",
     "homeenergy.cli.frame": "a command begins without pandas and matplotlib",
-    "homeenergy.show.viewer.figure": "ipympl is there only where a notebook draws",
+    "homeenergy.show.viewer.controls": "ipympl is there only where a notebook draws",
 }
 # Files of fewer lines that one other file imports, and the idea of each.
 OWN_IDEAS = {
     "homeenergy.findings.appliance.remarks": "what a reader must know about the figures",
-    "homeenergy.show.document.records": "results as JSON holds them",
-    "homeenergy.show.viewer.files": "what the viewer saves and keeps",
-    "homeenergy.show.writeup.measured": "one part of the document",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
     "homeenergy.stats.propagation": "functions of quantities whose errors are correlated",
-    "homeenergy.trust.panel.steps": "steps of a trace, and which of two traces coincide",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }
 MOST_POSITIONAL = 2

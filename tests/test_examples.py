@@ -27,7 +27,7 @@ WITH_EXAMPLES = (
     ("homeenergy.findings.loads.programmes", "programme_uses"),
     ("homeenergy.show.figures.runs", "plot_aligned_runs"),
     ("homeenergy.show.figures.comparison", "plot_comparison"),
-    ("homeenergy.show.viewer.overview", "plot_overview"),
+    ("homeenergy.show.viewer.trace_viewer", "plot_overview"),
     ("homeenergy.show.figures.runs", "plot_run_distribution"),
     ("homeenergy.show.explorer.explorer", "run_explorer"),
     ("homeenergy.show.figures.times", "plot_week_map"),

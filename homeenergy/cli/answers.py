@@ -53,7 +53,7 @@ def compare(
         from homeenergy.errors import HouseError
         from homeenergy.findings.comparison.circuits import compare_named
         from homeenergy.readings import open_house
-        from homeenergy.show.document.records import comparison_record
+        from homeenergy.show.document.findings import comparison_record
         from homeenergy.show.terminal import comparison_table
 
         if not b and not a.endswith(":?"):
@@ -138,7 +138,7 @@ def findings(
     with plain_errors():
         found, house = find(folder)
         if json_file is not None:
-            from homeenergy.show.document.records import findings_record
+            from homeenergy.show.document.findings import findings_record
 
             record = findings_record(found)
             give(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False), json_file)

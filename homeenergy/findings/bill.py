@@ -1,4 +1,12 @@
-"""What an appliance bears of a bill that no price of a kWh makes: steps, charges for demand."""
+"""What an appliance costs where no kWh has a price of its own: steps, charges for demand.
+
+Which kWh of a month were the appliance's? Two answers are right, to two questions:
+
+- its share of the bill: each kWh of the house at the average price of the month. The shares of all
+  circuits add up to the bill.
+- what the bill would fall by without it: its kWh are the last and dearest. That is the worth of
+  saving it, but such figures of several appliances do not add up, as only one can be the last.
+"""
 
 from __future__ import annotations
 

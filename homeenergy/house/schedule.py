@@ -6,6 +6,8 @@ The tables of tariffs are in `homeenergy.house.tariff`, those of logs in `homeen
 from __future__ import annotations
 
 import re
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from pathlib import Path
@@ -396,3 +398,26 @@ class Schedule:
     logs: Annotated[
         tuple[LogLayout, ...], Key(name="log", help="one block for each family of log files")
     ] = ()
+
+
+def appliance_names(circuits: Sequence[Circuit]) -> dict[str, str]:
+    """Name of the appliance of each circuit, with the circuit's where several would be the same.
+
+    Parameters
+    ----------
+    circuits : sequence of Circuit
+        All of a house, so that a name does not depend on what is looked at.
+
+    Examples
+    --------
+    >>> from homeenergy.house.schedule import Circuit
+    >>> from homeenergy.house.schedule import appliance_names
+    >>> kitchen, cellar = (Circuit(name=n, appliance="Fridge") for n in ("kitchen", "cellar"))
+    >>> appliance_names([kitchen, cellar, Circuit(name="oven", appliance="Oven")])
+    {'kitchen': 'Fridge (kitchen)', 'cellar': 'Fridge (cellar)', 'oven': 'Oven'}
+    """
+    count = Counter(c.appliance.casefold() for c in circuits)
+    return {
+        c.name: f"{c.appliance} ({c.name})" if count[c.appliance.casefold()] > 1 else c.appliance
+        for c in circuits
+    }

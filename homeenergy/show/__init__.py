@@ -39,9 +39,8 @@ from homeenergy.show.figures.times import (
 from homeenergy.show.panels.compare import compare_panel
 from homeenergy.show.panels.idle import idle_panel
 from homeenergy.show.panels.widgets import sliders
-from homeenergy.show.viewer.overview import plot_overview
-from homeenergy.show.viewer.span_table import span_table
-from homeenergy.show.viewer.trace_viewer import trace_viewer
+from homeenergy.show.viewer.span import span_table
+from homeenergy.show.viewer.trace_viewer import plot_overview, trace_viewer
 from homeenergy.show.writeup import visit_up, write_up
 
 __all__ = [

@@ -12,9 +12,18 @@ from homeenergy.findings.appliance.record import estimate_text, interval_text, v
 from homeenergy.findings.appliance.table import Findings, notes, shared_remarks
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.many import LEAST_HOUSES, Survey
-from homeenergy.show.document.blocks import Block, Bullets, Cell, Code, Heading, Note, Prose, Table
+from homeenergy.show.document.blocks import (
+    Block,
+    Bullets,
+    Cell,
+    Code,
+    Heading,
+    Note,
+    Prose,
+    Table,
+    text_lines,
+)
 from homeenergy.show.document.findings import findings_table, heading_text, mains_text
-from homeenergy.show.document.text import text_lines
 from homeenergy.stats.estimate import decimals, number_text
 from homeenergy.trust.check import Concern, HouseCheck
 from homeenergy.units import S_PER_DAY, S_PER_H

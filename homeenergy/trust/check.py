@@ -11,8 +11,8 @@ from homeenergy.errors import HouseError
 from homeenergy.house.clamp_floor import clamp_floor
 from homeenergy.readings.house import House
 from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
+from homeenergy.trust.clamps.limits import schedule_concerns
 from homeenergy.trust.clamps.logged_load import load_concerns
-from homeenergy.trust.clamps.schedule import schedule_concerns
 from homeenergy.trust.concern import Concern
 from homeenergy.trust.meter import Fall, MeterAgreement, explain_falls, meter_agreement
 from homeenergy.trust.panel.balance import PanelBalance, panel_balance

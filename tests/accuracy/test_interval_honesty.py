@@ -17,8 +17,7 @@ from homeenergy.house.schedule import Circuit
 from homeenergy.readings import Trace
 from homeenergy.stats.estimate import mean_estimate
 from homeenergy.trust import Reference, bench_comparison, logged_energy, meter_agreement
-from homeenergy.trust.panel.circuit import judge_circuit
-from homeenergy.trust.panel.steps import find_steps, rises
+from homeenergy.trust.panel.circuit import find_steps, judge_circuit, rises
 
 pytestmark = pytest.mark.slow
 

@@ -12,7 +12,7 @@ from homeenergy.findings.many import unusual
 from homeenergy.readings import import_logs, open_house
 from homeenergy.show import findings_page, write_up
 from homeenergy.show.document.blocks import Table, flat
-from homeenergy.show.document.records import findings_record
+from homeenergy.show.document.findings import findings_record
 from homeenergy.show.terminal import findings_lines, survey_lines
 from homeenergy.simulate import write_street
 from homeenergy.stats.estimate import Estimate

@@ -9,7 +9,7 @@ from scipy import stats
 
 from homeenergy.findings import house_findings
 from homeenergy.findings.days import energy_per_day
-from homeenergy.show.document.records import findings_record
+from homeenergy.show.document.findings import findings_record
 from homeenergy.stats.estimate import Estimate, mean_estimate
 
 from .small_house import made_house, switched

@@ -8,8 +8,8 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
+from homeenergy.show.document.findings import findings_record
 from homeenergy.show.document.page import findings_page
-from homeenergy.show.document.records import findings_record
 from homeenergy.show.terminal import findings_lines
 
 from .small_house import made_house, switched

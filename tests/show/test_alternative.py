@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from homeenergy.show.figures.alternative import MOST_WRITTEN, figure_words
-from homeenergy.show.figures.style import axes_for
+from homeenergy.show.figures.style import MOST_WRITTEN, axes_for, figure_words
 from homeenergy.show.panels.widgets import Pictured
 
 

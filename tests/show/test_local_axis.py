@@ -4,7 +4,7 @@ import matplotlib.pyplot as plt
 import pandas as pd
 import pytest
 
-from homeenergy.show.figures.local_axis import (
+from homeenergy.show.figures.style import (
     LocalTimeFormatter,
     axis_days,
     instants_ns,

@@ -20,7 +20,7 @@ from homeenergy.show import compare_panel, idle_panel
 from homeenergy.show.figures.comparison import plot_differences
 from homeenergy.show.panels import house_panel
 from homeenergy.show.panels import house_panel as known_module
-from homeenergy.show.panels.compare_questions import QUESTIONS, CompareState, first_state, update
+from homeenergy.show.panels.compare import QUESTIONS, CompareState, first_state, update
 from homeenergy.show.panels.house_panel import known_house, programmes_of
 from homeenergy.show.panels.idle import ALL, IdleState
 from homeenergy.show.panels.idle import update as idle_update

@@ -15,7 +15,7 @@ from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings import open_house
 from homeenergy.show import findings_page, plot_house_energy
-from homeenergy.show.document.records import findings_record
+from homeenergy.show.document.findings import findings_record
 from homeenergy.show.terminal import duration_text, findings_lines, quality_lines
 from homeenergy.stats.estimate import Estimate
 from tests.findings.small_house import made_house, switched

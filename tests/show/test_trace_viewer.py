@@ -15,7 +15,7 @@ from homeenergy.errors import HouseError
 from homeenergy.readings import open_house
 from homeenergy.readings.store.store import MonthInfo, Store
 from homeenergy.show import plot_overview, span_table, trace_viewer
-from homeenergy.show.panels.threads import Stopped, in_background
+from homeenergy.show.panels.widgets import Stopped, in_background
 from homeenergy.show.viewer.controls import (
     ARRANGEMENTS,
     DRAGS,
@@ -23,7 +23,7 @@ from homeenergy.show.viewer.controls import (
     circuits_to_begin_with,
     listed,
 )
-from homeenergy.show.viewer.files import save_readings
+from homeenergy.show.viewer.span import save_readings
 from homeenergy.show.viewer.viewer import Viewer
 
 NS = 1_000_000_000

@@ -20,7 +20,7 @@ from homeenergy.show.document.blocks import Bullets, Facts, Heading, Picture, Pr
 from homeenergy.show.writeup import differences, visit_up, write_up
 from homeenergy.show.writeup.actions import NOT_SURE, is_sure, saving_text
 from homeenergy.show.writeup.basis import amount, make_basis, money_text
-from homeenergy.show.writeup.front import trust_sentence
+from homeenergy.show.writeup.ends import trust_sentence
 from homeenergy.simulate import write_street
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.concern import Concern

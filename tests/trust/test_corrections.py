@@ -11,7 +11,7 @@ from homeenergy.house.clamp_floor import ClampFloor
 from homeenergy.house.schedule import Circuit, Clamp, Correction
 from homeenergy.readings import Trace
 from homeenergy.stats.estimate import Estimate, mean_estimate
-from homeenergy.trust.clamps.corrections import clamp_over, correction_text, correction_words
+from homeenergy.trust.clamps.reading import clamp_over, correction_text, correction_words
 
 from .panels import START, switched
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from homeenergy.stats.means import median_estimate
-from homeenergy.trust.panel.steps import coinciding, find_steps, rises
+from homeenergy.trust.panel.circuit import coinciding, find_steps, rises
 
 
 def test_steps_are_found_and_spikes_passed_over():

@@ -29,16 +29,15 @@ from homeenergy.findings.days import (
     remainder_per_day,
 )
 from homeenergy.findings.weather.seasons import SeasonOfUse, season_of_use, season_remark
-from homeenergy.house.appliance_names import appliance_names
 from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
-from homeenergy.house.schedule import Circuit, Supply, Tariff
+from homeenergy.house.schedule import Circuit, Supply, Tariff, appliance_names
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import FILE_NAME, read_outdoor
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_runs
 from homeenergy.stats.parts import Parts
-from homeenergy.trust.clamps.corrections import clamp_over, correction_words
+from homeenergy.trust.clamps.reading import clamp_over, correction_words
 from homeenergy.units import DAYS_PER_YEAR, H_PER_DAY, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 

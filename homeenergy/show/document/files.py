@@ -20,6 +20,7 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.show.document.blocks import (
+    JPEG,
     Block,
     Bullets,
     Cell,
@@ -35,7 +36,6 @@ from homeenergy.show.document.blocks import (
     flat,
     paragraphs,
 )
-from homeenergy.show.document.html import JPEG
 
 HERE = Path(__file__).parent
 # Version of pandoc's own form of a document, and the empty attributes of a piece of it.

@@ -19,12 +19,12 @@ from homeenergy.show.document.blocks import (
     Picture,
     Prose,
     Together,
+    html_page,
 )
 from homeenergy.show.document.findings import findings_table, heading_text, mains_text
-from homeenergy.show.document.html import html_page
 from homeenergy.show.figures.energy import plot_daily_energy, plot_house_energy
-from homeenergy.show.figures.local_axis import zone_of
 from homeenergy.show.figures.runs import plot_run_energies, plot_runs, typical_day
+from homeenergy.show.figures.style import zone_of
 from homeenergy.stats.estimate import decimals, number_text
 
 DOTS_PER_INCH = 96

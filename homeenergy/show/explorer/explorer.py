@@ -21,8 +21,7 @@ from ipywidgets import (
 from homeenergy.readings.house import House
 from homeenergy.show.explorer.panel import RunPanel
 from homeenergy.show.panels.house_panel import offer_import, warning
-from homeenergy.show.panels.threads import sentence
-from homeenergy.show.panels.widgets import Pictured, keep_arrow_keys
+from homeenergy.show.panels.widgets import Pictured, keep_arrow_keys, sentence
 
 NATURAL = {"description_width": "initial"}
 WIDE = {"description_width": "190px"}

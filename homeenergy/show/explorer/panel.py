@@ -25,33 +25,31 @@ from homeenergy.cycles.decisions import (
 from homeenergy.errors import HouseError
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
-from homeenergy.show.explorer.drawing import (
-    answer_html,
-    draw_window,
-    png_of,
-    run_text,
-    seconds_text,
-    watts_text,
-    words_of,
-)
 from homeenergy.show.explorer.window import (
     MOVABLE,
     Read,
     RunWindow,
     State,
+    answer_html,
     best_split,
     choices,
     days_later,
+    draw_window,
     first_state,
     local_midnight,
+    png_of,
     read_circuit,
     run_kwh,
+    run_text,
+    seconds_text,
     steps_inside,
     update,
+    watts_text,
+    words_of,
 )
-from homeenergy.show.figures.alternative import image_html
+from homeenergy.show.figures.style import image_html
 from homeenergy.show.panels.house_panel import warning
-from homeenergy.show.panels.threads import Step, Stopped, debounced, in_background, runner, sentence
+from homeenergy.show.panels.widgets import Step, Stopped, debounced, in_background, runner, sentence
 
 ACTS: tuple[Act, ...] = ("split", "merge", "discard", "relabel")
 

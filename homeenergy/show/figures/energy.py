@@ -23,15 +23,19 @@ from homeenergy.findings.loads.heat_pump import HeatPumpUse
 from homeenergy.findings.weather.fit import WeatherFit
 from homeenergy.findings.weather.models import SHAPE_WORDS
 from homeenergy.readings.trace import Trace, as_trace
-from homeenergy.show.figures.local_axis import (
+from homeenergy.show.figures.style import (
+    BLUE,
     DAY_NS,
+    GREY,
+    ORANGE,
+    VERMILION,
+    axes_for,
     axis_days,
     instants_ns,
     use_local_time,
     zone_name,
     zone_of,
 )
-from homeenergy.show.figures.style import BLUE, GREY, ORANGE, VERMILION, axes_for
 from homeenergy.stats.estimate import Estimate
 
 MARGIN_C = 1.0

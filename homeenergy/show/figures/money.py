@@ -13,7 +13,6 @@ from matplotlib.axes import Axes
 
 from homeenergy.findings.cost import EnergyCost
 from homeenergy.findings.saving.saving import Savings, payback_text, saved_text
-from homeenergy.show.figures.local_axis import zone_name, zone_of
 from homeenergy.show.figures.style import (
     BLUE,
     GREY,
@@ -22,6 +21,8 @@ from homeenergy.show.figures.style import (
     VERMILION,
     axes_for,
     write_beside,
+    zone_name,
+    zone_of,
 )
 from homeenergy.stats.estimate import Estimate
 

@@ -15,7 +15,6 @@ from homeenergy.cycles import Cycles
 from homeenergy.findings.appliance.record import estimate_text, is_bound, value_text
 from homeenergy.findings.days import local_days
 from homeenergy.readings.trace import Trace, as_trace
-from homeenergy.show.figures.local_axis import axis_days, instants_ns, use_local_time, zone_of
 from homeenergy.show.figures.style import (
     BLACK,
     BLUE,
@@ -25,8 +24,12 @@ from homeenergy.show.figures.style import (
     POINTS,
     VERMILION,
     axes_for,
+    axis_days,
+    instants_ns,
     reduce_steps,
+    use_local_time,
     write_beside,
+    zone_of,
 )
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_runs

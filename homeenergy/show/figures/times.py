@@ -16,8 +16,17 @@ from homeenergy.findings.days import hourly_energy
 from homeenergy.findings.loads.lighting import HoursOfUse
 from homeenergy.readings import coarser_trace
 from homeenergy.readings.trace import Trace, as_trace
-from homeenergy.show.figures.local_axis import axis_days, use_local_time, zone_name, zone_of
-from homeenergy.show.figures.style import BLUE, LOOKS, POINTS, axes_for, reduce_steps
+from homeenergy.show.figures.style import (
+    BLUE,
+    LOOKS,
+    POINTS,
+    axes_for,
+    axis_days,
+    reduce_steps,
+    use_local_time,
+    zone_name,
+    zone_of,
+)
 from homeenergy.stats.estimate import number_text
 
 MOST_OVERLAID = len(LOOKS)

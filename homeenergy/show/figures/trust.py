@@ -11,8 +11,8 @@ from matplotlib.axes import Axes
 from homeenergy.house.schedule import Circuit, Supply
 from homeenergy.show.figures.style import BLACK, BLUE, GREEN, GREY, LOOKS, VERMILION, axes_for
 from homeenergy.trust.bench import BenchResult
+from homeenergy.trust.clamps.limits import clamp_setting, load_kind
 from homeenergy.trust.clamps.reading import ClampSetting, Conductor, right_multiplier
-from homeenergy.trust.clamps.schedule import clamp_setting, load_kind
 from homeenergy.trust.meter import MeterAgreement
 from homeenergy.trust.panel.balance import PanelBalance
 

@@ -19,7 +19,7 @@ from homeenergy.readings import read_outdoor
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import FILE_NAME
 from homeenergy.readings.store.importing import import_logs
-from homeenergy.show.panels.threads import Step, Stopped, in_background, runner, sentence
+from homeenergy.show.panels.widgets import Step, Stopped, in_background, runner, sentence
 from homeenergy.show.viewer.view import circuit_labels
 
 

@@ -30,8 +30,7 @@ from homeenergy.findings.saving.switching_off import SwitchingOff
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
 from homeenergy.show.figures.idle import plot_idle_use
-from homeenergy.show.panels.answer import Answer, Row, figure_of, joined
-from homeenergy.show.panels.asking import Asking
+from homeenergy.show.panels.asking import Answer, Asking, Row, figure_of, joined
 from homeenergy.show.panels.house_panel import KnownHouse, house_panel, opening_code
 from homeenergy.show.panels.widgets import keep_arrow_keys
 from homeenergy.stats.estimate import Estimate

@@ -15,8 +15,7 @@ from matplotlib.ticker import AutoLocator, ScalarFormatter
 from numpy.typing import NDArray
 
 from homeenergy.readings.store.overview import Envelope
-from homeenergy.show.figures.local_axis import axis_days, use_local_time, zone_of
-from homeenergy.show.figures.style import GREEN, LOOKS, ORANGE
+from homeenergy.show.figures.style import GREEN, LOOKS, ORANGE, axis_days, use_local_time, zone_of
 from homeenergy.show.figures.times import LANE_FILLED, LEAST_LANE_W, MOST_OVERLAID
 from homeenergy.show.viewer.view import RunSpan, ViewData, span_text
 

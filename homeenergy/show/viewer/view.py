@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from homeenergy.readings.house import House
 from homeenergy.readings.store.overview import WIDTHS, Envelope
-from homeenergy.show.figures.local_axis import instants_ns
+from homeenergy.show.figures.style import instants_ns
 
 Arrangement = Literal["stacked", "one scale"]
 LEAST_SAMPLES = 10  # a view never becomes narrower than so many samples

@@ -18,32 +18,28 @@ from matplotlib.widgets import SpanSelector
 
 from homeenergy.cycles import house_cycles
 from homeenergy.readings.house import House
-from homeenergy.show.figures.local_axis import axis_days
-from homeenergy.show.figures.style import VERMILION
-from homeenergy.show.panels.threads import Step, in_background, runner, sentence
+from homeenergy.show.figures.style import VERMILION, axis_days
+from homeenergy.show.panels.widgets import Step, in_background, runner, sentence
 from homeenergy.show.viewer.controls import (
     ALL_LEGS,
     DRAGS,
-    circuit_text,
-    circuits_to_begin_with,
-    laid_out,
-    listed,
-    make_controls,
-)
-from homeenergy.show.viewer.drawing import ViewDrawing, picture_height_in
-from homeenergy.show.viewer.figure import (
     WHEEL,
     WIDTH_IN,
+    circuit_text,
+    circuits_to_begin_with,
     columns,
     draw_soon,
     instant_of,
+    laid_out,
     limits_ns,
+    listed,
     live_canvas,
+    make_controls,
     new_figure,
     set_margins,
 )
-from homeenergy.show.viewer.files import file_stem, save_picture, save_readings
-from homeenergy.show.viewer.span_table import span_table
+from homeenergy.show.viewer.drawing import ViewDrawing, picture_height_in
+from homeenergy.show.viewer.span import file_stem, save_picture, save_readings, span_table
 from homeenergy.show.viewer.view import (
     View,
     ViewData,

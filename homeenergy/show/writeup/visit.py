@@ -13,9 +13,8 @@ from homeenergy.findings.appliance.record import estimate_text
 from homeenergy.findings.before_after import before_after
 from homeenergy.findings.change import Change
 from homeenergy.findings.days import daily_energy
-from homeenergy.house.appliance_names import appliance_names
 from homeenergy.house.clamp_floor import clamp_floor, floor_of_sum
-from homeenergy.house.schedule import Circuit
+from homeenergy.house.schedule import Circuit, appliance_names
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
 from homeenergy.show.document.blocks import (
@@ -29,10 +28,15 @@ from homeenergy.show.document.blocks import (
     Together,
 )
 from homeenergy.show.figures.comparison import plot_before_after
-from homeenergy.show.writeup.back import limit_blocks
-from homeenergy.show.writeup.basis import money_text, picture
-from homeenergy.show.writeup.front import day_text
-from homeenergy.show.writeup.record import files_of, fingerprint, overruled, versions
+from homeenergy.show.writeup.basis import (
+    files_of,
+    fingerprint,
+    money_text,
+    overruled,
+    picture,
+    versions,
+)
+from homeenergy.show.writeup.ends import day_text, limit_blocks
 from homeenergy.show.writeup.write_up import WriteUp, usual_paper
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import DAYS_PER_YEAR

@@ -16,16 +16,19 @@ from homeenergy.show.document.blocks import (
     Heading,
     Paper,
     Prose,
+    html_blocks,
 )
 from homeenergy.show.document.files import write_document
-from homeenergy.show.document.html import html_blocks
 from homeenergy.show.writeup.actions import action_blocks, find_actions
-from homeenergy.show.writeup.appliances import appliance_blocks
-from homeenergy.show.writeup.back import limit_blocks, method_blocks, run_blocks
-from homeenergy.show.writeup.basis import Progress, make_basis
-from homeenergy.show.writeup.front import front_blocks, summary_blocks
-from homeenergy.show.writeup.measured import measured_blocks, trust_blocks
-from homeenergy.show.writeup.record import make_record
+from homeenergy.show.writeup.appliances import appliance_blocks, measured_blocks, trust_blocks
+from homeenergy.show.writeup.basis import Progress, make_basis, make_record
+from homeenergy.show.writeup.ends import (
+    front_blocks,
+    limit_blocks,
+    method_blocks,
+    run_blocks,
+    summary_blocks,
+)
 
 MOST_ROWS = 30  # of a table, in a notebook
 

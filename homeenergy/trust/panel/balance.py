@@ -21,12 +21,16 @@ from homeenergy.trust.panel.circuit import (
     WIRING,
     CircuitBalance,
     Ratios,
+    Steps,
+    coinciding,
+    find_steps,
     judge_circuit,
     outside,
+    rises,
+    step_lag,
 )
 from homeenergy.trust.panel.mains_energy import common_stretch
 from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
-from homeenergy.trust.panel.steps import Steps, coinciding, find_steps, rises, step_lag
 
 CLAMP_ERROR = 0.03
 SAME_CLAMP = 0.7  # share of steps that two circuits make together
