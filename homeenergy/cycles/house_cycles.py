@@ -15,7 +15,7 @@ from homeenergy.cycles.rest import idle_standby
 from homeenergy.cycles.runs.find import cycles_of_plateaus, find_cycles
 from homeenergy.cycles.runs.result import ByHand, Cycles, make_cycles, turned_round
 from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive
-from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor, clamp_floor
+from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors, clamp_errors
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
@@ -32,7 +32,7 @@ def decided(
     decisions: Iterable[Decision],
     *,
     trace: Chunks,
-    floor: ClampFloor = UNKNOWN_FLOOR,
+    floor: ClampErrors = UNKNOWN_ERRORS,
 ) -> Cycles:
     """Apply what a person decided to runs that were found.
 
@@ -45,7 +45,7 @@ def decided(
         been given to `find_cycles`.
     trace : Trace, pandas.Series of watts, or a list of consecutive Traces (months)
         In which the runs were found.
-    floor : ClampFloor
+    floor : ClampErrors
         As for `find_cycles`.
 
     Returns
@@ -88,7 +88,7 @@ def decided(
     return turned_round(cycles) if backwards else cycles
 
 
-def _made_again(cycles: Cycles, runs: _Runs, *, floor: ClampFloor) -> Cycles:
+def _made_again(cycles: Cycles, runs: _Runs, *, floor: ClampErrors) -> Cycles:
     rest = cycles.rest
     if rest.hours:
         # Discarded runs are no rest.
@@ -280,7 +280,7 @@ def house_cycles(
     every = read_decisions(house) if decisions is None else decisions
     own = [one for one in every if one.circuit == found.name]
     readings = house.trace(found) if trace is None else trace
-    floor = clamp_floor(found, house.supply)
+    floor = clamp_errors(found, house.supply)
     settings: dict[str, Any] = saved_settings(own)
     kind = cast("str | None", settings.pop("kind", found.kind))
     cycles = find_cycles(readings, kind, floor=floor, **settings)
@@ -305,7 +305,7 @@ def runs_again(
     first: int,
     stop: int,
     kind: str | None = None,
-    floor: ClampFloor = UNKNOWN_FLOOR,
+    floor: ClampErrors = UNKNOWN_ERRORS,
     most: int | None = QUICK_PLATEAUS,
 ) -> Cycles:
     """Find runs again with other settings, at and around samples [first, stop).
@@ -321,7 +321,7 @@ def runs_again(
         Samples that must be covered.
     kind : str, optional
         Default: inferred again; of a part, that of `cycles`.
-    floor : ClampFloor
+    floor : ClampErrors
         As for `find_cycles`.
     most : int, optional
         Of longer traces, runs are looked for among about so many plateaus. None: among all.
@@ -355,7 +355,7 @@ def runs_again(
 
 
 def standby_between(
-    cycles: Cycles, *, trace: Trace, start: object, end: object, floor: ClampFloor = UNKNOWN_FLOOR
+    cycles: Cycles, *, trace: Trace, start: object, end: object, floor: ClampErrors = UNKNOWN_ERRORS
 ) -> Estimate:
     """Draw between runs in [start, end) [W].
 
@@ -366,7 +366,7 @@ def standby_between(
         In which the runs were found.
     start, end : timestamp
         Instants.
-    floor : ClampFloor
+    floor : ClampErrors
         As for `find_cycles`.
     """
     cut_out = trace.between(start, end)

@@ -23,7 +23,7 @@ from homeenergy.cycles.runs.levels import (
 )
 from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.plateaus import Plateaus
-from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
+from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.coverage import coverage_factor
 from homeenergy.stats.estimate import Estimate, measured, upper_bound
@@ -354,7 +354,7 @@ def idle_standby(
     stop: NDArray[np.int64],
     *,
     on_w: float,
-    floor: ClampFloor = UNKNOWN_FLOOR,
+    floor: ClampErrors = UNKNOWN_ERRORS,
 ) -> Standby:
     """Standby from the plateaus outside the runs [first, stop).
 

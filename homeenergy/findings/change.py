@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from homeenergy.findings.appliance.record import estimate_text
 from homeenergy.findings.weather.models import Balance
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.regression import Regression
 from homeenergy.units import H_PER_DAY
@@ -96,27 +96,14 @@ class Change:
         """The answer in words."""
         return _sentence(self)
 
-    def at_celsius(self, celsius: float) -> ChangeAt:
-        """Before and after at one outdoor temperature [deg C].
-
-        Raises
-        ------
-        ValueError
-            If no temperatures were given.
-        """
-        if self.balance is None:
-            raise ValueError("no outdoor temperatures were given, so none can be asked for")
-        weather = self.balance.loose_terms(np.array([celsius]))[0]
-        return levels_at(self.regression, weather, responds=self.responds)
-
     @property
     def responds(self) -> bool:
         """Whether the weather counts differently after the change."""
         terms = 0 if self.balance is None else self.balance.loose_terms(np.zeros(1)).shape[1]
         return self.regression.coefficients.size > 2 + terms + (6 if self.weekday else 0)
 
-    def with_clamp(self, clamp: ClampFloor) -> Change:
-        """The same with energies that hold what the clamp may be off (`clamp_floor`).
+    def with_clamp(self, clamp: ClampErrors) -> Change:
+        """The same with energies that hold what the clamp may be off (`clamp_errors`).
 
         Its multiplier is common to before and after, so the day, the chance and the share stay. Of
         its offset, the share has what differs between the two powers.

@@ -96,11 +96,6 @@ class EnergyCost:
         """Average price paid; NaN where no energy flowed."""
         return self.cost / self.kwh if self.kwh else float("nan")
 
-    @property
-    def cost_per_day(self) -> Estimate:
-        """Mean cost of a 24 h day, with the interval from the spread between days."""
-        return cost_of_days(self.by_day, currency=self.currency)
-
     def to_frame(self) -> pd.DataFrame:
         """A copy of `by_period`."""
         return self.by_period.copy()

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from homeenergy.cycles import Cycles
 from homeenergy.cycles.rest import find_rest
 from homeenergy.cycles.segment.plateaus import Plateaus
-from homeenergy.house.clamp_floor import CLAMP_LIMIT, ClampFloor
+from homeenergy.house.clamp_errors import CLAMP_LIMIT, ClampErrors
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.means import mean_of_days
@@ -166,7 +166,7 @@ def remainder_per_day(
     loads: list[pd.DataFrame],
     *,
     timezone: tzinfo | str,
-    clamps: Sequence[ClampFloor] = (),
+    clamps: Sequence[ClampErrors] = (),
 ) -> Estimate:
     """Energy a day that goes through the mains and through no measured circuit [kWh].
 
@@ -176,7 +176,7 @@ def remainder_per_day(
         From `hourly_energy`. Only hours that nearly all of all of them cover are compared.
     timezone : zone or its name
         Decides when a day begins.
-    clamps : sequence of ClampFloor, optional
+    clamps : sequence of ClampErrors, optional
         How far the clamp of each of `mains`, then of `loads`, may be off. Default: not stated.
 
     Notes
@@ -204,7 +204,7 @@ def remainder_per_day(
         )
     )
     each_kwh = kwh.mean().to_numpy() * H_PER_DAY
-    known = clamps or [ClampFloor(name=str(number)) for number in range(kwh.shape[1])]
+    known = clamps or [ClampErrors(name=str(number)) for number in range(kwh.shape[1])]
     errors = Parts()
     for number, (clamp, one_kwh) in enumerate(zip(known, each_kwh, strict=True)):
         one = clamp.parts(float(one_kwh), hours=H_PER_DAY, usual_limit=CLAMP_LIMIT)

@@ -317,11 +317,6 @@ class Estimate:
         below = f"{self.unit}/{other.unit}" if other.unit else self.unit
         return self.over(other, unit="" if self.unit == other.unit else below)
 
-    def differs_from(self, other: Estimate | float) -> bool:
-        """Whether the interval of the difference leaves zero out."""
-        difference = self - other
-        return bool(difference.low > 0 or difference.high < 0)
-
     @property
     def standard_uncertainty(self) -> float:
         """Combined standard uncertainty [`unit`] (JCGM 100:2008, 5.1.2)."""
@@ -331,15 +326,6 @@ class Estimate:
     def effective_freedom(self) -> float:
         """Its effective degrees of freedom (Welch-Satterthwaite; JCGM 100:2008, G.4.1)."""
         return effective_freedom(self.parts, level=self.level)
-
-    def expanded(self, *, level: float = LEVEL) -> float:
-        """Expanded uncertainty [`unit`] after JCGM 100:2008, G.6.4: one t factor for all parts.
-
-        `low` and `high` keep the factor of each part, and rectangular parts without tails.
-        """
-        freedom = self.effective_freedom
-        whole = freedom if isinf(freedom) else float(np.floor(freedom))
-        return self.standard_uncertainty * coverage_factor(whole, level=level)
 
     def budget(self) -> pd.DataFrame:
         """The uncertainty budget, as JCGM 100:2008, Annex H, sets one out.

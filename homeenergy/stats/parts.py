@@ -168,10 +168,6 @@ class Parts(Mapping[Source, Part]):
         """Those from the scatter of observations, or all others."""
         return Parts({s: one for s, one in self.items() if one.observed == observed})
 
-    def keyed(self, key: str) -> Parts:
-        """The same errors in another thing, independent of these: a clamp of another house."""
-        return Parts({s._replace(key=s.key + key): one for s, one in self.items()})
-
     def half(self, *, above: bool, level: float = LEVEL) -> float:
         """Half-width of the interval of the value on one side; see `half_of_sum`.
 

@@ -2,48 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from math import inf, isinf
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from homeenergy.stats.coverage import LEVEL, coverage_factor
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.parts import Parts, Source, part, source_of
-
-
-def means_of_readings(
-    values: Mapping[str, ArrayLike], *, units: Mapping[str, str], level: float = LEVEL
-) -> dict[str, Estimate]:
-    """Means of quantities that were read at the same time, with their correlations.
-
-    Parameters
-    ----------
-    values : mapping of array_like, shape (n,)
-        Of each quantity, reading by reading.
-    units : mapping of str
-    level : float
-
-    Notes
-    -----
-    Every reading is an independent error in all means: its deviation over sqrt(n (n - 1)), so that
-    the covariance of two means is that of JCGM 100:2008, 5.2.3 and H.2.
-    """
-    columns = {name: np.asarray(column, dtype=np.float64) for name, column in values.items()}
-    shared = source_of("scatter of readings", *columns.values())
-    found = {}
-    for name, x in columns.items():
-        factor = coverage_factor(x.size - 1, level=level) / np.sqrt(x.size * (x.size - 1))
-        each = {
-            shared._replace(number=k): part(float(off), freedom=x.size - 1, observed=True)
-            for k, off in enumerate(factor * (x - x.mean()))
-        }
-        mean = measured(
-            float(x.mean()), unit=units[name], basis="mean of readings", n=x.size, level=level
-        )
-        found[name] = mean.with_parts(Parts(each))
-    return found
 
 
 def correlated(

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.house.clamp_floor import clamp_floor
+from homeenergy.house.clamp_errors import clamp_errors
 from homeenergy.readings.house import House
 from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
 from homeenergy.trust.clamps.limits import schedule_concerns
@@ -122,7 +122,7 @@ def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list
     results = []
     for name, pairs in table.groupby("circuit", sort=False):
         circuit = house.circuit(str(name))
-        floor = clamp_floor(circuit, house.supply)
+        floor = clamp_errors(circuit, house.supply)
         try:
             result = bench_comparison(
                 pairs,

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from homeenergy.house.clamp_floor import CLAMP_LIMIT
+from homeenergy.house.clamp_errors import CLAMP_LIMIT
 from homeenergy.house.schedule import Circuit, Clamp, Supply
 from homeenergy.stats.coverage import NORMAL
 from homeenergy.stats.estimate import Estimate

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import sys
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from math import hypot
 
 import numpy as np
 import pandas as pd
 
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 from homeenergy.trust import Reference, bench_comparison
 
 from .keep import keep
@@ -50,9 +51,15 @@ def compared(
     )
 
 
+def left_at(clamp: ClampErrors, power_w: float) -> float:
+    """Share of an offset of 1 W that an hour at this power keeps; of several loads, the most."""
+    parts = replace(clamp, offset_uncertainty_w=1.0).constant(power_w / 1000, hours=1.0)
+    return 1000 * max((abs(one.effect) for one in parts.values()), default=0.0)
+
+
 def half_w(found, power_w: float, *, rated: bool = True) -> float:
     """Half width of a reading after the correction, as energies have it [W]."""
-    floor = ClampFloor(
+    floor = ClampErrors(
         resolution_w=STEP_W if rated else 0.0,
         offset_uncertainty_w=found.offset_uncertainty_w,
         compared_at_w=(found.compared_at_w or np.inf,),
@@ -60,7 +67,7 @@ def half_w(found, power_w: float, *, rated: bool = True) -> float:
     # Of an offset of which nothing else is known, 95 % of the limit holds 95 %.
     known_w = 0.95 * floor.offset_limit_w + floor.offset_half_w
     share = found.half_at_load / found.multiplier.value
-    return hypot(share * power_w, floor.left_at(power_w) * known_w)
+    return hypot(share * power_w, left_at(floor, power_w) * known_w)
 
 
 def shares_held(

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings import Trace
 from homeenergy.stats.estimate import mean_estimate
@@ -59,7 +59,7 @@ def energy_per_day(rng):
     """Days that scatter, and one factor of the clamp that they share."""
     truth, u = 4.0, 0.03
     days = (truth + rng.normal(0, 0.2, 14)) * (1 + rng.normal(0, u / 1.96))
-    found = ClampFloor(uncertainty=u).with_ratio(mean_estimate(days, unit="kWh", basis=""))
+    found = ClampErrors(uncertainty=u).with_ratio(mean_estimate(days, unit="kWh", basis=""))
     return found.low <= truth <= found.high
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from homeenergy.cycles import find_cycles
 from homeenergy.cycles.segment.levels import smallest_step_w
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 from homeenergy.stats.estimate import mean_estimate
 
 from .traces import DAY, HOUR, as_trace, draw
@@ -298,7 +298,7 @@ def test_a_correction_leaves_the_rounding_in_a_standby():
     watts = np.round(draw(WEEK, *boils(7), idle_w=3.3, noise_w=0.05))
     plain = find_cycles(as_trace(watts), "manual").rest
     corrected = as_trace((watts * np.float32(0.9763)).astype(np.float32))
-    rest = find_cycles(corrected, "manual", floor=ClampFloor(corrections=((0.9763, 0.0),))).rest
+    rest = find_cycles(corrected, "manual", floor=ClampErrors(corrections=((0.9763, 0.0),))).rest
     assert (plain.step_w, rest.step_w) == (1.0, pytest.approx(0.9763))
     width_w = plain.draw_w.high - plain.draw_w.low
     assert width_w > 0.8

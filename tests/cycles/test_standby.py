@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.cycles import find_cycles, find_plateaus
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 from homeenergy.readings.trace import Trace
 
 from .traces import DAY, HOUR, START, as_trace, draw
@@ -72,7 +72,7 @@ def test_a_log_of_two_values_does_not_make_the_load_the_resolution():
 def test_a_stated_resolution_makes_a_few_watts_below():
     watts = draw(DAY, *boils(), idle_w=3.0)
     seen = find_cycles(as_trace(watts), kind="manual").rest
-    blind = find_cycles(as_trace(watts), kind="manual", floor=ClampFloor(resolution_w=5.0)).rest
+    blind = find_cycles(as_trace(watts), kind="manual", floor=ClampErrors(resolution_w=5.0)).rest
     assert seen.draw_w.resolved
     assert seen.draw_w.value == pytest.approx(3.0, abs=0.02)
     assert not blind.draw_w.resolved
@@ -84,7 +84,7 @@ def test_a_stated_resolution_makes_a_few_watts_below():
 def test_a_stated_offset_counts_instead_of_half_a_step():
     """Readings without noise or steps: what is left is the offset, added in squares."""
     watts = draw(DAY, *boils(), idle_w=6.0)
-    floors = [ClampFloor(resolution_w=5.0, offset_uncertainty_w=w) for w in (None, 0.5, 3.0)]
+    floors = [ClampErrors(resolution_w=5.0, offset_uncertainty_w=w) for w in (None, 0.5, 3.0)]
     even, known, worse = (
         find_cycles(as_trace(watts), kind="manual", floor=one).rest.draw_w for one in floors
     )

@@ -8,9 +8,9 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import before_after, find_changes
 from homeenergy.findings.before_after import LEAST_BESIDE, steps
 from homeenergy.findings.several_changes import _best_partition
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 
-from .weather_days import correlated, energy, weather
+from .weather_days import at_celsius, correlated, energy, weather
 
 START = pd.Timestamp("2026-01-01")
 
@@ -106,11 +106,9 @@ def test_less_for_each_degree_is_told_from_less_at_all_times():
     kwh = pd.Series(8 + less * np.maximum(14 - celsius, 0) + noise, index=celsius.index)
     change = before_after(kwh, at=kwh.index[200], outdoor=celsius)
     assert change.responds
-    cold, warm = change.at_celsius(0.0), change.at_celsius(20.0)
+    cold, warm = at_celsius(change, 0.0), at_celsius(change, 20.0)
     assert cold.size_kwh.low <= -14 * 0.45 <= cold.size_kwh.high
     assert warm.size_kwh.low <= 0 <= warm.size_kwh.high
-    with pytest.raises(ValueError, match="no outdoor temperatures"):
-        before_after(kwh, at=kwh.index[200]).at_celsius(0.0)
 
 
 def test_weekdays_are_taken_out():
@@ -219,7 +217,7 @@ def test_days_that_are_all_alike():
 
 def test_the_clamp_widens_energies_and_not_the_share():
     change = before_after(planted(1))
-    wide = change.with_clamp(ClampFloor(uncertainty=0.1))
+    wide = change.with_clamp(ClampErrors(uncertainty=0.1))
     assert wide.share is change.share
     assert wide.before_kwh.systematic == pytest.approx(0.1 * change.before_kwh.value)
     half = (change.size_kwh.high - change.size_kwh.low) / 2
@@ -230,7 +228,7 @@ def test_the_clamp_widens_energies_and_not_the_share():
 def test_an_offset_is_a_greater_part_of_the_smaller_energy():
     """(after + o) / (before + o), with the offset put into both days' energies by hand."""
     change = before_after(planted(1))
-    floor = ClampFloor(offset_uncertainty_w=0.5, compared_at_w=(500.0,))
+    floor = ClampErrors(offset_uncertainty_w=0.5, compared_at_w=(500.0,))
     wide = change.with_clamp(floor)
     before, after = change.before_kwh.value, change.after_kwh.value
     off_kwh = 0.0005 * 24

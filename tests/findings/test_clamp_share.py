@@ -26,7 +26,7 @@ from homeenergy.findings import (
 from homeenergy.findings.comparison.comparison import Worth
 from homeenergy.findings.days import remainder_per_day
 from homeenergy.findings.saving.what_if import switch_programme
-from homeenergy.house.clamp_floor import ClampFloor, floor_of_sum
+from homeenergy.house.clamp_errors import ClampErrors, errors_of_sum
 from homeenergy.readings import open_house, read_outdoor
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.parts import Parts
@@ -34,7 +34,7 @@ from homeenergy.stats.parts import Parts
 from .machines import build
 
 SHARE, OFFSET_W, LOAD_W = 0.01, 2.0, 60.0
-FLOOR = ClampFloor(offset_uncertainty_w=OFFSET_W, compared_at_w=(LOAD_W,))
+FLOOR = ClampErrors(offset_uncertainty_w=OFFSET_W, compared_at_w=(LOAD_W,))
 
 
 def half_kwh(floor, kwh, hours):
@@ -68,7 +68,7 @@ def test_energies_and_their_differences_are_off_by_no_more(offset_w, watts, hour
     read_kwh = [
         multiplier * (w - offset_w) / slope * h / 1000 for w, h in zip(watts, hours, strict=True)
     ]
-    floor = ClampFloor(offset_uncertainty_w=abs(offset_w), compared_at_w=(LOAD_W,))
+    floor = ClampErrors(offset_uncertainty_w=abs(offset_w), compared_at_w=(LOAD_W,))
     left = 1 / (1 - offset_w / LOAD_W)  # of second order
     half = half_kwh(floor, true_kwh[0], hours[0]) * left
     assert abs(read_kwh[0] - true_kwh[0]) == pytest.approx(half, abs=1e-9)
@@ -79,11 +79,11 @@ def test_energies_and_their_differences_are_off_by_no_more(offset_w, watts, hour
 
 def test_an_offset_known_only_to_half_a_step():
     """Alone, 95 % of its limit; of several loads the worst."""
-    floor = ClampFloor(resolution_w=3.0, compared_at_w=(60.0, 500.0))
+    floor = ClampErrors(resolution_w=3.0, compared_at_w=(60.0, 500.0))
     wanted = 0.95 * 1.5 * abs(24 - 12.0 * 1000 / 60) / 1000
     assert half_kwh(floor, 12.0, 24.0) == pytest.approx(wanted)
     # Without a load there is none in differences.
-    assert half_kwh(ClampFloor(resolution_w=3.0), 1.0, 0.0) == 0
+    assert half_kwh(ClampErrors(resolution_w=3.0), 1.0, 0.0) == 0
 
 
 def test_programmes(found):
@@ -116,7 +116,7 @@ def test_two_programmes_differ_by_energy_and_by_time(found):
 def test_programmes_that_use_alike_but_last_longer_are_not_known_worse():
     """The clamp's part of a difference near nothing is no share of the two means."""
 
-    clamp = ClampFloor(name="washer", uncertainty=0.01, offset_uncertainty_w=2.0)
+    clamp = ClampErrors(name="washer", uncertainty=0.01, offset_uncertainty_w=2.0)
     one = compare(
         [0.7, 0.71, 0.69],
         [0.7, 0.71, 0.69],
@@ -161,7 +161,7 @@ def test_an_offset_counts_where_the_multiplier_is_not_stated(found):
     wide = FLOOR.with_errors(base, hours=24.0)
     assert wide.systematic == pytest.approx(half_kwh(FLOOR, 1.0, 24.0))
     assert wide.basis == "base; offset of the clamp"
-    assert ClampFloor().with_errors(base, hours=24.0) == base
+    assert ClampErrors().with_errors(base, hours=24.0) == base
 
 
 @given(
@@ -172,21 +172,21 @@ def test_an_offset_counts_where_the_multiplier_is_not_stated(found):
 def test_several_legs_are_off_by_no_more_whatever_each_has_of_the_sum(watts, loads, hours):
     """Each leg by itself, in squares."""
     floors = [
-        ClampFloor(offset_uncertainty_w=off, compared_at_w=(load,))
+        ClampErrors(offset_uncertainty_w=off, compared_at_w=(load,))
         for off, load in zip((3.0, 4.0), loads, strict=True)
     ]
     kwh = [24 * w / 1000 for w in watts]
     each = [half_kwh(f, e, hours) for f, e in zip(floors, kwh, strict=True)]
-    both = half_kwh(floor_of_sum(floors), sum(kwh), hours)
+    both = half_kwh(errors_of_sum(floors), sum(kwh), hours)
     assert both >= np.hypot(*each) * (1 - 1e-9)
 
 
 def test_the_offsets_of_several_legs_are_independent():
     """By hand: two legs known to 3 and 4 W are together off by 5 W at rest."""
-    one, two = ClampFloor(offset_uncertainty_w=3.0), ClampFloor(offset_uncertainty_w=4.0)
-    assert floor_of_sum([one]) is one
-    assert half_kwh(floor_of_sum([one, two]), 6.0, 24.0) == pytest.approx(5.0 / 1000 * 24)
-    unknown = floor_of_sum([ClampFloor(resolution_w=2.0), ClampFloor(resolution_w=2.0)])
+    one, two = ClampErrors(offset_uncertainty_w=3.0), ClampErrors(offset_uncertainty_w=4.0)
+    assert errors_of_sum([one]) is one
+    assert half_kwh(errors_of_sum([one, two]), 6.0, 24.0) == pytest.approx(5.0 / 1000 * 24)
+    unknown = errors_of_sum([ClampErrors(resolution_w=2.0), ClampErrors(resolution_w=2.0)])
     each = 1.959964 / np.sqrt(3) * 1.0 * 24 / 1000  # normal with the same variance
     assert half_kwh(unknown, 0.0, 24.0) == pytest.approx(np.sqrt(2) * each)
 
@@ -194,7 +194,7 @@ def test_the_offsets_of_several_legs_are_independent():
 def test_costs_of_two_programmes_are_off_at_their_own_prices():
     """By hand: 20 W for 1 h at 0.1 and for 3 h at 0.3 a kWh, and the other way about."""
 
-    clamp = ClampFloor(name="washer", offset_uncertainty_w=20.0)
+    clamp = ClampErrors(name="washer", offset_uncertainty_w=20.0)
     for costs, wanted in (((0.1, 0.3), 0.02 * 0.8), ((0.3, 0.1), 0.0)):
         one = compare(
             [1.0] * 3,
@@ -245,7 +245,7 @@ def test_the_remainder_holds_the_offset_of_a_circuit_that_rests(load_kwh):
         pd.DataFrame({"kwh": kwh, "covered_h": 1.0}, index=hour) for kwh in (1.0, load_kwh)
     )
     clamps = [
-        ClampFloor(name="mains", uncertainty=0.01),
+        ClampErrors(name="mains", uncertainty=0.01),
         replace(FLOOR, name="load", uncertainty=SHARE),
     ]
     left = remainder_per_day([mains], [load], timezone="UTC", clamps=clamps)

@@ -7,7 +7,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import compare
 from homeenergy.findings.comparison.comparison import Worth
 from homeenergy.findings.comparison.times import holm
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 from homeenergy.stats.differences import runs_needed, two_means
 from homeenergy.stats.means import mean_of_days
 
@@ -86,7 +86,7 @@ def test_what_both_sides_share_on_a_day_cancels():
 def clamps(a, b, *, same=False):
     """Two clamps known to such shares, or one."""
     names = ("washer", "washer" if same else "dryer")
-    return tuple(ClampFloor(name=n, uncertainty=u) for n, u in zip(names, (a, b), strict=True))
+    return tuple(ClampErrors(name=n, uncertainty=u) for n, u in zip(names, (a, b), strict=True))
 
 
 def test_the_same_clamp_cancels_in_the_ratio_and_stays_apart_in_the_difference():

@@ -13,6 +13,7 @@ from homeenergy.cycles import find_cycles
 from homeenergy.errors import HouseError
 from homeenergy.findings import energy_cost, run_costs
 from homeenergy.findings.appliance.house import appliance_finding
+from homeenergy.findings.cost import cost_of_days
 from homeenergy.findings.days import daily_energy
 from homeenergy.house import Tariff
 from homeenergy.house.prices import PriceChange, PricePeriod
@@ -70,7 +71,9 @@ def test_days_of_a_clock_change(start, hours, night_h):
     assert cost.by_day["day_h"].tolist() == [hours]
     assert cost.cost == pytest.approx(night_h * 0.2 + (hours - night_h) * 0.4, rel=1e-12)
     assert cost.standing == pytest.approx(0.5, rel=1e-12)
-    assert cost.cost_per_day.value == pytest.approx(cost.cost / hours * 24, rel=1e-12)
+    assert cost_of_days(cost.by_day, currency="EUR").value == pytest.approx(
+        cost.cost / hours * 24, rel=1e-12
+    )
 
 
 def test_gaps_cost_nothing_and_are_said():

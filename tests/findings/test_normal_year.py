@@ -7,7 +7,7 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.findings import normal_year, read_normal_months, weather_dependence
 from homeenergy.findings.weather.models import degree_days
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 
 from .weather_days import correlated, energy, weather
 
@@ -56,7 +56,7 @@ def test_fahrenheit_degree_days_are_the_same_year(fit):
 
 
 def test_what_the_clamp_may_be_off_is_off_all_year(fit):
-    wide = fit.with_clamp(ClampFloor(uncertainty=0.05))
+    wide = fit.with_clamp(ClampErrors(uncertainty=0.05))
     heating = {"heating_degree_days": np.linspace(500, 0, 12)}
     for table, base in (({"celsius": MONTH_C}, None), (heating, 15.5)):
         plain = normal_year(fit, months(**table), heating_base_c=base).kwh

@@ -8,7 +8,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import weather_dependence
 from homeenergy.findings.days import daily_energy
 from homeenergy.findings.weather.models import best_balance, candidates, search
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 from homeenergy.readings import open_house, read_outdoor
 
 from .weather_days import correlated, energy, weather
@@ -176,7 +176,7 @@ def test_a_balance_point_that_was_given_is_no_parameter():
 
 def test_the_clamp_widens_energies_and_not_the_balance_point():
     fit = weather_dependence(*house(heating=0.9))
-    wide = fit.with_clamp(ClampFloor(uncertainty=0.05))
+    wide = fit.with_clamp(ClampErrors(uncertainty=0.05))
     assert wide.heating_balance_c is fit.heating_balance_c
     assert wide.cooling_kwh is None
     assert wide.heating_kwh.systematic == pytest.approx(0.05 * fit.heating_kwh.value)

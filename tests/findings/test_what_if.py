@@ -26,6 +26,7 @@ from homeenergy.house import Tariff
 from homeenergy.house.prices import PricePeriod
 from homeenergy.readings import open_house
 from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.parts import Parts
 from tests.findings.test_idle import finding_of, oven_days
 from tests.findings.test_lighting import lamps
 from tests.findings.test_sample_house import SAMPLE
@@ -280,16 +281,21 @@ def test_together_never_more_than_the_circuit_takes(uneven, seed):
     assert combine_savings(chosen[::-1]).total_kwh_per_year.value == pytest.approx(total.value)
 
 
+def of_another(parts):
+    """The same errors of another clamp, independent of these."""
+    return Parts({s._replace(key=s.key + "another"): one for s, one in parts.items()})
+
+
 def test_circuits_apart_add_up_with_their_half_widths_in_squares(uneven):
     per_day = uneven.kwh_per_day
-    apart = per_day.made(per_day.value, per_day.parts.keyed("another"))
+    apart = per_day.made(per_day.value, of_another(per_day.parts))
     other = replace(uneven, circuit="another", kwh_per_day=apart)
     one = replace_unit(uneven, label_kwh_per_year=100)
     two = replace_unit(other, label_kwh_per_year=100)
     both = combine_savings([one, two]).total_kwh_per_year
     assert both.value == pytest.approx(2 * one.kwh_per_year.value)
     parts = one.kwh_per_year.parts
-    half = parts.plus(parts.keyed("another")).half(above=True)
+    half = parts.plus(of_another(parts)).half(above=True)
     assert both.high - both.value == pytest.approx(half)
     assert both.value - both.low == pytest.approx(half)
     # Two equal rectangular errors, of which half the interval of each is 0.95 of the limit, have a

@@ -3,6 +3,14 @@
 import numpy as np
 import pandas as pd
 
+from homeenergy.findings.change import levels_at
+
+
+def at_celsius(change, celsius):
+    """Before and after at one outdoor temperature [deg C]."""
+    weather = change.balance.loose_terms(np.array([celsius]))[0]
+    return levels_at(change.regression, weather, responds=change.responds)
+
 
 def correlated(rng, n, r):
     """Series of unit variance in which a day is like the one before by r."""

@@ -51,7 +51,7 @@ from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.comparison.times import compare_hours
 from homeenergy.findings.saving.saving import Saving
 from homeenergy.findings.weather.models import daily_temperature
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 from homeenergy.readings import read_outdoor
 from homeenergy.show import write_up
 from homeenergy.trust import logged_energy, mains_trace, panel_balance
@@ -188,7 +188,7 @@ def use_figures(house: House, found: ApplianceFinding, outdoor: pd.Series | None
     idle = "parts idle_kwh_per_day use_kwh_per_day other_kwh_per_day idle_w idle_share"
     idle += " uses_per_week waiting_h_per_use break_even_per_week idle_kwh_per_year"
     idle += " away_h_per_day"
-    spent = "kwh cost covered_h standing by_period by_day mean_price_per_kwh cost_per_day"
+    spent = "kwh cost covered_h standing by_period by_day mean_price_per_kwh"
     results: dict[str, Callable[[], Any]] = {
         "year": lambda: fields(annual_energy(found, tariff=tariff), year),
         "year by weather": lambda: fields(annual_energy(found, outdoor=outdoor), year),
@@ -267,7 +267,7 @@ def weather_figures(found: ApplianceFinding, outdoor: pd.Series, house: House) -
     zone = str(house.timezone)
     celsius = daily_temperature(outdoor, timezone=zone)
     stated = house.circuit(found.circuit).clamp.uncertainty
-    clamp = ClampFloor(name=found.circuit, uncertainty=stated)
+    clamp = ClampErrors(name=found.circuit, uncertainty=stated)
     middle = found.daily["day"].iloc[len(found.daily) // 2]
     names = "shape base_kwh heating_balance_c cooling_balance_c heating_kwh cooling_kwh"
     names += " scatter_kwh cv_rmse weather_share choice days"

@@ -7,6 +7,7 @@ import statsmodels.api as sm
 
 from homeenergy.findings import before_after, weather_dependence
 from homeenergy.stats.regression import fit_line
+from tests.findings.weather_days import at_celsius
 
 from .whiteside import table
 
@@ -55,7 +56,7 @@ def test_insulation_is_seen_with_the_weather_taken_out(insulated, whiteside):
     assert insulated.chance <= 0.002
     assert insulated.balance.shape == "line"
     assert insulated.responds  # the insulated house loses less for each degree
-    at = insulated.at_celsius(5.0)
+    at = at_celsius(insulated, 5.0)
     assert at.before_kwh.value == pytest.approx(4.887634, abs=1e-6)
     assert at.after_kwh.value == pytest.approx(3.334175, abs=1e-6)
     assert 100 * at.share.value == pytest.approx(-31.8, abs=0.05)

@@ -12,7 +12,7 @@ from scipy.stats import norm
 from homeenergy.stats.coverage import NORMAL, coverage_factor, half_of_sum
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.parts import Parts, Source, part
-from homeenergy.stats.propagation import combine, correlated, means_of_readings
+from homeenergy.stats.propagation import combine, correlated
 
 
 def exact(value, unit="W"):
@@ -71,7 +71,8 @@ def test_gum_h1_end_gauge():
         places = len(text.partition(".")[2])
         assert f"{table[source]:.{places}f}" == text, source
     assert int(length.effective_freedom) == 16
-    assert length.expanded(level=0.99) == pytest.approx(93, abs=1)
+    factor = coverage_factor(int(length.effective_freedom), level=0.99)  # G.6.4
+    assert factor * length.standard_uncertainty == pytest.approx(93, abs=1)
     comparison = length.parts
     three = [n for n in comparison if "observations" in n.name or "comparator" in n.name]
     u = hypot(*(comparison[n].standard_uncertainty() for n in three))
@@ -80,14 +81,21 @@ def test_gum_h1_end_gauge():
 
 def readings():
     """JCGM 100:2008, table H.2: volts, milliamperes, radians, read five times together."""
-    return means_of_readings(
-        {
-            "volts": [5.007, 4.994, 5.005, 4.990, 4.999],
-            "amps": np.array([19.663, 19.639, 19.640, 19.685, 19.678]) / 1000,
-            "angle": [1.0456, 1.0438, 1.0468, 1.0428, 1.0433],
-        },
-        units={"volts": "V", "amps": "A", "angle": "rad"},
+    table = [
+        [5.007, 4.994, 5.005, 4.990, 4.999],
+        np.array([19.663, 19.639, 19.640, 19.685, 19.678]) / 1000,
+        [1.0456, 1.0438, 1.0468, 1.0428, 1.0433],
+    ]
+    means = correlated(
+        np.mean(table, axis=1),
+        np.cov(table) / 5,  # 5.2.3
+        units=("V", "A", "rad"),
+        basis="mean of readings",
+        n=5,
+        source="scatter of readings",
+        freedom=4,
     )
+    return dict(zip(("volts", "amps", "angle"), means, strict=True))
 
 
 def correlation(a, b):
@@ -375,8 +383,7 @@ def test_scaling(a, factor):
 @given(estimates())
 def test_what_is_taken_from_itself_is_nothing(a):
     assert figures(a - a) == (0.0, 0.0, 0.0)
-    assert not a.differs_from(a)
-    assert a.differs_from(a + 1)
+    assert (a - (a + 1)).high < 0
     if a.value:
         assert figures(a / a) == pytest.approx((1.0, 1.0, 1.0))
 
@@ -385,7 +392,7 @@ def test_what_is_taken_from_itself_is_nothing(a):
 def test_a_ratio_holds_where_the_difference_is_not_told_from_nothing(a, b):
     shares = [{s: p.effect / e.value for s, p in e.parts.items()} for e in (a, b) if e.value]
     cancels = len(shares) == 2 and set(shares[0].items()) & set(shares[1].items())
-    if not b.differs_from(0.0) or cancels:
+    if b.low <= 0 <= b.high or cancels:
         return
     ratio = a / b
     for end in (ratio.low, ratio.high):
@@ -408,7 +415,6 @@ def test_the_budget_as_a_table():
     assert shares.drop("combined").sum() == pytest.approx(1.0)
     u = table["standard_uncertainty"]
     assert np.linalg.norm(u.drop("combined")) == pytest.approx(u["combined"])
-    assert found.expanded() == pytest.approx(NORMAL * u["combined"])
 
 
 def test_of_several_cases_the_widest_counts():
@@ -442,7 +448,8 @@ def test_it_can_be_sent_to_another_process():
 
 def test_a_clamp_of_another_house_is_another_clamp():
     here, there = run(2.0, 0.0), run(2.0, 0.0)
-    other = exact(2.0, "kWh").with_parts(there.parts.keyed("other house"))
+    renamed = {s._replace(key="other house"): one for s, one in there.parts.items()}
+    other = exact(2.0, "kWh").with_parts(Parts(renamed))
     assert (here - there).high == pytest.approx(0.0)
     assert (here - other).high == pytest.approx(hypot(0.04, 0.04))
 

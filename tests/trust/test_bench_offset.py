@@ -7,11 +7,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
+from homeenergy.house.clamp_errors import ClampErrors, clamp_errors
 from homeenergy.house.schedule import Clamp, Correction
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.stats.lines import line_posterior
 from homeenergy.trust import Reference, bench_comparison
+from tests.accuracy.benches import left_at
 
 GOOD = Reference(accuracy=0.005)
 
@@ -118,11 +119,11 @@ def test_the_line_of_house_toml_states_the_offset_and_is_read_back(tmp_path):
 
 def off_at(clamp, power_w):
     """Half width of a corrected reading, from what house.toml states [W]."""
-    floor = ClampFloor(
+    floor = ClampErrors(
         offset_uncertainty_w=clamp.offset_uncertainty_w,
         compared_at_w=(clamp.compared_at_w or inf,),
     )
-    return np.hypot(clamp.uncertainty * power_w, floor.left_at(power_w) * floor.offset_half_w)
+    return np.hypot(clamp.uncertainty * power_w, left_at(floor, power_w) * floor.offset_half_w)
 
 
 def test_what_house_toml_states_holds_at_every_load(tmp_path, draws):
@@ -154,11 +155,11 @@ def test_what_house_toml_states_holds_at_every_load(tmp_path, draws):
 
 def test_pairs_at_the_load_itself_leave_no_offset_in_it():
     """By hand: 60 W compared at 67 W; of an offset of 1 W a tenth is left, at rest nearly all."""
-    floor = ClampFloor(resolution_w=2.0, compared_at_w=(67,))
-    assert floor.left_at(60) == pytest.approx(7 / 67)
-    assert floor.left_at(67) == 0
-    assert floor.left_at(134) == pytest.approx(1)
-    assert ClampFloor(resolution_w=2.0).left_at(60) == 1
+    floor = ClampErrors(resolution_w=2.0, compared_at_w=(67,))
+    assert left_at(floor, 60) == pytest.approx(7 / 67)
+    assert left_at(floor, 67) == 0
+    assert left_at(floor, 134) == pytest.approx(1)
+    assert left_at(ClampErrors(resolution_w=2.0), 60) == 1
 
 
 @pytest.mark.parametrize("stated_w", [0.0, 6.0])
@@ -182,7 +183,7 @@ def test_what_is_stated_is_what_a_reading_is_off_by_at_every_load(stated_w):
         **({"low": -1.53, "high": 1.53} if stated_w == 0 else {}),
     )
     squares = own.squares(offset=0.0, slope=found.multiplier.value)
-    floor = ClampFloor(
+    floor = ClampErrors(
         offset_uncertainty_w=found.offset_uncertainty_w, compared_at_w=(found.compared_at_w,)
     )
     factor = found.half_at_load / found.multiplier.value
@@ -190,7 +191,7 @@ def test_what_is_stated_is_what_a_reading_is_off_by_at_every_load(stated_w):
         off = np.array([1.0, clamp_w])
         power_w = found.multiplier.value * clamp_w + stated_w
         half_w = np.hypot(
-            factor * (power_w - stated_w), floor.left_at(power_w) * floor.offset_half_w
+            factor * (power_w - stated_w), left_at(floor, power_w) * floor.offset_half_w
         )
         # Student's factor with some five degrees of freedom, less where the offset has a limit.
         assert 1.7 < half_w / np.sqrt(off @ squares @ off) < 2.9
@@ -220,14 +221,14 @@ def test_a_demanded_offset_is_known_at_every_load_as_the_line_knows_it():
     found = bench_comparison(made, references=Reference(accuracy=1e-9), clamp_step_w=0.1)
     rounding_w = np.hypot(0.05, 0.05 * np.median(r / c)) / np.sqrt(3)
     own = line_posterior(c, r, known_u=np.full(5, rounding_w), scale=r)
-    floor = ClampFloor(
+    floor = ClampErrors(
         offset_uncertainty_w=found.offset_uncertainty_w, compared_at_w=(found.compared_at_w,)
     )
     slope, offset = found.multiplier.value, found.offset_w.value
     for clamp_w in (0.0, 30.0, 600.0, 3000.0):
         power_w = slope * clamp_w + offset
         share = found.half_at_load / slope
-        half_w = np.hypot(share * slope * clamp_w, floor.left_at(power_w) * floor.offset_half_w)
+        half_w = np.hypot(share * slope * clamp_w, left_at(floor, power_w) * floor.offset_half_w)
         whole_w = (
             clamp_w * own.half(slope + offset / clamp_w, slope=1.0, offset=1 / clamp_w)
             if clamp_w
@@ -268,7 +269,7 @@ def test_an_offset_in_use_that_is_not_small_beside_the_loads(stated_w, accuracy,
             resolution_w=2.8 / 0.98,
             stated_offset_w=stated_w,
         )
-        known = ClampFloor(
+        known = ClampErrors(
             resolution_w=2.8,
             offset_uncertainty_w=found.offset_uncertainty_w,
             compared_at_w=(found.compared_at_w or inf,),
@@ -277,7 +278,7 @@ def test_an_offset_in_use_that_is_not_small_beside_the_loads(stated_w, accuracy,
         for power_w in (0.0, 20.0, 100.0, 3000.0):
             read_w = found.multiplier.value * (power_w - offset_w) / 0.98 + stated_w
             share = found.half_at_load / found.multiplier.value
-            off_w = known.left_at(power_w) * (known.offset_half_w + 0.95 * known.offset_limit_w)
+            off_w = left_at(known, power_w) * (known.offset_half_w + 0.95 * known.offset_limit_w)
             row.append(abs(read_w - power_w) <= np.hypot(share * power_w, off_w))
         held.append(row)
     draws.check(held, 0.9)
@@ -337,7 +338,7 @@ def floor(tmp_path, text, *, volts="volts_v = 240"):
         f'[[circuit]]\nname = "pump"\nclamp = {{ {text} }}\n'
     )
     schedule = read_schedule(tmp_path)
-    return clamp_floor(schedule.circuits[0], schedule.supply)
+    return clamp_errors(schedule.circuits[0], schedule.supply)
 
 
 def test_the_floor_of_a_clamp_by_hand(tmp_path):
@@ -366,9 +367,9 @@ def test_corrections_compared_at_different_loads_leave_the_most_of_an_offset(tmp
     rows = "multiplier = [{ value = 1, compared_at_w = 60 }, "
     rows += '{ value = 2, from = "2026-05-01", compared_at_w = 300 }]'
     dated = floor(tmp_path, rows)
-    assert dated.left_at(0) == 1
-    assert dated.left_at(60) == pytest.approx(0.8)
-    assert dated.left_at(1500) == pytest.approx(24)
+    assert left_at(dated, 0) == 1
+    assert left_at(dated, 60) == pytest.approx(0.8)
+    assert left_at(dated, 1500) == pytest.approx(24)
 
 
 def test_a_correction_without_a_load_leaves_all_of_an_offset(tmp_path):

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from homeenergy.findings.appliance.house import appliance_finding
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 from homeenergy.house.schedule import Circuit, Clamp, Correction
 from homeenergy.readings import Trace
 from homeenergy.stats.estimate import Estimate, mean_estimate
@@ -16,7 +16,7 @@ from homeenergy.trust.clamps.reading import clamp_over, correction_text, correct
 from .panels import START, switched
 
 CLAMP = Clamp(multiplier=2.0, uncertainty=0.03)
-KNOWN = ClampFloor(name="kettle", uncertainty=0.03)
+KNOWN = ClampErrors(name="kettle", uncertainty=0.03)
 
 
 def test_half_widths_add_in_squares():
@@ -26,7 +26,7 @@ def test_half_widths_add_in_squares():
     assert wide.high - 10 == pytest.approx(np.hypot(half, 0.3))
     assert wide.low == pytest.approx(20 - wide.high)
     assert wide.basis == "mean; clamp known to 3 %"
-    assert ClampFloor().with_ratio(spread) == spread
+    assert ClampErrors().with_ratio(spread) == spread
 
 
 def test_the_parts_stay_apart():

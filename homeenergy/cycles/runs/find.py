@@ -27,7 +27,7 @@ from homeenergy.cycles.runs.levels import (
 from homeenergy.cycles.runs.result import Cycles, make_cycles, turned_round
 from homeenergy.cycles.segment.kernels import weighted_quantile
 from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive, segment
-from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
+from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.trace import Trace
 from homeenergy.units import S_PER_DAY, S_PER_H
@@ -153,7 +153,7 @@ def find_cycles(
     noise_w: float | None = None,
     penalty_w2: float | None = None,
     long_gap_s: float | None = None,
-    floor: ClampFloor = UNKNOWN_FLOOR,
+    floor: ClampErrors = UNKNOWN_ERRORS,
 ) -> Cycles:
     """Split a trace into the runs of an appliance and its standby draw.
 
@@ -171,8 +171,8 @@ def find_cycles(
         of this appliance (`homeenergy.cycles.runs.bridging`).
     noise_w, penalty_w2, long_gap_s : float, optional
         As for `find_plateaus`.
-    floor : ClampFloor
-        What the clamp makes of small powers (`homeenergy.house.clamp_floor`), if known.
+    floor : ClampErrors
+        What the clamp makes of small powers (`homeenergy.house.clamp_errors`), if known.
 
     Returns
     -------
@@ -237,7 +237,7 @@ def cycles_of_plateaus(
     on_w: float | None = None,
     low_w: float | None = None,
     pause_s: float | None = None,
-    floor: ClampFloor = UNKNOWN_FLOOR,
+    floor: ClampErrors = UNKNOWN_ERRORS,
 ) -> Cycles:
     """As `find_cycles`, from the plateaus of the samples in `pieces`, or from some of them."""
     backwards = _is_backwards(plateaus)

@@ -29,7 +29,7 @@ from homeenergy.findings.days import (
     remainder_per_day,
 )
 from homeenergy.findings.weather.seasons import SeasonOfUse, season_of_use, season_remark
-from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
+from homeenergy.house.clamp_errors import ClampErrors, clamp_errors
 from homeenergy.house.schedule import Circuit, Supply, Tariff, appliance_names
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import FILE_NAME, read_outdoor
@@ -58,7 +58,7 @@ def appliance_finding(
     drives it where house.toml does not; they are ignored where they cover none of its whole days.
     """
     clamp = clamp_over(trace, circuit.clamp)
-    floor = replace(clamp_floor(circuit, supply), uncertainty=clamp.uncertainty)
+    floor = replace(clamp_errors(circuit, supply), uncertainty=clamp.uncertainty)
     if cycles is None:
         cycles = find_cycles(trace, circuit.kind, floor=floor)
     daily = daily_energy(trace, timezone=timezone)
@@ -113,7 +113,7 @@ def _run_kwh(whole: pd.DataFrame, timezone: str) -> Estimate:
     return mean_of_runs(whole["energy_wh"].to_numpy(np.float64) / WH_PER_KWH, day)
 
 
-def _with_clamp(kwh: Estimate, floor: ClampFloor, *, rest: Standby, hours: float) -> Estimate:
+def _with_clamp(kwh: Estimate, floor: ClampErrors, *, rest: Standby, hours: float) -> Estimate:
     """An energy of so many hours with what its clamp may be off, and what rounding leaves.
 
     As for the standby: a steady draw lies between two steps of the readings, as far as noise at
@@ -158,7 +158,7 @@ def _cost_per_year(
 
 
 def mains_per_day(
-    house: House, loads: list[tuple[pd.DataFrame, ClampFloor]]
+    house: House, loads: list[tuple[pd.DataFrame, ClampErrors]]
 ) -> tuple[Estimate, Estimate]:
     """Energy per day through the mains, of a house that logs them, and what no circuit explains.
 
@@ -168,7 +168,7 @@ def mains_per_day(
     legs = [house.trace(c) for c in mains]
     hourly = [hourly_energy(leg) for leg in legs]
     clamps = [
-        replace(clamp_floor(c, house.supply), uncertainty=clamp_over(leg, c.clamp).uncertainty)
+        replace(clamp_errors(c, house.supply), uncertainty=clamp_over(leg, c.clamp).uncertainty)
         for leg, c in zip(legs, mains, strict=True)
     ]
     zone = str(house.timezone)
@@ -279,7 +279,7 @@ def house_findings(
 
     found: list[ApplianceFinding] = []
     spans: list[_Span] = []
-    hourly: list[tuple[pd.DataFrame, ClampFloor]] = []
+    hourly: list[tuple[pd.DataFrame, ClampErrors]] = []
     with ThreadPoolExecutor(max_workers=workers or 2) as pool:
         for finding, span, hours in pool.map(one, chosen):
             found.append(finding)

@@ -9,7 +9,7 @@ import pandas as pd
 
 from homeenergy.cycles import Cycles
 from homeenergy.findings.weather.seasons import SeasonOfUse
-from homeenergy.house.clamp_floor import UNKNOWN_FLOOR, ClampFloor
+from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, decimals, number_text, rounded_up
 from homeenergy.stats.parts import Parts
@@ -61,7 +61,7 @@ class ApplianceFinding:
         What house.toml multiplies the readings with, and from when: "none", "x 2".
     price_at_rest : float or None
         Average price of the time outside runs [currency a kWh], where prices depend on the time.
-    floor : ClampFloor
+    floor : ClampErrors
         How far the clamp may be off. The intervals of the figures above include it, by its sources;
         those of `cycles` leave the multiplier out.
     """
@@ -85,10 +85,10 @@ class ApplianceFinding:
     season: SeasonOfUse
     correction: str = "none"
     price_at_rest: float | None = None
-    floor: ClampFloor = UNKNOWN_FLOOR
+    floor: ClampErrors = UNKNOWN_ERRORS
 
     def clamp_parts(self, kwh: float, *, hours: float, rounding: bool = False) -> Parts:
-        """What the clamp makes of an energy over so many hours [kWh]; see `ClampFloor.parts`.
+        """What the clamp makes of an energy over so many hours [kWh]; see `ClampErrors.parts`.
 
         `rounding` says whether to count what rounding leaves in a steady draw.
         """

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import SMALLEST_SPREAD, interval_text, value_text
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 from homeenergy.stats.differences import mean_with_gaps, runs_needed, two_means
 from homeenergy.stats.estimate import Estimate, decimals, number_text
 from homeenergy.stats.means import mean_of_runs
@@ -237,7 +237,7 @@ def compare(
     paired: bool | None = None,
     weekly: float | None = None,
     worth: Worth | None = None,
-    clamps: tuple[ClampFloor, ClampFloor] | None = None,
+    clamps: tuple[ClampErrors, ClampErrors] | None = None,
     hours: tuple[float, float] = (0.0, 0.0),
     worth_seeing: float = WORTH_SEEING,
 ) -> Comparison:
@@ -261,7 +261,7 @@ def compare(
         given; 7 for days.
     worth : Worth, optional
         Price and currency, or what each run cost.
-    clamps : (ClampFloor, ClampFloor), optional
+    clamps : (ClampErrors, ClampErrors), optional
         How far the clamp of either side is known; those of one name are one clamp, whose ratio
         error cancels in the ratio. Default: nothing is said of them.
     hours : (float, float)
@@ -378,7 +378,7 @@ def _with_clamp(found: Estimate, parts: Parts, *, words: str = "") -> Estimate:
     return found.with_parts(parts, basis=f"{found.basis}; error of the clamp{words}")
 
 
-def _remarks(clamps: tuple[ClampFloor, ClampFloor] | None) -> tuple[str, ...]:
+def _remarks(clamps: tuple[ClampErrors, ClampErrors] | None) -> tuple[str, ...]:
     if clamps is None or clamps[0].name == clamps[1].name:
         return ()
     if all(clamp.uncertainty is not None for clamp in clamps):

@@ -20,7 +20,7 @@ from homeenergy.findings.appliance.record import (
     value_text,
 )
 from homeenergy.findings.appliance.table import Findings
-from homeenergy.house.clamp_floor import CLAMP_LIMIT, clamp_floor
+from homeenergy.house.clamp_errors import CLAMP_LIMIT, clamp_errors
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate, number_text
@@ -333,7 +333,7 @@ def _clamps(
     """What the clamps of these circuits make of the sum of their powers [W]."""
     found = Parts()
     for name in names:
-        clamp = clamp_floor(house.circuit(name), house.supply)
+        clamp = clamp_errors(house.circuit(name), house.supply)
         kwh = float(quiet[name].mean()) / WH_PER_KWH  # of an hour
         found = found.plus(clamp.parts(kwh, hours=1.0, usual_limit=usual_limit))
     return found.scaled(WH_PER_KWH)

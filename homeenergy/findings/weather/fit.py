@@ -22,7 +22,7 @@ from homeenergy.findings.weather.models import (
     whole_days,
     with_weather,
 )
-from homeenergy.house.clamp_floor import ClampFloor
+from homeenergy.house.clamp_errors import ClampErrors
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.regression import (
     Regression,
@@ -69,7 +69,7 @@ class WeatherFit:
         What a reader must know.
     draws : tuple of (Balance, ndarray)
         Fits to data as they might have come out, for what is computed from a fit.
-    clamp : ClampFloor or None
+    clamp : ClampErrors or None
         Whose errors the energies hold; see `with_clamp`.
     """
 
@@ -88,7 +88,7 @@ class WeatherFit:
     balance: Balance
     remarks: tuple[str, ...]
     draws: tuple[tuple[Balance, Array], ...]
-    clamp: ClampFloor | None = None
+    clamp: ClampErrors | None = None
 
     def expected_kwh(self, celsius: ArrayLike) -> Array:
         """Energy of days with these mean temperatures [kWh], shape (n,)."""
@@ -103,8 +103,8 @@ class WeatherFit:
         """The answer in words."""
         return _sentence(self)
 
-    def with_clamp(self, clamp: ClampFloor) -> WeatherFit:
-        """The same with energies that hold what the clamp may be off (`clamp_floor`).
+    def with_clamp(self, clamp: ClampErrors) -> WeatherFit:
+        """The same with energies that hold what the clamp may be off (`clamp_errors`).
 
         Its multiplier moves all days by the same share, so balance points and shares stay.
         """

@@ -23,7 +23,7 @@ from homeenergy.cycles.house_cycles import (
 )
 from homeenergy.findings.appliance.record import estimate_text, value_text
 from homeenergy.findings.days import local_days
-from homeenergy.house.clamp_floor import ClampFloor, clamp_floor
+from homeenergy.house.clamp_errors import ClampErrors, clamp_errors
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
@@ -54,7 +54,7 @@ class Read:
     circuit: Circuit
     trace: Trace
     found: Cycles
-    floor: ClampFloor
+    floor: ClampErrors
     timezone: str
 
 
@@ -101,7 +101,7 @@ def read_circuit(house: House, circuit: str, *, decisions: tuple[Decision, ...])
     """Read a circuit and find its runs, with what house.toml says and settings that never move."""
     own = house.circuit(circuit)
     trace = house.trace(own)
-    floor = clamp_floor(own, house.supply)
+    floor = clamp_errors(own, house.supply)
     settings: dict[str, Any] = saved_settings(d for d in decisions if d.circuit == circuit)
     kept = {name: value for name, value in settings.items() if name not in (*MOVABLE, "kind")}
     found = find_cycles(trace, own.kind, floor=floor, **kept)

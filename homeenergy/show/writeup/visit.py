@@ -13,7 +13,7 @@ from homeenergy.findings.appliance.record import estimate_text
 from homeenergy.findings.before_after import before_after
 from homeenergy.findings.change import Change
 from homeenergy.findings.days import daily_energy
-from homeenergy.house.clamp_floor import clamp_floor, floor_of_sum
+from homeenergy.house.clamp_errors import clamp_errors, errors_of_sum
 from homeenergy.house.schedule import Circuit, appliance_names
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
@@ -214,8 +214,8 @@ def _compare(
         change = before_after(daily.sort_values("day"), at=at.tz_localize(None), outdoor=outdoor)
     except HouseError as error:
         return Compared(name=name, change=None, why_not=error.what)
-    floors = [clamp_floor(one, houses[1].supply) for one in circuits]
-    change = change.with_clamp(floor_of_sum(floors))
+    floors = [clamp_errors(one, houses[1].supply) for one in circuits]
+    change = change.with_clamp(errors_of_sum(floors))
     saved = change.size_kwh.scaled(-DAYS_PER_YEAR)
     tariff = houses[1].tariff
     money = None

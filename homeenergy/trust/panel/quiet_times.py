@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.house.clamp_floor import CLAMP_LIMIT, clamp_floor
+from homeenergy.house.clamp_errors import CLAMP_LIMIT, clamp_errors
 from homeenergy.house.schedule import Circuit, Supply
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
@@ -168,7 +168,7 @@ def unmonitored_baseload(
     clamps = Parts()
     for circuit in (*mains, *loads):
         kwh = float(quiet[circuit.name].mean()) / WH_PER_KWH  # of an hour
-        of_one = clamp_floor(circuit, supply).parts(kwh, hours=1.0, usual_limit=CLAMP_LIMIT)
+        of_one = clamp_errors(circuit, supply).parts(kwh, hours=1.0, usual_limit=CLAMP_LIMIT)
         clamps = clamps.plus(of_one, 1.0 if circuit.role == "mains" else -1.0)
     basis = f"{found.basis}; ratio and offset of every clamp"
     return found.with_parts(clamps.scaled(WH_PER_KWH), basis=basis)

@@ -19,7 +19,7 @@ BITS = 12  # of the converter that spans the range of a clamp; common practice, 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ClampFloor:
+class ClampErrors:
     """How far the readings of a clamp may be off.
 
     `name` is that of its circuit, which makes its errors those of one clamp wherever it is read;
@@ -38,15 +38,6 @@ class ClampFloor:
     offset_uncertainty_w: float | None = None
     compared_at_w: tuple[float, ...] = (inf,)
     corrections: tuple[tuple[float, float], ...] = ((1.0, 0.0),)
-
-    def left_at(self, power_w: float) -> float:
-        """Part of an offset that is left in readings of this power, after the multiplier.
-
-        A multiplier found where an offset was not seen makes up for it at that load: all of it is
-        left at 0 W, nothing at `compared_at_w`, as much the other way at twice that. Of several
-        loads, that counts which leaves most.
-        """
-        return max(abs(1 - power_w / load_w) for load_w in self.compared_at_w)
 
     def parts(
         self, kwh: float, *, hours: float, rounding_w: float = 0.0, usual_limit: float = 0.0
@@ -70,8 +61,9 @@ class ClampFloor:
         -------
         Parts
             "clamp NAME: ratio", the multiplier's uncertainty; "clamp NAME: offset", what the
-            multiplier does not compensate of it (`left_at`), rectangular where nothing else is
-            known of it; "rounding of NAME". None where energy or hours are not known.
+            multiplier does not compensate of it: all at 0 W, nothing at `compared_at_w`, as much
+            with the other sign at twice that; rectangular where nothing else is known of it.
+            "rounding of NAME". None where energy or hours are not known.
         """
         if not (isfinite(kwh) and isfinite(hours)):
             return Parts()
@@ -138,10 +130,10 @@ class ClampFloor:
         return self.offset_uncertainty_w or 0.0
 
 
-UNKNOWN_FLOOR = ClampFloor()
+UNKNOWN_ERRORS = ClampErrors()
 
 
-def floor_of_sum(floors: Sequence[ClampFloor]) -> ClampFloor:
+def errors_of_sum(floors: Sequence[ClampErrors]) -> ClampErrors:
     """What several clamps make of the sum of their circuits, at most.
 
     Their ratio errors are fully correlated, so that the largest uncertainty counts. Their offsets
@@ -152,7 +144,7 @@ def floor_of_sum(floors: Sequence[ClampFloor]) -> ClampFloor:
         return floors[0]
     each = [(one.offset_half_w, NORMAL * one.offset_limit_w / sqrt(3)) for one in floors]
     stated = [one.uncertainty for one in floors if one.uncertainty is not None]
-    return ClampFloor(
+    return ClampErrors(
         name=" + ".join(one.name for one in floors),
         uncertainty=max(stated, default=None),
         offset_uncertainty_w=hypot(*(part for both in each for part in both)),
@@ -160,7 +152,7 @@ def floor_of_sum(floors: Sequence[ClampFloor]) -> ClampFloor:
     )
 
 
-def clamp_floor(circuit: Circuit, supply: Supply | None) -> ClampFloor:
+def clamp_errors(circuit: Circuit, supply: Supply | None) -> ClampErrors:
     """How far the clamp of a circuit may be off, after its correction.
 
     The resolution needs the clamp's rating and the volts of the supply. Of dated corrections the
@@ -172,7 +164,7 @@ def clamp_floor(circuit: Circuit, supply: Supply | None) -> ClampFloor:
     resolution_w = 0.0
     if supply is not None and supply.volts_v is not None and clamp.rating_a is not None:
         resolution_w = clamp.rating_a * supply.volts_v / 2**BITS * abs(clamp.multiplier)
-    return ClampFloor(
+    return ClampErrors(
         name=circuit.name,
         uncertainty=clamp.uncertainty,
         resolution_w=resolution_w,
