@@ -49,6 +49,7 @@ from homeenergy.findings.change import Change
 from homeenergy.findings.comparison.circuits import compare_named
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.comparison.times import compare_hours
+from homeenergy.findings.cost import EnergyCost, cost_of_days
 from homeenergy.findings.saving.saving import Saving
 from homeenergy.findings.weather.models import daily_temperature
 from homeenergy.house.clamp_errors import ClampErrors
@@ -179,6 +180,13 @@ def time_figures(house: House, found: ApplianceFinding, *, several_parts: bool) 
     return weekend | {"weekdays": weekdays, "hours": attempt(hours)}
 
 
+def spending(cost: EnergyCost) -> Figures:
+    """What energy cost, and what a day of 24 h does."""
+    per_day = plain(cost_of_days(cost.by_day, currency=cost.currency))
+    figures = "kwh cost covered_h standing by_period by_day mean_price_per_kwh"
+    return fields(cost, figures) | {"cost_per_day": per_day}
+
+
 def use_figures(house: House, found: ApplianceFinding, outdoor: pd.Series | None) -> Figures:
     """What follows from the findings of one circuit."""
     zone = str(house.timezone)
@@ -188,7 +196,6 @@ def use_figures(house: House, found: ApplianceFinding, outdoor: pd.Series | None
     idle = "parts idle_kwh_per_day use_kwh_per_day other_kwh_per_day idle_w idle_share"
     idle += " uses_per_week waiting_h_per_use break_even_per_week idle_kwh_per_year"
     idle += " away_h_per_day"
-    spent = "kwh cost covered_h standing by_period by_day mean_price_per_kwh"
     results: dict[str, Callable[[], Any]] = {
         "year": lambda: fields(annual_energy(found, tariff=tariff), year),
         "year by weather": lambda: fields(annual_energy(found, outdoor=outdoor), year),
@@ -213,7 +220,7 @@ def use_figures(house: House, found: ApplianceFinding, outdoor: pd.Series | None
     if found.kind == "batch":
         results["programmes"] = lambda: programme_figures(house, found)
     if tariff is not None and tariff.priced_by_time:
-        results["cost"] = lambda: fields(energy_cost(trace, tariff=tariff, timezone=zone), spent)
+        results["cost"] = lambda: spending(energy_cost(trace, tariff=tariff, timezone=zone))
         results["run costs"] = lambda: table(run_costs(found.cycles, tariff=tariff, timezone=zone))
         results["shift"] = lambda: shift_figures(house, found)
     return {name: attempt(work) for name, work in results.items()}
