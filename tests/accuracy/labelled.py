@@ -1,0 +1,92 @@
+"""Compare runs that were found with labelled ones, of which some are arguable and do not count."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from .score import edges_s, match_runs
+
+DAY_S = 86_400
+# A found run that lies in arguable ones by more than this share is neither right nor wrong.
+MOST_ARGUABLE = 0.3
+
+
+@dataclass(kw_only=True)
+class Tally:
+    """Counts and errors, added up over logs or days."""
+
+    right: int = 0
+    too_many: int = 0
+    missing: int = 0
+    days: int = 0
+    exact_days: int = 0
+    energy_errors: list[float] = field(default_factory=list)
+    standby_errors_w: list[float] = field(default_factory=list)
+
+    @property
+    def f1(self) -> float:
+        """1 where there was nothing to find and nothing was found."""
+        every = 2 * self.right + self.too_many + self.missing
+        return 2 * self.right / every if every else 1.0
+
+    @property
+    def exact(self) -> float:
+        """Share of days on which no run is too many and none is missing."""
+        return self.exact_days / self.days if self.days else 1.0
+
+    def add(self, other: Tally) -> None:
+        for name in ("right", "too_many", "missing", "days", "exact_days"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+        self.energy_errors.extend(other.energy_errors)
+        self.standby_errors_w.extend(other.standby_errors_w)
+
+
+def tally(truth: pd.DataFrame, found: pd.DataFrame, *, start: pd.Timestamp, days: int) -> Tally:
+    """Count the runs of some whole days.
+
+    `truth` has start, end, energy_wh, arguable and, if energies of some cannot be known, hidden_s.
+    Runs match one to one where their intersection is at least half of their union. What reaches
+    beyond the days is not counted as too many.
+    """
+    since_s = start.timestamp()
+    true_s, found_s = (edges_s(table) - since_s for table in (truth, found))
+    near = (found_s[:, 1] > 0) & (found_s[:, 0] < days * DAY_S)
+    found, found_s = found[near], found_s[near]
+    pairs = match_runs(true_s, found_s)
+    arguable = truth["arguable"].to_numpy(bool)
+    matched = {i for i, _ in pairs}
+    missing = [i for i in range(len(true_s)) if i not in matched and not arguable[i]]
+    taken = {k for _, k in pairs}
+    too_many = [
+        k
+        for k in range(len(found_s))
+        if k not in taken and not _is_excused(found_s[k], true_s[arguable], days)
+    ]
+    scored = [(i, k) for i, k in pairs if not arguable[i]]
+    hidden_s = truth["hidden_s"].to_numpy() if "hidden_s" in truth else np.zeros(len(truth))
+    true_wh, found_wh = truth["energy_wh"].to_numpy(), found["energy_wh"].to_numpy()
+    wrong_on = {int(true_s[i, 0] // DAY_S) for i in missing}
+    wrong_on |= {int(found_s[k, 0] // DAY_S) for k in too_many}
+    return Tally(
+        right=len(scored),
+        too_many=len(too_many),
+        missing=len(missing),
+        days=days,
+        exact_days=days - len(wrong_on),
+        energy_errors=[
+            abs(found_wh[k] / true_wh[i] - 1)
+            for i, k in scored
+            if true_wh[i] > 0 and not hidden_s[i]
+        ],
+    )
+
+
+def _is_excused(run_s: np.ndarray, arguable_s: np.ndarray, days: int) -> bool:
+    begin, end = run_s
+    if begin < 0 or end > days * DAY_S:
+        return True
+    both = np.minimum(end, arguable_s[:, 1]) - np.maximum(begin, arguable_s[:, 0])
+    return bool(np.clip(both, 0, None).sum() > MOST_ARGUABLE * (end - begin))
