@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from homeenergy.house.schema import (
@@ -22,13 +23,15 @@ from homeenergy.house.schema import (
 )
 from homeenergy.house.zones import read_zone
 
-Quantity = Literal["power", "energy", "energy_counter", "volts_and_amps"]
+Quantity = Literal["power", "energy", "energy_counter", "volts_and_amps", "apparent_power"]
 UNITS: dict[str, tuple[str, ...]] = {
     "power": ("W", "kW"),
     "energy": ("Wh", "kWh"),
     "energy_counter": ("Wh", "kWh"),
     "volts_and_amps": ("V A",),
+    "apparent_power": ("VA", "kVA"),
 }
+NEEDS_FACTOR = ("volts_and_amps", "apparent_power")
 TIME_FORMATS = ("iso", "epoch_s", "epoch_ms", "epoch_us", "epoch_ns")
 CSV_ONLY = (
     "delimiter",
@@ -91,8 +94,11 @@ _COUNT = {
 class LogColumn:
     """Where one circuit's readings are in a log.
 
-    `names` holds one column, or volts then amps for `quantity="volts_and_amps"`. In a long log it
-    is the name that the circuit column carries. Without a header, columns are numbers from 1.
+    `names` holds one column, several that are summed, or volts then amps for
+    `quantity="volts_and_amps"`. In a long log it is the name that the circuit column carries.
+    Without a header, columns are numbers from 1. `factor_column` holds the power factor of each
+    row, where `power_factor` is not one number. `files` restricts the circuit to files of that
+    name, where each circuit has files of its own.
     """
 
     names: tuple[str | int, ...]
@@ -100,6 +106,17 @@ class LogColumn:
     unit: str = "W"
     power_factor: float | None = None
     rolls_over_at: float | None = None
+    factor_column: str | int | None = None
+    files: str | None = None
+
+    @property
+    def needed(self) -> tuple[str | int, ...]:
+        """All columns that it is read from."""
+        return self.names if self.factor_column is None else (*self.names, self.factor_column)
+
+    def is_in(self, path: Path) -> bool:
+        """Whether a file holds readings of the circuit."""
+        return self.files is None or path.match(self.files)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,6 +238,15 @@ class LogLayout:
             read=_as_it_is,
         ),
     ] = None
+    unit_column: Annotated[
+        str | int | None,
+        Key(
+            help="of a long log: where the unit of each reading is",
+            kind="a column",
+            example="unit",
+            read=_as_it_is,
+        ),
+    ] = None
     period_s: Annotated[
         float | None,
         Key(help="between two rows; else found from them", unit="s", example=1, positive=True),
@@ -232,6 +258,18 @@ class LogLayout:
             unit="s",
             example=30,
             positive=True,
+        ),
+    ] = None
+    silence_s: Annotated[
+        float | None,
+        Key(
+            help="rows come on change: a value holds until the next of its circuit",
+            unit="s",
+            example=3600,
+            positive=True,
+            more="Days without a row of a circuit are then days at the value it had, as long as\n"
+            "some circuit of the log has a row at least this often. A longer silence of the whole\n"
+            "log is a gap.",
         ),
     ] = None
 
@@ -256,20 +294,21 @@ class Readings:
     unit: Annotated[
         str,
         Key(
-            help="W or kW; Wh or kWh",
+            help="W or kW; Wh or kWh; VA or kVA",
             example="kWh",
-            kind='"W", "kW", "Wh" or "kWh"',
+            kind='"W", "kW", "Wh", "kWh", "VA" or "kVA"',
             read=_as_it_is,
             always=True,
         ),
     ] = "W"
     power_factor: Annotated[
-        float | None,
+        float | str | int | None,
         Key(
-            help="of volts_and_amps: 1.0 for a plain heater, else as measured",
+            help="of volts and amps or apparent power: a number, or a column",
+            kind="a number above 0 and at most 1, or a column",
             example=0.95,
-            check=lambda factor: 0 < factor <= 1,
-            must="lie above 0 and be at most 1",
+            read=_as_it_is,
+            more="1.0 for a plain heater, else as measured.",
         ),
     ] = None
     rolls_over_at: Annotated[
@@ -294,9 +333,27 @@ class ColumnName:
         str | int | None,
         Key(help="column of volts, with amps", kind="a column", example="V", read=_as_it_is),
     ] = None
+    columns: Annotated[
+        list[str | int] | None,
+        Key(
+            help="several that are summed: the legs of one load",
+            kind="a list of columns",
+            example=["dryer L1", "dryer L2"],
+            read=_as_it_is,
+            more="Where one of them is missing, the sum is missing.",
+        ),
+    ] = None
     amps: Annotated[
         str | int | None,
         Key(help="column of amps, with volts", kind="a column", example="I", read=_as_it_is),
+    ] = None
+    files: Annotated[
+        str | None,
+        Key(
+            help="only in files of this name, where each circuit has its own",
+            example="fridge*.csv",
+            more='The end of their path counts: "fridge/*" is all in folders of that name.',
+        ),
     ] = None
 
 
@@ -342,6 +399,10 @@ def read_layout(log: Fields, *, circuits: tuple[str, ...]) -> LogLayout:
             raise log.refuse(name, 'belongs to a log with `layout = "long"`')
         if log.has(name):
             _column_name(log, name, values[name], header=header)
+    if log.has("unit_column"):
+        if shape == "wide":
+            raise log.refuse("unit_column", 'belongs to a log with `layout = "long"`')
+        _column_name(log, "unit_column", values["unit_column"], header=header)
     _refuse_same_marks(log, values["thousands"], values["decimal"])
     return LogLayout(
         **values | {"time_columns": _time_columns(log, header)},
@@ -401,7 +462,8 @@ def _columns(
             )
         column = _column(log, columns, circuit, value, shape=shape, header=header)
         for other, taken in found.items():
-            if set(taken.names) & set(column.names) and column.quantity != "volts_and_amps":
+            shared = set(taken.names) & set(column.names) and taken.files == column.files
+            if shared and column.quantity != "volts_and_amps":
                 raise columns.refuse(circuit, f"takes the same column as `{other}`")
         found[circuit] = column
     return found
@@ -422,25 +484,63 @@ def _column(
     default = "volts_and_amps" if pair else "power"
     source = table if pair else setting("quantity")
     quantity: Any = source.choice("quantity", tuple(UNITS)) or default
+    files = table.text("files")
+    if files is not None and shape == "long":
+        raise table.refuse(
+            "files", 'needs `layout = "wide"`: a long log names circuits in its rows'
+        )
+    names: tuple[str | int, ...]
     if quantity == "volts_and_amps":
-        return _volts_and_amps(log, table, shape=shape, header=header)
-    if not table.has("column"):
-        raise table.missing("column", "the column of this circuit")
-    unit_from = table if table.has("quantity") or table.has("unit") else log
-    unit = unit_from.choice("unit", UNITS[quantity]) or UNITS[quantity][0]
-    for name, needs in (("power_factor", "volts_and_amps"), ("rolls_over_at", "energy_counter")):
-        if table.has(name) and quantity != needs:
-            raise table.refuse(name, f'belongs to `quantity = "{needs}"`')
+        names, unit = _volts_and_amps(table, shape=shape, header=header), "V A"
+    else:
+        if not isinstance(value, dict):
+            names = (_column_name(columns, circuit, value, header=named),)
+        else:
+            names = _one_or_several(table, quantity, shape=shape, header=named)
+        unit_from = table if table.has("quantity") or table.has("unit") else log
+        unit = unit_from.choice("unit", UNITS[quantity]) or UNITS[quantity][0]
+    for name, needs in (("power_factor", NEEDS_FACTOR), ("rolls_over_at", ("energy_counter",))):
+        if table.has(name) and quantity not in needs:
+            raise table.refuse(name, f'belongs to `quantity = "{needs[0]}"`')
     rolls = setting("rolls_over_at").number("rolls_over_at", positive=True)
+    factor, factor_column = None, None
+    if quantity in NEEDS_FACTOR:
+        factor, factor_column = _factor(setting("power_factor"), shape=shape, header=header)
     return LogColumn(
-        names=(_column_name(columns, circuit, own["column"], header=named),),
+        names=names,
         quantity=quantity,
         unit=unit,
+        power_factor=factor,
         rolls_over_at=rolls if quantity == "energy_counter" else None,
+        factor_column=factor_column,
+        files=files,
     )
 
 
-def _volts_and_amps(log: Fields, table: Fields, *, shape: str, header: bool) -> LogColumn:
+def _one_or_several(
+    table: Fields, quantity: str, *, shape: str, header: bool
+) -> tuple[str | int, ...]:
+    """Column of a circuit, or those that are summed."""
+    if not table.has("columns"):
+        if not table.has("column"):
+            raise table.missing("column", "the column of this circuit")
+        return (_column_name(table, "column", table.table["column"], header=header),)
+    listed = table.table["columns"]
+    if shape == "long":
+        raise table.refuse("columns", 'needs `layout = "wide"`: they must be in the same row')
+    if table.has("column") or not isinstance(listed, list) or len(set(map(str, listed))) < 2:
+        what = f"must be a list of two columns or more, in place of `column`, got {listed!r}"
+        raise table.refuse("columns", what, fix=table.show("columns"))
+    if quantity == "energy_counter":
+        raise table.refuse(
+            "columns",
+            "cannot be counters: each may begin again at another time than the others",
+            fix="Make each of them a circuit of its own.",
+        )
+    return tuple(_column_name(table, "columns", one, header=header) for one in listed)
+
+
+def _volts_and_amps(table: Fields, *, shape: str, header: bool) -> tuple[str | int, ...]:
     if shape == "long":
         raise table.refuse(
             "volts", 'needs `layout = "wide"`: volts and amps must be in the same row'
@@ -449,18 +549,30 @@ def _volts_and_amps(log: Fields, table: Fields, *, shape: str, header: bool) -> 
         if not table.has(name):
             what = "is missing; volts and amps are read from two columns"
             raise table.refuse(name, what, fix=table.show(name))
-    source = table if table.has("power_factor") else log
-    factor = source.read(keys_of(Readings)["power_factor"])
-    if factor is None:
-        raise table.refuse(
-            "power_factor",
-            "is missing: volts and amps give volt-amperes, not watts",
-            fix="State the load's power factor: 1.0 for a plain heater, else as measured.",
-        )
-    names = tuple(
+    return tuple(
         _column_name(table, name, table.table[name], header=header) for name in ("volts", "amps")
     )
-    return LogColumn(names=names, quantity="volts_and_amps", unit="V A", power_factor=factor)
+
+
+def _factor(source: Fields, *, shape: str, header: bool) -> tuple[float | None, str | int | None]:
+    """Power factor as a number, or the column that holds it."""
+    value = source.table.get("power_factor")
+    if value is None:
+        raise source.refuse(
+            "power_factor",
+            "is missing: volts and amps give volt-amperes, not watts",
+            fix="State the load's power factor: 1.0 for a plain heater, else as measured; or the "
+            "column that holds it.",
+        )
+    number = not isinstance(value, bool) and isinstance(value, int | float)
+    if isinstance(value, str) or (number and not header and value > 1):
+        if shape == "long":
+            raise source.refuse("power_factor", "of a long log must be a number")
+        return None, _column_name(source, "power_factor", value, header=header)
+    if not number or not 0 < value <= 1:
+        what = f"must lie above 0 and be at most 1, or name a column, got {value!r}"
+        raise source.refuse("power_factor", what, fix=source.show("power_factor"))
+    return float(value), None
 
 
 def layout_toml(
@@ -508,13 +620,16 @@ def _commonest(layout: LogLayout) -> tuple[Quantity, str]:
 
 
 def _column_toml(column: LogColumn, quantity: str, unit: str) -> str:
+    own: dict[str, object] = {} if column.files is None else {"files": column.files}
     if column.quantity == "volts_and_amps":
-        volts, amps = column.names
-        factor = column.power_factor
-        return toml_value({"volts": volts, "amps": amps, "power_factor": factor})
-    own: dict[str, object] = {"column": column.names[0]}
-    if (column.quantity, column.unit) != (quantity, unit):
-        own |= {"quantity": column.quantity, "unit": column.unit}
+        own |= dict(zip(("volts", "amps"), column.names, strict=True))
+    else:
+        one = len(column.names) == 1
+        own |= {"column": column.names[0]} if one else {"columns": list(column.names)}
+        if (column.quantity, column.unit) != (quantity, unit):
+            own |= {"quantity": column.quantity, "unit": column.unit}
+    if column.quantity in NEEDS_FACTOR:
+        own["power_factor"] = column.power_factor or column.factor_column
     if column.rolls_over_at is not None:
         own["rolls_over_at"] = float(column.rolls_over_at)
-    return toml_value(own if len(own) > 1 else column.names[0])
+    return toml_value(own if list(own) != ["column"] else column.names[0])

@@ -9,19 +9,21 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.house.layouts import LogColumn, LogLayout
+from homeenergy.house.layouts import UNITS, LogColumn, LogLayout
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.rows import Values
 from homeenergy.readings.logs.tables import (
     MARKS,
     MISSING,
     BadNumberError,
+    NoRowsError,
     Types,
     check_columns,
     csv_columns,
@@ -186,8 +188,9 @@ _NUMBERS = (pa.types.is_floating, pa.types.is_integer, pa.types.is_decimal, pa.t
 class Rows:
     """Rows of circuits that share their instants, in the order of the file.
 
-    `source` is a circuit in a long log, else `ALL`, or `COUNTERS` where stamps mark the ends of
-    periods, since a counter's reading is of its own instant all the same.
+    `source` is a circuit in a long log or one with a file for each circuit, else `ALL`, or
+    `COUNTERS` where stamps mark the ends of periods, since a counter's reading is of its own
+    instant all the same.
     """
 
     source: str
@@ -197,7 +200,7 @@ class Rows:
 
 def source_of(layout: LogLayout, circuit: str) -> str:
     """Name the source of a circuit's rows, see `Rows`."""
-    if layout.layout == "long":
+    if layout.layout == "long" or layout.columns[circuit].files is not None:
         return circuit
     counter = layout.columns[circuit].quantity == "energy_counter"
     return COUNTERS if counter and layout.time_marks == "end" else ALL
@@ -251,9 +254,18 @@ def _types(path: Path, layout: LogLayout) -> Types:
         assert layout.value_column is not None
         values[layout.circuit_column] = pa.dictionary(pa.int32(), pa.string())
         values[layout.value_column] = numeric
+        if layout.unit_column is not None:
+            values[layout.unit_column] = pa.dictionary(pa.int32(), pa.string())
     else:
         for column in layout.columns.values():
-            values |= dict.fromkeys(column.names, numeric)
+            if column.is_in(path):
+                values |= dict.fromkeys(column.needed, numeric)
+        if not values:
+            raise NoRowsError(
+                "belongs to no circuit of its [[log]]",
+                path=path,
+                fix="Add a line with its name to [log.columns], or take it out of the folder.",
+            )
     if layout.format == "parquet":
         return {name: pa.null() for name in [*names, *values]}
     found = csv_columns(path, layout)
@@ -304,37 +316,48 @@ def _rows(
         yield from _long(path, layout, cells, stamps, zone=zone)
         return
     times = _utc(stamps, zone, path=path, lines=None, first_line=first_line, layout=layout)
-    for source in (ALL, COUNTERS):
-        columns = {
-            circuit: _quantity(column, [cells.read(name) for name in column.names])
-            for circuit, column in layout.columns.items()
-            if source_of(layout, circuit) == source
-        }
-        if columns:
-            yield Rows(source, times, columns)
+    sources: dict[str, dict[str, Values]] = {}
+    for circuit, column in layout.columns.items():
+        if column.is_in(path):
+            value = _quantity(column, [cells.read(name) for name in column.needed])
+            sources.setdefault(source_of(layout, circuit), {})[circuit] = value
+    for source, columns in sources.items():
+        yield Rows(source, times, columns)
 
 
 def _long(
     path: Path, layout: LogLayout, cells: _Numbers, stamps: Stamps, *, zone: tzinfo
 ) -> Iterator[Rows]:
+    assert layout.circuit_column is not None
     assert layout.value_column is not None
-    who = cells.table.column(cells.position[layout.circuit_column or 0])
-    if not pa.types.is_dictionary(who.type):
-        who = who.cast(pa.string()).dictionary_encode()
-    who = who.unify_dictionaries().combine_chunks()
-    coded = who.chunk(0) if isinstance(who, pa.ChunkedArray) else who
-    names = [None if name is None else name.strip() for name in coded.dictionary.to_pylist()]
-    codes = coded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+    names, codes = cells.texts(layout.circuit_column)
     values = cells.read(layout.value_column)
+    units, unit_codes = cells.texts(layout.unit_column) if layout.unit_column else ([], codes)
     for circuit, column in layout.columns.items():
         mine = [code for code, name in enumerate(names) if name == str(column.names[0])]
         rows = np.flatnonzero(np.isin(codes, mine)) if mine else np.empty(0, dtype=np.int64)
+        if layout.unit_column is not None:
+            scale = _scales(units, column)[unit_codes[rows]]
+            rows, scale = rows[scale > 0], scale[scale > 0]
         if rows.size:
             own = Stamps(stamps.ns[rows], stamps.zoned)
             times = _utc(
                 own, zone, path=path, lines=rows, first_line=cells.first_line, layout=layout
             )
-            yield Rows(circuit, times, {circuit: _quantity(column, [values[rows]])})
+            own_values = values[rows] if layout.unit_column is None else values[rows] * scale
+            yield Rows(circuit, times, {circuit: _quantity(column, [own_values])})
+
+
+def _scales(units: list[str | None], column: LogColumn) -> NDArray[np.float64]:
+    """By what readings of each unit are multiplied to be of the column's; 0: another quantity.
+
+    The last is that of readings without a unit, which are taken to be of the column's.
+    """
+    allowed = {unit.casefold(): unit for unit in UNITS[column.quantity]}
+    found = [allowed.get((unit or column.unit).casefold()) for unit in units]
+    own = 1000.0 if column.unit.startswith("k") else 1.0
+    scales = [0.0 if u is None else (1000.0 if u.startswith("k") else 1.0) / own for u in found]
+    return np.array([*scales, 1.0])
 
 
 def _utc(
@@ -393,6 +416,16 @@ class _Numbers:
             )
         return values
 
+    def texts(self, name: str | int) -> tuple[list[str | None], NDArray[np.int64]]:
+        """Different texts of a column, and which of them each row has; -1 for none."""
+        column = self.table.column(self.position[name])
+        if not pa.types.is_dictionary(column.type):
+            column = column.cast(pa.string()).dictionary_encode()
+        column = column.unify_dictionaries().combine_chunks()
+        coded = column.chunk(0) if isinstance(column, pa.ChunkedArray) else column
+        names = [None if text is None else text.strip() for text in coded.dictionary.to_pylist()]
+        return names, coded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+
     def _without_marks(self, column: pa.ChunkedArray, name: str | int) -> pa.ChunkedArray:
         layout = self.layout
         missing = [*MISSING, *layout.missing]
@@ -405,8 +438,18 @@ class _Numbers:
 
 
 def _quantity(column: LogColumn, values: list[NDArray[np.float64]]) -> Values:
-    """W as float32, or Wh as float64."""
+    """W as float32, or Wh as float64; where one of several columns is missing, all is."""
+    if column.factor_column is not None:
+        *values, factors = values
+        factor: Any = np.abs(factors)  # its sign distinguishes a leading from a lagging current
+    else:
+        factor = column.power_factor or 1.0
     if column.quantity == "volts_and_amps":
-        return (values[0] * values[1] * (column.power_factor or 1.0)).astype(np.float32)
-    scaled = values[0] * 1000.0 if column.unit.startswith("k") else values[0]
-    return scaled.astype(np.float32) if column.quantity == "power" else scaled
+        scaled: NDArray[np.float64] = values[0] * values[1] * factor
+    elif column.quantity == "apparent_power":
+        scaled = np.sum(values, axis=0) * factor
+    else:
+        scaled = values[0] if len(values) == 1 else np.sum(values, axis=0)
+    if column.unit.startswith("k"):
+        scaled = scaled * 1000.0
+    return scaled if column.quantity.startswith("energy") else scaled.astype(np.float32)

@@ -135,6 +135,61 @@ def default_hold_ns(row_period_ns: int) -> int:
     return max(30 * NS_PER_S, row_period_ns * 5 // 2)
 
 
+LONGEST_QUIET_NS = 31 * 86_400 * NS_PER_S  # own choice: the store looks one month back
+
+
+def carry_through(
+    times_ns: NDArray[np.int64],
+    columns: Sequence[Values],
+    *,
+    logged_ns: NDArray[np.int64],
+    silence_ns: int,
+    row_period_ns: int,
+) -> tuple[NDArray[np.int64], list[Values]]:
+    """Let the values of a log that writes on change hold while the log is seen to go on.
+
+    Parameters
+    ----------
+    times_ns : numpy.ndarray, shape (n,), int64
+        Instants of the rows of some circuits.
+    columns : sequence of arrays, shape (n,)
+        A missing value is no news where a row has another circuit's: the value before it holds.
+    logged_ns : numpy.ndarray, shape (m,), int64
+        Instants of all rows of the log, in ascending order.
+    silence_ns : int
+        A longer step between any two rows of the log is a gap.
+    row_period_ns : int
+        How long a row holds at the beginning of a gap.
+
+    Returns
+    -------
+    times_ns, columns
+        With a missing row where a gap begins and after the last row of the log, and with the
+        value from before it where a gap ends: a logger that writes changes would have written one.
+    """
+    if times_ns.size == 0:
+        return times_ns, list(columns)
+    times, values, _ = in_order(times_ns, columns)
+    if len(values) > 1:
+        values = [_last_known(value) for value in values]
+    silent = np.flatnonzero(np.diff(logged_ns) > silence_ns)
+    begins = np.append(logged_ns[silent], logged_ns[-1]) + row_period_ns
+    ends = logged_ns[silent + 1]
+    ends = ends[~np.isin(ends, times)]
+    began = begins[begins > times[0]]
+    stamps = np.concatenate([times, began, ends[ends > times[0]]])
+    at = np.searchsorted(times, stamps[times.size + began.size :], side="right") - 1
+    out = [np.concatenate([v, np.full(began.size, np.nan, v.dtype), v[at]]) for v in values]
+    order = np.argsort(stamps, kind="stable")
+    return stamps[order], [value[order] for value in out]
+
+
+def _last_known(values: Values) -> Values:
+    """Values with the one before in place of a missing one."""
+    at = np.maximum.accumulate(np.where(np.isnan(values), 0, np.arange(values.size)))
+    return values[at]
+
+
 Merge = Literal["power", "energy", "energy_counter"]
 Values = NDArray[np.floating[Any]]
 
@@ -171,11 +226,20 @@ class Grid:
 
 
 def make_grid(
-    row_period_ns: int, *, period_s: float | None, hold_s: float | None, ends: bool = False
+    row_period_ns: int,
+    *,
+    period_s: float | None,
+    hold_s: float | None,
+    ends: bool = False,
+    on_change: bool = False,
 ) -> Grid:
-    """Grid for rows that come every `row_period_ns`; what is stated wins over what was found."""
+    """Grid for rows that come every `row_period_ns`; what is stated wins over what was found.
+
+    Where rows come `on_change`, each holds until the next one; `carry_through` ends it in gaps.
+    """
     period = row_period_ns if period_s is None else round(period_s * 1e9)
-    hold = default_hold_ns(row_period_ns) if hold_s is None else round(hold_s * 1e9)
+    found = LONGEST_QUIET_NS if on_change else default_hold_ns(row_period_ns)
+    hold = found if hold_s is None else round(hold_s * 1e9)
     return Grid(
         period_ns=period,
         row_period_ns=row_period_ns,

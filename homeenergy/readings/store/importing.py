@@ -22,7 +22,7 @@ from homeenergy.errors import HouseError
 from homeenergy.house.schedule import Schedule
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings.logs.read import source_of
-from homeenergy.readings.logs.rows import Grid, Merge, make_grid
+from homeenergy.readings.logs.rows import Grid, Merge, carry_through, make_grid
 from homeenergy.readings.store.grid import Column, Gridded, grid_columns
 from homeenergy.readings.store.store import (
     FORMAT,
@@ -36,6 +36,7 @@ from homeenergy.readings.store.store import (
     short_hash,
 )
 from homeenergy.readings.store.survey import Log, Progress, Survey, marks_ends
+from homeenergy.units import NS_PER_S
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +77,15 @@ def make_plan(survey: Survey, store: Store, *, rebuild: bool) -> Plan:
             for record in feed.log.files.values()
             for month in record.spans.get(feed.source, ())
         }
+        months |= {
+            month
+            for feed in feeds
+            if feed.log.layout.silence_s is not None  # the value of the month before holds on
+            for record in feed.log.files.values()
+            for spans in record.spans.values()
+            for month in spans
+            if neighbours(month)[0] in months
+        }
         for month in sorted(months):
             parts = []
             for feed in feeds:
@@ -113,6 +123,7 @@ def _feeds(survey: Survey) -> dict[str, list[Feed]]:
                 period_s=log.layout.period_s,
                 hold_s=log.layout.hold_s,
                 ends=marks_ends(log.layout, source),
+                on_change=log.layout.silence_s is not None,
             )
             earlier = feeds.setdefault(circuit, [])
             if earlier:  # one circuit has one period: that of the first log that has it
@@ -139,11 +150,14 @@ def touches(record: LogFile, feed: Feed, month: str) -> bool:
     low, high = month_edges(month)
     reach = feed.grid.reach_ns
     before, after = neighbours(month)
-    spans = record.spans.get(feed.source, {})
-    return (
+    own = [record.spans.get(feed.source, {})]
+    # Where rows come on change, those of other circuits show that the log went on.
+    listed = own if feed.log.layout.silence_s is None else record.spans.values()
+    return any(
         month in spans
         or (before in spans and spans[before][1] >= low - reach)
         or (after in spans and spans[after][0] < high + reach)
+        for spans in listed
     )
 
 
@@ -373,10 +387,20 @@ def _grid(
     times, values = pool.month(
         log.number, feed.source, month, names=circuits, reach_ns=feed.grid.reach_ns
     )
+    if log.layout.silence_s is not None:
+        times, values = carry_through(
+            times,
+            values,
+            logged_ns=pool.instants(log.number, month),
+            silence_ns=round(log.layout.silence_s * NS_PER_S),
+            row_period_ns=feed.grid.row_period_ns,
+        )
     columns = []
     for circuit, value in zip(circuits, values, strict=True):
         column = log.layout.columns[circuit]
-        quantity: Merge = "power" if column.quantity == "volts_and_amps" else column.quantity
+        quantity: Merge = "power"
+        if column.quantity in ("energy", "energy_counter"):
+            quantity = column.quantity
         scale = 1000.0 if column.unit.startswith("k") else 1.0
         rolls = None if column.rolls_over_at is None else column.rolls_over_at * scale
         columns.append(Column(logged=value, quantity=quantity, rolls_over_at=rolls))

@@ -339,14 +339,18 @@ def log_keys(layouts: tuple[LogLayout, ...]) -> list[str]:
 def reading_of(layout: LogLayout) -> str:
     """Hash of all that decides which rows a file holds at which instants."""
     fields = {name: getattr(layout, name) for name in layout.__slots__}
-    for name in ("files", "period_s", "hold_s"):
+    for name in ("files", "period_s", "hold_s", "silence_s"):
         del fields[name]
     columns = layout.columns
     if layout.layout == "long":
         fields["columns"] = sorted((name, str(column.names[0])) for name, column in columns.items())
     else:
         fields["columns"] = sorted(
-            {column.quantity == "energy_counter" for column in columns.values()}
+            {
+                (column.quantity == "energy_counter", column.files and f"{column.files} {name}")
+                for name, column in columns.items()
+            },
+            key=str,
         )
     return short_hash(fields)
 

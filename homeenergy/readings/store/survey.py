@@ -96,6 +96,10 @@ class Pool:
         self.folder, self.limit_bytes = folder, limit_bytes
         self.chunks: dict[Key, list[Chunk]] = defaultdict(list)
         self._bytes = self._spilled = 0
+        self._instants: tuple[tuple[int, str], NDArray[np.int64]] = (
+            (-1, ""),
+            np.empty(0, np.int64),
+        )
 
     def add(
         self, log: int, rows: Rows, *, only: set[str] | None = None
@@ -156,6 +160,19 @@ class Pool:
         if not times:
             return np.empty(0, dtype=np.int64), [np.empty(0) for _ in names]
         return np.concatenate(times), [np.concatenate(column) for column in columns]
+
+    def instants(self, log: int, month: str) -> NDArray[np.int64]:
+        """Instants of all rows of a log in a month and its neighbours, in ascending order."""
+        months = (month, *neighbours(month))
+        if self._instants[0] != (log, month):
+            times = [
+                chunk.read([])[0]
+                for (number, _, key), chunks in self.chunks.items()
+                if number == log and key in months
+                for chunk in chunks
+            ]
+            self._instants = ((log, month), np.unique(np.concatenate(times)))
+        return self._instants[1]
 
     def counts(self, log: int, source: str, month: str) -> tuple[int, int]:
         """Rows of a month, and how many of them were out of order."""
@@ -316,7 +333,7 @@ class Survey:
         periods = log.memory.row_periods_ns
         if rows.source not in periods:
             periods[rows.source] = _row_period_ns(log, rows, self.folder / name)
-        if log.layout.hold_s is None:
+        if log.layout.hold_s is None and log.layout.silence_s is None:
             _refuse_long_steps(log, rows, periods[rows.source], self.folder / name)
         if not marks_ends(log.layout, rows.source):
             return rows
@@ -337,7 +354,7 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
             fix=f"State period_s in `{log.place}` of house.toml.",
         )
     if found is not None and not has_pace(rows.times_ns, found):
-        if not stated or layout.hold_s is None:
+        if not stated or (layout.hold_s is None and layout.silence_s is None):
             raise HouseError(
                 "its rows have no regular interval, as where a logger writes when power changes",
                 path=path,
@@ -395,7 +412,7 @@ def _refuse_absurd(log: Log, rows: Rows, name: str, period_ns: int, path: Path) 
 
 def marks_ends(layout: LogLayout, source: str) -> bool:
     """Whether rows are stamped with the end of what they tell of (a counter never is)."""
-    if layout.layout == "long":
+    if source in layout.columns:  # a long log, or one with a file for each circuit
         counter = layout.columns[source].quantity == "energy_counter"
     else:
         counter = source == COUNTERS
