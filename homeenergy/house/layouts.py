@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -82,6 +82,15 @@ def _time_zone(fields: Fields, name: str) -> str:
 
 def _as_it_is(fields: Fields, name: str) -> Any:
     return fields.table[name]
+
+
+def _texts(fields: Fields, name: str) -> Mapping[str, str]:
+    value = fields.get(name, dict)
+    for column, text in value.items():
+        if not isinstance(text, str):
+            raise fields.refuse(name, f"must give a text for {column!r}, got {text!r}")
+    texts: Mapping[str, str] = value
+    return texts
 
 
 _COUNT = {
@@ -247,6 +256,15 @@ class LogLayout:
             read=_as_it_is,
         ),
     ] = None
+    only: Annotated[
+        Mapping[str, str],
+        Key(
+            help="of a long log: only rows with these texts are read",
+            kind="a table of columns and texts",
+            example={"field": "power"},
+            read=_texts,
+        ),
+    ] = field(default_factory=dict)
     period_s: Annotated[
         float | None,
         Key(help="between two rows; else found from them", unit="s", example=1, positive=True),
@@ -399,9 +417,10 @@ def read_layout(log: Fields, *, circuits: tuple[str, ...]) -> LogLayout:
             raise log.refuse(name, 'belongs to a log with `layout = "long"`')
         if log.has(name):
             _column_name(log, name, values[name], header=header)
+    for name in ("unit_column", "only"):
+        if log.has(name) and shape == "wide":
+            raise log.refuse(name, 'belongs to a log with `layout = "long"`')
     if log.has("unit_column"):
-        if shape == "wide":
-            raise log.refuse("unit_column", 'belongs to a log with `layout = "long"`')
         _column_name(log, "unit_column", values["unit_column"], header=header)
     _refuse_same_marks(log, values["thousands"], values["decimal"])
     return LogLayout(

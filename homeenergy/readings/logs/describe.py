@@ -4,124 +4,34 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from datetime import tzinfo
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.house.layouts import LogColumn, LogLayout, layout_toml
+from homeenergy.house.layouts import LogLayout
 from homeenergy.house.zones import read_zone
-from homeenergy.readings.logs.columns import circuit_names, meaning, odd_cells, unit_in_name
-from homeenergy.readings.logs.read import read_log
-from homeenergy.readings.logs.rows import find_period_ns, has_pace
-from homeenergy.readings.logs.sample import TextSample, number, sample_text
+from homeenergy.readings.logs.pace import find_pace, pace_remark, time_marks
+from homeenergy.readings.logs.propose import Description, Table, propose
+from homeenergy.readings.logs.read import read_log, source_of
+from homeenergy.readings.logs.sample import TextSample, sample_text
 from homeenergy.readings.logs.tables import NoRowsError, open_text, skip_lines
-from homeenergy.readings.logs.times import is_date, is_stamp, is_time_of_day, time_format_of
+from homeenergy.readings.logs.times import (
+    BadStamp,
+    is_date,
+    is_stamp,
+    is_time_of_day,
+    read_stamps,
+    time_format_of,
+)
 from homeenergy.units import NS_PER_S
-
-_DAY_S = 86_400.0
-LEAST_MARK_S = 60.0  # a shorter period next to midnight is chance, and matters little
-
-
-def pace_remark(times_ns: NDArray[np.int64]) -> str | None:
-    """Say how often a row comes and from when on."""
-    period = find_period_ns(times_ns)
-    if period is None:
-        return None
-    first = pd.Timestamp(int(times_ns.min()), unit="ns", tz="UTC")
-    pace = (
-        f"a row every {period / NS_PER_S:g} s"
-        if has_pace(times_ns, period)
-        else "rows have no regular interval: state period_s, the length of a sample, and hold_s, "
-        "the longest step across which a value still holds"
-    )
-    return f"{pace}; the first is of {first:%d %B %Y %H:%M:%S} UTC"
-
-
-def time_marks(times_ns: NDArray[np.int64], zone: tzinfo) -> tuple[bool, str]:
-    """Whether stamps mark the ends of their periods, and a remark that says why.
-
-    Parameters
-    ----------
-    times_ns : numpy.ndarray, shape (n,), int64
-        Instants of the rows as stamped.
-    zone : tzinfo
-        Zone in which the days of the log begin.
-
-    Notes
-    -----
-    Own rule: exports begin with a day. The first row is stamped with midnight where stamps mark
-    starts, and one period later where they mark ends.
-    """
-    period = find_period_ns(times_ns)
-    period_s = 0.0 if period is None else period / NS_PER_S
-    edges = [pd.Timestamp(int(ns), unit="ns", tz=zone) for ns in (times_ns.min(), times_ns.max())]
-    first_s, last_s = ((edge - edge.normalize()).total_seconds() for edge in edges)
-    stamps = f"the first row is stamped {edges[0]:%H:%M:%S} and the last {edges[1]:%H:%M:%S}"
-    if period_s >= LEAST_MARK_S and first_s == period_s:
-        return True, (
-            f"{stamps}: taken to mark the end of a row's period, since the first row comes "
-            "one period after midnight; check time_marks"
-        )
-    if period_s >= LEAST_MARK_S and first_s == 0 and last_s == _DAY_S - period_s:
-        return False, f"{stamps}: they mark the start of a row's period"
-    return False, (
-        "stamps are taken to mark the start of a row's period; if they mark its end, write "
-        'time_marks = "end"'
-    )
-
 
 _EPOCHS = (("epoch_s", 1.0), ("epoch_ms", 1e3), ("epoch_us", 1e6), ("epoch_ns", 1e9))
 _EPOCH_RANGE_S = (946_684_800.0, 2_524_608_000.0)  # 2000 to 2050
-_LONG_NAMES = 200
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Description:
-    """A proposed layout, what was seen, and what a person should check.
-
-    `labels` holds the log's own name of each circuit.
-    """
-
-    layout: LogLayout
-    labels: dict[str, str]
-    remarks: tuple[str, ...]
-
-    def toml(self) -> str:
-        """Give the layout as a [[log]] block of house.toml, remarks as comments above it."""
-        return layout_toml(self.layout, remarks=self.remarks)
-
-    def __str__(self) -> str:
-        return self.toml()
-
-
-@dataclass(slots=True)
-class _Table:
-    """A sample of any log as texts: what the guesses below look at."""
-
-    path: Path
-    names: list[str | int]
-    rows: Sequence[tuple[str, ...]]
-    head: int
-    decimal: str
-    thousands: str = ""
-    units: tuple[str, ...] | None = None
-
-    def cells(self, name: str | int, *, head: bool = False) -> list[str]:
-        at = self.names.index(name)
-        return [row[at].strip() for row in (self.rows[: self.head] if head else self.rows)]
-
-    def number(self, cell: str) -> float | None:
-        return number(cell, decimal=self.decimal, thousands=self.thousands)
-
-    def filled(self, name: str | int) -> list[str]:
-        return [cell for cell in self.cells(name) if cell]
 
 
 def describe(
@@ -158,14 +68,38 @@ def describe(
             read_zone(timezone)
         except ValueError as error:
             raise HouseError(str(error)) from None
+    return describe_files(files, timezone=timezone)
+
+
+def describe_files(files: Sequence[Path], *, timezone: str | None) -> Description:
+    """Describe files that are there, see `describe`."""
     parquet = _is_parquet(files[0])
-    first = _parquet(files[0], timezone) if parquet else _csv(files[0], files[1:], timezone)
-    base, table, remarks = first
-    described = _columns(base, table, remarks)
-    described = replace(
-        described, layout=replace(described.layout, files="logs/*" + _suffix(files[0]))
+    base, table, remarks = (
+        _parquet(files[0], timezone) if parquet else _csv(files[0], files[1:], timezone)
     )
-    return _with_pace(described, table.path, timezone)
+    table.hours = _hours(table, base)
+    described = propose(base, table, remarks)
+    layout = replace(described.layout, files="logs/*" + _suffix(files[0]))
+    sparse = _is_sparse(table, layout)
+    return _with_pace(replace(described, layout=layout), files, timezone, sparse=sparse)
+
+
+def _hours(table: Table, base: LogLayout) -> NDArray[np.float64] | None:
+    """When each row of a sample was logged [h]."""
+    texts = [pa.chunked_array([pa.array(table.cells(name))]) for name in base.time_columns]
+    try:
+        return read_stamps(texts, base.time_format).ns / (3600.0 * NS_PER_S)
+    except (BadStamp, ValueError):
+        return None
+
+
+def _is_sparse(table: Table, layout: LogLayout) -> bool:
+    """Whether rows name only what has changed, so that most of their cells are empty."""
+    names = [name for column in layout.columns.values() for name in column.needed]
+    if layout.layout == "long" or len(names) < 2:
+        return False
+    missing = np.isnan([table.values(name) for name in names])
+    return bool(np.mean(missing.sum(axis=0) >= len(names) / 2) >= 0.5) and not missing.all(1).any()
 
 
 def _is_parquet(path: Path) -> bool:
@@ -179,7 +113,7 @@ def _suffix(path: Path) -> str:
 
 def _csv(
     path: Path, others: Sequence[Path], timezone: str | None
-) -> tuple[LogLayout, _Table, list[str]]:
+) -> tuple[LogLayout, Table, list[str]]:
     samples, empty = _with_rows([path, *others])
     sample, remarks = samples[0], [f"{one.name} holds no rows and is left out" for one in empty]
     for other in samples[1:]:
@@ -198,7 +132,7 @@ def _csv(
         raise HouseError(
             f"has more than one column called {repeated[0]!r}", path=sample.path, line=1
         )
-    table = _Table(
+    table = Table(
         sample.path, names, sample.rows, sample.head, sample.decimal, sample.thousands, sample.units
     )
     base = LogLayout(
@@ -245,7 +179,7 @@ def _refuse_other_layout(one: TextSample, other: TextSample) -> None:
 
 
 def _csv_times(
-    base: LogLayout, table: _Table, files: list[Path], timezone: str | None, remarks: list[str]
+    base: LogLayout, table: Table, files: list[Path], timezone: str | None, remarks: list[str]
 ) -> LogLayout:
     columns = _time_columns(table)
     if len(columns) == 1 and _epoch(table, columns[0]):
@@ -280,7 +214,7 @@ def _all_cells(files: list[Path], base: LogLayout, at: int) -> Iterator[str]:
                     yield row[at]
 
 
-def _time_columns(table: _Table) -> tuple[str | int, ...]:
+def _time_columns(table: Table) -> tuple[str | int, ...]:
     """Columns that hold the time: one, or date and time of day."""
     dates, clocks = [], []
     for name in table.names:
@@ -306,7 +240,7 @@ def _time_columns(table: _Table) -> tuple[str | int, ...]:
     )
 
 
-def _epoch(table: _Table, name: str | int) -> str | None:
+def _epoch(table: Table, name: str | int) -> str | None:
     """Unit of a column that counts from 1970: it never goes far back and lies in our time."""
     cells = table.cells(name, head=True)[:500]
     values = [table.number(cell) for cell in cells]
@@ -321,7 +255,7 @@ def _epoch(table: _Table, name: str | int) -> str | None:
     return None
 
 
-def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, _Table, list[str]]:
+def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, Table, list[str]]:
     try:
         file = pq.ParquetFile(path)
         head = next(file.iter_batches(batch_size=2000), None)
@@ -334,9 +268,7 @@ def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, _Table, list[
     base = LogLayout(files="", columns={}, format="parquet")
     remarks: list[str] = []
     texts = [["" if v is None else str(v) for v in column.to_pylist()] for column in head.columns]
-    table = _Table(
-        path, list(head.schema.names), list(zip(*texts, strict=True)), head.num_rows, "."
-    )
+    table = Table(path, list(head.schema.names), list(zip(*texts, strict=True)), head.num_rows, ".")
     stamps = [field for field in head.schema if pa.types.is_timestamp(field.type)]
     if stamps:
         if stamps[0].type.tz is None:
@@ -347,117 +279,54 @@ def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, _Table, list[
     return _csv_times(base, table, [], timezone, remarks), table, remarks
 
 
-def _columns(base: LogLayout, table: _Table, remarks: list[str]) -> Description:
-    """Find the columns that hold readings, and what they mean."""
-    others = [name for name in table.names if name not in base.time_columns]
-    numbers: list[str | int] = []
-    texts: list[str | int] = []
-    missing: set[str] = set()
-    for name in others:
-        cells = table.filled(name)
-        values = [table.number(cell) for cell in cells]
-        odd = odd_cells(cells, values)
-        if odd.total() * 2 > len(cells):
-            texts.append(name)
-        elif any(value is not None and value == value for value in values):
-            numbers.append(name)
-            missing |= set(odd)
-            remarks += [
-                f"column {name!r}: {cell!r} is not a number, and occurs in {times} of the "
-                f"{len(cells)} rows looked at: taken as missing"
-                for cell, times in odd.items()
-            ]
-        else:
-            remarks.append(f"column {name!r} is empty in the rows looked at, and left out")
-    base = replace(base, missing=tuple(sorted(missing)))
-    if not numbers:
-        raise HouseError("no column holds numbers", path=table.path)
-    if texts and len(set(table.cells(texts[0]))) <= _LONG_NAMES and len(numbers) <= 2:
-        return _long(base, table, texts[0], numbers, remarks)
-    remarks += [f"column {name!r} holds texts, and is left out" for name in texts]
-    return _wide(base, table, numbers, remarks)
+_MOST_READ_BYTES = 200_000_000
+_FIRST_ROWS = 200_000
 
 
-def _values(table: _Table, name: str | int, rows: Sequence[int] | None = None) -> list[float]:
-    cells = table.cells(name)
-    chosen = cells if rows is None else [cells[row] for row in rows]
-    read = [table.number(cell) for cell in chosen]
-    return [np.nan if value is None else value for value in read]
-
-
-def _named(table: _Table, name: str | int) -> str:
-    """Name of a column, with the unit that a line of units gives it."""
-    unit = table.units[table.names.index(name)] if table.units else ""
-    spelled = unit_in_name(unit)[1] if unit else None
-    return f"{name} [{spelled}]" if spelled and unit_in_name(str(name))[1] is None else str(name)
-
-
-def _wide(
-    base: LogLayout, table: _Table, numbers: list[str | int], remarks: list[str]
+def _with_pace(
+    described: Description, files: Sequence[Path], timezone: str | None, *, sparse: bool
 ) -> Description:
-    kept = []
-    for name in numbers:
-        unit = unit_in_name(_named(table, name))[1]
-        if "reactive" in str(name).lower():
-            remarks.append(f"column {name!r} is left out: reactive power is not watts")
-        elif unit in ("V", "A"):
-            remarks.append(
-                f"column {name!r} is left out: volts and amps give watts only with a stated "
-                'power factor, as in fan = { volts = "V", amps = "A", power_factor = 0.9 }'
-            )
-        else:
-            kept.append(name)
-    circuits = circuit_names(
-        unit_in_name(str(name))[0] if base.header else f"circuit_{name}" for name in kept
-    )
-    columns, labels = {}, {}
-    for circuit, name in zip(circuits, kept, strict=True):
-        quantity, unit = meaning(_named(table, name), _values(table, name), remarks)
-        columns[circuit] = LogColumn(names=(name,), quantity=quantity, unit=unit)
-        labels[circuit] = unit_in_name(str(name))[0] if base.header else f"Column {name}"
-    layout = replace(base, columns=columns)
-    return Description(layout=layout, labels=labels, remarks=tuple(remarks))
-
-
-def _long(
-    base: LogLayout,
-    table: _Table,
-    who: str | int,
-    numbers: list[str | int],
-    remarks: list[str],
-) -> Description:
-    value = numbers[0]
-    remarks += [f"column {name!r} is left out" for name in numbers[1:]]
-    names = table.cells(who)
-    distinct = sorted(set(filter(None, names)))
-    columns, labels = {}, {}
-    hints: list[str] = []
-    for circuit, name in zip(circuit_names(distinct), distinct, strict=True):
-        rows = [row for row, other in enumerate(names) if other == name]
-        own: list[str] = []
-        quantity, unit = meaning(_named(table, value), _values(table, value, rows), own)
-        hints += [f"circuit {name!r}: {hint}" for hint in own]
-        columns[circuit] = LogColumn(names=(name,), quantity=quantity, unit=unit)
-        labels[circuit] = name
-    if {(column.quantity, column.unit) for column in columns.values()} == {("power", "W")}:
-        hints = []
-        meaning(_named(table, value), _values(table, value), hints)
-    remarks += hints
-    layout = replace(base, layout="long", circuit_column=who, value_column=value, columns=columns)
-    return Description(layout=layout, labels=labels, remarks=tuple(remarks))
-
-
-def _with_pace(described: Description, path: Path, timezone: str | None) -> Description:
-    """Read a first piece as described: this checks the proposal and finds pace and marks."""
-    if not described.layout.columns:
-        return described
+    """Read files as described: this checks the proposal and finds pace and marks."""
     layout, remarks = described.layout, list(described.remarks)
-    rows = next(read_log(path, layout))
-    pace = pace_remark(rows.times_ns[:200_000])
+    times: dict[str, list[NDArray[np.int64]]] = {}
+    # The pace needs the instants alone: of a wide log one column besides is enough.
+    few = layout if layout.layout == "long" else _one_of_each_source(layout)
+    first, read = None, 0
+    for number, path in enumerate(_spread(files)):
+        if number and read + path.stat().st_size > _MOST_READ_BYTES:
+            break
+        read += path.stat().st_size
+        try:
+            for rows in read_log(path, layout if number == 0 else few):
+                first = rows.times_ns[:_FIRST_ROWS] if first is None else first
+                times.setdefault(rows.source, []).append(rows.times_ns)
+        except NoRowsError:
+            continue
+    if first is None:
+        raise NoRowsError("has no rows", path=files[0])
+    pace = pace_remark(first)
     if pace:
         remarks.append(pace)
+    found = find_pace([np.concatenate(parts) for parts in times.values()], sparse=sparse)
+    remarks += found.remarks
+    layout = replace(
+        layout, period_s=found.period_s, hold_s=found.hold_s, silence_s=found.silence_s
+    )
     if any(column.quantity != "energy_counter" for column in layout.columns.values()):
-        ends, remark = time_marks(rows.times_ns, read_zone(timezone or layout.time_zone))
+        ends, remark = time_marks(first, read_zone(timezone or layout.time_zone))
         remarks.append(remark)
         layout = replace(layout, time_marks="end" if ends else "start")
     return replace(described, layout=layout, remarks=tuple(remarks))
+
+
+def _one_of_each_source(layout: LogLayout) -> LogLayout:
+    one: dict[str, str] = {}
+    for circuit in layout.columns:
+        one.setdefault(source_of(layout, circuit), circuit)
+    return replace(layout, columns={c: layout.columns[c] for c in one.values()})
+
+
+def _spread(files: Sequence[Path], most: int = 24) -> list[Path]:
+    """The first file, the last, and some between them."""
+    at = np.unique(np.linspace(0, len(files) - 1, min(most, len(files))).round().astype(int))
+    return [files[number] for number in at]

@@ -12,8 +12,8 @@ from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit, Schedule
 from homeenergy.house.toml_file import SAFETY, house_toml, read_schedule
 from homeenergy.house.zones import read_region
-from homeenergy.readings.logs.columns import looks_like_mains
 from homeenergy.readings.logs.describe import Description, describe
+from homeenergy.readings.logs.labels import looks_like_mains
 
 _HEAD = f"""\
 The panel schedule of this house. Correct it by hand; lines after # are comments.

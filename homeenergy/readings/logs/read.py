@@ -256,6 +256,7 @@ def _types(path: Path, layout: LogLayout) -> Types:
         values[layout.value_column] = numeric
         if layout.unit_column is not None:
             values[layout.unit_column] = pa.dictionary(pa.int32(), pa.string())
+        values |= dict.fromkeys(layout.only, pa.dictionary(pa.int32(), pa.string()))
     else:
         for column in layout.columns.values():
             if column.is_in(path):
@@ -333,9 +334,14 @@ def _long(
     names, codes = cells.texts(layout.circuit_column)
     values = cells.read(layout.value_column)
     units, unit_codes = cells.texts(layout.unit_column) if layout.unit_column else ([], codes)
+    wanted = np.ones(codes.size, dtype=bool)
+    for name, text in layout.only.items():
+        texts, text_codes = cells.texts(name)
+        wanted &= np.isin(text_codes, [code for code, one in enumerate(texts) if one == text])
     for circuit, column in layout.columns.items():
         mine = [code for code, name in enumerate(names) if name == str(column.names[0])]
-        rows = np.flatnonzero(np.isin(codes, mine)) if mine else np.empty(0, dtype=np.int64)
+        chosen = np.isin(codes, mine) & wanted
+        rows = np.flatnonzero(chosen) if mine else np.empty(0, dtype=np.int64)
         if layout.unit_column is not None:
             scale = _scales(units, column)[unit_codes[rows]]
             rows, scale = rows[scale > 0], scale[scale > 0]

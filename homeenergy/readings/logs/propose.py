@@ -1,0 +1,419 @@
+"""From a sample of a log to a proposed layout: which circuits it holds, and in what unit."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from homeenergy.errors import HouseError
+from homeenergy.house.layouts import LogColumn, LogLayout, layout_toml
+from homeenergy.readings.logs.columns import (
+    Group,
+    Head,
+    Meaning,
+    circuit_names,
+    group_columns,
+    meaning,
+    odd_cells,
+    read_head,
+    sum_legs,
+)
+from homeenergy.readings.logs.labels import looks_like_mains
+from homeenergy.readings.logs.sample import number
+
+_LONG_NAMES = 400
+_STATES = {"on", "off", "ok", "true", "false", "idle", "running", "standby", "good", "valid"}
+_STATES |= {"ein", "aus", "an", "marche", "arret", "yes", "no", "active", "inactive", "online"}
+_TOGETHER = 0.9  # share of the samples with load in which both legs have it; own choice
+_FACTOR_MOST = 1.05  # a power factor above is no share, but percent or another thing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Description:
+    """A proposed layout, what was seen, and what a person should check.
+
+    `labels` holds the log's own name of each circuit, and `unnamed` lists those that it has no name
+    for but what they hold; `legs` those whose columns say on which legs they are. `samples` holds
+    some readings of each as logged, `doubts` what of it is a guess.
+    """
+
+    layout: LogLayout
+    labels: dict[str, str]
+    remarks: tuple[str, ...]
+    legs: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    samples: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    doubts: Mapping[str, str] = field(default_factory=dict)
+    unnamed: frozenset[str] = frozenset()
+
+    def toml(self) -> str:
+        """Give the layout as a [[log]] block of house.toml, remarks as comments above it."""
+        return layout_toml(self.layout, remarks=self.remarks)
+
+    def __str__(self) -> str:
+        return self.toml()
+
+
+@dataclass(slots=True)
+class Table:
+    """A sample of any log as texts: what the guesses look at.
+
+    `hours` says when each row was logged [h], where that is known.
+    """
+
+    path: Path
+    names: list[str | int]
+    rows: Sequence[tuple[str, ...]]
+    head: int
+    decimal: str
+    thousands: str = ""
+    units: tuple[str, ...] | None = None
+    hours: NDArray[np.float64] | None = None
+
+    def cells(self, name: str | int, *, head: bool = False) -> list[str]:
+        """Cells of a column, at the head of the log only if stated."""
+        at = self.names.index(name)
+        return [row[at].strip() for row in (self.rows[: self.head] if head else self.rows)]
+
+    def number(self, cell: str) -> float | None:
+        """Value of a cell; NaN if it is missing, None if it is no number."""
+        return number(cell, decimal=self.decimal, thousands=self.thousands)
+
+    def filled(self, name: str | int) -> list[str]:
+        """Cells of a column that are not empty."""
+        return [cell for cell in self.cells(name) if cell]
+
+    def values(self, name: str | int) -> NDArray[np.float64]:
+        """Numbers of a column; NaN = missing, or a text."""
+        read = [self.number(cell) for cell in self.cells(name)]
+        return np.array([np.nan if value is None else value for value in read])
+
+    def head_of(self, name: str | int) -> Head:
+        """What the head of a column says."""
+        if isinstance(name, int):
+            return Head(label=f"Column {name}")
+        unit = self.units[self.names.index(name)] if self.units else ""
+        if name.endswith((" A", "_A")) and f"{name[:-1]}B" in self.names:  # a leg, not amps
+            head = read_head(name[:-1], unit=unit)
+            return replace(head, label=f"{head.label} A")
+        return read_head(name, unit=unit)
+
+    def logged_at(self) -> NDArray[np.float64]:
+        """When each row was logged [h]; one after the other where that is not known."""
+        return np.arange(float(len(self.rows))) if self.hours is None else self.hours
+
+
+def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
+    """Find the columns that hold readings, and what they mean.
+
+    Raises
+    ------
+    HouseError
+        If no column holds power or energy.
+    """
+    others = [name for name in table.names if name not in base.time_columns]
+    numbers: list[str | int] = []
+    texts: list[str | int] = []
+    missing: set[str] = set()
+    for name in others:
+        cells = table.filled(name)
+        values = [table.number(cell) for cell in cells]
+        odd = odd_cells(cells, values)
+        if odd.total() * 2 > len(cells):
+            texts.append(name)
+        elif any(value is not None and value == value for value in values):
+            numbers.append(name)
+            missing |= set(odd)
+            remarks += [
+                f"column {name!r}: {cell!r} is not a number, and occurs in {times} of the "
+                f"{len(cells)} rows looked at: taken as missing"
+                for cell, times in odd.items()
+            ]
+        else:
+            remarks.append(f"column {name!r} is empty in the rows looked at, and left out")
+    base = replace(base, missing=tuple(sorted(missing)))
+    if not numbers:
+        raise HouseError(
+            "no column holds numbers",
+            path=table.path,
+            fix="A log of times at which something was switched on or off holds no readings.",
+        )
+    heads = {name: table.head_of(name) for name in numbers}
+    _percent_factors(table, heads)
+    groups, left_out = group_columns(heads)
+    remarks += _left_out_remarks(left_out)
+    roles = _text_roles(table, texts)
+    if roles.circuit is not None and 1 <= len(groups) <= 2 and len(groups[0].names) == 1:
+        for group in groups[1:]:
+            remarks.append(f"column {group.names[0]!r} is left out")
+        return _long(base, table, roles, groups[0].names[0], remarks)
+    remarks += [f"column {name!r} holds texts, and is left out" for name in texts]
+    if not groups:
+        listed = "; ".join(f"{name!r} {why}" for name, why in left_out.items())
+        raise HouseError(
+            f"no column holds power or energy: {listed}",
+            path=table.path,
+            fix="Volts and amps, or apparent power, give watts with a stated power factor: write "
+            'the [[log]] block by hand, with fan = { volts = "V", amps = "A", power_factor = 0.9 }'
+            ". A column that is power all the same needs a head that says so.",
+        )
+    return _wide(base, table, groups, remarks)
+
+
+def _percent_factors(table: Table, heads: dict[str | int, Head]) -> None:
+    """A power factor above 1 is in percent: it is not taken, and its head says no more."""
+    for name, head in heads.items():
+        if head.holds == "factor" and np.nanmax(np.abs(table.values(name))) > _FACTOR_MOST:
+            heads[name] = replace(head, holds="other", unit="a power factor in percent")
+
+
+def _left_out_remarks(left_out: Mapping[str | int, str]) -> list[str]:
+    by_reason: dict[str, list[str | int]] = {}
+    for name, why in left_out.items():
+        by_reason.setdefault(why, []).append(name)
+    return [f"column {listed(names)} is left out: it {why}" for why, names in by_reason.items()]
+
+
+def listed(names: Sequence[str | int], *, most: int = 3) -> str:
+    """Some names, and how many more there are."""
+    more = len(names) - most
+    some = ", ".join(repr(name) for name in names[:most])
+    return f"{some} and {more} more" if more > 0 else some
+
+
+@dataclass(frozen=True, slots=True)
+class _Roles:
+    """Which columns of texts name circuits, units, and what is measured."""
+
+    circuit: str | int | None = None
+    unit: str | int | None = None
+    measured: str | int | None = None
+
+
+def _text_roles(table: Table, texts: Sequence[str | int]) -> _Roles:
+    """Find the column that names circuits, by what the others are."""
+    roles: dict[str, str | int] = {}
+    for name in texts:
+        different = {cell for cell in table.cells(name) if cell}
+        heads = [read_head(text) for text in different]
+        if not different or {text.casefold() for text in different} <= _STATES:
+            continue
+        if all(
+            head.unit and not head.label.strip(text)
+            for head, text in zip(heads, different, strict=True)
+        ):
+            roles.setdefault("unit", name)
+        elif len(different) > 1 and all(head.holds and not head.label for head in heads):
+            roles.setdefault("measured", name)
+        elif len(different) <= _LONG_NAMES and read_head(str(name)).holds != "other":
+            roles.setdefault("circuit", name)
+    return _Roles(**roles)
+
+
+def _wide(
+    base: LogLayout, table: Table, groups: Sequence[Group], remarks: list[str]
+) -> Description:
+    mains = {g.head.label.casefold() for g in groups if looks_like_mains(g.head.label)}
+    bases = {label.rsplit(" ", 1)[0] for label in mains} | mains
+    groups = sum_legs(groups, same_load=_same_load(table, groups), separate=bases)
+    labels = [_label(group, alone=len(groups) == 1) for group in groups]
+    circuits = circuit_names(
+        label.replace("Column ", "circuit_") if not base.header else label for label in labels
+    )
+    found = _Found(table)
+    columns = {}
+    for circuit, label, group in zip(circuits, labels, groups, strict=True):
+        head = group.head
+        if head.holds in ("amps", "apparent"):
+            factor = None if group.factor is None else group.factor
+            columns[circuit] = LogColumn(
+                names=group.names,
+                quantity="volts_and_amps" if head.holds == "amps" else "apparent_power",
+                unit="V A" if head.holds == "amps" else head.unit or "VA",
+                factor_column=factor,
+            )
+            found.add(circuit, group, label, table.values(group.names[-1]), None)
+            continue
+        values = np.sum([table.values(name) for name in group.names], axis=0)
+        meant = meaning(head, values, table.logged_at())
+        columns[circuit] = LogColumn(names=group.names, quantity=meant.quantity, unit=meant.unit)
+        found.add(circuit, group, label, values, meant)
+    remarks += found.remarks()
+    return found.description(replace(base, columns=columns), remarks)
+
+
+def _label(group: Group, *, alone: bool) -> str:
+    name = group.names[-1]
+    if group.head.label and not (alone and isinstance(name, int)):
+        return group.head.label
+    return str(name) if isinstance(name, str) and name.strip() else f"Column {name}"
+
+
+def _same_load(table: Table, groups: Sequence[Group]) -> dict[str, bool]:
+    """For labels such as "dryer A" and "dryer B": whether they have load at the same instants."""
+    by_base: dict[str, list[NDArray[np.float64]]] = {}
+    for group in groups:
+        base, _, side = group.head.label.rpartition(" ")
+        if base and side.casefold() in ("a", "b", "c", "left", "right"):
+            by_base.setdefault(base.casefold(), []).append(table.values(group.names[0]))
+    together = {}
+    for base, columns in by_base.items():
+        on = [values > max(0.05 * np.nanmax(values, initial=0.0), 1e-3) for values in columns]
+        either, both = np.any(on, axis=0), np.all(on, axis=0)
+        varies = either.any() and not either.all()
+        together[base] = bool(varies and both.sum() >= _TOGETHER * either.sum())
+    return together
+
+
+@dataclass(slots=True)
+class _Found:
+    """What is gathered of each circuit on the way."""
+
+    table: Table
+    labels: dict[str, str] = field(default_factory=dict)
+    legs: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    samples: dict[str, tuple[float, ...]] = field(default_factory=dict)
+    doubts: dict[str, str] = field(default_factory=dict)
+    unnamed: set[str] = field(default_factory=set)
+    guesses: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
+    energies: dict[str, list[str]] = field(default_factory=dict)
+
+    def add(
+        self,
+        circuit: str,
+        group: Group,
+        label: str,
+        values: NDArray[np.float64],
+        meant: Meaning | None,
+    ) -> None:
+        """Note what is known of a circuit."""
+        self.labels[circuit] = label
+        if not group.head.label or isinstance(group.names[-1], int):
+            self.unnamed.add(circuit)
+        if group.legs:
+            self.legs[circuit] = group.legs
+        there = values[~np.isnan(values)]
+        if there.size:
+            self.samples[circuit] = (float(there[0]), float(there.max()), float(there[-1]))
+        guess = group.guess or (meant.guess if meant else "")
+        named = str(group.names[0])
+        if guess:
+            self.doubts[circuit] = guess
+            highest = float(there.max()) if there.size else np.nan
+            self.guesses.setdefault(guess, []).append((named, highest))
+        if meant and meant.quantity != "power":
+            self.energies.setdefault(meant.quantity, []).append(named)
+
+    def remarks(self) -> list[str]:
+        """One remark for each guess and quantity, however many circuits it is about."""
+        out = []
+        for quantity, names in self.energies.items():
+            why = (
+                "the readings of a counter, since they only rise"
+                if quantity == "energy_counter"
+                else "the energy of each row's period, since they rise and fall"
+            )
+            out.append(f"{listed(names)}: taken as {why}; check the quantity")
+        for guess, about in self.guesses.items():
+            name, highest = max(about, key=lambda one: one[1])
+            of = f", of {name!r}" if len(about) > 1 else ""
+            top = f" (the highest reading is {highest:g}{of})" if highest == highest else ""
+            out.append(f"{listed([name for name, _ in about])} {guess}{top}, check")
+        return out
+
+    def description(self, layout: LogLayout, remarks: Sequence[str]) -> Description:
+        """All of it."""
+        return Description(
+            layout=layout,
+            labels=self.labels,
+            remarks=tuple(remarks),
+            legs=self.legs,
+            samples=self.samples,
+            doubts=self.doubts,
+            unnamed=frozenset(self.unnamed),
+        )
+
+
+def _long(
+    base: LogLayout, table: Table, roles: _Roles, value: str | int, remarks: list[str]
+) -> Description:
+    """Circuits of a log with a row for each reading."""
+    assert roles.circuit is not None
+    who = np.array(table.cells(roles.circuit), dtype=object)
+    values, hours = table.values(value), table.logged_at()
+    value_head = table.head_of(value)
+    wanted = ~np.isnan(values)
+    only = {}
+    if roles.measured is not None:
+        measured = np.array(table.cells(roles.measured), dtype=object)
+        kinds = {text: read_head(text) for text in set(measured) if text}
+        best = [t for holds in ("power", "energy") for t, h in kinds.items() if h.holds == holds]
+        if not best:
+            raise HouseError(
+                f"no row holds power or energy by its {roles.measured!r}: {listed(sorted(kinds))}",
+                path=table.path,
+            )
+        only = {str(roles.measured): best[0]}
+        value_head = replace(kinds[best[0]], label="")
+        wanted &= measured == best[0]
+        remarks.append(f"only rows with {best[0]!r} in column {roles.measured!r} are read")
+    units = None
+    if roles.unit is not None:
+        units = np.array(table.cells(roles.unit), dtype=object)
+    names: list[str | int] = [name for name in sorted(set(who)) if name]
+    heads: dict[str | int, Head] = {}
+    for name in names:
+        mine = (who == name) & wanted
+        if not mine.any():
+            remarks.append(f"circuit {name!r} has no numbers, and is left out")
+            continue
+        heads[name] = _long_head(str(name), value_head, None if units is None else units[mine])
+    groups, left_out = group_columns(heads)
+    remarks += [r.replace("column", "circuit", 1) for r in _left_out_remarks(left_out)]
+    groups = [group for group in groups if len(group.names) == 1]
+    if not groups:
+        raise HouseError("no circuit of it holds power or energy", path=table.path)
+    found, columns = _Found(table), {}
+    clear = Counter(group.head.label.casefold() for group in groups)
+    labels = [
+        g.head.label if g.head.label and clear[g.head.label.casefold()] == 1 else str(g.names[0])
+        for g in groups
+    ]
+    for circuit, label, group in zip(circuit_names(labels), labels, groups, strict=True):
+        mine = (who == group.names[0]) & wanted
+        meant = meaning(group.head, values[mine], hours[mine])
+        columns[circuit] = LogColumn(
+            names=(group.names[0],), quantity=meant.quantity, unit=meant.unit
+        )
+        found.add(circuit, group, label, values[mine], meant)
+    remarks += found.remarks()
+    layout = replace(
+        base,
+        layout="long",
+        circuit_column=roles.circuit,
+        value_column=value,
+        unit_column=roles.unit,
+        only=only,
+        columns=columns,
+    )
+    return found.description(layout, remarks)
+
+
+def _long_head(name: str, value: Head, units: NDArray[np.object_] | None) -> Head:
+    """What the name of a circuit, the head of the values and their units say together."""
+    own = read_head(name)
+    if units is not None:
+        told = [read_head(text) for text in units if text]
+        for holds in ("power", "energy"):
+            spelled = Counter(head.unit for head in told if head.holds == holds)
+            if spelled:
+                return replace(own, holds=holds, unit=spelled.most_common(1)[0][0])
+        if told:
+            return replace(own, holds=told[0].holds, unit=told[0].unit)
+    if own.holds is not None and own.holds != value.holds:
+        return own
+    return replace(own, holds=value.holds, unit=own.unit or value.unit)
