@@ -35,3 +35,7 @@ class HouseError(ValueError):
             place += f", column {column!r}" if place else f"column {column!r}"
         text = f"{place}: {what}" if place else what
         super().__init__(f"{text}\n  {fix}" if fix else text)
+
+
+class HouseWarning(UserWarning):
+    """Something that a person should know, though the work goes on; one line."""

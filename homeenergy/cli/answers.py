@@ -93,6 +93,7 @@ def survey(
     Example:  homeenergy survey houses
     """
     with plain_errors():
+        from homeenergy.files import replacing
         from homeenergy.findings.many import find_houses, survey_houses
         from homeenergy.show.terminal import survey_lines
 
@@ -105,7 +106,8 @@ def survey(
                 progress=step,
             )
         if len(found.table):
-            found.table.to_parquet(out, index=False)
+            with replacing(out) as temporary:
+                found.table.to_parquet(temporary, index=False)
             typer.echo(f"Wrote {out}", err=True)
         typer.echo("\n".join(survey_lines(found, width=width())))
     if len(found.failures):

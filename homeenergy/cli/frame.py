@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from homeenergy.errors import HouseError
+from homeenergy.files import write_text
 
 if TYPE_CHECKING:
     from homeenergy.findings import Findings
     from homeenergy.readings import House
+    from homeenergy.readings.store.importing import ImportReport
 
 BAD_DATA, INTERRUPTED = 1, 130  # 2, for a command that is used wrongly, comes from typer
 NARROWEST, WIDEST = 60, 160
@@ -25,13 +27,13 @@ Folder = Annotated[
 ]
 
 
-def bring_in(folder: Path, *, rebuild: bool = False) -> object:
+def bring_in(folder: Path, *, rebuild: bool = False, verify: bool = False) -> ImportReport:
     """Bring the store up to date with the logs, and give the report."""
     from homeenergy.readings import import_logs
 
     try:
         with progress_bar("looking at the logs") as step:
-            return import_logs(folder, progress=step, rebuild=rebuild)
+            return import_logs(folder, progress=step, rebuild=rebuild, verify=verify)
     except KeyboardInterrupt:
         typer.echo("Stopped. The store is consistent; run the command again to continue.", err=True)
         raise typer.Exit(INTERRUPTED) from None
@@ -53,7 +55,7 @@ def give(text: str, where: str) -> None:
     if where == "-":
         typer.echo(text)
         return
-    Path(where).write_text(text + "\n", encoding="utf-8")
+    write_text(where, text + "\n")
     typer.echo(f"Wrote {where}", err=True)
 
 

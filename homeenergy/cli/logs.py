@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from homeenergy.cli.frame import Folder, bring_in, plain_errors, width
+from homeenergy.cli.frame import BAD_DATA, Folder, bring_in, plain_errors, width
 from homeenergy.errors import HouseError
 
 
@@ -80,16 +80,24 @@ def import_(
         bool,
         typer.Option("--rebuild", help="Write every month again from the logs that are there."),
     ] = False,
+    verify: Annotated[
+        bool,
+        typer.Option("--verify", help="Check all that is stored; mend what the disk has damaged."),
+    ] = False,
 ) -> None:
     """Bring the store of a house up to date with its logs.
 
-    Only what is new is read. It may be stopped at any time and run again.
+    Only what is new is read. It may be stopped at any time and run again. What logs that were
+    moved away gave stays in the store, unless --rebuild is given.
 
     \b
     Example:  homeenergy import my_house
     """
     with plain_errors():
-        typer.echo(str(bring_in(folder, rebuild=rebuild)))
+        report = bring_in(folder, rebuild=rebuild, verify=verify)
+        typer.echo(str(report))
+    if report.lost:
+        raise typer.Exit(BAD_DATA)
 
 
 def quality(folder: Folder) -> None:

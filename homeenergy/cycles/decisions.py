@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import tempfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, tzinfo
@@ -16,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
+from homeenergy.files import alone, write_text
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Schedule
 from homeenergy.readings.house import House
@@ -227,6 +226,7 @@ def _instant(when: datetime, timezone: tzinfo) -> pd.Timestamp:
 
 
 FILE_NAME = "run_decisions.csv"
+LONGEST_WAIT_S = 30.0  # for another notebook of the same house
 HEADING = "# What a person decided about runs. Delete a line to undo it.\n"
 
 
@@ -261,7 +261,7 @@ def add_decisions(
     """Write decisions at the end of the file, and give all that it then holds.
 
     A setting takes the place of the line that had the same one. Other lines stay as they are. The
-    file is replaced in one step, so it is never half written.
+    file is replaced in one step, so it is never half written, and by one program at a time.
 
     Parameters
     ----------
@@ -281,10 +281,20 @@ def add_decisions(
         more, because the file was changed meanwhile; the file is then as it was.
     """
     schedule = house if isinstance(house, Schedule) else house.schedule
+    store = schedule.folder / "store"
+    store.mkdir(exist_ok=True)
+    with alone(
+        store / ".decisions.lock",
+        longest_wait_s=LONGEST_WAIT_S,
+        busy=f"another program is writing {FILE_NAME}",
+    ):
+        return _add(schedule, list(decisions), gone=list(instead_of))
+
+
+def _add(schedule: Schedule, new: list[Decision], *, gone: list[Decision]) -> tuple[Decision, ...]:
     path = schedule.folder / FILE_NAME
     old = _text(path) if path.exists() else HEADING + ",".join(COLUMNS) + "\n"
     there = list(decisions_of(old, path=path, schedule=schedule))
-    gone = list(instead_of)
     for one in gone:
         if one not in there:
             raise HouseError(
@@ -293,7 +303,6 @@ def add_decisions(
                 line=one.line,
                 fix="Read the decisions again, and choose anew.",
             )
-    new = list(decisions)
     named = {(d.circuit, d.setting[0]) for d in new if d.decision == "setting"}
     gone += [d for d in there if d.decision == "setting" and (d.circuit, d.setting[0]) in named]
     lines = _without(old, {one.line for one in gone})
@@ -303,7 +312,7 @@ def add_decisions(
     written = [decision_line(one, schedule.timezone).rstrip("\n") + ending for one in new]
     text = "".join(lines + written)
     found = tuple(decisions_of(text, path=path, schedule=schedule))
-    _replace(path, text)
+    write_text(path, text)
     return found
 
 
@@ -337,16 +346,3 @@ def _without(text: str, numbers: set[int | None]) -> list[str]:
         for number, line in enumerate(text.splitlines(keepends=True), start=1)
         if number not in numbers
     ]
-
-
-def _replace(path: Path, text: str) -> None:
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
-        mode = path.stat().st_mode & 0o777 if path.exists() else 0o644
-        os.chmod(name, mode)
-        os.replace(name, path)
-    except BaseException:
-        os.unlink(name)
-        raise

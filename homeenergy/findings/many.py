@@ -20,8 +20,9 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
+from homeenergy.files import replacing
 from homeenergy.findings.appliance.columns import columns_for
-from homeenergy.readings.store.store import house_fingerprint, replace_whole
+from homeenergy.readings.store.store import house_fingerprint
 from homeenergy.units import DAYS_PER_YEAR
 from homeenergy.version import __version__
 from homeenergy.words import in_words
@@ -422,11 +423,13 @@ def _kept_file(keep: str | Path | None, house: Path) -> Path | None:
 
 
 def _rests_on(file: Path | None) -> str | None:
+    """What a kept result rests on; None where there is none, or it is damaged."""
     try:
-        metadata = pq.read_schema(file).metadata if file is not None else {}
+        table = pq.read_table(file, page_checksum_verification=True) if file is not None else None
     except (OSError, pa.ArrowException):
         return None
-    return (metadata or {}).get(_RESTS_ON, b"").decode() or None
+    metadata = {} if table is None else table.schema.metadata or {}
+    return metadata.get(_RESTS_ON, b"").decode(errors="replace") or None
 
 
 def _keep(file: Path, table: pd.DataFrame, rests_on: str) -> None:
@@ -435,8 +438,8 @@ def _keep(file: Path, table: pd.DataFrame, rests_on: str) -> None:
     whole = whole.replace_schema_metadata(
         {**(whole.schema.metadata or {}), _RESTS_ON: rests_on.encode()}
     )
-    with replace_whole(file) as part:
-        pq.write_table(whole, part)
+    with replacing(file, lasting=False) as part:
+        pq.write_table(whole, part, write_page_checksum=True)
 
 
 def _survey(

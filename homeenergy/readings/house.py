@@ -13,8 +13,9 @@ from homeenergy.errors import HouseError
 from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit, Schedule, Supply
 from homeenergy.house.toml_file import read_schedule
+from homeenergy.readings.store.importing import mending_store
 from homeenergy.readings.store.overview import Envelope, Overview
-from homeenergy.readings.store.store import MonthInfo, Store
+from homeenergy.readings.store.store import MonthInfo
 from homeenergy.readings.trace import Trace, correct_in_place
 from homeenergy.units import NS_PER_S
 
@@ -34,7 +35,7 @@ class House:
     def __init__(self, schedule: Schedule) -> None:
         self.schedule = schedule
         self.path: Path = schedule.folder
-        self._store = Store(schedule.folder / "store")
+        self._store = mending_store(schedule.folder)
         self._overview: Overview | None = None
 
     @property
@@ -132,7 +133,7 @@ class House:
             at = info.first_slot - first
             watts[filled:at] = np.nan
             filled = at + info.samples
-            self._store.read_into(found.name, info.month, watts[at:filled])
+            self._store.read_into(info, watts[at:filled])
         correct_in_place(watts, found.clamp, first_slot=first, period_ns=period)
         trace = _trace(found, first, period, watts)
         lo = 0 if low is None else -(-low // period) - first
@@ -154,7 +155,7 @@ class House:
             if not info.samples:
                 continue
             watts = np.empty(info.samples, dtype=np.float32)
-            self._store.read_into(found.name, info.month, watts)
+            self._store.read_into(info, watts)
             correct_in_place(watts, found.clamp, first_slot=info.first_slot, period_ns=period)
             yield _trace(found, info.first_slot, period, watts)
 

@@ -83,12 +83,13 @@ def test_house_without_a_store(tmp_path):
             ask()
 
 
-def test_damaged_month_is_named(folder):
+def test_damaged_month_without_its_log_is_named(folder):
     path = folder / "store" / "fridge" / "2026-04.parquet"
     whole = path.read_bytes()
     path.write_bytes(whole[:-100])
-    with pytest.raises(
-        HouseError, match=r"2026-04.parquet: this month of the store cannot be read"
-    ):
+    hidden = [log.rename(log.with_suffix(".away")) for log in (folder / "logs").glob("*.csv")]
+    with pytest.raises(HouseError, match=r"2026-04.parquet: this month of the store is damaged"):
         open_house(folder).trace("fridge")
+    for log in hidden:
+        log.rename(log.with_suffix(".csv"))
     path.write_bytes(whole)

@@ -227,39 +227,6 @@ def test_error_in_one_file_leaves_the_store_as_it_was(tmp_path):
     assert (store_bytes(tmp_path), (tmp_path / "store" / "imported.json").read_bytes()) == before
 
 
-def test_months_of_a_vanished_log_are_kept(tmp_path):
-    logs, whole = days(4)
-    import_logs(make_house(tmp_path, logs))
-    before = store_bytes(tmp_path)
-    for path in (tmp_path / "logs").iterdir():
-        path.unlink()
-    import_logs(tmp_path)
-    assert store_bytes(tmp_path) == before
-    same_trace(tmp_path, whole, "oven")
-
-
-def test_new_rows_in_a_month_of_a_vanished_log_are_refused(tmp_path):
-    logs, _ = days(4)
-    import_logs(make_house(tmp_path, logs))
-    before = store_bytes(tmp_path)
-    (tmp_path / "logs" / "day03.csv").unlink()
-    make_house(tmp_path, {"new.csv": iso_csv(frame("2026-02-10", 100))})
-    with pytest.raises(HouseError, match=r"day03.csv: is no longer there, and 2026-02"):
-        import_logs(tmp_path)
-    assert store_bytes(tmp_path) == before
-    import_logs(tmp_path, rebuild=True)
-    assert open_house(tmp_path).trace("oven").end == pd.Timestamp("2026-02-10 00:16:40Z")
-
-
-def test_a_log_that_lost_rows_is_refused(tmp_path):
-    _, whole = days(1)
-    import_logs(make_house(tmp_path, {"now.csv": iso_csv(whole)}))
-    make_house(tmp_path, {"now.csv": iso_csv(whole.iloc[4000:])})
-    with pytest.raises(HouseError, match="no longer holds all the rows"):
-        import_logs(tmp_path)
-    same_trace(tmp_path, whole, "oven")
-
-
 def test_a_renamed_log_is_known(tmp_path):
     logs, _ = days(1)
     import_logs(make_house(tmp_path, logs))

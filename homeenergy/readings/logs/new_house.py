@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 from homeenergy.errors import HouseError
+from homeenergy.files import write_text
 from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit, Schedule
 from homeenergy.house.toml_file import SAFETY, house_toml, read_schedule
@@ -70,7 +71,7 @@ def new_house(
     described = describe(files, timezone=timezone)
     text = _text(described, name or folder.resolve().name, timezone, currency, price_per_kwh)
     _copy(files, folder / "logs")
-    path.write_text(text, encoding="utf-8")
+    write_text(path, text)
     read_schedule(folder)  # what was written must be readable
     return path
 

@@ -24,6 +24,7 @@ MISSING = ("", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", 
 WHOLE_FILE_BYTES = 64_000_000  # larger files are read in pieces
 PIECE_BYTES = 8_000_000
 PARQUET_ROWS = 2_000_000
+LONGEST_LINE = 1 << 20  # bytes of a line that may still be being written
 _TRUNCATED = (EOFError, OSError, zlib.error)
 _WITHOUT_ROWS = "Export it again, or take it out of the folder."
 
@@ -71,6 +72,37 @@ def first_rows(path: Path, layout: LogLayout, number: int) -> list[list[str]]:
         raise _wrong_encoding(path, layout.encoding, error) from None
     except _TRUNCATED as error:
         raise _damaged(path, error) from None
+
+
+def unfinished_line_at(path: Path, layout: LogLayout) -> int | None:
+    """Where the last line of a CSV begins [bytes] that is still being written; None if none is.
+
+    A last line without its end counts where it has as many cells as the header and its values are
+    numbers, since many programs leave the last end of line out. Else it waits for the rest.
+    """
+    if layout.format != "csv" or "\n".encode(layout.encoding) != b"\n" or is_gzip(path):
+        return None
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        file.seek(max(size - LONGEST_LINE, 0))
+        end = file.read()
+    at = max(end.rfind(b"\n"), end.rfind(b"\r")) + 1
+    if not 0 < at < len(end):
+        return None
+    begins = size - len(end) + at
+    try:
+        cells = next(csv.reader([end[at:].decode(layout.encoding)], delimiter=layout.delimiter))
+        names = csv_columns(path, layout)
+    except (UnicodeError, csv.Error, StopIteration):
+        return begins
+    if len(cells) != len(names):
+        return begins
+    last = cells[-1].strip()
+    # Only the last cell can be cut; whether it is a number matters where it is one of those read.
+    of_values = {layout.value_column, *(n for c in layout.columns.values() for n in c.names)}
+    if names[-1] not in of_values or last in (*MISSING, *layout.missing):
+        return None
+    return begins if last[-1:] in "eE+-" else None
 
 
 def _wrong_encoding(path: Path, encoding: str, error: Exception) -> HouseError:
@@ -186,7 +218,7 @@ def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
     whole = path.stat().st_size < (WHOLE_FILE_BYTES // 8 if gzipped else WHOLE_FILE_BYTES)
     numbered = [str(number) for number in range(len(types))]
     try:
-        with pa.input_stream(str(path), compression="gzip" if gzipped else None) as stream:
+        with _stream(path, layout, gzipped=gzipped) as stream:
             if whole:
                 reading.block_size = max(1 << 20, min(path.stat().st_size // 4, PIECE_BYTES))
                 yield pa_csv.read_csv(stream, reading, **options).rename_columns(numbered)
@@ -201,6 +233,14 @@ def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
         raise _wrong_encoding(path, layout.encoding, error) from None
     except _TRUNCATED as error:
         raise _damaged(path, error) from None
+
+
+def _stream(path: Path, layout: LogLayout, *, gzipped: bool) -> pa.NativeFile:
+    """The bytes of a CSV, up to a last line that is still being written."""
+    stop = unfinished_line_at(path, layout)
+    if stop is None:
+        return pa.input_stream(str(path), compression="gzip" if gzipped else None)
+    return pa.BufferReader(pa.memory_map(str(path)).read_buffer(stop))
 
 
 def _parquet(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:

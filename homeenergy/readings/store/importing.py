@@ -3,14 +3,16 @@
 Everything is read and checked before anything is written, so an error leaves the store as it was.
 A month's file depends only on the logs with rows in or near that month and on their layout; it
 carries a signature of these, so an import that is cut short can be run again and an import with
-nothing new writes nothing.
+nothing new writes nothing. Where a log of a month is no longer there, the month keeps what it gave.
 """
 
 from __future__ import annotations
 
+import warnings
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext, suppress
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
@@ -18,7 +20,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from homeenergy.errors import HouseError
+from homeenergy.errors import HouseError, HouseWarning
 from homeenergy.house.schedule import Schedule
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings.logs.read import source_of
@@ -48,28 +50,55 @@ class Feed:
     grid: Grid
 
 
+Span = tuple[int, int]  # instants of the first and the last row [ns]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Month:
+    """A month of a circuit that is to be written: its signatures, and what stays of its file."""
+
+    circuit: str
+    month: str
+    signature: str
+    made_as: str
+    keep: tuple[Span, ...] = ()
+
+
 @dataclass(slots=True, eq=False)
 class Plan:
     """What an import has to do."""
 
     feeds: dict[str, list[Feed]]
-    write: dict[str, dict[str, str]] = field(default_factory=dict)  # month -> circuit -> signature
+    write: dict[str, dict[str, Month]] = field(default_factory=dict)  # month -> circuit
     unchanged: list[tuple[str, str]] = field(default_factory=list)
     stale: list[tuple[str, str]] = field(default_factory=list)
+    mended: list[tuple[str, str]] = field(default_factory=list)
+    lost: list[tuple[str, str]] = field(default_factory=list)
 
 
-def make_plan(survey: Survey, store: Store, *, rebuild: bool) -> Plan:
+def make_plan(
+    survey: Survey, store: Store, *, rebuild: bool, damaged: Collection[tuple[str, str]] = ()
+) -> Plan:
     """Compare what each month depends on with what its file in the store was made from.
+
+    Parameters
+    ----------
+    survey : Survey
+    store : Store
+    rebuild : bool
+        Write all months of the logs that are there.
+    damaged : collection of (circuit, month)
+        Months that failed their checksums. Others that cannot be read are found here.
 
     Raises
     ------
     HouseError
-        If a month would have to be written without a log file that once gave part of it.
+        If a month that a vanished log gave in part is now read in another way.
     """
     plan = Plan(feeds=_feeds(survey))
-    inputs: dict[tuple[int, str, int, str], list[str]] = {}
     for circuit, feeds in plan.feeds.items():
         _refuse_silent(circuit, feeds, survey)
+    touching: dict[tuple[int, str, int, str], list[str]] = {}
     for circuit, feeds in plan.feeds.items():
         months = {
             month
@@ -87,27 +116,64 @@ def make_plan(survey: Survey, store: Store, *, rebuild: bool) -> Plan:
             if neighbours(month)[0] in months
         }
         for month in sorted(months):
-            parts = []
+            layouts, inputs = [], []
             for feed in feeds:
                 key = (feed.log.number, feed.source, feed.grid.reach_ns, month)
-                if key not in inputs:
-                    inputs[key] = sorted(
-                        record.digest
-                        for record in feed.log.files.values()
-                        if touches(record, feed, month)
-                    )
+                if key not in touching:
+                    touching[key] = _touching(feed, month, rebuild=rebuild)
                 column = asdict(feed.log.layout.columns[circuit])
-                parts.append([feed.log.reading, column, asdict(feed.grid), inputs[key]])
-            signature = short_hash([FORMAT, circuit, month, parts])
-            info = None if rebuild else store.info(circuit, month)
-            if info is not None and info.signature == signature:
-                plan.unchanged.append((circuit, month))
-                continue
-            if not rebuild:
-                _refuse_loss(circuit, month, feeds, survey)
-            plan.write.setdefault(month, {})[circuit] = signature
+                layouts.append([feed.log.reading, column, asdict(feed.grid)])
+                inputs.append(touching[key])
+            made_as = short_hash(layouts)
+            wanted = Month(
+                circuit, month, short_hash([FORMAT, circuit, month, made_as, inputs]), made_as
+            )
+            info = None if (circuit, month) in damaged else store.info(circuit, month)
+            if info is None and store.path(circuit, month).exists():
+                plan.mended.append((circuit, month))
+            if info is not None and not rebuild:
+                if info.signature == wanted.signature:
+                    plan.unchanged.append((circuit, month))
+                    continue
+                wanted = replace(wanted, keep=_kept(wanted, info, feeds, survey))
+            plan.write.setdefault(month, {})[circuit] = wanted
         plan.stale += [(circuit, month) for month in _stale(feeds, months)]
+        there = set(store.months(circuit)) - months
+        plan.lost += [
+            (circuit, month)
+            for month in sorted(there)
+            if (circuit, month) in damaged or store.info(circuit, month) is None
+        ]
     return plan
+
+
+def _touching(feed: Feed, month: str, *, rebuild: bool) -> list[str]:
+    """Digests of the files with rows that matter for a month, of those that are gone as well."""
+    records = [*feed.log.files.values(), *(() if rebuild else feed.log.gone.values())]
+    return sorted({record.digest for record in records if touches(record, feed, month)})
+
+
+def _kept(wanted: Month, info: MonthInfo, feeds: list[Feed], survey: Survey) -> tuple[Span, ...]:
+    """Spans of a month's file that no log that is there can give any more."""
+    spans, gone = [], ""
+    for feed in feeds:
+        for name, record in feed.log.gone.items():
+            if wanted.month in record.spans.get(feed.source, {}):
+                spans.append(record.spans[feed.source][wanted.month])
+                gone = gone or name.partition("@")[0]
+    same = info.made_as in ("", wanted.made_as)
+    if not spans and survey.forgot and same:
+        return (month_edges(wanted.month),)
+    if spans and not same:
+        raise HouseError(
+            f"is no longer there, or no longer holds all the rows it held, and {wanted.month} of "
+            f"circuit {wanted.circuit!r} has to be made again because its layout in house.toml "
+            "has changed",
+            path=survey.folder / gone,
+            fix="Put the earlier file back (under any name that the pattern matches), or import "
+            "with --rebuild to make such months from the files that are there.",
+        )
+    return tuple(spans)
 
 
 def _feeds(survey: Survey) -> dict[str, list[Feed]]:
@@ -161,21 +227,6 @@ def touches(record: LogFile, feed: Feed, month: str) -> bool:
     )
 
 
-def _refuse_loss(circuit: str, month: str, feeds: list[Feed], survey: Survey) -> None:
-    for feed in feeds:
-        for name, record in feed.log.gone.items():
-            if any(month in months for months in record.spans.values()):
-                plain, _, changed = name.partition("@")
-                what = "no longer holds all the rows it held" if changed else "is no longer there"
-                raise HouseError(
-                    f"{what}, and {month} of circuit {circuit!r} has to be made again because "
-                    "other logs of that month, or its layout, have changed",
-                    path=survey.folder / plain,
-                    fix="Put the earlier file back (under any name that the pattern matches), or "
-                    "import with rebuild to make such months from the files that are there.",
-                )
-
-
 def _stale(feeds: list[Feed], months: set[str]) -> list[str]:
     """Months that files still there once gave, read another way, and no longer give."""
     once: set[str] = set()
@@ -214,9 +265,12 @@ _TOGETHER_VALUES = 4_000_000  # values gridded in one go: bounds the memory
 class ImportReport:
     """What an import has done.
 
-    `written`, `unchanged` and `removed` hold (circuit, month) pairs; `rows` counts the rows of
-    new files, in a long log those of the circuits of the house. `files_read_again` counts known
-    files of which rows were needed once more; `without_rows` names files that hold none.
+    `written`, `unchanged`, `removed`, `mended` and `lost` hold (circuit, month) pairs: `mended`
+    months were damaged and made again, `lost` ones cannot be, since their logs are gone. `rows`
+    counts the rows of new files, in a long log those of the circuits of the house.
+    `files_read_again` counts known files of which rows were needed once more. `without_rows` names
+    files that hold none, `unfinished` those whose last line is still being written, and `gone`
+    those that are no longer there, or no longer hold all their rows, whose readings stay.
     """
 
     files_read: int
@@ -227,6 +281,10 @@ class ImportReport:
     removed: tuple[tuple[str, str], ...] = ()
     files_read_again: int = 0
     without_rows: tuple[str, ...] = ()
+    unfinished: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
+    mended: tuple[tuple[str, str], ...] = ()
+    lost: tuple[tuple[str, str], ...] = ()
 
     @property
     def months_written(self) -> int:
@@ -240,15 +298,11 @@ class ImportReport:
 
     def __str__(self) -> str:
         circuits = len({circuit for circuit, _ in (*self.written, *self.unchanged)})
-        empty = ""
-        if self.without_rows:
-            listed = ", ".join(self.without_rows[:5]) + ", ..." * (len(self.without_rows) > 5)
-            empty = f" Without rows, and left out: {listed}."
         if not self.written:
-            return (
+            return self._with_remarks(
                 f"Nothing new: {_count(self.files_known, 'log file')}, "
                 f"{_count(circuits, 'circuit')}, all {_count(len(self.unchanged), 'month file')} "
-                f"up to date.{empty}"
+                "up to date."
             )
         read = f"{_count(self.files_read, 'log file')} with {_count(self.rows, 'row')}"
         again = f"{_count(self.files_read_again, 'log file')} again"
@@ -258,7 +312,21 @@ class ImportReport:
             f"{_count(len(self.written), 'month file')} for {_count(circuits, 'circuit')}"
         )
         kept = f", {len(self.unchanged)} were up to date" if self.unchanged else ""
-        return f"{text}{kept}.{empty}"
+        return self._with_remarks(f"{text}{kept}.")
+
+    def _with_remarks(self, text: str) -> str:
+        remarks = {
+            "Without rows, and left out": self.without_rows,
+            "Still being written, so its last line waits": self.unfinished,
+            "No longer there, or no longer whole; the readings stay": self.gone,
+            "Damaged, and made again": [f"{c} {month}" for c, month in self.mended],
+            "Damaged, and the logs to make it again are gone": [f"{c} {m}" for c, m in self.lost],
+        }
+        for remark, names in remarks.items():
+            if names:
+                more = f" and {len(names) - 5} more" if len(names) > 5 else ""
+                text += f" {remark}: {', '.join(names[:5])}{more}."
+        return text
 
     def to_frame(self) -> pd.DataFrame:
         """One row for each month of a circuit, and what was done with it."""
@@ -276,7 +344,11 @@ def _count(number: int, what: str) -> str:
 
 
 def import_logs(
-    folder: str | Path, *, progress: Progress | None = None, rebuild: bool = False
+    folder: str | Path,
+    *,
+    progress: Progress | None = None,
+    rebuild: bool = False,
+    verify: bool = False,
 ) -> ImportReport:
     """Bring the store of a house up to date with its logs.
 
@@ -290,6 +362,9 @@ def import_logs(
     rebuild : bool
         Write every month again from the logs that are there, even where it looks up to date.
         Months whose logs are all gone are kept.
+    verify : bool
+        Read every month of the store and compare its checksums; one that is damaged is made again
+        from its logs. Without it, what is damaged is noticed where it is read.
 
     Returns
     -------
@@ -314,20 +389,61 @@ def import_logs(
         )
     store = Store(schedule.folder / "store")
     with store.alone():
-        return _import(schedule, store, progress=progress, rebuild=rebuild)
+        damaged = _damaged(schedule, store, progress) if verify else set()
+        return _import(schedule, store, progress=progress, rebuild=rebuild, damaged=damaged)
+
+
+def _damaged(schedule: Schedule, store: Store, progress: Progress | None) -> set[tuple[str, str]]:
+    names = [circuit.name for circuit in schedule.circuits]
+    months = [(name, month) for name in names for month in store.months(name)]
+    found = set()
+    with ThreadPoolExecutor(min(_THREADS, pa.cpu_count())) as threads:
+        sound = threads.map(lambda one: store.is_sound(*one), months)
+        for done, (one, good) in enumerate(zip(months, sound, strict=True)):
+            if progress is not None:
+                progress(done, len(months), "verifying the store")
+            if not good:
+                found.add(one)
+    return found
+
+
+def mending_store(folder: Path) -> Store:
+    """Store of a house, in which a month that is damaged is made again when it is read."""
+
+    def mend(circuit: str, month: str) -> None:
+        schedule = read_schedule(folder)
+        store = Store(folder / "store")
+        with store.alone():
+            report = _import(schedule, store, damaged={(circuit, month)})
+        if (circuit, month) in report.mended:
+            warnings.warn(
+                f"{store.path(circuit, month)} was damaged; it was made again from its logs",
+                HouseWarning,
+                stacklevel=2,
+            )
+
+    return Store(folder / "store", mend=mend)
 
 
 def _import(
-    schedule: Schedule, store: Store, *, progress: Progress | None, rebuild: bool
+    schedule: Schedule,
+    store: Store,
+    *,
+    progress: Progress | None = None,
+    rebuild: bool = False,
+    damaged: Collection[tuple[str, str]] = (),
 ) -> ImportReport:
     store.sweep()
     survey = Survey(schedule, store, progress=progress)
     try:
         survey.read_new()
         files_read = sum(len(log.read) for log in survey.logs)
-        plan = make_plan(survey, store, rebuild=rebuild)
+        plan = make_plan(survey, store, rebuild=rebuild, damaged=damaged)
+        if rebuild:
+            _forget_rewritten(plan, survey)
         survey.read_also(files_to_read_again(plan))
-        save_manifest(store, survey.memories())
+        with nullcontext() if plan.write else suppress(OSError):  # the folder may be read-only
+            save_manifest(store, survey.memories())
         _write(survey, plan, store)
     finally:
         survey.close()
@@ -340,7 +456,35 @@ def _import(
         removed=tuple(plan.stale),
         files_read_again=sum(len(log.read) for log in survey.logs) - files_read,
         without_rows=tuple(survey.without_rows),
+        unfinished=tuple(survey.unfinished),
+        gone=tuple(sorted({name.partition("@")[0] for log in survey.logs for name in log.gone})),
+        mended=tuple(plan.mended),
+        lost=tuple(plan.lost),
     )
+
+
+def _forget_rewritten(plan: Plan, survey: Survey) -> None:
+    """Forget what files that are gone gave to months that are made without them."""
+    made = {
+        (feed.log.number, feed.source, month)
+        for month, circuits in plan.write.items()
+        for circuit in circuits
+        for feed in plan.feeds[circuit]
+    }
+    for log in survey.logs:
+        for name, record in list(log.gone.items()):
+            spans = {
+                source: {
+                    m: span for m, span in months.items() if (log.number, source, m) not in made
+                }
+                for source, months in record.spans.items()
+            }
+            if spans == record.spans:
+                continue
+            # Another digest: the file, if it comes back, has to be read again.
+            log.gone[name] = replace(record, spans=spans, digest=f"{record.digest}, in part")
+            if not any(spans.values()):
+                del log.gone[name]
 
 
 def _write(survey: Survey, plan: Plan, store: Store) -> None:
@@ -356,9 +500,8 @@ def _write(survey: Survey, plan: Plan, store: Store) -> None:
                 for circuit, part in zip(circuits, out, strict=True):
                     waiting[circuit].append(part)
                     if len(waiting[circuit]) == len(plan.feeds[circuit]):
-                        signature = plan.write[month][circuit]
-                        period = feed.grid.period_ns
-                        ready.append((circuit, month, signature, period, waiting.pop(circuit)))
+                        wanted = plan.write[month][circuit]
+                        ready.append((wanted, feed.grid.period_ns, waiting.pop(circuit)))
                 for _ in threads.map(lambda one: _write_month(store, *one), ready):
                     done += 1
     for circuit, month in plan.stale:
@@ -415,33 +558,62 @@ def _grid(
 
 
 def _write_month(
-    store: Store,
-    circuit: str,
-    month: str,
-    signature: str,
-    period_ns: int,
-    parts: list[tuple[Gridded, int, int]],
+    store: Store, wanted: Month, period_ns: int, parts: list[tuple[Gridded, int, int]]
 ) -> None:
     whole = parts[0][0]
     for other, _, _ in parts[1:]:
         whole = _filled(whole, other)
+    kept = 0
+    if wanted.keep:
+        whole, kept = _with_kept(whole, wanted, store, period_ns)
     there = ~np.isnan(whole.watts)
     first = int(np.argmax(there)) if there.any() else 0
     stop = whole.watts.size - int(np.argmax(there[::-1])) if there.any() else 0
     info = MonthInfo(
-        circuit=circuit,
-        month=month,
+        circuit=wanted.circuit,
+        month=wanted.month,
         first_slot=whole.first_slot + first,
         samples=stop - first,
         period_ns=period_ns,
-        signature=signature,
-        rows=sum(rows for _, rows, _ in parts),
+        signature=wanted.signature,
+        made_as=wanted.made_as,
+        rows=sum(rows for _, rows, _ in parts) + kept,
         out_of_order=sum(late for _, _, late in parts),
         repeats=sum(part.repeats for part, _, _ in parts),
         resets=sum(part.resets for part, _, _ in parts),
         rejected=sum(part.rejected for part, _, _ in parts),
     )
     store.write(info, whole.watts[first:stop])
+
+
+def _with_kept(whole: Gridded, wanted: Month, store: Store, period_ns: int) -> tuple[Gridded, int]:
+    """Take from the month's file what only logs that are gone gave; also count it in samples.
+
+    The first and the last sample of a stretch lack the rows of the log next to it, so where the
+    file has them they come from there.
+    """
+    info = store.info(wanted.circuit, wanted.month)
+    if info is None or info.period_ns != period_ns:
+        return whole, 0
+    stored = np.empty(info.samples, dtype=np.float32)
+    store.read_into(info, stored)
+    slots = info.first_slot + np.arange(info.samples)
+    mine = np.zeros(info.samples, dtype=bool)
+    for low, high in wanted.keep:
+        mine |= (slots >= low // period_ns) & (slots <= high // period_ns)
+    stored[~mine] = np.nan
+    there = np.pad(~np.isnan(whole.watts), 1)
+    edge = there[1:-1] & ~(there[:-2] & there[2:])
+    at = whole.first_slot + np.flatnonzero(edge) - info.first_slot
+    at = at[(at >= 0) & (at < info.samples)]
+    at = at[~np.isnan(stored[at])]
+    watts = whole.watts.copy()
+    watts[info.first_slot + at - whole.first_slot] = np.nan
+    missing = int(np.count_nonzero(~np.isnan(watts)))
+    filled = _filled(
+        replace(whole, watts=watts), replace(whole, first_slot=info.first_slot, watts=stored)
+    )
+    return filled, int(np.count_nonzero(~np.isnan(filled.watts))) - missing
 
 
 def _filled(one: Gridded, other: Gridded) -> Gridded:

@@ -16,13 +16,15 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from homeenergy.files import replacing
 from homeenergy.house.schedule import Circuit, Correction
-from homeenergy.readings.store.store import FLOATS, MonthInfo, Store, replace_whole
+from homeenergy.readings.store.importing import mending_store
+from homeenergy.readings.store.store import FLOATS, VERIFIED, MonthInfo, Store, sum_of_words
 from homeenergy.readings.trace import correct_in_place, in_force
 from homeenergy.units import NS_PER_S, S_PER_H
 
 WIDTHS = (60, 3600)
-FORMAT = 1
+FORMAT = 2
 _KEY = b"homeenergy"
 _NAMES = ("least_w", "greatest_w", "sum_w", "count")
 
@@ -155,7 +157,7 @@ def _in_columns(values: NDArray, first: int, width: int, nothing: object) -> NDA
 def month_bins(store: Store, info: MonthInfo) -> tuple[Bins, ...]:
     """Bins of a month, one entry a width of WIDTHS, worked out from its samples."""
     watts = np.empty(info.samples, dtype=np.float32)
-    store.read_into(info.circuit, info.month, watts)
+    store.read_into(info, watts)
     minutes = bins_of_samples(watts, first=info.first_slot, width=WIDTHS[0])
     return minutes, bins_of_bins(minutes, width=WIDTHS[1] // WIDTHS[0])
 
@@ -193,12 +195,15 @@ def _belongs(note: dict, info: MonthInfo) -> bool:
 
 def _read(path: Path, info: MonthInfo, level: int) -> Bins | None:
     try:
-        with pq.ParquetFile(path, memory_map=True) as file:
-            if not _belongs(json.loads((file.schema_arrow.metadata or {})[_KEY]), info):
+        with pq.ParquetFile(path, **VERIFIED) as file:
+            note = json.loads((file.schema_arrow.metadata or {})[_KEY])
+            if not _belongs(note, info):
                 return None
             table = file.read_row_group(level, use_threads=False)
             columns = [table.column(name).to_numpy() for name in _NAMES]
-    except (OSError, pa.ArrowException, KeyError, ValueError):
+        if sum_of_words(*columns) != note["words"][level]:
+            return None
+    except (OSError, pa.ArrowException, KeyError, IndexError, TypeError, ValueError):
         return None
     first = info.first_slot // WIDTHS[level]
     least_w, greatest_w, sum_w, count = columns
@@ -207,13 +212,19 @@ def _read(path: Path, info: MonthInfo, level: int) -> Bins | None:
 
 def _write(path: Path, info: MonthInfo, levels: tuple[Bins, ...]) -> None:
     """Write a row group a width, in one stroke."""
-    note = json.dumps({"format": [FORMAT, *WIDTHS], "month": asdict(info)}, sort_keys=True)
+    words = [sum_of_words(*(getattr(bins, name) for name in _NAMES)) for bins in levels]
+    note = json.dumps(
+        {"format": [FORMAT, *WIDTHS], "month": asdict(info), "words": words}, sort_keys=True
+    )
     kinds = (pa.float32(), pa.float32(), pa.float64(), pa.int32())
     fields = [pa.field(name, kind) for name, kind in zip(_NAMES, kinds, strict=True)]
     schema = pa.schema(fields, metadata={_KEY: note.encode()})
     path.parent.mkdir(parents=True, exist_ok=True)
     options = {**FLOATS, "column_encoding": dict.fromkeys(_NAMES[:3], "BYTE_STREAM_SPLIT")}
-    with replace_whole(path) as temporary, pq.ParquetWriter(temporary, schema, **options) as file:
+    with (
+        replacing(path, lasting=False) as temporary,
+        pq.ParquetWriter(temporary, schema, **options) as file,
+    ):
         for bins in levels:
             arrays = [pa.array(getattr(bins, name)) for name in _NAMES]
             table = pa.Table.from_arrays(arrays, schema=schema)
@@ -321,7 +332,7 @@ class Overview:
     def __init__(self, house: Stored, *, kept_bytes: int = KEPT_BYTES) -> None:
         self.house = house
         self.kept_bytes = kept_bytes
-        self._store = Store(house.path / "store")
+        self._store = mending_store(house.path)
         self._months: dict[str, tuple[int, list[MonthInfo], int]] = {}
         self._kept: OrderedDict[tuple[Any, ...], Bins | NDArray[np.float32]] = OrderedDict()
 

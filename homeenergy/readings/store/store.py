@@ -6,12 +6,12 @@ import hashlib
 import json
 import os
 import shutil
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -19,16 +19,12 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
+from homeenergy.files import TEMPORARY, alone, replacing, write_text
 from homeenergy.house.layouts import LogLayout
 
-try:
-    import fcntl
-except ImportError:  # not on Windows, where nothing prevents two imports at once
-    fcntl = None  # type: ignore[assignment]
-
-FORMAT = 1
+FORMAT = 2
+_READABLE = (1, FORMAT)  # 1 had no checksums, and another rule for the edges of holes
 _KEY = b"homeenergy"
-_TEMP = ".tmp"
 LONGEST_WAIT_S = 300.0  # for an import by another process
 # Measured on 2.7 million samples: splitting the bytes of each float and LZ4 read about as fast as
 # no compression (7 ms) at a quarter of the size for whole watts; dictionaries and zstd were slower.
@@ -39,24 +35,28 @@ FLOATS = {
     "write_statistics": False,
     "write_batch_size": 65536,
     "data_page_size": 1 << 20,
+    "write_page_checksum": True,
 }
+VERIFIED = {"memory_map": True, "page_checksum_verification": True}
 
 
-@contextmanager
-def replace_whole(path: Path) -> Iterator[Path]:
-    """Give a temporary path to write to; it takes the place of `path` in one stroke."""
-    temporary = path.with_name(f"{path.name}.{os.getpid()}{_TEMP}")
-    yield temporary
-    os.replace(temporary, path)
+class DamagedMonthError(HouseError):
+    """A month file whose content is not what was written."""
+
+
+def sum_of_words(*arrays: NDArray[Any]) -> int:
+    """Sum of all 32-bit words: with the checksums of pages, it notices damage between them too."""
+    return sum(int(np.sum(one.view(np.uint32), dtype=np.uint64)) for one in arrays)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MonthInfo:
     """What a month's file says of itself.
 
-    `signature` stands for everything the samples depend on. The counts are of rows as logged:
-    rows in the month, rows that shared an instant, rows out of order, counter resets, counter
-    intervals rejected as absurd.
+    `signature` stands for everything the samples depend on, `made_as` for the layout alone, and
+    `words` is the `sum_of_words` of the samples. The counts are of rows as logged: rows in the
+    month, rows that shared an instant, rows out of order, counter resets, counter intervals
+    rejected as absurd.
     """
 
     circuit: str
@@ -65,6 +65,8 @@ class MonthInfo:
     samples: int
     period_ns: int
     signature: str
+    made_as: str = ""
+    words: int | None = None
     rows: int = 0
     repeats: int = 0
     out_of_order: int = 0
@@ -73,10 +75,13 @@ class MonthInfo:
 
 
 class Store:
-    """The folder `store` of a house."""
+    """The folder `store` of a house.
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    `mend` is called with circuit and month where a file is damaged, and then it is read again.
+    """
+
+    def __init__(self, folder: Path, *, mend: Callable[[str, str], None] | None = None) -> None:
+        self.folder, self.mend = folder, mend
 
     def path(self, circuit: str, month: str) -> Path:
         """File of a circuit's month."""
@@ -93,40 +98,67 @@ class Store:
     def info(self, circuit: str, month: str) -> MonthInfo | None:
         """Read what a month's file says of itself; None if it is not there or was damaged."""
         try:
-            metadata = pq.read_metadata(self.path(circuit, month)).metadata or {}
-            fields = json.loads(metadata[_KEY])
-            return MonthInfo(**fields["month"]) if fields["format"] == FORMAT else None
+            whole = pq.read_metadata(self.path(circuit, month))
+            note = json.loads((whole.metadata or {})[_KEY])
+            info = MonthInfo(**note["month"])
+            sound = note["format"] == 1 or note["check"] == _check(note["month"])
         except (OSError, pa.ArrowException, KeyError, TypeError, ValueError):
             return None
+        sound &= note["format"] in _READABLE and info.samples == whole.num_rows
+        return info if sound and (info.circuit, info.month) == (circuit, month) else None
 
     def known(self, circuit: str, month: str) -> MonthInfo:
-        """As `info`, but a file that cannot be read is an error."""
+        """As `info`, but a file that cannot be read, or mended, is an error."""
         info = self.info(circuit, month)
+        if info is None and self.mend is not None:
+            self.mend(circuit, month)
+            info = self.info(circuit, month)
         if info is None:
-            raise HouseError(
-                "this month of the store cannot be read",
-                path=self.path(circuit, month),
-                fix="Run `homeenergy import` on the house again; it is then made again.",
-            )
+            raise self._damaged(circuit, month, "it does not say what it holds")
         return info
 
-    def read_into(self, circuit: str, month: str, out: NDArray[np.float32]) -> None:
-        """Fill `out` with the month's samples."""
+    def read_into(self, info: MonthInfo, out: NDArray[np.float32]) -> None:
+        """Fill `out` with all samples of a month, verified.
+
+        Raises
+        ------
+        DamagedMonthError
+        """
+        try:
+            self._read_into(info, out)
+        except DamagedMonthError:
+            if self.mend is None:
+                raise
+            self.mend(info.circuit, info.month)
+            self._read_into(self._same(info), out)
+
+    def _read_into(self, info: MonthInfo, out: NDArray[np.float32]) -> None:
         at = 0
         try:
-            with pq.ParquetFile(self.path(circuit, month), memory_map=True) as file:
+            with pq.ParquetFile(self.path(info.circuit, info.month), **VERIFIED) as file:
                 for chunk in file.read(use_threads=False).column("watts").chunks:
                     values = chunk.to_numpy(zero_copy_only=False)
                     out[at : at + values.size] = values
                     at += values.size
-        except (OSError, pa.ArrowException, ValueError) as error:
-            raise self._unreadable(circuit, month, error) from None
+        except (OSError, pa.ArrowException, KeyError, ValueError, MemoryError) as error:
+            raise self._damaged(info.circuit, info.month, error) from None
+        if at != info.samples or info.words not in (None, sum_of_words(out)):
+            raise self._damaged(info.circuit, info.month, "its samples are not those written")
 
     def read_part(self, info: MonthInfo, first: int, stop: int) -> NDArray[np.float32]:
-        """Samples [first, stop) of a month, without reading all of it."""
+        """Samples [first, stop) of a month, without reading all of it; pages are verified."""
+        try:
+            return self._read_part(info, first, stop)
+        except DamagedMonthError:
+            if self.mend is None:
+                raise
+            self.mend(info.circuit, info.month)
+            return self._read_part(self._same(info), first, stop)
+
+    def _read_part(self, info: MonthInfo, first: int, stop: int) -> NDArray[np.float32]:
         parts = []
         try:
-            with pq.ParquetFile(self.path(info.circuit, info.month), memory_map=True) as file:
+            with pq.ParquetFile(self.path(info.circuit, info.month), **VERIFIED) as file:
                 at = 0
                 for group in range(file.metadata.num_row_groups):
                     rows = file.metadata.row_group(group).num_rows
@@ -134,25 +166,49 @@ class Store:
                         column = file.read_row_group(group, use_threads=False).column("watts")
                         parts.append(column.to_numpy()[max(first - at, 0) : stop - at])
                     at += rows
-        except (OSError, pa.ArrowException, ValueError) as error:
-            raise self._unreadable(info.circuit, info.month, error) from None
-        return np.concatenate(parts) if parts else np.empty(0, dtype=np.float32)
+        except (OSError, pa.ArrowException, KeyError, ValueError, MemoryError) as error:
+            raise self._damaged(info.circuit, info.month, error) from None
+        part = np.concatenate(parts) if parts else np.empty(0, dtype=np.float32)
+        if part.dtype != np.float32 or part.size != max(min(stop, info.samples) - first, 0):
+            raise self._damaged(info.circuit, info.month, "its samples are not those written")
+        return part
 
-    def _unreadable(self, circuit: str, month: str, error: Exception) -> HouseError:
-        return HouseError(
-            f"this month of the store cannot be read ({error})",
+    def is_sound(self, circuit: str, month: str) -> bool:
+        """Whether a month's file holds what was written, to the last bit."""
+        info = self.info(circuit, month)
+        if info is None:
+            return False
+        try:
+            self._read_into(info, np.empty(info.samples, dtype=np.float32))
+        except DamagedMonthError:
+            return False
+        return True
+
+    def _same(self, info: MonthInfo) -> MonthInfo:
+        """What a mended file says of itself; its place and length must be those of before."""
+        now = self.info(info.circuit, info.month)
+        if now is None or (now.first_slot, now.samples) != (info.first_slot, info.samples):
+            raise self._damaged(info.circuit, info.month, "its logs have changed meanwhile")
+        return now
+
+    def _damaged(self, circuit: str, month: str, why: object) -> DamagedMonthError:
+        return DamagedMonthError(
+            f"this month of the store is damaged ({str(why).splitlines()[0]})",
             path=self.path(circuit, month),
-            fix="Delete the file and run `homeenergy import` on the house again.",
+            fix="`homeenergy import --verify` makes it again from its logs, if they are there.",
         )
 
     def write(self, info: MonthInfo, watts: NDArray[np.float32]) -> None:
         """Write a month so that either the old file or the whole new one is there."""
         path = self.path(info.circuit, info.month)
         path.parent.mkdir(parents=True, exist_ok=True)
-        note = json.dumps({"format": FORMAT, "month": asdict(info)}, sort_keys=True)
-        schema = pa.schema([pa.field("watts", pa.float32())], metadata={_KEY: note.encode()})
+        month = {**asdict(info), "words": sum_of_words(watts)}
+        note = {"format": FORMAT, "month": month, "check": _check(month)}
+        text = json.dumps(note, sort_keys=True)
+        schema = pa.schema([pa.field("watts", pa.float32())], metadata={_KEY: text.encode()})
         table = pa.Table.from_arrays([pa.array(watts)], schema=schema)
-        with replace_whole(path) as temporary:
+        # A month that a power cut has spoiled fails its checksums and is made again.
+        with replacing(path, lasting=False) as temporary:
             pq.write_table(table, temporary, **FLOATS)
 
     def remove(self, circuit: str, month: str) -> None:
@@ -161,51 +217,43 @@ class Store:
         self.overview_path(circuit, month).unlink(missing_ok=True)
 
     def write_text(self, name: str, text: str) -> None:
-        """Write a text file of the store in one stroke."""
-        self.folder.mkdir(parents=True, exist_ok=True)
-        with replace_whole(self.folder / name) as temporary:
-            temporary.write_text(text, encoding="utf-8")
+        """Write a text file of the store in one stroke; nothing where it says so already."""
+        if self.read_text(name) != text:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            write_text(self.folder / name, text, lasting=False)
 
     def read_text(self, name: str) -> str | None:
-        """Read a text file of the store; None if it is not there."""
-        path = self.folder / name
-        return path.read_text(encoding="utf-8") if path.exists() else None
+        """Read a text file of the store; None if it is not there, or is no text."""
+        try:
+            return (self.folder / name).read_text(encoding="utf-8")
+        except (FileNotFoundError, UnicodeDecodeError):
+            return None
 
-    @contextmanager
-    def alone(self) -> Iterator[None]:
-        """Let only one import work on the store; the lock ends with the process.
+    def alone(self) -> AbstractContextManager[None]:
+        """Let only one import work on the store.
 
         An import by another process is waited for: two notebooks may open the same house.
         """
-        self.folder.mkdir(parents=True, exist_ok=True)
-        with (self.folder / ".lock").open("a+") as lock:
-            if fcntl is not None:
-                until = time.monotonic() + LONGEST_WAIT_S
-                while not _locked(lock):
-                    lock.seek(0)
-                    if lock.read() == str(os.getpid()) or time.monotonic() > until:
-                        raise HouseError(
-                            "another import of this house is running",
-                            path=self.folder,
-                            fix="Wait until it has ended.",
-                        )
-                    time.sleep(0.1)
-                lock.truncate(0)
-                lock.write(str(os.getpid()))
-                lock.flush()
-            yield
+        if not self.folder.exists():
+            self.folder.mkdir(parents=True)
+        return alone(
+            self.folder / ".lock",
+            longest_wait_s=LONGEST_WAIT_S,
+            busy="another import of this house is running",
+            reading_only=True,
+        )
 
     def spill_folder(self) -> Path:
         """Folder for rows that wait on disk during an import."""
-        return self.folder / f".rows.{os.getpid()}{_TEMP}"
+        return self.folder / f".rows.{os.getpid()}{TEMPORARY}"
 
     def leftovers(self) -> Iterator[Path]:
         """Temporary files and folders of imports that were cut short."""
         if self.folder.exists():
-            yield from self.folder.glob(f".rows.*{_TEMP}")
-            yield from self.folder.glob(f"*.*{_TEMP}")
-            yield from self.folder.glob(f"*/*.parquet.*{_TEMP}")
-            yield from self.folder.glob(f".overview/*/*{_TEMP}")
+            yield from self.folder.glob(f".rows.*{TEMPORARY}")
+            yield from self.folder.glob(f"*.*{TEMPORARY}")
+            yield from self.folder.glob(f"*/*.parquet.*{TEMPORARY}")
+            yield from self.folder.glob(f".overview/*/*{TEMPORARY}")
 
     def sweep(self) -> None:
         """Delete what imports that were cut short have left behind."""
@@ -213,16 +261,13 @@ class Store:
             if path.is_dir():
                 shutil.rmtree(path, ignore_errors=True)
             else:
-                path.unlink(missing_ok=True)
+                with suppress(OSError):  # the folder may be read-only
+                    path.unlink()
 
 
-def _locked(lock: IO[str]) -> bool:
-    """Take the lock, if nobody else has it."""
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
+def _check(value: dict[str, Any]) -> int:
+    """Checksum of plain data."""
+    return zlib.crc32(json.dumps(value, sort_keys=True).encode())
 
 
 def month_of(ns: int) -> str:
@@ -279,10 +324,16 @@ Spans = dict[str, dict[str, tuple[int, int]]]  # source -> month -> first and la
 
 @dataclass(slots=True, kw_only=True)
 class LogFile:
-    """One log file as it was read: `reading` is the part of the layout that matters."""
+    """One log file as it was read: `reading` is the part of the layout that matters.
+
+    No program can set `ctime_ns`, the instant at which a file was last changed in any way (on
+    Windows: made). Where it, or any other of the first four, differs, the content is compared.
+    """
 
     size: int
     mtime_ns: int
+    ctime_ns: int = 0
+    inode: int = 0
     digest: str
     reading: str
     rows: int = 0
@@ -304,6 +355,8 @@ def load_manifest(store: Store) -> dict[str, LogMemory]:
         whole = json.loads(text) if text else {}
         if whole.get("format") != _FORMAT:
             return {}
+        if whole.get("check", _check(whole["logs"])) != _check(whole["logs"]):
+            return {}
         return {key: _memory(value) for key, value in whole["logs"].items()}
     except (ValueError, KeyError, TypeError, AttributeError):
         return {}
@@ -323,7 +376,8 @@ def _memory(value: dict[str, Any]) -> LogMemory:
 def save_manifest(store: Store, memories: dict[str, LogMemory]) -> None:
     """Write what is remembered, in one stroke."""
     logs = {key: asdict(memory) for key, memory in memories.items()}
-    store.write_text(NAME, json.dumps({"format": _FORMAT, "logs": logs}, indent=1, sort_keys=True))
+    whole = {"format": _FORMAT, "logs": logs, "check": _check(logs)}
+    store.write_text(NAME, json.dumps(whole, indent=1, sort_keys=True))
 
 
 def log_keys(layouts: tuple[LogLayout, ...]) -> list[str]:

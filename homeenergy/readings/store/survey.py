@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -27,7 +28,7 @@ from homeenergy.readings.logs.rows import (
     has_pace,
     long_steps_recur,
 )
-from homeenergy.readings.logs.tables import NoRowsError
+from homeenergy.readings.logs.tables import NoRowsError, unfinished_line_at
 from homeenergy.readings.store.store import (
     LogFile,
     LogMemory,
@@ -221,7 +222,9 @@ class Survey:
         self.progress: Progress = progress or _silent
         self.rows = 0
         self.without_rows: list[str] = []
+        self.unfinished: list[str] = []  # whose last line waits for its end
         memories = load_manifest(store)
+        self.forgot = not memories  # as where the manifest was damaged
         self.logs = [
             Log(number, key, layout, reading_of(layout), memories.get(key, LogMemory()))
             for number, (layout, key) in enumerate(
@@ -285,22 +288,17 @@ class Survey:
         by_content = {old.digest: old for old in memory.files.values()}
         sizes = {old.size for old in memory.files.values()}
         for path in paths:
-            name, stat = path.relative_to(self.folder).as_posix(), path.stat()
+            name, state = path.relative_to(self.folder).as_posix(), _state(path)
             old = memory.files.get(name)
-            same = old and (old.size, old.mtime_ns) == (stat.st_size, stat.st_mtime_ns)
+            same = old and all(getattr(old, key) == value for key, value in state.items())
             digest = old.digest if old and same else ""
-            if not digest and stat.st_size in sizes:
+            if not digest and state["size"] in sizes:
                 digest = file_digest(path)  # else the content is new for certain
             known = by_content.get(digest)
             if known and known.reading == log.reading:
-                record = replace(known, mtime_ns=stat.st_mtime_ns)
+                record = replace(known, **state)
             else:
-                record = LogFile(
-                    size=stat.st_size,
-                    mtime_ns=stat.st_mtime_ns,
-                    digest=digest,
-                    reading=log.reading,
-                )
+                record = LogFile(**state, digest=digest, reading=log.reading)
                 new.append(path)
             log.files[name] = record
         return new
@@ -308,6 +306,8 @@ class Survey:
     def _read(self, log: Log, path: Path, record: LogFile) -> None:
         name = path.relative_to(self.folder).as_posix()
         digest = None if record.digest else self.threads.submit(file_digest, path)
+        if unfinished_line_at(path, log.layout) is not None:
+            self.unfinished.append(name)
         for rows in read_log(path, log.layout):
             spans = record.spans.setdefault(rows.source, {})
             for month, (low, high) in self.pool.add(
@@ -319,6 +319,10 @@ class Survey:
             self.rows += rows.times_ns.size
         if digest is not None:
             record.digest = digest.result()
+        if any(getattr(record, key) != value for key, value in _state(path).items()):
+            # Written to while it was read: the next import reads it again.
+            record.digest = f"{record.digest}, being written"
+            record.ctime_ns = 0
         log.read.add(name)
 
     def _pass_over(self, log: Log, name: str, error: NoRowsError) -> None:
@@ -338,6 +342,17 @@ class Survey:
         if not marks_ends(log.layout, rows.source):
             return rows
         return replace(rows, times_ns=rows.times_ns - periods[rows.source])
+
+
+def _state(path: Path) -> dict[str, Any]:
+    """What tells without reading it that a file is as it was."""
+    stat = path.stat()
+    return {
+        "size": stat.st_size,
+        "mtime_ns": stat.st_mtime_ns,
+        "ctime_ns": stat.st_ctime_ns,
+        "inode": stat.st_ino,
+    }
 
 
 def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:

@@ -19,6 +19,7 @@ from typing import Any
 import pandas as pd
 
 from homeenergy.errors import HouseError
+from homeenergy.files import write_bytes
 from homeenergy.show.document.blocks import (
     JPEG,
     Block,
@@ -88,7 +89,7 @@ def write_document(document: Document, path: str | Path) -> Path:
             fix=f"Give it a name that ends in one of {', '.join(writers)}.",
         )
     content = writers[path.suffix.lower()](document)
-    path.write_bytes(content)
+    write_bytes(path, content)
     return path
 
 

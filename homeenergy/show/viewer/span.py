@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
+from homeenergy.files import replacing
 from homeenergy.house.schedule import Circuit
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.house import House
@@ -40,7 +40,8 @@ def file_stem(house: House, start_ns: int, end_ns: int) -> str:
 def save_picture(figure: Figure, folder: str | Path, *, stem: str) -> Path:
     """Write a figure as PNG in a folder, which is made if it is not there; give its path."""
     path = _folder(folder) / f"{stem}.png"
-    figure.savefig(path, dpi=PICTURE_DPI)
+    with replacing(path) as temporary:
+        figure.savefig(temporary, dpi=PICTURE_DPI, format="png")
     return path
 
 
@@ -93,9 +94,8 @@ def save_readings(
     local = pd.DatetimeIndex(table.index.to_numpy(np.int64).view("M8[ns]")).tz_localize("UTC")
     table.index = pd.Index([t.isoformat() for t in local.tz_convert(house.timezone)], name="time")
     path = _folder(folder) / f"{file_stem(house, start_ns, end_ns)}.csv"
-    temporary = path.with_name(f"{path.name}.part")
-    table.to_csv(temporary, float_format="%.6g", encoding="utf-8")
-    os.replace(temporary, path)
+    with replacing(path) as temporary:
+        table.to_csv(temporary, float_format="%.6g", encoding="utf-8")
     return path, width * period_ns / NS_PER_S
 
 

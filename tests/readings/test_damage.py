@@ -1,0 +1,113 @@
+"""Damage to the store is noticed, and mended from the logs."""
+
+import random
+import shutil
+import warnings
+
+import numpy as np
+import pytest
+
+from homeenergy.errors import HouseError, HouseWarning
+from homeenergy.readings import import_logs, open_house
+
+from .folders import CIRCUITS, frame, iso_csv, make_house, store_bytes
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory):
+    """A house of two circuits over two months, imported, with the files of its overview."""
+    folder = tmp_path_factory.mktemp("sound")
+    whole = frame("2026-01-25", 14 * 1440, period_s=60)
+    import_logs(make_house(folder, {"a.csv": iso_csv(whole)}))
+    overview(folder)
+    return folder
+
+
+def overview(folder):
+    return [open_house(folder).envelope(name, points=50).mean_w for name in CIRCUITS]
+
+
+def energies(folder):
+    house = open_house(folder)
+    return [house.trace(name).energy_wh for name in CIRCUITS]
+
+
+def flip(path, rng):
+    content = bytearray(path.read_bytes())
+    at = rng.randrange(len(content) * 8)
+    content[at // 8] ^= 1 << at % 8
+    path.write_bytes(content)
+
+
+def flips_are_mended(sound, folder, *, number, seed):
+    """Flip a bit of a random file of the store, read the house, verify it, and begin again."""
+    shutil.copytree(sound, folder)
+    rng = random.Random(seed)
+    right, seen, store = energies(sound), overview(sound), store_bytes(sound)
+    noticed = 0
+    for _ in range(number):
+        files = sorted(p for p in (folder / "store").rglob("*") if p.is_file() and p.stat().st_size)
+        flip(rng.choice(files), rng)
+        with warnings.catch_warnings(record=True) as met:
+            warnings.simplefilter("always")
+            assert energies(folder) == right
+            for now, before in zip(overview(folder), seen, strict=True):
+                np.testing.assert_array_equal(now, before)
+            noticed += bool(met) or bool(import_logs(folder, verify=True).mended)
+        for name, content in store.items():
+            path = folder / "store" / name
+            if path.read_bytes() != content:  # a bit that says nothing of the readings
+                path.write_bytes(content)
+    return noticed
+
+
+def test_flipped_bits_never_give_another_number(sound, tmp_path):
+    assert flips_are_mended(sound, tmp_path / "house", number=12, seed=1) >= 3
+
+
+@pytest.mark.study
+def test_many_flipped_bits_never_give_another_number(sound, tmp_path):
+    assert flips_are_mended(sound, tmp_path / "house", number=150, seed=2) >= 50
+
+
+@pytest.mark.parametrize("where", [0.3, 0.6])
+def test_a_damaged_month_is_mended_when_it_is_read_and_said(sound, tmp_path, where):
+    folder = tmp_path / "house"
+    shutil.copytree(sound, folder)
+    path = folder / "store" / "oven" / "2026-01.parquet"
+    content = bytearray(path.read_bytes())
+    content[int(where * len(content))] ^= 16
+    path.write_bytes(content)
+    with pytest.warns(HouseWarning, match=r"2026-01.parquet was damaged; it was made again"):
+        assert energies(folder) == energies(sound)
+    assert store_bytes(folder) == store_bytes(sound)
+
+
+def test_verify_says_what_it_mended_and_what_cannot_be(sound, tmp_path):
+    folder = tmp_path / "house"
+    shutil.copytree(sound, folder)
+    path = folder / "store" / "oven" / "2026-01.parquet"
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.write_bytes(content)
+    assert import_logs(folder).mended == ()  # it does not read all that is stored
+    report = import_logs(folder, verify=True)
+    assert report.mended == (("oven", "2026-01"),)
+    assert "Damaged, and made again: oven 2026-01." in str(report)
+    assert import_logs(folder, verify=True).mended == ()
+    path.write_bytes(content)
+    (folder / "logs" / "a.csv").unlink()
+    report = import_logs(folder, verify=True)
+    assert report.lost == (("oven", "2026-01"),)
+    with pytest.raises(HouseError, match="is damaged"):
+        energies(folder)
+
+
+@pytest.mark.parametrize("content", [b"", b"\xff\xfe", b"{", b"[]", b"null", b"\0" * 50])
+def test_a_damaged_list_of_imported_logs_is_made_again(sound, tmp_path, content):
+    folder = tmp_path / "house"
+    shutil.copytree(sound, folder)
+    (folder / "store" / "imported.json").write_bytes(content)
+    report = import_logs(folder)
+    assert (report.files_read, report.months_written) == (1, 0)
+    assert import_logs(folder).files_read == 0
