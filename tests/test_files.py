@@ -115,18 +115,20 @@ import pandas as pd
 schedule = read_schedule(Path(sys.argv[1]))
 print("ready", flush=True)
 sys.stdin.readline()
-for n in range(40):
-    at = pd.Timestamp("2026-01-01", tz="UTC") + pd.Timedelta(40 * int(sys.argv[2]) + n, "h")
+number = int(sys.argv[3])
+for n in range(number):
+    at = pd.Timestamp("2026-01-01", tz="UTC") + pd.Timedelta(number * int(sys.argv[2]) + n, "h")
     one = Decision(circuit="oven", decision="split", start=at)
     add_decisions(schedule, [one])
 """
 
 
-def test_three_programs_that_decide_at_once_lose_nothing(tmp_path):
+@pytest.mark.parametrize("number", [8, pytest.param(40, marks=pytest.mark.study)])
+def test_three_programs_that_decide_at_once_lose_nothing(tmp_path, number):
     (tmp_path / "house.toml").write_text('timezone = "UTC"\n[[circuit]]\nname = "oven"\n')
     programs = [
         subprocess.Popen(
-            [sys.executable, "-c", DECIDE, str(tmp_path), str(n)],
+            [sys.executable, "-c", DECIDE, str(tmp_path), str(n), str(number)],
             cwd=ROOT,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
@@ -143,4 +145,4 @@ def test_three_programs_that_decide_at_once_lose_nothing(tmp_path):
         assert program.wait() == 0
         program.stdout.close()
     found = read_decisions(read_schedule(tmp_path))
-    assert len({one.start for one in found}) == len(found) == 120
+    assert len({one.start for one in found}) == len(found) == 3 * number
