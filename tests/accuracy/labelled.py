@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from homeenergy.readings.trace import Trace
+
 from .score import edges_s, match_runs
 
 DAY_S = 86_400
@@ -42,6 +44,21 @@ class Tally:
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.energy_errors.extend(other.energy_errors)
         self.standby_errors_w.extend(other.standby_errors_w)
+
+
+def on_grid(rows: pd.Series, *, period_s: float | None = None) -> Trace:
+    """The rows of a logger on a regular grid: at its own pace, or of so many seconds.
+
+    Where a pace that changes is refused, a person is asked to state one: that of the quicker rows.
+    """
+    try:
+        return Trace.from_series(rows, period_s=period_s)
+    except ValueError as refusal:
+        if period_s is not None or "no regular interval" not in str(refusal):
+            raise
+        steps_s = np.diff(np.unique(rows.index.as_unit("s").asi8))
+        stated_s = float(np.quantile(steps_s, 0.1, method="inverted_cdf"))
+        return Trace.from_series(rows, period_s=stated_s, hold_s=30.0)
 
 
 def tally(truth: pd.DataFrame, found: pd.DataFrame, *, start: pd.Timestamp, days: int) -> Tally:

@@ -16,12 +16,11 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.cycles import Cycles, find_cycles
-from homeenergy.readings.trace import Trace
 from homeenergy.simulate.randomised.log import START, RandomisedLog, randomised_log
 from homeenergy.simulate.randomised.uses import STYLES
 
 from .keep import keep
-from .labelled import Tally, tally
+from .labelled import Tally, on_grid, tally
 
 PUBLISHED = (20_001, 20_040)
 PERIODS_S = (None, 10.0)
@@ -29,21 +28,6 @@ TARGETS = {None: 0.98, 10.0: 0.95}
 # Uses shorter than so many samples are nobody's to find.
 FEWEST_SAMPLES = 2
 Tallies = dict[tuple[str, int, float | None], Tally]
-
-
-def trace_of(log: RandomisedLog, *, period_s: float | None) -> Trace:
-    """The rows on a regular grid: at the logger's own pace, or of so many seconds.
-
-    Where a pace that changes is refused, a person is asked to state one: that of the quicker rows.
-    """
-    try:
-        return Trace.from_series(log.rows, period_s=period_s)
-    except ValueError as refusal:
-        if period_s is not None or "no regular interval" not in str(refusal):
-            raise
-        steps_s = np.diff(np.unique(log.rows.index.as_unit("s").asi8))
-        stated_s = float(np.quantile(steps_s, 0.1, method="inverted_cdf"))
-        return Trace.from_series(log.rows, period_s=stated_s, hold_s=30.0)
 
 
 def score_log(log: RandomisedLog, found: Cycles, *, period_s: float) -> Tally:
@@ -76,7 +60,7 @@ def score_one(cell: tuple[str, int, float | None]) -> Tally:
     log = randomised_log(seed=seed, style=style)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        trace = trace_of(log, period_s=period_s)
+        trace = on_grid(log.rows, period_s=period_s)
         found = find_cycles(trace)
     return score_log(log, found, period_s=trace.period_s)
 

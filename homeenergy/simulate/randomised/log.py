@@ -281,10 +281,12 @@ def _written(
 
 
 def _pace(n_s: int, rng: np.random.Generator, drawn: dict[str, float | str]) -> NDArray[np.int64]:
-    """Seconds at which the logger reads: each, each few, at a changing pace, or irregularly."""
-    how = str(
-        rng.choice(["each second", "each few", "changing", "irregular"], p=[0.4, 0.2, 0.2, 0.2])
-    )
+    """Seconds at which the logger reads.
+
+    Measured: each second; 1 and 2 s in turns; 3 to 7 s with a second or two of jitter.
+    """
+    names = ["each second", "each few", "jitter", "changing", "irregular"]
+    how = str(rng.choice(names, p=[0.3, 0.15, 0.25, 0.15, 0.15]))
     drawn["pace"] = how
     if how == "each second":
         return np.arange(n_s)
@@ -299,9 +301,13 @@ def _pace(n_s: int, rng: np.random.Generator, drawn: dict[str, float | str]) -> 
             parts.append(np.arange(at_s, stop_s, int(rng.choice([1, 2, 5, 7]))))
             at_s = stop_s
         return np.concatenate(parts)
-    usual = between(rng, 0.3, 0.9)
-    steps = 1 + np.minimum(rng.geometric(usual, n_s) - 1, 15)
-    stamps = np.r_[0, np.cumsum(steps)]
+    if how == "jitter":
+        usual_s = log_uniform(rng, 1.3, 7)
+        steps_s = np.maximum(rng.normal(usual_s, 0.15 * usual_s, n_s), 1.0)
+        stamps = np.unique(np.floor(np.r_[0.0, np.cumsum(steps_s)]).astype(np.int64))
+    else:
+        steps = 1 + np.minimum(rng.geometric(between(rng, 0.3, 0.9), n_s) - 1, 15)
+        stamps = np.r_[0, np.cumsum(steps)]
     return np.asarray(stamps[stamps < n_s], dtype=np.int64)
 
 
