@@ -2,11 +2,12 @@
 
 import doctest
 import importlib
-import shutil
 from operator import attrgetter
 from pathlib import Path
 
 import pytest
+
+from tests.samples import copied_sample
 
 ROOT = Path(__file__).parents[1]
 WITH_EXAMPLES = (
@@ -42,7 +43,7 @@ WITH_EXAMPLES = (
 def root(tmp_path_factory):
     folder = tmp_path_factory.mktemp("examples")
     name = "sample_data/canal_flat"
-    shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("store"))
+    copied_sample("canal_flat", folder / name)
     return folder
 
 

@@ -128,7 +128,7 @@ def label_cycles() -> pd.DataFrame:
 
 @cache
 def _table() -> pd.DataFrame:
-    package = Path(__file__).resolve().parents[2]
+    package = Path(__file__).resolve().parents[1]
     for folder in (package.parent / "shared", package / "shipped" / "shared"):
         if (folder / TABLE).is_file():
             entries = load_toml(folder / TABLE)

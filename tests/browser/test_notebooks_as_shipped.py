@@ -8,11 +8,15 @@ from .pages import OPEN_MS, REDRAW_MS, ROOT, listen_to
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
-NAMES = ("start_here", "can_i_trust_it", "teach_power_factor", "teach_duty_cycle", "teach_clamps")
+# The first that people open; the others in the studies.
+NAMES = ("start_here",)
+MORE = ("can_i_trust_it", "teach_power_factor", "teach_duty_cycle", "teach_clamps")
 FIGURE = ".jp-RenderedHTML img"
 
 
-@pytest.fixture(scope="module", params=NAMES)
+@pytest.fixture(
+    scope="module", params=[*NAMES, *(pytest.param(name, marks=pytest.mark.study) for name in MORE)]
+)
 def unrun(request, lab, browser):
     folder = lab.folder / "as_shipped"
     folder.mkdir(exist_ok=True)

@@ -10,9 +10,9 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import house_baseload, house_findings
 from homeenergy.readings import open_house
 from tests.findings.small_house import made_house, switched
-from tests.findings.test_sample_house import SAMPLE
+from tests.samples import SAMPLES, sample_findings
 
-FLAT = SAMPLE.with_name("canal_flat")
+FLAT = SAMPLES / "canal_flat"
 UNMEASURED_W = 30.0
 ROLES = {
     "mains": 'role = "mains"',
@@ -80,11 +80,9 @@ def test_what_runs_at_the_quietest_time_is_told_apart(tmp_path):
     assert found.constant_w.value == pytest.approx(2 + UNMEASURED_W)
 
 
-@pytest.mark.parametrize("sample", [SAMPLE, FLAT])
-def test_parts_add_up(sample):
-    house = open_house(sample)
-    findings = house_findings(house)
-    found = house_baseload(house, findings=findings)
+@pytest.mark.parametrize("name", ["orchard_house", "canal_flat"])
+def test_parts_add_up(name):
+    found = house_baseload(open_house(SAMPLES / name), findings=sample_findings(name))
     assert found.parts["watts_w"].sum() == pytest.approx(found.level_w.value, rel=1e-9)
     assert found.parts["share"].sum() == pytest.approx(1.0)
     running = found.parts["state"].isin(["running by itself", "in use at the time"])
@@ -92,7 +90,7 @@ def test_parts_add_up(sample):
 
 
 def test_standby_of_the_sample_flat_against_its_truth():
-    found = house_baseload(open_house(FLAT))
+    found = house_baseload(open_house(FLAT), findings=sample_findings("canal_flat"))
     truth = pd.read_csv(FLAT / "truth" / "standby.csv").groupby("circuit")["standby_w"].first()
     parts = found.parts[found.parts["state"] == "standby"].set_index("circuit")["watts_w"]
     # Readings of 1 W steps and a clamp's offset; the quietest time has the lower of two levels.

@@ -30,6 +30,7 @@ from homeenergy.house.clamp_errors import ClampErrors, errors_of_sum
 from homeenergy.readings import open_house, read_outdoor
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.parts import Parts
+from tests.samples import SAMPLES, sample_findings
 
 from .machines import build
 
@@ -227,8 +228,9 @@ def test_hours_of_use(found):
 
 
 def test_the_energy_of_warmth_has_no_hours():
-    house = open_house("sample_data/orchard_house")
-    pump = house_findings(house, circuits=["heat_pump"]).appliances[0]
+    house = open_house(SAMPLES / "orchard_house")
+    findings = sample_findings("orchard_house")
+    (pump,) = (one for one in findings.appliances if one.circuit == "heat_pump")
     fit = weather_dependence(pump.daily, read_outdoor(house)).with_clamp(
         replace(FLOOR, uncertainty=SHARE)
     )

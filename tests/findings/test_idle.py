@@ -5,16 +5,17 @@ import pandas as pd
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import house_findings, idle_or_use, switching_off
+from homeenergy.findings import idle_or_use, switching_off
 from homeenergy.findings.appliance.house import appliance_finding
 from homeenergy.findings.days import between_edges, day_parts
 from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit, Clamp
-from homeenergy.readings import Trace, open_house
+from homeenergy.readings import Trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import ratio_of_days
 from tests.findings.small_house import switched
 from tests.findings.test_sample_house import SAMPLE
+from tests.samples import sample_findings
 
 ZONE = "UTC"
 
@@ -84,8 +85,7 @@ def test_at_the_break_even_both_take_the_same():
 
 @pytest.fixture(scope="module")
 def sample():
-    findings = house_findings(open_house(SAMPLE))
-    return {a.circuit: a for a in findings.appliances}
+    return {a.circuit: a for a in sample_findings("orchard_house").appliances}
 
 
 def test_the_parts_of_every_day_add_up_to_its_energy(sample):

@@ -5,11 +5,13 @@ import pandas as pd
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import hours_of_use, house_findings
+from homeenergy.findings import hours_of_use
 from homeenergy.house.schedule import Clamp
 from homeenergy.readings import open_house
 from tests.findings.test_idle import finding_of
-from tests.findings.test_sample_house import SAMPLE
+from tests.samples import SAMPLES, sample_findings
+
+SAMPLE = SAMPLES / "orchard_house"
 
 
 def lamps(days=10):
@@ -93,8 +95,7 @@ def test_scaling_changes_watts_and_no_hours():
 
 @pytest.fixture(scope="module")
 def sample():
-    findings = house_findings(open_house(SAMPLE), circuits=["lights", "television"])
-    return {a.circuit: a for a in findings.appliances}
+    return {a.circuit: a for a in sample_findings("orchard_house").appliances}
 
 
 def test_lights_and_television_of_the_sample_house(sample):

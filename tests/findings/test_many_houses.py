@@ -121,7 +121,7 @@ def test_a_process_killed_half_way_changes_nothing(street, whole, monkeypatch):
                 os.kill(process.pid, signal.SIGKILL)
 
     pools = []
-    from homeenergy.findings.many import survey as many_houses
+    from homeenergy.findings import many as many_houses
 
     made = many_houses._processes
     monkeypatch.setattr(many_houses, "_processes", lambda n: pools.append(made(n)) or pools[-1])
@@ -136,7 +136,7 @@ def die(*_):
 
 @pytest.mark.slow
 def test_a_house_that_ends_its_process_costs_no_other(street, whole, monkeypatch):
-    from homeenergy.findings.many import survey as many_houses
+    from homeenergy.findings import many as many_houses
 
     fatal = str(find_houses(street)[1])
 

@@ -1,16 +1,12 @@
 """Findings of the shipped sample house against its truth."""
 
-import shutil
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.findings import house_findings
-from homeenergy.readings import import_logs, open_house
+from tests.samples import SAMPLES, sample_findings
 
-SAMPLE = Path(__file__).parents[2] / "sample_data" / "orchard_house"
+SAMPLE = SAMPLES / "orchard_house"
 DAYS = 21
 # Share of the true runs that a run found belongs to, alone, and the other way about.
 LEAST_FOUND, LEAST_TRUE = 0.9, 0.85
@@ -19,26 +15,18 @@ GREATEST_ENERGY_ERROR = 0.03
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("sample") / "orchard_house"
-    shutil.copytree(SAMPLE, folder, ignore=shutil.ignore_patterns("store"))
-    import_logs(folder)
-    return folder
-
-
-@pytest.fixture(scope="module")
-def findings(folder):
-    found = house_findings(open_house(folder))
+def findings():
+    found = sample_findings("orchard_house")
     return {a.circuit: a for a in found.appliances}, found
 
 
 @pytest.fixture(scope="module")
-def truth(folder):
+def truth():
     table = {
-        name: pd.read_csv(folder / "truth" / f"{name}.csv")
+        name: pd.read_csv(SAMPLE / "truth" / f"{name}.csv")
         for name in ("standby", "clamps", "wiring", "logging")
     }
-    runs = pd.read_csv(folder / "truth" / "runs.csv", parse_dates=["start", "end"])
+    runs = pd.read_csv(SAMPLE / "truth" / "runs.csv", parse_dates=["start", "end"])
     return {**table, "runs": runs}
 
 

@@ -12,7 +12,6 @@ from homeenergy.findings import (
     change_lamps,
     combine_savings,
     hours_of_use,
-    house_findings,
     idle_or_use,
     replace_unit,
     shift_in_time,
@@ -24,12 +23,11 @@ from homeenergy.findings.saving.saving import energy_now, payback, payback_text
 from homeenergy.findings.saving.shifting import Shift, shift_to_cheap_hours
 from homeenergy.house import Tariff
 from homeenergy.house.prices import PricePeriod
-from homeenergy.readings import open_house
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.parts import Parts
 from tests.findings.test_idle import finding_of, oven_days
 from tests.findings.test_lighting import lamps
-from tests.findings.test_sample_house import SAMPLE
+from tests.samples import sample_findings
 
 PRICE = 0.2
 TARIFF = Tariff(currency="USD", price_per_kwh=PRICE)
@@ -433,8 +431,7 @@ def test_one_day_gives_no_interval():
 
 
 def test_measures_in_the_sample_house():
-    house = open_house(SAMPLE)
-    findings = {a.circuit: a for a in house_findings(house).appliances}
+    findings = {a.circuit: a for a in sample_findings("orchard_house").appliances}
     savings = [
         replace_unit(findings["fridge"], label_kwh_per_year=180, price=900),
         switch_off_when_idle(idle_or_use(findings["range"]), off_h_per_day=20, price=30),

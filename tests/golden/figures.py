@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import shutil
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -12,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from homeenergy import House, check_house, house_findings, import_logs, open_house
+from homeenergy import House, check_house, house_findings
 from homeenergy.cycles import Cycles, thermostat_statistics
 from homeenergy.cycles.programmes import find_programmes
 from homeenergy.findings import (
@@ -62,16 +61,9 @@ from tests.accuracy.runs import quantile
 from tests.accuracy.score import score_appliance
 from tests.golden.houses import AWKWARD
 from tests.golden.plain import attempt, fields, number, plain, table, toml_line
+from tests.samples import copied_sample
 
-SAMPLES = Path(__file__).parents[2] / "sample_data"
 Figures = dict[str, Any]
-
-
-def copied_sample(name: str, folder: Path) -> House:
-    """A sample house with a store of its own."""
-    shutil.copytree(SAMPLES / name, folder, ignore=shutil.ignore_patterns("store"))
-    import_logs(folder)
-    return open_house(folder)
 
 
 def findings_figures(found: Findings) -> Figures:

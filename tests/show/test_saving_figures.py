@@ -15,7 +15,7 @@ from homeenergy.show import plot_baseload, plot_hours_of_use, plot_savings
 from tests.findings.test_baseload import small
 from tests.findings.test_idle import finding_of, oven_days
 from tests.findings.test_lighting import lamps
-from tests.findings.test_sample_house import SAMPLE
+from tests.samples import SAMPLES, sample_findings
 
 TARIFF = Tariff(currency="USD", price_per_kwh=0.2)
 
@@ -52,7 +52,8 @@ def test_parts_of_the_baseload(tmp_path):
 
 
 def test_small_parts_are_one_row():
-    found = house_baseload(open_house(SAMPLE))
+    house = open_house(SAMPLES / "orchard_house")
+    found = house_baseload(house, findings=sample_findings("orchard_house"))
     ax = plot_baseload(found)
     assert sum(bar.get_width() for bar in ax.patches) == pytest.approx(found.level_w.value)
     assert len(ax.patches) == 13

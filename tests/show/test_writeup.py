@@ -43,6 +43,13 @@ def made(street):
     return write_up(street, written=DAY)
 
 
+@pytest.fixture(scope="module")
+def saved(made, tmp_path_factory):
+    """The same document as a file of each form, by the ending of its name."""
+    folder = tmp_path_factory.mktemp("saved")
+    return {name: made.save(folder / f"a.{name}") for name in ("html", "pdf", "docx", "xlsx")}
+
+
 @pytest.fixture
 def house(street, tmp_path):
     return shutil.copytree(street, tmp_path / "house")
@@ -106,23 +113,21 @@ def test_appendix_reads_down_its_columns(made):
     assert [text[:16] for text in down] == [f"{t:%Y-%m-%d %H:%M}" for t in block.data["start"]]
 
 
-def test_the_same_folder_gives_the_same_bytes(street, made, tmp_path):
+def test_the_same_folder_gives_the_same_bytes(street, made, saved, tmp_path):
     again = write_up(street, written=DAY)
-    for name in ("html", "pdf", "docx", "xlsx"):
-        first = made.save(tmp_path / f"a.{name}").read_bytes()
-        assert again.save(tmp_path / f"b.{name}").read_bytes() == first
+    for name, path in saved.items():
+        assert again.save(tmp_path / f"b.{name}").read_bytes() == path.read_bytes()
     later = replace(made, written=date(2026, 3, 2))
-    assert later.save(tmp_path / "c.pdf").read_bytes() != made.save(tmp_path / "a.pdf").read_bytes()
+    assert later.save(tmp_path / "c.pdf").read_bytes() != saved["pdf"].read_bytes()
 
 
-def test_a_document_says_whether_it_matches_its_data(house, tmp_path):
-    for name in ("html", "pdf", "docx", "xlsx"):
-        write_up(house, written=DAY).save(tmp_path / f"d.{name}")
-        assert differences(tmp_path / f"d.{name}", house) == []
+def test_a_document_says_whether_it_matches_its_data(house, saved):
+    for path in saved.values():
+        assert differences(path, house) == []
     edit(house, ("price_per_kwh = 0.31", "price_per_kwh = 0.5"))
     (house / "meter_readings.csv").unlink()
     (house / "run_decisions.csv").write_text("circuit,start,end,decision,value\n")
-    assert differences(tmp_path / "d.pdf", house) == [
+    assert differences(saved["pdf"], house) == [
         "meter_readings.csv is gone",
         "run_decisions.csv is new",
         "house.toml has changed",
@@ -190,11 +195,11 @@ def test_names_are_shown_as_typed(house, tmp_path):
     toml.write_text(
         toml.read_text().replace("'''A'''", f"'''{NASTY}'''").replace("'''B'''", f"'''{NASTY}'''")
     )
-    path = write_up(house, written=DAY).save(tmp_path / "d.html")
-    html = path.read_text(encoding="utf-8")
+    document = write_up(house, written=DAY)
+    html = document.save(tmp_path / "d.html").read_text(encoding="utf-8")
     assert "<script>alert" not in html
     assert "&lt;script&gt;alert" in html
-    assert NASTY in whole_text(write_up(house, written=DAY))
+    assert NASTY in whole_text(document)
 
 
 def test_an_image_that_is_not_there_is_named(house):
@@ -204,10 +209,12 @@ def test_an_image_that_is_not_there_is_named(house):
 
 
 @pytest.mark.parametrize("ending", ["png", "jpg"])
-def test_an_image_of_the_house_stands_on_the_first_page(house, tmp_path, ending):
-    Image.new("RGB", (60, 40), "green").save(house / f"roof.{ending}")
-    edit(house, (r"\[tariff\]", f'[write_up]\nsite = "Up"\nimage = "roof.{ending}"\n\n[tariff]'))
-    document = write_up(house, written=DAY)
+def test_an_image_of_the_house_stands_on_the_first_page(tmp_path, ending):
+    made_house(tmp_path, {"lamp": switched(3, [8], on_w=60, lasts_h=1)})
+    Image.new("RGB", (60, 40), "green").save(tmp_path / f"roof.{ending}")
+    with (tmp_path / "house.toml").open("a", encoding="utf-8") as toml:
+        toml.write(f'\n[write_up]\nsite = "Up"\nimage = "roof.{ending}"\n')
+    document = write_up(tmp_path, written=DAY)
     assert [b.caption for b in document.parts["front"] if isinstance(b, Picture)] == ["Up"]
     for name in ("html", "pdf", "docx"):
         assert document.save(tmp_path / f"d.{name}").stat().st_size > 10_000

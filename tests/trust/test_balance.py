@@ -1,19 +1,15 @@
 """Panel balance on panels whose wiring is known, and on the sample houses."""
 
-import shutil
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.readings import import_logs, open_house
+from homeenergy.readings import open_house
 from homeenergy.trust.panel.balance import panel_balance
+from tests.samples import copied_sample
 
 from .panels import BOTH, HEAD, make_panel, plain_panel, switched
-
-SAMPLES = Path(__file__).parents[2] / "sample_data"
 
 
 def wrong(balance):
@@ -216,10 +212,7 @@ def test_no_mains_at_all_is_said(tmp_path):
 
 @pytest.fixture(scope="module", params=["orchard_house", "canal_flat"])
 def sample(request, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("sample") / request.param
-    shutil.copytree(SAMPLES / request.param, folder, ignore=shutil.ignore_patterns("store"))
-    import_logs(folder)
-    return open_house(folder)
+    return copied_sample(request.param, tmp_path_factory.mktemp("sample") / request.param)
 
 
 @pytest.mark.slow
