@@ -72,6 +72,7 @@ def slot_energy(trace: Trace, *, slot_min: int = SLOT_MIN) -> pd.Series:
     HouseError
         If a sample is longer than a slot.
     """
+    trace = trace.sure()
     slot_ns = slot_min * 60 * NS_PER_S
     if trace.period_ns > slot_ns:
         raise HouseError(
@@ -161,7 +162,7 @@ def with_demand(house: House, found: Sequence[ApplianceFinding]) -> list[Applian
 
 
 def _remark(house: House, finding: ApplianceFinding, bill: Bill, tariff: Tariff) -> str:
-    trace = house.trace(finding.circuit)
+    trace = house.trace(finding.circuit).sure()
     try:
         share = demand_share(trace, bill=bill, tariff=tariff)
     except HouseError as error:

@@ -16,7 +16,7 @@ from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.days import energy_per_day, in_runs, midnights
 from homeenergy.house.schedule import CarbonFactor
 from homeenergy.house.tariff import Tariff, price_segments
-from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.readings.trace import Trace, sure_trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
@@ -137,7 +137,7 @@ def energy_cost(trace: Trace | pd.Series, *, tariff: Tariff, timezone: tzinfo | 
     >>> f"{bill.cost / bill.kwh:.2f} {bill.currency} a kWh"
     '0.31 EUR a kWh'
     """
-    trace = as_trace(trace)
+    trace = sure_trace(trace)
     pieces = _priced_pieces(trace, tariff, timezone)
     by_period = (
         pieces.groupby(["name", "price_per_kwh"], sort=False)[["kwh", "cost"]].sum().reset_index()

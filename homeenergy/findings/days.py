@@ -14,7 +14,7 @@ from homeenergy.cycles import Cycles
 from homeenergy.cycles.rest import find_rest
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.house.clamp_errors import CLAMP_LIMIT, ClampErrors
-from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.readings.trace import Trace, sure_trace
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.means import mean_of_days
 from homeenergy.stats.parts import Parts
@@ -42,7 +42,7 @@ def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") ->
         One row a local day that the trace touches: day (local midnight), kwh (samples that are
         there), covered_h, day_h.
     """
-    trace = as_trace(trace)
+    trace = sure_trace(trace)
     if not len(trace):
         none = pd.DatetimeIndex([], tz="UTC").tz_convert(timezone)
         numbers = {name: np.empty(0) for name in ("kwh", "covered_h", "day_h")}
@@ -69,6 +69,7 @@ def parts_of_days(trace: Trace, daily: pd.DataFrame) -> NDArray[np.float64]:
         NaN where a quarter is covered for less than `LEAST_COVERAGE`, as samples of an hour do with
         one of a day of 23 h. O(samples).
     """
+    trace = trace.sure()
     begins = pd.DatetimeIndex(daily["day"]).as_unit("ns").asi8 - trace.start.value
     long_ns = daily["day_h"].to_numpy(np.float64) * S_PER_H * NS_PER_S / PARTS_OF_A_DAY
     parts_w = np.full((len(daily), PARTS_OF_A_DAY), np.nan)
@@ -139,6 +140,7 @@ def hourly_energy(trace: Trace) -> pd.DataFrame:
         Indexed by the instant at which the hour begins: kwh (samples that are there), covered_h. A
         sample counts for the hour in which it begins. O(n).
     """
+    trace = trace.sure()
     if not len(trace):
         return pd.DataFrame({"kwh": [], "covered_h": []}, index=pd.DatetimeIndex([], tz="UTC"))
     hour_ns = int(S_PER_H * NS_PER_S)

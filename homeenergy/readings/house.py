@@ -13,6 +13,8 @@ from homeenergy.errors import HouseError
 from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit, Schedule, Supply
 from homeenergy.house.toml_file import read_schedule
+from homeenergy.readings.doubt import Doubts
+from homeenergy.readings.doubted import stored_doubts
 from homeenergy.readings.store.importing import mending_store
 from homeenergy.readings.store.overview import Envelope, Overview
 from homeenergy.readings.store.store import MonthInfo
@@ -108,7 +110,8 @@ class House:
         -------
         Trace
             Watts with the clamp's multiplier applied, each from its date on; what no month holds is
-            NaN. From the first to the last sample that is there, unless cut by `start` and `end`.
+            NaN. Samples in doubt (see `doubts`) keep their value and are flagged in `doubt`. From
+            the first to the last sample that is there, unless cut by `start` and `end`.
 
         Raises
         ------
@@ -135,7 +138,7 @@ class House:
             filled = at + info.samples
             self._store.read_into(info, watts[at:filled])
         correct_in_place(watts, found.clamp, first_slot=first, period_ns=period)
-        trace = _trace(found, first, period, watts)
+        trace = _trace(found, first, period, watts, doubts=self.doubts(found))
         lo = 0 if low is None else -(-low // period) - first
         hi = len(trace) if high is None else -(-high // period) - first
         return trace.samples(lo, max(hi, 0))
@@ -150,6 +153,7 @@ class House:
             and ends with a sample that is there, so what is missing between two is their distance.
         """
         found = self._circuit(circuit)
+        doubts = self.doubts(found)
         infos, period = self.stored_months(found)
         for info in infos:
             if not info.samples:
@@ -157,7 +161,23 @@ class House:
             watts = np.empty(info.samples, dtype=np.float32)
             self._store.read_into(info, watts)
             correct_in_place(watts, found.clamp, first_slot=info.first_slot, period_ns=period)
-            yield _trace(found, info.first_slot, period, watts)
+            yield _trace(found, info.first_slot, period, watts, doubts=doubts)
+
+    def doubts(self, circuit: str | Circuit) -> Doubts:
+        """Which samples of a circuit are in doubt, and why.
+
+        Returns
+        -------
+        homeenergy.readings.doubt.Doubts
+            See `homeenergy.readings.doubt.find_doubts`. O(samples) at the first need; then kept in
+            the store.
+
+        Raises
+        ------
+        HouseError
+            If nothing has been imported for this circuit.
+        """
+        return stored_doubts(self, self._store, self._circuit(circuit))
 
     def stored_months(self, circuit: str | Circuit) -> tuple[list[MonthInfo], int]:
         """What the months of a circuit say of themselves, and the length of a sample [ns].
@@ -247,7 +267,11 @@ class House:
         for circuit in self.circuits:
             if self._store.months(circuit.name):
                 infos = self._infos(circuit)
-                rows.append(circuit_quality(circuit.name, infos, self.months(circuit)))
+                rows.append(
+                    circuit_quality(
+                        circuit.name, infos, self.months(circuit), doubts=self.doubts(circuit)
+                    )
+                )
         return pd.DataFrame(rows).set_index("circuit")
 
     def _circuit(self, circuit: str | Circuit) -> Circuit:
@@ -298,12 +322,20 @@ def _meets(info: MonthInfo, low_ns: int | None, high_ns: int | None) -> bool:
     return (low_ns is None or ends > low_ns) and (high_ns is None or begins < high_ns)
 
 
-def _trace(circuit: Circuit, first_slot: int, period_ns: int, watts: np.ndarray) -> Trace:
+def _trace(
+    circuit: Circuit,
+    first_slot: int,
+    period_ns: int,
+    watts: np.ndarray,
+    *,
+    doubts: Doubts | None = None,
+) -> Trace:
     return Trace(
         label=circuit.appliance,
         start=pd.Timestamp(first_slot * period_ns, unit="ns", tz="UTC"),
         period_s=period_ns / NS_PER_S,
         watts=watts,
+        doubt=None if doubts is None else doubts.flags(first_slot, watts.size),
     )
 
 

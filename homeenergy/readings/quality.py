@@ -1,4 +1,4 @@
-"""How good the readings of a circuit are: coverage, gaps, spikes, stuck and negative readings."""
+"""How good the readings of a circuit are: coverage, gaps, samples in doubt, negative readings."""
 
 from __future__ import annotations
 
@@ -10,25 +10,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from homeenergy.readings.doubt import HELD, LONE, REASONS, STUCK, Doubts
 from homeenergy.readings.store.store import MonthInfo
 from homeenergy.readings.trace import Trace
 from homeenergy.units import NS_PER_S
 
 NEGATIVE_W = 5.0
-SPIKE_FLOOR_W = 100.0
-SPIKE_NOISES = 20.0
-SPIKE_RETURN = 0.03
-SPIKE_PERIOD_S = 10.0  # in longer samples a lone high one may well be a kettle
-STUCK_SAMPLES = 30
-STUCK_PERCENTILE = 99.5
-STUCK_TIMES = 10.0
-STUCK_STEPS = 20.0
-STUCK_HABIT = 3
-STUCK_SHARE = 0.02
 
 
 def circuit_quality(
-    circuit: str, infos: Sequence[MonthInfo], months: Iterable[Trace]
+    circuit: str, infos: Sequence[MonthInfo], months: Iterable[Trace], *, doubts: Doubts
 ) -> dict[str, Any]:
     """Sum up the readings of one circuit.
 
@@ -39,6 +30,8 @@ def circuit_quality(
         What its months say of themselves.
     months : iterable of Trace
         Its samples, one month at a time.
+    doubts : Doubts
+        Its samples in doubt.
 
     Returns
     -------
@@ -46,10 +39,9 @@ def circuit_quality(
         circuit; period_s; first, last (instants at which the samples begin and end); coverage
         (share of the time between them that has samples); gaps (stretches without);
         longest_gap_s; rows, repeats (rows that shared an instant with another), out_of_order,
-        resets, rejected (as logged); spikes (see `count_spikes`; NaN for
-        periods above 10 s, where a lone high sample may well be a use); stuck_s (see
-        `longest_stuck`); negative_share (of the samples; see
-        `count_negative`).
+        resets, rejected (as logged); doubted (samples in doubt), doubt (how many for which reason,
+        see `homeenergy.readings.doubt.REASONS`); spikes (lone or held); stuck_s (longest stretch
+        stuck at one value); negative_share (of the samples; see `count_negative`).
     """
     found = _Found()
     for trace in months:
@@ -58,6 +50,7 @@ def circuit_quality(
     slots = 0
     if found.first is not None and found.last is not None:
         slots = int((found.last - found.first).value) // period_ns
+    counts = doubts.counts()
     counted = ("rows", "repeats", "out_of_order", "resets", "rejected")
     return {
         "circuit": circuit,
@@ -68,8 +61,10 @@ def circuit_quality(
         "gaps": found.gaps,
         "longest_gap_s": found.longest * period_ns / NS_PER_S,
         **{name: sum(getattr(info, name) for info in infos) for name in counted},
-        "spikes": found.spikes if period_ns <= SPIKE_PERIOD_S * NS_PER_S else float("nan"),
-        "stuck_s": found.stuck * period_ns / NS_PER_S,
+        "doubted": sum(counts.values()),
+        "doubt": ", ".join(f"{number} {reason}" for reason, number in counts.items()),
+        "spikes": sum(counts.get(REASONS[flag], 0) for flag in (LONE, HELD)),
+        "stuck_s": doubts.longest(STUCK) * period_ns / NS_PER_S,
         "negative_share": found.negative / found.present if found.present else float("nan"),
     }
 
@@ -83,8 +78,6 @@ class _Found:
     present: int = 0
     gaps: int = 0
     longest: int = 0
-    spikes: int = 0
-    stuck: int = 0
     negative: int = 0
 
     def take(self, trace: Trace) -> None:
@@ -98,10 +91,7 @@ class _Found:
         self.gaps += missing.size
         self.longest = max(self.longest, int(missing.max(initial=0)))
         self.present += int(np.count_nonzero(~np.isnan(watts)))
-        self.negative += count_negative(watts)
-        self.stuck = max(self.stuck, longest_stuck(watts))
-        if trace.period_s <= SPIKE_PERIOD_S:
-            self.spikes += count_spikes(watts)
+        self.negative += count_negative(trace.sure().watts)
 
 
 def _run_lengths(flags: NDArray[np.bool_]) -> NDArray[np.intp]:
@@ -122,84 +112,3 @@ def count_negative(watts: NDArray[np.float32]) -> int:
     steps = steps[np.isfinite(steps)]
     noise_w = float(np.percentile(steps, 90)) / (1.645 * np.sqrt(2)) if steps.size else 0.0
     return int(np.count_nonzero(watts < -min(3 * noise_w, NEGATIVE_W)))
-
-
-def count_spikes(watts: NDArray[np.float32]) -> int:
-    """Count single samples far above both neighbours.
-
-    Parameters
-    ----------
-    watts : numpy.ndarray, shape (n,)
-
-    Returns
-    -------
-    int
-
-    Notes
-    -----
-    Own rule: the sample is more than three times its higher neighbour and 100 W above it, and the
-    power is back where it was: the neighbours differ by no more than 3 % of the spike, or by four
-    typical steps (their 90th percentile, 5 W at the most). So the inrush of a compressor, which
-    runs on at a higher level, is not counted.
-    """
-    if watts.size < 3:
-        return 0
-    left, here, right = watts[:-2], watts[1:-1], watts[2:]
-    higher = np.maximum(left, right)
-    excess = here - higher
-    # NaN compares as False, so a sample next to a gap is never counted.
-    alone = np.flatnonzero((excess > SPIKE_FLOOR_W) & (here > 3 * higher))
-    if alone.size == 0:
-        return 0
-    steps = np.abs(np.diff(watts))
-    steps = steps[np.isfinite(steps)]
-    noise = min(float(np.percentile(steps, 90)), SPIKE_FLOOR_W / SPIKE_NOISES)
-    change = np.abs(right[alone] - left[alone])
-    back = change <= np.maximum(4 * noise, SPIKE_RETURN * excess[alone])
-    return int(np.count_nonzero(back))
-
-
-def longest_stuck(watts: NDArray[np.float32]) -> int:
-    """Length of the longest stretch of one repeated value that a live circuit would not show.
-
-    Parameters
-    ----------
-    watts : numpy.ndarray, shape (n,)
-
-    Returns
-    -------
-    int
-        Samples; 0 where there is none.
-
-    Notes
-    -----
-    Own rule. A stretch of equal readings counts if it is at least 30 samples long; ten times as
-    long as all but one in two hundred of the circuit's stretches of equal non-zero readings; its
-    value is not one at which the circuit rests (2 % of the samples, or more than three long
-    stretches); and at least 20 steps of the readings' resolution: a steady load of a few watts in
-    whole watts repeats itself for hours, and nothing is stuck.
-    """
-    if watts.size < STUCK_SAMPLES:
-        return 0
-    new = np.flatnonzero(np.r_[True, watts[1:] != watts[:-1]])  # NaN differs from NaN
-    lengths, values = np.diff(np.r_[new, watts.size]), watts[new]
-    live = (values != 0) & ~np.isnan(values)
-    lengths, values = lengths[live], values[live]
-    long = lengths >= STUCK_SAMPLES
-    if not long.any():
-        return 0
-    long &= lengths >= STUCK_TIMES * np.percentile(lengths, STUCK_PERCENTILE)
-    long &= np.abs(values) >= STUCK_STEPS * _resolution(values)
-    levels, which = np.unique(values, return_inverse=True)
-    often = lengths >= STUCK_SAMPLES
-    number = np.bincount(which[often], minlength=levels.size)
-    share = np.bincount(which[often], weights=lengths[often], minlength=levels.size) / watts.size
-    long &= (number[which] <= STUCK_HABIT) & (share[which] <= STUCK_SHARE)
-    return int(lengths[long].max(initial=0))
-
-
-def _resolution(values: NDArray[np.float32]) -> float:
-    """Smallest step between different readings, a rounding error of float32 aside."""
-    steps = np.diff(np.unique(values).astype(np.float64))
-    steps = steps[steps > 1e-3]
-    return float(steps.min()) if steps.size else 0.0

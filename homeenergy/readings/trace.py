@@ -28,6 +28,9 @@ class Trace:
         Length of a sample [s].
     watts : numpy.ndarray, shape (n,), float32
         Mean power of the period that begins at each instant [W]; NaN = missing. Read-only.
+    doubt : numpy.ndarray, shape (n,), uint8, or None
+        Flags of `homeenergy.readings.doubt.REASONS` for samples that no figure shall rest on, 0 for
+        the others; None where no sample is in doubt. Read-only.
 
     Examples
     --------
@@ -47,6 +50,7 @@ class Trace:
     start: pd.Timestamp
     period_s: float
     watts: NDArray[np.float32]
+    doubt: NDArray[np.uint8] | None = None
 
     def __post_init__(self) -> None:
         start = pd.Timestamp(self.start)
@@ -62,6 +66,14 @@ class Trace:
             raise ValueError(f"watts must have one dimension, got shape {watts.shape}")
         watts = watts.view()
         watts.flags.writeable = False
+        if self.doubt is not None:
+            if self.doubt.shape != watts.shape:
+                raise ValueError(
+                    f"doubt must have one flag a sample, {watts.shape}, got {self.doubt.shape}"
+                )
+            doubt = np.asarray(self.doubt, dtype=np.uint8).view()
+            doubt.flags.writeable = False
+            object.__setattr__(self, "doubt", doubt)
         object.__setattr__(self, "start", start.tz_convert("UTC").as_unit("ns"))
         object.__setattr__(self, "period_s", float(self.period_s))
         object.__setattr__(self, "watts", watts)
@@ -143,7 +155,22 @@ class Trace:
             start=self.instant(first),
             period_s=self.period_s,
             watts=self.watts[first : max(first, stop)],
+            doubt=None if self.doubt is None else self.doubt[first : max(first, stop)],
         )
+
+    def sure(self) -> Trace:
+        """Give the trace with its samples in doubt missing; itself where none is."""
+        if self.doubt is None:
+            return self
+        watts = np.where(self.doubt == 0, self.watts, np.float32(np.nan))
+        return Trace(label=self.label, start=self.start, period_s=self.period_s, watts=watts)
+
+    def doubted(self) -> pd.Series:
+        """Give the samples in doubt, of any reason, as a Series of watts on a UTC index."""
+        at = np.flatnonzero(self.doubt) if self.doubt is not None else np.empty(0, dtype=np.int64)
+        ns = self.start.value + at * self.period_ns
+        index = pd.DatetimeIndex(ns.view("M8[ns]")).tz_localize("UTC")
+        return pd.Series(self.watts[at], index=index, name=self.label)
 
     def _first_at_or_after(self, when: object) -> int:
         instant = pd.Timestamp(when)  # type: ignore[arg-type]
@@ -214,6 +241,11 @@ def as_trace(trace: Trace | pd.Series) -> Trace:
     )
 
 
+def sure_trace(trace: Trace | pd.Series) -> Trace:
+    """As `as_trace`, with samples in doubt missing: what figures rest on."""
+    return as_trace(trace).sure()
+
+
 def coarser_trace(trace: Trace, *, period_s: float) -> Trace:
     """Mean power of longer periods.
 
@@ -226,13 +258,15 @@ def coarser_trace(trace: Trace, *, period_s: float) -> Trace:
     Returns
     -------
     Trace
-        A period with a missing sample is missing; a last one that is not whole is left out.
+        A period with a sample that is missing or in doubt is missing; a last one that is not whole
+        is left out.
 
     Raises
     ------
     ValueError
         If `period_s` is no whole multiple.
     """
+    trace = trace.sure()
     many = round(period_s / trace.period_s)
     if many < 1 or abs(many * trace.period_s - period_s) > 1e-9 * period_s:
         raise ValueError(

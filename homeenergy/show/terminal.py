@@ -201,7 +201,7 @@ def duration_text(duration_s: float) -> str:
 
 
 # Columns of `House.quality`: heading, unit, and how a value is written.
-QUALITY: dict[str, tuple[str, str, Callable[[float], str]]] = {
+QUALITY: dict[str, tuple[str, str, Callable[..., str]]] = {
     "period_s": ("one sample", "s", "{:g}".format),
     "coverage": ("covered", "%", _percent),
     "longest_gap_s": ("longest gap", "", duration_text),
@@ -209,9 +209,8 @@ QUALITY: dict[str, tuple[str, str, Callable[[float], str]]] = {
     "repeats": ("repeated rows", "", _count),
     "out_of_order": ("late rows", "", _count),
     "resets": ("counter resets", "", _count),
-    "spikes": ("lone spikes", "", _count),
-    "stuck_s": ("longest stuck", "", duration_text),
     "negative_share": ("negative", "% of time", _percent),
+    "doubt": ("samples in doubt", "", lambda words: words or "none"),
 }
 
 
@@ -227,7 +226,7 @@ def quality_lines(quality: pd.DataFrame, *, width: int = 100) -> list[str]:
             (str(name), *(text(x) for text, x in zip(texts, row[list(QUALITY)], strict=True)))
             for name, row in quality.iterrows()
         ),
-        numeric=frozenset(range(1, len(QUALITY) + 1)),
+        numeric=frozenset(range(1, len(QUALITY))),
     )
     return text_lines([table], width=width)
 

@@ -4,46 +4,8 @@ import numpy as np
 import pytest
 
 from homeenergy.readings import import_logs, open_house
-from homeenergy.readings.quality import count_spikes, longest_stuck
 
 from .folders import frame, iso_csv, make_house
-
-
-def idle(number, seed=0):
-    return np.round(5 + np.random.default_rng(seed).normal(0, 0.6, number)).astype("f4")
-
-
-def test_lone_samples_are_spikes():
-    watts = idle(5000)
-    watts[[100, 900, 4000]] = [150, 2500, 4900]
-    assert count_spikes(watts) == 3
-
-
-def test_inrush_and_short_runs_are_no_spikes():
-    watts = idle(5000)
-    watts[100:700] += 120
-    watts[100] = 1300  # inrush, then the compressor runs on
-    watts[2000:2004] = 2000  # four samples are a use
-    assert count_spikes(watts) == 0
-
-
-def test_a_sample_beside_a_gap_is_no_spike():
-    watts = idle(100)
-    watts[50], watts[51] = 900, np.nan
-    assert count_spikes(watts) == 0
-
-
-def test_a_value_frozen_on_a_live_circuit_is_stuck():
-    watts = (300 + np.random.default_rng(1).normal(0, 40, 20_000)).astype("f4")
-    watts[7000:7400] = watts[7000]
-    assert longest_stuck(watts) == 400
-
-
-@pytest.mark.parametrize("level", [0, 3, 60])
-def test_a_steady_load_in_whole_watts_is_not_stuck(level):
-    watts = np.round(level + np.random.default_rng(2).normal(0, 0.2, 20_000)).astype("f4")
-    watts[watts < 0] = 0
-    assert longest_stuck(watts) == 0
 
 
 def test_quality_of_a_house(tmp_path):

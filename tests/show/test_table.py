@@ -211,14 +211,13 @@ def test_what_could_not_be_counted_is_a_dash():
             "repeats": [0],
             "out_of_order": [0],
             "resets": [0],
-            "spikes": [float("nan")],
-            "stuck_s": [0.0],
-            "negative_share": [0.0],
+            "negative_share": [float("nan")],
+            "doubt": [""],
         },
         index=pd.Index(["kettle"], name="circuit"),
     )
     row = quality_lines(quality, width=140)[-1].split()
-    assert row == ["kettle", "60", "100.00", "none", "0", "0", "0", "0", "-", "none", "0.00"]
+    assert row == ["kettle", "60", "100.00", "none", "0", "0", "0", "0", "-", "none"]
 
 
 def test_quality_fits_and_writes_durations():
@@ -231,9 +230,8 @@ def test_quality_fits_and_writes_durations():
             "repeats": [3],
             "out_of_order": [0],
             "resets": [1],
-            "spikes": [2],
-            "stuck_s": [0.0],
             "negative_share": [float("nan")],
+            "doubt": ["2 lone spike, 400 stuck"],
         },
         index=pd.Index(["kettle"], name="circuit"),
     )

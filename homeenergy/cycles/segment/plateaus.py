@@ -15,7 +15,7 @@ from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.atoms import BLOCK, compress, merge_alike
 from homeenergy.cycles.segment.kernels import weighted_quantile
 from homeenergy.cycles.segment.levels import count_levels, smallest_step_w
-from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.readings.trace import Trace, sure_trace
 from homeenergy.units import S_PER_DAY
 
 # Noise-free readings still have a noise: this share of the greatest of them.
@@ -241,8 +241,8 @@ def segment(
 def consecutive(trace: Chunks) -> list[Trace]:
     """The pieces of a trace, checked to follow one another on one grid; gaps become missing."""
     if isinstance(trace, (Trace, pd.Series)):
-        return [as_trace(trace)]
-    given = [as_trace(piece) for piece in trace]
+        return [sure_trace(trace)]
+    given = [sure_trace(piece) for piece in trace]
     if not given:
         raise ValueError("no trace given: the list of pieces is empty")
     pieces = given[:1]

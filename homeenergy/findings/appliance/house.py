@@ -165,7 +165,7 @@ def mains_per_day(
     `loads` holds the hourly energy of each circuit, and how far its clamp may be off.
     """
     mains = house.mains
-    legs = [house.trace(c) for c in mains]
+    legs = [house.trace(c).sure() for c in mains]
     hourly = [hourly_energy(leg) for leg in legs]
     clamps = [
         replace(clamp_errors(c, house.supply), uncertainty=clamp_over(leg, c.clamp).uncertainty)
@@ -313,7 +313,7 @@ def house_findings(
 
 def _trace_or_nothing(house: House, circuit: Circuit) -> Trace:
     if not house.has_store or house.has_readings(circuit):
-        return house.trace(circuit)
+        return house.trace(circuit).sure()
     nothing = np.empty(0, np.float32)
     start = pd.Timestamp(0, tz="UTC")
     return Trace(label=circuit.appliance, start=start, period_s=1.0, watts=nothing)

@@ -241,8 +241,11 @@ def house_baseload(
     mains = house.mains
     windows = pd.concat(
         [
-            *(window_means(house.trace(c), window_s).rename(c.name) for c in mains),
-            *(window_means(house.trace(f.circuit), window_s).rename(f.circuit) for f in loads),
+            *(window_means(house.trace(c).sure(), window_s).rename(c.name) for c in mains),
+            *(
+                window_means(house.trace(f.circuit).sure(), window_s).rename(f.circuit)
+                for f in loads
+            ),
         ],
         axis=1,
         join="inner",

@@ -16,7 +16,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import estimate_text, percent_text
 from homeenergy.findings.days import LEAST_COVERAGE, daily_energy
 from homeenergy.house.kinds import KINDS
-from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.readings.trace import Trace, sure_trace
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.means import mean_of_days
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
@@ -404,7 +404,7 @@ def heat_pump_use(
     The distribution of power is that of the plateaus at work without defrosts and the first three
     minutes of each run, in which the compressor comes up to speed.
     """
-    trace = as_trace(trace)
+    trace = sure_trace(trace)
     machine = compressor(cycles)
     if not machine.running.any():
         raise HouseError(

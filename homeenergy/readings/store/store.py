@@ -91,6 +91,10 @@ class Store:
         """File of what is worked out from a circuit's month (see `pyramid`); safe to delete."""
         return self.folder / ".overview" / circuit / f"{month}.bins"
 
+    def doubts_path(self, circuit: str) -> Path:
+        """File of a circuit's samples in doubt (see `doubted`); safe to delete."""
+        return self.folder / ".overview" / circuit / "doubts.bins"
+
     def months(self, circuit: str) -> list[str]:
         """Months of a circuit that are there, in order."""
         return sorted(path.stem for path in (self.folder / circuit).glob("????-??.parquet"))

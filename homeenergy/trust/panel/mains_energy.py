@@ -32,7 +32,7 @@ def mains_trace(house: House) -> Trace:
             path=house.path,
             fix='Give the clamps of the supply `role = "mains"` in house.toml.',
         )
-    return sum_traces([house.trace(c) for c in house.mains], label="mains")
+    return sum_traces([house.trace(c).sure() for c in house.mains], label="mains")
 
 
 def sum_traces(traces: Sequence[Trace], *, label: str) -> Trace:

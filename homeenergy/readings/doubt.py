@@ -1,0 +1,567 @@
+"""Samples in doubt: readings that are kept and drawn, but that no figure rests on.
+
+Each is a flag of `Trace.doubt`. What is ordinary is learned from the circuit's own log; the mains
+are the best witness. Own method throughout.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+LONE, CODE, STUCK, CLIPPED, HELD, BEYOND = 1, 2, 4, 8, 16, 32
+REASONS = {
+    CODE: "error code",
+    BEYOND: "more than the circuit can carry",
+    STUCK: "stuck",
+    CLIPPED: "clipped",
+    LONE: "lone spike",
+    HELD: "held spike",
+}
+
+ENOUGH = 1000  # samples, below which nothing can be called unusual
+SOME_W = 20.0  # least excess of an excursion that is looked at
+FLOOR_W = 100.0  # ... of one that only its own circuit can deny
+WITNESSED_W, WITNESSED_SHARE = (
+    40.0,
+    0.15,
+)  # ... of one that the mains deny, and its share of the load
+RETURN = 0.03  # of the excess: how far the power may be from where it was
+STEPS_OFF, NOISE_W = 4.0, 5.0  # times the 90th percentile of steps, at most so much: as above
+FEW, ONE_IN = 4, 100_000  # so many unusual excursions are no habit, and one more in so many samples
+TIMES_HABIT = 5.0
+ABOVE = 1.3  # times the power that readings next to each other bear out
+BORNE_OUT = 3  # so often
+KIN, KIN_SHARE = 0.05, 0.1
+USES = 10  # uses that last, for each excursion, before one of long samples is unusual
+SHORT_S = 10.0  # samples from here on may each hold a whole use
+HOLD_S = 30.0  # across which a reading is held where nothing is stated
+SEEN = 0.5  # of the excess, below which the mains deny it
+WITNESS = 0.7  # of a circuit's steps are seen by the mains, if they can be asked
+STEPS_ASKED, FEWEST_STEPS = 60, 5
+
+# The ends of whole numbers in a computer and rows of nines, also in tenths and hundredths.
+_CODES = np.unique(
+    [
+        end / part
+        for end in (32767, 32768, 65535, 2**31 - 1, 2**31, 2**32 - 1, 9999, 99999, 999999)
+        for part in (1, 10, 100)
+    ]
+)
+
+STUCK_SAMPLES = 30
+STUCK_PERCENTILE = 99.5
+STUCK_TIMES = 10.0
+STUCK_STEPS = 20.0
+STUCK_HABIT = 3
+STUCK_SHARE = 0.02
+NEAR, VARIES = 0.02, 200
+
+# A top that is cut off: many readings within half a per cent of the greatest, few just below.
+TOP, NEXT = 0.995, 0.95
+FEWEST_AT_TOP = 10
+PILE = 3.0
+# Where a meter's range ends, over the clamp's rating times its volts. Common practice, no source.
+RANGE_FROM, RANGE_TO = 0.95, 1.5
+
+Watts = NDArray[np.float32]
+Numbers = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Doubts:
+    """Stretches of samples of one circuit that are in doubt.
+
+    Attributes
+    ----------
+    first, stop : numpy.ndarray, shape (n,), int64
+        Samples [first, stop), counted from 1970, in order.
+    reason : numpy.ndarray, shape (n,), uint8
+        A flag of `REASONS` each.
+    """
+
+    first: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    reason: NDArray[np.uint8]
+
+    def __len__(self) -> int:
+        return self.first.size
+
+    def flags(self, first: int, number: int) -> NDArray[np.uint8] | None:
+        """Flags of samples [first, first + number); None where none is in doubt."""
+        near = np.flatnonzero((self.stop > first) & (self.first < first + number))
+        if not near.size:
+            return None
+        out = np.zeros(number, dtype=np.uint8)
+        for at in near:
+            out[max(int(self.first[at]) - first, 0) : int(self.stop[at]) - first] |= self.reason[at]
+        return out
+
+    def longest(self, reason: int) -> int:
+        """Samples of the longest stretch that is in doubt for a reason."""
+        return int((self.stop - self.first)[self.reason == reason].max(initial=0))
+
+    def counts(self) -> dict[str, int]:
+        """Samples in doubt by the words of `REASONS`; only those that occur."""
+        size = self.stop - self.first
+        found = {flag: int(size[self.reason == flag].sum()) for flag in REASONS}
+        return {REASONS[flag]: number for flag, number in found.items() if number}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nature:
+    """What is known of a circuit before its log is looked at.
+
+    Attributes
+    ----------
+    period_s : float
+    multipliers : tuple of float
+        What its readings were multiplied with.
+    ends_w : tuple of float
+        Where its clamp may end, of readings before they were multiplied [W].
+    limit_w : float
+        What it cannot exceed for a moment [W].
+    """
+
+    period_s: float
+    multipliers: tuple[float, ...] = (1.0,)
+    ends_w: tuple[float, ...] = ()
+    limit_w: float = np.inf
+
+
+def find_doubts(months: Iterable[tuple[int, Watts, Watts | None]], *, nature: Nature) -> Doubts:
+    """Find the samples of a circuit that are in doubt.
+
+    Parameters
+    ----------
+    months : iterable of (int, numpy.ndarray, numpy.ndarray or None)
+        In order: number of the first sample since 1970, power [W], and the sum of the mains at the
+        same instants [W], or None where they are not logged at this period.
+    nature : Nature
+
+    Returns
+    -------
+    Doubts
+
+    Notes
+    -----
+    Own rules; each learns from the log what is ordinary.
+
+    *Excursion*: readings of one value, for at most 30 s, above both neighbours by more than 20 W
+    and back where the power was (within 3 % of the excess, or four typical steps); below zero the
+    same downwards. So the inrush of a motor, which runs on at a higher level, is none.
+
+    *Held*: an excursion of several samples, or *lone*: of one, of which the mains show less than
+    half, where they show most of the circuit's lasting steps (asked at the 60 largest of each
+    month). It need not be back where it was.
+
+    *Lone* as well, more than 100 W high, where the mains do not confirm it and it is
+
+    - 1.3 times above what neighbouring readings bear out and above the circuit's habit, the
+      fifth-highest excursion (one later for each 100,000 samples); or
+    - five times as far above its neighbours as is a habit, and samples are shorter than 10 s, as no
+      use is, or uses of half its power or more that last are ten times as many; or
+    - 1.3 times above what neighbouring readings bear out and without kin: fewer than a tenth of
+      such lie within 5 %; where samples are shorter than 10 s.
+
+    *Error code*: the end of an integer type or a row of nines, 1.3 times above all else.
+    *More than the circuit can carry*: above `Nature.limit_w`.
+    *Stuck*: one value for at least 30 samples, ten times as long as all but one in two hundred of
+    the stretches of one value; not a value at which the circuit rests; at least 20 steps of the
+    readings' resolution; and less than 2 % of the log, or at a level at which it otherwise varies.
+    *Clipped*: at least ten readings within half a per cent of the greatest, three times as many as
+    in the 4.5 % below, where the clamp's range ends (0.95 to 1.5 times rating times volts).
+
+    Time O(samples); memory O(samples of a month + excursions).
+    """
+    log = _Log(nature)
+    for first, watts, mains in months:
+        log.take(first, watts, mains)
+    return log.doubts()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Flats:
+    """Stretches of one value: where each begins, its samples and its value [W]."""
+
+    at: NDArray[np.int64]
+    size: NDArray[np.int64]
+    watts: NDArray
+
+    @classmethod
+    def of(cls, watts: Watts) -> _Flats:
+        begins = np.flatnonzero(np.r_[True, watts[1:] != watts[:-1]])  # NaN differs from NaN
+        size = np.diff(np.r_[begins, watts.size])
+        return cls(begins, size, watts[begins])
+
+    def some(self, which: NDArray) -> _Flats:
+        return _Flats(self.at[which], self.size[which], self.watts[which])
+
+    def plus(self, other: _Flats) -> _Flats:
+        return _Flats(
+            np.r_[self.at, other.at], np.r_[self.size, other.size], np.r_[self.watts, other.watts]
+        )
+
+
+_NO_FLATS = _Flats(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Excursions:
+    """Short stretches above (or, with sign -1, below) their neighbours: columns of equal length.
+
+    `back` says whether the power is back where it was. `seen` is which share of the excess the
+    mains show at most, `seen_late` the same for mains whose clock is up to two samples off, and
+    `shown` the share that they show against both neighbours; NaN without mains.
+    """
+
+    flats: _Flats
+    sign: Numbers
+    excess_w: Numbers
+    back: NDArray[np.bool_]
+    seen: Numbers
+    seen_late: Numbers
+    shown: Numbers
+
+
+class _Log:
+    """What is kept of the months of a circuit."""
+
+    def __init__(self, nature: Nature) -> None:
+        self.nature = nature
+        self.samples = 0
+        self.longest = max(1, int(HOLD_S / nature.period_s))
+        self.excursions: list[_Excursions] = []
+        self.borne_out = {1.0: np.empty(0), -1.0: np.empty(0)}
+        self.steps: list[Numbers] = []
+        self.mains_step_w = 0.0
+        self.codes, self.beyond, self.long, self.top = _NO_FLATS, _NO_FLATS, _NO_FLATS, _NO_FLATS
+        self.sizes = np.zeros(0, dtype=np.int64)
+        self.levels = np.zeros(1 << 16, dtype=np.int64)
+        self.resolution_w = np.inf
+
+    def take(self, first: int, watts: Watts, mains: Watts | None) -> None:
+        """Look at one more month."""
+        flats = _Flats.of(watts)
+        self.samples += int(np.count_nonzero(~np.isnan(watts)))
+        self._take_codes(first, flats)
+        noise_w = min(_typical_step(watts, 90.0), NOISE_W)
+        for sign in (1.0, -1.0):
+            if np.fmax.reduce(sign * flats.watts, initial=0.0) > SOME_W:
+                self._take_excursions(first, flats, mains, sign=sign, noise_w=noise_w)
+        if mains is not None:
+            self.mains_step_w = max(self.mains_step_w, _typical_step(mains, 50.0))
+        self.steps.append(_lasting_steps(watts, mains))
+        self._take_stuck(first, flats)
+        if self.nature.ends_w:
+            self._take_top(first, flats)
+
+    def _take_codes(self, first: int, flats: _Flats) -> None:
+        high = np.abs(flats.watts) > min(_CODES[0] * 0.1, self.nature.limit_w)
+        some = flats.some(np.flatnonzero(high))
+        above = np.abs(some.watts) > self.nature.limit_w
+        self.beyond = self.beyond.plus(_moved(some.some(above), first))
+        self.codes = self.codes.plus(_moved(some.some(self._is_code(some.watts)), first))
+
+    def _is_code(self, watts: NDArray) -> NDArray[np.bool_]:
+        found = np.zeros(watts.size, dtype=bool)
+        for multiplier in set(self.nature.multipliers):
+            raw = np.abs(watts.astype(np.float64) / multiplier)
+            at = np.searchsorted(_CODES, raw * (1 - 1e-6))
+            near = _CODES[np.minimum(at, _CODES.size - 1)]
+            found |= np.abs(raw - near) <= 1e-6 * near
+        return found
+
+    def _take_excursions(
+        self, first: int, flats: _Flats, mains: Watts | None, *, sign: float, noise_w: float
+    ) -> None:
+        value = flats.watts if sign > 0 else -flats.watts
+        self._take_borne_out(flats, value, sign)
+        if value.size < 3:
+            return
+        left, here, right = value[:-2], value[1:-1], value[2:]
+        # NaN compares as False: what lies next to a gap is never an excursion.
+        at = np.flatnonzero(here > np.maximum(np.maximum(left, right), 0) + np.float32(SOME_W))
+        at = at[flats.size[at + 1] <= self.longest]
+        left, here, right = (side[at].astype(np.float64) for side in (left, here, right))
+        excess = here - np.maximum(left, right)
+        back = np.abs(right - left) <= np.maximum(STEPS_OFF * noise_w, RETURN * excess)
+        own = flats.some(at + 1)
+        seen = late = shown = np.full(at.size, np.nan)
+        if mains is not None:
+            seen, late, shown = _testimony(np.float32(sign) * mains, own, here - left, here - right)
+        signs = np.full(at.size, sign)
+        own = _moved(own, first)
+        self.excursions.append(_Excursions(own, signs, excess, back, seen, late, shown))
+
+    def _take_borne_out(self, flats: _Flats, value: Watts, sign: float) -> None:
+        known = self.borne_out[sign]
+        least = known[-1] if known.size == BORNE_OUT else 0.0
+        pairs = np.minimum(value[1:], value[:-1])
+        # A sample of the pairs tells most of those that are not among the highest.
+        few = pairs[::64][pairs[::64] <= self.nature.limit_w]
+        if few.size > ENOUGH:
+            least = max(least, float(np.partition(few, few.size - 100)[-100]))
+        pairs = pairs[(pairs > least) & (pairs <= self.nature.limit_w)]
+        lasting = value[(flats.size > self.longest) & (value > least)]
+        both = np.r_[pairs, np.repeat(lasting, BORNE_OUT)].astype(np.float64)
+        if both.size > ENOUGH:
+            both = np.partition(both, both.size - ENOUGH)[-ENOUGH:]
+        both = np.sort(np.r_[known, both[~self._is_code(both)]])[::-1]
+        self.borne_out[sign] = both[:BORNE_OUT]
+
+    def _take_stuck(self, first: int, flats: _Flats) -> None:
+        live = (flats.watts != 0) & ~np.isnan(flats.watts)
+        some = flats.some(live)
+        if not some.size.size:
+            return
+        sizes = np.bincount(np.minimum(some.size, 1 << 20))
+        self.sizes = np.bincount(
+            np.r_[np.arange(self.sizes.size), np.arange(sizes.size)],
+            weights=np.r_[self.sizes, sizes],
+        ).astype(np.int64)
+        bits = some.watts.astype(np.float32).view(np.uint32) >> 16
+        self.levels += np.bincount(bits, minlength=1 << 16)
+        steps = np.abs(np.diff(some.watts))
+        steps = steps[steps > 1e-3]
+        self.resolution_w = min(self.resolution_w, float(steps.min(initial=np.inf)))
+        self.long = self.long.plus(_moved(some.some(some.size >= STUCK_SAMPLES), first))
+
+    def _take_top(self, first: int, flats: _Flats) -> None:
+        size_w = np.abs(flats.watts)
+        plain = size_w <= RANGE_TO * max(self.nature.ends_w) * max(
+            map(abs, self.nature.multipliers)
+        )
+        greatest = np.fmax.reduce(size_w[plain], initial=0.0)
+        self.top = self.top.plus(_moved(flats.some(plain & (size_w >= 0.9 * greatest)), first))
+
+    def doubts(self) -> Doubts:
+        """Decide, with the whole log seen."""
+        found: list[tuple[_Flats, int]] = []
+        if self.samples >= ENOUGH:
+            codes = self.codes.some(
+                np.abs(self.codes.watts) > ABOVE * self._borne_out_w(self.codes.watts)
+            )
+            found = [(codes, CODE), (self.beyond, BEYOND)]
+            found += self._excursions_in_doubt()
+            found += [(self._stuck(), STUCK), (self._clipped(), CLIPPED)]
+        first = np.concatenate([np.empty(0, np.int64), *(flats.at for flats, _ in found)])
+        size = np.concatenate([np.empty(0, np.int64), *(flats.size for flats, _ in found)])
+        reason = np.concatenate(
+            [np.empty(0, np.uint8), *(np.full(f.at.size, flag, np.uint8) for f, flag in found)]
+        )
+        # A sample has one reason: the first of REASONS that was found for it.
+        order = np.lexsort((_RANK[reason], first))
+        first, size, reason = first[order], size[order], reason[order]
+        fresh = np.r_[True, first[1:] != first[:-1]] if first.size else np.empty(0, bool)
+        return Doubts(
+            first=first[fresh].astype(np.int64),
+            stop=(first + size)[fresh].astype(np.int64),
+            reason=reason[fresh],
+        )
+
+    def _borne_out_w(self, watts: Numbers) -> Numbers:
+        """Power that neighbouring readings bear out, on the side of zero of each value [W]."""
+        of = {s: float(h[-1]) if h.size else 0.0 for s, h in self.borne_out.items()}
+        return np.where(watts >= 0, of[1.0], of[-1.0])
+
+    def _excursions_in_doubt(self) -> list[tuple[_Flats, int]]:
+        every = [e for e in self.excursions if e.excess_w.size]
+        if not every:
+            return []
+        flats = every[0].flats
+        for more in every[1:]:
+            flats = flats.plus(more.flats)
+        sign, excess, back, seen, late, shown = (
+            np.concatenate([getattr(one, name) for one in every])
+            for name in ("sign", "excess_w", "back", "seen", "seen_late", "shown")
+        )
+        steps = np.concatenate(self.steps)
+        seen = _believed(seen, late, steps)
+        borne_out = self._borne_out_w(flats.watts)
+        rank = FEW + self.samples // ONE_IN
+        high = excess >= np.maximum(WITNESSED_W, WITNESSED_SHARE * borne_out)
+        high &= (excess >= 8 * self.mains_step_w) & np.isfinite(seen)
+        denied = high & (seen < SEEN)
+        # What they often deny may be the inrush of a motor, which two meters need not both catch.
+        weak = denied & ~(back & (np.isfinite(steps).all(axis=1).sum() >= FEWEST_STEPS))
+        if weak.sum() > max(rank, KIN_SHARE * high.sum()):
+            denied &= ~weak
+        own = np.zeros(excess.size, dtype=bool)
+        for one in (1.0, -1.0):
+            mine = np.flatnonzero((sign == one) & (flats.size == 1))
+            unusual = self._unusual(
+                np.abs(flats.watts[mine]), excess[mine], borne_out[mine], back[mine], rank, steps
+            )
+            own[mine] = unusual & back[mine]
+        doubted = denied | (own & ~(np.isfinite(seen) & (shown >= SEEN)))
+        lone = flats.size == 1
+        return [(flats.some(doubted & lone), LONE), (flats.some(doubted & ~lone), HELD)]
+
+    def _unusual(
+        self,
+        size_w: Numbers,
+        excess: Numbers,
+        borne_out: Numbers,
+        back: NDArray[np.bool_],
+        rank: int,
+        steps: Numbers,
+    ) -> NDArray[np.bool_]:
+        """Which lone excursions the circuit's own log denies."""
+        high = excess >= FLOOR_W
+        beyond = high & (size_w > ABOVE * np.maximum(borne_out, _at_rank(size_w, rank)))
+        alone = high & (excess > TIMES_HABIT * _at_rank(excess[back], rank))
+        if self.nature.period_s < SHORT_S:
+            return beyond | alone | _without_kin(size_w, high & back & (size_w > ABOVE * borne_out))
+        lasting = np.sort(steps[:, 0])
+        for at in np.flatnonzero(alone & back):
+            half = SEEN * excess[at]
+            uses = lasting.size - np.searchsorted(lasting, half)
+            alone[at] = uses >= USES * np.count_nonzero(excess >= half)
+        return beyond | alone
+
+    def _stuck(self) -> _Flats:
+        flats = _joined(self.long)
+        if not flats.size.size:
+            return flats
+        upto = np.cumsum(self.sizes)
+        usual = int(np.searchsorted(upto, STUCK_PERCENTILE / 100 * upto[-1]))
+        keep = flats.size >= STUCK_TIMES * usual
+        keep &= np.abs(flats.watts) >= STUCK_STEPS * self.resolution_w
+        levels, which = np.unique(flats.watts, return_inverse=True)
+        number = np.bincount(which, minlength=levels.size)
+        whole = np.bincount(which, weights=flats.size, minlength=levels.size)
+        keep &= number[which] <= STUCK_HABIT
+        keep &= whole[which] - flats.size <= STUCK_SHARE * self.samples
+        near = np.array([self._distinct_near(float(level)) for level in levels])
+        keep &= (flats.size <= STUCK_SHARE * self.samples) | (near[which] >= VARIES)
+        return flats.some(keep)
+
+    def _distinct_near(self, level_w: float) -> int:
+        """Stretches of one value within 2 % of a level."""
+        ends = np.array([level_w * (1 - NEAR), level_w * (1 + NEAR)], dtype=np.float32)
+        low, high = np.sort(ends.view(np.uint32) >> 16)
+        return int(self.levels[low : high + 1].sum())
+
+    def _clipped(self) -> _Flats:
+        nothing = self.top.some(np.zeros(self.top.size.size, dtype=bool))
+        if not self.top.size.size:
+            return nothing
+        size_w = np.abs(self.top.watts)
+        # The greatest that is borne out: a spike is not where a range ends.
+        held = size_w <= 1.005 * float(np.max(self._borne_out_w(np.array([1.0, -1.0]))))
+        greatest = float(size_w[held].max(initial=0.0))
+        at_top = held & (size_w >= TOP * greatest)
+        below = held & ~at_top & (size_w >= NEXT * greatest)
+        many, fewer = self.top.size[at_top].sum(), self.top.size[below].sum()
+        read_w = greatest / max(map(abs, self.nature.multipliers))
+        ends = any(RANGE_FROM * end <= read_w <= RANGE_TO * end for end in self.nature.ends_w)
+        if not ends or many < FEWEST_AT_TOP or many < PILE * fewer:
+            return nothing
+        return self.top.some(at_top)
+
+
+_RANK = np.full(256, 255)
+_RANK[list(REASONS)] = range(len(REASONS))
+
+
+def _moved(flats: _Flats, first: int) -> _Flats:
+    return _Flats(flats.at + first, flats.size, flats.watts)
+
+
+def _joined(flats: _Flats) -> _Flats:
+    """Put stretches together that a month's end parts."""
+    if flats.size.size < 2:
+        return flats
+    goes_on = (flats.at[1:] == flats.at[:-1] + flats.size[:-1]) & (
+        flats.watts[1:] == flats.watts[:-1]
+    )
+    begins = np.flatnonzero(np.r_[True, ~goes_on])
+    return _Flats(flats.at[begins], np.add.reduceat(flats.size, begins), flats.watts[begins])
+
+
+def _at_rank(watts: Numbers, rank: int) -> float:
+    """Value that `rank` others exceed; 0 where there are not so many."""
+    return float(np.sort(watts)[-1 - rank]) if watts.size > rank else 0.0
+
+
+def _typical_step(watts: Watts, percentile: float) -> float:
+    """Percentile of the steps between neighbours [W], from at most some 200,000 of them."""
+    every = max(1, watts.size // 200_000)
+    steps = np.abs(
+        watts[1::every][: watts[:-1:every].size] - watts[:-1:every][: watts[1::every].size]
+    )
+    steps = steps[np.isfinite(steps)]
+    return float(np.percentile(steps, percentile)) if steps.size else 0.0
+
+
+def _without_kin(watts: Numbers, some: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which of some values have few others within 5 %."""
+    out = np.zeros(watts.size, dtype=bool)
+    size_w = np.abs(watts[some])
+    ordered = np.sort(size_w)
+    ends = (np.searchsorted(ordered, size_w * (1 + side)) for side in (-KIN, KIN))
+    low, high = ends
+    out[some] = high - low - 1 <= KIN_SHARE * size_w.size
+    return out
+
+
+def _around(values: Watts, at: NDArray[np.int64], reach: Sequence[int]) -> Numbers:
+    """Values so many samples from each place, shape (at.size, len(reach)); NaN outside."""
+    index = at[:, None] + np.array(reach)
+    found = values[np.clip(index, 0, values.size - 1)].astype(np.float64)
+    found[(index < 0) | (index >= values.size)] = np.nan
+    return found
+
+
+def _testimony(
+    mains: Watts, flats: _Flats, from_left: Numbers, from_right: Numbers
+) -> tuple[Numbers, Numbers, Numbers]:
+    """Which share of each stretch's height the mains show; see `_Excursions`."""
+    last = flats.at + flats.size - 1
+    during = np.fmax(_around(mains, flats.at, (0,)), _around(mains, last, (0,)))[:, 0]
+    left = (during - _around(mains, flats.at, (-1,))[:, 0]) / from_left
+    right = (during - _around(mains, last, (1,))[:, 0]) / from_right
+    wide = np.hstack([_around(mains, flats.at, (-2, -1, 0)), _around(mains, last, (0, 1, 2))])
+    wider = np.hstack([wide, _around(mains, flats.at, (-4, -3)), _around(mains, last, (3, 4))])
+    rise = np.max(wide, axis=1, initial=-np.inf) - np.min(wider, axis=1, initial=np.inf)
+    return (
+        np.maximum(left, right),
+        rise / np.minimum(from_left, from_right),
+        np.minimum(left, right),
+    )
+
+
+def _lasting_steps(watts: Watts, mains: Watts | None) -> Numbers:
+    """Steps that last two samples or more: watts, share that the mains show exactly then, or about.
+
+    Shape (n, 3): the largest `STEPS_ASKED`; shares are NaN without mains.
+    """
+    step = watts[1:-1] - watts[:-2]
+    at = np.flatnonzero(step >= FLOOR_W)
+    lasts = np.minimum(step[at], watts[at + 2] - watts[at]).astype(np.float64)
+    keep = lasts >= FLOOR_W
+    at, lasts = at[keep], lasts[keep]
+    if at.size > STEPS_ASKED:
+        largest = np.argpartition(lasts, lasts.size - STEPS_ASKED)[-STEPS_ASKED:]
+        at, lasts = at[largest], lasts[largest]
+    rows = np.column_stack([lasts, np.full((at.size, 2), np.nan)])
+    if mains is not None and at.size:
+        flats = _Flats(at + 1, np.ones(at.size, dtype=np.int64), watts[at + 1])
+        rows[:, 1] = (mains[at + 1].astype(np.float64) - mains[at]) / lasts
+        rows[:, 2] = _testimony(mains, flats, lasts, lasts)[1]
+    return rows
+
+
+def _believed(seen: Numbers, late: Numbers, steps: Numbers) -> Numbers:
+    """What the mains saw, exactly or about, as far as they see the circuit's steps; else NaN."""
+    asked = steps[np.isfinite(steps).all(axis=1)]
+    if len(asked) < FEWEST_STEPS:
+        return seen
+    exact, about = (np.mean(asked[:, k] >= SEEN) for k in (1, 2))
+    if exact >= WITNESS:
+        return seen
+    return late if about >= WITNESS else np.full(seen.size, np.nan)
