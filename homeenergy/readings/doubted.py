@@ -138,5 +138,5 @@ def _write(path: Path, made_from: str, found: Doubts) -> None:
     table = pa.table([pa.array(array) for array in arrays], names=list(_NAMES))
     table = table.replace_schema_metadata({_KEY: json.dumps(made_from).encode()})
     path.parent.mkdir(parents=True, exist_ok=True)
-    with replacing(path) as temporary:
+    with replacing(path, lasting=False) as temporary:
         pq.write_table(table, temporary, write_page_checksum=True)

@@ -93,7 +93,7 @@ class Store:
 
     def doubts_path(self, circuit: str) -> Path:
         """File of a circuit's samples in doubt (see `doubted`); safe to delete."""
-        return self.folder / ".overview" / circuit / "doubts.bins"
+        return self.folder / ".overview" / circuit / "doubts.parquet"
 
     def months(self, circuit: str) -> list[str]:
         """Months of a circuit that are there, in order."""
