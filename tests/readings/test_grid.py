@@ -1,5 +1,7 @@
 """Rows at any instants come to a regular grid with their energy kept."""
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -93,8 +95,8 @@ def test_power_of_one_instant_is_averaged_over_all_its_rows():
 
 def test_time_weighted_mean_of_irregular_rows():
     out = one([0, 2.5, 7.5], [100, 0, 200], period=10, hold=30)
-    # By hand: 2.5 s of 100 W, 5 s of 0 W, 2.5 s of 200 W.
-    np.testing.assert_allclose(out.watts, [75.0], rtol=1e-6)
+    # By hand: 2.5 s of 100 W, 5 s of 0 W, 2.5 s of 200 W; and the last 7.5 s of 200 W.
+    np.testing.assert_allclose(out.watts, [75.0, 150.0], rtol=1e-6)
 
 
 def test_energy_rows_keep_their_energy_over_a_missing_row():
@@ -171,21 +173,12 @@ irregular = st.lists(
 
 def durations_s(seconds, watts, *, period, hold):
     """The stated rule, row by row in plain Python."""
-    rows = [(t, w) for t, w in zip(seconds, watts, strict=True)]
     spans = []
-    for i, (t, w) in enumerate(rows):
-        if np.isnan(w):
-            continue
-        following = rows[i + 1][0] if i + 1 < len(rows) else np.inf
-        own_end = (t // period + 1) * period
-        end = following if following - t <= hold or following < own_end else own_end
-        spans.append([t, end, w])
-    for i, span in enumerate(spans):
-        after = spans[i + 1][0] if i + 1 < len(spans) else np.inf
-        if span[1] < after:
-            span[1] = min(-(-span[1] // period) * period, after)
-        if i == 0 or spans[i - 1][1] < span[0]:
-            span[0] = span[0] // period * period
+    for i, (t, w) in enumerate(zip(seconds, watts, strict=True)):
+        following = seconds[i + 1] if i + 1 < len(seconds) else np.inf
+        end = following if following - t <= hold else min(t + period, following)
+        if not np.isnan(w):
+            spans.append([t, end, w])
     return spans
 
 
@@ -197,17 +190,51 @@ def test_energy_of_the_grid_is_the_sum_over_rows(rows, period, hold):
     watts = np.array([w for _, w in rows])
     times = T0 + ms * 1_000_000
     grid = Grid(period * S, period * S, hold * S)
-    if not np.array_equal(snap(times, grid.period_ns), times):
+    if not np.array_equal(snap(times, grid.period_ns)[0], times):
         return  # moved rows have other durations; see the tests on jitter
     (out,) = grid_columns(times, [Column(logged=watts)], grid=grid)
     spans = durations_s(ms, watts, period=period * 1000, hold=hold * 1000)
     joules = sum((end - start) / 1000 * w for start, end, w in spans)
-    covered = sum(end - start for start, end, _ in spans) / 1000
     scale = sum((end - start) / 1000 * abs(w) for start, end, w in spans)
     assert np.nansum(out.watts, dtype="f8") * period == pytest.approx(
         joules, abs=1e-6 * scale + 1e-9
     )
-    assert np.count_nonzero(~np.isnan(out.watts)) * period == pytest.approx(covered, abs=1e-6)
+    edges = 2 * sum(a[1] < b[0] for a, b in itertools.pairwise(spans)) + 2
+    covered = sum(end - start for start, end, _ in spans) / 1000
+    there = np.count_nonzero(~np.isnan(out.watts)) * period
+    assert there == pytest.approx(covered, abs=edges * period / 2 + 1e-6)
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.4, 0.69, 0.7, 0.71, 0.99])
+@pytest.mark.parametrize("ends", [False, True])
+def test_a_constant_phase_with_holes_moves_all_rows_by_the_same(offset, ends):
+    """Rows are those of a logger without a phase, to the last bit, on either side of holes."""
+    rows = np.r_[0:300, 420:431, 1200:1500, 1503:1510, 2000:2003]
+    rng = np.random.default_rng(8)
+    watts = rng.integers(0, 3000, rows.size).astype(float)
+    grid = Grid(10 * S, 10 * S, 30 * S, ends=ends)
+    outs = [
+        grid_columns(
+            T0 + np.round((rows + at) * 10 * S).astype("int64"), [Column(logged=watts)], grid=grid
+        )[0]
+        for at in (0.0, offset)
+    ]
+    shift = outs[1].first_slot - outs[0].first_slot
+    assert shift in (0, 1)
+    there = [out.watts[~np.isnan(out.watts)] for out in outs]
+    # Three rows by themselves, far from all others, show no phase.
+    alone = slice(0, -3) if offset else slice(None)
+    np.testing.assert_array_equal(there[1][: there[0].size][alone], there[0][alone])
+
+
+def test_no_row_counts_longer_where_a_logger_begins_anew_with_another_phase():
+    rows = np.r_[0:600, 600.4:1200]
+    watts = np.ones(rows.size)
+    watts[599], watts[600] = 1000.0, 10_000.0
+    out = one(rows * 30, watts, period=30, hold=90)
+    # By hand: the row before the new beginning lasts 1.4 periods.
+    expected = rows.size - 2 + 1400 + 10_000
+    assert np.nansum(out.watts, dtype=float) == pytest.approx(expected, rel=1e-6)
 
 
 @settings(max_examples=60)

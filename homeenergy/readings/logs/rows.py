@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from homeenergy.units import NS_PER_S, S_PER_H
 
+_Instants = NDArray[np.int64]
 _MS = 1_000_000
 _ENOUGH = 500_000  # steps, evenly picked from longer logs
 # Common practice, no source.
@@ -196,6 +197,8 @@ Values = NDArray[np.floating[Any]]
 BLOCK_SLOTS = 128  # stretch within which the phase of a logger's clock counts as constant
 JITTER = 0.2  # of a period
 _FEW = 8  # rows that cannot show a constant phase: chance would do
+SAME_PHASE = 0.05  # of a period
+LAST_NS = int(np.iinfo(np.int64).max)  # no row follows
 _CARRY = 0.3  # a phase in the last 30 % of a slot belongs to the next slot
 
 
@@ -325,13 +328,14 @@ def _merge(
     return out
 
 
-def snap(times_ns: NDArray[np.int64], period_ns: int) -> NDArray[np.int64]:
+def snap(times_ns: _Instants, period_ns: int) -> tuple[_Instants, _Instants]:
     """Take the jitter out of the instants of a logger that writes once a slot.
 
     A lone spike or an edge would be smeared over two slots if its row sat a little off the grid.
     So where a stretch (`BLOCK_SLOTS` slots) holds about one row a slot, and at least 90 % of them
     lie within `JITTER` of a period of a constant phase, the phase is removed and those rows move
-    to the start of a slot.
+    to the start of a slot. A stretch of few rows has the phase of the one before it, or after it,
+    if that fits.
 
     Parameters
     ----------
@@ -341,59 +345,63 @@ def snap(times_ns: NDArray[np.int64], period_ns: int) -> NDArray[np.int64]:
 
     Returns
     -------
-    numpy.ndarray, shape (n,), int64
-        Ascending; the same array where nothing had to move.
+    times_ns, until_ns : shape (n,), int64
+        When each row begins, ascending, and when the next one does: for the last row of a stretch
+        whose neighbour moves by another phase, its own length after it begins, so that no row
+        grows or shrinks where phases differ. `times_ns` is the same array where nothing had to
+        move.
     """
     slot, rest = np.divmod(times_ns, period_ns)
     if times_ns.size == 0 or not rest.any():
-        return times_ns
+        return times_ns, np.append(times_ns[1:], LAST_NS)
     block = slot // BLOCK_SLOTS
     first = np.flatnonzero(np.r_[True, block[1:] != block[:-1]])
     size = np.diff(np.r_[first, times_ns.size])
-    angle = rest * (2 * np.pi / period_ns)
-    # The circular mean is enough: where it is pulled away, the 90 % test below fails.
-    mean_sin, mean_cos = (
-        np.add.reduceat(np.sin(angle), first),
-        np.add.reduceat(np.cos(angle), first),
-    )
-    phase = np.mod(np.arctan2(mean_sin, mean_cos) / (2 * np.pi), 1.0)
-    phase = np.where(phase >= 1 - _CARRY, phase - 1, phase)
-    moved = times_ns - np.repeat(np.round(phase * period_ns).astype(np.int64), size)
+    phase = _phases(rest * (2 * np.pi / period_ns), first)
+    # At least half of the steps within the stretch are one slot long.
+    once = np.append(np.abs(np.diff(times_ns) - period_ns) * 2 < period_ns, False)
+    once[first[1:] - 1] = False
+    paced = (np.add.reduceat(once.astype(np.int64), first) * 2 >= size - 1) & (size > 1)
+    fits = np.add.reduceat(_near(times_ns, phase, size, period_ns), first) >= 0.9 * size
+    regular = paced & fits & (size >= _FEW)
+    for few in np.flatnonzero(~regular & (size < _FEW)):
+        for other in (few - 1, few + 1):
+            if not 0 <= other < size.size or abs(block[first[other]] - block[first[few]]) != 1:
+                continue
+            rows = times_ns[first[few] : first[few] + size[few]]
+            if regular[other] and _near(rows, phase[[other]], size[[few]], period_ns).all():
+                phase[few], regular[few] = phase[other], True
+                break
+    phase = np.where(regular, phase, 0.0)
+    row_phase = np.repeat(phase, size)
+    moved = times_ns - np.round(row_phase * period_ns).astype(np.int64)
     nearest = np.floor_divide(moved + period_ns // 2, period_ns) * period_ns
     near = np.abs(moved - nearest) <= JITTER * period_ns
-    spanned = np.r_[slot[first[1:] - 1], slot[-1]] - slot[first] + 1
-    regular = np.add.reduceat(near.astype(np.int64), first) >= 0.9 * size
-    regular &= (size >= _FEW) & (size >= spanned / 2) & (size <= spanned * 3 / 2)
-    regular_row = np.repeat(regular, size)
-    out = np.where(regular_row, np.where(near, nearest, moved), times_ns)
-    ascending: NDArray[np.int64] = np.maximum.accumulate(out)
-    return ascending
+    snapped = np.where(np.repeat(regular, size) & near, nearest, moved)
+    snapped = np.maximum.accumulate(snapped)
+    until = np.append(snapped[1:], LAST_NS)
+    apart = np.abs(np.diff(phase))
+    # A clock that drifts past the end of a slot has the same phase on either side.
+    apart = np.where(regular[1:] & regular[:-1], np.minimum(apart, 1 - apart), apart)
+    last = first[1:][apart > SAME_PHASE] - 1
+    until[last] = snapped[last] + times_ns[last + 1] - times_ns[last]
+    return snapped, until
 
 
-def begin_after_the_row_before(
-    times_ns: NDArray[np.int64], grid: Grid, *, hold_ns: int
-) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
-    """Instants at which the time begins of which rows tell that are stamped with its end.
+def _phases(angle: NDArray[np.float64], first: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Circular mean of each stretch [periods]; where it is pulled away, too few rows are near."""
+    sin, cos = (np.add.reduceat(part, first) for part in (np.sin(angle), np.cos(angle)))
+    phase = np.mod(np.round(np.arctan2(sin, cos) / (2 * np.pi), 9), 1.0)
+    return np.where(phase >= 1 - _CARRY, phase - 1, phase)
 
-    It begins at the stamp of the row before, if that is at most the hold away; else one row period
-    before the stamp.
 
-    Returns
-    -------
-    times_ns, at
-        `at` are the places of `numpy.insert` at which the values need a missing one: the stamps
-        where nothing follows at once. `times_ns` has them already.
-    """
-    stamps = times_ns + grid.row_period_ns
-    step = np.diff(stamps)
-    if not step.size or np.all(step == grid.row_period_ns):
-        return times_ns, np.empty(0, dtype=np.intp)
-    near = step <= hold_ns
-    begins = times_ns.copy()
-    begins[1:] = np.where(near, stamps[:-1], np.maximum(times_ns[1:], stamps[:-1]))
-    open_end = np.append(~near & (begins[1:] > stamps[:-1]), True)
-    at = np.flatnonzero(open_end) + 1
-    return np.insert(begins, at, stamps[open_end]), at
+def _near(
+    times_ns: _Instants, phase: NDArray[np.float64], size: NDArray[np.intp], period_ns: int
+) -> NDArray[np.int64]:
+    """Which rows lie near the phase of their stretch."""
+    moved = times_ns - np.repeat(np.round(phase * period_ns).astype(np.int64), size)
+    off = np.abs(moved - np.floor_divide(moved + period_ns // 2, period_ns) * period_ns)
+    return (off <= JITTER * period_ns).astype(np.int64)
 
 
 # Common practice, no source: what no household circuit carries, and what any may carry.
@@ -402,7 +410,6 @@ ALWAYS_W = 3_000.0
 SLIGHT_FALL = 0.01  # of the reading: a counter that jitters; a reset falls farther
 TIMES_MET = 3.0  # the largest power met, times this, is still believed after a reset
 
-_Instants = NDArray[np.int64]
 _Wh = NDArray[np.float64]
 
 

@@ -6,20 +6,19 @@ The rule, for every kind of log:
 * Rows are sorted; rows of one instant become one (see `rows.merge_instants`); a logger's jitter of
   less than a fifth of a period is taken out (see `rows.snap`).
 * Power: a row holds until the next row, if that is at most the hold away. If it is farther, the
-  row holds to the end of its own slot only.
+  row holds for one row period. So each row's energy is its value times its own length.
 * Energy of a row's period: its mean power holds until the next row, if that is at most 1.5 periods
   away, or up to the stated hold; else for one period.
 * Energy counter: between two readings at most the hold apart the power is constant. After a
   reset the counter starts from 0, or rolls over where that is stated. An interval that would
   need more than 100 kW is missing.
 * Where stamps mark the end, a row covers the time since the row before it, if that is at most the
-  hold away, else of one row period.
+  hold away, else one row period.
 * A missing value (NaN) ends the hold of the row before it.
-* Where a stretch of held power begins or ends inside a slot, its first or last value is taken for
-  the whole of that slot. So no slot is covered in part, and the energy of the grid is the sum of
-  power times duration over the rows, to rounding. Of energies and counters nothing is taken for
-  more than was logged: such a slot holds what is known of its energy where half of it or more is
-  covered, and gives it to the next slot of the stretch and is missing where less is.
+* A row's energy goes to the slots that it overlaps, in proportion. A slot at the edge of a stretch
+  that is covered by half or more counts as covered and holds what is known of its energy; one
+  covered by less is missing, and its energy goes to the next slot of the same stretch. So the
+  energy of the grid is the sum over the rows, to rounding.
 """
 
 from __future__ import annotations
@@ -32,11 +31,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.readings.logs.rows import (
+    LAST_NS,
     LONG_SHARE,
     Grid,
     Merge,
     Values,
-    begin_after_the_row_before,
     counter_power,
     default_hold_ns,
     find_period_ns,
@@ -56,58 +55,46 @@ _Part = tuple[NDArray[np.int64], NDArray[np.intp], NDArray[np.float64]]
 
 
 def mean_of_slot(
-    times_ns: _Instants,
+    start: _Instants,
+    end: _Instants,
     power_w: Values,
     period_ns: int,
-    hold_ns: int,
-    alone_ns: int,
     *,
     between: tuple[int, int],
-    widen: bool,
 ) -> NDArray[np.float32]:
-    """Mean power of each slot.
+    """Mean power of each slot, by the rule of this module.
 
     Parameters
     ----------
-    times_ns : shape (n,), int64
-        Ascending.
+    start, end : shape (n,), int64
+        From when till when each row holds; `start` ascends.
     power_w : shape (n,)
-        What holds from each instant on [W]; NaN = missing.
-    period_ns, hold_ns, alone_ns : int
-        Length of a slot, how far a row holds at most, and how long one lasts that is followed by
-        none within that.
+        [W]; NaN = missing.
+    period_ns : int
+        Length of a slot.
     between : (int, int)
         Slots [first, stop) are wanted.
-    widen : bool
-        Take the first and last value of a stretch for the whole of their slots. Else the sum of
-        power times duration is kept: a slot at the edge of a stretch that is covered by half or
-        more counts as covered and holds what is known of its energy; one covered by less is
-        missing, and its energy goes to the next slot of the same stretch.
 
     Returns
     -------
     numpy.ndarray, shape (stop - first,), float32
     """
-    start, end, power = _held(times_ns, power_w, period_ns, hold_ns, alone_ns, widen=widen)
-    around = 0 if widen else _AROUND
-    first, number = between[0] - around, between[1] - between[0] + 2 * around
-    parts = _parts(start, end, period_ns)
+    first, number = between[0] - _AROUND, between[1] - between[0] + 2 * _AROUND
+    start = np.maximum(start, first * period_ns)
+    end = np.minimum(end, (first + number) * period_ns)
+    there = ~np.isnan(power_w) & (end > start)
+    start, end, power = start[there], end[there], power_w[there].astype(np.float64)
     energy, covered = np.zeros(number), np.zeros(number)
-    for slot, row, ns in parts:
-        inside = (slot >= first) & (slot < first + number)
-        at, row, ns = slot[inside] - first, row[inside], ns[inside]
-        energy += np.bincount(at, weights=power[row] * ns, minlength=number)
-        covered += np.bincount(at, weights=ns, minlength=number)
-    at, row = _whole_slots(start, end, period_ns, first=first, number=number)
-    energy[at], covered[at] = power[row] * period_ns, period_ns
-    if not widen and start.size:
-        low = (covered > 0) & (covered * 2 < period_ns)
+    parts = _parts(start, end, period_ns)
+    for slot, row, ns in [*parts, _whole_slots(start, end, period_ns)]:
+        energy += np.bincount(slot - first, weights=power[row] * ns, minlength=number)
+        covered += np.bincount(slot - first, weights=ns, minlength=number)
+    low = (covered > 0) & (covered * 2 < period_ns)
+    if low.any():
         energy += _moved(start, end, power, parts, period_ns, covered=covered, low=low, first=first)
-        covered = np.where((covered > 0) & ~low, float(period_ns), 0.0)
         energy[low] = 0.0
-    with np.errstate(invalid="ignore", divide="ignore"):
-        out = (energy / covered).astype(np.float32)  # 0/0 is NaN: missing
-    return out[around : number - around]
+    out = np.where((covered > 0) & ~low, energy / period_ns, np.nan).astype(np.float32)
+    return out[_AROUND : number - _AROUND]
 
 
 def _parts(start: _Instants, end: _Instants, period_ns: int) -> list[_Part]:
@@ -121,16 +108,13 @@ def _parts(start: _Instants, end: _Instants, period_ns: int) -> list[_Part]:
     ]
 
 
-def _whole_slots(
-    start: _Instants, end: _Instants, period_ns: int, *, first: int, number: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Slots, counted from `first`, that lie between the first and the last of a row; the row."""
+def _whole_slots(start: _Instants, end: _Instants, period_ns: int) -> _Part:
+    """Slots that lie between the first and the last of a row, as in `_parts`."""
     head, tail = start // period_ns, (end - 1) // period_ns
     whole = np.maximum(tail - head - 1, 0)
     row = np.repeat(np.arange(head.size), whole)
-    at = head[row] + 1 + np.arange(row.size) - np.repeat(np.cumsum(whole) - whole, whole) - first
-    inside = (at >= 0) & (at < number)
-    return at[inside], row[inside]
+    slot = head[row] + 1 + np.arange(row.size) - np.repeat(np.cumsum(whole) - whole, whole)
+    return slot, row, np.full(row.size, float(period_ns))
 
 
 def _moved(
@@ -175,33 +159,6 @@ def _moved(
             joules = (power_w[row] * ns)[mine][inside]
             moved += np.bincount(target[inside], weights=joules, minlength=number)
     return moved
-
-
-def _held(
-    times_ns: _Instants,
-    power_w: Values,
-    period_ns: int,
-    hold_ns: int,
-    alone_ns: int,
-    *,
-    widen: bool,
-) -> tuple[_Instants, _Instants, NDArray[np.float64]]:
-    """From when till when each row holds that has a value; stretches may be widened to slots."""
-    there = ~np.isnan(power_w)
-    following = np.append(times_ns[1:], np.iinfo(np.int64).max)
-    same_slot = following // period_ns == times_ns // period_ns
-    held = (same_slot & widen) | (following - times_ns <= hold_ns)
-    alone = times_ns + max(alone_ns, 1)
-    end = np.where(held, following, np.minimum(alone, following))[there]
-    start, power = times_ns[there], power_w[there].astype(np.float64)
-    if start.size == 0 or not widen:
-        return start, end, power
-    next_start = np.append(start[1:], np.iinfo(np.int64).max)
-    widened = -(-end // period_ns) * period_ns
-    end = np.where(end < next_start, np.minimum(widened, next_start), end)
-    fresh = np.r_[True, end[:-1] < start[1:]]
-    start = np.where(fresh, start // period_ns * period_ns, start)
-    return start, end, power
 
 
 _W_NS_PER_WH = 3600.0 * NS_PER_S
@@ -257,43 +214,30 @@ def grid_columns(
     O(n + slots), vectorised, except for sorting rows that are out of order. The work on time is
     shared by all columns.
     """
-    logged, merged, times, values = _one_row_an_instant(times_ns, columns, grid)
+    logged, merged, rows, values = _one_row_an_instant(times_ns, columns, grid)
     if between is None:
-        energies = any(column.quantity == "energy" for column in columns)
-        between = _span(times, grid, last_ns=grid.row_period_ns if energies else 1)
+        counters = all(column.quantity == "energy_counter" for column in columns)
+        between = _span(rows.times_ns, grid, last_ns=1 if counters else grid.row_period_ns)
     edges = between[0] * grid.period_ns, between[1] * grid.period_ns
     repeats = _inside(logged, edges) - _inside(merged, edges)
     out = []
-    shared: dict[tuple[int, int, bool], NDArray[np.intp] | _Run] = {}
-    begun: dict[int, _Begun] = {}
+    held: dict[int, _Held] = {}
     for column, value in zip(columns, values, strict=True):
-        limit_ns = grid.energy_hold_ns if column.quantity == "energy" else grid.hold_ns
-        if limit_ns not in begun:
-            begun[limit_ns] = _begin(times, grid, limit_ns)
-        rows = begun[limit_ns]
-        value = np.insert(value, rows.at, np.nan) if rows.at.size else value
-        row_times, power_w, hold_ns, alone_ns, resets, rejected = _as_power(
-            rows.times_ns, value, column, grid
-        )
-        if rows.aligned:
-            key = (hold_ns, alone_ns, row_times is rows.times_ns)
-            if key not in shared or row_times is not rows.times_ns:
-                shared[key] = _row_of_slot(row_times, grid.period_ns, hold_ns, alone_ns, between)
-            watts = _take(power_w, shared[key])
+        resets = rejected = _NONE
+        if column.quantity == "energy_counter":
+            spans, value, resets, rejected = _of_counter(rows.times_ns, value, column, grid)
+            mine = _Held(spans, grid, between)
         else:
-            watts = mean_of_slot(
-                row_times,
-                power_w,
-                grid.period_ns,
-                hold_ns,
-                alone_ns,
-                between=between,
-                widen=column.quantity == "power",
-            )
+            hold_ns = grid.energy_hold_ns if column.quantity == "energy" else grid.hold_ns
+            if hold_ns not in held:
+                held[hold_ns] = _Held(_spans(rows, grid, hold_ns), grid, between)
+            mine = held[hold_ns]
+        if column.quantity == "energy":
+            value = value * (_W_NS_PER_WH / np.maximum(mine.spans.end - mine.spans.start, 1))
         out.append(
             Gridded(
                 first_slot=between[0],
-                watts=watts,
+                watts=mine.watts(value),
                 repeats=repeats,
                 resets=_inside(resets, edges),
                 rejected=_inside(rejected, edges),
@@ -303,51 +247,81 @@ def grid_columns(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Begun:
-    """Instants at which rows begin, where to insert missing values, whether all begin slots."""
+class _Rows:
+    """Instants at which rows begin, and those at which the next one does."""
 
-    times_ns: NDArray[np.int64]
-    at: NDArray[np.intp]
-    aligned: bool
+    times_ns: _Instants
+    until_ns: _Instants
 
 
-def _begin(times_ns: NDArray[np.int64], grid: Grid, hold_ns: int) -> _Begun:
-    at = np.empty(0, dtype=np.intp)
-    if grid.ends:
-        times_ns, at = begin_after_the_row_before(times_ns, grid, hold_ns=hold_ns)
-    return _Begun(times_ns, at, not np.any(times_ns % grid.period_ns))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Spans:
+    """From when till when rows hold."""
+
+    start: _Instants
+    end: _Instants
+
+
+class _Held:
+    """Brings the values of rows that hold for some spans on to the grid.
+
+    The work on time is done once for all columns that share their spans.
+    """
+
+    def __init__(self, spans: _Spans, grid: Grid, between: tuple[int, int]) -> None:
+        self.spans, self.period_ns, self.between = spans, grid.period_ns, between
+        self.row_of_slot: NDArray[np.intp] | _Run | None = None
+        if not np.any(spans.start % grid.period_ns) and not np.any(spans.end % grid.period_ns):
+            self.row_of_slot = _row_of_slot(spans, grid.period_ns, between)
+
+    def watts(self, power_w: Values) -> NDArray[np.float32]:
+        if self.row_of_slot is not None:
+            return _take(power_w, self.row_of_slot)
+        start, end = self.spans.start, self.spans.end
+        return mean_of_slot(start, end, power_w, self.period_ns, between=self.between)
+
+
+def _spans(rows: _Rows, grid: Grid, hold_ns: int) -> _Spans:
+    """How long rows hold of which each has a length of its own (power, energy of a period)."""
+    times, until, period = rows.times_ns, rows.until_ns, grid.row_period_ns
+    following = np.append(times[1:], LAST_NS)
+    if not grid.ends:
+        near = until - times <= hold_ns
+        near[-1:] = False
+        return _Spans(times, np.where(near, until, np.minimum(times + period, following)))
+    # Where stamps mark the end a row reaches back: to the stamp before it, or one period.
+    stamps = times + period
+    begins = times.copy()
+    step = until[:-1] - times[:-1]
+    begins[1:] = np.where(step <= hold_ns, stamps[1:] - step, np.maximum(times[1:], stamps[:-1]))
+    return _Spans(begins, stamps)
 
 
 def _one_row_an_instant(
-    times_ns: NDArray[np.int64], columns: Sequence[Column], grid: Grid
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], list[Values]]:
-    """Instants as logged and merged, both in order; then instants and values on which to work."""
+    times_ns: _Instants, columns: Sequence[Column], grid: Grid
+) -> tuple[_Instants, _Instants, _Rows, list[Values]]:
+    """Instants as logged and merged, both in order; then rows and values on which to work."""
     merges: list[Merge] = [column.quantity for column in columns]
     logged, values, _ = in_order(times_ns, [column.logged for column in columns])
     merged, values, _ = merge_instants(logged, values, merges=merges, exact=True)
-    snapped = snap(merged, grid.period_ns)
+    snapped, until = snap(merged, grid.period_ns)
     if snapped is merged:
-        return logged, merged, merged, values
+        return logged, merged, _Rows(merged, until), values
     times, values, _ = merge_instants(snapped, values, merges=merges, exact=False)
-    return logged, merged, times, values
+    last = np.flatnonzero(np.append(snapped[1:] != snapped[:-1], True))
+    return logged, merged, _Rows(times, until[last]), values
 
 
-def _as_power(
-    times_ns: NDArray[np.int64], values: Values, column: Column, grid: Grid
-) -> tuple[NDArray[np.int64], Values, int, int, NDArray[np.int64], NDArray[np.int64]]:
-    """Rows as (instants, watts, hold, how long a lone row lasts, resets, rejected)."""
-    if column.quantity == "power":
-        return times_ns, values, grid.hold_ns, 0, _NONE, _NONE
-    if column.quantity == "energy":
-        period = grid.row_period_ns
-        hold = grid.energy_hold_ns
-        step = np.diff(times_ns, append=times_ns[-1:] + period) if times_ns.size else times_ns
-        lasts = np.where(step <= hold, step, period)
-        return times_ns, values * (_W_NS_PER_WH / lasts), hold, period, _NONE, _NONE
+def _of_counter(
+    times_ns: _Instants, values: Values, column: Column, grid: Grid
+) -> tuple[_Spans, Values, _Instants, _Instants]:
+    """Spans between the readings of a counter, power in them, resets, and what was rejected."""
     rows, power_w, resets, rejected = counter_power(
         times_ns, values, hold_ns=grid.hold_ns, rolls_over_at=column.rolls_over_at
     )
-    return rows, power_w, grid.hold_ns, 0, resets, rejected
+    # After the last reading nothing is known.
+    end = np.append(rows[1:], rows[-1:] + grid.period_ns)
+    return _Spans(rows, end), power_w, resets, rejected
 
 
 def _inside(ascending_ns: NDArray[np.int64], edges_ns: tuple[int, int]) -> int:
@@ -373,23 +347,14 @@ class _Run:
 
 
 def _row_of_slot(
-    times_ns: NDArray[np.int64],
-    period_ns: int,
-    hold_ns: int,
-    alone_ns: int,
-    between: tuple[int, int],
+    spans: _Spans, period_ns: int, between: tuple[int, int]
 ) -> NDArray[np.intp] | _Run:
-    """Which row fills each slot, -1 for none, where every row begins with a slot."""
+    """Which row fills each slot, -1 for none, where every row begins and ends with a slot."""
     first, stop = between
-    slots = times_ns // period_ns
-    lo, hi = np.searchsorted(slots, [first, stop])
-    alone = max(1, -(-alone_ns // period_ns))
-    if slots.size and alone == 1 and slots[-1] - slots[0] + 1 == slots.size:
+    slots, reach = spans.start // period_ns, (spans.end - spans.start) // period_ns
+    if slots.size and slots[-1] - slots[0] + 1 == slots.size and np.all(reach == 1):
+        lo, hi = np.searchsorted(slots, [first, stop])
         return _Run(int(lo), int(hi), int(slots[lo] - first) if hi > lo else 0, stop - first)
-    step = np.diff(slots, append=slots[-1:] + alone)
-    reach = np.where(step * period_ns <= hold_ns, step, np.minimum(step, alone))
-    if reach.size:
-        reach[-1] = alone
     row = np.repeat(np.arange(slots.size), reach)
     offset = np.arange(row.size) - np.repeat(np.cumsum(reach) - reach, reach)
     position = slots[row] + offset - first

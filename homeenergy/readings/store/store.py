@@ -22,7 +22,7 @@ from homeenergy.errors import HouseError
 from homeenergy.files import TEMPORARY, alone, replacing, write_text
 from homeenergy.house.layouts import LogLayout
 
-FORMAT = 2
+FORMAT = 3
 _READABLE = (1, FORMAT)  # 1 had no checksums, and another rule for the edges of holes
 _KEY = b"homeenergy"
 LONGEST_WAIT_S = 300.0  # for an import by another process
