@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -44,14 +43,23 @@ CSV_ONLY = (
     "missing",
 )
 MARKS = ("", ",", ".", " ", "'")
+# Own choices: a thousandth of a second; the month on either side that the store looks at.
+SHORTEST_S, LONGEST_S = 0.001, 31 * 86_400.0
+
+
+def _stays_inside(files: str) -> bool:
+    try:
+        list(Path("no folder of this name").glob(files))
+    except (ValueError, IndexError, NotImplementedError):  # such as "a**b", "." and "/x"
+        return False
+    return not files.startswith("/") and ".." not in files.split("/") and "\0" not in files
 
 
 def _is_known_encoding(name: str) -> bool:
     try:
-        codecs.lookup(name)
-    except LookupError:
+        return "0".encode(name).decode(name) == "0"
+    except (LookupError, ValueError):  # such as "base64", which is none of text
         return False
-    return True
 
 
 def _time_format(fields: Fields, name: str) -> str:
@@ -96,6 +104,7 @@ def _texts(fields: Fields, name: str) -> Mapping[str, str]:
 _COUNT = {
     "check": lambda lines: lines >= 0 and lines == int(lines),
     "must": "be a whole number of lines",
+    "most": 100_000,
 }
 
 
@@ -141,8 +150,8 @@ class LogLayout:
         Key(
             help="which files, from this folder",
             example="logs/*.csv",
-            check=lambda files: not files.startswith("/") and ".." not in files.split("/"),
-            must="stay inside the house's folder",
+            check=_stays_inside,
+            must="stay inside the house's folder, and be a pattern of files",
         ),
     ]
     columns: Annotated[Mapping[str, LogColumn], Key(help="where the readings of each circuit are")]
@@ -267,7 +276,14 @@ class LogLayout:
     ] = field(default_factory=dict)
     period_s: Annotated[
         float | None,
-        Key(help="between two rows; else found from them", unit="s", example=1, positive=True),
+        Key(
+            help="between two rows; else found from them",
+            unit="s",
+            example=1,
+            positive=True,
+            least=SHORTEST_S,
+            most=LONGEST_S,
+        ),
     ] = None
     hold_s: Annotated[
         float | None,
@@ -276,6 +292,7 @@ class LogLayout:
             unit="s",
             example=30,
             positive=True,
+            most=LONGEST_S,
         ),
     ] = None
     silence_s: Annotated[
@@ -285,6 +302,7 @@ class LogLayout:
             unit="s",
             example=3600,
             positive=True,
+            most=LONGEST_S,
             more="Days without a row of a circuit are then days at the value it had, as long as\n"
             "some circuit of the log has a row at least this often. A longer silence of the whole\n"
             "log is a gap.",

@@ -26,6 +26,9 @@ from homeenergy.errors import HouseError
 
 _PLACE = re.compile(r"at line (\d+), column (\d+)")
 _WORDS = {bool: "true or false", str: "a text", dict: "a table", list: "a list"}
+LARGEST = 1e9  # number; own choice
+LONGEST_TEXT = 10_000  # letters; own choice
+_SHOWN = 60  # letters of a value that is refused
 NEAR = 0.55  # least likeness of a key that may have been meant; own choice
 
 
@@ -46,6 +49,8 @@ class Key:
         Words that are allowed; a mapping is looked up when a file is read.
     positive : bool
         Whether a number must lie above 0.
+    least, most : float
+        Range of a number, both included. What is usual here no house reaches.
     check, must, fix : callable, str, str
         A further check of a value, what it must be, and what to do.
     read, write, kind : callable, callable, str
@@ -65,6 +70,8 @@ class Key:
     example: object = None
     one_of: Collection[str] = ()
     positive: bool = False
+    least: float = -LARGEST
+    most: float = LARGEST
     check: Callable[[Any], bool] | None = None
     must: str = ""
     fix: str = ""
@@ -211,7 +218,7 @@ class Fields:
             return default
         value = self.table[name]
         if not isinstance(value, kind):
-            what = f"must be {_WORDS[kind]}, got {value!r}"
+            what = f"must be {_WORDS[kind]}, got {_short(value)}"
             raise self.refuse(name, what, fix=self.show(name))
         return value
 
@@ -220,6 +227,9 @@ class Fields:
         value: str | None = self.get(name, str, required=required)
         if value == "":
             raise self.refuse(name, "must not be empty", fix=self.show(name))
+        if value is not None and len(value) > LONGEST_TEXT:
+            what = f"must have at most {LONGEST_TEXT:,} letters, and has {len(value):,}"
+            raise self.refuse(name, what)
         return value
 
     def choice(self, name: str, allowed: Collection[str], *, required: bool = False) -> Any:
@@ -230,7 +240,7 @@ class Fields:
         words = ", ".join(f'"{word}"' for word in allowed)
         near = get_close_matches(value, list(allowed), n=1, cutoff=NEAR)
         fix = f'Did you mean "{near[0]}"?' if near else self.show(name)
-        raise self.refuse(name, f"must be one of {words}, got {value!r}", fix=fix)
+        raise self.refuse(name, f"must be one of {words}, got {_short(value)}", fix=fix)
 
     def number(self, name: str, *, required: bool = False, positive: bool = False) -> float | None:
         """Read a finite number."""
@@ -240,10 +250,16 @@ class Fields:
             return None
         value = self.table[name]
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise self.refuse(name, f"must be a number, got {value!r}", fix=self._bare(name, value))
-        if not math.isfinite(value) or (positive and value <= 0):
+            what = f"must be a number, got {_short(value)}"
+            raise self.refuse(name, what, fix=self._bare(name, value))
+        if not abs(value) < math.inf or (positive and value <= 0):
             kind = "a number above 0" if positive else "a finite number"
-            raise self.refuse(name, f"must be {kind}, got {value!r}", fix=self.show(name))
+            raise self.refuse(name, f"must be {kind}, got {_short(value)}", fix=self.show(name))
+        key = self.known[name].key if name in self.known else Key(help="")
+        if not key.least <= value <= key.most:
+            bound, mark = (key.least, "least") if value < key.least else (key.most, "most")
+            what = f"must be at {mark} {bound:g}, got {_short(value)}"
+            raise self.refuse(name, what, fix=self.show(name))
         return float(value)
 
     def _bare(self, name: str, value: object) -> str | None:
@@ -278,7 +294,7 @@ class Fields:
         """Read a list of texts; empty where the key is left out."""
         values = self.get(name, list, default=[])
         if not all(isinstance(value, str) for value in values):
-            what = f"must be a list of texts, got {values!r}"
+            what = f"must be a list of texts, got {_short(values)}"
             raise self.refuse(name, what, fix=self.show(name))
         return tuple(values)
 
@@ -289,7 +305,7 @@ class Fields:
             return one.default if value is None else value
         key = one.key
         if key.check is not None and not key.check(value):
-            got = f"{value:g}" if isinstance(value, float) else repr(value)
+            got = f"{value:g}" if isinstance(value, float) else _short(value)
             raise self.refuse(
                 one.name, f"must {key.must}, got {got}", fix=key.fix or self.show(one.name)
             )
@@ -311,6 +327,14 @@ class Fields:
         if get_origin(one.type) is tuple:
             return self.texts(one.name)
         return self.text(one.name, required=one.required)
+
+
+def _short(value: object) -> str:
+    """A value for a message, the beginning of it if it is long."""
+    if isinstance(value, int) and abs(value) > LARGEST**2:
+        return f"a number of {math.floor(math.log10(abs(value))) + 1} digits"
+    text = repr(value)
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]} ..."
 
 
 def _listed(known: Iterable[str]) -> str:
@@ -366,6 +390,11 @@ def load_toml(path: Path) -> dict[str, Any]:
             if twice
             else "Texts are in double quotes; a line is `key = value`.",
         ) from None
+    except (ValueError, RecursionError) as error:  # thousands of digits, or of brackets
+        what = "holds brackets inside brackets without end"
+        if isinstance(error, ValueError):
+            what = f"holds a value that cannot be read ({str(error).partition(';')[0]})"
+        raise HouseError(what, path=path, fix="Look for a line that is far too long.") from None
 
 
 def toml_value(value: object) -> str:
