@@ -1,4 +1,4 @@
-"""Names of columns in words: what a person reads over a table that programs read too."""
+"""Names of columns in words, and texts that somebody else wrote, made safe to show."""
 
 from __future__ import annotations
 
@@ -64,3 +64,29 @@ def _words(name: object) -> object:
         words.pop()
     text = " ".join(UNITS.get(word, word) if len(word) > 1 else word for word in words)
     return f"{text} [{unit}]{part}" if unit is not None else f"{text}{part}"
+
+
+# Characters that a terminal obeys, or that turn the order of others around; not tab and newline.
+_OBEYED = [*range(9), *range(11, 32), *range(127, 160), *range(0x202A, 0x202F)]
+_OBEYED += [*range(0x2066, 0x206A)]
+_SHOWN = {code: f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}" for code in _OBEYED}
+# What a spreadsheet takes for the beginning of a formula.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def printable(text: str) -> str:
+    """Show characters that a terminal would obey, such as escape, in place of sending them."""
+    return text.translate(_SHOWN)
+
+
+def without_formulas(table: pd.DataFrame) -> pd.DataFrame:
+    """Put an apostrophe before texts that a spreadsheet would take for a formula.
+
+    Numbers stay numbers. Own rule, after what spreadsheets do with a CSV.
+    """
+
+    def plain(cell: object) -> object:
+        return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
+
+    texts = [name for name in table if not pd.api.types.is_numeric_dtype(table[name])]
+    return table.assign(**{str(name): table[name].map(plain) for name in texts})

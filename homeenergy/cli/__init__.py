@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from homeenergy.cli import answers, documents, logs, notebooks
+from homeenergy.cli.frame import OWN_FAULT, own_fault, say
 from homeenergy.version import __version__
 
 app = typer.Typer(
@@ -20,10 +21,13 @@ app = typer.Typer(
 
 
 def main() -> None:
-    """Run the command, without a traceback when a pipe is closed early."""
+    """Run the command, without a traceback whatever happens."""
     try:
         app()
-    except BrokenPipeError:
+    except Exception as error:
+        if not isinstance(error, BrokenPipeError):
+            say(own_fault(error), err=True)
+            raise SystemExit(OWN_FAULT) from None
         sys.stderr.close()  # else the interpreter complains once more on its way out
         raise SystemExit(0) from None
 

@@ -16,8 +16,10 @@ from homeenergy.cli.frame import (
     give,
     plain_errors,
     progress_bar,
+    say,
     width,
 )
+from homeenergy.words import without_formulas
 
 
 def compare(
@@ -67,7 +69,7 @@ def compare(
             record = comparison_record(found)
             give(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False), json_file)
         if json_file != "-":
-            typer.echo("\n".join(comparison_table(found, width=width())))
+            say("\n".join(comparison_table(found, width=width())))
 
 
 def survey(
@@ -108,8 +110,8 @@ def survey(
         if len(found.table):
             with replacing(out) as temporary:
                 found.table.to_parquet(temporary, index=False)
-            typer.echo(f"Wrote {out}", err=True)
-        typer.echo("\n".join(survey_lines(found, width=width())))
+            say(f"Wrote {out}", err=True)
+        say("\n".join(survey_lines(found, width=width())))
     if len(found.failures):
         raise typer.Exit(BAD_DATA)
 
@@ -145,7 +147,8 @@ def findings(
             record = findings_record(found)
             give(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False), json_file)
         if csv_file is not None:
-            give(found.to_frame().to_csv(index=False).rstrip("\n"), csv_file)
+            table = without_formulas(found.to_frame())
+            give(table.to_csv(index=False).rstrip("\n"), csv_file)
         if html is not None:
             from homeenergy.show import findings_page
 
@@ -155,7 +158,7 @@ def findings(
         if "-" not in (json_file, csv_file):
             from homeenergy.show.terminal import findings_lines
 
-            typer.echo("\n".join(findings_lines(found, width=width())))
+            say("\n".join(findings_lines(found, width=width())))
 
 
 def check(
@@ -194,6 +197,6 @@ def check(
             records = found.to_frame().to_dict("records")
             give(json.dumps(records, indent=2, ensure_ascii=False), json_file)
         if json_file != "-":
-            typer.echo("\n".join(check_lines(found, width=width())))
+            say("\n".join(check_lines(found, width=width())))
     if found.contradicts:
         raise typer.Exit(BAD_DATA)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from homeenergy.cli.frame import BAD_DATA, Folder, bring_in, plain_errors, progress_bar
+from homeenergy.cli.frame import BAD_DATA, Folder, bring_in, plain_errors, progress_bar, say
 
 if TYPE_CHECKING:
     from homeenergy.show.document.blocks import Paper
@@ -73,14 +73,14 @@ def writeup(
             return
         document = _made(folder, paper=paper, since=since, before=before, date=date)
         for path in out or []:
-            typer.echo(f"Wrote {document.save(path)}", err=True)
+            say(f"Wrote {document.save(path)}", err=True)
 
 
 def _check(document: Path, folder: Path, before: Path | None) -> None:
     from homeenergy.show.writeup import differences
 
     found = differences(document, folder, before=before)
-    typer.echo("\n".join(found) or f"{document} matches {folder}")
+    say("\n".join(found) or f"{document} matches {folder}")
     if found:
         raise typer.Exit(BAD_DATA)
 

@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
+import tempfile
+import traceback
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from click import ClickException
 
-from homeenergy.errors import HouseError
+from homeenergy.errors import HouseError, HouseWarning
 from homeenergy.files import write_text
+from homeenergy.words import printable
 
 if TYPE_CHECKING:
     from homeenergy.findings import Findings
     from homeenergy.readings import House
     from homeenergy.readings.store.importing import ImportReport
 
-BAD_DATA, INTERRUPTED = 1, 130  # 2, for a command that is used wrongly, comes from typer
+# 2, for a command that is used wrongly, comes from typer.
+BAD_DATA, OWN_FAULT, INTERRUPTED = 1, 3, 130
 NARROWEST, WIDEST = 60, 160
 
 Folder = Annotated[
@@ -35,7 +42,7 @@ def bring_in(folder: Path, *, rebuild: bool = False, verify: bool = False) -> Im
         with progress_bar("looking at the logs") as step:
             return import_logs(folder, progress=step, rebuild=rebuild, verify=verify)
     except KeyboardInterrupt:
-        typer.echo("Stopped. The store is consistent; run the command again to continue.", err=True)
+        say("Stopped. The store is consistent; run the command again to continue.", err=True)
         raise typer.Exit(INTERRUPTED) from None
 
 
@@ -50,13 +57,18 @@ def find(folder: Path) -> tuple[Findings, House]:
         return house_findings(house, progress=step), house
 
 
+def say(text: str, *, err: bool = False) -> None:
+    """Print a text; what a terminal would obey in it is shown."""
+    typer.echo(printable(text), err=err)
+
+
 def give(text: str, where: str) -> None:
     """Print a text where `where` is -, else write it to that file."""
     if where == "-":
-        typer.echo(text)
+        say(text)
         return
-    write_text(where, text + "\n")
-    typer.echo(f"Wrote {where}", err=True)
+    write_text(where, printable(text) + "\n")
+    say(f"Wrote {where}", err=True)
 
 
 def width() -> int:
@@ -67,20 +79,45 @@ def width() -> int:
 @contextmanager
 def plain_errors() -> Iterator[None]:
     """Say in one message what went wrong, and end with the exit code for it."""
+    with warnings.catch_warnings():
+        if not sys.warnoptions:
+            warnings.showwarning = _show_warning
+        try:
+            yield
+        except HouseError as error:
+            say(f"homeenergy: {error}", err=True)
+            raise typer.Exit(BAD_DATA) from None
+        except (BrokenPipeError, typer.Exit, typer.Abort, ClickException):
+            raise
+        except OSError as error:
+            place = f"{error.filename}: " if error.filename else ""
+            say(f"homeenergy: {place}{error.strerror or error}", err=True)
+            raise typer.Exit(BAD_DATA) from None
+        except KeyboardInterrupt:
+            say("Stopped.", err=True)
+            raise typer.Exit(INTERRUPTED) from None
+        except Exception as error:
+            say(own_fault(error), err=True)
+            raise typer.Exit(OWN_FAULT) from None
+
+
+def own_fault(error: Exception) -> str:
+    """Say in one line that the program is at fault, and keep what its makers need to know."""
+    first = (str(error).splitlines() or [""])[0][:200]
+    text = f"homeenergy: a fault of this program: {type(error).__name__}: {first}."
     try:
-        yield
-    except HouseError as error:
-        typer.echo(f"homeenergy: {error}", err=True)
-        raise typer.Exit(BAD_DATA) from None
-    except BrokenPipeError:
-        raise
-    except OSError as error:
-        place = f"{error.filename}: " if error.filename else ""
-        typer.echo(f"homeenergy: {place}{error.strerror or error}", err=True)
-        raise typer.Exit(BAD_DATA) from None
-    except KeyboardInterrupt:
-        typer.echo("Stopped.", err=True)
-        raise typer.Exit(INTERRUPTED) from None
+        handle, path = tempfile.mkstemp(prefix="homeenergy-fault-", suffix=".log")
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write("".join(traceback.format_exception(error)))
+    except OSError:
+        return f"{text} No details could be written."
+    return f"{text} The details are in {path}; your logs and files are as they were."
+
+
+def _show_warning(message: Warning | str, *_: object, **__: object) -> None:
+    """Show what a person should know, in one line; what only a programmer should, not at all."""
+    if isinstance(message, HouseWarning):
+        say(f"homeenergy: {message}", err=True)
 
 
 @contextmanager

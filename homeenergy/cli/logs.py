@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from homeenergy.cli.frame import BAD_DATA, Folder, bring_in, plain_errors, width
+from homeenergy.cli.frame import BAD_DATA, Folder, bring_in, plain_errors, say, width
 from homeenergy.errors import HouseError
 
 
@@ -95,7 +95,7 @@ def import_(
     """
     with plain_errors():
         report = bring_in(folder, rebuild=rebuild, verify=verify)
-        typer.echo(str(report))
+        say(str(report))
     if report.lost:
         raise typer.Exit(BAD_DATA)
 
@@ -114,7 +114,7 @@ def quality(folder: Folder) -> None:
 
         bring_in(folder)
         lines = quality_lines(open_house(folder).quality(), width=width())
-        typer.echo("\n".join(lines))
+        say("\n".join(lines))
 
 
 def _own_zone() -> str:

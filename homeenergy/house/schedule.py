@@ -21,6 +21,7 @@ from homeenergy.house.tariff import Tariff
 from homeenergy.house.zones import read_region
 
 FIRST_YEAR = 1990  # of carbon factors
+PICTURES = (b"\x89PNG", b"\xff\xd8\xff")  # how a PNG and a JPEG begin
 _NAME = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -59,12 +60,19 @@ def _image(fields: Fields, name: str) -> Path:
         raise fields.refuse(
             name, f"must be a PNG or JPEG, got {image.name!r}", fix=fields.show(name)
         )
+    if not image.resolve().is_relative_to(fields.path.parent.resolve()):
+        raise fields.refuse(
+            name, "must stay inside the house's folder", fix="Put the picture into the folder."
+        )
     if not image.is_file():
         raise fields.refuse(
             name,
             f"names a file that does not exist: {image}",
             fix="The path begins at the folder of house.toml.",
         )
+    with image.open("rb") as file:
+        if not file.read(8).startswith(PICTURES):
+            raise fields.refuse(name, f"is no PNG or JPEG, though its name says so: {image}")
     return image
 
 

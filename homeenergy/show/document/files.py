@@ -16,6 +16,7 @@ from tempfile import TemporaryDirectory
 from types import ModuleType
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
@@ -37,6 +38,7 @@ from homeenergy.show.document.blocks import (
     flat,
     paragraphs,
 )
+from homeenergy.words import printable
 
 HERE = Path(__file__).parent
 # Version of pandoc's own form of a document, and the empty attributes of a piece of it.
@@ -271,7 +273,8 @@ def _xlsx(document: Document) -> bytes:
                     longest + 2, 60
                 )
         properties = book.book.properties
-        properties.title, properties.creator = document.title, document.author
+        properties.title = printable(document.title)
+        properties.creator = printable(document.author)
     stamp = f"{document.written}T00:00:00Z"
 
     def own(part: str, text: str) -> str:
@@ -283,7 +286,7 @@ def _xlsx(document: Document) -> bytes:
 
 def _sheet_name(title: str, taken: set[str]) -> str:
     """A name that a sheet may have: short, and unique even in small letters."""
-    whole = FORBIDDEN_IN_SHEET_NAME.sub(" ", title)
+    whole = FORBIDDEN_IN_SHEET_NAME.sub(" ", printable(title))
     # Names of circuits mostly differ at their ends.
     name = whole if len(whole) <= LONGEST_SHEET_NAME else f"{whole[:18]}…{whole[-12:]}"
     number, first = 1, name
@@ -295,9 +298,15 @@ def _sheet_name(title: str, taken: set[str]) -> str:
 
 
 def _plain_cells(data: pd.DataFrame) -> pd.DataFrame:
-    """Times as texts with their offset, which a spreadsheet's own times cannot hold."""
-    data = data.copy()
+    """Times as texts with their offset, which a spreadsheet's own times cannot hold.
+
+    Characters that it cannot hold either are shown; a bound that is not known is an empty cell.
+    """
+    data = data.rename(columns=lambda name: printable(name) if isinstance(name, str) else name)
+    data = data.replace([np.inf, -np.inf], np.nan)
     for name in data:
+        if not pd.api.types.is_numeric_dtype(data[name]):
+            data[name] = data[name].map(lambda c: printable(c) if isinstance(c, str) else c)
         if isinstance(data[name].dtype, pd.DatetimeTZDtype):
             data[name] = data[name].map(lambda t: "" if pd.isna(t) else t.isoformat())
     return data
@@ -395,7 +404,7 @@ def _node(kind: str, content: object) -> dict[str, Any]:
 
 def _inlines(text: str) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = []
-    for word in text.split():
+    for word in printable(text).split():
         if found:
             found.append({"t": "Space"})
         found.append(_node("Str", word))
