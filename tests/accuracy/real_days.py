@@ -25,7 +25,7 @@ from homeenergy.readings import import_logs, new_house, open_house
 from homeenergy.readings.trace import Trace
 
 from .keep import keep
-from .labelled import Tally, on_grid, tally
+from .labelled import Tally, on_grid, tally, ten_lines
 
 ROOT = Path(__file__).parents[2]
 KEPT = ROOT / "tests" / "cycles" / "real_days"
@@ -78,30 +78,6 @@ def word(appliance: str) -> str:
 
 def find(trace: Trace) -> pd.DataFrame:
     return find_cycles(trace).table
-
-
-def ten_lines(trace: Trace) -> pd.DataFrame:
-    """What a person would write in pandas: 10 W above the most frequent level, bridge 5 minutes."""
-    series = trace.to_series()
-    watts = series.ffill(limit=int(max(1, 30 / trace.period_s)))
-    known = watts.dropna().round().clip(0, 5000).astype(int)
-    on = (watts > (np.bincount(known).argmax() if len(known) else 0) + 10).to_numpy()
-    merged: list[list[int]] = []
-    for a, b in np.flatnonzero(np.diff(np.r_[0, on.astype(int), 0])).reshape(-1, 2):
-        if merged and (a - merged[-1][1]) * trace.period_s < 300:
-            merged[-1][1] = b
-        else:
-            merged.append([a, b])
-    merged = [(a, b) for a, b in merged if (b - a) * trace.period_s >= 10]
-    bounds = np.array(merged, dtype=np.int64).reshape(-1, 2) * trace.period_ns + trace.start.value
-    used = np.nancumsum(np.r_[0.0, watts.to_numpy(np.float64)]) * trace.period_s / 3600
-    return pd.DataFrame(
-        {
-            "start": pd.to_datetime(bounds[:, 0], utc=True),
-            "end": pd.to_datetime(bounds[:, 1], utc=True),
-            "energy_wh": [used[b] - used[a] for a, b in merged],
-        }
-    )
 
 
 def one_day(truth: pd.DataFrame, found: pd.DataFrame, day: str) -> Tally:

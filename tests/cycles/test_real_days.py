@@ -11,7 +11,7 @@ import pytest
 from homeenergy.cycles import find_cycles
 from homeenergy.readings import import_logs, new_house, open_house
 
-from ..accuracy.labelled import on_grid
+from ..accuracy.labelled import on_grid, ten_lines
 from ..accuracy.real_days import (
     COARSE_S,
     KEPT,
@@ -23,7 +23,6 @@ from ..accuracy.real_days import (
     macro_f1,
     score_kept,
     score_whole,
-    ten_lines,
 )
 
 # F1 of the days kept here, each by itself; every other kind has at least `LEAST_F1`.

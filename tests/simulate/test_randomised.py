@@ -28,6 +28,13 @@ def test_an_unknown_style_is_refused():
         randomised_log(seed=1, style="teapot")
 
 
+def test_a_log_without_a_use_is_a_log():
+    unused = [randomised_log(seed=s, style="programmes", days=1) for s in range(1, 13)]
+    unused = [log for log in unused if not len(log.runs)]
+    assert unused
+    assert all(len(log.rows) > 5000 for log in unused)
+
+
 def test_structures_differ_between_seeds(logs):
     drawn = [log.drawn for log in logs]
     assert {d["rest"] for d in drawn} == {"never", "nothing", "steady", "changes", "after use"}

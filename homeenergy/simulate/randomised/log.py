@@ -54,7 +54,7 @@ class RandomisedLog:
         holes; its energy cannot be known).
     standby_w : float
         Mean power at rest while the appliance has power, displays after a use left out [W]; NaN for
-        what never rests, and where the logger's dead band hides some of it.
+        what never rests, and where the logger's dead band or step hides some of it.
     standby_read_w : float
         Mean of what was read then [W]: no reader can know more than this where steps are coarse.
     off_h : float
@@ -135,8 +135,10 @@ def randomised_log(
 
 
 def _is_hidden(rest_w: Watts, drawn: dict[str, float | str]) -> bool:
-    """Whether a dead band of the logger turns some of the rest into 0 W."""
-    hides_w = float(drawn["dead_w"]) + 3 * float(drawn["noise_w"]) if drawn["dead_w"] else 0.0
+    """Whether a dead band, or the step of the readings, turns some of the rest into 0 W."""
+    hides_w = 0.5 * float(drawn["step_w"])
+    if drawn["dead_w"]:
+        hides_w = max(hides_w, float(drawn["dead_w"]) + 3 * float(drawn["noise_w"]))
     return bool(np.any((rest_w > 0) & (rest_w < hides_w)))
 
 
@@ -156,10 +158,13 @@ def _rest(
     if sketch.never_rests:
         return rest_w, tails, {"rest": "never"}
     most_w = MOST_REST * sketch.least_w
-    high_w = min(most_w, 110.0) if chance(rng, 0.1) else min(most_w, 18.0)
+    high_w = min(most_w, 18.0)
     how = str(rng.choice(["nothing", "steady", "changes", "after use"], p=[0.2, 0.3, 0.2, 0.3]))
-    if how == "after use" and sketch.by_itself:
+    if (how == "after use" and sketch.by_itself) or (how == "changes" and not sketch.uses):
+        # Where nothing is ever used, whoever reads the log may take a higher level for a use.
         how = "steady"
+    if how == "steady" and chance(rng, 0.25):
+        high_w = min(most_w, 110.0)
 
     def level() -> float:
         return log_uniform(rng, min(0.3, high_w / 3), high_w)
@@ -183,7 +188,7 @@ def _rest(
             rest_w[use.stop_s : stop_s] = after_w
             tails[use.stop_s : stop_s] = True
         drawn |= {"base_w": base_w, "after_w": after_w}
-    if how != "nothing" and most_w > 12 and chance(rng, 0.1):
+    if how != "nothing" and sketch.uses and most_w > 12 and chance(rng, 0.1):
         at_s = seconds(rng, 0, 6 * HOUR_S)
         update_w = between(rng, 0.6, 1.0) * min(most_w, 20)
         free = sketch.outside()
@@ -204,7 +209,7 @@ def _off_at_wall(
     off = np.zeros(n_s, dtype=bool)
     how = str(rng.choice(["never", "once", "at times", "nightly"], p=[0.5, 0.25, 0.1, 0.15]))
     drawn["off"] = how
-    if sketch.never_rests or how == "never":
+    if not sketch.uses or how == "never":
         return off
     spans: list[tuple[int, int]] = []
     if how == "nightly":

@@ -311,6 +311,8 @@ def _mark_unshown(sketch: Sketch, broken: set[str]) -> None:
     A programme with a break of many minutes inside has to be seen three times. Two programmes less
     than an hour apart may be one with a break, unless each of them is seen alone elsewhere.
     """
+    if not sketch.uses:
+        return
     seen = [use.name for use in sketch.uses]
     gaps = [b.first_s - a.stop_s for a, b in zip(sketch.uses, sketch.uses[1:], strict=False)]
     alone = [
