@@ -53,5 +53,5 @@ def store_bytes(folder):
     store = folder / "store"
     return {
         path.relative_to(store).as_posix(): path.read_bytes()
-        for path in sorted(store.rglob("*.parquet"))
+        for path in sorted(store.glob("[!.]*/*.parquet"))
     }

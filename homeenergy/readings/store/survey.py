@@ -22,6 +22,7 @@ from homeenergy.readings.logs.rows import (
     ABSURD_W,
     LONG_ENERGY_SHARE,
     LONG_SHARE,
+    PACE_OFF,
     Values,
     default_hold_ns,
     find_period_ns,
@@ -44,6 +45,7 @@ from homeenergy.readings.store.store import (
 from homeenergy.units import NS_PER_S, S_PER_H
 
 LIMIT_BYTES = 300_000_000
+FEW_STEPS = 50  # which say nothing against a period that is stated; own choice
 
 Key = tuple[int, str, str]  # number of the [[log]], source, month
 
@@ -379,12 +381,25 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
             )
         found = None
     # What is stated counts, unless the logger clearly writes at another pace than the grid.
-    near = found is None or stated / 2 <= found <= stated * 2
+    powers = all("energy" not in layout.columns[name].quantity for name in rows.columns)
+    unclear = powers and layout.hold_s is not None and not _is_clear(rows.times_ns, found)
+    near = found is None or unclear or stated / 2 <= found <= stated * 2
     period = stated if stated and near else found or stated
     for name in rows.columns:
         if layout.columns[name].quantity == "energy":
             _refuse_absurd(log, rows, name, period, path)
     return period
+
+
+def _is_clear(times_ns: NDArray[np.int64], found_ns: int | None) -> bool:
+    """Whether most steps between many rows are of a period, so that it counts for what is stated.
+
+    Else how long a last row lasts would depend on which file is read first.
+    """
+    steps = np.diff(np.unique(times_ns))
+    if found_ns is None or steps.size < FEW_STEPS:
+        return False
+    return bool(np.mean(np.abs(steps - found_ns) <= PACE_OFF * found_ns) >= 0.5)
 
 
 def _refuse_long_steps(log: Log, rows: Rows, period_ns: int, path: Path) -> None:
