@@ -79,7 +79,7 @@ def describe_files(files: Sequence[Path], *, timezone: str | None) -> Descriptio
     )
     table.hours = _hours(table, base)
     described = propose(base, table, remarks)
-    layout = replace(described.layout, files="logs/*" + _suffix(files[0]))
+    layout = replace(described.layout, files="logs/*" + file_suffix(files[0]))
     sparse = _is_sparse(table, layout)
     return _with_pace(replace(described, layout=layout), files, timezone, sparse=sparse)
 
@@ -107,14 +107,15 @@ def _is_parquet(path: Path) -> bool:
         return file.read(4) == b"PAR1" or path.suffix == ".parquet"
 
 
-def _suffix(path: Path) -> str:
+def file_suffix(path: Path) -> str:
+    """Ending of a file's name, with the one before .gz."""
     return "".join(path.suffixes[-2:]) if path.suffix == ".gz" else path.suffix
 
 
 def _csv(
     path: Path, others: Sequence[Path], timezone: str | None
 ) -> tuple[LogLayout, Table, list[str]]:
-    samples, empty = _with_rows([path, *others])
+    samples, empty = _with_rows(_spread([path, *others], _LOOKED_AT))
     sample, remarks = samples[0], [f"{one.name} holds no rows and is left out" for one in empty]
     for other in samples[1:]:
         _refuse_other_layout(sample, other)
@@ -149,16 +150,17 @@ def _csv(
     remarks += sample.remarks
     if sample.header is None:
         remarks.append("no header: columns are numbered from 1")
-    files = [one.path for one in samples]
+    files = [one for one in (path, *others) if one not in empty]
     return _csv_times(base, table, files, timezone, remarks), table, remarks
 
 
 def _with_rows(files: Sequence[Path]) -> tuple[list[TextSample], list[Path]]:
     """Samples of the files that hold rows, and the files that hold none, unless all are such."""
-    samples, empty = [], []
+    samples: list[TextSample] = []
+    empty: list[Path] = []
     for path in files:
         try:
-            samples.append(sample_text(path))
+            samples.append(sample_text(path, brief=bool(samples)))
         except NoRowsError:
             if len(files) == 1:
                 raise
@@ -279,6 +281,7 @@ def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, Table, list[s
     return _csv_times(base, table, [], timezone, remarks), table, remarks
 
 
+_LOOKED_AT = 32  # files of a layout
 _MOST_READ_BYTES = 200_000_000
 _FIRST_ROWS = 200_000
 
@@ -307,7 +310,8 @@ def _with_pace(
     pace = pace_remark(first)
     if pace:
         remarks.append(pace)
-    found = find_pace([np.concatenate(parts) for parts in times.values()], sparse=sparse)
+    sources = [np.concatenate(parts) for parts in times.values()]
+    found = find_pace(sources, sparse=sparse)
     remarks += found.remarks
     layout = replace(
         layout, period_s=found.period_s, hold_s=found.hold_s, silence_s=found.silence_s
@@ -316,7 +320,8 @@ def _with_pace(
         ends, remark = time_marks(first, read_zone(timezone or layout.time_zone))
         remarks.append(remark)
         layout = replace(layout, time_marks="end" if ends else "start")
-    return replace(described, layout=layout, remarks=tuple(remarks))
+    every = np.unique(np.concatenate(sources))
+    return replace(described, layout=layout, remarks=tuple(remarks), times_ns=every)
 
 
 def _one_of_each_source(layout: LogLayout) -> LogLayout:

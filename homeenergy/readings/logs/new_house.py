@@ -2,23 +2,52 @@
 
 from __future__ import annotations
 
+import os
 import shutil
-from collections.abc import Sequence
-from pathlib import Path
-from typing import Literal
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
 
 from homeenergy.errors import HouseError
 from homeenergy.files import write_text
 from homeenergy.house import Tariff
-from homeenergy.house.schedule import Circuit, Schedule
-from homeenergy.house.toml_file import SAFETY, house_toml, read_schedule
+from homeenergy.house.layouts import LogColumn
+from homeenergy.house.schedule import Circuit, Clamp, Schedule, Supply
+from homeenergy.house.toml_file import LEGS, SAFETY, house_toml, read_schedule
 from homeenergy.house.zones import read_region
-from homeenergy.readings.logs.describe import Description, describe
-from homeenergy.readings.logs.labels import looks_like_mains
+from homeenergy.readings.logs.columns import leg_of
+from homeenergy.readings.logs.gather import Gathered, find_files, gather
+from homeenergy.readings.logs.labels import amps_in, kind_of, looks_like_mains
+from homeenergy.readings.logs.propose import Description
 
 _HEAD = f"""\
 The panel schedule of this house. Correct it by hand; lines after # are comments.
 {SAFETY}"""
+# Common practice, no source: where homes are fed at 120/240 V from three wires.
+_SPLIT_PHASE = ("America/", "US/", "Canada/", "Pacific/Honolulu")
+_NOT_SPLIT = ("America/Argentina", "America/Santiago", "America/Montevideo", "America/Asuncion")
+_SPLIT_VOLTS_V = 120.0
+
+Ask = Callable[[str, Sequence[str]], str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewHouse:
+    """A house that was begun, and what was understood of its logs.
+
+    `doubts` says of a circuit what is a guess, `samples` holds some readings of each as logged;
+    `left_out` why a file is not read. `copied_bytes` is what was copied into the folder.
+    """
+
+    path: Path
+    schedule: Schedule
+    labels: dict[str, str]
+    samples: dict[str, tuple[float, ...]]
+    doubts: dict[str, str]
+    remarks: tuple[str, ...]
+    left_out: dict[str, str]
+    copied_bytes: int
 
 
 def new_house(
@@ -37,8 +66,9 @@ def new_house(
     folder : path
         Made if it is not there.
     logs : path or sequence of paths
-        Log files of one layout. Copied into the folder's `logs` unless they are there already;
-        the originals stay where they are.
+        Log files, or folders of them, of one or several layouts; also spreadsheets and .zip
+        archives, of which the sheets and files are written as CSV. Copied into the folder's `logs`
+        unless they are there already; the originals stay where they are.
     timezone : str
         Time zone of the house, such as "Europe/Berlin"; also taken for times without an offset.
     name, currency, price_per_kwh : optional
@@ -55,6 +85,35 @@ def new_house(
         If there is a house.toml already, a log cannot be described, or a copy would overwrite
         another file. Nothing is written then.
     """
+    tariff = None
+    if currency is not None and price_per_kwh is not None:
+        tariff = Tariff(currency=currency, price_per_kwh=float(price_per_kwh))
+    given = [Path(log) for log in ([logs] if isinstance(logs, str | Path) else logs)]
+    return begin_house(folder, logs=given, timezone=timezone, name=name, tariff=tariff).path
+
+
+def begin_house(
+    folder: str | Path,
+    *,
+    logs: Sequence[Path],
+    timezone: str,
+    name: str | None = None,
+    tariff: Tariff | None = None,
+    link: bool = False,
+    ask: Ask | None = None,
+) -> NewHouse:
+    """Begin a house as `new_house` does, and say what was understood.
+
+    Parameters
+    ----------
+    folder, logs, timezone, name
+        As for `new_house`.
+    tariff : Tariff, optional
+    link : bool
+        Whether the folder gets links to the logs in place of copies.
+    ask : callable, optional
+        Asks a person a question with some answers, of which the first is the proposal.
+    """
     folder = Path(folder)
     path = folder / "house.toml"
     if path.exists():
@@ -67,57 +126,222 @@ def new_house(
         read_region(timezone)
     except ValueError as error:
         raise HouseError(str(error)) from None
-    files = [Path(log) for log in ([logs] if isinstance(logs, str | Path) else logs)]
-    described = describe(files, timezone=timezone)
-    text = _text(described, name or folder.resolve().name, timezone, currency, price_per_kwh)
-    _copy(files, folder / "logs")
+    if not logs:
+        raise HouseError("no log file was given")
+    with tempfile.TemporaryDirectory(prefix="homeenergy-") as unpacked:
+        places, others = find_files(logs, unpacked=Path(unpacked))
+        whole = not any(log.is_dir() for log in logs)
+        found = gather(places, timezone=timezone, whole=whole)
+        if ask is not None:
+            found = _asked(found, ask)
+        schedule = _schedule(found, timezone=timezone, tariff=tariff, name=name, folder=folder)
+        remarks = _remarks(found)
+        text = _text(schedule, remarks)
+        copied = _copy(found.places, folder / "logs", link=link, unpacked=Path(unpacked))
     write_text(path, text)
-    read_schedule(folder)  # what was written must be readable
-    return path
+    described = found.descriptions
+    return NewHouse(
+        path=path,
+        schedule=read_schedule(folder),  # what was written must be readable
+        labels={c: label for one in described for c, label in one.labels.items()},
+        samples={c: some for one in described for c, some in one.samples.items()},
+        doubts={c: doubt for one in described for c, doubt in one.doubts.items()},
+        remarks=tuple(remarks),
+        left_out=others | found.left_out,
+        copied_bytes=copied,
+    )
 
 
-def _copy(files: list[Path], logs: Path) -> None:
-    taken: dict[Path, Path] = {}
-    for file in files:
-        copy = logs / file.name
-        if copy in taken or (copy.exists() and not copy.samefile(file)):
+def _copy(places: dict[Path, PurePosixPath], logs: Path, *, link: bool, unpacked: Path) -> int:
+    """Put files where they belong; give the bytes that were copied."""
+    targets = {file: logs / place for file, place in places.items()}
+    for file, target in targets.items():
+        if target.exists() and not target.samefile(file):
             raise HouseError(
                 f"a copy of {file} would overwrite another file of that name",
-                path=copy,
+                path=target,
                 fix="Give the log another name.",
             )
-        taken[copy] = file
+        inside = logs.exists() and logs.resolve() in file.resolve().parents
+        if inside and not target.exists():
+            raise HouseError(
+                "lies in the folder of the new house already, where its place would be "
+                f"{target.relative_to(logs.parent)}",
+                path=file,
+                fix="Move the logs to another folder first, and give that.",
+            )
     logs.mkdir(parents=True, exist_ok=True)
-    for copy, file in taken.items():
-        if not copy.exists():
-            shutil.copy2(file, copy)
+    copied = 0
+    for file, target in targets.items():
+        if target.exists():
+            continue
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if link and unpacked not in file.parents:
+            _link(file, target)
+            continue
+        shutil.copy2(file, target)
+        copied += target.stat().st_size
+    return copied
 
 
-def _text(
-    described: Description,
-    name: str,
-    timezone: str,
-    currency: str | None,
-    price_per_kwh: float | None,
-) -> str:
-    circuits = []
-    for circuit in described.layout.columns:
-        label = described.labels[circuit].replace("_", " ").strip() or circuit
-        role: Literal["load", "mains"] = "mains" if looks_like_mains(label) else "load"
-        circuits.append(Circuit(name=circuit, appliance=label, role=role))
-    supply = [one.name for one in circuits if one.role == "mains"]
-    tariff = None
-    if currency is not None and price_per_kwh is not None:
-        tariff = Tariff(currency=currency, price_per_kwh=float(price_per_kwh))
-    schedule = Schedule(
+def _link(file: Path, target: Path) -> None:
+    try:
+        target.symlink_to(file.resolve())
+    except OSError:  # where links need a right that the user lacks
+        os.link(file, target)
+
+
+def _asked(found: Gathered, ask: Ask) -> Gathered:
+    """Proposals as a person confirmed or corrected them."""
+    return replace(found, descriptions=tuple(_ask_units(one, ask) for one in found.descriptions))
+
+
+def _ask_units(one: Description, ask: Ask) -> Description:
+    """Ask once for each guess of what readings are."""
+    columns, doubts = dict(one.layout.columns), dict(one.doubts)
+    for guess in dict.fromkeys(doubts.values()):
+        about = [circuit for circuit, doubt in doubts.items() if doubt == guess]
+        if "taken as" not in guess:
+            continue
+        named = ", ".join(one.labels[circuit] for circuit in about[:6])
+        named += " and others" if len(about) > 6 else ""
+        highest = max((max(one.samples[c]) for c in about if one.samples.get(c)), default=0.0)
+        proposed = columns[about[0]]
+        answers = {
+            f"{quantity} in {unit}": (quantity, unit)
+            for quantity, unit in (
+                (proposed.quantity, proposed.unit),
+                ("power", "W"),
+                ("power", "kW"),
+                ("energy_counter", "kWh"),
+                ("energy", "kWh"),
+            )
+        }
+        answer = ask(f"{named}: the head does not say it (highest reading {highest:g})", [*answers])
+        if answer not in answers:
+            continue
+        quantity, unit = answers[answer]
+        for circuit in about:
+            columns[circuit] = replace(columns[circuit], quantity=quantity, unit=unit)
+            del doubts[circuit]
+    return replace(one, layout=replace(one.layout, columns=columns), doubts=doubts)
+
+
+def _schedule(
+    found: Gathered, *, timezone: str, tariff: Tariff | None, name: str | None, folder: Path
+) -> Schedule:
+    circuits: dict[str, Circuit] = {}
+    for one in found.descriptions:
+        for circuit in one.layout.columns:
+            circuits.setdefault(circuit, _circuit(circuit, one.labels[circuit], one))
+    supply = _supply(list(circuits.values()), timezone)
+    legs = LEGS[supply.system]
+    fitting = [
+        one if set(one.legs) <= set(legs) else replace(one, legs=()) for one in circuits.values()
+    ]
+    return Schedule(
         folder=Path(),
-        name=name,
+        name=name or folder.resolve().name,
         timezone=read_region(timezone),
         tariff=tariff,
-        circuits=tuple(circuits),
-        logs=(described.layout,),
+        supply=supply,
+        circuits=tuple(fitting),
+        logs=tuple(one.layout for one in found.descriptions),
     )
+
+
+def _circuit(name: str, label: str, one: Description) -> Circuit:
+    """What the name of a circuit says of it, as far as it is plain."""
+    text = label.replace("_", " ").strip() or name
+    leg = leg_of(label)
+    mains = looks_like_mains(label) or (leg is not None and not leg[0] and leg[2])
+    breaker, clamp = amps_in(text)
+    return Circuit(
+        name=name,
+        appliance=f"Mains {text}" if leg is not None and not leg[0] else text,
+        role="mains" if mains else "load",
+        kind=None if mains else kind_of(text),
+        legs=one.legs.get(name, () if leg is None or not (leg[2] or mains) else (leg[1],)),
+        breaker_a=breaker,
+        clamp=Clamp(rating_a=clamp),
+    )
+
+
+def _supply(circuits: Sequence[Circuit], timezone: str) -> Supply:
+    """System of the supply, from the legs that names tell of and the zone."""
+    legs = {leg for circuit in circuits for leg in circuit.legs}
+    if "L3" in legs:
+        return Supply(system="three-phase")
+    if "L2" not in legs:
+        return Supply()
+    split = timezone.startswith(_SPLIT_PHASE) and not timezone.startswith(_NOT_SPLIT)
+    if split:
+        return Supply(system="split-phase", volts_v=_SPLIT_VOLTS_V)
+    return Supply(system="three-phase")
+
+
+def _remarks(found: Gathered) -> list[str]:
+    several = len(found.descriptions) > 1
+    return list(
+        dict.fromkeys(
+            f"{one.layout.files}: {remark}" if several else remark
+            for one in found.descriptions
+            for remark in one.remarks
+        )
+    )
+
+
+def _text(schedule: Schedule, remarks: Sequence[str]) -> str:
+    supply = [one.name for one in schedule.circuits if one.role == "mains"]
     taken = f"\nTaken for mains by their names: {', '.join(supply)}. Check." if supply else ""
-    remarks = ["How the logs are laid out, as found by looking at them. Please check:"]
-    remarks += [f"- {remark}" for remark in described.remarks]
-    return house_toml(schedule, head=_HEAD + taken, comments="all", log_remarks=remarks)
+    noted = ["How the logs are laid out, as found by looking at them. Please check:"]
+    noted += [f"- {remark}" for remark in remarks]
+    return house_toml(schedule, head=_HEAD + taken, comments="all", log_remarks=noted)
+
+
+def understood(house: NewHouse) -> list[str]:
+    """What was understood, on one screen: a line a circuit, the doubtful ones first."""
+    columns = {
+        circuit: column for log in house.schedule.logs for circuit, column in log.columns.items()
+    }
+    supply = house.schedule.supply.system
+    order = sorted(house.schedule.circuits, key=lambda one: one.name not in house.doubts)
+    rows = [("circuit", "read from", "as", "first, highest, last", "role, legs, kind")]
+    for one in order:
+        column = columns[one.name]
+        about = ["mains" if one.role == "mains" else "", "+".join(one.legs), one.kind or ""]
+        mark = "? " if one.name in house.doubts else "  "
+        some = house.samples.get(one.name, ())
+        rows.append(
+            (
+                mark + one.name,
+                _source(column),
+                f"{_WORDS[column.quantity]} {column.unit}",
+                ", ".join(f"{value:g}" for value in some),
+                " ".join(filter(None, about)),
+            )
+        )
+    rows[0] = (f"  {rows[0][0]}", *rows[0][1:])
+    wide = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
+    lines = [
+        "  ".join(cell.ljust(w) for cell, w in zip(row, wide, strict=True)).rstrip() for row in rows
+    ]
+    lines += ["", f"Supply: {supply}."]
+    lines += [f"Not read: {name}: {why}." for name, why in house.left_out.items()]
+    return lines + [f"- {remark}" for remark in house.remarks]
+
+
+_WORDS = {
+    "power": "power",
+    "energy": "energy of each row",
+    "energy_counter": "counter",
+    "volts_and_amps": "volts x amps",
+    "apparent_power": "apparent power",
+}
+
+
+def _source(column: LogColumn) -> str:
+    names = " + ".join(str(name) for name in column.names)
+    if column.factor_column is not None:
+        names += f" x {column.factor_column}"
+    return f"{column.files}: {names}" if column.files else names

@@ -39,7 +39,8 @@ class Description:
 
     `labels` holds the log's own name of each circuit, and `unnamed` lists those that it has no name
     for but what they hold; `legs` those whose columns say on which legs they are. `samples` holds
-    some readings of each as logged, `doubts` what of it is a guess.
+    some readings of each as logged, `doubts` what of it is a guess; `times_ns` are instants of
+    rows that were looked at.
     """
 
     layout: LogLayout
@@ -49,6 +50,9 @@ class Description:
     samples: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     doubts: Mapping[str, str] = field(default_factory=dict)
     unnamed: frozenset[str] = frozenset()
+    times_ns: NDArray[np.int64] = field(
+        default_factory=lambda: np.empty(0, dtype=np.int64), repr=False, compare=False
+    )
 
     def toml(self) -> str:
         """Give the layout as a [[log]] block of house.toml, remarks as comments above it."""

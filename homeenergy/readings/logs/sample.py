@@ -81,7 +81,7 @@ def _three_decimals(cell: str, mark: str) -> str:
 
 
 def _look(column: Sequence[str], seen: _Seen) -> None:
-    cells = [cell.strip() for cell in column if cell.strip()]
+    cells = list(dict.fromkeys(cell.strip() for cell in column if cell.strip()))  # each once
     if 2 * sum(map(is_number, cells)) < len(cells):
         return  # names, times
     own = _Seen()
@@ -150,6 +150,8 @@ def _unclear(cell: str, mark: str, path: Path) -> HouseError:
 
 _HEAD_BYTES = 400_000
 _LATER_BYTES = 60_000
+_BRIEF_BYTES = 20_000
+_FIRST_BYTES = 8_000
 _MOST_ABOVE = 40
 _MOST_BELOW = 5
 _DELIMITERS = (",", ";", "\t", "|")
@@ -181,20 +183,27 @@ class TextSample:
     remarks: tuple[str, ...]
 
 
-def sample_text(path: Path) -> TextSample:
+def sample_text(path: Path, *, brief: bool = False) -> TextSample:
     """Look at a text log.
+
+    Parameters
+    ----------
+    path : Path
+    brief : bool
+        Whether fewer rows will do, as for a further file of a family.
 
     Raises
     ------
     HouseError
         If the file is empty, holds a header only, or is not a table with at least two columns.
     """
-    head, later = _bytes(path)
+    most = _BRIEF_BYTES if brief else _HEAD_BYTES
+    head, later = _bytes(path, most=most)
     encoding, remarks = _encoding(head + later[0] if later else head)
     texts = [_decode(head, encoding).splitlines()]
     for part in later if encoding in ("utf-8", "cp1252") else ():
         texts.append(part.decode(encoding, errors="replace").splitlines()[1:])
-    texts[0] = texts[0] if len(head) < _HEAD_BYTES else texts[0][:-1]
+    texts[0] = texts[0] if len(head) < most else texts[0][:-1]
     lines = [[line for line in part if line.strip()] for part in texts]
     if not lines[0]:
         raise NoRowsError("is empty", path=path)
@@ -204,14 +213,14 @@ def sample_text(path: Path) -> TextSample:
     tables = [list(csv.reader(part, delimiter=delimiter)) for part in lines]
     first = tables[0][0]
     width = len(first)
-    has_header = not _holds_values(first)
+    has_header = not holds_values(first)
     below = 0
     while has_header and below < _MOST_BELOW and len(tables[0]) > below + 1:
-        if _holds_values(tables[0][below + 1]):
+        if holds_values(tables[0][below + 1]):
             break
         below += 1
     body = tables[0][1 + below :] if has_header else tables[0]
-    if not body or not any(_holds_values(row) for row in body[:3]):
+    if not body or not any(holds_values(row) for row in body[:3]):
         if has_header and (not body or len(tables[0]) <= _MOST_BELOW):
             raise NoRowsError("has a header but no rows", path=path)
         raise _no_table(path)
@@ -234,21 +243,22 @@ def sample_text(path: Path) -> TextSample:
     )
 
 
-def _bytes(path: Path) -> tuple[bytes, list[bytes]]:
+def _bytes(path: Path, *, most: int) -> tuple[bytes, list[bytes]]:
     size = path.stat().st_size
     if size == 0:
         raise NoRowsError("is empty", path=path)
     try:
         if is_gzip(path):
             with gzip.open(path) as packed:
-                return packed.read(_HEAD_BYTES), []
+                return packed.read(most), []
         with path.open("rb") as file:
-            head = file.read(_HEAD_BYTES)
+            head = file.read(most)
             later = []
-            for at in (size // 2, size - _LATER_BYTES):
-                if at > _HEAD_BYTES:
+            part = min(most, _LATER_BYTES)
+            for at in (size // 2, size - part):
+                if at > most:
                     file.seek(at)
-                    later.append(file.read(_LATER_BYTES))
+                    later.append(file.read(part))
             return head, later
     except (EOFError, OSError, zlib.error) as error:
         raise HouseError(f"cannot be read ({error})", path=path) from None
@@ -273,7 +283,18 @@ def _is_time(cell: str) -> bool:
     return bool(cell.strip() and _TIMELIKE.fullmatch(cell.strip()))
 
 
-def _holds_values(row: Sequence[str]) -> bool:
+def first_lines(path: Path) -> list[str]:
+    """Lines at the beginning of a text log that are not blank; none where it is no text."""
+    try:
+        head, _ = _bytes(path, most=_FIRST_BYTES)
+        encoding, _ = _encoding(head)
+        return [line for line in _decode(head, encoding).splitlines() if line.strip()]
+    except HouseError:
+        return []
+
+
+def holds_values(row: Sequence[str]) -> bool:
+    """Whether a row has a cell that is a number or a time, so that it is no head."""
     return any(is_number(cell) or _is_time(cell) for cell in row)
 
 

@@ -1,0 +1,262 @@
+"""From a folder of any files to proposed layouts: one for each way in which they are written."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from pathlib import Path, PurePosixPath
+
+from homeenergy.errors import HouseError
+from homeenergy.house.layouts import LogColumn, LogLayout
+from homeenergy.readings.logs.columns import circuit_names
+from homeenergy.readings.logs.describe import describe_files, file_suffix
+from homeenergy.readings.logs.families import Family, find_families, without_numbers
+from homeenergy.readings.logs.pace import find_pace
+from homeenergy.readings.logs.propose import Description
+from homeenergy.readings.logs.unpack import SHEETS, is_packed, refuse_other, unpack
+
+_LOGS = {".csv", ".txt", ".tsv", ".log", ".dat", ".gz", ".parquet", ".zip", *SHEETS}
+_LOOKED_AT, _EDGE = 40, 20  # numbered files of which it is seen whether they follow one another
+Places = Mapping[Path, PurePosixPath]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gathered:
+    """What was found in files of any kind.
+
+    `descriptions` have patterns that start at the folder of the logs; `places` says where in it
+    each file belongs; `left_out` why a file is not read.
+    """
+
+    descriptions: tuple[Description, ...]
+    places: dict[Path, PurePosixPath]
+    left_out: dict[str, str]
+
+
+def find_files(
+    given: Sequence[Path], *, unpacked: Path
+) -> tuple[dict[Path, PurePosixPath], dict[str, str]]:
+    """Files below folders, and what is in spreadsheets and archives.
+
+    Parameters
+    ----------
+    given : sequence of Path
+        Files and folders.
+    unpacked : Path
+        Folder for what has to be unpacked.
+
+    Returns
+    -------
+    places : dict
+        Where each file is, seen from the folder it comes from.
+    left_out : dict
+        Names of other files, and why they are left out.
+
+    Raises
+    ------
+    HouseError
+        If a file is not there, or a given file is no log.
+    """
+    found: dict[Path, PurePosixPath] = {}
+    left_out: dict[str, str] = {}
+    for number, one in enumerate(given):
+        if not one.exists():
+            raise HouseError("there is no such file", path=one)
+        inside = sorted(one.rglob("*")) if one.is_dir() else [one]
+        for path in inside:
+            if not path.is_file() or path.name.startswith((".", "~$")):
+                continue
+            place = PurePosixPath(path.relative_to(one).as_posix() if one.is_dir() else path.name)
+            if one.is_dir() and path.suffix.lower() not in _LOGS:
+                left_out[str(place)] = "its name is not that of a log"
+            elif path.stat().st_size and is_packed(path):
+                into = unpacked / str(number) / place.with_suffix("")
+                for made in unpack(path, into):
+                    inner = PurePosixPath(made.relative_to(into).as_posix())
+                    one_file = inner.stem == place.stem
+                    found[made] = place.parent / (inner if one_file else place.stem / inner)
+            else:
+                if path.stat().st_size:
+                    refuse_other(path)
+                found[path] = place
+    if not found:
+        raise HouseError("no log was found", path=given[0] if given else None)
+    return found, left_out
+
+
+def gather(places: Places, *, timezone: str | None, whole: bool) -> Gathered:
+    """Describe files of any layouts.
+
+    Parameters
+    ----------
+    places : dict
+        As `find_files` gives it.
+    timezone : str or None
+    whole : bool
+        Whether every file must be a log; else others are left out and named.
+
+    Raises
+    ------
+    HouseError
+        If no file, or with `whole` not every file, can be described.
+    """
+    described: list[tuple[Family, Description]] = []
+    left_out: dict[str, str] = {}
+    first: HouseError | None = None
+    for family in _joined(find_families(places), timezone):
+        try:
+            described.append((family, describe_files(family.files, timezone=timezone)))
+        except HouseError as error:
+            first = first or error
+            left_out |= {str(places[path]): str(error.what) for path in family.files}
+    if not described or (whole and first is not None):
+        raise first or HouseError("no log was found")
+    groups: list[list[tuple[Family, Description]]] = []
+    for one in _with_names(described):
+        same = next((group for group in groups if _alike(group[0][1], one[1])), None)
+        if same is None:
+            groups.append([one])
+        else:
+            same.append(one)
+    descriptions: list[Description] = []
+    stay: dict[Path, PurePosixPath] = {}
+    for number, group in enumerate(groups, start=1):
+        folder = f"log_{number}" if len(groups) > 1 else ""
+        if folder and len(group) == 1 and len(group[0][1].labels) == 1:
+            (folder,) = group[0][1].labels
+        description, mine = _merged(group, places, folder=folder)
+        descriptions.append(description)
+        stay |= mine
+    return Gathered(descriptions=tuple(descriptions), places=stay, left_out=left_out)
+
+
+def _joined(families: Sequence[Family], timezone: str | None) -> list[Family]:
+    """Families as they are, but those joined that are the numbered parts of one export."""
+    numbered: dict[tuple[object, str], list[Family]] = {}
+    for family in families:
+        numbered.setdefault((family.head, without_numbers(family.key)), []).append(family)
+    out: list[Family] = []
+    for (_, key), parts in numbered.items():
+        if len(parts) > 1 and _follow_one_another(parts, timezone):
+            files = tuple(path for part in parts for path in part.files)
+            out.append(Family(key=key, head=parts[0].head, files=files))
+        else:
+            out += parts
+    return out
+
+
+def _follow_one_another(parts: Sequence[Family], timezone: str | None) -> bool:
+    """Whether no two of some parts overlap in time; of many, those at both ends are looked at."""
+    few = parts if len(parts) <= _LOOKED_AT else [*parts[:_EDGE], *parts[-_EDGE:]]
+    try:
+        times = [describe_files(part.files, timezone=timezone).times_ns for part in few]
+    except HouseError:
+        return False
+    spans = sorted((int(part[0]), int(part[-1])) for part in times)
+    return all(end <= begin for (_, end), (begin, _) in pairwise(spans))
+
+
+def _alike(one: Description, other: Description) -> bool:
+    """Whether two families are written alike, so that one [[log]] serves both."""
+    return _form(one.layout) == _form(other.layout)
+
+
+def _form(layout: LogLayout) -> LogLayout:
+    """A layout without what may differ between files of one [[log]]."""
+    plain = replace(layout, files="", missing=(), period_s=None, hold_s=None, silence_s=None)
+    return plain if layout.layout == "long" else replace(plain, columns={})
+
+
+def _with_names(
+    described: Sequence[tuple[Family, Description]],
+) -> list[tuple[Family, Description]]:
+    """Descriptions whose circuits have names of their own, from their files where needed."""
+    keys: dict[str, set[str]] = {}
+    for family, one in described:
+        for label in one.labels.values():
+            keys.setdefault(label.casefold(), set()).add(family.key.casefold())
+    labels: dict[tuple[int, str], str] = {}
+    same: dict[tuple[str, str, int], list[tuple[int, str]]] = {}
+    for number, (family, one) in enumerate(described):
+        met: Counter[str] = Counter()
+        for circuit, label in one.labels.items():
+            told = family.key and (circuit in one.unnamed or len(keys[label.casefold()]) > 1)
+            if told:
+                label = family.key if len(one.labels) == 1 else f"{family.key} {label}"
+            labels[number, circuit] = label
+            met[label] += 1
+            same.setdefault((family.key.casefold(), label, met[label]), []).append(
+                (number, circuit)
+            )
+    names = circuit_names(labels[places[0]] for places in same.values())
+    name = {place: n for n, places in zip(names, same.values(), strict=True) for place in places}
+    return [
+        (
+            family,
+            _renamed(
+                one,
+                names={c: name[number, c] for c in one.labels},
+                labels={name[number, c]: labels[number, c] for c in one.labels},
+            ),
+        )
+        for number, (family, one) in enumerate(described)
+    ]
+
+
+def _renamed(one: Description, *, names: Mapping[str, str], labels: dict[str, str]) -> Description:
+    columns = {names[circuit]: column for circuit, column in one.layout.columns.items()}
+    return replace(
+        one,
+        layout=replace(one.layout, columns=columns),
+        labels=labels,
+        legs={names[circuit]: legs for circuit, legs in one.legs.items()},
+        samples={names[circuit]: some for circuit, some in one.samples.items()},
+        doubts={names[circuit]: doubt for circuit, doubt in one.doubts.items()},
+        unnamed=frozenset(names[circuit] for circuit in one.unnamed),
+    )
+
+
+def _merged(
+    group: list[tuple[Family, Description]], places: Places, *, folder: str
+) -> tuple[Description, dict[Path, PurePosixPath]]:
+    """One description of families that are written alike, and where their files belong."""
+    first = group[0][1]
+    several = len(group) > 1 and first.layout.layout == "wide"
+    mine: dict[Path, PurePosixPath] = {}
+    columns: dict[str, LogColumn] = {}
+    for family, one in group:
+        inner = next(iter(one.labels)) if several else ""
+        for path in family.files:
+            name = "_".join(places[path].parts)
+            place = PurePosixPath(folder, inner, name)
+            while place in mine.values():
+                place = place.with_name(f"_{place.name}")
+            mine[path] = place
+        files = f"{inner}/*" if several else None
+        columns |= {c: replace(column, files=files) for c, column in one.layout.columns.items()}
+    suffix = file_suffix(group[0][0].files[0])
+    pattern = "/".join(filter(None, ["logs", folder, "*" * several, f"*{suffix}"]))
+    missing = {text for _, one in group for text in one.layout.missing}
+    merged = Description(
+        layout=replace(
+            first.layout, files=pattern, columns=columns, missing=tuple(sorted(missing))
+        ),
+        labels={c: label for _, one in group for c, label in one.labels.items()},
+        legs={c: legs for _, one in group for c, legs in one.legs.items()},
+        samples={c: some for _, one in group for c, some in one.samples.items()},
+        doubts={c: doubt for _, one in group for c, doubt in one.doubts.items()},
+        unnamed=frozenset(c for _, one in group for c in one.unnamed),
+        remarks=tuple(dict.fromkeys(remark for _, one in group for remark in one.remarks)),
+    )
+    if several and any(one.layout.period_s is not None for _, one in group):
+        pace = find_pace([one.times_ns for _, one in group])
+        layout = replace(
+            merged.layout,
+            period_s=pace.period_s,
+            hold_s=pace.hold_s,
+            silence_s=pace.silence_s,
+        )
+        merged = replace(merged, layout=layout, remarks=(*merged.remarks, *pace.remarks))
+    return merged, mine

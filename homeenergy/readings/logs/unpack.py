@@ -1,0 +1,184 @@
+"""Spreadsheets and archives as text files, and what a file is that is neither."""
+
+from __future__ import annotations
+
+import csv
+import zipfile
+from collections.abc import Sequence
+from datetime import date, datetime, time, timedelta
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from homeenergy.errors import HouseError
+
+SHEETS = (".xlsx", ".xls", ".xlsm", ".xlsb", ".ods")
+MOST_BYTES = 20_000_000_000  # of what an archive holds
+_OTHERS = (
+    (b"%PDF", "a PDF document"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"GIF8", "a picture"),
+    (b"7z\xbc\xaf", "a 7z archive"),
+    (b"Rar!", "a RAR archive"),
+    (b"BZh", "a bzip2 archive"),
+    (b"\xfd7zXZ", "an xz archive"),
+    (b"\x28\xb5\x2f\xfd", "a Zstandard archive"),
+    (b"SQLite format 3", "an SQLite database"),
+    (b"\x7fELF", "a program"),
+    (b"{\\rtf", "a text document of a word processor"),
+    (b"<!DOCTYPE", "a web page"),
+    (b"<html", "a web page"),
+)
+
+
+def is_packed(path: Path) -> bool:
+    """Whether a file is a spreadsheet or an archive of files."""
+    with path.open("rb") as file:
+        start = file.read(8)
+    return start.startswith(b"PK\x03\x04") or (
+        start.startswith(b"\xd0\xcf\x11\xe0") and path.suffix.lower() in SHEETS
+    )
+
+
+def refuse_other(path: Path) -> None:
+    """Refuse a file that is plainly no table, and say what it is.
+
+    Raises
+    ------
+    HouseError
+    """
+    with path.open("rb") as file:
+        start = file.read(4096)
+    what = next((what for begin, what in _OTHERS if start.startswith(begin)), None)
+    text_bytes = start.startswith((b"\xff\xfe", b"\xfe\xff", b"PAR1", b"\x1f\x8b"))
+    if what is None and b"\x00" in start and not text_bytes:
+        what = "not text"
+    if what is not None:
+        raise HouseError(
+            f"is {what}, not a log",
+            path=path,
+            fix="Export the log as CSV, a spreadsheet or Parquet.",
+        )
+
+
+def unpack(path: Path, into: Path) -> list[Path]:
+    """Write what a spreadsheet or an archive holds as files.
+
+    Parameters
+    ----------
+    path : Path
+        A spreadsheet (each sheet becomes a CSV) or a .zip (spreadsheets in it are unpacked too).
+    into : Path
+        Folder in which the files are made.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    HouseError
+        If it is damaged, locked with a password, holds nothing, or more than 20 GB.
+    """
+    if path.suffix.lower() in SHEETS:
+        return _sheets(path, into)
+    try:
+        with zipfile.ZipFile(path) as packed:
+            names = {PurePosixPath(info.filename).parts[0] for info in packed.infolist()}
+            if names & {"xl", "[Content_Types].xml", "mimetype"}:
+                return _sheets(path, into)
+            return _members(path, packed, into)
+    except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError) as error:
+        raise HouseError(
+            f"cannot be unpacked ({error})", path=path, fix="Unpack it, and give the files in it."
+        ) from None
+
+
+def _members(path: Path, packed: zipfile.ZipFile, into: Path) -> list[Path]:
+    members = [info for info in packed.infolist() if _is_wanted(info)]
+    if sum(info.file_size for info in members) > MOST_BYTES:
+        raise HouseError(
+            f"holds more than {MOST_BYTES / 1e9:g} GB",
+            path=path,
+            fix="Unpack it, and give the files in it.",
+        )
+    made: list[Path] = []
+    for info in members:
+        parts = [part for part in PurePosixPath(info.filename).parts if part not in ("/", "..")]
+        target = into.joinpath(*parts)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with packed.open(info) as source, target.open("wb") as file:
+            while piece := source.read(1 << 20):
+                file.write(piece)
+        if is_packed(target):
+            made += unpack(target, target.with_name(target.name + "_unpacked"))
+            target.unlink()
+        else:
+            made.append(target)
+    if not made:
+        raise HouseError("is an archive that holds no files", path=path)
+    return made
+
+
+def _is_wanted(info: zipfile.ZipInfo) -> bool:
+    parts = PurePosixPath(info.filename.replace("\\", "/")).parts
+    hidden = any(part.startswith((".", "__MACOSX")) for part in parts)
+    return bool(parts) and not info.is_dir() and not hidden and info.file_size > 0
+
+
+def _sheets(path: Path, into: Path) -> list[Path]:
+    from python_calamine import CalamineError, CalamineWorkbook
+
+    try:
+        book = CalamineWorkbook.from_path(path)
+        sheets = [
+            (name, book.get_sheet_by_name(name).to_python(skip_empty_area=True))
+            for name in book.sheet_names
+        ]
+    except (CalamineError, ValueError, OSError) as error:
+        raise HouseError(
+            f"is a spreadsheet that cannot be read ({error})",
+            path=path,
+            fix="Save it again without a password, or save its sheets as CSV.",
+        ) from None
+    filled = [(name, _texts(rows)) for name, rows in sheets if len(rows) > 1]
+    if not filled:
+        raise HouseError("is a spreadsheet without rows", path=path)
+    made = []
+    for name, texts in filled:
+        title = path.stem if len(filled) == 1 else f"{path.stem} {name}"
+        target = into / f"{title.replace('/', '-')}.csv"
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with target.open("w", encoding="utf-8", newline="") as file:
+            csv.writer(file, lineterminator="\n").writerows(texts)
+        made.append(target)
+    return made
+
+
+def _texts(rows: Sequence[Sequence[Any]]) -> list[list[str]]:
+    """Cells as a CSV has them; a column of instants keeps its midnights as instants."""
+    width = max(len(row) for row in rows)
+    timed = [
+        any(isinstance(row[at], datetime) for row in rows if at < len(row)) for at in range(width)
+    ]
+    texts = [[_text(cell, timed[at]) for at, cell in enumerate(row)] for row in rows]
+    return [row for row in texts if any(row)]
+
+
+def _text(cell: Any, timed: bool) -> str:
+    if isinstance(cell, bool):
+        return str(cell)
+    if isinstance(cell, float):
+        return f"{int(cell)}" if cell == int(cell) and abs(cell) < 1e15 else repr(round(cell, 9))
+    if isinstance(cell, datetime):
+        whole = cell + timedelta(microseconds=500_000 if cell.microsecond > 999_000 else 0)
+        near = whole.microsecond < 1000 or cell.microsecond > 999_000
+        return f"{whole:%Y-%m-%d %H:%M:%S}" if near else cell.isoformat(" ", "milliseconds")
+    if isinstance(cell, date):
+        return f"{cell:%Y-%m-%d} 00:00:00" if timed else f"{cell:%Y-%m-%d}"
+    if isinstance(cell, time):
+        return f"{cell:%H:%M:%S}"
+    if isinstance(cell, timedelta):  # a time of day in a cell that is formatted as a length
+        seconds = round(cell.total_seconds())
+        return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+    return "" if cell is None else str(cell)

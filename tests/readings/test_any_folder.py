@@ -1,0 +1,401 @@
+"""Folders of exports in any layout become the right house, without an edit.
+
+Each log is written here from known power, and the energies of its circuits must come out.
+"""
+
+import gzip
+import zipfile
+from types import SimpleNamespace
+
+import numpy as np
+import openpyxl
+import pandas as pd
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.readings import import_logs, open_house
+from homeenergy.readings.logs.new_house import begin_house, understood
+
+ZONE = "America/Denver"
+STEP_S = 60
+
+
+def house_frame(days=2, step_s=STEP_S, seed=5):
+    """Watts of a small house: what cycles, what is used seldom, what is never off, and mains."""
+    rng = np.random.default_rng(seed)
+    index = pd.date_range("2026-10-12", periods=days * 86400 // step_s, freq=f"{step_s}s")
+    n = len(index)
+    minute = np.arange(n) * step_s // 60
+    fridge = np.where(minute % 50 < 22, 120 + rng.integers(-20, 21, n) / 10, 1.5)
+    oven = np.where((minute % 1440 > 1080) & (minute % 1440 < 1140), 3000.0, 20.0)
+    oven = np.where((minute % 7 > 4) & (oven > 100), 20.0, oven)
+    heat_pump = np.round(900 + 500 * np.sin(minute / 240), 1)
+    dryer = np.where((minute > 700) & (minute < 760), 5200.0, 0.0)
+    return pd.DataFrame(
+        {"Fridge": fridge, "Oven": oven, "Heat pump": heat_pump, "Dryer": dryer}, index=index
+    )
+
+
+FRAME = house_frame()
+TRUTH = {name: FRAME[name].sum() * STEP_S / 3.6e6 for name in FRAME}
+STAMPS = FRAME.index.strftime("%Y-%m-%d %H:%M:%S")
+
+
+def through(folder, given, zone=ZONE):
+    """What comes out of a house that is begun from logs: kWh of each appliance, and more."""
+    made = begin_house(folder / "house", logs=[given], timezone=zone)
+    import_logs(folder / "house")
+    house = open_house(folder / "house")
+    kwh = {}
+    for circuit in house.circuits:
+        trace = house.trace(circuit.name)
+        watts = trace.watts.astype(np.float64)
+        kwh[circuit.appliance] = float(np.nansum(watts)) * trace.period_s / 3.6e6
+    return SimpleNamespace(kwh=kwh, made=made, house=house, text="\n".join(understood(made)))
+
+
+def write(folder, name, lines, encoding="utf-8"):
+    path = folder / "in" / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    text = lines if isinstance(lines, str) else "\n".join(lines) + "\n"
+    path.write_bytes(text.encode(encoding))
+    return folder / "in"
+
+
+def wide(heads, columns, *, sep=",", stamps=STAMPS, decimal=".", time="time"):
+    lines = [sep.join([time, *heads])]
+    for at, stamp in enumerate(stamps):
+        cells = [format(float(column[at]), ".10g").replace(".", decimal) for column in columns]
+        lines.append(sep.join([stamp, *cells]))
+    return lines
+
+
+def close(found, expected=TRUTH, rel=1e-4):
+    assert found == pytest.approx(expected, rel=rel)
+
+
+def columns(frame=FRAME):
+    return [frame[name].to_numpy() for name in frame]
+
+
+def long(frame=FRAME, unit=None, head="time,name,value"):
+    lines = [head]
+    for stamp, row in zip(
+        frame.index.strftime("%Y-%m-%d %H:%M:%S"), frame.itertuples(index=False), strict=True
+    ):
+        for name, value in zip(frame.columns, row, strict=True):
+            kilo = unit is not None and unit(name, stamp)
+            text = f"{value / 1000:.10g},kW" if kilo else f"{value:.10g}" + (",W" if unit else "")
+            lines.append(f"{stamp},{name},{text}")
+    return lines
+
+
+def test_a_wide_log_with_mains_legs_and_a_dryer_on_two_legs(tmp_path):
+    total = FRAME.sum(axis=1).to_numpy() + 60.0
+    heads = ["Main L1", "Main L2", "Fridge", "Oven", "Dryer L1", "Dryer L2"]
+    half = FRAME["Dryer"].to_numpy() / 2
+    data = [
+        total / 2,
+        total / 2 + 0.1,
+        FRAME["Fridge"].to_numpy(),
+        FRAME["Oven"].to_numpy(),
+        half,
+        half,
+    ]
+    found = through(tmp_path, write(tmp_path, "2026-10-12.csv", wide(heads, data)))
+    assert found.kwh["Dryer"] == pytest.approx(TRUTH["Dryer"], rel=1e-4)
+    assert found.kwh["Main L1"] == pytest.approx(total.sum() / 2 * STEP_S / 3.6e6, rel=1e-4)
+    schedule = found.made.schedule
+    assert schedule.supply.system == "split-phase"
+    by_name = {one.name: one for one in schedule.circuits}
+    assert by_name["dryer"].legs == ("L1", "L2")
+    assert (by_name["main_l1"].role, by_name["main_l1"].legs) == ("mains", ("L1",))
+    assert by_name["fridge"].kind == "thermostatic"
+
+
+def test_a_quiet_mains_column_is_no_counter(tmp_path):
+    rising = np.where(np.arange(len(STAMPS)) % 700 == 699, 0, 856.0) + np.arange(len(STAMPS)) * 0.15
+    found = through(
+        tmp_path, write(tmp_path, "a.csv", wide(["Main L1", "Oven"], [rising, columns()[1]]))
+    )
+    assert found.kwh["Main L1"] == pytest.approx(rising.sum() * STEP_S / 3.6e6, rel=1e-4)
+
+
+def test_b_long_with_units_mixed(tmp_path):
+    lines = long(
+        unit=lambda name, stamp: name == "Heat pump" or stamp[12] in "13579",
+        head="time,name,value,unit",
+    )
+    close(through(tmp_path, write(tmp_path, "log.csv", lines)).kwh)
+
+
+def test_c_semicolon_decimal_comma_umlauts_and_kilowatts(tmp_path):
+    heads = ["Kühlschrank (kW)", "Backofen (kW)", "Wärmepumpe (kW)", "Trockner (kW)"]
+    lines = wide(heads, [c / 1000 for c in columns()], sep=";", decimal=",", time="Zeit")
+    found = through(tmp_path, write(tmp_path, "oktober.csv", lines, "cp1252"), "Europe/Berlin")
+    close(
+        found.kwh,
+        dict(
+            zip(("Kühlschrank", "Backofen", "Wärmepumpe", "Trockner"), TRUTH.values(), strict=True)
+        ),
+    )
+    kinds = [one.kind for one in found.made.schedule.circuits]
+    assert kinds == ["thermostatic", "manual", "modulating", "batch"]
+
+
+def test_d_epoch_milliseconds_with_jitter(tmp_path):
+    rng = np.random.default_rng(2)
+    ms = FRAME.index.as_unit("ms").astype("int64") + rng.integers(-300, 300, len(FRAME))
+    found = through(
+        tmp_path, write(tmp_path, "a.csv", wide([*FRAME], columns(), stamps=[str(m) for m in ms]))
+    )
+    close(found.kwh, rel=2e-3)
+
+
+def test_e_counters_in_wh_with_a_reset(tmp_path):
+    counters = []
+    for watts in columns():
+        counter = np.cumsum(watts) * STEP_S / 3600
+        counter[1500:] -= counter[1500]
+        counters.append(np.round(counter, 3))
+    heads = [f"{name} Wh" for name in FRAME]
+    found = through(tmp_path, write(tmp_path, "meters.csv", wide(heads, counters)))
+    close(found.kwh, rel=0.02)
+
+
+def on_change(frame):
+    lines = []
+    for name in frame:
+        values = frame[name].to_numpy()
+        moved = np.r_[True, np.abs(np.diff(values)) > 3]
+        lines += [
+            (stamp, f"{stamp},{name},{value:g}")
+            for stamp, value, new in zip(
+                frame.index.strftime("%Y-%m-%d %H:%M:%S"), values, moved, strict=True
+            )
+            if new
+        ]
+    return ["time,device,power [W]", *(line for _, line in sorted(lines))]
+
+
+@pytest.mark.parametrize("text", [False, True])
+def test_f_on_change_with_days_without_a_row(tmp_path, text):
+    frame = house_frame(days=8)
+    frame.loc[frame.index > "2026-10-14", ["Dryer", "Oven"]] = [0.0, 20.0]
+    frame["Heat pump"] = np.where(np.arange(len(frame)) % 40 < 17, 900.0, 100.0)
+    lines = on_change(frame)
+    if text:
+        lines += ["2026-10-19 23:59:30,Oven,unavailable"]
+    found = through(tmp_path, write(tmp_path, "changes.csv", lines))
+    close(found.kwh, {name: frame[name].sum() * STEP_S / 3.6e6 for name in frame}, rel=0.02)
+    oven = found.house.trace("oven")
+    assert np.isfinite(oven.watts).mean() > 0.99
+    assert "rows come on change" in found.text
+
+
+def test_f_a_silence_of_the_whole_log_is_a_gap(tmp_path):
+    frame = house_frame(days=8)
+    frame.loc[frame.index > "2026-10-14", ["Dryer", "Oven"]] = [0.0, 20.0]
+    quiet = (frame.index >= "2026-10-17 02:00") & (frame.index < "2026-10-17 14:00")
+    lines = [
+        line
+        for line in on_change(frame)
+        if line[0] == "t" or not "2026-10-17 02:00:00" <= line[:19] < "2026-10-17 14:00:00"
+    ]
+    found = through(tmp_path, write(tmp_path, "changes.csv", lines))
+    oven = found.house.trace("oven")
+    missing_h = float(np.isnan(oven.watts).sum()) * oven.period_s / 3600
+    assert missing_h == pytest.approx(12, abs=0.2)
+    assert quiet.sum() / 60 == 12
+
+
+def test_g_preamble_month_first_am_pm_and_a_total_row(tmp_path):
+    quarter = FRAME.resample("15min").sum() * STEP_S / 3.6e6
+    stamps = (quarter.index + pd.Timedelta(minutes=15)).strftime("%m/%d/%Y %I:%M %p")
+    lines = [
+        "# exported by the utility",
+        "# meter 12",
+        "",
+        *wide([f"{n} kWh" for n in quarter], columns(quarter), stamps=stamps),
+    ]
+    lines += [
+        "Total," + ",".join(f"{total:.3f}" for total in quarter.sum()),
+        "",
+        "generated on 10/14/2026",
+    ]
+    found = through(tmp_path, write(tmp_path, "report.csv", lines))
+    close(found.kwh, rel=1e-3)
+    assert "Total" in found.text
+
+
+HEADS = ["power", "watts [W]", "kW", "Active power (W)"]
+
+
+def test_h_a_file_per_circuit_with_heads_of_their_own(tmp_path):
+    for name, head, values in zip(FRAME, HEADS, columns(), strict=True):
+        scale = 1000 if head == "kW" else 1
+        write(tmp_path, f"{name.lower().replace(' ', '_')}.csv", wide([head], [values / scale]))
+    found = through(tmp_path, tmp_path / "in")
+    close(found.kwh, {name.lower(): kwh for name, kwh in TRUTH.items()})
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "{}.csv",
+        "{}/2026-10-12.csv",
+        "2026-10-12_{}_power.csv",
+        "plug_{}_export_20261012.csv",
+        "{}-KW42-2026.csv",
+        "2026/10/{}.csv",
+    ],
+)
+def test_h2_a_file_per_circuit_with_one_head(tmp_path, name):
+    for circuit, values in zip(FRAME, columns(), strict=True):
+        write(tmp_path, name.format(circuit), wide(["power"], [values]))
+    close(through(tmp_path, tmp_path / "in").kwh)
+
+
+def test_h2_several_days_of_each_circuit(tmp_path):
+    for circuit, values in zip(FRAME, columns(), strict=True):
+        for day in (0, 1):
+            part = slice(day * 1440, (day + 1) * 1440)
+            lines = wide(["power"], [values[part]], stamps=STAMPS[part])
+            write(tmp_path, f"{circuit}_2026-10-{12 + day}.csv", lines)
+    found = through(tmp_path, tmp_path / "in")
+    close(found.kwh)
+    assert len(found.made.schedule.logs) == 1
+
+
+def test_h2_numbered_parts_of_one_export_are_one_log(tmp_path):
+    for part in range(4):
+        rows = slice(part * 720, (part + 1) * 720)
+        lines = wide([*FRAME], [c[rows] for c in columns()], stamps=STAMPS[rows])
+        write(tmp_path, f"export_{part + 1}.csv", lines)
+    close(through(tmp_path, tmp_path / "in").kwh)
+
+
+def test_i_a_line_of_units_below_the_heads(tmp_path):
+    lines = wide([*FRAME], [columns()[0], *(c / 1000 for c in columns()[1:])])
+    lines.insert(1, "[date],[W],[kW],[kW],[kW]")
+    close(through(tmp_path, write(tmp_path, "a.csv", lines)).kwh)
+
+
+def test_j_volts_amps_and_power_factor(tmp_path):
+    heads, data = ["Voltage [V]"], [np.full(len(FRAME), 120.0)]
+    for name, values in zip(FRAME, columns(), strict=True):
+        heads += [f"{name} current [A]", f"{name} PF"]
+        data += [values / 120 / 0.8, np.full(len(FRAME), 0.8)]
+    close(through(tmp_path, write(tmp_path, "a.csv", wide(heads, data))).kwh)
+
+
+def test_j_apparent_power_and_power_factor(tmp_path):
+    heads, data = [], []
+    for name, values in zip(FRAME, columns(), strict=True):
+        heads += [f"{name} [kVA]", f"{name} power factor"]
+        data += [values / 1000 / 0.9, np.full(len(FRAME), -0.9)]
+    close(through(tmp_path, write(tmp_path, "a.csv", wide(heads, data))).kwh)
+
+
+def test_k_utf16_tabs_date_and_time_in_two_columns_day_first(tmp_path):
+    stamps = FRAME.index.strftime("%d/%m/%Y\t%H:%M:%S")
+    lines = wide([*FRAME], columns(), sep="\t", stamps=stamps, time="Date\tTime")
+    close(through(tmp_path, write(tmp_path, "a.txt", "\r\n".join(lines) + "\r\n", "utf-16")).kwh)
+
+
+def workbook(path, sheets):
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for title, rows in sheets.items():
+        sheet = book.create_sheet(title)
+        for row in rows:
+            sheet.append(row)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    book.save(path)
+    return path.parent
+
+
+def rows_of(frame, head="Time"):
+    return [[head, *(f"{name} [W]" for name in frame)]] + [
+        [stamp.to_pydatetime(), *map(float, row)]
+        for stamp, row in zip(frame.index, frame.itertuples(index=False), strict=True)
+    ]
+
+
+def test_l_a_workbook(tmp_path):
+    rows = [["Export of the panel"], [], *rows_of(FRAME), ["Total", 1, 2, 3, 4]]
+    close(through(tmp_path, workbook(tmp_path / "in" / "panel.xlsx", {"Data": rows})).kwh)
+
+
+def test_l_a_workbook_with_a_sheet_for_each_day(tmp_path):
+    days = {f"{day:%Y-%m-%d}": rows_of(part) for day, part in FRAME.groupby(FRAME.index.date)}
+    close(
+        through(
+            tmp_path,
+            workbook(tmp_path / "in" / "panel.xlsx", {"Read me": [["of the house"], ["x"]]} | days),
+        ).kwh
+    )
+
+
+def test_l_a_workbook_with_a_sheet_for_each_circuit(tmp_path):
+    sheets = {}
+    for name in FRAME:
+        sheets[name] = [
+            ["Time", "Power (W)"],
+            *([row[0], row[1]] for row in rows_of(FRAME[[name]])[1:]),
+        ]
+    close(through(tmp_path, workbook(tmp_path / "in" / "panel.xlsx", sheets)).kwh)
+
+
+def test_m_an_archive_of_files_of_a_circuit_each(tmp_path):
+    (tmp_path / "in").mkdir()
+    with zipfile.ZipFile(tmp_path / "in" / "export.zip", "w") as packed:
+        for name, values in zip(FRAME, columns(), strict=True):
+            packed.writestr(f"export/{name}.csv", "\n".join(wide(["watts"], [values])))
+        packed.writestr("__MACOSX/._x", "nothing")
+    close(through(tmp_path, tmp_path / "in").kwh)
+
+
+def test_o_solar_is_negative(tmp_path):
+    solar = -np.maximum(np.sin(np.arange(len(FRAME)) / 1440 * 2 * np.pi), 0) * 3600
+    found = through(
+        tmp_path, write(tmp_path, "a.csv", wide(["grid", "solar"], [columns()[2] + solar, solar]))
+    )
+    assert found.kwh["solar"] == pytest.approx(solar.sum() * STEP_S / 3.6e6, rel=1e-4)
+
+
+def test_p_times_of_switching_are_no_readings(tmp_path):
+    lines = ["time,device,state", "2026-10-12 10:00:00,oven,on", "2026-10-12 11:00:00,oven,off"] * 1
+    with pytest.raises(HouseError, match="no column holds numbers"):
+        through(tmp_path, write(tmp_path, "a.csv", lines))
+
+
+def test_q_temperatures_are_not_power(tmp_path):
+    heads = ["Fridge [W]", "Wire temp [°C]", "Humidity [%]", "Line frequency (Hz)"]
+    data = [
+        columns()[0],
+        np.full(len(FRAME), 21.5),
+        np.full(len(FRAME), 40),
+        np.full(len(FRAME), 60.0),
+    ]
+    found = through(tmp_path, write(tmp_path, "a.csv", wide(heads, data)))
+    assert set(found.kwh) == {"Fridge"}
+    assert "'Wire temp [°C]' is left out: it holds °c, not power" in found.text
+
+
+def test_r_am_pm_month_first_watts_in_brackets(tmp_path):
+    stamps = FRAME.index.strftime("%m/%d/%Y %I:%M:%S %p")
+    lines = wide([f"{name} [W]" for name in FRAME], columns(), stamps=stamps)
+    close(through(tmp_path, write(tmp_path, "a.csv", lines)).kwh)
+
+
+def test_gzipped_days_and_an_empty_one(tmp_path):
+    write(tmp_path, "2026-10-11.csv", "time," + ",".join(FRAME) + "\n")
+    (tmp_path / "in" / "2026-10-12.csv").write_text("\n".join(wide([*FRAME], columns())) + "\n")
+    found = through(tmp_path, tmp_path / "in")
+    close(found.kwh)
+    assert "2026-10-11.csv holds no rows" in found.text
+    folder = tmp_path / "packed"
+    folder.mkdir()
+    (folder / "a.csv.gz").write_bytes(gzip.compress("\n".join(wide([*FRAME], columns())).encode()))
+    close(through(tmp_path / "two", folder).kwh)
