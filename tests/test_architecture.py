@@ -63,7 +63,7 @@ NO_QUANTITY = {("plot_runs", "standby")}
 MAGIC = re.compile(r"^\s*[%!]")
 BACKENDS = {"%matplotlib inline", "%matplotlib widget"}
 MOST_CELL_LINES, MOST_CELLS, MEDIAN_LINES = 15, 40, 4
-IMPORTED_AS = {"PIL": "pillow"}
+IMPORTED_AS = {"PIL": "pillow", "python_calamine": "python-calamine"}
 MOST_NOTEBOOK_BYTES = 1_000_000
 
 

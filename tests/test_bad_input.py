@@ -115,8 +115,8 @@ BAD_LOGS = {
     "truncated gzip": ("bad.csv.gz", CUT_GZIP, r"bad\.csv\.gz: .*cut short"),
     "text in a time": (
         "bad.csv",
-        HEAD + GOOD_ROWS + "tomorrow,2,3\n",
-        r"bad\.csv, line 122, column 'time': 'tomorrow'",
+        HEAD + "tomorrow,2,3\n" + GOOD_ROWS,
+        r"bad\.csv, line 2, column 'time': 'tomorrow'",
     ),
 }
 

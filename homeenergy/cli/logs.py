@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -14,7 +16,7 @@ from homeenergy.errors import HouseError
 
 def describe(
     files: Annotated[
-        list[Path], typer.Argument(metavar="FILE...", help="Log files with the same layout.")
+        list[Path], typer.Argument(metavar="FILE...", help="Log files, or folders of them.")
     ],
     timezone: Annotated[
         str | None,
@@ -23,15 +25,17 @@ def describe(
 ) -> None:
     """Look at log files and print how house.toml would describe them.
 
-    What the files do not show is said in remarks; nothing is written.
+    There is a [[log]] block for each way in which they are written. What the files do not show is
+    said in remarks; nothing is written.
 
     \b
     Example:  homeenergy describe logs/2026-10-*.csv
     """
     with plain_errors():
-        from homeenergy.readings import describe as describe_logs
+        from homeenergy.readings.logs.gather import describe_any
 
-        typer.echo(describe_logs(files, timezone=timezone).toml().rstrip("\n"))
+        for number, one in enumerate(describe_any(files, timezone=timezone)):
+            typer.echo("\n" * bool(number) + one.toml().rstrip("\n"))
 
 
 def new(
@@ -42,7 +46,12 @@ def new(
     *,
     logs: Annotated[
         list[Path],
-        typer.Option("--from", metavar="FILE...", help="One or more log files to look at."),
+        typer.Option(
+            "--from",
+            metavar="FILE...",
+            help="Folders or files: CSV or other text, spreadsheets, Parquet, gzipped or in a "
+            ".zip; one for all circuits or one for each.",
+        ),
     ],
     timezone: Annotated[
         str | None,
@@ -54,24 +63,59 @@ def new(
     name: Annotated[
         str | None, typer.Option(metavar="NAME", help="Name of the house. Default: the folder's.")
     ] = (None),
+    link: Annotated[
+        bool,
+        typer.Option(
+            "--link", help="Link to the logs in place of copying them, so that they stay in place."
+        ),
+    ] = False,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Ask nothing, and take every proposal.")
+    ] = False,
 ) -> None:
     """Make a folder for a house, with a house.toml to correct by hand.
 
+    The logs are copied into its folder logs (sheets and archives as CSV); the originals stay as
+    they are. Save later exports there too. What was understood is printed, a line for each circuit,
+    the doubtful ones first. At a terminal it asks about guesses; Enter takes the proposal.
+
     \b
-    Example:  homeenergy new my_house --timezone Europe/Berlin --from logs/*.csv
+    Example:  homeenergy new my_house --timezone Europe/Berlin --from my_exports
+
+    \b
+    Further files that the folder may hold:
+      outdoor.csv         time,celsius (or fahrenheit)     outdoor temperature
+      bench.csv           circuit,reference_w,clamp_w      clamps against a reference meter
+      meter_readings.csv  time,kwh                         what the utility meter showed
 
     Say in house.toml which circuit feeds what. If that means opening the panel, leave it to a
     licensed electrician: parts of it stay live with the main breaker off.
     """
     with plain_errors():
-        from homeenergy.readings import new_house
+        from homeenergy.readings.logs.new_house import begin_house, understood
 
         zone = timezone or _own_zone()
-        made = new_house(folder, logs=[*logs, *(more or [])], timezone=zone, name=name)
-        typer.echo(f"Wrote {made}")
+        asked = _ask if not yes and sys.stdin.isatty() and sys.stdout.isatty() else None
+        given = [*logs, *(more or [])]
+        made = begin_house(folder, logs=given, timezone=zone, name=name, link=link, ask=asked)
+        typer.echo("\n".join(understood(made)))
+        where = f"{made.copied_bytes / 1e6:,.1f} MB of logs were copied into {folder / 'logs'}"
+        linked = f"{folder / 'logs'} has links to the logs, which must stay where they are"
+        typer.echo(f"\nWrote {made.path}. {linked if link else where}.")
         if timezone is None:
             typer.echo(f"Time zone: {zone}, as on this computer. Correct it if the house is not.")
         typer.echo(f"Read it through and correct it, then run: homeenergy findings {folder}")
+
+
+def _ask(question: str, answers: Sequence[str]) -> str:
+    """Ask at the terminal; Enter takes the first answer."""
+    typer.echo(question)
+    for number, answer in enumerate(answers, start=1):
+        typer.echo(f"  {number}  {answer}{'   (Enter)' if number == 1 else ''}")
+    said: str = typer.prompt("", default="1", show_default=False, prompt_suffix="> ")
+    if said.strip().isdigit() and 1 <= int(said) <= len(answers):
+        return answers[int(said) - 1]
+    return answers[0]
 
 
 def import_(

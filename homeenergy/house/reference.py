@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from homeenergy.house.layouts import ColumnName, LogColumn, LogLayout, Readings
+from homeenergy.house.layouts import LogLayout
+from homeenergy.house.log_columns import ColumnName, LogColumn, Readings
 from homeenergy.house.prices import DemandCharge, PriceBlock, PriceChange, PricePeriod, Season
 from homeenergy.house.schedule import (
     CarbonFactor,

@@ -16,7 +16,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from homeenergy.house.layouts import LogColumn, layout_toml
+from homeenergy.house.layouts import layout_toml
+from homeenergy.house.log_columns import LogColumn
 from homeenergy.readings import describe, import_logs, new_house
 
 SHA256 = "e5d09fa07869ac05a369a9ee879f937769a0c6a9b69a5c6ad62c533716ae6067"

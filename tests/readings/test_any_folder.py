@@ -205,7 +205,7 @@ def test_f_a_silence_of_the_whole_log_is_a_gap(tmp_path):
     found = through(tmp_path, write(tmp_path, "changes.csv", lines))
     oven = found.house.trace("oven")
     missing_h = float(np.isnan(oven.watts).sum()) * oven.period_s / 3600
-    assert missing_h == pytest.approx(12, abs=0.2)
+    assert missing_h == pytest.approx(12, abs=0.5)
     assert quiet.sum() / 60 == 12
 
 
@@ -394,7 +394,7 @@ def test_gzipped_days_and_an_empty_one(tmp_path):
     (tmp_path / "in" / "2026-10-12.csv").write_text("\n".join(wide([*FRAME], columns())) + "\n")
     found = through(tmp_path, tmp_path / "in")
     close(found.kwh)
-    assert "2026-10-11.csv holds no rows" in found.text
+    assert "Not read: 2026-10-11.csv: has a header but no rows" in found.text
     folder = tmp_path / "packed"
     folder.mkdir()
     (folder / "a.csv.gz").write_bytes(gzip.compress("\n".join(wide([*FRAME], columns())).encode()))

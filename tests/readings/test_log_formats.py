@@ -334,7 +334,7 @@ oven = "stove"
             WIDE,
             r"line 4, column 'time': '01/03/2026 10:00' is not an ISO 8601 time",
         ),
-        ("time,fridge,oven\n" + OK + ",3,3\n", WIDE, r"line 4, column 'time': the time is missing"),
+        ("time,fridge,oven\n,3,3\n" + OK, WIDE, r"line 2, column 'time': the time is missing"),
         (
             "time,fridge,oven\n" + OK + "2026-03-01T00:00:20Z,3\n",
             WIDE,

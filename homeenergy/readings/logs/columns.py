@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.house.layouts import Quantity
+from homeenergy.house.log_columns import Quantity
 
 Holds = Literal["power", "energy", "apparent", "reactive", "volts", "amps", "factor", "other"]
 
@@ -152,7 +152,7 @@ def _named(parts: Sequence[str], said: Holds | None) -> list[str]:
     """What a head names, without words for what it holds at its end or its beginning."""
     kept = list(parts)
     spoken = set(_WORDS) | _ADJECTIVES | _EXTREMES | (_OF_FACTORS if said == "factor" else set())
-    while kept and kept[-1].casefold() in spoken:
+    while kept and (kept[-1].casefold() in spoken or (len(kept[-1]) > 2 and _unit(kept[-1]))):
         kept.pop()
         pair = tuple(part.casefold() for part in parts[max(len(kept) - 1, 0) : len(kept) + 1])
         if kept and pair in _TWO_WORDS:
@@ -176,6 +176,7 @@ def circuit_names(stems: Iterable[str]) -> list[str]:
     return names
 
 
+NO_UNIT = "head without a unit, taken as power in W"
 FEW_FALLS = 0.1  # of the steps of a counter that change it: resets, late rows
 LEAST_RISES = 5
 _SURE_RISES = 30  # of a counter whose head does not say so
@@ -214,7 +215,7 @@ def meaning(head: Head, values: Sequence[float], hours: NDArray[np.float64]) -> 
     counter = _is_counter(seen[there])
     if head.holds == "energy":
         unit = head.unit or "kWh"
-        guess = "" if head.unit else f"its unit is not named: taken as {unit}"
+        guess = "" if head.unit else f"head without a unit, taken as {unit}"
         if counter:
             return Meaning(quantity="energy_counter", unit=unit, guess=guess)
         return Meaning(quantity="energy", unit=unit, guess=guess)
@@ -226,7 +227,7 @@ def meaning(head: Head, values: Sequence[float], hours: NDArray[np.float64]) -> 
         )
     if head.unit in ("W", "kW"):
         return Meaning(quantity="power", unit=head.unit)
-    return Meaning(quantity="power", unit="W", guess="does not name its unit: taken as power in W")
+    return Meaning(quantity="power", unit="W", guess=NO_UNIT)
 
 
 def _cannot_be_power(values: NDArray[np.float64], hours: NDArray[np.float64]) -> bool:
@@ -336,7 +337,7 @@ def _one_device(
         Group(
             head=device[name],
             names=(name,),
-            guess="" if means else "its head says it is no mean of its period",
+            guess="" if means else "the least or greatest power of its period, not the mean",
         )
         for name in means or chosen
     ]

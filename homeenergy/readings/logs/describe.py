@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.zones import read_zone
+from homeenergy.readings.logs.columns import read_head
 from homeenergy.readings.logs.pace import find_pace, pace_remark, time_marks
 from homeenergy.readings.logs.propose import Description, Table, propose
 from homeenergy.readings.logs.read import read_log, source_of
 from homeenergy.readings.logs.sample import TextSample, sample_text
-from homeenergy.readings.logs.tables import NoRowsError, open_text, skip_lines
+from homeenergy.readings.logs.tables import NoRowsError, footer_of, open_text, skip_lines
 from homeenergy.readings.logs.times import (
     BadStamp,
     is_date,
@@ -128,14 +129,14 @@ def _csv(
             )
     numbered: list[str | int] = list(range(1, len(sample.rows[0]) + 1))
     names: list[str | int] = list(sample.header) if sample.header else numbered
-    repeated = sorted({str(name) for name in names if names.count(name) > 1})
-    if repeated:
-        raise HouseError(
-            f"has more than one column called {repeated[0]!r}", path=sample.path, line=1
-        )
+    heads = _combined_heads(sample)
+    if heads is not None:
+        names = numbered
+        remarks.append("heads are in two lines, or repeat: columns are numbered from 1")
     table = Table(
         sample.path, names, sample.rows, sample.head, sample.decimal, sample.thousands, sample.units
     )
+    table.heads = heads
     base = LogLayout(
         files="",
         columns={},
@@ -143,15 +144,36 @@ def _csv(
         decimal=sample.decimal,
         thousands=sample.thousands,
         encoding=sample.encoding,
-        header=sample.header is not None,
-        lines_above_header=sample.lines_above,
-        lines_below_header=sample.lines_below,
+        header=sample.header is not None and heads is None,
+        lines_above_header=sample.lines_above + (0 if heads is None else 1 + sample.lines_below),
+        lines_below_header=sample.lines_below if heads is None else 0,
     )
     remarks += sample.remarks
     if sample.header is None:
         remarks.append("no header: columns are numbered from 1")
     files = [one for one in (path, *others) if one not in empty]
     return _csv_times(base, table, files, timezone, remarks), table, remarks
+
+
+def _combined_heads(sample: TextSample) -> tuple[str, ...] | None:
+    """Heads of columns that one line of heads does not tell apart; None where it does.
+
+    A second line may name what the first, whose cells may be merged, only groups.
+    """
+    if sample.header is None:
+        return None
+    below = sample.units or ()
+    told = [cell for cell in below if cell]
+    second = 2 * len(told) > len(below) and not all(
+        read_head(cell).unit or read_head(f"[{cell}]").unit for cell in told
+    )
+    if not second and len(set(sample.header)) == len(sample.header):
+        return None
+    heads, group = [], ""
+    for at, upper in enumerate(sample.header):
+        group = upper or (group if second else "")
+        heads.append(f"{group} {below[at]}".strip() if second else group)
+    return tuple(heads)
 
 
 def _with_rows(files: Sequence[Path]) -> tuple[list[TextSample], list[Path]]:
@@ -305,8 +327,16 @@ def _with_pace(
                 times.setdefault(rows.source, []).append(rows.times_ns)
         except NoRowsError:
             continue
+        except HouseError as error:
+            if first is None:
+                raise
+            remarks.insert(0, f"will be refused as it is: {' '.join(str(error).split())}")
     if first is None:
         raise NoRowsError("has no rows", path=files[0])
+    footers = {line: path.name for path in _spread(files) for line in footer_of(path, layout)[1]}
+    if footers:
+        lines = ", ".join(f"{line[:40]!r}" for line in list(footers)[:4])
+        remarks.append(f"lines at the end of a file that hold no reading are left out: {lines}")
     pace = pace_remark(first)
     if pace:
         remarks.append(pace)

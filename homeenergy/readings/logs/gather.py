@@ -2,24 +2,149 @@
 
 from __future__ import annotations
 
+import re
+import tempfile
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
+import pyarrow as pa
+import pyarrow.parquet as pq
+
 from homeenergy.errors import HouseError
-from homeenergy.house.layouts import LogColumn, LogLayout
+from homeenergy.house.layouts import LogLayout
+from homeenergy.house.log_columns import LogColumn
 from homeenergy.readings.logs.columns import circuit_names
 from homeenergy.readings.logs.describe import describe_files, file_suffix
-from homeenergy.readings.logs.families import Family, find_families, without_numbers
 from homeenergy.readings.logs.pace import find_pace
 from homeenergy.readings.logs.propose import Description
+from homeenergy.readings.logs.sample import first_lines, holds_values
+from homeenergy.readings.logs.tables import NoRowsError
 from homeenergy.readings.logs.unpack import SHEETS, is_packed, refuse_other, unpack
 
 _LOGS = {".csv", ".txt", ".tsv", ".log", ".dat", ".gz", ".parquet", ".zip", *SHEETS}
 _LOOKED_AT, _EDGE = 40, 20  # numbered files of which it is seen whether they follow one another
 Places = Mapping[Path, PurePosixPath]
+_DATES = re.compile(
+    r"""(?<![0-9])(?:
+    (?:19|20)\d{2}[-_.]?(?:KW|W|Q)[-_.]?\d{1,2}        # a week or a quarter
+    | (?:KW|W)\d{1,2}[-_.]?(?:(?:19|20)\d{2})?
+    | (?:19|20)\d{2}(?:[-_.]?\d{2}){0,2}(?:[T_ -]*\d{2}[-_:h.]?\d{2}(?:[-_:m.]?\d{2}s?)?Z?)?
+    | \d{1,2}[-_.]\d{1,2}[-_.](?:19|20)?\d{2}
+    | 1\d{9}(?:\d{3})?
+    )(?![0-9])""",
+    re.VERBOSE | re.IGNORECASE,
+)
+_MONTHS = (
+    "jan january januar janvier enero gennaio januari feb february februar février fevrier febrero "
+    "febbraio februari mar march märz maerz mars marzo maart apr april avril abril aprile may mai "
+    "mayo maggio mei jun june juni juin junio giugno jul july juli juillet julio luglio aug august "
+    "août aout agosto augustus sep sept september septembre septiembre settembre oct october okt "
+    "oktober octobre octubre ottobre nov november novembre noviembre dec december dez dezember "
+    "décembre decembre diciembre dicembre"
+)
+_PLAIN = (
+    "mon tue wed thu fri sat sun monday tuesday wednesday thursday friday saturday sunday "
+    "log logs data daten export exports power watts watt w kw kwh wh energy readings history "
+    "copy kopie part teil day tag week woche month monat year all complete final new to from bis "
+    "von csv xlsx txt sheet tabelle blatt feuil hoja foglio values messwerte messung report "
+    "unpacked leistung energie verbrauch puissance"
+)
+_GENERIC = {*_MONTHS.split(), *_PLAIN.split()}
+_PARTS = re.compile(r"[\s_.,;()\[\]+-]+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """Files with equal heads whose names say the same.
+
+    `key` is what their names say of what they hold, without dates and words such as "export";
+    empty where that is nothing. `head` is what stands above their first rows.
+    """
+
+    key: str
+    head: tuple[object, ...]
+    files: tuple[Path, ...]
+
+
+def find_families(files: Mapping[Path, PurePosixPath]) -> list[Family]:
+    """Put files together by the lines above their first row and by their names.
+
+    Parameters
+    ----------
+    files : dict
+        Files, with their places in the folder they come from.
+
+    Notes
+    -----
+    Own rule. From the names of folders and files all dates, months and general words are taken,
+    and what they all have in common; what is left is the key.
+    """
+    keys = _keys(files)
+    found: dict[tuple[object, str], list[Path]] = {}
+    heads = {path: _head(path) for path in files}
+    for path in files:
+        found.setdefault((heads[path], keys[path].casefold()), []).append(path)
+    return [
+        Family(key=keys[paths[0]], head=heads[paths[0]], files=tuple(paths))
+        for paths in found.values()
+    ]
+
+
+def _head(path: Path) -> tuple[object, ...]:
+    """Lines of a file down to its first row, which files of a family share."""
+    suffix = path.suffix.lower()
+    with path.open("rb") as file:
+        if file.read(4) == b"PAR1":
+            try:
+                return (suffix, tuple(pq.read_schema(path).names))
+            except (pa.ArrowException, OSError):
+                return (suffix,)
+    lines: list[str] = []
+    for line in first_lines(path):
+        cells = re.split(r"[,;\t|]", line)
+        if len(cells) > 1 and sum(holds_values([cell.strip(' "')]) for cell in cells) > 1:
+            widths = tuple(line.count(mark) for mark in ";\t|,") if not lines else ()
+            return (suffix, *lines, widths)
+        lines.append(line.strip())
+    return (suffix, *lines)
+
+
+def _words(text: str) -> list[str]:
+    """Words of a name that say something of their own."""
+    plain = _DATES.sub(" ", text)
+    return [w for w in _PARTS.split(plain) if w and w.casefold() not in _GENERIC]
+
+
+def _keys(files: Mapping[Path, PurePosixPath]) -> dict[Path, str]:
+    """What the name of each file says of what it holds."""
+    stems = {path: _words(_stem(rel)) for path, rel in files.items()}
+    folders = {
+        path: [w for part in rel.parts[:-1] for w in _words(part)] for path, rel in files.items()
+    }
+    by_stem = {tuple(word.casefold() for word in words) for words in stems.values()}
+    whole = {(tuple(stems[path]), tuple(folders[path])) for path in files}
+    if len(by_stem) < len(whole) or by_stem == {()}:  # the folders say more than the names
+        stems = {path: folders[path] + stems[path] for path in files}
+    if len({tuple(words) for words in stems.values()}) > 1:
+        common = set.intersection(*({w.casefold() for w in words} for words in stems.values()))
+        stems = {
+            path: [w for w in words if w.casefold() not in common] or words
+            for path, words in stems.items()
+        }
+    return {path: " ".join(words) for path, words in stems.items()}
+
+
+def _stem(rel: PurePosixPath) -> str:
+    name = rel.name[: -len(".gz")] if rel.name.lower().endswith(".gz") else rel.name
+    return name.rpartition(".")[0] or name
+
+
+def without_numbers(key: str) -> str:
+    """A key as the numbered parts of one export share it."""
+    return re.sub(r"\d+", "", key).strip().casefold()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,14 +230,16 @@ def gather(places: Places, *, timezone: str | None, whole: bool) -> Gathered:
     described: list[tuple[Family, Description]] = []
     left_out: dict[str, str] = {}
     first: HouseError | None = None
+    none: HouseError | None = None
     for family in _joined(find_families(places), timezone):
         try:
             described.append((family, describe_files(family.files, timezone=timezone)))
         except HouseError as error:
-            first = first or error
+            first = first or (None if isinstance(error, NoRowsError) else error)
+            none = none or error
             left_out |= {str(places[path]): str(error.what) for path in family.files}
     if not described or (whole and first is not None):
-        raise first or HouseError("no log was found")
+        raise first or none or HouseError("no log was found")
     groups: list[list[tuple[Family, Description]]] = []
     for one in _with_names(described):
         same = next((group for group in groups if _alike(group[0][1], one[1])), None)
@@ -130,6 +257,14 @@ def gather(places: Places, *, timezone: str | None, whole: bool) -> Gathered:
         descriptions.append(description)
         stay |= mine
     return Gathered(descriptions=tuple(descriptions), places=stay, left_out=left_out)
+
+
+def describe_any(paths: Sequence[Path], *, timezone: str | None) -> tuple[Description, ...]:
+    """Describe files of any layouts, or folders of them, where they are."""
+    with tempfile.TemporaryDirectory(prefix="homeenergy-") as unpacked:
+        places, _ = find_files(paths, unpacked=Path(unpacked))
+        whole = not any(path.is_dir() for path in paths)
+        return gather(places, timezone=timezone, whole=whole).descriptions
 
 
 def _joined(families: Sequence[Family], timezone: str | None) -> list[Family]:

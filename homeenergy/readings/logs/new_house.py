@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 from homeenergy.errors import HouseError
 from homeenergy.files import write_text
 from homeenergy.house import Tariff
-from homeenergy.house.layouts import LogColumn
+from homeenergy.house.log_columns import LogColumn
 from homeenergy.house.schedule import Circuit, Clamp, Schedule, Supply
 from homeenergy.house.toml_file import LEGS, SAFETY, house_toml, read_schedule
 from homeenergy.house.zones import read_region

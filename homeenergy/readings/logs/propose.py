@@ -11,8 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.house.layouts import LogColumn, LogLayout, layout_toml
+from homeenergy.house.layouts import LogLayout, layout_toml
+from homeenergy.house.log_columns import LogColumn
 from homeenergy.readings.logs.columns import (
+    NO_UNIT,
     Group,
     Head,
     Meaning,
@@ -30,6 +32,7 @@ _LONG_NAMES = 400
 _STATES = {"on", "off", "ok", "true", "false", "idle", "running", "standby", "good", "valid"}
 _STATES |= {"ein", "aus", "an", "marche", "arret", "yes", "no", "active", "inactive", "online"}
 _TOGETHER = 0.9  # share of the samples with load in which both legs have it; own choice
+_ABSURD_KW = 100.0  # no circuit of a house carries more; common practice, no source
 _FACTOR_MOST = 1.05  # a power factor above is no share, but percent or another thing
 
 
@@ -66,7 +69,8 @@ class Description:
 class Table:
     """A sample of any log as texts: what the guesses look at.
 
-    `hours` says when each row was logged [h], where that is known.
+    `hours` says when each row was logged [h], where that is known; `heads` are those of columns
+    that have numbers for names although they have heads.
     """
 
     path: Path
@@ -77,6 +81,7 @@ class Table:
     thousands: str = ""
     units: tuple[str, ...] | None = None
     hours: NDArray[np.float64] | None = None
+    heads: tuple[str, ...] | None = None
 
     def cells(self, name: str | int, *, head: bool = False) -> list[str]:
         """Cells of a column, at the head of the log only if stated."""
@@ -99,7 +104,8 @@ class Table:
     def head_of(self, name: str | int) -> Head:
         """What the head of a column says."""
         if isinstance(name, int):
-            return Head(label=f"Column {name}")
+            told = read_head(self.heads[name - 1]) if self.heads else Head(label="")
+            return told if told.label else replace(told, label=f"Column {name}")
         unit = self.units[self.names.index(name)] if self.units else ""
         if name.endswith((" A", "_A")) and f"{name[:-1]}B" in self.names:  # a leg, not amps
             head = read_head(name[:-1], unit=unit)
@@ -224,14 +230,17 @@ def _wide(
     mains = {g.head.label.casefold() for g in groups if looks_like_mains(g.head.label)}
     bases = {label.rsplit(" ", 1)[0] for label in mains} | mains
     groups = sum_legs(groups, same_load=_same_load(table, groups), separate=bases)
-    labels = [_label(group, alone=len(groups) == 1) for group in groups]
+    labels = [_label(group) for group in groups]
     circuits = circuit_names(
         label.replace("Column ", "circuit_") if not base.header else label for label in labels
     )
+    twice = {label for label, times in Counter(labels).items() if times > 1}
     found = _Found(table)
     columns = {}
     for circuit, label, group in zip(circuits, labels, groups, strict=True):
         head = group.head
+        if label in twice and not group.guess:
+            group = replace(group, guess="shares its name with another column")
         if head.holds in ("amps", "apparent"):
             factor = None if group.factor is None else group.factor
             columns[circuit] = LogColumn(
@@ -250,9 +259,9 @@ def _wide(
     return found.description(replace(base, columns=columns), remarks)
 
 
-def _label(group: Group, *, alone: bool) -> str:
+def _label(group: Group) -> str:
     name = group.names[-1]
-    if group.head.label and not (alone and isinstance(name, int)):
+    if group.head.label:
         return group.head.label
     return str(name) if isinstance(name, str) and name.strip() else f"Column {name}"
 
@@ -296,7 +305,7 @@ class _Found:
     ) -> None:
         """Note what is known of a circuit."""
         self.labels[circuit] = label
-        if not group.head.label or isinstance(group.names[-1], int):
+        if not group.head.label or group.head.label == f"Column {group.names[-1]}":
             self.unnamed.add(circuit)
         if group.legs:
             self.legs[circuit] = group.legs
@@ -313,8 +322,14 @@ class _Found:
             self.energies.setdefault(meant.quantity, []).append(named)
 
     def remarks(self) -> list[str]:
-        """One remark for each guess and quantity, however many circuits it is about."""
+        """One remark for each guess and quantity, however many circuits it is about.
+
+        Readings that would be absurd in kW are in W, and then nothing is in doubt.
+        """
         out = []
+        unnamed = self.guesses.get(NO_UNIT, [])
+        if any(highest > _ABSURD_KW for _, highest in unnamed):
+            self.doubts = {c: doubt for c, doubt in self.doubts.items() if doubt != NO_UNIT}
         for quantity, names in self.energies.items():
             why = (
                 "the readings of a counter, since they only rise"
@@ -326,7 +341,7 @@ class _Found:
             name, highest = max(about, key=lambda one: one[1])
             of = f", of {name!r}" if len(about) > 1 else ""
             top = f" (the highest reading is {highest:g}{of})" if highest == highest else ""
-            out.append(f"{listed([name for name, _ in about])} {guess}{top}, check")
+            out.append(f"{listed([name for name, _ in about])}: {guess}{top}, check")
         return out
 
     def description(self, layout: LogLayout, remarks: Sequence[str]) -> Description:

@@ -16,7 +16,8 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.house.layouts import UNITS, LogColumn, LogLayout
+from homeenergy.house.layouts import LogLayout
+from homeenergy.house.log_columns import UNITS, LogColumn
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.rows import Values
 from homeenergy.readings.logs.tables import (

@@ -211,6 +211,8 @@ def sample_text(path: Path, *, brief: bool = False) -> TextSample:
     lines[0] = lines[0][above:]
     place = [number for number, line in enumerate(texts[0]) if line.strip()][above:]
     tables = [list(csv.reader(part, delimiter=delimiter)) for part in lines]
+    padded = _padded_above(tables[0])
+    tables[0], place = tables[0][padded:], place[padded:]
     first = tables[0][0]
     width = len(first)
     has_header = not holds_values(first)
@@ -219,13 +221,16 @@ def sample_text(path: Path, *, brief: bool = False) -> TextSample:
         if holds_values(tables[0][below + 1]):
             break
         below += 1
+    units = tuple(cell.strip() for cell in tables[0][1]) if below else None
     body = tables[0][1 + below :] if has_header else tables[0]
     if not body or not any(holds_values(row) for row in body[:3]):
         if has_header and (not body or len(tables[0]) <= _MOST_BELOW):
             raise NoRowsError("has a header but no rows", path=path)
         raise _no_table(path)
-    rows = [tuple(row) for table in (body, *tables[1:]) for row in table if len(row) == width]
-    units = tuple(cell.strip() for cell in tables[0][1]) if below else None
+    tables = [body, *tables[1:]]
+    footer = _footer_rows(body, tables[-1])
+    tables[-1] = tables[-1][: len(tables[-1]) - footer]
+    rows = [tuple(row) for table in tables for row in table if len(row) == width]
     decimal, thousands, doubt = number_marks(rows, delimiter=delimiter, path=path)
     return TextSample(
         path=path,
@@ -238,9 +243,42 @@ def sample_text(path: Path, *, brief: bool = False) -> TextSample:
         lines_below=place[1 + below] - place[0] - 1 if below else 0,
         units=units if units and len(units) == width else None,
         rows=tuple(rows),
-        head=sum(len(row) == width for row in body),
+        head=sum(len(row) == width for row in tables[0]),
         remarks=tuple(remarks + doubt),
     )
+
+
+def _padded_above(rows: Sequence[Sequence[str]]) -> int:
+    """How many rows above the header are padded with empty cells, as a spreadsheet writes them."""
+    filled = [sum(bool(cell.strip()) for cell in row) for row in rows[: _MOST_ABOVE + _LOOKED_AT]]
+    usual = sorted(filled)[len(filled) // 2]
+    above = 0
+    while above < min(_MOST_ABOVE, len(rows) - 2) and 2 * filled[above] <= usual:
+        named = rows[above][0].strip()
+        if (not named and filled[above]) or _is_time(named):
+            break  # heads above other heads, or a row of readings
+        above += 1
+    return above
+
+
+_MOST_FOOTER = 20
+_LOOKED_AT = 50
+
+
+def _footer_rows(body: Sequence[Sequence[str]], last: Sequence[Sequence[str]]) -> int:
+    """How many rows at the end have no time, where all rows at the beginning have one."""
+    first = body[:_LOOKED_AT]
+    timed = [
+        at
+        for at in range(len(first[0]))
+        if all(at < len(row) and row[at][:1].isdigit() for row in first)
+    ]
+    number = 0
+    for row in reversed(last[-_MOST_FOOTER:]):
+        if not timed or (timed[0] < len(row) and row[timed[0]][:1].isdigit()):
+            break
+        number += 1
+    return number if number < len(last) else 0
 
 
 def _bytes(path: Path, *, most: int) -> tuple[bytes, list[bytes]]:

@@ -236,11 +236,74 @@ def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
 
 
 def _stream(path: Path, layout: LogLayout, *, gzipped: bool) -> pa.NativeFile:
-    """The bytes of a CSV, up to a last line that is still being written."""
+    """The bytes of a CSV, up to lines at its end that hold no reading."""
+    if gzipped:
+        if path.stat().st_size > WHOLE_FILE_BYTES // 8:
+            return pa.input_stream(str(path), compression="gzip")
+        with gzip.open(path) as file:
+            whole = file.read()
+        return pa.BufferReader(whole[: len(whole) - len(_footer(path, layout, whole)[0])])
     stop = unfinished_line_at(path, layout)
-    if stop is None:
-        return pa.input_stream(str(path), compression="gzip" if gzipped else None)
+    footer, _ = footer_of(path, layout)
+    if stop is None and not footer:
+        return pa.input_stream(str(path))
+    stop = (path.stat().st_size if stop is None else stop) - len(footer)
     return pa.BufferReader(pa.memory_map(str(path)).read_buffer(stop))
+
+
+_MOST_FOOTER = 20  # lines
+_FOOTER_BYTES = 16_000
+_WORD = re.compile(r"[^\W\d_]{2,}")
+
+
+def footer_of(path: Path, layout: LogLayout) -> tuple[bytes, list[str]]:
+    """Lines at the end of a CSV that cannot be readings, such as totals.
+
+    Returns
+    -------
+    footer, lines
+        Its bytes, before a last line that is still being written, and its lines that are not
+        blank. Both are empty where the file ends with a reading.
+
+    Notes
+    -----
+    Own rule. Such a line has no time: its time is empty, or a word. What begins like a time is a
+    reading, if a bad one.
+    """
+    if layout.format != "csv" or is_gzip(path) or path.stat().st_size == 0:
+        return b"", []
+    stop = unfinished_line_at(path, layout)
+    stop = path.stat().st_size if stop is None else stop
+    with path.open("rb") as file:
+        file.seek(max(stop - _FOOTER_BYTES, 0))
+        end = file.read(stop - file.tell())
+    return _footer(path, layout, end)
+
+
+def _footer(path: Path, layout: LogLayout, end: bytes) -> tuple[bytes, list[str]]:
+    if "\n".encode(layout.encoding) != b"\n":
+        return b"", []
+    names = csv_columns(path, layout)
+    if layout.time_columns[0] not in names:
+        return b"", []
+    at = names.index(layout.time_columns[0])
+    lines = end.splitlines(keepends=True)
+    first = len(lines)
+    while first > 1 and len(lines) - first < _MOST_FOOTER:
+        text = lines[first - 1].decode(layout.encoding, errors="replace").strip()
+        cells = next(csv.reader([text], delimiter=layout.delimiter), []) or [""]
+        cell = (cells[at] if at < len(cells) else cells[0]).strip()
+        if cell and (cell[0].isdigit() or not _WORD.search(cell)):
+            break
+        if "%b" in layout.time_format.lower() or "%a" in layout.time_format.lower():
+            break  # times with words in them
+        first -= 1
+    else:  # nothing but such lines: the layout is wrong, which shows when they are read
+        return b"", []
+    told = [line.decode(layout.encoding, errors="replace").strip() for line in lines[first:]]
+    if not any(told):
+        return b"", []  # blank lines are passed over anyway
+    return b"".join(lines[first:]), [line for line in told if line.strip(f"{layout.delimiter} ")]
 
 
 def _parquet(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:

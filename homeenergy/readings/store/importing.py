@@ -47,7 +47,8 @@ class ImportReport:
     months were damaged and made again, `lost` ones cannot be, since their logs are gone. `rows`
     counts the rows of new files, in a long log those of the circuits of the house.
     `files_read_again` counts known files of which rows were needed once more. `without_rows` names
-    files that hold none, `unfinished` those whose last line is still being written, and `gone`
+    files that hold none, `unfinished` those whose last line is still being written, `footers` those
+    that end with lines that are no readings, and `gone`
     those that are no longer there, or no longer hold all their rows, whose readings stay.
     """
 
@@ -60,6 +61,7 @@ class ImportReport:
     files_read_again: int = 0
     without_rows: tuple[str, ...] = ()
     unfinished: tuple[str, ...] = ()
+    footers: tuple[str, ...] = ()
     gone: tuple[str, ...] = ()
     mended: tuple[tuple[str, str], ...] = ()
     lost: tuple[tuple[str, str], ...] = ()
@@ -96,6 +98,7 @@ class ImportReport:
         remarks = {
             "Without rows, and left out": self.without_rows,
             "Still being written, so its last line waits": self.unfinished,
+            "Lines at the end that are no readings, and are left out": self.footers,
             "No longer there, or no longer whole; the readings stay": self.gone,
             "Damaged, and made again": [f"{c} {month}" for c, month in self.mended],
             "Damaged, and the logs to make it again are gone": [f"{c} {m}" for c, m in self.lost],
@@ -235,6 +238,7 @@ def _import(
         files_read_again=sum(len(log.read) for log in survey.logs) - files_read,
         without_rows=tuple(survey.without_rows),
         unfinished=tuple(survey.unfinished),
+        footers=tuple(survey.footers),
         gone=tuple(sorted({name.partition("@")[0] for log in survey.logs for name in log.gone})),
         mended=tuple(plan.mended),
         lost=tuple(plan.lost),

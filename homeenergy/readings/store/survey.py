@@ -29,7 +29,7 @@ from homeenergy.readings.logs.rows import (
     has_pace,
     long_steps_recur,
 )
-from homeenergy.readings.logs.tables import NoRowsError, unfinished_line_at
+from homeenergy.readings.logs.tables import NoRowsError, footer_of, unfinished_line_at
 from homeenergy.readings.store.store import (
     LogFile,
     LogMemory,
@@ -225,6 +225,7 @@ class Survey:
         self.rows = 0
         self.without_rows: list[str] = []
         self.unfinished: list[str] = []  # whose last line waits for its end
+        self.footers: list[str] = []  # lines at their end are no readings
         memories = load_manifest(store)
         self.forgot = not memories  # as where the manifest was damaged
         self.logs = [
@@ -310,6 +311,8 @@ class Survey:
         digest = None if record.digest else self.threads.submit(file_digest, path)
         if unfinished_line_at(path, log.layout) is not None:
             self.unfinished.append(name)
+        if lines := footer_of(path, log.layout)[1]:
+            self.footers.append(f"{name} ({lines[0][:40]!r})")
         for rows in read_log(path, log.layout):
             spans = record.spans.setdefault(rows.source, {})
             for month, (low, high) in self.pool.add(

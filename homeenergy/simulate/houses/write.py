@@ -15,7 +15,8 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from homeenergy.house import Tariff
-from homeenergy.house.layouts import LogColumn, LogLayout
+from homeenergy.house.layouts import LogLayout
+from homeenergy.house.log_columns import LogColumn
 from homeenergy.house.schedule import Circuit, Clamp, Schedule, Supply
 from homeenergy.house.toml_file import house_toml
 from homeenergy.simulate.houses.build import HousePlan, SimulatedHouse
