@@ -50,7 +50,7 @@ class Estimate:
         False where the instrument cannot tell the quantity from nothing: only `high` is known.
     parts : Parts
         The error of each source [`unit`]. Default: one that reaches from `low` to `high`, of a
-        source of its own.
+        source of its own; so too where `dataclasses.replace` moves the value or an end alone.
 
     Examples
     --------
@@ -74,7 +74,9 @@ class Estimate:
     parts: Parts = field(default_factory=Parts, compare=False, repr=False)
 
     def __post_init__(self) -> None:
-        if not self.parts and isfinite(self.value) and self.low < self.high:
+        ends = (self.value, self.low, self.high)
+        parts = self.parts if self.parts.of in (None, ends) or isnan(self.value) else Parts()
+        if not parts and isfinite(self.value) and self.low < self.high:
             own = Source("interval" if self.resolved else "bound", urandom(8).hex())
             whole = Part(
                 at_low=self.low - self.value,
@@ -82,7 +84,8 @@ class Estimate:
                 rectangular=not self.resolved,
                 observed=self.resolved,
             )
-            object.__setattr__(self, "parts", Parts({own: whole}))
+            parts = Parts({own: whole})
+        object.__setattr__(self, "parts", Parts(parts, of=ends))
 
     @property
     def spread(self) -> float:
@@ -179,7 +182,8 @@ class Estimate:
 
     def within(self, *, least: float = -inf, most: float = inf) -> Estimate:
         """The same with the ends of its interval moved to where the quantity can be."""
-        return replace(self, low=max(self.low, least), high=min(self.high, most))
+        low, high = max(self.low, least), min(self.high, most)
+        return replace(self, low=low, high=high, parts=Parts(self.parts))
 
     def scaled(self, factor: float, *, unit: str | None = None) -> Estimate:
         """An estimate times a number without uncertainty, of any sign."""
@@ -198,7 +202,8 @@ class Estimate:
         if not isinstance(other, Estimate):
             moved = factor * other
             value, low, high = self.value + moved, self.low + moved, self.high + moved
-            return replace(self, value=value, low=low, high=high, resolved=True, parts=self.parts)
+            parts = Parts(self.parts)
+            return replace(self, value=value, low=low, high=high, resolved=True, parts=parts)
         self._same_level(other)
         if self.unit != other.unit:
             raise ValueError(f"{self.unit!r} and {other.unit!r} do not add: scale one of them")
@@ -214,7 +219,8 @@ class Estimate:
         low, high = self.low + ends[0], self.high + ends[1]
         if self.resolved or other.resolved:
             return found.within(least=low, most=high)
-        return replace(found, low=low, high=high, resolved=factor < 0)
+        parts = Parts(found.parts)
+        return replace(found, low=low, high=high, resolved=factor < 0, parts=parts)
 
     def times(self, other: Estimate, *, unit: str) -> Estimate:
         """Product with another estimate, its errors to first order (JCGM 100:2008, 5.1.2)."""
@@ -369,7 +375,8 @@ class Estimate:
         """An estimate of this value whose interval follows from its parts."""
         below, above = (parts.half(above=side, level=self.level) for side in (False, True))
         low, high = (nan, nan) if isnan(value) else (value - below, value + above)
-        return replace(self, value=value, low=low, high=high, parts=parts, **changes)  # type: ignore[arg-type]
+        own = Parts(parts)
+        return replace(self, value=value, low=low, high=high, parts=own, **changes)  # type: ignore[arg-type]
 
     def _same_level(self, other: Estimate) -> None:
         if self.level != other.level:

@@ -123,13 +123,22 @@ def part(
 
 
 class Parts(Mapping[Source, Part]):
-    """All parts of a value, by source; immutable. A name alone finds the part of that name."""
+    """All parts of a value, by source; immutable. A name alone finds the part of that name.
 
-    __slots__ = ("_by_source",)
+    `of` are value, low and high of the estimate whose parts they are, None before there is one.
+    """
 
-    def __init__(self, by_source: Mapping[Any, Part] | None = None) -> None:
+    __slots__ = ("_by_source", "of")
+
+    def __init__(
+        self,
+        by_source: Mapping[Any, Part] | None = None,
+        *,
+        of: tuple[float, float, float] | None = None,
+    ) -> None:
         found = (by_source or {}).items()
         self._by_source: dict[Source, Part] = {_source(key): one for key, one in found}
+        self.of = of
 
     def __getitem__(self, source: Source | str) -> Part:
         if isinstance(source, Source):

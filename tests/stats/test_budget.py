@@ -1,6 +1,7 @@
 """The error budget of an estimate: published examples, laws of the algebra, draws."""
 
 import pickle
+from dataclasses import replace
 from math import atan2, cos, hypot, inf, isnan, nan, sin, sqrt
 
 import numpy as np
@@ -467,3 +468,14 @@ def test_a_normal_part_holds_its_level():
     found = measured(0.0, 0.5, unit="", basis="")
     assert np.mean((off >= found.low) & (off <= found.high)) == pytest.approx(0.95, abs=0.002)
     assert Parts({"x": part(0.5)}).half(above=True) == 0.5
+
+
+def test_parts_are_those_of_the_interval_however_it_is_moved():
+    found = run(2.0, 0.1, offset=0.05)
+    assert set(replace(found, unit="MWh").parts) == set(found.parts)
+    wider = replace(found, low=1.0, high=4.0)
+    assert (wider.parts.half(above=False), wider.parts.half(above=True)) == (1.0, 2.0)
+    other = exact(1.0, "kWh").with_part("offset", 0.3)
+    assert (wider + other).high - 3.0 == pytest.approx(hypot(2.0, 0.3))
+    moved = replace(found, value=2.05)
+    assert moved.parts.half(above=True) == pytest.approx(found.high - 2.05)
