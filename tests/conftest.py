@@ -24,10 +24,13 @@ hypothesis.settings.load_profile("any_machine")
 
 
 def pytest_collection_modifyitems(items):
-    """Files that take long go first, so that no core is left with the last of them."""
+    """Files that take long go first, so that no core is left with the last of them.
+
+    First of all those in a browser, which share one while they follow one another.
+    """
     long = {item.path for item in items if item.get_closest_marker("slow")}
     long |= {item.path for item in items if item.path.suffix == ".ipynb"}
-    items.sort(key=lambda item: item.path not in long)
+    items.sort(key=lambda item: (item.path not in long, item.path.parent.name != "browser"))
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -10,9 +10,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.change import SURE, Change, levels_at
+from homeenergy.findings.change import SURE, Change, levels_at, with_errors
 from homeenergy.findings.weather.fit import choose_balance
 from homeenergy.findings.weather.models import Balance, Days, whole_days, with_weather
+from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors
 from homeenergy.stats.regression import (
     MOST_CORRELATION,
     Regression,
@@ -209,6 +210,7 @@ def before_after(
     at: pd.Timestamp | datetime.date | str | None = None,
     outdoor: pd.Series | pd.DataFrame | None = None,
     weekday: bool | None = None,
+    clamp: ClampErrors = UNKNOWN_ERRORS,
     seed: int = 7,
 ) -> Change:
     """Daily energy before and after a change, at the same weather and weekday.
@@ -223,6 +225,8 @@ def before_after(
         Temperatures, as for `weather_dependence`. Without them weather may pass for a change.
     weekday : bool, optional
         Whether to take weekdays out. Default: where there are at least 28 days.
+    clamp : ClampErrors, optional
+        What the clamp may be off (`ApplianceFinding.floor`), for the energies to hold it.
     seed : int
         Of the draws that tell chance.
 
@@ -260,11 +264,12 @@ def before_after(
     use_weekday = len(days) >= LEAST_DAYS_FOR_WEEKDAYS if weekday is None else weekday
     calendar = calendar_terms(days, weekday=use_weekday)
     if at is None:
-        return change_in(days, calendar, _settled(days, calendar, None), given=None, seed=seed)
+        found = change_in(days, calendar, _settled(days, calendar, None), given=None, seed=seed)
+        return with_errors(found, clamp)
     when = _local_date(days, at)
     given = _given_split(days, when)
     change = change_in(days, calendar, _settled(days, calendar, given), given=given, seed=seed)
-    return replace(change, at=when, earliest=when, latest=when)
+    return with_errors(replace(change, at=when, earliest=when, latest=when), clamp)
 
 
 def change_in(

@@ -102,27 +102,6 @@ class Change:
         terms = 0 if self.balance is None else self.balance.loose_terms(np.zeros(1)).shape[1]
         return self.regression.coefficients.size > 2 + terms + (6 if self.weekday else 0)
 
-    def with_clamp(self, clamp: ClampErrors) -> Change:
-        """The same with energies that hold what the clamp may be off (`clamp_errors`).
-
-        Its multiplier is common to before and after, so the day, the chance and the share stay. Of
-        its offset, the share has what differs between the two powers.
-        """
-        before, after = self.before_kwh.value, self.after_kwh.value
-        of_before = clamp.constant(before, hours=H_PER_DAY)
-        of_after = clamp.constant(after, hours=H_PER_DAY)
-        share = self.share
-        if before and after and of_before:
-            left = of_after.plus(of_before, -after / before).scaled(1 / before)
-            share = share.with_parts(left, basis=f"{share.basis}; offset of the clamp")
-        return replace(
-            self,
-            share=share,
-            size_kwh=clamp.with_errors(self.size_kwh),
-            before_kwh=clamp.with_errors(self.before_kwh, hours=H_PER_DAY),
-            after_kwh=clamp.with_errors(self.after_kwh, hours=H_PER_DAY),
-        )
-
     def to_frame(self) -> pd.DataFrame:
         """One row with the figures and their intervals."""
         return pd.DataFrame(
@@ -173,6 +152,28 @@ def levels_at(regression: Regression, weather: Array, *, responds: bool) -> Chan
         after_kwh=regression.estimate(before + step, unit="kWh", basis=basis),
         size_kwh=regression.estimate(step, unit="kWh", basis=basis),
         share=regression.ratio(step, before, basis=f"{basis}, difference by before"),
+    )
+
+
+def with_errors(change: Change, clamp: ClampErrors) -> Change:
+    """The change with energies that hold what the clamp may be off.
+
+    Its multiplier is common to before and after, so the day, the chance and the share stay. Of
+    its offset, the share has what differs between the two powers.
+    """
+    before, after = change.before_kwh.value, change.after_kwh.value
+    of_before = clamp.constant(before, hours=H_PER_DAY)
+    of_after = clamp.constant(after, hours=H_PER_DAY)
+    share = change.share
+    if before and after and of_before:
+        left = of_after.plus(of_before, -after / before).scaled(1 / before)
+        share = share.with_parts(left, basis=f"{share.basis}; offset of the clamp")
+    return replace(
+        change,
+        share=share,
+        size_kwh=clamp.with_errors(change.size_kwh),
+        before_kwh=clamp.with_errors(change.before_kwh, hours=H_PER_DAY),
+        after_kwh=clamp.with_errors(change.after_kwh, hours=H_PER_DAY),
     )
 
 

@@ -369,7 +369,7 @@ def normal_year(
     Returns
     -------
     NormalYear
-        With the uncertainty of the clamp where `fit` holds it (`WeatherFit.with_clamp`).
+        With the uncertainty of the clamp where `fit` holds it (`WeatherFit.clamp`).
 
     Notes
     -----
@@ -387,8 +387,6 @@ def normal_year(
         raise ValueError("a base belongs to degree days; the table holds mean temperatures")
     else:
         year = _from_temperatures(fit, months)
-    if fit.clamp is None:
-        return year
     return replace(year, kwh=fit.clamp.with_errors(year.kwh, hours=H_PER_YEAR))
 
 
@@ -454,24 +452,11 @@ def _from_temperatures(fit: WeatherFit, months: pd.DataFrame) -> NormalYear:
     weights = np.repeat(MONTH_DAYS / QUANTILES.size, QUANTILES.size)
     expected = fit.expected_kwh(days_c.ravel()).reshape(days_c.shape)
     months["kwh"] = expected.mean(axis=1) * MONTH_DAYS
-    year = float(months["kwh"].sum())
     contrast = _design_sum(fit.balance, days_c.ravel(), weights)
-    half = fit.regression.half_width(contrast)
-    low, high = year - half, year + half
+    basis = f"model of {fit.regression.n} days at normal temperatures; {words}"
+    kwh = fit.regression.estimate(contrast, unit="kWh", basis=basis)
     if fit.draws:
-        sums = fit.expected_draws_kwh(days_c.ravel()) @ weights
-        low, high = (
-            min(low, float(np.quantile(sums, 0.025))),
-            max(high, float(np.quantile(sums, 0.975))),
-        )
-    kwh = Estimate(
-        value=year,
-        low=low,
-        high=high,
-        unit="kWh",
-        n=fit.regression.n,
-        basis=f"model of {fit.regression.n} days at normal temperatures; {words}",
-    )
+        kwh = kwh.with_draws(fit.expected_draws_kwh(days_c.ravel()) @ weights, basis=basis)
     return NormalYear(kwh=kwh, months=months, remarks=tuple(_beyond(fit, months)))
 
 

@@ -180,6 +180,31 @@ class Estimate:
         """The same value with an interval that observations gave in another way: a bootstrap."""
         return replace(self, low=low, high=high, basis=basis, parts=Parts())
 
+    def with_draws(self, draws: ArrayLike, *, basis: str) -> Estimate:
+        """The same with the wider of its interval and the middle of what was drawn anew (`level`).
+
+        Parameters
+        ----------
+        draws : array_like, shape (n,)
+            The figure in data as they might have come out [`unit`]: a bootstrap.
+        basis : str
+        """
+        tail = (1 - self.level) / 2
+        low, high = np.quantile(np.asarray(draws, dtype=np.float64), [tail, 1 - tail])
+        return self.between(min(self.low, float(low)), max(self.high, float(high)), basis=basis)
+
+    def inverse(self, number: float, *, unit: str, basis: str) -> Estimate:
+        """A number over this, of which is known that it is positive: exactly, end over end.
+
+        A bound from above where its value is not known.
+        """
+        low = number / self.high if isfinite(self.high) else 0.0
+        high = number / self.low if self.low > 0 else inf
+        if isnan(self.value):
+            return upper_bound(high, unit=unit, n=self.n, basis=basis)
+        value = number / self.value
+        return Estimate(value=value, low=low, high=high, unit=unit, n=self.n, basis=basis)
+
     def within(self, *, least: float = -inf, most: float = inf) -> Estimate:
         """The same with the ends of its interval moved to where the quantity can be."""
         low, high = max(self.low, least), min(self.high, most)
@@ -417,6 +442,41 @@ def measured(
         return found
     own = Source("scatter", urandom(8).hex()) if source is None else source
     return found.with_part(own, half, freedom=freedom, observed=True)
+
+
+def time_to_reach(
+    amount: Estimate, rate: Estimate, *, unit: str, basis: str, positive: bool = False
+) -> Estimate:
+    """How long it takes a rate to make up an amount; for ever, as far as the rate may be nothing.
+
+    Parameters
+    ----------
+    amount, rate : Estimate
+        `rate` has the unit of `amount` by that of the time.
+    unit : str
+        Of the time.
+    basis : str
+    positive : bool
+        Whether the rate is known to be positive.
+
+    Returns
+    -------
+    Estimate
+        Nothing where the amount is at most nothing; infinite where the rate is. A ratio (`over`)
+        where both are known and the rate is positive; else without an upper end, and from the least
+        amount at the greatest rate on.
+    """
+    n = min(amount.n, rate.n)
+    if amount.high <= 0 or (rate.high <= 0 and rate.resolved):
+        never = 0.0 if amount.high <= 0 else inf
+        return Estimate(value=never, low=never, high=never, unit=unit, n=n, basis=basis)
+    known = rate.resolved and isfinite(amount.high) and (positive or rate.low > 0)
+    if known:
+        words = f"{basis}; interval of a ratio after Fieller (1954)"
+        return replace(amount.over(rate, unit=unit, positive=True), basis=words)
+    value = amount.value / rate.value if rate.value > 0 else inf
+    low = amount.low / rate.high if amount.low > 0 and isfinite(rate.high) else 0.0
+    return Estimate(value=value, low=low, high=inf, unit=unit, n=n, basis=basis)
 
 
 def upper_bound(high: float, *, unit: str, basis: str, n: int = 0) -> Estimate:

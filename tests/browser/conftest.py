@@ -9,8 +9,11 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import nbformat
 import psutil
@@ -54,6 +57,35 @@ class Lab:
         return json.loads(text) if text else None
 
 
+@dataclass
+class Shared:
+    """What files of tests share while they follow one another: a folder, a server, a browser."""
+
+    things: dict[str, Any] = field(default_factory=dict)
+    ends: ExitStack = field(default_factory=ExitStack)
+
+    def get(self, name: str, start: Callable[[], AbstractContextManager[Any]]) -> Any:
+        if name not in self.things:
+            self.things[name] = self.ends.enter_context(start())
+        return self.things[name]
+
+    def end(self) -> None:
+        self.things.clear()
+        self.ends.close()
+
+
+SHARED = Shared()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_teardown(item, nextitem):
+    """End what is shared with the last of these files: its loop would be in the way of others."""
+    found = yield
+    if nextitem is None or Path(__file__).parent not in nextitem.path.parents:
+        SHARED.end()
+    return found
+
+
 @pytest.fixture(scope="module")
 def chromium():
     """Path of the browser. Without one the tests are skipped, but never where one must be."""
@@ -68,7 +100,11 @@ def chromium():
 @pytest.fixture(scope="module")
 def place(tmp_path_factory):
     """Folder with notebooks that show nothing yet and with houses that have no store."""
-    folder = tmp_path_factory.mktemp("lab")
+    return SHARED.get("place", lambda: new_place(tmp_path_factory.mktemp("lab")))
+
+
+@contextmanager
+def new_place(folder: Path) -> Iterator[Path]:
     keep_out = shutil.ignore_patterns("store", ".ipynb_checkpoints")
     for name in ("notebooks", "sample_data", "shared"):
         shutil.copytree(ROOT / name, folder / name, ignore=keep_out)
@@ -99,6 +135,11 @@ def processes_of(folder):
 
 @pytest.fixture(scope="module")
 def lab(chromium, place):
+    return SHARED.get("lab", lambda: new_lab(place))
+
+
+@contextmanager
+def new_lab(place: Path) -> Iterator[Lab]:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -151,7 +192,11 @@ def wait_for_answer(lab, *, server):
 
 @pytest.fixture(scope="module")
 def browser(chromium, place):
-    # Ends with this module: the loop that it runs would be in the way of other tests' kernels.
+    return SHARED.get("browser", lambda: new_browser(chromium, place))
+
+
+@contextmanager
+def new_browser(chromium: str, place: Path) -> Iterator[Any]:
     with sync_playwright() as playwright:
         context = playwright.chromium.launch_persistent_context(
             place / "profile",

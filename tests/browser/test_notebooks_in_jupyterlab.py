@@ -9,6 +9,10 @@ from .pages import RED, REDRAW_MS, ROOT, SCREENSHOTS, run_notebook
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 NAMES = sorted(path.stem for path in (ROOT / "notebooks").glob("*.ipynb"))
+# With sliders, a live figure, or opened first. What the others use has tests of its own: panels in
+# test_question_panels.py, findings, documents and imports outside of the browser.
+OFTEN = ("look_at_traces", "one_appliance", "start_here")
+OFTEN += tuple(name for name in NAMES if name.startswith("teach_"))
 # What a picture shows.
 PIXELS = """image => {
   const canvas = document.createElement('canvas');
@@ -28,7 +32,10 @@ SHOWS = f"""([cell, pixels, same]) => {{
 }}"""
 
 
-@pytest.fixture(scope="module", params=NAMES)
+@pytest.fixture(
+    scope="module",
+    params=[pytest.param(n, marks=() if n in OFTEN else pytest.mark.study) for n in NAMES],
+)
 def opened(request, lab, browser):
     with run_notebook(request.param, lab=lab, browser=browser) as notebook:
         yield notebook
@@ -193,6 +200,14 @@ def test_answers_are_folded_until_they_are_asked_for(opened, request):
         question.locator("summary").click()
         answer.wait_for(state="visible")
     take_picture(opened.page, request, "answer")
+
+
+def test_the_sample_houses_stay_as_they_were(opened, lab):
+    given = [path for path in (ROOT / "sample_data").rglob("*") if path.is_file()]
+    given = [path for path in given if "store" not in path.parts]
+    assert len(given) > 20
+    for path in given:
+        assert (lab.folder / path.relative_to(ROOT)).read_bytes() == path.read_bytes(), path
 
 
 # Stands last, after everything that could make the page complain.

@@ -217,8 +217,8 @@ def test_days_that_are_all_alike():
 
 def test_the_clamp_widens_energies_and_not_the_share():
     change = before_after(planted(1))
-    wide = change.with_clamp(ClampErrors(uncertainty=0.1))
-    assert wide.share is change.share
+    wide = before_after(planted(1), clamp=ClampErrors(uncertainty=0.1))
+    assert (wide.share.low, wide.share.high) == (change.share.low, change.share.high)
     assert wide.before_kwh.systematic == pytest.approx(0.1 * change.before_kwh.value)
     half = (change.size_kwh.high - change.size_kwh.low) / 2
     wanted = np.hypot(half, 0.1 * change.size_kwh.value)
@@ -229,7 +229,7 @@ def test_an_offset_is_a_greater_part_of_the_smaller_energy():
     """(after + o) / (before + o), with the offset put into both days' energies by hand."""
     change = before_after(planted(1))
     floor = ClampErrors(offset_uncertainty_w=0.5, compared_at_w=(500.0,))
-    wide = change.with_clamp(floor)
+    wide = before_after(planted(1), clamp=floor)
     before, after = change.before_kwh.value, change.after_kwh.value
     off_kwh = 0.0005 * 24
     with_it = (after + off_kwh) / (before + off_kwh) - after / before

@@ -231,9 +231,8 @@ def test_the_energy_of_warmth_has_no_hours():
     house = open_house(SAMPLES / "orchard_house")
     findings = sample_findings("orchard_house")
     (pump,) = (one for one in findings.appliances if one.circuit == "heat_pump")
-    fit = weather_dependence(pump.daily, read_outdoor(house)).with_clamp(
-        replace(FLOOR, uncertainty=SHARE)
-    )
+    clamp = replace(FLOOR, uncertainty=SHARE)
+    fit = weather_dependence(pump.daily, read_outdoor(house), clamp=clamp)
     slope = abs(fit.heating_kwh.value) * np.hypot(SHARE, OFFSET_W / LOAD_W)
     assert fit.heating_kwh.systematic == pytest.approx(slope, rel=1e-6)
     assert fit.base_kwh.systematic == pytest.approx(by_hand(fit.base_kwh.value, 24), rel=1e-6)

@@ -1,5 +1,7 @@
 """A year of normal weather from a table of months."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -56,7 +58,7 @@ def test_fahrenheit_degree_days_are_the_same_year(fit):
 
 
 def test_what_the_clamp_may_be_off_is_off_all_year(fit):
-    wide = fit.with_clamp(ClampErrors(uncertainty=0.05))
+    wide = replace(fit, clamp=ClampErrors(uncertainty=0.05))
     heating = {"heating_degree_days": np.linspace(500, 0, 12)}
     for table, base in (({"celsius": MONTH_C}, None), (heating, 15.5)):
         plain = normal_year(fit, months(**table), heating_base_c=base).kwh

@@ -176,8 +176,8 @@ def test_a_balance_point_that_was_given_is_no_parameter():
 
 def test_the_clamp_widens_energies_and_not_the_balance_point():
     fit = weather_dependence(*house(heating=0.9))
-    wide = fit.with_clamp(ClampErrors(uncertainty=0.05))
-    assert wide.heating_balance_c is fit.heating_balance_c
+    wide = weather_dependence(*house(heating=0.9), clamp=ClampErrors(uncertainty=0.05))
+    assert wide.heating_balance_c == fit.heating_balance_c
     assert wide.cooling_kwh is None
     assert wide.heating_kwh.systematic == pytest.approx(0.05 * fit.heating_kwh.value)
     assert wide.base_kwh.high > fit.base_kwh.high

@@ -273,9 +273,10 @@ def weather_figures(found: ApplianceFinding, outdoor: pd.Series, house: House) -
 
     def fit() -> Figures:
         dependence = weather_dependence(found.daily, celsius)
+        wide = weather_dependence(found.daily, celsius, clamp=clamp)
         return fields(dependence, names) | {
             "expected_kwh": plain(dependence.expected_kwh([-5.0, 5.0, 15.0, 25.0])),
-            "with clamp": fields(dependence.with_clamp(clamp), "base_kwh heating_kwh cooling_kwh"),
+            "with clamp": fields(wide, "base_kwh heating_kwh cooling_kwh"),
         }
 
     pump = "days full_w full_given least_w running_share part_load_share load starts_per_day"

@@ -4,6 +4,7 @@ That all of them run is seen in the browser, or by nbval; here it is the one tha
 and that every notebook which opens a sample house imports it before.
 """
 
+import ast
 import shutil
 from pathlib import Path
 
@@ -16,7 +17,7 @@ NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 FIRST = [ROOT / "notebooks" / "start_here.ipynb"]
 
 
-@pytest.mark.slow
+@pytest.mark.study  # in the browser, too, it runs without a store and leaves the samples alone
 @pytest.mark.parametrize("path", FIRST, ids=lambda path: path.name)
 def test_runs_without_a_store(path, tmp_path):
     shutil.copytree(
@@ -40,3 +41,14 @@ def test_a_sample_house_is_imported_before_it_is_opened(path):
     opened = [code.find(call) for call in ("open_house(", "write_up(f") if call in code]
     if opened:
         assert "import_logs(" in code[: min(opened) + 1]
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
+def test_every_name_that_a_notebook_imports_is_there(path):
+    cells = nbformat.read(path, as_version=4).cells
+    lines = "\n".join(cell.source for cell in cells if cell.cell_type == "code").splitlines()
+    tree = ast.parse("\n".join(line for line in lines if not line.startswith("%")))
+    imports = [node for node in ast.walk(tree) if isinstance(node, ast.Import | ast.ImportFrom)]
+    assert imports
+    for node in imports:
+        exec(ast.unparse(node), {})

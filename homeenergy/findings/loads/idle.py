@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import ceil, inf, isfinite, isnan, log, nan
+from math import ceil, inf, isfinite, isinf, isnan, log, nan
 
 import numpy as np
 import pandas as pd
@@ -20,7 +20,14 @@ from homeenergy.findings.appliance.record import (
 )
 from homeenergy.findings.days import day_parts, energy_per_day
 from homeenergy.house.kinds import KINDS
-from homeenergy.stats.estimate import Estimate, measured, number_text, rounded_up, upper_bound
+from homeenergy.stats.estimate import (
+    Estimate,
+    measured,
+    number_text,
+    rounded_up,
+    time_to_reach,
+    upper_bound,
+)
 from homeenergy.stats.means import ratio_of_days
 from homeenergy.stats.parts import Parts
 from homeenergy.units import DAYS_PER_YEAR, S_PER_H, WH_PER_KWH
@@ -376,21 +383,15 @@ def _uses_per_week(parts: pd.DataFrame) -> Estimate:
 
 
 def _waiting_h_per_use(finding: ApplianceFinding, idle_w: Estimate) -> Estimate:
-    use = finding.run_kwh
-    if not idle_w.resolved or not isfinite(use.spread):
-        # Without a bound below there is none above.
-        value = use.value * WH_PER_KWH / idle_w.value if idle_w.resolved else nan
-        low = 0.0
-        if not idle_w.resolved and isfinite(use.spread) and isfinite(idle_w.high):
-            low = max(use.value - use.spread, 0.0) * WH_PER_KWH / idle_w.high
-        return Estimate(
-            value=value, low=low, high=inf, unit="h", n=use.n, basis="one use over the draw at rest"
-        )
-    # The clamp's multiplier is in both, and cancels.
-    kw = finding.floor.with_ratio(idle_w).scaled(1 / WH_PER_KWH, unit="kW")
-    ratio = use.over(kw, unit="h", positive=True).within(least=0.0)
-    basis = "one use over the draw at rest; interval of a ratio after Fieller (1954)"
-    return replace(ratio, basis=basis)
+    use, basis = finding.run_kwh, "one use over the draw at rest"
+    if idle_w.resolved:
+        # The clamp's multiplier is in both, and cancels.
+        kw = finding.floor.with_ratio(idle_w).scaled(1 / WH_PER_KWH, unit="kW")
+    else:
+        use = use.made(use.value, use.parts.chosen(observed=True))
+        kw = idle_w.scaled(1 / WH_PER_KWH, unit="kW")
+    found = time_to_reach(use, kw, unit="h", basis=basis, positive=True).within(least=0.0)
+    return found if idle_w.resolved else replace(found, value=nan)
 
 
 def _break_even(finding: ApplianceFinding, waiting_h: Estimate) -> Estimate:
@@ -401,18 +402,8 @@ def _break_even(finding: ApplianceFinding, waiting_h: Estimate) -> Estimate:
     if not len(runs):
         return replace(unknown, basis="no complete use")
     use_h = float(runs["duration_s"].mean()) / S_PER_H
-    most = H_PER_WEEK / (max(waiting_h.low, 0.0) + use_h)
     basis = f"168 h / ({waiting_h.basis} + {use_h:.2g} h)"
-    if not isfinite(waiting_h.value):
-        return upper_bound(most, unit="a week", n=len(runs), basis=basis)
-    known = isfinite(waiting_h.high) or waiting_h.low > 0
-    low = H_PER_WEEK / (waiting_h.high + use_h) if isfinite(waiting_h.high) else 0.0
-    value = H_PER_WEEK / (waiting_h.value + use_h) if waiting_h.value > 0 else nan
-    return Estimate(
-        value=value,
-        low=low,
-        high=most if known else inf,
-        unit="a week",
-        n=len(runs),
-        basis=basis,
-    )
+    between_h = replace(waiting_h.within(least=0.0).plus(use_h), n=len(runs))
+    found = between_h.inverse(H_PER_WEEK, unit="a week", basis=basis)
+    of_one_use = isfinite(waiting_h.value) and isinf(waiting_h.high) and waiting_h.low <= 0
+    return found.between(0.0, inf, basis=basis) if of_one_use else found

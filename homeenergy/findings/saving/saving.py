@@ -24,7 +24,7 @@ from homeenergy.findings.loads.idle import bound_text
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
 from homeenergy.findings.year import AnnualEnergy, annual_energy, with_unseen_days
 from homeenergy.house.kinds import KINDS
-from homeenergy.stats.estimate import Estimate, number_text
+from homeenergy.stats.estimate import Estimate, number_text, time_to_reach
 from homeenergy.stats.parts import Source
 from homeenergy.units import DAYS_PER_YEAR
 
@@ -147,19 +147,7 @@ def payback(price: Estimate | None, cost_per_year: Estimate | None) -> Estimate 
     if price is None or cost_per_year is None or not isfinite(cost_per_year.value):
         return None
     basis = "price over money saved a year, without interest"
-    if price.high <= 0:
-        ends = (0.0, 0.0, 0.0)
-    elif cost_per_year.high <= 0:
-        ends = (inf, inf, inf)
-    elif cost_per_year.low <= 0 or not cost_per_year.resolved:
-        value = price.value / cost_per_year.value if cost_per_year.value > 0 else inf
-        ends = (value, max(price.low, 0.0) / cost_per_year.high, inf)
-    else:
-        words = f"{basis}; interval of a ratio after Fieller (1954)"
-        return replace(price.over(cost_per_year, unit="years", positive=True), basis=words)
-    value, low, high = ends
-    n = cost_per_year.n
-    return Estimate(value=value, low=low, high=high, unit="years", n=n, basis=basis)
+    return time_to_reach(price, cost_per_year, unit="years", basis=basis)
 
 
 def payback_text(years: Estimate | None) -> str:

@@ -22,8 +22,8 @@ from homeenergy.findings.weather.models import (
     whole_days,
     with_weather,
 )
-from homeenergy.house.clamp_errors import ClampErrors
-from homeenergy.stats.estimate import Estimate
+from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors
+from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.regression import (
     Regression,
     day_correlation,
@@ -69,8 +69,8 @@ class WeatherFit:
         What a reader must know.
     draws : tuple of (Balance, ndarray)
         Fits to data as they might have come out, for what is computed from a fit.
-    clamp : ClampErrors or None
-        Whose errors the energies hold; see `with_clamp`.
+    clamp : ClampErrors
+        Whose errors the energies hold.
     """
 
     shape: Shape
@@ -88,7 +88,7 @@ class WeatherFit:
     balance: Balance
     remarks: tuple[str, ...]
     draws: tuple[tuple[Balance, Array], ...]
-    clamp: ClampErrors | None = None
+    clamp: ClampErrors = UNKNOWN_ERRORS
 
     def expected_kwh(self, celsius: ArrayLike) -> Array:
         """Energy of days with these mean temperatures [kWh], shape (n,)."""
@@ -102,23 +102,6 @@ class WeatherFit:
     def sentence(self) -> str:
         """The answer in words."""
         return _sentence(self)
-
-    def with_clamp(self, clamp: ClampErrors) -> WeatherFit:
-        """The same with energies that hold what the clamp may be off (`clamp_errors`).
-
-        Its multiplier moves all days by the same share, so balance points and shares stay.
-        """
-        heating, cooling = (
-            None if slope is None else clamp.with_errors(slope)
-            for slope in (self.heating_kwh, self.cooling_kwh)
-        )
-        return replace(
-            self,
-            base_kwh=clamp.with_errors(self.base_kwh, hours=H_PER_DAY),
-            heating_kwh=heating,
-            cooling_kwh=cooling,
-            clamp=clamp,
-        )
 
     def to_frame(self) -> pd.DataFrame:
         """One row a figure: what, value, low, high, unit, n, basis."""
@@ -210,6 +193,7 @@ def weather_dependence(
     shape: Shape | None = None,
     heating_base_c: float | None = None,
     cooling_base_c: float | None = None,
+    clamp: ClampErrors = UNKNOWN_ERRORS,
 ) -> WeatherFit:
     """How daily energy depends on the day's mean outdoor temperature.
 
@@ -225,6 +209,9 @@ def weather_dependence(
     heating_base_c, cooling_base_c : float, optional
         Balance points to use in place of those found [deg C], such as the base of a published
         table of degree days. They decide the shape.
+    clamp : ClampErrors, optional
+        What the clamp may be off (`ApplianceFinding.floor`), for the energies to hold it. Its
+        multiplier moves all days by the same share, so balance points and shares stay.
 
     Returns
     -------
@@ -276,7 +263,9 @@ def weather_dependence(
     draws = () if given else _draws(balance, celsius, regression)
     # Balance points that were given cost no degree of freedom.
     free = regression.coefficients.size if given else FREE[balance.shape]
-    return _weather_fit(days, balance, regression, free=free, draws=draws, choice=choice)
+    return _weather_fit(
+        days, balance, regression, free=free, draws=draws, choice=choice, clamp=clamp
+    )
 
 
 def choose_balance(
@@ -357,12 +346,14 @@ def _weather_fit(
     free: int,
     draws: tuple[tuple[Balance, Array], ...],
     choice: pd.DataFrame,
+    clamp: ClampErrors,
 ) -> WeatherFit:
     names = _names(balance, regression.coefficients)
     figures = {name: _figure(regression, draws, column, name) for column, name in enumerate(names)}
     if balance.shape == "line" and "heating_kwh" in figures:
         e = figures["heating_kwh"]
         figures["heating_kwh"] = -e
+    slopes = {name: clamp.with_errors(one) for name, one in figures.items() if name != "base_kwh"}
     celsius = days.temperatures_c
     expected = expected_kwh(balance, regression.coefficients, celsius)
     mean = float(days.kwh.mean())
@@ -370,11 +361,11 @@ def _weather_fit(
     scatter = _scatter(regression, free)
     fit = WeatherFit(
         shape=balance.shape,
-        base_kwh=figures["base_kwh"],
+        base_kwh=clamp.with_errors(figures["base_kwh"], hours=H_PER_DAY),
         heating_balance_c=_balance_figure(balance, draws, "heating_c", regression.n),
         cooling_balance_c=_balance_figure(balance, draws, "cooling_c", regression.n),
-        heating_kwh=figures.get("heating_kwh"),
-        cooling_kwh=figures.get("cooling_kwh"),
+        heating_kwh=slopes.get("heating_kwh"),
+        cooling_kwh=slopes.get("cooling_kwh"),
         scatter_kwh=scatter,
         cv_rmse=scatter / abs(mean) if mean else float("nan"),
         weather_share=float("nan") if balance.shape == "line" or not mean else 1 - base / mean,
@@ -386,6 +377,7 @@ def _weather_fit(
         balance=balance,
         remarks=days.remarks,
         draws=draws,
+        clamp=clamp,
     )
     return replace(fit, remarks=(*days.remarks, *_remarks(fit)))
 
@@ -406,12 +398,8 @@ def _figure(
     plain = regression.estimate(contrast, unit=unit, basis="least squares on days")
     if not draws:
         return plain
-    low, high = np.quantile([c[column] for _, c in draws], [0.025, 0.975])
-    return plain.between(
-        min(plain.low, float(low)),
-        max(plain.high, float(high)),
-        basis=f"{plain.basis}; balance points estimated anew in {len(draws)} draws",
-    )
+    basis = f"{plain.basis}; balance points estimated anew in {len(draws)} draws"
+    return plain.with_draws([c[column] for _, c in draws], basis=basis)
 
 
 def _balance_figure(
@@ -420,19 +408,11 @@ def _balance_figure(
     value = getattr(balance, name)
     if value is None:
         return None
-    if draws:
-        low, high = np.quantile([getattr(b, name) for b, _ in draws], [0.025, 0.975])
-        basis = f"least squares on days, middle 95 % of {len(draws)} draws"
-    else:
-        low, high, basis = value, value, "as given"
-    return Estimate(
-        value=value,
-        low=min(float(low), value),
-        high=max(float(high), value),
-        unit="deg C",
-        n=n,
-        basis=basis,
-    )
+    point = measured(value, unit="deg C", n=n, basis="as given")
+    if not draws:
+        return point
+    basis = f"least squares on days, middle 95 % of {len(draws)} draws"
+    return point.with_draws([getattr(b, name) for b, _ in draws], basis=basis)
 
 
 def _remarks(fit: WeatherFit) -> list[str]:

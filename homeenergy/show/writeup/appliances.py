@@ -291,8 +291,7 @@ def _weather(basis: Basis, finding: ApplianceFinding) -> list[Block]:
     if basis.outdoor is None:
         return blocks
     try:
-        fit = weather_dependence(finding.daily, basis.outdoor)
-        fit = fit.with_clamp(finding.floor)
+        fit = weather_dependence(finding.daily, basis.outdoor, clamp=finding.floor)
     except HouseError as error:
         why = f"Its dependence on the weather cannot be estimated: {error.what}."
         return [*blocks, Prose(text=why)]

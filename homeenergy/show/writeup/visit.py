@@ -210,12 +210,12 @@ def _compare(
     daily = _daily([c.name for c in circuits], houses)
     if not len(daily):
         return Compared(name=name, change=None, why_not="not logged in both periods")
+    clamp = errors_of_sum([clamp_errors(one, houses[1].supply) for one in circuits])
+    when = at.tz_localize(None)
     try:
-        change = before_after(daily.sort_values("day"), at=at.tz_localize(None), outdoor=outdoor)
+        change = before_after(daily.sort_values("day"), at=when, outdoor=outdoor, clamp=clamp)
     except HouseError as error:
         return Compared(name=name, change=None, why_not=error.what)
-    floors = [clamp_errors(one, houses[1].supply) for one in circuits]
-    change = change.with_clamp(errors_of_sum(floors))
     saved = change.size_kwh.scaled(-DAYS_PER_YEAR)
     tariff = houses[1].tariff
     money = None
