@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from itertools import islice, pairwise
 
 import numpy as np
@@ -13,6 +14,13 @@ from homeenergy.simulate import simulate_appliance
 YEAR = 2025
 YEAR_CIRCUITS = {"fridge": "refrigerator", "tv": "television", "washer": "washing_machine"}
 NS_PER_S = 1_000_000_000
+
+
+@cache
+def month_of(appliance: str, noise_w: float) -> np.ndarray:
+    """Watts of a month of 31 days, made once for all circuits with such an appliance."""
+    truth = simulate_appliance(appliance, days=31, seed=3001, noise_w=noise_w, resolution_w=1.0)
+    return truth.trace.watts
 
 
 def month_starts(year: int = YEAR) -> pd.DatetimeIndex:
@@ -29,9 +37,7 @@ def write_year(folder, circuits: dict[str, str], *, months: int = 12, noise_w: f
     starts = month_starts()
     for name, appliance in circuits.items():
         lines.append(f'[[circuit]]\nname = "{name}"\n')
-        month = simulate_appliance(
-            appliance, days=31, seed=3001, noise_w=noise_w, resolution_w=1.0
-        ).trace.watts
+        month = month_of(appliance, noise_w)
         for first, after in islice(pairwise(starts), months):
             n = int((after - first).total_seconds())
             info = MonthInfo(
