@@ -21,47 +21,14 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.days import LEAST_COVERAGE, daily_energy
-from homeenergy.house.prices import DemandCharge, PriceBlock, block_cost, season_number
-from homeenergy.house.tariff import FREQUENCY, Bill, Tariff, power_over
+from homeenergy.house.prices import DemandCharge, PriceBlock, season_number
+from homeenergy.house.tariff import FREQUENCY, Bill, Tariff, power_over, step_cost
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate, number_text
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_H, WH_PER_KWH
 
 SLOT_MIN, SHORT_SLOT_MIN = 15, 5  # zones and intervals are made of these
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DemandShare:
-    """What an appliance bears of a year's demand charges [currency].
-
-    Attributes
-    ----------
-    currency : str
-    per_year : float
-        Its mean power in the intervals in which the house had the greatest of a month, times the
-        price, on average over the months seen and times those of a year (coincident demand; common
-        practice, no source). The shares of all circuits add up to the charge.
-    most_per_year : float
-        If it always drew as much then as it ever did over such an interval: when a house peaks is
-        chance, and a month or two do not tell it, so the share may lie anywhere up to this.
-    months : int
-        Months seen, whole or in part.
-    """
-
-    currency: str
-    per_year: float
-    most_per_year: float
-    months: int
-
-    @property
-    def remark(self) -> str:
-        """The share in words."""
-        return (
-            f"plus a demand charge: {number_text(self.per_year, 0)} {self.currency} a year "
-            f"by its power at the monthly peak of the house ({self.months} seen), between 0 and "
-            f"{number_text(self.most_per_year, 0)} by when it is used"
-        )
 
 
 def slot_energy(trace: Trace, *, slot_min: int = SLOT_MIN) -> pd.Series:
@@ -115,8 +82,15 @@ def house_bill(house: House, tariff: Tariff) -> Bill:
     return tariff.cost(kwh.reindex(whole), timezone=house.timezone)
 
 
-def demand_share(trace: Trace, *, bill: Bill, tariff: Tariff) -> DemandShare:
-    """What an appliance bears of the demand charges of a house; see `DemandShare`."""
+def demand_share(trace: Trace, *, bill: Bill, tariff: Tariff) -> Estimate:
+    """What an appliance bears of a year's demand charges of its house [currency].
+
+    Its mean power in the intervals in which the house had the greatest of a month, times the price,
+    on average over the months seen and times those of a year (coincident demand; common practice,
+    no source). The shares of all circuits add up to the charge. When a house peaks is chance, and a
+    month or two do not tell it: the ends of the interval are nothing, and what it would bear if it
+    always drew as much then as it ever did over such an interval.
+    """
     kwh = slot_energy(trace, slot_min=_slot_min(tariff))
     # The charges of the last prices, as a year like these days would pay them.
     charges = tariff.versions[-1].demand
@@ -133,47 +107,58 @@ def demand_share(trace: Trace, *, bill: Bill, tariff: Tariff) -> DemandShare:
         per_year += float(np.mean(at_peaks)) * months
         of_interval = _means(kwh, charge.interval_min // _slot_min(tariff) or 1)
         most += max(float(np.nanmax(of_interval, initial=0.0)), 0.0) * charge.price_per_kw * months
-    return DemandShare(
-        currency=tariff.currency,
-        per_year=per_year,
-        most_per_year=max(most, per_year),
-        months=int(bill.peaks["month"].nunique()),
+    return Estimate(
+        value=per_year,
+        low=min(per_year, 0.0),
+        high=max(most, per_year),
+        unit=tariff.currency,
+        n=int(bill.peaks["month"].nunique()),
+        basis="power at the monthly peak of the house; ends by when it is used",
+    )
+
+
+def demand_remark(share: Estimate) -> str:
+    """The share in words."""
+    return (
+        f"plus a demand charge: {number_text(share.value, 0)} {share.unit} a year by its power at "
+        f"the monthly peak of the house ({share.n} seen), between 0 and "
+        f"{number_text(share.high, 0)} by when it is used"
     )
 
 
 def with_demand(house: House, found: Sequence[ApplianceFinding]) -> list[ApplianceFinding]:
-    """Findings with a remark on what each bears of the demand charges, if there are any.
+    """Findings with what each bears of the demand charges, if there are any, and a remark on it.
 
     The cost of a year stays that of the energy: what a kWh saved is worth is the price of a kWh,
     and whether it lowers the peak depends on when it is saved.
     """
     tariff = house.tariff
-    if tariff is None or not any(one.demand for one in tariff.versions):
+    if tariff is None or not tariff.demand_charges:
         return list(found)
     try:
         bill = house_bill(house, tariff)
     except HouseError as error:
         remark = f"plus a demand charge, of which its share is not known: {error.what}"
         return [replace(one, remarks=(*one.remarks, remark)) for one in found]
-    return [
-        replace(one, remarks=(*one.remarks, _remark(house, one, bill, tariff))) if one.days else one
-        for one in found
-    ]
+    return [_with_share(one, house, bill, tariff) if one.days else one for one in found]
 
 
-def _remark(house: House, finding: ApplianceFinding, bill: Bill, tariff: Tariff) -> str:
-    trace = house.trace(finding.circuit).sure()
+def _with_share(
+    finding: ApplianceFinding, house: House, bill: Bill, tariff: Tariff
+) -> ApplianceFinding:
     try:
-        share = demand_share(trace, bill=bill, tariff=tariff)
+        share = demand_share(house.trace(finding.circuit), bill=bill, tariff=tariff)
     except HouseError as error:
-        return f"plus a demand charge, of which its share is not known: {error.what}"
-    return share.remark
+        remark = f"plus a demand charge, of which its share is not known: {error.what}"
+        return replace(finding, remarks=(*finding.remarks, remark))
+    remarks = (*finding.remarks, demand_remark(share))
+    return replace(finding, demand_per_year=share, remarks=remarks)
 
 
 def _slot_min(tariff: Tariff) -> int:
     """Slots that make up all intervals of the demand charges."""
-    intervals = [c.interval_min for one in tariff.versions for c in one.demand]
-    return SLOT_MIN if all(one % SLOT_MIN == 0 for one in intervals) else SHORT_SLOT_MIN
+    fits = all(charge.interval_min % SLOT_MIN == 0 for charge in tariff.demand_charges)
+    return SLOT_MIN if fits else SHORT_SLOT_MIN
 
 
 def _means(kwh: pd.Series, n: int) -> NDArray[np.float64]:
@@ -257,7 +242,7 @@ def stepped_cost(
     Days of which less than 90 % was seen are left out. Where only part of a month was seen, the
     whole of it is taken to have been like that part, and the cost is that of the part; own method.
     """
-    if tariff.priced_by_time:
+    if not all(one.blocks for one in tariff.versions):
         raise HouseError(
             "the tariff has no steps", fix="Use energy_cost, or give the tariff [[tariff.block]]."
         )
@@ -301,9 +286,7 @@ def bill_by_period(
 def _bill(
     house_kwh: float, kwh: float, *, days: int, of_days: int, blocks: tuple[PriceBlock, ...]
 ) -> dict[str, float]:
-    seen = days / of_days
-    whole, without = (max(x, 0.0) / seen for x in (house_kwh, house_kwh - kwh))
-    bill, rest = (float(block_cost(x, blocks)) * seen for x in (whole, without))
+    bill, rest = (step_cost(x, blocks, seen=days / of_days) for x in (house_kwh, house_kwh - kwh))
     average = bill / house_kwh if house_kwh > 0 else np.nan
     return {
         "days": days,
@@ -340,16 +323,16 @@ def whole_days(
 def with_share_of_bill(
     house: House, found: Sequence[ApplianceFinding], *, every_circuit: bool
 ) -> list[ApplianceFinding]:
-    """Findings of a house in whose tariff costs depend on the whole house.
+    """Findings with what they bear of the bill of their house, beyond the price of their hours.
 
-    Under steps, each gets its cost of a year: each kWh has the average price of the house, so that
-    the costs of all circuits add up to the bill. Where the mains are not logged, the measured
-    circuits stand for the house, if they are all there (`every_circuit`): their average price is
-    then that of the lower steps. Charges for demand are given in a remark (`with_demand`).
+    Those without a cost of their own, under steps, get one of a year: each kWh has the average
+    price of the house, so that the costs of all circuits add up to the bill. Where the mains are
+    not logged, the measured circuits stand for the house, if they are all there (`every_circuit`):
+    their average price is then that of the lower steps. Charges for demand: see `with_demand`.
     """
     tariff = house.tariff
     assert tariff is not None
-    if tariff.priced_by_time:
+    if all(one.cost_per_year is not None for one in found):
         return with_demand(house, found)
     if house.mains:
         days = whole_days([house.trace(c) for c in house.mains], timezone=house.timezone)

@@ -15,7 +15,7 @@ from homeenergy.cycles import Cycles
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.days import energy_per_day, in_runs, midnights
 from homeenergy.house.schedule import CarbonFactor
-from homeenergy.house.tariff import Tariff, price_segments
+from homeenergy.house.tariff import Tariff, constant_price, no_own_price
 from homeenergy.readings.trace import Trace, sure_trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
@@ -168,6 +168,22 @@ def cost_of_days(
     return replace(per_day, unit=currency, basis=f"{per_day.basis}, at the prices of their hours")
 
 
+def own_prices(
+    tariff: Tariff, start: pd.Timestamp, end: pd.Timestamp, *, timezone: tzinfo | str
+) -> pd.DataFrame:
+    """As `Tariff.prices`, where each kWh must have a price of its own.
+
+    Raises
+    ------
+    HouseError
+        If the tariff has steps.
+    """
+    prices = tariff.prices(start, end, timezone=timezone)
+    if prices is None:
+        raise no_own_price()
+    return prices
+
+
 def _day_h(day: pd.DatetimeIndex) -> NDArray[np.float64]:
     if not len(day):
         return np.empty(0)
@@ -179,11 +195,11 @@ def _day_h(day: pd.DatetimeIndex) -> NDArray[np.float64]:
 def _priced_pieces(trace: Trace, tariff: Tariff, timezone: tzinfo | str) -> pd.DataFrame:
     """Energy of each stretch that lies in one local day and has one price."""
     if not len(trace):
-        price_segments(tariff, trace.start, trace.start, timezone=timezone)  # refuses steps
+        own_prices(tariff, trace.start, trace.start, timezone=timezone)  # refuses steps
         day = pd.DatetimeIndex([], tz="UTC").tz_convert(timezone)
         names = ("kwh", "covered_h", "span_h", "price_per_kwh", "cost")
         return pd.DataFrame({"day": day, "name": [], **{name: [] for name in names}})
-    prices = price_segments(tariff, trace.start, trace.end, timezone=timezone)
+    prices = own_prices(tariff, trace.start, trace.end, timezone=timezone)
     days = midnights(trace.start, trace.end - pd.Timedelta(1, unit="ns"), timezone)
     price_ns = pd.DatetimeIndex(prices["start"]).as_unit("ns").asi8
     day_ns = days.tz_convert("UTC").as_unit("ns").asi8
@@ -258,6 +274,16 @@ def run_costs(cycles: Cycles, *, tariff: Tariff, timezone: tzinfo | str) -> pd.D
     )
 
 
+def own_run_costs(finding: ApplianceFinding, tariff: Tariff | None) -> NDArray[np.float64] | None:
+    """What each run cost at the prices of its hours; None where no kWh has a price of its own."""
+    days = pd.DatetimeIndex(finding.daily["day"])
+    zone = days.tz or "UTC"
+    start = finding.cycles.plateaus.start
+    if tariff is None or tariff.prices(start, start, timezone=zone) is None:
+        return None
+    return run_costs(finding.cycles, tariff=tariff, timezone=zone)["cost"].to_numpy(np.float64)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PriceClock:
     """Price summed over time, so that its mean over any stretch is two look-ups.
@@ -277,7 +303,7 @@ class PriceClock:
         begin = cycles.plateaus.start
         lasts_s = cycles.plateaus.length * cycles.plateaus.period_s + S_PER_DAY + later_s
         first, last = begin - pd.Timedelta(days=1), begin + pd.Timedelta(seconds=lasts_s)
-        prices = price_segments(tariff, first, last, timezone=timezone)
+        prices = own_prices(tariff, first, last, timezone=timezone)
         ns = np.r_[
             pd.DatetimeIndex(prices["start"]).as_unit("ns").asi8,
             pd.Timestamp(prices["end"].iloc[-1]).as_unit("ns").value,
@@ -318,9 +344,11 @@ def price_outside_runs(
 
     None where there is no such time, and where prices do not depend on the time.
     """
-    if tariff is None or not tariff.priced_by_time or tariff.single_price is not None:
-        return None
     plateaus = cycles.plateaus
+    end = plateaus.start + pd.Timedelta(seconds=plateaus.length * plateaus.period_s)
+    prices = None if tariff is None else tariff.prices(plateaus.start, end, timezone=timezone)
+    if tariff is None or prices is None or constant_price(prices) is not None:
+        return None
     away = ~in_runs(cycles)
     if not away.any():
         return None

@@ -1,10 +1,6 @@
 """What energy costs under a tariff of any form: energy, demand and standing charge together.
 
-What one circuit costs within the bill of a house has two answers, to two questions. Its *share*:
-each kWh of a tariff with steps at the average price of the house, and its power at the peak of the
-house for a demand charge (coincident demand; common practice, no source). The shares of all
-circuits add up to the bill. What the bill would be *lower* by without it: the worth of saving it,
-but such figures of several circuits do not add up, as only one can be the last.
+What one circuit costs within the bill of a house: `homeenergy.findings.bill`.
 """
 
 from __future__ import annotations
@@ -71,25 +67,6 @@ class Bill:
     def total(self) -> float:
         """All of it."""
         return self.energy + self.demand + self.standing
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BillShare:
-    """What one circuit costs within the bill of its house.
-
-    `energy` and `demand` are its share, `marginal` what the bill would be lower by without it
-    [currency].
-    """
-
-    currency: str
-    energy: float
-    demand: float
-    marginal: float
-
-    @property
-    def total(self) -> float:
-        """Its share of energy and demand."""
-        return self.energy + self.demand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,24 +152,24 @@ class Tariff:
     def __post_init__(self) -> None:
         for number, version in enumerate(self.versions):
             where = f"change {number} of the tariff" if number else "the tariff"
-            if self.priced_by_time == bool(version.blocks):
+            if self._has_steps != bool(version.blocks):
                 raise HouseError(
                     f"{where} has no steps: a tariff must have steps throughout or not at all"
                 )
             if version.blocks and not begins_anew(version.start, self.blocks_per):
                 raise HouseError(f"{where} must begin with a {self.blocks_per}, as the steps do")
-            if number and version.start.day != 1 and self._has_demand:
+            if number and version.start.day != 1 and self.demand_charges:
                 raise HouseError(f"{where} must begin with a month, for which demand is charged")
-
-    @property
-    def priced_by_time(self) -> bool:
-        """Whether each kWh has a price of its own: that of the instant at which it is used."""
-        return not any(one.blocks for one in self.versions)
 
     @property
     def needs_house(self) -> bool:
         """Whether what one circuit costs depends on what the whole house uses."""
-        return not self.priced_by_time or self._has_demand
+        return self._has_steps or bool(self.demand_charges)
+
+    @property
+    def demand_charges(self) -> tuple[DemandCharge, ...]:
+        """Those of all its versions, in order."""
+        return tuple(charge for one in self.versions for charge in one.demand)
 
     @property
     def single_price(self) -> float | None:
@@ -200,8 +177,8 @@ class Tariff:
         return None if self.periods or self.blocks or self.changes else self.price_per_kwh
 
     @property
-    def _has_demand(self) -> bool:
-        return any(one.demand for one in self.versions)
+    def _has_steps(self) -> bool:
+        return any(one.blocks for one in self.versions)
 
     @property
     def versions(self) -> tuple[PriceChange, ...]:
@@ -256,6 +233,52 @@ class Tariff:
         names, number = _periods_at(self, instants, timezone)
         return np.array([price for _, price in names], dtype=np.float64)[number]
 
+    def prices(
+        self, start: pd.Timestamp, end: pd.Timestamp, *, timezone: tzinfo | str
+    ) -> pd.DataFrame | None:
+        """Stretches of constant price between two instants.
+
+        Parameters
+        ----------
+        start, end : pandas.Timestamp
+            With a time zone; half-open.
+        timezone : zone or its name
+            Of the house.
+
+        Returns
+        -------
+        pandas.DataFrame or None
+            In order, without gaps: start, end (UTC), name (of the period), price_per_kwh. Prices
+            change on whole minutes. None under steps, where no kWh has a price of its own.
+            O(minutes), O(1) for a flat tariff.
+        """
+        if self._has_steps:
+            return None
+        start, end = (pd.Timestamp(t).tz_convert("UTC").as_unit("ns") for t in (start, end))
+        if self.single_price is not None:
+            row = {
+                "start": start,
+                "end": end,
+                "name": FLAT_NAME,
+                "price_per_kwh": self.single_price,
+            }
+            return pd.DataFrame([row])
+        first = start.value // _MINUTE_NS
+        ns = np.arange(first, max(-(-end.value // _MINUTE_NS), first + 1)) * _MINUTE_NS
+        instants = pd.DatetimeIndex(ns.astype(np.int64).view("M8[ns]")).tz_localize("UTC")
+        names, number = _periods_at(self, instants, timezone)
+        begins = np.flatnonzero(np.r_[True, number[1:] != number[:-1]])
+        edges = np.r_[start.value, ns[begins[1:]], end.value].astype(np.int64)
+        at = pd.DatetimeIndex(edges.view("M8[ns]")).tz_localize("UTC")
+        return pd.DataFrame(
+            {
+                "start": at[:-1],
+                "end": at[1:],
+                "name": [names[i][0] for i in number[begins]],
+                "price_per_kwh": [names[i][1] for i in number[begins]],
+            }
+        )
+
     def cost(self, kwh: pd.Series, *, timezone: tzinfo | str) -> Bill:
         """What a house pays for its energy by slot: energy, demand and standing charge.
 
@@ -288,62 +311,13 @@ class Tariff:
         """
         return _bill_of(self, kwh, timezone=timezone)
 
-    def share(self, kwh: pd.Series, *, house_kwh: pd.Series, timezone: tzinfo | str) -> BillShare:
-        """What one circuit costs within the bill of its house (`BillShare`).
-
-        Parameters
-        ----------
-        kwh, house_kwh : pandas.Series, shape (n,)
-            Energy of the circuit and of the house in the same slots, as for `cost`. Slots that were
-            not seen of both are left out.
-        timezone : zone or its name
-        """
-        return _share_of(self, kwh, house_kwh, timezone=timezone)
-
-
-def price_segments(
-    tariff: Tariff, start: pd.Timestamp, end: pd.Timestamp, *, timezone: tzinfo | str
-) -> pd.DataFrame:
-    """Stretches of constant price between two instants.
-
-    Parameters
-    ----------
-    tariff : Tariff
-        Flat or by time of use.
-    start, end : pandas.Timestamp
-        With a time zone; half-open.
-    timezone : zone or its name
-        Of the house.
-
-    Returns
-    -------
-    pandas.DataFrame
-        In order, without gaps: start, end (UTC), name (of the period), price_per_kwh. Prices
-        change on whole minutes. O(minutes).
-    """
-    start, end = (pd.Timestamp(t).tz_convert("UTC").as_unit("ns") for t in (start, end))
-    first = start.value // _MINUTE_NS
-    ns = np.arange(first, max(-(-end.value // _MINUTE_NS), first + 1)) * _MINUTE_NS
-    instants = pd.DatetimeIndex(ns.astype(np.int64).view("M8[ns]")).tz_localize("UTC")
-    names, number = _periods_at(tariff, instants, timezone)
-    begins = np.flatnonzero(np.r_[True, number[1:] != number[:-1]])
-    edges = np.r_[start.value, ns[begins[1:]], end.value].astype(np.int64)
-    at = pd.DatetimeIndex(edges.view("M8[ns]")).tz_localize("UTC")
-    return pd.DataFrame(
-        {
-            "start": at[:-1],
-            "end": at[1:],
-            "name": [names[i][0] for i in number[begins]],
-            "price_per_kwh": [names[i][1] for i in number[begins]],
-        }
-    )
-
 
 def _periods_at(
     tariff: Tariff, instants: pd.DatetimeIndex, timezone: tzinfo | str
 ) -> tuple[list[tuple[str, float]], NDArray[np.int64]]:
     """Names and prices there are, and for each instant the number of its own."""
-    _refuse_steps(tariff)
+    if tariff._has_steps:
+        raise no_own_price()
     local = pd.DatetimeIndex(instants).tz_convert(timezone).tz_localize(None).as_unit("ns")
     minute = local.asi8 // _MINUTE_NS
     day, minute = minute // DAY_MINUTES, minute % DAY_MINUTES
@@ -366,12 +340,18 @@ def _periods_at(
     return names, number
 
 
-def _refuse_steps(tariff: Tariff) -> None:
-    if not tariff.priced_by_time:
-        raise HouseError(
-            "a tariff with steps gives no price at an instant: it depends on all the house uses",
-            fix="Use homeenergy.findings.stepped_cost, which takes the energy of the house.",
-        )
+def constant_price(prices: pd.DataFrame) -> float | None:
+    """The price of all stretches of `Tariff.prices`; None where they differ."""
+    every = prices["price_per_kwh"].to_numpy(np.float64)
+    return float(every[0]) if (every == every[0]).all() else None
+
+
+def no_own_price() -> HouseError:
+    """What is raised where each kWh ought to have a price of its own, and has none."""
+    return HouseError(
+        "a tariff with steps gives no price at an instant: it depends on all the house uses",
+        fix="Use homeenergy.findings.stepped_cost, which takes the energy of the house.",
+    )
 
 
 def _bill_of(tariff: Tariff, kwh: pd.Series, *, timezone: tzinfo | str) -> Bill:
@@ -391,41 +371,6 @@ def _bill_of(tariff: Tariff, kwh: pd.Series, *, timezone: tzinfo | str) -> Bill:
         demand=float(peaks["cost"].sum()),
         standing=float(standing),
         peaks=peaks,
-    )
-
-
-def _share_of(
-    tariff: Tariff, kwh: pd.Series, house_kwh: pd.Series, *, timezone: tzinfo | str
-) -> BillShare:
-    """What one circuit costs; see `Tariff.share`."""
-    if not kwh.index.equals(house_kwh.index):
-        raise ValueError("kwh and house_kwh must have the same slots")
-    both = kwh.notna() & house_kwh.notna()
-    own, house = kwh.where(both), house_kwh.where(both)
-    local = pd.DatetimeIndex(own.index).tz_convert(timezone)
-    slot_s = _slot_s(own)
-    if tariff.priced_by_time:
-        energy = float(np.nansum(_energy_costs(tariff, own.to_numpy(), local, slot_s=slot_s)))
-    else:
-        energy = sum(
-            float(np.nansum(own[here])) * cost / total
-            for here, total, cost in _step_costs(tariff, house.to_numpy(), local, slot_s=slot_s)
-            if total > 0
-        )
-    bill = _bill_of(tariff, house, timezone=timezone)
-    without = _bill_of(tariff, house - own, timezone=timezone)
-    demand = sum(
-        power_over(own, begins, ends) * price
-        for begins, ends, price, cost in zip(
-            *(bill.peaks[name] for name in ("begins", "ends", "price_per_kw", "cost")), strict=True
-        )
-        if cost > 0
-    )
-    return BillShare(
-        currency=tariff.currency,
-        energy=energy,
-        demand=float(demand),
-        marginal=bill.energy + bill.demand - without.energy - without.demand,
     )
 
 
@@ -460,7 +405,7 @@ def _lasts_s(day: pd.Timestamp, zone: tzinfo | None) -> float:
 def _energy_costs(
     tariff: Tariff, kwh: NDArray[np.float64], local: pd.DatetimeIndex, *, slot_s: float
 ) -> NDArray[np.float64]:
-    if tariff.priced_by_time:
+    if not tariff._has_steps:
         assert local.tz is not None
         return kwh * tariff.price_at(local, local.tz)
     steps = _step_costs(tariff, kwh, local, slot_s=slot_s)
@@ -470,11 +415,7 @@ def _energy_costs(
 def _step_costs(
     tariff: Tariff, kwh: NDArray[np.float64], local: pd.DatetimeIndex, *, slot_s: float
 ) -> Iterator[tuple[NDArray[np.bool_], float, float]]:
-    """Slots, kWh and cost of each stretch after which the steps begin anew.
-
-    Where only part of it was seen, the whole of it is taken to have been like that part, and the
-    cost is that of the part; own method.
-    """
+    """Slots, kWh and cost (`step_cost`) of each stretch after which the steps begin anew."""
     begins = local.tz_localize(None).to_period(FREQUENCY[tariff.blocks_per])
     for period in begins.unique():
         here = np.asarray(begins == period)
@@ -482,9 +423,17 @@ def _step_costs(
         last = _begin_of((period + 1).start_time, local.tz)
         covered_s = float(np.isfinite(kwh[here]).sum()) * slot_s
         seen = covered_s / (last - first).total_seconds()
-        total = max(float(np.nansum(kwh[here])), 0.0)
-        blocks = tariff.on(first.date()).blocks
-        yield here, total, float(block_cost(total / seen, blocks)) * seen if seen else 0.0
+        total = float(np.nansum(kwh[here]))
+        yield here, total, step_cost(total, tariff.on(first.date()).blocks, seen=seen)
+
+
+def step_cost(kwh: float, blocks: tuple[PriceBlock, ...], *, seen: float) -> float:
+    """What energy costs by the steps of a day, month or year of which a share was seen.
+
+    The whole of it is taken to have been like that part, and the cost is that of the part; own
+    method.
+    """
+    return float(block_cost(max(kwh, 0.0) / seen, blocks)) * seen if seen else 0.0
 
 
 def _peaks(

@@ -466,7 +466,7 @@ def time_to_reach(
         where both are known and the rate is positive; else without an upper end, and from the least
         amount at the greatest rate on.
     """
-    n = min(amount.n, rate.n)
+    n = rate.n
     if amount.high <= 0 or (rate.high <= 0 and rate.resolved):
         never = 0.0 if amount.high <= 0 else inf
         return Estimate(value=never, low=never, high=never, unit=unit, n=n, basis=basis)

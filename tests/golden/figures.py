@@ -52,6 +52,7 @@ from homeenergy.findings.cost import EnergyCost, cost_of_days
 from homeenergy.findings.saving.saving import Saving
 from homeenergy.findings.weather.models import daily_temperature
 from homeenergy.house.clamp_errors import ClampErrors
+from homeenergy.house.tariff import Tariff
 from homeenergy.readings import read_outdoor
 from homeenergy.show import write_up
 from homeenergy.trust import logged_energy, mains_trace, panel_balance
@@ -172,6 +173,10 @@ def time_figures(house: House, found: ApplianceFinding, *, several_parts: bool) 
     return weekend | {"weekdays": weekdays, "hours": attempt(hours)}
 
 
+def has_steps(tariff: Tariff) -> bool:
+    return any(one.blocks for one in tariff.versions)
+
+
 def spending(cost: EnergyCost) -> Figures:
     """What energy cost, and what a day of 24 h does."""
     per_day = plain(cost_of_days(cost.by_day, currency=cost.currency))
@@ -211,7 +216,7 @@ def use_figures(house: House, found: ApplianceFinding, outdoor: pd.Series | None
         )
     if found.kind == "batch":
         results["programmes"] = lambda: programme_figures(house, found)
-    if tariff is not None and tariff.priced_by_time:
+    if tariff is not None and not has_steps(tariff):
         results["cost"] = lambda: spending(energy_cost(trace, tariff=tariff, timezone=zone))
         results["run costs"] = lambda: table(run_costs(found.cycles, tariff=tariff, timezone=zone))
         results["shift"] = lambda: shift_figures(house, found)
@@ -334,7 +339,7 @@ def house_figures(house: House, *, weather: str, label: dict[str, str]) -> Figur
         figures["carbon"] = plain(days)
     if house.tariff is not None:
         figures["shifting"] = attempt(lambda: shifting_figures(found, house))
-        if not house.tariff.priced_by_time:
+        if has_steps(house.tariff):
             figures["steps"] = stepped_figures(house)
     return figures
 

@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from homeenergy.errors import HouseError
 from homeenergy.house import Tariff, read_tariff_file
 from homeenergy.house.prices import PriceBlock, PriceChange, PricePeriod
-from homeenergy.house.tariff import price_segments
 
 TARIFFS = Path(__file__).parents[2] / "shared" / "tariffs"
 AMSTERDAM = "Europe/Amsterdam"
@@ -30,6 +29,12 @@ hours = ["06:00-22:00"]
 """
 
 
+def own_prices(tariff):
+    """Prices of an instant, or None under steps."""
+    now = pd.Timestamp("2026-01-13T17:00Z")
+    return tariff.prices(now, now, timezone=AMSTERDAM)
+
+
 def read(tmp_path, text):
     path = tmp_path / "tariff.toml"
     path.write_text(text, encoding="utf-8")
@@ -44,7 +49,7 @@ def price(tariff, *local, timezone=AMSTERDAM):
 def test_example_by_time_of_use():
     tariff = read_tariff_file(TARIFFS / "time_of_use.toml")
     assert tariff.single_price is None
-    assert tariff.priced_by_time
+    assert own_prices(tariff) is not None
     assert tariff.standing_per_day == 0.95
     # A Tuesday in winter, then in summer; a Saturday; Easter Monday; the ends of summer and winter.
     assert price(tariff, "2026-01-13 17:00", "2026-01-13 06:59", "2026-01-13 07:00") == [
@@ -60,7 +65,7 @@ def test_example_by_time_of_use():
 
 def test_example_with_steps():
     tariff = read_tariff_file(TARIFFS / "stepped.toml")
-    assert not tariff.priced_by_time
+    assert own_prices(tariff) is None
     assert tariff.needs_house
     assert tariff.blocks == (
         PriceBlock(up_to_kwh=300, price_per_kwh=0.11),
@@ -89,8 +94,7 @@ def test_a_flat_tariff_has_its_price_at_all_times():
 def test_clock_changes_keep_to_the_clock_on_the_wall(tmp_path):
     tariff = read(tmp_path, TWO.replace("06:00", "02:30"))
     # In spring 02:00 to 03:00 is left out; in autumn it comes twice, and 02:30 is passed twice.
-    spring = price_segments(
-        tariff,
+    spring = tariff.prices(
         pd.Timestamp("2026-03-28T23:00Z"),
         pd.Timestamp("2026-03-29T22:00Z"),
         timezone=AMSTERDAM,
@@ -98,8 +102,7 @@ def test_clock_changes_keep_to_the_clock_on_the_wall(tmp_path):
     hours = (spring["end"] - spring["start"]).dt.total_seconds() / 3600
     assert hours.tolist() == [2, 19, 2]
     assert spring["name"].tolist() == ["night", "day", "night"]
-    autumn = price_segments(
-        tariff,
+    autumn = tariff.prices(
         pd.Timestamp("2026-10-24T22:00Z"),
         pd.Timestamp("2026-10-25T23:00Z"),
         timezone=AMSTERDAM,
@@ -118,7 +121,7 @@ def test_segments_say_the_same_as_single_instants(begin, lasts, timezone):
     tariff = read_tariff_file(TARIFFS / "time_of_use.toml")
     start = pd.Timestamp("2026-01-01T00:00:30Z") + pd.Timedelta(minutes=begin)
     end = start + pd.Timedelta(minutes=lasts)
-    pieces = price_segments(tariff, start, end, timezone=timezone)
+    pieces = tariff.prices(start, end, timezone=timezone)
     assert pieces["start"].iloc[0] == start
     assert pieces["end"].iloc[-1] == end
     assert (pieces["start"].iloc[1:].to_numpy() == pieces["end"].iloc[:-1].to_numpy()).all()
@@ -252,7 +255,7 @@ def test_holidays_need_a_price(tmp_path):
 )
 def test_steps_that_cannot_be_meant_are_refused(tmp_path, old, new, message):
     assert old in STEPS
-    assert not read(tmp_path, STEPS).priced_by_time
+    assert own_prices(read(tmp_path, STEPS)) is None
     with pytest.raises(HouseError, match=message):
         read(tmp_path, STEPS.replace(old, new, 1))
 

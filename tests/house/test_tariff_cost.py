@@ -199,7 +199,14 @@ def test_energy_is_that_of_energy_cost(tariff):
     assert tariff.cost(kwh, timezone=BERLIN).energy == pytest.approx(paid.cost, rel=1e-6)
 
 
-def test_share_and_marginal_under_steps_are_those_of_stepped_cost():
+def trace_of(kwh):
+    """A trace of a quarter of an hour whose energy is that of the slots."""
+    watts = (kwh.to_numpy() * 4000).astype(np.float32)
+    start = kwh.index[0].tz_convert("UTC")
+    return Trace(label="x", start=start, period_s=900, watts=watts)
+
+
+def test_without_an_appliance_the_bill_under_steps_is_lower_by_its_marginal_cost():
     rng = np.random.default_rng(6)
     index = slots("2026-03-01", 61).index
     house_w = rng.uniform(500, 1700, index.size).astype(np.float32)
@@ -208,26 +215,20 @@ def test_share_and_marginal_under_steps_are_those_of_stepped_cost():
     traces = [Trace(label="x", start=start, period_s=900, watts=w) for w in (own_w, house_w)]
     known = stepped_cost(traces[0], [traces[1]], tariff=STEPS, timezone=BERLIN)
     own, house = (pd.Series(w.astype(float) / 4000, index=index) for w in (own_w, house_w))
-    found = STEPS.share(own, house_kwh=house, timezone=BERLIN)
-    assert found.energy == pytest.approx(known.share_cost, rel=1e-6)
-    assert found.marginal == pytest.approx(known.marginal_cost, rel=1e-6)
+    bill, without = (STEPS.cost(kwh, timezone=BERLIN).energy for kwh in (house, house - own))
+    assert known.table["bill"].sum() == pytest.approx(bill, rel=1e-6)
+    assert known.marginal_cost == pytest.approx(bill - without, rel=1e-6)
 
 
-@pytest.mark.parametrize("tariff", [FLAT, TIMES, STEPS], ids=["flat", "times", "steps"])
-def test_the_shares_of_all_circuits_add_up_to_the_bill(tariff):
-    tariff = replace(tariff, demand=(ANY_TIME,))
+def test_the_shares_of_all_circuits_add_up_to_the_charge():
+    tariff = replace(FLAT, demand=(ANY_TIME,))
     rng = np.random.default_rng(7)
-    index = slots("2026-04-01", 45).index
+    index = slots("2026-04-01", 30).index
     parts = [pd.Series(rng.uniform(0, 1, index.size), index=index) for _ in range(3)]
-    house = sum(parts)
-    bill = tariff.cost(house, timezone=BERLIN)
-    shares = [tariff.share(one, house_kwh=house, timezone=BERLIN) for one in parts]
-    assert sum(one.energy for one in shares) == pytest.approx(bill.energy)
-    assert sum(one.demand for one in shares) == pytest.approx(bill.demand)
-    assert all(0 < one.demand < bill.demand for one in shares)
-    without = tariff.cost(house - parts[0], timezone=BERLIN)
-    lower = bill.energy + bill.demand - without.energy - without.demand
-    assert shares[0].marginal == pytest.approx(lower)
+    bill = tariff.cost(sum(parts), timezone=BERLIN)
+    shares = [demand_share(trace_of(one), bill=bill, tariff=tariff) for one in parts]
+    assert sum(one.value for one in shares) == pytest.approx(12 * bill.demand, rel=1e-6)
+    assert all(0 == one.low < one.value < one.high for one in shares)
 
 
 def test_an_appliance_that_is_off_at_the_peak_bears_nothing_of_it():
@@ -238,10 +239,11 @@ def test_an_appliance_that_is_off_at_the_peak_bears_nothing_of_it():
     night = pd.Timestamp("2026-04-11 02:00", tz=BERLIN)
     own[night] = 1.0
     house[night] += 1.0  # 4.4 kW
-    share = tariff.share(own, house_kwh=house, timezone=BERLIN)
-    assert share.demand == 0
-    assert share.marginal == pytest.approx(1.0 * 0.30)
-    assert share.total == pytest.approx(0.30)
+    bill, without = (tariff.cost(kwh, timezone=BERLIN) for kwh in (house, house - own))
+    share = demand_share(trace_of(own), bill=bill, tariff=tariff)
+    assert (share.low, share.value) == (0, 0)
+    assert share.high == pytest.approx(12 * 4.0 * ANY_TIME.price_per_kw)
+    assert bill.total - without.total == pytest.approx(1.0 * 0.30)
 
 
 @pytest.mark.parametrize(
@@ -289,7 +291,6 @@ def test_the_example_with_demand_is_read():
     assert (evenings.minutes, evenings.seasons) == (((960, 1260),), ("summer",))
     assert evenings.days == frozenset(range(5))
     assert tariff.needs_house
-    assert tariff.priced_by_time
 
 
 DEMAND = '[tariff]\ncurrency = "EUR"\nprice_per_kwh = 0.3\n'
@@ -359,16 +360,19 @@ def test_findings_tell_what_an_appliance_bears_of_the_demand(house):
     peaks = bill.peaks.set_index("name")["kw"]
     assert peaks.to_dict() == pytest.approx({"any time": 2.2, "evening": 2.2})
     share = demand_share(house.trace("oven"), bill=bill, tariff=house.tariff)
-    assert share.per_year == pytest.approx(12 * (5 * 2.0 + 1 * 2.0))
-    assert share.most_per_year == pytest.approx(share.per_year)
-    assert share.months == 1
+    assert share.value == pytest.approx(12 * (5 * 2.0 + 1 * 2.0))
+    assert share.high == pytest.approx(share.value)
+    assert (share.n, share.unit) == (1, "EUR")
     heater = demand_share(house.trace("heater"), bill=bill, tariff=house.tariff)
-    assert heater.per_year == 0
-    assert heater.most_per_year == pytest.approx(12 * (5 * 3.0 + 1 * 1.5))
+    assert heater.value == 0
+    assert heater.high == pytest.approx(12 * (5 * 3.0 + 1 * 1.5))
     found = {one.circuit: one for one in house_findings(house).appliances}
     assert any(
         "144 EUR a year by its power at the monthly peak" in r for r in found["oven"].remarks
     )
+    assert found["oven"].demand_per_year.value == pytest.approx(144)
+    frame = house_findings(house).to_frame().set_index("circuit")
+    assert frame.loc["heater", "demand_per_year_high"] == pytest.approx(heater.high)
     # What a kWh saved is worth stays the price of a kWh.
     assert found["oven"].cost_per_year.value == pytest.approx(2 * 365 * 0.3, rel=1e-3)
 

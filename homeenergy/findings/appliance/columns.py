@@ -177,6 +177,13 @@ COLUMNS: tuple[Column, ...] = (
         places=OF_A_HOUSE,
     ),
     Column(
+        name="demand_per_year",
+        heading="demand charge per year",
+        unit="{currency}",
+        places=OF_A_HOUSE,
+        applies=lambda rows: any(one.demand_per_year is not None for one in rows),
+    ),
+    Column(
         name="price_per_kwh",
         kind="number",
         heading="paid",

@@ -31,6 +31,7 @@ from homeenergy.findings.days import (
 from homeenergy.findings.weather.seasons import SeasonOfUse, season_of_use, season_remark
 from homeenergy.house.clamp_errors import ClampErrors, clamp_errors
 from homeenergy.house.schedule import Circuit, Supply, Tariff, appliance_names
+from homeenergy.house.tariff import constant_price
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import FILE_NAME, read_outdoor
 from homeenergy.readings.trace import Trace
@@ -139,11 +140,13 @@ def _cost_per_year(
     timezone: str,
 ) -> Estimate | None:
     """A year like these days, at the average price that they paid; None under steps."""
-    if tariff is None or not tariff.priced_by_time:
+    prices = None if tariff is None else tariff.prices(trace.start, trace.end, timezone=timezone)
+    if tariff is None or prices is None:
         return None
-    if tariff.single_price is not None:
-        price_text, which = f"{tariff.single_price:g}", ""
-        cost = per_day.scaled(DAYS_PER_YEAR * tariff.single_price, unit=tariff.currency)
+    price = constant_price(prices)
+    if price is not None:
+        price_text, which = f"{price:g}", ""
+        cost = per_day.scaled(DAYS_PER_YEAR * price, unit=tariff.currency)
     else:
         by_day = energy_cost(trace, tariff=tariff, timezone=timezone).by_day
         parts = parts_of_days(trace, by_day)
@@ -296,7 +299,7 @@ def house_findings(
             fix="Check the [log.columns] of house.toml, then run: homeenergy import FOLDER",
         )
     mains, unmeasured = mains_per_day(house, hourly) if compared else (None, None)
-    if house.tariff is not None and house.tariff.needs_house:
+    if house.tariff is not None:
         found = with_share_of_bill(house, found, every_circuit=circuits is None)
     found.sort(key=lambda f: -np.nan_to_num(f.kwh_per_day.value, nan=-1.0))
     return Findings(

@@ -59,6 +59,8 @@ class ApplianceFinding:
         How much the weather of a year drives it, and where that comes from.
     correction : str
         What house.toml multiplies the readings with, and from when: "none", "x 2".
+    demand_per_year : Estimate or None
+        What it bears of a year's demand charges [currency], between what it could (`demand_share`).
     price_at_rest : float or None
         Average price of the time outside runs [currency a kWh], where prices depend on the time.
     floor : ClampErrors
@@ -84,6 +86,7 @@ class ApplianceFinding:
     daily: pd.DataFrame
     season: SeasonOfUse
     correction: str = "none"
+    demand_per_year: Estimate | None = None
     price_at_rest: float | None = None
     floor: ClampErrors = UNKNOWN_ERRORS
 

@@ -21,7 +21,7 @@ from homeenergy.findings.comparison.comparison import (
     Worth,
     compare,
 )
-from homeenergy.findings.cost import SAME_PRICE, mean_price, run_costs
+from homeenergy.findings.cost import SAME_PRICE, mean_price, own_run_costs
 from homeenergy.findings.days import LEAST_COVERAGE, local_days
 from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
@@ -302,9 +302,8 @@ def _worth_of_runs(
     in_a: NDArray[np.bool_],
     in_b: NDArray[np.bool_],
 ) -> Worth | None:
-    if tariff is not None and tariff.priced_by_time:
-        paid = run_costs(finding.cycles, tariff=tariff, timezone=timezone_of(finding))
-        cost = paid["cost"].to_numpy(np.float64)
+    cost = own_run_costs(finding, tariff)
+    if tariff is not None and cost is not None:
         return Worth(currency=tariff.currency, a=tuple(cost[in_a]), b=tuple(cost[in_b]))
     price = mean_price(finding)
     return None if price is None else Worth(currency=price[1], price_per_kwh=price[0])

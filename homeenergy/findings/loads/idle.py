@@ -391,7 +391,9 @@ def _waiting_h_per_use(finding: ApplianceFinding, idle_w: Estimate) -> Estimate:
         use = use.made(use.value, use.parts.chosen(observed=True))
         kw = idle_w.scaled(1 / WH_PER_KWH, unit="kW")
     found = time_to_reach(use, kw, unit="h", basis=basis, positive=True).within(least=0.0)
-    return found if idle_w.resolved else replace(found, value=nan)
+    if idle_w.resolved:
+        return replace(found, n=min(use.n, idle_w.n))
+    return replace(found, value=nan, n=use.n)
 
 
 def _break_even(finding: ApplianceFinding, waiting_h: Estimate) -> Estimate:

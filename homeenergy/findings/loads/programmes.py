@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from homeenergy.cycles.programmes import Programmes, find_programmes
 from homeenergy.findings.appliance.record import ApplianceFinding, interval_text, value_text
 from homeenergy.findings.comparison.circuits import timezone_of
-from homeenergy.findings.cost import mean_price, run_costs
+from homeenergy.findings.cost import mean_price, own_run_costs
 from homeenergy.findings.days import local_days
 from homeenergy.house.schedule import ProgrammeName
 from homeenergy.house.tariff import Tariff
@@ -134,9 +134,9 @@ def _costs(
 ) -> tuple[NDArray[np.float64], str] | None:
     """Cost of each run and currency."""
     kwh = finding.cycles.table["energy_wh"].to_numpy(np.float64) / WH_PER_KWH
-    if tariff is not None and tariff.priced_by_time:
-        paid = run_costs(finding.cycles, tariff=tariff, timezone=timezone_of(finding))
-        return paid["cost"].to_numpy(np.float64), tariff.currency
+    cost = own_run_costs(finding, tariff)
+    if tariff is not None and cost is not None:
+        return cost, tariff.currency
     price = mean_price(finding)
     return None if price is None else (kwh * price[0], price[1])
 

@@ -161,17 +161,16 @@ def shift_to_cheap_hours(
         table=table,
         assumptions=(
             *(line.format(delay=longest_delay_h) for line in ASSUMPTIONS),
-            *([DEMAND_STAYS] if tariff.needs_house else []),
+            *([DEMAND_STAYS] if tariff.demand_charges else []),
         ),
     )
 
 
 def _refuse(tariff: Tariff) -> None:
     prices = {p.price_per_kwh for one in tariff.versions for p in one.periods}
-    if not tariff.priced_by_time or len(prices) < 2:
-        what = "one price at all hours" if tariff.priced_by_time else "steps"
+    if len(prices) < 2:
         raise HouseError(
-            f"the tariff has {what}: moving a run in time saves nothing",
+            "no hour of the tariff is cheaper than another: moving a run in time saves nothing",
             fix="Give the tariff [[tariff.period]] with prices by time of use; see shared/tariffs.",
         )
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.files import replacing
 from homeenergy.house.schedule import Circuit
+from homeenergy.house.tariff import constant_price
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.house import House
 from homeenergy.readings.store.overview import WIDTHS
@@ -137,14 +138,17 @@ def span_cost(house: House, circuit: Circuit, start_ns: int, end_ns: int) -> flo
     Each sample costs what holds when it begins. O(1) for a flat tariff, O(minutes) for any other.
     """
     tariff, overview = house.tariff, house.overview
-    if tariff is None or not tariff.priced_by_time:
+    start, end = (pd.Timestamp(at, unit="ns", tz="UTC") for at in (start_ns, end_ns))
+    prices = None if tariff is None else tariff.prices(start, end, timezone=house.timezone)
+    if tariff is None or prices is None:
         return None
     if not house.has_readings(circuit):
         return float("nan")
-    if tariff.single_price is not None:
+    price = constant_price(prices)
+    if price is not None:
         totals = overview.totals(circuit, start_ns, end_ns)
         energy_kwh = totals.energy_wh / WH_PER_KWH
-        return energy_kwh * tariff.single_price if totals.covered_s else float("nan")
+        return energy_kwh * price if totals.covered_s else float("nan")
     period = overview.period_ns(circuit)
     extent = overview.extent_ns(circuit) or (0, 0)
     low = max(-(-start_ns // period), extent[0] // period)
