@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
-from homeenergy.findings.bill import block_cost, stepped_cost
+from homeenergy.findings.bill import stepped_cost
 from homeenergy.house import Tariff
-from homeenergy.house.prices import PriceBlock
+from homeenergy.house.prices import PriceBlock, block_cost
 from homeenergy.readings import open_house
 from homeenergy.readings.trace import Trace
 from tests.findings.small_house import made_house
