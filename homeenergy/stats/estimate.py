@@ -462,12 +462,12 @@ def time_to_reach(
     Returns
     -------
     Estimate
-        Nothing where the amount is at most nothing; infinite where the rate is. A ratio (`over`)
-        where both are known and the rate is positive; else without an upper end, and from the least
-        amount at the greatest rate on.
+        Nothing where the amount is at most nothing; infinite where the rate may not be positive and
+        is not. A ratio (`over`) where both are known and the rate is positive; else without an
+        upper end, and from the least amount at the greatest rate on.
     """
     n = rate.n
-    if amount.high <= 0 or (rate.high <= 0 and rate.resolved):
+    if amount.high <= 0 or (rate.high <= 0 and not positive):
         never = 0.0 if amount.high <= 0 else inf
         return Estimate(value=never, low=never, high=never, unit=unit, n=n, basis=basis)
     known = rate.resolved and isfinite(amount.high) and (positive or rate.low > 0)
