@@ -10,6 +10,8 @@ import nbformat
 import pytest
 from playwright.sync_api import TimeoutError, expect
 
+from homeenergy.readings import open_house
+
 ROOT = Path(__file__).parents[2]
 SCREENSHOTS = Path(__file__).parent / "screenshots"
 # Nothing waits as long but where something hangs.
@@ -111,8 +113,12 @@ def names_using(request, fixture):
 
 
 def copy_house(folder, *, circuits=("*",)):
-    """Copy house.toml of the orchard house, and of its store the circuits that fit a pattern."""
+    """Copy house.toml of the orchard house, and of its store the circuits that fit a pattern.
+
+    What a viewer sums up first is summed up once, before all copies.
+    """
     sample = ROOT / "sample_data" / "orchard_house"
+    open_house(sample).overview.prepare()
     folder.mkdir(parents=True)
     shutil.copy(sample / "house.toml", folder)
     for pattern in circuits:

@@ -102,7 +102,7 @@ def test_labels_stay_when_runs_are_added():
 
 
 @pytest.mark.parametrize("name", ["kettle", "well_pump", "television"])
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.study)])
 def test_random_subsets_are_grouped_like_the_whole(name, seed):
     made = simulate_appliance(name, days=21, seed=seed, period_s=5, noise_w=1, resolution_w=1)
     cycles = find_cycles(made.trace, made.kind)
