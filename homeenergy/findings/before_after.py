@@ -199,7 +199,7 @@ def break_span(fit: Regression, split: int, *, size: float) -> tuple[int, int]:
 
 
 DRAWS = 499
-LEAST_BESIDE = 5  # days before, and after, a change. Own rule.
+LEAST_EACH_SIDE = 5  # days before, and after, a change. Own rule.
 LEAST_DAYS_FOR_WEEKDAYS = 28
 TIMES_TO_SETTLE = 3
 
@@ -282,9 +282,9 @@ def change_in(
     rng = np.random.default_rng(seed)
     plain = _null_design(days, calendar, balance)
     if given is None:
-        split = steps(plain, days.kwh, least=LEAST_BESIDE).best
+        split = steps(plain, days.kwh, least=LEAST_EACH_SIDE).best
         chance = chance_of_any(
-            plain, days.kwh, days.position, least=LEAST_BESIDE, number=DRAWS, rng=rng
+            plain, days.kwh, days.position, least=LEAST_EACH_SIDE, number=DRAWS, rng=rng
         )
     else:
         split = given
@@ -312,10 +312,10 @@ def _local_date(days: Days, at: pd.Timestamp | datetime.date | str) -> pd.Timest
 def _given_split(days: Days, when: pd.Timestamp) -> int:
     split = days.at_or_after(when)
     before, after = split, len(days) - split
-    if min(before, after) < LEAST_BESIDE:
+    if min(before, after) < LEAST_EACH_SIDE:
         raise HouseError(
             f"there are {before} whole days before {when:%Y-%m-%d} and {after} from then on; each "
-            f"side needs at least {LEAST_BESIDE}",
+            f"side needs at least {LEAST_EACH_SIDE}",
             fix=f"The log holds {days.date[0]:%Y-%m-%d} to {days.date[-1]:%Y-%m-%d}.",
         )
     return split
@@ -341,7 +341,7 @@ def _settled(days: Days, calendar: Array, given: int | None) -> Balance | None:
         balance, _ = choose_balance(days, others=np.hstack(others))
         if given is not None:
             return balance
-        found = steps(_null_design(days, calendar, balance), days.kwh, least=LEAST_BESIDE).best
+        found = steps(_null_design(days, calendar, balance), days.kwh, least=LEAST_EACH_SIDE).best
         if found == split:
             break
         split = found

@@ -10,8 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.findings.before_after import (
-    LEAST_BESIDE,
     LEAST_DAYS_FOR_WEEKDAYS,
+    LEAST_EACH_SIDE,
     calendar_terms,
     change_in,
 )
@@ -141,14 +141,14 @@ def _levels(n: int, splits: list[int]) -> Array:
 
 
 def _best_partition(values: Array, penalty: float) -> list[int]:
-    """Stretches of at least `LEAST_BESIDE` days with the least squares plus penalties."""
+    """Stretches of at least `LEAST_EACH_SIDE` days with the least squares plus penalties."""
     n = values.size
     sums, squares = np.r_[0.0, np.cumsum(values)], np.r_[0.0, np.cumsum(values**2)]
     cost = np.full(n + 1, np.inf)
     cost[0] = -penalty
     came_from = np.zeros(n + 1, dtype=np.int64)
-    for stop in range(LEAST_BESIDE, n + 1):
-        start = np.arange(0, stop - LEAST_BESIDE + 1)
+    for stop in range(LEAST_EACH_SIDE, n + 1):
+        start = np.arange(0, stop - LEAST_EACH_SIDE + 1)
         total = sums[stop] - sums[start]
         within = squares[stop] - squares[start] - total**2 / (stop - start)
         whole = cost[start] + within + penalty

@@ -125,8 +125,8 @@ class LinePosterior:
 
     def squares(self, *, offset: float, slope: float) -> Values:
         """Mean products of offset and slope about values, at the likeliest scatter."""
-        apart = self.mean - [offset, slope]
-        found: Values = self.covariance + np.outer(apart, apart)
+        deviation = self.mean - [offset, slope]
+        found: Values = self.covariance + np.outer(deviation, deviation)
         return found
 
 
@@ -218,8 +218,8 @@ def _moments(log: Values, offset: Values, slope: Values, slope_u: Values) -> tup
     share /= share.sum()
     both = np.array([offset[0], slope[0]])
     mean = both @ share
-    apart = both - mean[:, None]
-    covariance = (share * apart) @ apart.T
+    deviation = both - mean[:, None]
+    covariance = (share * deviation) @ deviation.T
     covariance[1, 1] += slope_u[0] ** 2
     return mean, covariance
 

@@ -14,7 +14,7 @@ from homeenergy.house.schedule import Clamp
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.lines import Values
 from homeenergy.trust.bench_lines import (
-    Beside,
+    OfReference,
     Readings,
     bench_line,
     clamp_line,
@@ -240,7 +240,7 @@ def bench_comparison(
     half_r = np.array([meter.step_w for meter in meters]) / 2
     first = float(np.median(r / c))
     half_c = abs(first) * clamp_step_w / 2
-    rounding_w = np.sqrt((half_r**2 * _alike(load) + half_c**2 * _alike(c)) / 3)
+    rounding_w = np.sqrt((half_r**2 * _equal(load) + half_c**2 * _equal(c)) / 3)
     rounding_w = np.maximum(rounding_w, 1e-9 * load)  # displays without steps
     limit_w = abs(first) * resolution_w / 2
     one_error = correlation == 1 or len(set(names)) == 1
@@ -250,7 +250,7 @@ def bench_comparison(
         rounding_w=rounding_w,
         stated_w=stated_offset_w,
         limit_w=limit_w,
-        apart=not one_error,
+        separate=not one_error,
     )
     found, off_w = line.posterior, line.offset_w or 0.0
     scatter_w = (found.scatter if found else 0.0) * load
@@ -260,14 +260,16 @@ def bench_comparison(
     slope = float((weight * c * (r - off_w)).sum()) / cc
     seen_w = load if line.offset_w is None else r - off_w
     u_reference = _u_of_references(weight * c * seen_w / cc, meters, names, correlation)
-    beside = Beside(u_reference, one_error)
+    of_reference = OfReference(u_reference, one_error)
     used_w = stated_offset_w + off_w
     half, known, unseen_w = inf, Readings(inf, inf, inf), line.left_w
     if found:
-        half = found.half(slope, slope=1.0, **beside.by(1.0))
+        half = found.half(slope, slope=1.0, **of_reference.by(1.0))
         known = Readings(half, inf, inf)
         if line.tells or limit_w > 0:
-            known = readings_known(found, slope=slope, offset_w=off_w, used_w=used_w, beside=beside)
+            known = readings_known(
+                found, slope=slope, offset_w=off_w, used_w=used_w, of_reference=of_reference
+            )
         unseen_w = sqrt(found.squares(offset=off_w, slope=slope)[0, 0])
     offset = None
     if found and line.offset_w is not None:
@@ -361,11 +363,11 @@ def _meters(
     return tuple(references[name] for name in table["reference"])
 
 
-def _alike(readings: Values) -> NDArray[np.int64]:
+def _equal(readings: Values) -> NDArray[np.int64]:
     """How many readings equal each: they share one rounding error, which no mean reduces."""
     _, which, many = np.unique(readings, return_inverse=True, return_counts=True)
-    alike: NDArray[np.int64] = many[which]
-    return alike
+    equal: NDArray[np.int64] = many[which]
+    return equal
 
 
 def _u_of_references(

@@ -24,7 +24,7 @@ LARGEST_W = 6.0  # half a step of a clamp of 200 A at 240 V: common practice, no
 TELLS = 0.97  # of what was known of an offset before: less, and the pairs are informative
 
 
-class Beside(NamedTuple):
+class OfReference(NamedTuple):
     """Error of the slope by the reference's accuracy: rectangular, or about normal."""
 
     u: float
@@ -58,7 +58,7 @@ def bench_line(
     rounding_w: Values,
     stated_w: float,
     limit_w: float,
-    apart: bool = False,
+    separate: bool = False,
 ) -> BenchLine:
     """Find the line of a comparison.
 
@@ -74,7 +74,7 @@ def bench_line(
         Before the comparison, the offset of the clamp has a rectangular prior within this of zero;
         0 where nothing is known of it. An offset in use that lies beyond was found before, so it is
         no limit for it.
-    apart : bool
+    separate : bool
         Whether reference meters have independent errors. Which of them was used at small loads and
         which at large ones would then look like an offset, so pairs show none.
 
@@ -91,7 +91,7 @@ def bench_line(
     )
     if n == 1:
         return BenchLine(None, left_w=limit_w / sqrt(3))
-    several = n > FEW and not apart and reference_w.max() >= 2 * reference_w.min()
+    several = n > FEW and not separate and reference_w.max() >= 2 * reference_w.min()
     several = several and np.ptp(clamp_w) > 0
     free = fit() if several else None
     if free and not _demands_offset(free) and free.half(0.0, offset=1.0) > (limit_w or LARGEST_W):
@@ -107,7 +107,7 @@ def bench_line(
     if several and _demands_offset(line):
         offset_w = float(line.mean[0])
         return BenchLine(line, offset_w, True)
-    tells = line is free or (not apart and line.half(0.0, offset=1.0) < TELLS * LEVEL * limit_w)
+    tells = line is free or (not separate and line.half(0.0, offset=1.0) < TELLS * LEVEL * limit_w)
     left_w = limit_w / sqrt(3) or sqrt(line.squares(offset=0.0, slope=0.0)[0, 0])
     return BenchLine(line, None, tells, left_w)
 
@@ -136,7 +136,7 @@ class Readings(NamedTuple):
 
 
 def readings_known(
-    line: LinePosterior, *, slope: float, offset_w: float, used_w: float, beside: Beside
+    line: LinePosterior, *, slope: float, offset_w: float, used_w: float, of_reference: OfReference
 ) -> Readings:
     """How far readings are known that are multiplied by `slope`, with `used_w` added [W].
 
@@ -145,15 +145,17 @@ def readings_known(
     """
     lean = used_w / slope
     squares = line.squares(offset=offset_w, slope=slope)
-    squares[1, 1] += beside.u**2
+    squares[1, 1] += of_reference.u**2
     at_rest = np.array([[1.0, -lean], [0.0, 1.0]])
     squares = at_rest @ squares @ at_rest.T
     together = squares[0, 1] * np.sign(slope)
     at = float(-squares[0, 0] / squares[0, 1]) if together < 0 else inf
     steep = 1 - lean / at
     return Readings(
-        line.half(steep * slope + offset_w / at, offset=1 / at, slope=steep, **beside.by(steep)),
-        line.half(offset_w - used_w, offset=1.0, slope=-lean, **beside.by(lean)),
+        line.half(
+            steep * slope + offset_w / at, offset=1 / at, slope=steep, **of_reference.by(steep)
+        ),
+        line.half(offset_w - used_w, offset=1.0, slope=-lean, **of_reference.by(lean)),
         abs(slope * at),
     )
 
@@ -257,18 +259,18 @@ def _rounded(offset_w: Estimate) -> float:
     return round(offset_w.value, places)
 
 
-def _half_about(apart: float, half: float) -> float:
-    """Half width about a value `apart` from the middle that holds 95 % of a normal distribution.
+def _half_about(distance: float, half: float) -> float:
+    """Half width about a value `distance` from the middle that holds 95 % of a normal distribution.
 
     `half` is the half width about its middle. Where a known difference is not corrected, adding it
     to the half width (JCGM 100:2008, F.2.4.5) would hold more than 95 %.
     """
-    if not half or apart < 1e-6 * half:
-        return half + apart
+    if not half or distance < 1e-6 * half:
+        return half + distance
     u = half / NORMAL
 
     def inside(at: float) -> float:
-        below, above = normal_and_rectangular([-at - apart, at - apart], u=u)
+        below, above = normal_and_rectangular([-at - distance, at - distance], u=u)
         return float(above - below)
 
-    return half_width(inside, least=half, most=half + apart)
+    return half_width(inside, least=half, most=half + distance)

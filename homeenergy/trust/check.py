@@ -158,17 +158,17 @@ def _bench(house: House, found: _Findings, *, accuracy: float) -> None:
         if result.agrees:
             found.concerns += _unstated(house, result)
             continue
-        apart = abs(result.multiplier.value / result.stated - 1)
+        off = abs(result.multiplier.value / result.stated - 1)
         line = result.line_for(house.circuit(result.circuit).clamp)
         found.concerns.append(
             Concern(
-                weight="wrong" if apart > WIRING else "doubtful",
+                weight="wrong" if off > WIRING else "doubtful",
                 subject=result.circuit,
                 what=f"Bench: {result.verdict}",
                 do=f"State it for {result.circuit} in house.toml, with a date if the clamp was "
                 "moved since the log began.",
                 line=line,
-                share=apart,
+                share=off,
             )
         )
 

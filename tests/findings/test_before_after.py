@@ -6,7 +6,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import before_after, find_changes
-from homeenergy.findings.before_after import LEAST_BESIDE, steps
+from homeenergy.findings.before_after import LEAST_EACH_SIDE, steps
 from homeenergy.findings.several_changes import _best_partition
 from homeenergy.house.clamp_errors import ClampErrors
 
@@ -192,7 +192,7 @@ def test_partition_equals_ruptures(seed):
 
     rng = np.random.default_rng(seed)
     values = rng.normal(size=150) + np.repeat(rng.normal(0, 1.5, 6), 25)
-    search = ruptures.KernelCPD(kernel="linear", min_size=LEAST_BESIDE).fit(values[:, None])
+    search = ruptures.KernelCPD(kernel="linear", min_size=LEAST_EACH_SIDE).fit(values[:, None])
     assert _best_partition(values, 12.0) == search.predict(pen=12.0)[:-1]
 
 

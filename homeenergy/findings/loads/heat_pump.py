@@ -412,7 +412,7 @@ def heat_pump_use(
             fix="Take days on which it heats or cools, or check what the clamp is on.",
         )
     found = defrosts(machine)
-    power_w, hours = _running(machine, apart=found)
+    power_w, hours = _running(machine, defrosts=found)
     most_w = _level_w(power_w, hours, 0.99) if full_w is None else full_w
     starts, days = _starts_per_day(trace, machine.starts(), timezone)
     use = HeatPumpUse(
@@ -441,15 +441,15 @@ def _level_w(power_w: Array, hours: Array, share: float) -> float:
     return float(weighted_quantile(power_w, hours, share * float(hours.sum())))
 
 
-def _running(machine: Compressor, *, apart: pd.DataFrame | None) -> tuple[Array, Array]:
+def _running(machine: Compressor, *, defrosts: pd.DataFrame | None) -> tuple[Array, Array]:
     """Power [W] and length [h] of the plateaus at work, without starts and defrosts.
 
     Where that leaves nothing, since all runs are shorter, starts count.
     """
     p = machine.plateaus
     share = machine.settled_share(after_s=SETTLED_S)
-    if apart is not None and len(apart):
-        begin, end = p.numbers(apart["start"]), p.numbers(apart["end"])
+    if defrosts is not None and len(defrosts):
+        begin, end = p.numbers(defrosts["start"]), p.numbers(defrosts["end"])
         latest = np.searchsorted(begin, p.first, side="right") - 1
         share[(latest >= 0) & (p.first < end[np.maximum(latest, 0)])] = 0.0
     if not share.any():

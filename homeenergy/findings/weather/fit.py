@@ -328,7 +328,7 @@ def _draws(
     values = fitted[:, None] + resampled_residuals(regression, number=DRAWS, rng=rng)
     step_c = 0.5 if balance.shape == "both" else 0.25
     # Nearly to the coldest and warmest day: how far a balance point may lie off is asked here.
-    options = [balance, *candidates(balance.shape, celsius, step_c=step_c, beside=2)]
+    options = [balance, *candidates(balance.shape, celsius, step_c=step_c, each_side=2)]
     squares = search(options, celsius, values, others=np.ones((celsius.size, 1))).squares
     fits = []
     for column in np.flatnonzero(np.isfinite(squares.min(axis=0))):

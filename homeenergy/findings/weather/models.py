@@ -315,7 +315,7 @@ SHAPE_WORDS = {
 FREE = {"flat": 1, "line": 2, "heating": 3, "cooling": 3, "both": 5}
 GRID_C, FINE_C = 0.5, 0.05
 # A balance point has at least so many days on either side. Own rule.
-LEAST_DAYS_BESIDE, LEAST_SHARE_BESIDE = 5, 0.08
+LEAST_DAYS_EACH_SIDE, LEAST_SHARE_EACH_SIDE = 5, 0.08
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -353,22 +353,22 @@ class Balance:
         return np.hstack(columns)
 
 
-def balance_grid(celsius: Array, *, step_c: float = GRID_C, beside: int | None = None) -> Array:
-    """Balance points worth a try: with enough days, or `beside`, on either side."""
+def balance_grid(celsius: Array, *, step_c: float = GRID_C, each_side: int | None = None) -> Array:
+    """Balance points worth a try: with enough days, or `each_side`, on either side."""
     ranked = np.sort(celsius)
-    if beside is None:
-        beside = max(LEAST_DAYS_BESIDE, int(LEAST_SHARE_BESIDE * ranked.size))
-    if ranked.size <= 2 * beside:
+    if each_side is None:
+        each_side = max(LEAST_DAYS_EACH_SIDE, int(LEAST_SHARE_EACH_SIDE * ranked.size))
+    if ranked.size <= 2 * each_side:
         return np.empty(0)
-    low, high = ranked[beside - 1], ranked[-beside]
+    low, high = ranked[each_side - 1], ranked[-each_side]
     return np.arange(np.ceil(low / step_c), np.floor(high / step_c) + 1) * step_c
 
 
 def candidates(
-    shape: Shape, celsius: Array, *, step_c: float = GRID_C, beside: int | None = None
+    shape: Shape, celsius: Array, *, step_c: float = GRID_C, each_side: int | None = None
 ) -> list[Balance]:
     """Every balance point, or pair of them, of a shape on a grid."""
-    grid = [float(c) for c in balance_grid(celsius, step_c=step_c, beside=beside)]
+    grid = [float(c) for c in balance_grid(celsius, step_c=step_c, each_side=each_side)]
     if shape in ("flat", "line"):
         return [Balance(shape=shape)]
     if shape == "heating":

@@ -1,4 +1,4 @@
-"""Widgets that panels share, and work done beside the notebook: one thread draws."""
+"""Widgets that panels share, and work done in the background: one thread draws."""
 
 from __future__ import annotations
 

@@ -134,8 +134,8 @@ class ViewDrawing:
             self._add(_broken_line(lines[colour], color=colour, linewidth=0.9, zorder=3))
             self._add(PolyCollection(areas[colour], facecolor=colour, alpha=0.2, linewidth=0))
         along = [((0.0, zero), (1.0, zero)) for zero in zeros]
-        beside = self.ax.get_yaxis_transform()
-        self._add(LineCollection(along, colors="0.75", linewidths=0.6, transform=beside))
+        across = self.ax.get_yaxis_transform()
+        self._add(LineCollection(along, colors="0.75", linewidths=0.6, transform=across))
 
     def _add(self, artist: Any) -> None:
         self.ax.add_artist(artist)
@@ -147,9 +147,9 @@ class ViewDrawing:
         if self._notes and [name.get_text() for name in self._names] == labels:
             return
         self._forget_lanes()
-        beside = ax.get_yaxis_transform()
+        across = ax.get_yaxis_transform()
         how: dict[str, Any] = {
-            "transform": beside,
+            "transform": across,
             "va": "center",
             "fontsize": 9 if number <= 20 else 8,
         }

@@ -61,8 +61,8 @@ def shared_clamps(steps: Mapping[str, Steps]) -> tuple[PairSeen, ...]:
             if together.mean() < SAME_CLAMP:
                 continue
             middle = float(np.median(ratio))
-            alike = np.abs(ratio / middle - 1) < WIRING
-            if alike.mean() >= SAME_CLAMP and abs(middle) > ON_LEG:
+            equal = np.abs(ratio / middle - 1) < WIRING
+            if equal.mean() >= SAME_CLAMP and abs(middle) > ON_LEG:
                 share = float(together.mean())
                 found.append(PairSeen(circuit=name, other=other, share=share, ratio=middle))
     return tuple(found)
