@@ -37,7 +37,6 @@ FOR_TYPES_ALONE = {
 OWN_IDEAS = {
     "homeenergy.findings.appliance.remarks": "what a reader must know about the figures",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
-    "homeenergy.stats.propagation": "functions of quantities whose errors are correlated",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }
 MOST_POSITIONAL = 2

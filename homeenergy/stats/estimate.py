@@ -444,41 +444,6 @@ def measured(
     return found.with_part(own, half, freedom=freedom, observed=True)
 
 
-def time_to_reach(
-    amount: Estimate, rate: Estimate, *, unit: str, basis: str, positive: bool = False
-) -> Estimate:
-    """How long it takes a rate to make up an amount; for ever, as far as the rate may be nothing.
-
-    Parameters
-    ----------
-    amount, rate : Estimate
-        `rate` has the unit of `amount` by that of the time.
-    unit : str
-        Of the time.
-    basis : str
-    positive : bool
-        Whether the rate is known to be positive.
-
-    Returns
-    -------
-    Estimate
-        Nothing where the amount is at most nothing; infinite where the rate may not be positive and
-        is not. A ratio (`over`) where both are known and the rate is positive; else without an
-        upper end, and from the least amount at the greatest rate on.
-    """
-    n = rate.n
-    if amount.high <= 0 or (rate.high <= 0 and not positive):
-        never = 0.0 if amount.high <= 0 else inf
-        return Estimate(value=never, low=never, high=never, unit=unit, n=n, basis=basis)
-    known = rate.resolved and isfinite(amount.high) and (positive or rate.low > 0)
-    if known:
-        words = f"{basis}; interval of a ratio after Fieller (1954)"
-        return replace(amount.over(rate, unit=unit, positive=True), basis=words)
-    value = amount.value / rate.value if rate.value > 0 else inf
-    low = amount.low / rate.high if amount.low > 0 and isfinite(rate.high) else 0.0
-    return Estimate(value=value, low=low, high=inf, unit=unit, n=n, basis=basis)
-
-
 def upper_bound(high: float, *, unit: str, basis: str, n: int = 0) -> Estimate:
     """An estimate of which only the upper end is known [`unit`]; its value is halfway from zero."""
     return Estimate(value=high / 2, low=0.0, high=high, unit=unit, n=n, basis=basis, resolved=False)

@@ -25,11 +25,11 @@ from homeenergy.stats.estimate import (
     measured,
     number_text,
     rounded_up,
-    time_to_reach,
     upper_bound,
 )
 from homeenergy.stats.means import ratio_of_days
 from homeenergy.stats.parts import Parts
+from homeenergy.stats.propagation import time_to_reach
 from homeenergy.units import DAYS_PER_YEAR, S_PER_H, WH_PER_KWH
 
 WEEKS_PER_YEAR = DAYS_PER_YEAR / 7

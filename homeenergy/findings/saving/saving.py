@@ -24,8 +24,9 @@ from homeenergy.findings.loads.idle import bound_text
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
 from homeenergy.findings.year import AnnualEnergy, annual_energy, with_unseen_days
 from homeenergy.house.kinds import KINDS
-from homeenergy.stats.estimate import Estimate, number_text, time_to_reach
+from homeenergy.stats.estimate import Estimate, number_text
 from homeenergy.stats.parts import Source
+from homeenergy.stats.propagation import time_to_reach
 from homeenergy.units import DAYS_PER_YEAR
 
 SIMPLE = "Simple payback: no interest, no change of prices, no upkeep, no value of the old unit."
