@@ -155,6 +155,7 @@ def test_a_house_that_ends_its_process_costs_no_other(street, whole, monkeypatch
 
 
 @pytest.mark.slow
+@pytest.mark.study  # any executor is used in the same way: threads and processes above
 def test_a_cluster_gives_the_same(street, whole):
     distributed = pytest.importorskip("distributed")
     quiet = {"silence_logs": 50, "dashboard_address": None}
