@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-import pandas as pd
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 # Endings of names that hold a quantity, and its unit as it is written.
 UNITS = {
@@ -88,5 +91,5 @@ def without_formulas(table: pd.DataFrame) -> pd.DataFrame:
     def plain(cell: object) -> object:
         return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
 
-    texts = [name for name in table if not pd.api.types.is_numeric_dtype(table[name])]
+    texts = table.select_dtypes(exclude="number").columns
     return table.assign(**{str(name): table[name].map(plain) for name in texts})

@@ -31,6 +31,7 @@ FOR_TYPES_ALONE = {
     "homeenergy": "its names are imported when they are first used",
     "homeenergy.cli.documents": "a command begins without pandas and matplotlib",
     "homeenergy.cli.frame": "a command begins without pandas and matplotlib",
+    "homeenergy.words": "a command begins without pandas",
     "homeenergy.show.viewer.controls": "ipympl is there only where a notebook draws",
 }
 # Files of fewer lines that one other file imports, and the idea of each.
