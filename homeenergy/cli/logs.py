@@ -140,6 +140,7 @@ def import_(
     with plain_errors():
         report = bring_in(folder, rebuild=rebuild, verify=verify)
         say(str(report))
+        _say_implausible(folder)
     if report.lost:
         raise typer.Exit(BAD_DATA)
 
@@ -159,6 +160,18 @@ def quality(folder: Folder) -> None:
         bring_in(folder)
         lines = quality_lines(open_house(folder).quality(), width=width())
         say("\n".join(lines))
+        _say_implausible(folder)
+
+
+def _say_implausible(folder: Path) -> None:
+    """List the readings that cannot be, and what to do about each."""
+    from homeenergy.readings import open_house
+    from homeenergy.show.terminal import implausible_lines
+    from homeenergy.trust.plausible import implausible_readings
+
+    house = open_house(folder)
+    if house.has_store and (found := implausible_readings(house)):
+        say("\n".join(implausible_lines(found, width=width())))
 
 
 def _own_zone() -> str:

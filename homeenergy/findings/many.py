@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.files import replacing
 from homeenergy.findings.appliance.columns import columns_for
+from homeenergy.findings.appliance.table import warning_lines
 from homeenergy.readings.store.store import house_fingerprint
 from homeenergy.units import DAYS_PER_YEAR
 from homeenergy.version import __version__
@@ -404,6 +405,7 @@ def work_out(folder: str, rests_on: str | None) -> tuple[str, pd.DataFrame] | st
         "start": found.start,
         "end": found.end,
     }
+    about["implausible"] = " ".join(warning_lines(found))
     for name in ("mains_kwh_per_day", "unmeasured_kwh_per_day"):
         estimate = getattr(found, name)
         about[name] = float("nan") if estimate is None else estimate.value

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -17,6 +17,7 @@ from homeenergy.readings.doubt import Doubts
 from homeenergy.readings.doubted import stored_doubts
 from homeenergy.readings.store.importing import mending_store
 from homeenergy.readings.store.overview import Envelope, Overview
+from homeenergy.readings.store.places import overlapping, place_of
 from homeenergy.readings.store.store import MonthInfo
 from homeenergy.readings.trace import Trace, correct_in_place
 from homeenergy.units import NS_PER_S
@@ -32,10 +33,13 @@ class House:
     schedule : Schedule
         All that house.toml says; `name`, `timezone`, `circuits`, `supply` and `tariff` are
         taken from it.
+    held_out : frozenset of str
+        Circuits that count as having no readings (see `without`).
     """
 
-    def __init__(self, schedule: Schedule) -> None:
+    def __init__(self, schedule: Schedule, *, held_out: frozenset[str] = frozenset()) -> None:
         self.schedule = schedule
+        self.held_out = held_out
         self.path: Path = schedule.folder
         self._store = mending_store(schedule.folder)
         self._overview: Overview | None = None
@@ -71,8 +75,14 @@ class House:
         return any(self._store.months(circuit.name) for circuit in self.circuits)
 
     def has_readings(self, circuit: str | Circuit) -> bool:
-        """Whether any readings of a circuit have been imported."""
-        return bool(self._store.months(self._circuit(circuit).name))
+        """Whether any readings of a circuit have been imported, and it is not held out."""
+        found = self._circuit(circuit)
+        return found.name not in self.held_out and bool(self._store.months(found.name))
+
+    def without(self, circuits: Iterable[str]) -> House:
+        """Give the house as if it had no readings of some circuits, which cannot be believed."""
+        held_out = self.held_out | frozenset(circuits)
+        return self if held_out == self.held_out else House(self.schedule, held_out=held_out)
 
     @property
     def mains(self) -> tuple[Circuit, ...]:
@@ -273,6 +283,15 @@ class House:
                     )
                 )
         return pd.DataFrame(rows).set_index("circuit")
+
+    def place_of(self, circuit: str | Circuit, instant: pd.Timestamp) -> str:
+        """Log file and line of a circuit's first row from an instant on; empty if not known."""
+        name = self._circuit(circuit).name
+        return place_of(self.schedule, self._store, name, int(instant.as_unit("ns").value))
+
+    def overlapping(self, circuit: str | Circuit) -> list[str]:
+        """Log files of a circuit that cover the same time."""
+        return overlapping(self.schedule, self._store, self._circuit(circuit).name)
 
     def _circuit(self, circuit: str | Circuit) -> Circuit:
         return self.circuit(circuit if isinstance(circuit, str) else circuit.name)

@@ -38,7 +38,8 @@ def circuit_quality(
     dict
         circuit; period_s; first, last (instants at which the samples begin and end); coverage
         (share of the time between them that has samples); gaps (stretches without);
-        longest_gap_s; rows, repeats (rows that shared an instant with another), out_of_order,
+        longest_gap_s; rows, repeats (rows that shared an instant with another), conflicts
+        (instants with different values), out_of_order,
         resets, rejected (as logged); doubted (samples in doubt), doubt (how many for which reason,
         see `homeenergy.readings.doubt.REASONS`); spikes (lone or held); stuck_s (longest stretch
         stuck at one value); negative_share (of the samples; see `count_negative`).
@@ -51,7 +52,7 @@ def circuit_quality(
     if found.first is not None and found.last is not None:
         slots = int((found.last - found.first).value) // period_ns
     counts = doubts.counts()
-    counted = ("rows", "repeats", "out_of_order", "resets", "rejected")
+    counted = ("rows", "repeats", "conflicts", "out_of_order", "resets", "rejected")
     return {
         "circuit": circuit,
         "period_s": period_ns / NS_PER_S,

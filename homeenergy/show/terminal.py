@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from math import isfinite, nan
 
 import pandas as pd
@@ -23,15 +23,22 @@ from homeenergy.show.document.blocks import (
     Table,
     text_lines,
 )
-from homeenergy.show.document.findings import findings_table, heading_text, mains_text
+from homeenergy.show.document.findings import (
+    findings_table,
+    heading_text,
+    mains_text,
+    warning_blocks,
+)
 from homeenergy.stats.estimate import decimals, number_text
 from homeenergy.trust.check import Concern, HouseCheck
+from homeenergy.trust.plausible import Implausible
 from homeenergy.units import S_PER_DAY, S_PER_H
 
 
 def findings_lines(findings: Findings, *, width: int = 100) -> list[str]:
     """Lay the findings out as text of at most `width` characters: table, remarks, notes."""
-    blocks: list[Block] = [Heading(text=heading_text(findings)), Prose(text=mains_text(findings))]
+    blocks: list[Block] = [Heading(text=heading_text(findings)), *warning_blocks(findings)]
+    blocks.append(Prose(text=mains_text(findings)))
     if not findings.appliances:
         blocks.append(Prose(text="No circuit has readings in this time."))
         return text_lines(blocks, width=width)
@@ -62,7 +69,11 @@ def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
     if check.balance is not None:
         base = estimate_text(check.balance.base_w)
         blocks.append(Prose(text=f"Baseload that no circuit accounts for: {base}"))
-    if not check.contradicts:
+    if check.implausible:
+        number = len(check.implausible)
+        text = f"Readings that cannot be: {number}, listed first below. Mend these first."
+        blocks.append(Prose(text=text))
+    elif not check.contradicts:
         text = f"No mismatch with house.toml. {compared_with(check)}"
         blocks.append(Prose(text=text))
     for weight, heading in HEADINGS.items():
@@ -101,6 +112,11 @@ def survey_lines(survey: Survey, *, width: int = 100) -> list[str]:
     kept = f", {survey.unchanged} of them unchanged" if survey.unchanged else ""
     text = f"{houses} {'house' if houses == 1 else 'houses'} worked out{kept}"
     blocks: list[Block] = [Heading(text=text)]
+    if "implausible" in survey.table:
+        told = survey.table.drop_duplicates("house")
+        told = told[told["implausible"].fillna("") != ""]
+        lines = [f"{row.house_name} ({row.house}): {row.implausible}" for row in told.itertuples()]
+        blocks += _listed("Look at these first: readings that cannot be", lines) if lines else []
     summary = survey.summary()
     if len(summary):
         blocks += _survey_table(summary)
@@ -176,6 +192,14 @@ def _plain(value: object) -> str:
     return number_text(number, decimals(nan, nan, value=number))
 
 
+def implausible_lines(found: Sequence[Implausible], *, width: int = 100) -> list[str]:
+    """Lay out what cannot be in the readings of a house, as text of at most `width`."""
+    points = tuple(_point(one.concern()) for one in found)
+    return text_lines(
+        [Heading(text="Readings that cannot be"), Bullets(items=points, mark="1.")], width=width
+    )
+
+
 def _count(count: float) -> str:
     """Write a count; what could not be counted at this period is a dash."""
     return f"{int(count):,}" if isfinite(count) else "-"
@@ -207,6 +231,7 @@ QUALITY: dict[str, tuple[str, str, Callable[..., str]]] = {
     "longest_gap_s": ("longest gap", "", duration_text),
     "gaps": ("gaps", "", _count),
     "repeats": ("repeated rows", "", _count),
+    "conflicts": ("conflicting", "", _count),
     "out_of_order": ("late rows", "", _count),
     "resets": ("counter resets", "", _count),
     "negative_share": ("negative", "% of time", _percent),

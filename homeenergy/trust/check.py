@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,6 +19,7 @@ from homeenergy.trust.meter import Fall, MeterAgreement, explain_falls, meter_ag
 from homeenergy.trust.panel.balance import PanelBalance, panel_balance
 from homeenergy.trust.panel.circuit import WIRING
 from homeenergy.trust.panel.mains_energy import logged_energy, mains_trace
+from homeenergy.trust.plausible import Implausible, implausible_readings
 from homeenergy.trust.typed_readings import read_bench, read_meter
 
 REFERENCE_ACCURACY = 0.01
@@ -31,6 +33,8 @@ class HouseCheck:
     Attributes
     ----------
     house_name : str
+    implausible : tuple of Implausible
+        Readings that cannot be; they are among the concerns as well.
     concerns : tuple of Concern
         The worst first.
     bench : tuple of BenchResult
@@ -41,6 +45,7 @@ class HouseCheck:
     """
 
     house_name: str
+    implausible: tuple[Implausible, ...]
     concerns: tuple[Concern, ...]
     bench: tuple[BenchResult, ...]
     balance: PanelBalance | None
@@ -69,6 +74,7 @@ class _Findings:
 def check_house(
     house: House,
     *,
+    implausible: Sequence[Implausible] | None = None,
     reference_accuracy: float = REFERENCE_ACCURACY,
     step_kwh: float = 1.0,
     time_error_s: float = TIME_ERROR_S,
@@ -78,6 +84,8 @@ def check_house(
     Parameters
     ----------
     house : House
+    implausible : sequence of Implausible, optional
+        From `implausible_readings`. Default: found anew.
     reference_accuracy : float
         Stated accuracy of the reference meter of bench.csv, as a share; a column `accuracy` there
         goes before it.
@@ -96,6 +104,9 @@ def check_house(
         If bench.csv or meter_readings.csv cannot be used.
     """
     found = _Findings()
+    if implausible is None:
+        implausible = implausible_readings(house)
+    found.concerns += [one.concern() for one in implausible]
     found.concerns += schedule_concerns(house.circuits, house.supply)
     found.concerns += load_concerns(house)
     _bench(house, found, accuracy=reference_accuracy)
@@ -107,6 +118,7 @@ def check_house(
     _meter(house, found, step_kwh=step_kwh, time_error_s=time_error_s)
     return HouseCheck(
         house_name=house.name,
+        implausible=tuple(implausible),
         concerns=tuple(sorted(found.concerns, key=Concern.rank)),
         bench=tuple(found.bench),
         balance=found.balance,

@@ -209,6 +209,7 @@ def test_what_could_not_be_counted_is_a_dash():
             "gaps": [0],
             "longest_gap_s": [0.0],
             "repeats": [0],
+            "conflicts": [0],
             "out_of_order": [0],
             "resets": [0],
             "negative_share": [float("nan")],
@@ -217,7 +218,7 @@ def test_what_could_not_be_counted_is_a_dash():
         index=pd.Index(["kettle"], name="circuit"),
     )
     row = quality_lines(quality, width=140)[-1].split()
-    assert row == ["kettle", "60", "100.00", "none", "0", "0", "0", "0", "-", "none"]
+    assert row == ["kettle", "60", "100.00", "none", "0", "0", "0", "0", "0", "-", "none"]
 
 
 def test_quality_fits_and_writes_durations():
@@ -228,6 +229,7 @@ def test_quality_fits_and_writes_durations():
             "gaps": [12345],
             "longest_gap_s": [9999.0],
             "repeats": [3],
+            "conflicts": [0],
             "out_of_order": [0],
             "resets": [1],
             "negative_share": [float("nan")],

@@ -193,6 +193,7 @@ COLUMNS: tuple[Column, ...] = (
         places=frozenset({"frame", "terminal"}),
         applies=prices_differ,
     ),
+    Column(name="held_out", kind="text", places=PROGRAMS),
     Column(name="remarks", kind="text", places=PROGRAMS),
 )
 

@@ -39,6 +39,7 @@ from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_runs
 from homeenergy.stats.parts import Parts
 from homeenergy.trust.clamps.reading import clamp_over, correction_words
+from homeenergy.trust.plausible import held_out, implausible_readings
 from homeenergy.units import DAYS_PER_YEAR, H_PER_DAY, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 
@@ -237,6 +238,8 @@ def house_findings(
     Runs are those of `homeenergy.cycles.house_cycles`: what a person decided about them counts.
     Where there is an outdoor.csv, it shows how much the weather drives an appliance (`season`).
     Appliances of one name have that of their circuit in brackets.
+    Circuits whose readings cannot be believed (`homeenergy.trust.plausible`) are held out: listed,
+    without figures, and part of no total.
 
     Examples
     --------
@@ -260,6 +263,9 @@ def house_findings(
     zone = str(house.timezone)
     decisions = read_decisions(house)
     known = bench_remarks(house)
+    implausible = implausible_readings(house)
+    reasons = held_out(implausible)
+    house = house.without(reasons)
     outdoor = read_outdoor(house) if (house.path / FILE_NAME).is_file() else None
 
     # Only what the mains are compared with is kept of a trace, so that no two are held at once.
@@ -276,6 +282,11 @@ def house_findings(
             cycles=house_cycles(house, circuit, trace=trace, decisions=decisions),
             outdoor=outdoor,
         )
+        if circuit.name in reasons:
+            reason = reasons[circuit.name]
+            finding = replace(
+                finding, held_out=reason, remarks=(f"held out of all figures: {reason}",)
+            )
         if finding.days and circuit.name in known:
             finding = replace(finding, remarks=(*finding.remarks, known[circuit.name]))
         return finding, (trace.start, trace.end), hourly_energy(trace) if compared else None
@@ -292,6 +303,13 @@ def house_findings(
                     hourly.append((hours, finding.floor))
             if progress:
                 progress(len(found), len(chosen), finding.circuit)
+    if not spans and reasons:
+        listed = "; ".join(f"{name}: {reason}" for name, reason in reasons.items())
+        raise HouseError(
+            f"no circuit has readings that can be believed. {listed}",
+            path=house.path,
+            fix="`homeenergy check` says what to do about each.",
+        )
     if not spans:
         raise HouseError(
             "none of these circuits has readings",
@@ -299,6 +317,8 @@ def house_findings(
             fix="Check the [log.columns] of house.toml, then run: homeenergy import FOLDER",
         )
     mains, unmeasured = mains_per_day(house, hourly) if compared else (None, None)
+    if any(one.held_out for one in found):
+        unmeasured = None  # they would be part of it
     if house.tariff is not None:
         found = with_share_of_bill(house, found, every_circuit=circuits is None)
     found.sort(key=lambda f: -np.nan_to_num(f.kwh_per_day.value, nan=-1.0))
@@ -311,6 +331,7 @@ def house_findings(
         appliances=tuple(found),
         mains_kwh_per_day=mains,
         unmeasured_kwh_per_day=unmeasured,
+        implausible=implausible,
     )
 
 

@@ -63,6 +63,8 @@ class ApplianceFinding:
         What it bears of a year's demand charges [currency], between what it could (`demand_share`).
     price_at_rest : float or None
         Average price of the time outside runs [currency a kWh], where prices depend on the time.
+    held_out : str
+        Why no figure of this circuit can be given, though it has readings; else empty.
     floor : ClampErrors
         How far the clamp may be off. The intervals of the figures above include it, by its sources;
         those of `cycles` leave the multiplier out.
@@ -88,6 +90,7 @@ class ApplianceFinding:
     correction: str = "none"
     demand_per_year: Estimate | None = None
     price_at_rest: float | None = None
+    held_out: str = ""
     floor: ClampErrors = UNKNOWN_ERRORS
 
     def clamp_parts(self, kwh: float, *, hours: float, rounding: bool = False) -> Parts:

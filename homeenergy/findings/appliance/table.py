@@ -11,13 +11,16 @@ from homeenergy.findings.appliance.columns import columns_for
 from homeenergy.findings.appliance.record import MARKS, ApplianceFinding
 from homeenergy.findings.cost import prices_differ
 from homeenergy.stats.estimate import Estimate
+from homeenergy.trust.plausible import Implausible
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Findings:
     """Findings of all circuits of a house, the greatest user first.
 
-    `mains_kwh_per_day` and `unmeasured_kwh_per_day` are None where the mains are not logged.
+    `mains_kwh_per_day` and `unmeasured_kwh_per_day` are None where the mains are not logged, and
+    where readings that cannot be believed make them so. `implausible` are such readings: circuits
+    of which one is "wrong" are held out of all figures.
     """
 
     house_name: str
@@ -28,6 +31,7 @@ class Findings:
     appliances: tuple[ApplianceFinding, ...]
     mains_kwh_per_day: Estimate | None
     unmeasured_kwh_per_day: Estimate | None
+    implausible: tuple[Implausible, ...] = ()
 
     def to_frame(self) -> pd.DataFrame:
         """One row an appliance; intervals as columns ending in `_low` and `_high`.
@@ -46,6 +50,9 @@ class Findings:
         head, *rows = self._table()
         table = [head, ["---"] * len(head), *rows]
         lines = ["| " + " | ".join(c.replace("|", "\\|") for c in row) + " |" for row in table]
+        warnings = warning_lines(self)
+        if warnings:
+            lines = [*(f"- {line}" for line in warnings), "", *lines]
         lines += ["", f"In brackets: 95 % intervals. {' '.join(notes(self))}"]
         remarks = shared_remarks(self.appliances)
         if remarks:
@@ -64,6 +71,16 @@ class Findings:
             [column.label(self.currency) for column in columns],
             *([f"{value} ({end})" if end else value for value, end in row] for row in texts),
         ]
+
+
+HELD_OUT = "Held out of all figures"
+LOOK = "Needs a look"
+
+
+def warning_lines(findings: Findings) -> list[str]:
+    """Sentences on readings that cannot be, which a reader must see first."""
+    heads = {"wrong": HELD_OUT, "doubtful": LOOK}
+    return [f"{heads[one.weight]}: {one.sentence} {one.do}" for one in findings.implausible]
 
 
 def notes(findings: Findings) -> list[str]:

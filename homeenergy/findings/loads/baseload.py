@@ -33,6 +33,7 @@ from homeenergy.trust.panel.quiet_times import (
     whole_days,
     window_means,
 )
+from homeenergy.trust.plausible import held_out
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 # Lawrence Berkeley National Laboratory, ten houses in California (buildings.lbl.gov): what a whole
@@ -236,6 +237,7 @@ def house_baseload(
     if hours is not None and not 0 <= hours[0] < hours[1] <= 24:
         raise ValueError(f"hours must lie in order within a day, as (1, 5), got {hours!r}")
     known = house_findings(house) if findings is None else findings
+    house = house.without(held_out(known.implausible))
     loads = [f for f in known.appliances if f.days]
     _refuse_some(house, loads)
     mains = house.mains

@@ -20,6 +20,8 @@ PACE_OFF = 0.05  # of the period
 LONG_SHARE = 0.25  # of the time, in steps across which power is not held
 LONG_ENERGY_SHARE = 0.5
 MOST_TIMES = 10
+NEAR_ROWS = 10  # of one pass over an instant
+ROUNDED, DIFFERS = 0.51, 0.002
 JITTERY = 1.5
 
 
@@ -261,6 +263,34 @@ def in_order(
     late = int(np.count_nonzero(times_ns < np.maximum.accumulate(times_ns)))
     order = np.argsort(times_ns, kind="stable")
     return times_ns[order], [values[order] for values in columns], late
+
+
+def conflicting(times_ns: NDArray[np.int64], columns: Sequence[Values]) -> list[NDArray[np.int64]]:
+    """Instants at which a log, read in its order, comes back to give another value, by column.
+
+    Own rule. Rows that share an instant and were logged one after the other are what a clock of
+    whole seconds makes of a quick logger, and equal ones are repeats. Values differ that are more
+    than half a unit, for rounding, and 0.2 % apart. O(n log n) where rows are out of order, else
+    O(n).
+    """
+    nothing = [np.empty(0, dtype=np.int64)] * len(columns)
+    if times_ns.size < 2 or bool(np.all(times_ns[1:] >= times_ns[:-1])):
+        return nothing
+    order = np.argsort(times_ns, kind="stable")
+    times = times_ns[order]
+    same = times[1:] == times[:-1]
+    back = np.r_[True, ~same | (np.diff(order) > NEAR_ROWS)]
+    begins = np.flatnonzero(back)
+    again = np.flatnonzero(times[begins[1:]] == times[begins[:-1]])
+    if not again.size:
+        return nothing
+    one, other = begins[again], begins[again + 1]
+    out = []
+    for values in columns:
+        a, b = (values[order[at]].astype(np.float64) for at in (one, other))
+        off = np.abs(a - b) > np.maximum(ROUNDED, DIFFERS * np.maximum(np.abs(a), np.abs(b)))
+        out.append(np.unique(times[other[off]]))
+    return out
 
 
 def merge_instants(

@@ -36,6 +36,7 @@ from homeenergy.readings.logs.rows import (
     Grid,
     Merge,
     Values,
+    conflicting,
     counter_power,
     default_hold_ns,
     find_period_ns,
@@ -181,6 +182,7 @@ class Gridded:
     first_slot: int
     watts: NDArray[np.float32]
     repeats: int
+    conflicts: int
     resets: int
     rejected: int
 
@@ -215,6 +217,7 @@ def grid_columns(
     shared by all columns.
     """
     logged, merged, rows, values = _one_row_an_instant(times_ns, columns, grid)
+    differing = conflicting(times_ns, [column.logged for column in columns])
     if between is None:
         counters = all(column.quantity == "energy_counter" for column in columns)
         between = _span(rows.times_ns, grid, last_ns=1 if counters else grid.row_period_ns)
@@ -222,7 +225,7 @@ def grid_columns(
     repeats = _inside(logged, edges) - _inside(merged, edges)
     out = []
     held: dict[int, _Held] = {}
-    for column, value in zip(columns, values, strict=True):
+    for column, value, twice in zip(columns, values, differing, strict=True):
         resets = rejected = _NONE
         if column.quantity == "energy_counter":
             spans, value, resets, rejected = _of_counter(rows.times_ns, value, column, grid)
@@ -239,6 +242,7 @@ def grid_columns(
                 first_slot=between[0],
                 watts=mine.watts(value),
                 repeats=repeats,
+                conflicts=_inside(twice, edges),
                 resets=_inside(resets, edges),
                 rejected=_inside(rejected, edges),
             )

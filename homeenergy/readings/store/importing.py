@@ -25,6 +25,7 @@ from homeenergy.house.schedule import Schedule
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings.logs.rows import Merge, carry_through
 from homeenergy.readings.store.grid import Column, Gridded, grid_columns
+from homeenergy.readings.store.places import refuse_stray_dates
 from homeenergy.readings.store.plan import Feed, Month, Plan, files_to_read_again, make_plan
 from homeenergy.readings.store.store import (
     MonthInfo,
@@ -218,6 +219,7 @@ def _import(
     survey = Survey(schedule, store, progress=progress)
     try:
         survey.read_new()
+        refuse_stray_dates(survey)
         files_read = sum(len(log.read) for log in survey.logs)
         plan = make_plan(survey, store, rebuild=rebuild, damaged=damaged)
         if rebuild:
@@ -362,6 +364,7 @@ def _write_month(
         rows=sum(rows for _, rows, _ in parts) + kept,
         out_of_order=sum(late for _, _, late in parts),
         repeats=sum(part.repeats for part, _, _ in parts),
+        conflicts=sum(part.conflicts for part, _, _ in parts),
         resets=sum(part.resets for part, _, _ in parts),
         rejected=sum(part.rejected for part, _, _ in parts),
     )

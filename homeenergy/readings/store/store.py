@@ -55,8 +55,8 @@ class MonthInfo:
 
     `signature` stands for everything the samples depend on, `made_as` for the layout alone, and
     `words` is the `sum_of_words` of the samples. The counts are of rows as logged: rows in the
-    month, rows that shared an instant, rows out of order, counter resets, counter intervals
-    rejected as absurd.
+    month, rows that shared an instant, instants with different values, rows out of order, counter
+    resets, counter intervals rejected as absurd.
     """
 
     circuit: str
@@ -69,6 +69,7 @@ class MonthInfo:
     words: int | None = None
     rows: int = 0
     repeats: int = 0
+    conflicts: int = 0
     out_of_order: int = 0
     resets: int = 0
     rejected: int = 0

@@ -10,9 +10,9 @@ import pandas as pd
 
 from homeenergy.findings.appliance.columns import Column, Place, columns_for
 from homeenergy.findings.appliance.record import UNKNOWN, ApplianceFinding, estimate_text
-from homeenergy.findings.appliance.table import Findings
+from homeenergy.findings.appliance.table import Findings, warning_lines
 from homeenergy.findings.comparison.comparison import Comparison
-from homeenergy.show.document.blocks import Cell, Table
+from homeenergy.show.document.blocks import Block, Bullets, Cell, Table
 from homeenergy.stats.estimate import Estimate
 
 ESTIMATE = ("value", "low", "high", "level", "unit", "n", "basis", "resolved")
@@ -23,6 +23,12 @@ def heading_text(findings: Findings) -> str:
     """Name of the house and the local days that the findings cover."""
     start, end = (t.tz_convert(findings.timezone) for t in (findings.start, findings.end))
     return f"{findings.house_name}, {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} local time"
+
+
+def warning_blocks(findings: Findings) -> list[Block]:
+    """What a reader must see before any figure: readings that cannot be."""
+    lines = warning_lines(findings)
+    return [Bullets(items=tuple(lines))] if lines else []
 
 
 def mains_text(findings: Findings) -> str:

@@ -21,7 +21,12 @@ from homeenergy.show.document.blocks import (
     Together,
     html_page,
 )
-from homeenergy.show.document.findings import findings_table, heading_text, mains_text
+from homeenergy.show.document.findings import (
+    findings_table,
+    heading_text,
+    mains_text,
+    warning_blocks,
+)
 from homeenergy.show.figures.energy import plot_daily_energy, plot_house_energy
 from homeenergy.show.figures.runs import plot_run_energies, plot_runs, typical_day
 from homeenergy.show.figures.style import zone_of
@@ -58,6 +63,7 @@ def findings_page(findings: Findings, house: House) -> str:
     mains = mains_text(findings)
     blocks: list[Block] = [
         Prose(text=f"{heading_text(findings)} ({findings.timezone})."),
+        *warning_blocks(findings),
         Prose(text=f"{mains}." if mains else ""),
         findings_table(findings, place="page", caption=caption),
         Together(blocks=(Heading(text="Where the energy goes"), _house_figure(findings))),

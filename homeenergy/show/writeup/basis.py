@@ -28,6 +28,7 @@ from homeenergy.show.document.files import read_record
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust import check_house
 from homeenergy.trust.check import HouseCheck
+from homeenergy.trust.plausible import held_out
 from homeenergy.version import __version__
 
 Progress = Callable[[int, int, str], None]
@@ -77,10 +78,11 @@ class Basis:
 
 def make_basis(house: House, *, progress: Progress | None = None) -> Basis:
     """Find what each appliance uses, and check the house."""
+    findings = house_findings(house, progress=progress)
     return Basis(
-        house=house,
-        findings=house_findings(house, progress=progress),
-        check=check_house(house),
+        house=house.without(held_out(findings.implausible)),
+        findings=findings,
+        check=check_house(house, implausible=findings.implausible),
         outdoor=read_outdoor(house) if (house.path / "outdoor.csv").is_file() else None,
     )
 

@@ -17,6 +17,7 @@ from homeenergy.findings.appliance.record import (
 )
 from homeenergy.findings.saving.saving import Saving
 from homeenergy.show.document.blocks import Block, Bullets, Facts, Heading, Picture, Prose, Table
+from homeenergy.show.document.findings import warning_blocks
 from homeenergy.show.document.page import SAFETY
 from homeenergy.show.writeup.actions import is_sure, saving_text
 from homeenergy.show.writeup.basis import Basis, grid, money_text
@@ -81,6 +82,7 @@ def summary_blocks(basis: Basis, actions: tuple[Saving, ...]) -> tuple[Block, ..
     """What the house uses, the largest findings in money, what to do, how far to trust it."""
     return (
         Heading(text="Summary"),
+        *warning_blocks(basis.findings),
         Prose(text=_opening(basis)),
         *_largest(basis),
         *_first_actions(actions),
@@ -93,7 +95,9 @@ def _opening(basis: Basis) -> str:
     circuits = f"{len(measured)} circuit{'' if len(measured) == 1 else 's'}"
     text = f"Over {basis.days:.0f} days, {circuits} of {basis.house.name} were logged."
     if findings.mains_kwh_per_day is None:
-        text += " The mains were not logged, so what other circuits use is not known."
+        logged = any(one.role == "mains" for one in basis.house.schedule.circuits)
+        why = "cannot be believed" if logged else "were not logged"
+        text += f" The mains {why}, so what other circuits use is not known."
     else:
         text += f" The house used {estimate_text(findings.mains_kwh_per_day, of='days')} a day"
         rest = findings.unmeasured_kwh_per_day
@@ -187,7 +191,11 @@ def trust_sentence(basis: Basis) -> str:
             + "."
         )
     else:
-        text = _nothing_wrong(basis)
+        text = (
+            "The readings named at the top cannot be."
+            if check.implausible
+            else _nothing_wrong(basis)
+        )
     if doubtful:
         about = ", ".join(dict.fromkeys(c.subject for c in doubtful if c.subject))
         text += f" Needs a look before figures are relied on: {about}."

@@ -171,7 +171,7 @@ def load_concerns(house: House) -> list[Concern]:
         volts_v = load_volts_v(circuit, house.supply)
         if not rated and (circuit.breaker_a is None or volts_v is None):
             continue
-        load = logged_load(house.months(circuit))
+        load = logged_load(month.sure() for month in house.months(circuit))
         concerns += _cut_off(load, circuit, house.supply)
         if volts_v is not None:
             concerns += _above_breaker(load, circuit, volts_v, str(house.timezone))
