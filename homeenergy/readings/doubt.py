@@ -171,7 +171,7 @@ def find_doubts(months: Iterable[tuple[int, Watts, Watts | None]], *, nature: Na
     *More than the circuit can carry*: above `Nature.limit_w`.
     *Stuck*: one value for at least 30 samples, ten times as long as all but one in two hundred of
     the stretches of one value; not a value at which the circuit rests; at least 20 steps of the
-    readings' resolution; and less than 2 % of the log, or at a level at which it otherwise varies.
+    readings' resolution; and at a level at which it otherwise varies (200 stretches within 2 %).
     *Clipped*: at least ten readings within half a per cent of the greatest, three times as many as
     in the 4.5 % below, where the clamp's range ends (0.95 to 1.5 times rating times volts).
 
@@ -437,7 +437,7 @@ class _Log:
         keep &= number[which] <= STUCK_HABIT
         keep &= whole[which] - flats.size <= STUCK_SHARE * self.samples
         near = np.array([self._distinct_near(float(level)) for level in levels])
-        keep &= (flats.size <= STUCK_SHARE * self.samples) | (near[which] >= VARIES)
+        keep &= near[which] >= VARIES
         return flats.some(keep)
 
     def _distinct_near(self, level_w: float) -> int:

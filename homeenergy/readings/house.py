@@ -14,7 +14,7 @@ from homeenergy.house import Tariff
 from homeenergy.house.schedule import Circuit, Schedule, Supply
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings.doubt import Doubts
-from homeenergy.readings.doubted import stored_doubts
+from homeenergy.readings.quality import circuit_quality, stored_doubts
 from homeenergy.readings.store.importing import mending_store
 from homeenergy.readings.store.overview import Envelope, Overview
 from homeenergy.readings.store.places import overlapping, place_of
@@ -269,8 +269,6 @@ class House:
         HouseError
             If nothing has been imported.
         """
-        from homeenergy.readings.quality import circuit_quality
-
         if not self.has_store:
             raise self._not_imported("the house")
         rows = []

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -13,16 +12,14 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.carrying import IN_HOURS, IN_MINUTES, most_volts_v, most_w
-from homeenergy.house.schedule import Circuit
-from homeenergy.readings.doubt import BEYOND, CODE, STUCK, Doubts
+from homeenergy.readings.doubt import BEYOND, CODE, STUCK
 from homeenergy.readings.house import House
-from homeenergy.readings.trace import Trace
-from homeenergy.trust.clamps.logged_load import LoggedLoad, logged_load
+from homeenergy.trust.clamps.logged_load import LoggedLoad
 from homeenergy.trust.concern import Concern, Weight
+from homeenergy.trust.log_facts import DAY_NS, Facts, instant_of, log_facts
 from homeenergy.trust.typed_readings import read_meter
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
-DAY_NS = int(S_PER_DAY * NS_PER_S)
 # A clock that shows an earlier time is wrong itself.
 WRITTEN = pd.Timestamp("2026-11-01", tz="UTC")
 AHEAD = pd.Timedelta(days=2)
@@ -87,54 +84,6 @@ class Implausible:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Days:
-    """Figures of each day of a circuit, shape (n,): NaN with less than half of its readings.
-
-    Days are 24 h from midnight as the clock stood when the log began; `first` counts from 1970.
-    `mean_w`; `low_w`, `high_w`: least and greatest minute; `step_w`: least difference between
-    neighbouring readings that differ.
-    """
-
-    first: int
-    mean_w: NDArray[np.float64]
-    low_w: NDArray[np.float64]
-    high_w: NDArray[np.float64]
-    step_w: NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Facts:
-    """What the tests ask of the log of one circuit, from one pass over its months."""
-
-    circuit: Circuit
-    period_s: float
-    start: pd.Timestamp
-    end: pd.Timestamp
-    samples: int
-    rises: int
-    falls: int
-    resets: int
-    rejected: int
-    rows: int
-    conflicts: int
-    longest_hole_s: float
-    hole_at: pd.Timestamp
-    load: LoggedLoad
-    days: Days
-    doubts: Doubts
-
-    @property
-    def covered_days(self) -> float:
-        """Time with readings [days]."""
-        return self.samples * self.period_s / S_PER_DAY
-
-    def at(self, block: int) -> pd.Timestamp:
-        """Instant at which a block of `load` begins."""
-        assert self.load.start is not None
-        return self.load.start + pd.Timedelta(seconds=block * self.load.block_s)
-
-
 Test = Callable[[House, Facts], Iterator[Implausible]]
 
 
@@ -163,7 +112,7 @@ def implausible_readings(
     instant = pd.Timestamp.now("UTC") if now is None else now
     there = [circuit for circuit in house.circuits if house.has_readings(circuit)]
     with ThreadPoolExecutor(max_workers=2) as pool:
-        facts = [one for one in pool.map(lambda c: _facts(house, c), there) if one is not None]
+        facts = [one for one in pool.map(lambda c: log_facts(house, c), there) if one is not None]
     found = [one for fact in facts for test in TESTS_OF_A_CIRCUIT for one in test(house, fact)]
     found += _dates(facts, instant)
     for more in TESTS_OF_A_HOUSE:
@@ -178,97 +127,6 @@ def held_out(found: Sequence[Implausible]) -> Mapping[str, str]:
         for circuit in one.circuits if one.weight == "wrong" else ():
             out.setdefault(circuit, f"{one.what}{f' ({one.where})' if one.where else ''}")
     return out
-
-
-def _facts(house: House, circuit: Circuit) -> Facts | None:
-    infos, period_ns = house.stored_months(circuit)
-    infos = [info for info in infos if info.samples]
-    if not infos:
-        return None
-    began = _instant(infos[0].first_slot * period_ns)
-    offset = began.tz_convert(house.timezone).utcoffset()
-    tally = _Tally(round(offset.total_seconds()) * NS_PER_S if offset is not None else 0)
-
-    def sure() -> Iterator[Trace]:
-        for month in house.months(circuit):
-            trace = month.sure()
-            tally.take(trace)
-            yield trace
-
-    load = logged_load(sure())
-    ends = [(info.first_slot, info.first_slot + info.samples) for info in infos]
-    holes = [b[0] - a[1] for a, b in pairwise(ends)]
-    longest = int(np.argmax(holes)) if holes else 0
-    return Facts(
-        circuit=circuit,
-        period_s=period_ns / NS_PER_S,
-        start=_instant(ends[0][0] * period_ns),
-        end=_instant(ends[-1][1] * period_ns),
-        samples=tally.samples,
-        rises=tally.rises,
-        falls=tally.falls,
-        resets=sum(info.resets for info in infos),
-        rejected=sum(info.rejected for info in infos),
-        rows=sum(info.rows for info in infos),
-        conflicts=sum(info.conflicts for info in infos),
-        longest_hole_s=holes[longest] * period_ns / NS_PER_S if holes else 0.0,
-        hole_at=_instant(ends[longest][1] * period_ns),
-        load=load,
-        days=_days(load, tally),
-        doubts=house.doubts(circuit),
-    )
-
-
-def _instant(ns: int) -> pd.Timestamp:
-    return pd.Timestamp(ns, unit="ns", tz="UTC")
-
-
-class _Tally:
-    """Counts over the samples of a circuit, beside those of `logged_load`."""
-
-    def __init__(self, offset_ns: int) -> None:
-        self.offset_ns = offset_ns
-        self.samples = self.rises = self.falls = 0
-        self.step_w: dict[int, float] = {}
-
-    def take(self, trace: Trace) -> None:
-        watts = trace.watts
-        self.samples += int(np.count_nonzero(~np.isnan(watts)))
-        steps = np.diff(watts)
-        rises, falls = steps > 0, steps < 0  # NaN is neither
-        self.rises += int(np.count_nonzero(rises))
-        self.falls += int(np.count_nonzero(falls))
-        at = np.flatnonzero(rises | falls)
-        if not at.size:
-            return
-        size = np.abs(steps[at])
-        day = (trace.start.value + self.offset_ns + at * trace.period_ns) // DAY_NS
-        begins = np.flatnonzero(np.r_[True, day[1:] != day[:-1]])
-        for one, least in zip(day[begins], np.minimum.reduceat(size, begins), strict=True):
-            self.step_w[int(one)] = min(float(least), self.step_w.get(int(one), np.inf))
-
-
-def _days(load: LoggedLoad, tally: _Tally) -> Days:
-    start = (load.start.value if load.start is not None else 0) + tally.offset_ns
-    blocks = load.blocks_w
-    at = np.arange(blocks.size, dtype=np.int64) * round(load.block_s * NS_PER_S)
-    day = (start + at) // DAY_NS
-    there = np.isfinite(blocks)
-    day, blocks = day[there], blocks[there]
-    if not day.size:
-        nothing = np.empty(0)
-        return Days(first=0, mean_w=nothing, low_w=nothing, high_w=nothing, step_w=nothing)
-    first, number = int(day[0]), int(day[-1] - day[0]) + 1
-    begins = np.flatnonzero(np.r_[True, day[1:] != day[:-1]])
-    out = {name: np.full(number, np.nan) for name in ("mean_w", "low_w", "high_w", "step_w")}
-    counts = np.diff(np.r_[begins, day.size])
-    enough = counts * load.block_s >= S_PER_DAY / 2
-    which = (day[begins] - first)[enough]
-    out["mean_w"][which] = (np.add.reduceat(blocks, begins) / counts)[enough]
-    out["low_w"][which] = np.minimum.reduceat(blocks, begins)[enough]
-    out["high_w"][which] = np.maximum.reduceat(blocks, begins)[enough]
-    out["step_w"][which] = [tally.step_w.get(first + int(one), np.nan) for one in which]
-    return Days(first=first, **out)
 
 
 def _from(house: House, facts: Facts, instant: pd.Timestamp) -> str:
@@ -293,7 +151,7 @@ def _beyond_moment(house: House, facts: Facts) -> Iterator[Implausible]:
         number = int((facts.doubts.stop - facts.doubts.first)[own].sum())
         if not number:
             continue
-        at = _instant(int(facts.doubts.first[own[0]]) * round(facts.period_s * NS_PER_S))
+        at = instant_of(int(facts.doubts.first[own[0]]) * round(facts.period_s * NS_PER_S))
         watts = house.trace(facts.circuit, at, at + pd.Timedelta(seconds=facts.period_s)).watts
         value = f"{watts[0]:,.6g} W" if watts.size else "a reading"
         some = number > max(FEW_BEYOND, SHARE_BEYOND * (facts.samples + number)) and flag == BEYOND
@@ -406,7 +264,7 @@ def _stuck(house: House, facts: Facts) -> Iterator[Implausible]:
     if longest_h < STUCK_H and not most:
         return
     own = np.flatnonzero(facts.doubts.reason == STUCK)[int(np.argmax(size))]
-    at = _instant(int(facts.doubts.first[own]) * round(facts.period_s * NS_PER_S))
+    at = instant_of(int(facts.doubts.first[own]) * round(facts.period_s * NS_PER_S))
     yield Implausible(
         weight="wrong" if most else "doubtful",
         circuits=(facts.circuit.name,),
@@ -532,7 +390,7 @@ def _unit_changed(
             off &= known.sum(axis=0) >= SIBLINGS * len(some)
             if not off.any():
                 continue
-            at = _instant((first + int(np.argmax(off))) * DAY_NS)
+            at = instant_of((first + int(np.argmax(off))) * DAY_NS)
             times = f"{factor:g} times" if sign > 0 else f"1/{factor:g} of"
             return [
                 Implausible(

@@ -93,7 +93,7 @@ class Store:
         return self.folder / ".overview" / circuit / f"{month}.bins"
 
     def doubts_path(self, circuit: str) -> Path:
-        """File of a circuit's samples in doubt (see `doubted`); safe to delete."""
+        """File of a circuit's samples in doubt (see `quality`); safe to delete."""
         return self.folder / ".overview" / circuit / "doubts.parquet"
 
     def months(self, circuit: str) -> list[str]:
