@@ -4,6 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+LONGEST = 1000  # letters of a message, or of what to do
+
+
+def _short(text: str) -> str:
+    """A text without its middle, where a cell or a name of a log makes it too long to read."""
+    half = LONGEST // 2
+    return text if len(text) <= LONGEST else f"{text[:half]} ... {text[-half:]}"
+
 
 class HouseError(ValueError):
     """Something a person wrote or exported cannot be used as it is.
@@ -27,6 +35,7 @@ class HouseError(ValueError):
         column: str | int | None = None,
         fix: str | None = None,
     ) -> None:
+        what, fix = _short(what), None if fix is None else _short(fix)
         self.what, self.path, self.line, self.column, self.fix = what, path, line, column, fix
         place = "" if path is None else str(path)
         if line is not None:

@@ -9,6 +9,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Literal
 
+from homeenergy.house.limits import Limits
 from homeenergy.house.log_columns import (
     LogColumn,
     Quantity,
@@ -273,6 +274,7 @@ class LogLayout:
             "log is a gap.",
         ),
     ] = None
+    limits: Limits = field(default_factory=Limits)
 
     @property
     def lines_before_rows(self) -> int:

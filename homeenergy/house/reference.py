@@ -10,6 +10,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from homeenergy.house.layouts import LogLayout
+from homeenergy.house.limits import Limits
 from homeenergy.house.log_columns import ColumnName, LogColumn, Readings
 from homeenergy.house.prices import DemandCharge, PriceBlock, PriceChange, PricePeriod, Season
 from homeenergy.house.schedule import (
@@ -93,6 +94,11 @@ TABLES = (
         head="[write_up]",
         keys=(WriteUpDetails,),
         text="What the first page of a write-up says; every key may be left out.",
+    ),
+    Table(
+        head="[limits]",
+        keys=(Limits,),
+        text="What is beyond them is refused as damage or a slip. Raise one where it is neither.",
     ),
     Table(head="[[circuit]]", keys=(Circuit,), text="One block for each measured circuit."),
     Table(

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from homeenergy.house.kinds import KINDS, Seasonality
 from homeenergy.house.layouts import LogLayout
+from homeenergy.house.limits import Limits
 from homeenergy.house.schema import Fields, Key, values_of
 from homeenergy.house.tariff import Tariff
 from homeenergy.house.zones import read_region
@@ -396,6 +397,7 @@ class Schedule:
     write_up: Annotated[WriteUpDetails, Key(help="first page of a write-up")] = field(
         default_factory=WriteUpDetails
     )
+    limits: Annotated[Limits, Key(help="of what is read")] = field(default_factory=Limits)
     circuits: Annotated[
         tuple[Circuit, ...], Key(name="circuit", help="one block for each measured circuit")
     ] = ()

@@ -11,6 +11,7 @@ from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from homeenergy.house.layouts import layout_toml, read_layout
+from homeenergy.house.limits import Limits
 from homeenergy.house.schedule import (
     CarbonFactor,
     Circuit,
@@ -64,6 +65,8 @@ def read_schedule(folder: str | Path) -> Schedule:
     circuits = tuple(_circuit(row, supply, values["timezone"]) for row in top.tables("circuit"))
     _refuse_repeated_names(top, circuits)
     names = tuple(circuit.name for circuit in circuits)
+    limits = Limits(**read_keys(top.inner("limits"), Limits))
+    logs = (read_layout(log, circuits=names) for log in top.tables("log"))
     carbon = read_keys(top.inner("carbon"), CarbonFactor) if top.has("carbon") else None
     return Schedule(
         **values,
@@ -74,7 +77,8 @@ def read_schedule(folder: str | Path) -> Schedule:
         write_up=WriteUpDetails(**read_keys(top.inner("write_up"), WriteUpDetails)),
         circuits=circuits,
         programmes=_programmes(top, names),
-        logs=tuple(read_layout(log, circuits=names) for log in top.tables("log")),
+        limits=limits,
+        logs=tuple(replace(log, limits=limits) for log in logs),
     )
 
 
@@ -216,6 +220,10 @@ def house_toml(
         parts.append(_table("[write_up]", schedule.write_up, comments))
     else:
         parts.append(example("write_up", "[write_up]", WriteUpDetails))
+    if schedule.limits != Limits():
+        parts.append(_table("[limits]", schedule.limits, comments))
+    else:
+        parts.append(example("limits", "[limits]", Limits))
     for number, circuit in enumerate(schedule.circuits):
         said = "none" if number and comments == "all" else comments
         parts.append(_table("[[circuit]]", circuit, said))

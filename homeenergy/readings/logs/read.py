@@ -34,6 +34,7 @@ from homeenergy.readings.logs.tables import (
     open_text,
     read_tables,
     skip_lines,
+    wrong_encoding,
 )
 from homeenergy.readings.logs.times import (
     BadStamp,
@@ -73,10 +74,21 @@ def find_bad_cell(path: Path, layout: LogLayout, types: Types, error: Exception)
     reason = str(error).splitlines()[0]
     if layout.format == "parquet":
         return HouseError(f"cannot be read ({reason})", path=path)
+    found = None
+    try:
+        found = _first_bad_cell(path, layout, types)
+    except UnicodeError as undecoded:
+        return wrong_encoding(path, layout.encoding, undecoded)
+    except csv.Error as broken:
+        reason = f"a quote is not closed, or {broken}"
+    return found or HouseError(f"cannot be read ({reason})", path=path)
+
+
+def _first_bad_cell(path: Path, layout: LogLayout, types: Types) -> HouseError | None:
     names = csv_columns(path, layout)
     position = {name: names.index(name) for name in types}
     zoned: bool | None = None
-    with open_text(path, layout.encoding) as file:
+    with open_text(path, layout.encoding, limits=layout.limits) as file:
         skip_lines(file, layout.lines_above_header)
         reader = csv.reader(file, delimiter=layout.delimiter)
         for row in reader:
@@ -99,7 +111,7 @@ def find_bad_cell(path: Path, layout: LogLayout, types: Types, error: Exception)
                         bad = mixed_zones(0, cell, has)
                         return stamp_error(bad, path=path, line=line, column=name)
                     zoned = has
-    return HouseError(f"cannot be read ({reason})", path=path)
+    return None
 
 
 def _is_number(cell: str, decimal: str) -> bool:
@@ -180,6 +192,7 @@ def _not_iso(path: Path, line: int, name: str | int, cell: str, layout: LogLayou
     return HouseError(what, path=path, line=line, column=name, fix=fix)
 
 
+LARGEST_READING = 1e15  # far below what a sample can hold; own choice
 ALL = "*"  # the source whose instants are those of every row
 COUNTERS = "*counters"
 _NUMBERS = (pa.types.is_floating, pa.types.is_integer, pa.types.is_decimal, pa.types.is_null)
@@ -416,11 +429,13 @@ class _Numbers:
         if kind != pa.float64():
             column = column.cast(pa.float64())
         values: NDArray[np.float64] = column.to_numpy()
-        if np.isinf(values).any():
-            row = int(np.argmax(np.isinf(values)))
-            raise HouseError(
-                "is not a finite number", path=self.path, line=self.first_line + row, column=name
-            )
+        beyond = np.abs(values) > LARGEST_READING
+        if beyond.any():
+            row = int(np.argmax(beyond))
+            what = "is not a finite number"
+            if np.isfinite(values[row]):
+                what = f"{values[row]:g} is more than any reading can be"
+            raise HouseError(what, path=self.path, line=self.first_line + row, column=name)
         return values
 
     def texts(self, name: str | int) -> tuple[list[str | None], NDArray[np.int64]]:

@@ -10,7 +10,7 @@ import re
 import zlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -19,12 +19,14 @@ import pyarrow.parquet as pq
 
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
+from homeenergy.house.limits import Limits
 
 MISSING = ("", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "?")
 WHOLE_FILE_BYTES = 64_000_000  # larger files are read in pieces
 PIECE_BYTES = 8_000_000
 PARQUET_ROWS = 2_000_000
 LONGEST_LINE = 1 << 20  # bytes of a line that may still be being written
+csv.field_size_limit(16_000_000)  # of a quoted cell of many lines; lines have a limit of their own
 _TRUNCATED = (EOFError, OSError, zlib.error)
 _WITHOUT_ROWS = "Export it again, or take it out of the folder."
 
@@ -46,13 +48,31 @@ def text_encoding(encoding: str) -> str:
     return "utf-8-sig" if codecs.lookup(encoding).name == "utf-8" else encoding
 
 
-def open_text(path: Path, encoding: str) -> io.TextIOBase:
-    """Open a log as text, gzipped or not."""
+class _Lines(io.TextIOWrapper):
+    """Text of which no line is longer than it may be."""
+
+    def __init__(self, file: IO[bytes], path: Path, encoding: str, most: int) -> None:
+        super().__init__(file, encoding=encoding, newline="", errors="strict")
+        self.path, self.most, self.read_lines = path, most, 0
+
+    def readline(self, size: int = -1, /) -> str:  # type: ignore[override]  # noqa: ARG002
+        line = super().readline(self.most + 1)
+        self.read_lines += 1
+        if len(line) > self.most:
+            raise HouseError(
+                f"is longer than {self.most:,} letters",
+                path=self.path,
+                line=self.read_lines,
+                fix="Is it a CSV? If so, raise line_letters in [limits] of house.toml.",
+            )
+        return line
+
+
+def open_text(path: Path, encoding: str, *, limits: Limits | None = None) -> io.TextIOBase:
+    """Open a log as text, gzipped or not; a line beyond its limit is refused when it is met."""
     opener: Any = gzip.open if is_gzip(path) else open
-    file: io.TextIOBase = opener(
-        path, "rt", encoding=text_encoding(encoding), newline="", errors="strict"
-    )
-    return file
+    most = (limits or Limits()).line_letters
+    return _Lines(opener(path, "rb"), path, text_encoding(encoding), most)
 
 
 def skip_lines(file: io.TextIOBase, number: int) -> None:
@@ -64,13 +84,13 @@ def skip_lines(file: io.TextIOBase, number: int) -> None:
 def first_rows(path: Path, layout: LogLayout, number: int) -> list[list[str]]:
     """First rows of a CSV as texts, from its header on."""
     try:
-        with open_text(path, layout.encoding) as file:
+        with open_text(path, layout.encoding, limits=layout.limits) as file:
             skip_lines(file, layout.lines_above_header)
             reader = csv.reader(file, delimiter=layout.delimiter)
             return [row for row, _ in zip(reader, range(number), strict=False)]
     except UnicodeError as error:
-        raise _wrong_encoding(path, layout.encoding, error) from None
-    except _TRUNCATED as error:
+        raise wrong_encoding(path, layout.encoding, error) from None
+    except (*_TRUNCATED, csv.Error) as error:
         raise _damaged(path, error) from None
 
 
@@ -105,11 +125,20 @@ def unfinished_line_at(path: Path, layout: LogLayout) -> int | None:
     return begins if last[-1:] in "eE+-" else None
 
 
-def _wrong_encoding(path: Path, encoding: str, error: Exception) -> HouseError:
+def wrong_encoding(path: Path, encoding: str, error: Exception) -> HouseError:
+    """Say of a log that it is not text of the encoding that is stated."""
     return HouseError(
         f"is not {encoding} text ({error})",
         path=path,
         fix='State the encoding of the log, for example encoding = "latin-1" or "utf-16".',
+    )
+
+
+def _too_large(path: Path, layout: LogLayout) -> HouseError:
+    return HouseError(
+        f"holds more than {layout.limits.log_gb:g} GB",
+        path=path,
+        fix="If that is right, raise log_gb in [limits] of house.toml.",
     )
 
 
@@ -215,7 +244,7 @@ def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
         block_size=PIECE_BYTES,
     )
     gzipped = is_gzip(path)
-    whole = path.stat().st_size < (WHOLE_FILE_BYTES // 8 if gzipped else WHOLE_FILE_BYTES)
+    whole = path.stat().st_size < WHOLE_FILE_BYTES and not gzipped
     numbered = [str(number) for number in range(len(types))]
     try:
         with _stream(path, layout, gzipped=gzipped) as stream:
@@ -223,14 +252,18 @@ def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
                 reading.block_size = max(1 << 20, min(path.stat().st_size // 4, PIECE_BYTES))
                 yield pa_csv.read_csv(stream, reading, **options).rename_columns(numbered)
                 return
+            unpacked = 0
             for batch in pa_csv.open_csv(stream, reading, **options):
+                unpacked += batch.nbytes
+                if unpacked > layout.limits.log_gb * 1e9:
+                    raise _too_large(path, layout)
                 yield pa.Table.from_batches([batch]).rename_columns(numbered)
     except pa.ArrowInvalid as error:
         if "Empty CSV" in str(error):
             return
         raise
     except UnicodeError as error:
-        raise _wrong_encoding(path, layout.encoding, error) from None
+        raise wrong_encoding(path, layout.encoding, error) from None
     except _TRUNCATED as error:
         raise _damaged(path, error) from None
 

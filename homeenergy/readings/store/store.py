@@ -309,7 +309,10 @@ def split_months(times_ns: NDArray[np.int64]) -> Iterator[tuple[str, slice | NDA
         yield str(first), slice(0, times_ns.size)
         return
     ascending = bool(np.all(times_ns[1:] >= times_ns[:-1]))
-    for month in np.arange(first, last + 1):
+    months = np.arange(first, last + 1)
+    if not ascending and months.size > 3:  # few of many years, perhaps
+        months = np.unique(times_ns.view("M8[ns]").astype("M8[M]"))
+    for month in months:
         edges = month_edges(str(month))
         if ascending:
             start, stop = (int(at) for at in np.searchsorted(times_ns, edges))
@@ -398,7 +401,7 @@ def log_keys(layouts: tuple[LogLayout, ...]) -> list[str]:
 def reading_of(layout: LogLayout) -> str:
     """Hash of all that decides which rows a file holds at which instants."""
     fields = {name: getattr(layout, name) for name in layout.__slots__}
-    for name in ("files", "period_s", "hold_s", "silence_s"):
+    for name in ("files", "period_s", "hold_s", "silence_s", "limits"):
         del fields[name]
     columns = layout.columns
     if layout.layout == "long":

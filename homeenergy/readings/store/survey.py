@@ -45,6 +45,7 @@ from homeenergy.readings.store.store import (
 from homeenergy.units import NS_PER_S, S_PER_H
 
 LIMIT_BYTES = 300_000_000
+FINEST = 5000  # samples between two rows; own choice
 FEW_STEPS = 50  # which say nothing against a period that is stated; own choice
 
 Key = tuple[int, str, str]  # number of the [[log]], source, month
@@ -344,6 +345,7 @@ class Survey:
             periods[rows.source] = _row_period_ns(log, rows, self.folder / name)
         if log.layout.hold_s is None and log.layout.silence_s is None:
             _refuse_long_steps(log, rows, periods[rows.source], self.folder / name)
+        _refuse_past_rolling(log, rows, self.folder / name)
         if not marks_ends(log.layout, rows.source):
             return rows
         return replace(rows, times_ns=rows.times_ns - periods[rows.source])
@@ -383,6 +385,14 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
                 "as 10), and hold_s, the longest step across which a value still holds.",
             )
         found = None
+    if found and stated and found > FINEST * stated:
+        raise HouseError(
+            f"has rows {found / NS_PER_S:g} s apart, {found / stated:.0f} times the "
+            f"{layout.period_s:g} s that are stated",
+            path=path,
+            column=column,
+            fix=f"State period_s = {found / NS_PER_S:g} in `{log.place}` of house.toml.",
+        )
     # What is stated counts, unless the logger clearly writes at another pace than the grid.
     powers = all("energy" not in layout.columns[name].quantity for name in rows.columns)
     unclear = powers and layout.hold_s is not None and not _is_clear(rows.times_ns, found)
@@ -441,6 +451,23 @@ def _refuse_absurd(log: Log, rows: Rows, name: str, period_ns: int, path: Path) 
             fix='Are they those of a counter? Then state quantity = "energy_counter" for '
             f"{name!r} in `{log.place}` of house.toml. Else check its unit.",
         )
+
+
+def _refuse_past_rolling(log: Log, rows: Rows, path: Path) -> None:
+    """Refuse a counter that passes the reading at which it is said to begin again."""
+    for name, values in rows.columns.items():
+        column = log.layout.columns[name]
+        if column.rolls_over_at is None:
+            continue
+        highest = float(np.max(values, initial=0.0, where=~np.isnan(values)))
+        highest /= 1000.0 if column.unit.startswith("k") else 1.0
+        if highest > column.rolls_over_at:
+            raise HouseError(
+                f"reads {highest:g} {column.unit}, above rolls_over_at = {column.rolls_over_at:g}",
+                path=path,
+                column=column.names[0],
+                fix=f"Correct rolls_over_at of {name!r} in `{log.place}` of house.toml.",
+            )
 
 
 def marks_ends(layout: LogLayout, source: str) -> bool:

@@ -1,0 +1,111 @@
+"""Damaged, absurd and hostile logs are refused in one line, soon, and in bounded memory."""
+
+import gzip
+import time
+
+import numpy as np
+import pandas as pd
+import psutil
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.readings import describe, import_logs, open_house
+
+from .folders import WIDE, frame, iso_csv, make_house, store_bytes
+
+GOOD = iso_csv(frame("2026-03-01", 200))
+
+
+def refusal(folder, content, *, name="a.csv", **settings):
+    make_house(folder, {name: content}, **settings)
+    with pytest.raises(HouseError) as met:
+        import_logs(folder)
+    message = str(met.value)
+    assert len(message) < 2500
+    assert name in message
+    assert not store_bytes(folder)
+    return message
+
+
+def with_cell(cell, *, row=57):
+    lines = GOOD.splitlines()
+    lines[row] = f"{lines[row].rpartition(',')[0]},{cell}"
+    return "\n".join(lines) + "\n"
+
+
+@pytest.mark.parametrize("cell", ["1e39", "-1e300", "1e16"])
+def test_a_power_beyond_what_a_sample_can_hold(tmp_path, cell):
+    message = refusal(tmp_path, with_cell(cell))
+    assert "line 58, column 'oven'" in message
+    assert "more than any reading can be" in message
+
+
+def test_bytes_of_another_encoding_in_the_middle(tmp_path):
+    assert "is not utf-8 text" in refusal(tmp_path, with_cell("caf\u00e9").encode("latin-1"))
+    assert "is not utf-8 text" in refusal(tmp_path, GOOD.encode() + "ü1,2".encode("utf-16"))
+
+
+def test_a_line_without_end(tmp_path):
+    message = refusal(tmp_path, GOOD.encode() + b"0" * 1_500_000)
+    assert "line 202: is longer than 1,000,000 letters" in message
+
+
+def test_a_cell_longer_than_a_reader_of_csv_takes_is_read_or_refused(tmp_path):
+    assert "is not a number" in refusal(tmp_path, with_cell("9" * 200_000 + "x"))
+    quoted = GOOD + '"2026' + "\n1" * 100_000
+    refusal(tmp_path / "quoted", quoted)
+
+
+def test_a_file_that_unpacks_without_end_takes_little_memory(tmp_path):
+    line = gzip.compress(GOOD.encode()) + gzip.compress(b"0" * 400_000_000, compresslevel=1)
+    process = psutil.Process()
+    before, begun = process.memory_info().rss, time.perf_counter()
+    message = refusal(tmp_path, line, name="a.csv")
+    assert "is longer than 1,000,000 letters" in message
+    assert process.memory_info().rss - before < 150e6
+    with pytest.raises(HouseError):
+        describe([tmp_path / "logs" / "a.csv"], timezone="UTC")
+    assert time.perf_counter() - begun < 60
+
+
+def test_the_size_of_a_file_has_a_limit_that_can_be_raised(tmp_path):
+    limited = "[limits]\nlog_gb = 1e-6\n" + WIDE
+    message = refusal(tmp_path, gzip.compress(GOOD.encode()), log=limited)
+    assert "holds more than 1e-06 GB" in message
+    make_house(tmp_path, {}, log=limited.replace("1e-6", "1"))
+    assert import_logs(tmp_path).rows == 200
+
+
+def test_a_year_that_cannot_be_right_is_named_and_can_be_allowed(tmp_path):
+    """A trace of 73 years at 10 s would hold 230 million samples."""
+    one = with_cell("5", row=150).replace("2026-03-01T00:24:50Z", "2099-01-01T00:00:00Z")
+    message = refusal(tmp_path, one)
+    assert "holds readings of circuit 'fridge' in 2099-01, while others are of 2026-03" in message
+    assert "raise years in [limits]" in message
+    make_house(tmp_path, {}, log="[limits]\nyears = 80\n" + WIDE)
+    assert import_logs(tmp_path).months_written == 4
+
+
+def test_years_of_rows_out_of_order_are_split_in_one_go(tmp_path):
+    index = pd.date_range("1998-01-01", periods=60, freq="150D", tz="UTC")
+    times = np.concatenate([index + pd.Timedelta(s, "s") for s in (0, 10, 20, 30)])
+    np.random.default_rng(1).shuffle(times)
+    table = pd.DataFrame({"fridge": 1.0, "oven": 2.0}, index=pd.DatetimeIndex(times))
+    limits = "[limits]\nyears = 60\n" + WIDE.replace(
+        "[log.col", "period_s = 10\nhold_s = 20\n[log.col"
+    )
+    import_logs(make_house(tmp_path, {"a.csv": iso_csv(table)}, log=limits))
+    assert open_house(tmp_path).trace("oven").energy_wh == pytest.approx(240 * 10 * 2 / 3600)
+
+
+def test_a_grid_far_finer_than_the_log_is_refused(tmp_path):
+    log = WIDE.replace("[log.col", "period_s = 0.001\nhold_s = 30\n[log.col")
+    message = refusal(tmp_path, GOOD, log=log)
+    assert "10 s apart, 10000 times the 0.001 s" in message
+
+
+def test_a_counter_above_where_it_begins_again(tmp_path):
+    log = WIDE.replace(
+        "[log.col", 'quantity = "energy_counter"\nunit = "Wh"\nrolls_over_at = 1e-9\n[log.col'
+    )
+    assert "above rolls_over_at" in refusal(tmp_path, GOOD, log=log)
