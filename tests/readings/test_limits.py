@@ -62,9 +62,8 @@ def test_a_file_that_unpacks_without_end_takes_little_memory(tmp_path):
     before, begun = process.memory_info().rss, time.perf_counter()
     message = refusal(tmp_path, line, name="a.csv")
     assert "is longer than 1,000,000 letters" in message
+    describe([tmp_path / "logs" / "a.csv"], timezone="UTC")  # it looks at the beginning only
     assert process.memory_info().rss - before < 150e6
-    with pytest.raises(HouseError):
-        describe([tmp_path / "logs" / "a.csv"], timezone="UTC")
     assert time.perf_counter() - begun < 60
 
 

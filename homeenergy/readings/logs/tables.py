@@ -271,11 +271,12 @@ def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
 def _stream(path: Path, layout: LogLayout, *, gzipped: bool) -> pa.NativeFile:
     """The bytes of a CSV, up to lines at its end that hold no reading."""
     if gzipped:
-        if path.stat().st_size > WHOLE_FILE_BYTES // 8:
-            return pa.input_stream(str(path), compression="gzip")
         with gzip.open(path) as file:
-            whole = file.read()
-        return pa.BufferReader(whole[: len(whole) - len(_footer(path, layout, whole)[0])])
+            whole = file.read(WHOLE_FILE_BYTES + 1)
+        if len(whole) > WHOLE_FILE_BYTES:  # how much more, nobody knows
+            return pa.input_stream(str(path), compression="gzip")
+        footer, _ = _footer(path, layout, whole[-_FOOTER_BYTES:])
+        return pa.BufferReader(whole[: len(whole) - len(footer)])
     stop = unfinished_line_at(path, layout)
     footer, _ = footer_of(path, layout)
     if stop is None and not footer:
@@ -324,7 +325,8 @@ def _footer(path: Path, layout: LogLayout, end: bytes) -> tuple[bytes, list[str]
     first = len(lines)
     while first > 1 and len(lines) - first < _MOST_FOOTER:
         text = lines[first - 1].decode(layout.encoding, errors="replace").strip()
-        cells = next(csv.reader([text], delimiter=layout.delimiter), []) or [""]
+        # A cell is a few letters long; of a line without end nothing is made.
+        cells = next(csv.reader([text[:_FOOTER_BYTES]], delimiter=layout.delimiter), []) or [""]
         cell = (cells[at] if at < len(cells) else cells[0]).strip()
         if cell and (cell[0].isdigit() or not _WORD.search(cell)):
             break
