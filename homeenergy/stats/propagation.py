@@ -121,6 +121,6 @@ def time_to_reach(
     if known:
         words = f"{basis}; interval of a ratio after Fieller (1954)"
         return replace(amount.over(rate, unit=unit, positive=True), basis=words)
-    value = amount.value / rate.value if rate.value > 0 else inf
+    value = inf if rate.value <= 0 else amount.value / rate.value
     low = amount.low / rate.high if amount.low > 0 and isfinite(rate.high) else 0.0
     return Estimate(value=value, low=low, high=inf, unit=unit, n=n, basis=basis)
