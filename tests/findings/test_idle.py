@@ -97,7 +97,8 @@ def test_the_parts_of_every_day_add_up_to_its_energy(sample):
         assert parts["use_kwh"].sum() == pytest.approx(cycles.runs_wh / 1000, rel=1e-9)
         assert parts["idle_kwh"].sum() == pytest.approx(cycles.idle_wh / 1000, rel=0.01, abs=1e-6)
         assert parts["starts"].sum() == len(cycles.table)
-        assert (parts["away_h"] <= parts["covered_h"] + 1e-9).all()
+        # A second that is missing in a plateau across midnight is shared out to both days.
+        assert (parts["away_h"] <= parts["covered_h"] + 1 / 3600).all()
 
 
 def test_range_and_television_of_the_sample_house(sample):
