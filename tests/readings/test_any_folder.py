@@ -394,8 +394,56 @@ def test_gzipped_days_and_an_empty_one(tmp_path):
     (tmp_path / "in" / "2026-10-12.csv").write_text("\n".join(wide([*FRAME], columns())) + "\n")
     found = through(tmp_path, tmp_path / "in")
     close(found.kwh)
-    assert "Not read: 2026-10-11.csv: has a header but no rows" in found.text
+    assert "2026-10-11.csv holds no rows" in found.text
     folder = tmp_path / "packed"
     folder.mkdir()
     (folder / "a.csv.gz").write_bytes(gzip.compress("\n".join(wide([*FRAME], columns())).encode()))
     close(through(tmp_path / "two", folder).kwh)
+
+
+def test_paces_are_told_of_each_file_alone_where_one_has_holes(tmp_path):
+    """An outage of one plug is a hole, however many other plugs went on."""
+    keep = (FRAME.index < "2026-10-12 08:00") | (FRAME.index >= "2026-10-12 20:00")
+    write(tmp_path, "Oven.csv", wide(["watts"], [columns()[1][keep]], stamps=STAMPS[keep]))
+    write(tmp_path, "Fridge.csv", wide(["watts"], [columns()[0]]))
+    found = through(tmp_path, tmp_path / "in")
+    oven = found.house.trace("oven")
+    missing_h = np.isnan(oven.watts).sum() * oven.period_s / 3600
+    assert missing_h == pytest.approx(12, abs=0.1)
+
+
+def test_a_person_is_asked_about_guesses_and_corrects_them(tmp_path):
+    folder = write(tmp_path, "a.csv", wide(["Heater"], [columns()[1] / 1000]))
+    asked = []
+
+    def ask(question, answers):
+        asked.append(question)
+        return answers[2]
+
+    made = begin_house(tmp_path / "house", logs=[folder], timezone=ZONE, ask=ask)
+    assert asked == ["Heater: the head does not say it (highest reading 3)"]
+    assert made.schedule.logs[0].columns["heater"].unit == "kW"
+    assert not made.doubts
+
+
+def test_links_in_place_of_copies(tmp_path):
+    folder = write(tmp_path, "a.csv", wide([*FRAME], columns()))
+    made = begin_house(tmp_path / "house", logs=[folder], timezone=ZONE, link=True)
+    assert made.copied_bytes == 0
+    assert (tmp_path / "house" / "logs" / "a.csv").samefile(folder / "a.csv")
+
+
+@pytest.mark.parametrize(
+    ("start", "what"),
+    [
+        (b"%PDF-1.7 ", "a PDF document"),
+        (b"\x89PNG\r\n", "a picture"),
+        (b"ab\x00\x01cd", "not text"),
+    ],
+)
+def test_a_file_that_is_no_log_is_said_to_be_what_it_is(tmp_path, start, what):
+    path = tmp_path / "scan.csv"
+    path.write_bytes(start + bytes(200))
+    with pytest.raises(HouseError, match=f"is {what}, not a log"):
+        begin_house(tmp_path / "house", logs=[path], timezone=ZONE)
+    assert not (tmp_path / "house").exists()

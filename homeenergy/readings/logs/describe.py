@@ -16,7 +16,7 @@ from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.columns import read_head
-from homeenergy.readings.logs.pace import find_pace, pace_remark, time_marks
+from homeenergy.readings.logs.pace import Source, find_pace, pace_remark, time_marks
 from homeenergy.readings.logs.propose import Description, Table, propose
 from homeenergy.readings.logs.read import read_log, source_of
 from homeenergy.readings.logs.sample import TextSample, sample_text
@@ -303,8 +303,8 @@ def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, Table, list[s
     return _csv_times(base, table, [], timezone, remarks), table, remarks
 
 
-_LOOKED_AT = 32  # files of a layout
-_MOST_READ_BYTES = 200_000_000
+_LOOKED_AT, _READ = 8, 12  # files of a layout
+_MOST_READ_BYTES = 100_000_000
 _FIRST_ROWS = 200_000
 
 
@@ -313,18 +313,19 @@ def _with_pace(
 ) -> Description:
     """Read files as described: this checks the proposal and finds pace and marks."""
     layout, remarks = described.layout, list(described.remarks)
-    times: dict[str, list[NDArray[np.int64]]] = {}
+    parts: dict[str, list[Source]] = {}
     # The pace needs the instants alone: of a wide log one column besides is enough.
     few = layout if layout.layout == "long" else _one_of_each_source(layout)
     first, read = None, 0
-    for number, path in enumerate(_spread(files)):
+    for number, path in enumerate(_spread(files, _READ)):
         if number and read + path.stat().st_size > _MOST_READ_BYTES:
             break
         read += path.stat().st_size
         try:
             for rows in read_log(path, layout if number == 0 else few):
                 first = rows.times_ns[:_FIRST_ROWS] if first is None else first
-                times.setdefault(rows.source, []).append(rows.times_ns)
+                part = Source(times_ns=rows.times_ns, values=next(iter(rows.columns.values())))
+                parts.setdefault(rows.source, []).append(part)
         except NoRowsError:
             continue
         except HouseError as error:
@@ -333,14 +334,22 @@ def _with_pace(
             remarks.insert(0, f"will be refused as it is: {' '.join(str(error).split())}")
     if first is None:
         raise NoRowsError("has no rows", path=files[0])
-    footers = {line: path.name for path in _spread(files) for line in footer_of(path, layout)[1]}
+    footers = {
+        line: path.name for path in _spread(files, _READ) for line in footer_of(path, layout)[1]
+    }
     if footers:
         lines = ", ".join(f"{line[:40]!r}" for line in list(footers)[:4])
         remarks.append(f"lines at the end of a file that hold no reading are left out: {lines}")
     pace = pace_remark(first)
     if pace:
         remarks.append(pace)
-    sources = [np.concatenate(parts) for parts in times.values()]
+    sources = [
+        Source(
+            times_ns=np.concatenate([part.times_ns for part in some]),
+            values=np.concatenate([part.values for part in some]),
+        )
+        for some in parts.values()
+    ]
     found = find_pace(sources, sparse=sparse)
     remarks += found.remarks
     layout = replace(
@@ -350,8 +359,9 @@ def _with_pace(
         ends, remark = time_marks(first, read_zone(timezone or layout.time_zone))
         remarks.append(remark)
         layout = replace(layout, time_marks="end" if ends else "start")
-    every = np.unique(np.concatenate(sources))
-    return replace(described, layout=layout, remarks=tuple(remarks), times_ns=every)
+    return replace(
+        described, layout=layout, remarks=tuple(remarks), sources=sources, on_change=found.on_change
+    )
 
 
 def _one_of_each_source(layout: LogLayout) -> LogLayout:
@@ -361,7 +371,7 @@ def _one_of_each_source(layout: LogLayout) -> LogLayout:
     return replace(layout, columns={c: layout.columns[c] for c in one.values()})
 
 
-def _spread(files: Sequence[Path], most: int = 24) -> list[Path]:
+def _spread(files: Sequence[Path], most: int) -> list[Path]:
     """The first file, the last, and some between them."""
     at = np.unique(np.linspace(0, len(files) - 1, min(most, len(files))).round().astype(int))
     return [files[number] for number in at]

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -18,14 +19,16 @@ from homeenergy.house.layouts import LogLayout
 from homeenergy.house.log_columns import LogColumn
 from homeenergy.readings.logs.columns import circuit_names
 from homeenergy.readings.logs.describe import describe_files, file_suffix
-from homeenergy.readings.logs.pace import find_pace
+from homeenergy.readings.logs.pace import A_ROW, find_pace
 from homeenergy.readings.logs.propose import Description
 from homeenergy.readings.logs.sample import first_lines, holds_values
 from homeenergy.readings.logs.tables import NoRowsError
 from homeenergy.readings.logs.unpack import SHEETS, is_packed, refuse_other, unpack
+from homeenergy.units import NS_PER_S
 
 _LOGS = {".csv", ".txt", ".tsv", ".log", ".dat", ".gz", ".parquet", ".zip", *SHEETS}
-_LOOKED_AT, _EDGE = 40, 20  # numbered files of which it is seen whether they follow one another
+_LOOKED_AT = 20  # numbered files of which it is seen whether they follow one another
+_NEXT_NS = 86_400 * NS_PER_S
 Places = Mapping[Path, PurePosixPath]
 _DATES = re.compile(
     r"""(?<![0-9])(?:
@@ -107,7 +110,7 @@ def _head(path: Path) -> tuple[object, ...]:
         cells = re.split(r"[,;\t|]", line)
         if len(cells) > 1 and sum(holds_values([cell.strip(' "')]) for cell in cells) > 1:
             widths = tuple(line.count(mark) for mark in ";\t|,") if not lines else ()
-            return (suffix, *lines, widths)
+            return (suffix, *lines, *widths)
         lines.append(line.strip())
     return (suffix, *lines)
 
@@ -274,7 +277,8 @@ def _joined(families: Sequence[Family], timezone: str | None) -> list[Family]:
         numbered.setdefault((family.head, without_numbers(family.key)), []).append(family)
     out: list[Family] = []
     for (_, key), parts in numbered.items():
-        if len(parts) > 1 and _follow_one_another(parts, timezone):
+        dated = any(_DATES.search(str(path)) for part in parts for path in part.files)
+        if len(parts) > 1 and not dated and _follow_one_another(parts, timezone):
             files = tuple(path for part in parts for path in part.files)
             out.append(Family(key=key, head=parts[0].head, files=files))
         else:
@@ -283,25 +287,28 @@ def _joined(families: Sequence[Family], timezone: str | None) -> list[Family]:
 
 
 def _follow_one_another(parts: Sequence[Family], timezone: str | None) -> bool:
-    """Whether no two of some parts overlap in time; of many, those at both ends are looked at."""
-    few = parts if len(parts) <= _LOOKED_AT else [*parts[:_EDGE], *parts[-_EDGE:]]
+    """Whether each part begins within a day after the end of another; the first ones decide."""
+    few = parts if len(parts) <= _LOOKED_AT else parts[:_LOOKED_AT]
     try:
-        times = [describe_files(part.files, timezone=timezone).times_ns for part in few]
+        found = [describe_files(part.files, timezone=timezone).sources for part in few]
     except HouseError:
         return False
-    spans = sorted((int(part[0]), int(part[-1])) for part in times)
-    return all(end <= begin for (_, end), (begin, _) in pairwise(spans))
+    times = [np.concatenate([source.times_ns for source in part]) for part in found]
+    spans = sorted((int(part.min()), int(part.max())) for part in times)
+    return all(0 <= begin - end <= _NEXT_NS for (_, end), (begin, _) in pairwise(spans))
 
 
 def _alike(one: Description, other: Description) -> bool:
     """Whether two families are written alike, so that one [[log]] serves both."""
-    return _form(one.layout) == _form(other.layout)
+    return _form(one) == _form(other)
 
 
-def _form(layout: LogLayout) -> LogLayout:
+def _form(one: Description) -> LogLayout:
     """A layout without what may differ between files of one [[log]]."""
-    plain = replace(layout, files="", missing=(), period_s=None, hold_s=None, silence_s=None)
-    return plain if layout.layout == "long" else replace(plain, columns={})
+    plain = replace(one.layout, files="", missing=())
+    if one.on_change:
+        plain = replace(plain, period_s=None, hold_s=None, silence_s=-1.0)
+    return plain if plain.layout == "long" else replace(plain, columns={})
 
 
 def _with_names(
@@ -385,13 +392,22 @@ def _merged(
         unnamed=frozenset(c for _, one in group for c in one.unnamed),
         remarks=tuple(dict.fromkeys(remark for _, one in group for remark in one.remarks)),
     )
-    if several and any(one.layout.period_s is not None for _, one in group):
-        pace = find_pace([one.times_ns for _, one in group])
-        layout = replace(
+    paces = [remark for remark in merged.remarks if remark.startswith(A_ROW)]
+    if len(paces) > 1:
+        every = sorted({float(pace.removeprefix(A_ROW).split()[0]) for pace in paces})
+        said = f"{A_ROW}{', '.join(f'{seconds:g}' for seconds in every)} s"
+        kept = [remark for remark in merged.remarks if remark not in paces]
+        merged = replace(merged, remarks=(*kept, said))
+    if several and first.on_change:
+        pace = find_pace([source for _, one in group for source in one.sources])
+        stated = replace(
             merged.layout,
             period_s=pace.period_s,
             hold_s=pace.hold_s,
             silence_s=pace.silence_s,
         )
-        merged = replace(merged, layout=layout, remarks=(*merged.remarks, *pace.remarks))
+        alone = {remark for _, one in group for remark in one.remarks if "on change" in remark}
+        kept = [remark for remark in merged.remarks if remark not in alone]
+        remarks = tuple(dict.fromkeys([*kept, *pace.remarks]))
+        merged = replace(merged, layout=stated, remarks=remarks)
     return merged, mine

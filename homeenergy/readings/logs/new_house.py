@@ -281,14 +281,16 @@ def _supply(circuits: Sequence[Circuit], timezone: str) -> Supply:
 
 
 def _remarks(found: Gathered) -> list[str]:
-    several = len(found.descriptions) > 1
-    return list(
-        dict.fromkeys(
-            f"{one.layout.files}: {remark}" if several else remark
-            for one in found.descriptions
-            for remark in one.remarks
-        )
-    )
+    """Remarks on all logs, then those on one of several."""
+    told = [dict.fromkeys(one.remarks) for one in found.descriptions]
+    of_all = [remark for remark in told[0] if all(remark in remarks for remark in told)]
+    own = [
+        f"{one.layout.files}: {remark}"
+        for one, remarks in zip(found.descriptions, told, strict=True)
+        for remark in remarks
+        if remark not in of_all
+    ]
+    return of_all + own
 
 
 def _text(schedule: Schedule, remarks: Sequence[str]) -> str:

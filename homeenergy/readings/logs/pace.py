@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,11 +21,13 @@ from homeenergy.readings.logs.rows import (
 )
 from homeenergy.units import NS_PER_S
 
+A_ROW = "a row every "
 _DAY_S = 86_400.0
 LEAST_MARK_S = 60.0  # a shorter period next to midnight is chance, and matters little
 _CLEAR_JUMP = 2.0  # between the steps of a log that goes on and those of a gap
 _RARE = 0.02  # of the steps; gaps are no more
 _LEAST_STEPS = 20
+_MOSTLY_NEW = 0.9  # share of the rows of a log on change that have another value; own choice
 _LONGEST_SAMPLE_S = 60
 _LEAST_SILENCE_S = 60.0
 
@@ -35,7 +39,7 @@ def pace_remark(times_ns: NDArray[np.int64]) -> str | None:
         return None
     first = pd.Timestamp(int(times_ns.min()), unit="ns", tz="UTC")
     pace = (
-        f"a row every {period / NS_PER_S:g} s"
+        f"{A_ROW}{period / NS_PER_S:g} s"
         if has_pace(times_ns, period)
         else "rows have no regular interval"
     )
@@ -75,6 +79,34 @@ def time_marks(times_ns: NDArray[np.int64], zone: tzinfo) -> tuple[bool, str]:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Source:
+    """Rows of a circuit, or of several that share them: instants, and the values of the first."""
+
+    times_ns: NDArray[np.int64]
+    values: NDArray[np.floating[Any]]
+
+    def in_order(self) -> Source:
+        """The same, by time."""
+        order = np.argsort(self.times_ns, kind="stable")
+        return Source(times_ns=self.times_ns[order], values=self.values[order])
+
+    @property
+    def is_regular(self) -> bool:
+        """Whether rows come at a pace, and no longer steps recur."""
+        period = find_period_ns(self.times_ns)
+        return (
+            period is not None
+            and has_pace(self.times_ns, period)
+            and not long_steps_recur(self.times_ns, default_hold_ns(period), share=LONG_SHARE)
+        )
+
+    @property
+    def changes(self) -> float:
+        """Share of the rows whose value differs from the one before."""
+        return float(np.mean(self.values[1:] != self.values[:-1])) if self.values.size > 1 else 1.0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pace:
     """What has to be stated of the pace of a log, and why; nothing where it is regular."""
@@ -82,64 +114,62 @@ class Pace:
     period_s: float | None = None
     hold_s: float | None = None
     silence_s: float | None = None
+    on_change: bool = False
     remarks: tuple[str, ...] = field(default=())
 
 
-def find_pace(sources: list[NDArray[np.int64]], *, sparse: bool = False) -> Pace:
+def find_pace(sources: Sequence[Source], *, sparse: bool = False) -> Pace:
     """Sample length and hold of a log, where its rows do not come at a regular pace.
 
     Parameters
     ----------
-    sources : list of numpy.ndarray, int64
-        Instants of the rows of each circuit; of one array where all circuits share their rows.
+    sources : sequence of Source
+        One for each circuit; a single one where all circuits share their rows.
     sparse : bool
         Whether most cells of a row are empty, so that a row tells only of what has changed.
 
     Notes
     -----
-    Own rules. Rows come on change where a circuit has no regular pace, or where steps too long to
-    hold recur. A value then holds until the next row of its circuit, as long as the log as a whole
-    goes on: the longest step between any two of its rows after which it goes on as usual is the
-    last before the steps at least double, among the rarest 2 % of the steps.
+    Own rules. Rows without a regular pace come on change where nearly every one has another value
+    than the one before of its circuit. A value then holds until the next row of its circuit, as
+    long as the log as a whole goes on: the longest step between any two of its rows is the last
+    before the steps at least double, among the rarest 2 % of the steps. Where values repeat, or no
+    other circuit is there, a value holds across such a step of its own circuit.
     """
-    sources = [np.sort(times) for times in sources if times.size > 1]
-    if not sources:
+    sources = [source.in_order() for source in sources if source.times_ns.size > 1]
+    irregular = [source for source in sources if not source.is_regular]
+    if not sources or not (irregular or sparse):
         return Pace()
-    regular = True
-    for times in sources:
-        period = find_period_ns(times)
-        regular &= (
-            period is not None
-            and has_pace(times, period)
-            and not long_steps_recur(times, default_hold_ns(period), share=LONG_SHARE)
-        )
-    if regular and not sparse:
-        return Pace()
-    every = np.unique(np.concatenate(sources))
-    steps = np.sort(np.diff(every)) / NS_PER_S
-    own = np.concatenate([np.diff(times) for times in sources])
-    usual = float(np.quantile(own[own > 0], 0.25)) / NS_PER_S if (own > 0).any() else 1.0
+    on_change = sparse or float(np.median([one.changes for one in irregular])) >= _MOSTLY_NEW
+    own = [np.diff(one.times_ns) for one in irregular or sources]
+    steps = np.concatenate(own)
+    usual = float(np.quantile(steps[steps > 0], 0.25)) / NS_PER_S if (steps > 0).any() else 1.0
     period_s = float(max([s for s in USUAL_S if s <= min(usual, _LONGEST_SAMPLE_S)], default=1))
-    silence_s = _longest_step(steps)
-    several = len(sources) > 1 or sparse
-    text = (
-        f"rows come on change: a value holds until the next row of its circuit, and "
-        f"{_length(silence_s)} without a row of any circuit is a gap (silence_s)"
-        if several
-        else f"rows come on change, and no other circuit shows that the log went on: a value holds "
-        f"for up to {_length(silence_s)} (hold_s), and what lies beyond is missing. If days "
-        "without a row are days without a change, raise hold_s"
+    remarks = [f"power is kept as means of {period_s:g} s (period_s)"]
+    if on_change and (len(sources) > 1 or sparse):
+        every = np.sort(np.concatenate([source.times_ns for source in sources]))
+        longest_s = _longest_step(np.diff(every))
+        remarks.append(
+            "rows come on change: a value holds until the next row of its circuit, and "
+            f"{_length(longest_s)} without a row of any circuit is a gap (silence_s)"
+        )
+        return Pace(period_s=period_s, silence_s=longest_s, on_change=True, remarks=tuple(remarks))
+    longest_s = max(_longest_step(one) for one in own)
+    remarks.append(
+        "rows come on change, and no other circuit shows that the log went on: a value holds for "
+        f"up to {_length(longest_s)} (hold_s), and what lies beyond is missing. If days without a "
+        "row are days without a change, raise hold_s, or the mean is of days of use alone"
+        if on_change
+        else f"rows have no regular interval: a value holds for up to {_length(longest_s)} (hold_s)"
     )
-    remarks = [text, f"power is kept as means of {period_s:g} s (period_s)"]
     if steps.size < _LEAST_STEPS:
-        remarks.append("it has few rows, so this is a guess")
-    if several:
-        return Pace(period_s=period_s, silence_s=silence_s, remarks=tuple(remarks))
-    return Pace(period_s=period_s, hold_s=silence_s, remarks=tuple(remarks))
+        remarks.append("it has few rows, so its pace is a guess")
+    return Pace(period_s=period_s, hold_s=longest_s, on_change=on_change, remarks=tuple(remarks))
 
 
-def _longest_step(steps_s: NDArray[np.float64]) -> float:
+def _longest_step(steps_ns: NDArray[np.int64]) -> float:
     """Longest step after which a log goes on as usual [s], rounded up to whole minutes."""
+    steps_s = np.sort(steps_ns[steps_ns > 0]) / NS_PER_S
     if steps_s.size == 0:
         return _LEAST_SILENCE_S
     first = max(int(steps_s.size * (1 - _RARE)) - 1, 0)

@@ -26,6 +26,7 @@ from homeenergy.readings.logs.columns import (
     sum_legs,
 )
 from homeenergy.readings.logs.labels import looks_like_mains
+from homeenergy.readings.logs.pace import Source
 from homeenergy.readings.logs.sample import number
 
 _LONG_NAMES = 400
@@ -42,8 +43,8 @@ class Description:
 
     `labels` holds the log's own name of each circuit, and `unnamed` lists those that it has no name
     for but what they hold; `legs` those whose columns say on which legs they are. `samples` holds
-    some readings of each as logged, `doubts` what of it is a guess; `times_ns` are instants of
-    rows that were looked at.
+    some readings of each as logged, `doubts` what of it is a guess; `sources` are rows that were
+    looked at, and `on_change` whether they come on change.
     """
 
     layout: LogLayout
@@ -53,9 +54,8 @@ class Description:
     samples: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     doubts: Mapping[str, str] = field(default_factory=dict)
     unnamed: frozenset[str] = frozenset()
-    times_ns: NDArray[np.int64] = field(
-        default_factory=lambda: np.empty(0, dtype=np.int64), repr=False, compare=False
-    )
+    sources: Sequence[Source] = field(default=(), repr=False, compare=False)
+    on_change: bool = False
 
     def toml(self) -> str:
         """Give the layout as a [[log]] block of house.toml, remarks as comments above it."""
