@@ -418,7 +418,7 @@ def test_a_person_is_asked_about_guesses_and_corrects_them(tmp_path):
 
     def ask(question, answers):
         asked.append(question)
-        return answers[2]
+        return answers[1]
 
     made = begin_house(tmp_path / "house", logs=[folder], timezone=ZONE, ask=ask)
     assert asked == ["Heater: the head does not say it (highest reading 3)"]

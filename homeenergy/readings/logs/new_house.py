@@ -283,7 +283,7 @@ def _supply(circuits: Sequence[Circuit], timezone: str) -> Supply:
 def _remarks(found: Gathered) -> list[str]:
     """Remarks on all logs, then those on one of several."""
     told = [dict.fromkeys(one.remarks) for one in found.descriptions]
-    of_all = [remark for remark in told[0] if all(remark in remarks for remark in told)]
+    of_all = [remark for remark in told[0] if all(remark in one for one in told)]
     own = [
         f"{one.layout.files}: {remark}"
         for one, remarks in zip(found.descriptions, told, strict=True)
