@@ -59,6 +59,7 @@ STUCK_STEPS = 20.0
 STUCK_HABIT = 3
 STUCK_SHARE = 0.02
 NEAR, VARIES = 0.02, 200
+VARIED_STEPS = 1.5  # of the resolution: rounding alone makes one of noise
 
 # A top that is cut off: many readings within half a per cent of the greatest, few just below.
 TOP, NEXT = 0.995, 0.95
@@ -109,6 +110,11 @@ class Doubts:
         size = self.stop - self.first
         found = {flag: int(size[self.reason == flag].sum()) for flag in REASONS}
         return {REASONS[flag]: number for flag, number in found.items() if number}
+
+
+NO_DOUBTS = Doubts(
+    first=np.empty(0, np.int64), stop=np.empty(0, np.int64), reason=np.empty(0, np.uint8)
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,7 +177,8 @@ def find_doubts(months: Iterable[tuple[int, Watts, Watts | None]], *, nature: Na
     *More than the circuit can carry*: above `Nature.limit_w`.
     *Stuck*: one value for at least 30 samples, ten times as long as all but one in two hundred of
     the stretches of one value; not a value at which the circuit rests; at least 20 steps of the
-    readings' resolution; and at a level at which it otherwise varies (200 stretches within 2 %).
+    readings' resolution; and at a level at which it otherwise varies (200 stretches within 2 %), by
+    more than one such step as a rule.
     *Clipped*: at least ten readings within half a per cent of the greatest, three times as many as
     in the 4.5 % below, where the clamp's range ends (0.95 to 1.5 times rating times volts).
 
@@ -241,7 +248,7 @@ class _Log:
         self.codes, self.beyond, self.long, self.top = _NO_FLATS, _NO_FLATS, _NO_FLATS, _NO_FLATS
         self.sizes = np.zeros(0, dtype=np.int64)
         self.levels = np.zeros(1 << 16, dtype=np.int64)
-        self.resolution_w = np.inf
+        self.resolution_w, self.usual_step_w = np.inf, 0.0
 
     def take(self, first: int, watts: Watts, mains: Watts | None) -> None:
         """Look at one more month."""
@@ -327,7 +334,11 @@ class _Log:
         self.levels += np.bincount(bits, minlength=1 << 16)
         steps = np.abs(np.diff(some.watts))
         steps = steps[steps > 1e-3]
-        self.resolution_w = min(self.resolution_w, float(steps.min(initial=np.inf)))
+        if steps.size:
+            self.resolution_w = min(self.resolution_w, float(steps.min()))
+            self.usual_step_w = max(
+                self.usual_step_w, float(np.median(steps[:: max(1, steps.size // 100_000)]))
+            )
         self.long = self.long.plus(_moved(some.some(some.size >= STUCK_SAMPLES), first))
 
     def _take_top(self, first: int, flats: _Flats) -> None:
@@ -425,8 +436,8 @@ class _Log:
 
     def _stuck(self) -> _Flats:
         flats = _joined(self.long)
-        if not flats.size.size:
-            return flats
+        if not flats.size.size or self.usual_step_w < VARIED_STEPS * self.resolution_w:
+            return flats.some(np.zeros(flats.size.size, dtype=bool))
         upto = np.cumsum(self.sizes)
         usual = int(np.searchsorted(upto, STUCK_PERCENTILE / 100 * upto[-1]))
         keep = flats.size >= STUCK_TIMES * usual

@@ -231,8 +231,8 @@ class House:
         -------
         homeenergy.readings.store.overview.Envelope
             Of whole stretches, from the one that holds `start` to the one that holds `end`. No
-            sample in them is left out of least, greatest and mean; where nothing was logged they
-            are NaN. Where there are few samples each is a stretch of its own.
+            sample in them but those in doubt is left out of least, greatest and mean; where nothing
+            was logged they are NaN. Where there are few samples each is a stretch of its own.
 
         Raises
         ------

@@ -68,7 +68,7 @@ def same(actual, expected):
 @settings(max_examples=60)
 @given(begin=st.integers(-5000, 160_000), span=st.integers(1, 170_000), points=st.integers(1, 3000))
 def test_every_stretch_holds_least_greatest_and_mean_of_its_samples(house, begin, span, points):
-    trace = house.trace("oven")
+    trace = house.trace("oven").sure()
     start = trace.start + pd.Timedelta(begin, unit="s")
     seen = house.envelope("oven", start, start + pd.Timedelta(span, unit="s"), points=points)
     assert min(points, span) <= len(seen) <= 2 * points + 2
@@ -88,9 +88,9 @@ def test_every_stretch_holds_least_greatest_and_mean_of_its_samples(house, begin
 @settings(max_examples=60)
 @given(begin=st.integers(-5000, 160_000), span=st.integers(0, 170_000))
 def test_energy_of_any_span_is_the_plain_sum(house, begin, span):
-    start = house.trace("oven").start + pd.Timedelta(begin, unit="s")
+    start = house.trace("oven").sure().start + pd.Timedelta(begin, unit="s")
     end = start + pd.Timedelta(span, unit="s")
-    part = house.trace("oven", start, end)
+    part = house.trace("oven", start, end).sure()
     totals = house.overview.totals("oven", start.value, end.value)
     assert totals.energy_wh == pytest.approx(part.energy_wh, rel=1e-6, abs=1e-6)
     assert totals.covered_s == part.covered_s
@@ -105,15 +105,25 @@ def test_energy_of_any_span_is_the_plain_sum(house, begin, span):
 
 @pytest.mark.parametrize("points", [1, 7, 40, 300, 2000, 200_000])
 def test_no_spike_is_lost_at_any_width(house, points):
-    trace, seen = house.trace("oven"), house.envelope("oven", points=points)
+    trace, seen = house.trace("oven").sure(), house.envelope("oven", points=points)
     assert np.nanmax(seen.greatest_w) == np.nanmax(trace.watts)
     assert np.nanmin(seen.least_w) == np.nanmin(trace.watts)
     energy_wh = np.nansum(seen.mean_w * seen.count) / 3600
     assert energy_wh == pytest.approx(trace.energy_wh, rel=1e-6)
 
 
+@pytest.mark.parametrize("points", [1, 40, 2000])
+def test_readings_in_doubt_are_given_beside_the_stretches(house, points):
+    trace, seen = house.trace("oven"), house.envelope("oven", points=points)
+    doubted = trace.doubted()
+    assert 0 < doubted.size <= 12
+    assert seen.doubted_w.tolist() == doubted.tolist()
+    assert seen.doubted_ns[:, 0].tolist() == doubted.index.as_unit("ns").asi8.tolist()
+    assert np.nanmax(seen.greatest_w) < np.nanmax(np.abs(trace.watts))
+
+
 def test_few_samples_are_given_as_they_are(house):
-    trace = house.trace("oven").samples(4000, 4500)
+    trace = house.trace("oven").sure().samples(4000, 4500)
     seen = house.envelope("oven", trace.start, trace.end, points=500)
     assert seen.samples == 1
     np.testing.assert_array_equal(seen.least_w, trace.watts)
@@ -124,7 +134,7 @@ def test_few_samples_are_given_as_they_are(house):
 def test_a_minute_of_an_odd_period_may_lie_in_two_months(tmp_path):
     """A bin of 60 samples of 7 s straddles the end of a month."""
     house = write_house(tmp_path / "odd", period_s=7, n=30_000)
-    trace = house.trace("oven")
+    trace = house.trace("oven").sure()
     assert trace.start.month == 1
     assert trace.end.month == 2
     for points in (3, 50, 400):
@@ -196,7 +206,7 @@ def test_a_disk_for_reading_only_gives_the_same(tmp_path, monkeypatch):
 
     monkeypatch.setattr(pyramid_module, "_write", refuse)
     seen = house.envelope("oven", points=20)
-    assert np.nanmax(seen.greatest_w) == np.nanmax(house.trace("oven").watts)
+    assert np.nanmax(seen.greatest_w) == np.nanmax(house.trace("oven").sure().watts)
     assert bins_files(house.path) == []
 
 
@@ -206,13 +216,13 @@ def test_a_month_that_is_imported_again_is_noticed(tmp_path):
     import_logs(tmp_path)
     assert house.envelope("oven", points=10).count.sum() == 4000
     more = whole.copy()
-    more.iloc[4500, 1] = 9999.0
+    more.iloc[4500:4503, 1] = 9998.0
     make_house(tmp_path, {"b.csv": iso_csv(more.iloc[4000:])})
     import_logs(tmp_path)
     for known in (house, open_house(tmp_path)):
         seen = known.envelope("oven", points=10)
         assert seen.count.sum() == 5000
-        assert np.nanmax(seen.greatest_w) == 9999.0
+        assert np.nanmax(seen.greatest_w) == 9998.0
 
 
 def test_what_an_import_removes_leaves_nothing_behind(tmp_path):

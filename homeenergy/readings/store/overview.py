@@ -6,7 +6,7 @@ import json
 from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from homeenergy.files import replacing
 from homeenergy.house.schedule import Circuit, Correction
+from homeenergy.readings.doubt import NO_DOUBTS, Doubts
 from homeenergy.readings.store.importing import mending_store
 from homeenergy.readings.store.store import FLOATS, VERIFIED, MonthInfo, Store, sum_of_words
 from homeenergy.readings.trace import correct_in_place, in_force
@@ -231,6 +232,7 @@ def _write(path: Path, info: MonthInfo, levels: tuple[Bins, ...]) -> None:
             file.write_table(table, row_group_size=max(len(bins), 1))
 
 
+MOST_DOUBTED = 2000  # stretches that are drawn
 CHUNK = 1 << 17  # samples that are kept together
 KEPT_BYTES = 192 << 20
 
@@ -254,7 +256,11 @@ class Envelope:
     mean_w : numpy.ndarray, shape (n,), float64
         Of the samples that are there.
     count : numpy.ndarray, shape (n,)
-        Samples that are there.
+        Samples that are there, and not in doubt: those that are count for nothing above.
+    doubted_ns : numpy.ndarray, shape (m, 2), int64
+        Instants [from, to) of the readings in doubt, a row for each stretch of them.
+    doubted_w : numpy.ndarray, shape (m,), float32
+        The first reading of each.
     """
 
     label: str
@@ -265,6 +271,8 @@ class Envelope:
     greatest_w: NDArray[np.float32]
     mean_w: NDArray[np.float64]
     count: NDArray[np.int32]
+    doubted_ns: NDArray[np.int64] = field(default_factory=lambda: np.empty((0, 2), np.int64))
+    doubted_w: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, np.float32))
 
     def __len__(self) -> int:
         return self.count.size
@@ -290,9 +298,9 @@ class Envelope:
 class Totals:
     """What one circuit did in a span of time.
 
-    `energy_wh` is the plain sum of the samples that are there, `mean_w` their mean; `least_w`,
-    `greatest_w` and `mean_w` are NaN where there is none. `span_s` is the length of the span in
-    whole samples, `covered_s` how much of it was logged.
+    `energy_wh` is the plain sum of the samples that are there and not in doubt, `mean_w` their
+    mean; `least_w`, `greatest_w` and `mean_w` are NaN where there is none. `span_s` is the length
+    of the span in whole samples, `covered_s` how much of it was logged.
     """
 
     energy_wh: float
@@ -321,6 +329,9 @@ class Stored(Protocol):
     def stored_months(self, circuit: str | Circuit) -> tuple[list[MonthInfo], int]:
         """Months of a circuit, and the length of a sample [ns]."""
 
+    def doubts(self, circuit: str | Circuit) -> Doubts:
+        """Samples of a circuit that are in doubt."""
+
 
 class Overview:
     """Reads a house at any width. One is kept by each `House`; see `House.overview`.
@@ -333,7 +344,7 @@ class Overview:
         self.house = house
         self.kept_bytes = kept_bytes
         self._store = mending_store(house.path)
-        self._months: dict[str, tuple[int, list[MonthInfo], int]] = {}
+        self._months: dict[str, tuple[int, list[MonthInfo], int, Doubts]] = {}
         self._kept: OrderedDict[tuple[Any, ...], Bins | NDArray[np.float32]] = OrderedDict()
 
     def extent_ns(self, circuit: str | Circuit) -> tuple[int, int] | None:
@@ -394,6 +405,7 @@ class Overview:
             times = width // per_bin
             fine = self.bins(found, level, first * times, stop * times)
             bins = bins_of_bins(fine, width=times) if times > 1 else fine
+        doubted_ns, doubted_w = self._doubted(found, first * width, stop * width)
         return Envelope(
             label=found.appliance,
             first_ns=first * width * period,
@@ -403,6 +415,8 @@ class Overview:
             greatest_w=bins.greatest_w,
             mean_w=bins.mean_w,
             count=bins.count,
+            doubted_ns=doubted_ns,
+            doubted_w=doubted_w,
         )
 
     def totals(self, circuit: str | Circuit, start_ns: int, end_ns: int) -> Totals:
@@ -444,7 +458,14 @@ class Overview:
         ]
 
     def samples(self, circuit: str | Circuit, first: int, stop: int) -> NDArray[np.float32]:
-        """Samples [first, stop), counted from 1970 [W]; NaN where nothing was logged."""
+        """Samples [first, stop), counted from 1970 [W]; NaN where none is, or it is in doubt."""
+        watts = self._as_logged(circuit, first, stop)
+        flags = self._doubts(self._circuit(circuit)).flags(first, watts.size)
+        if flags is not None:
+            watts[flags != 0] = np.nan
+        return watts
+
+    def _as_logged(self, circuit: str | Circuit, first: int, stop: int) -> NDArray[np.float32]:
         found = self._circuit(circuit)
         infos, period = self._stored(found)
         watts = np.full(max(stop - first, 0), np.nan, dtype=np.float32)
@@ -462,7 +483,7 @@ class Overview:
         return watts
 
     def bins(self, circuit: str | Circuit, level: int, first: int, stop: int) -> Bins:
-        """Bins [first, stop) of WIDTHS[level] samples, with the clamp's corrections applied."""
+        """Bins [first, stop) of WIDTHS[level] samples, corrected, without samples in doubt."""
         found = self._circuit(circuit)
         infos, period = self._stored(found)
         width = WIDTHS[level]
@@ -471,7 +492,36 @@ class Overview:
             ends = info.first_slot + info.samples
             if info.samples and info.first_slot < stop * width and ends > first * width:
                 out.take_in(self._month_bins(info, level))
-        return self._corrected(found, out, width, period)
+        return self._sure(found, self._corrected(found, out, width, period), width)
+
+    def _sure(self, circuit: Circuit, bins: Bins, width: int) -> Bins:
+        """Bins without the samples in doubt: those that hold one need their samples again."""
+        doubts, low, high = self._doubts(circuit), bins.first, bins.first + len(bins)
+        near = np.flatnonzero((doubts.stop > low * width) & (doubts.first < high * width))
+        for one in near:
+            begin = max(int(doubts.first[one]) // width, low)
+            end = min((int(doubts.stop[one]) - 1) // width + 1, high)
+            again = bins_of_samples(
+                self.samples(circuit, begin * width, end * width), first=begin * width, width=width
+            )
+            here = slice(begin - low, end - low)
+            for name in _NAMES:
+                getattr(bins, name)[here] = getattr(again, name)
+        return bins
+
+    def _doubted(
+        self, circuit: Circuit, first: int, stop: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+        """Instants [from, to) of stretches in doubt that begin within samples; first readings."""
+        doubts, period = self._doubts(circuit), self.period_ns(circuit)
+        near = np.flatnonzero((doubts.stop > first) & (doubts.first < stop))[:MOST_DOUBTED]
+        ends = np.stack([doubts.first[near], doubts.stop[near]], axis=1) * period
+        watts = [self._as_logged(circuit, int(at), int(at) + 1)[0] for at in doubts.first[near]]
+        return ends, np.array(watts, dtype=np.float32)
+
+    def _doubts(self, circuit: Circuit) -> Doubts:
+        self._stored(circuit)
+        return self._months[circuit.name][3]
 
     def _corrected(self, circuit: Circuit, bins: Bins, width: int, period_ns: int) -> Bins:
         low, high = bins.first * width, (bins.first + len(bins)) * width
@@ -523,7 +573,8 @@ class Overview:
             infos, period = self.house.stored_months(circuit)
             for key in [key for key in self._kept if key[0] == circuit.name]:
                 del self._kept[key]
-            known = self._months[circuit.name] = (changed, infos, period)
+            doubts = self.house.doubts(circuit) if infos else NO_DOUBTS
+            known = self._months[circuit.name] = (changed, infos, period, doubts)
         return known[1], known[2]
 
 

@@ -129,6 +129,7 @@ class ViewDrawing:
             lines[colour].append(corners)
             areas[colour] += mean_polygons(envelope, zero, scale)
             zeros.append(zero)
+            self._mark_doubted(envelope, zero, scale, most=floor + LANE_FILLED, least=floor)
         # All lanes of a colour together: an artist costs more than its points.
         for colour in lines:
             self._add(_broken_line(lines[colour], color=colour, linewidth=0.9, zorder=3))
@@ -136,6 +137,18 @@ class ViewDrawing:
         along = [((0.0, zero), (1.0, zero)) for zero in zeros]
         across = self.ax.get_yaxis_transform()
         self._add(LineCollection(along, colors="0.75", linewidths=0.6, transform=across))
+
+    def _mark_doubted(
+        self, envelope: Envelope, zero: float, scale: float, *, least: float, most: float
+    ) -> None:
+        """Draw readings in doubt as crosses, and stretches of them dotted, inside some limits."""
+        if not envelope.doubted_w.size:
+            return
+        heights = np.clip(zero + envelope.doubted_w * scale, least, most)
+        begins, ends = axis_days(envelope.doubted_ns[:, 0]), axis_days(envelope.doubted_ns[:, 1])
+        self._drawn += self.ax.plot(begins, heights, "x", color="0.25", markersize=4, zorder=4)
+        lines = [((a, y), (b, y)) for a, b, y in zip(begins, ends, heights, strict=True)]
+        self._add(LineCollection(lines, colors="0.25", linewidths=0.9, linestyles=":", zorder=4))
 
     def _add(self, artist: Any) -> None:
         self.ax.add_artist(artist)
@@ -171,6 +184,7 @@ class ViewDrawing:
     def _one_scale(self, data: ViewData) -> None:
         self._forget_lanes()
         ax, lowest_w, greatest_w, lines = self.ax, 0.0, 1.0, []
+        shown: list[Envelope] = []
         for look, (name, envelope) in zip(LOOKS, data.envelopes.items(), strict=False):
             label = _short(data.labels[name])
             days, watts = np.empty(0), np.empty(0, dtype=np.float32)
@@ -178,10 +192,13 @@ class ViewDrawing:
                 days, watts = column_corners(envelope)
                 lowest_w = min(lowest_w, float(np.nanmin(watts)))
                 greatest_w = max(greatest_w, float(np.nanmax(watts)))
+                shown.append(envelope)
             lines += ax.plot(
                 days, watts, color=look.colour, linestyle=look.dash, linewidth=1.0, label=label
             )
         self._drawn += lines
+        for envelope in shown:
+            self._mark_doubted(envelope, 0.0, 1.0, least=lowest_w, most=greatest_w * 1.05)
         strips = [name for name in data.view.circuits if data.runs.get(name)]
         room = (greatest_w - lowest_w) * STRIP
         for row, name in enumerate(strips):
