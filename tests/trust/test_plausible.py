@@ -1,0 +1,257 @@
+"""Wrong logs of many kinds: none gives a figure without a word. Clean odd ones pass."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.findings import house_findings
+from homeenergy.readings import import_logs, open_house
+from homeenergy.trust import check_house
+from homeenergy.trust.plausible import held_out, implausible_readings
+
+PERIOD_S = 60
+A_DAY = 86_400 // PERIOD_S
+SUPPLY = 'system = "single-phase"\nvolts_v = 230'
+
+
+def loads(days=4, seed=0):
+    """A made house: fridge, kettle, oven, television and their mains, in tenths of a watt."""
+    rng = np.random.default_rng(seed)
+    n = days * A_DAY
+    at = np.arange(n)
+    watts = {name: np.full(n, rest) for name, rest in (("kettle", 0.4), ("oven", 4.0), ("tv", 2.5))}
+    for day in range(days):
+        for name, level_w, lasts, times in (
+            ("kettle", 2100, 3, 4),
+            ("oven", 2400, 30, 1),
+            ("tv", 110, 150, 1),
+        ):
+            for _ in range(times):
+                begin = day * A_DAY + int(rng.integers(A_DAY // 4, A_DAY - lasts))
+                watts[name][begin : begin + lasts] = level_w * rng.uniform(0.97, 1.03)
+    watts["fridge"] = np.where(at % 45 < 18, 95.0, 1.2)
+    table = {k: np.maximum(w + rng.normal(0, 0.4, n), 0).round(1) for k, w in watts.items()}
+    table["mains"] = (sum(table.values()) + 60 + rng.normal(0, 0.8, n)).round(1)
+    index = pd.date_range("2026-09-01", periods=n, freq=f"{PERIOD_S}s", tz="Europe/Paris")
+    return pd.DataFrame(table, index=index)
+
+
+def daily(table):
+    return {f"{day:%Y-%m-%d}.csv": part for day, part in table.groupby(table.index.normalize())}
+
+
+def house(folder, files, *, unit="W", quantity="power", supply=SUPPLY, circuits=None, more=""):
+    """A folder with these logs, and the house when they have been imported."""
+    (folder / "logs").mkdir(parents=True)
+    names = list(next(iter(files.values())).columns)
+    toml = f'timezone = "Europe/Paris"\n[supply]\n{supply}\n'
+    for name in names:
+        role = (
+            'role = "mains"\nbreaker_a = 63\n' if name.startswith("mains") else "breaker_a = 16\n"
+        )
+        toml += f'[[circuit]]\nname = "{name}"\n' + (circuits or {}).get(name, role)
+    toml += f'[[log]]\nfiles = "logs/*.csv"\nunit = "{unit}"\nquantity = "{quantity}"\n'
+    toml += "[log.columns]\n" + "".join(f'{name} = "{name}"\n' for name in names) + more
+    (folder / "house.toml").write_text(toml)
+    for name, table in files.items():
+        text = table.to_csv(index_label="time", date_format="%Y-%m-%dT%H:%M:%S%z")
+        (folder / "logs" / name).write_text(text)
+    import_logs(folder)
+    return open_house(folder)
+
+
+def unit_half_way(table):
+    table.iloc[len(table) // 2 :] /= 1000
+    return daily(table.round(4))
+
+
+def sixty_times(table):
+    table.iloc[len(table) // 2 :] *= 60
+    return daily(table)
+
+
+def counter_as_power(table):
+    table["kettle"] = (table["kettle"].cumsum() / 120_000 + 1234).round(2)
+    return daily(table)
+
+
+def mains_counter_as_power(table):
+    table["mains"] = (table["mains"].cumsum() / 120).round()
+    return daily(table)
+
+
+def day_twice(table):
+    other = daily(loads(seed=5))["2026-09-02.csv"]
+    return daily(table) | {"again.csv": other}
+
+
+def corrected_copy(table):
+    return daily(table) | {"re-export.csv": (table * 1.04).round(1)}
+
+
+def shifted_day(table):
+    files = daily(table)
+    files["2026-09-03.csv"].index -= pd.Timedelta(hours=9)
+    return files
+
+
+def mains_of_another_leg(table):
+    table["mains"] *= 0.4
+    return daily(table)
+
+
+def one_circuit_in_milliwatts(table):
+    table["tv"] *= 1000
+    return daily(table)
+
+
+ALL = {"fridge", "kettle", "oven", "tv", "mains"}
+
+
+@pytest.mark.parametrize(
+    ("wrong", "held", "word"),
+    [
+        (unit_half_way, ALL, "1000 times"),
+        (sixty_times, ALL, "60 times"),
+        (counter_as_power, {"kettle"}, "energy counter"),
+        (mains_counter_as_power, {"mains"}, "energy counter"),
+        (day_twice, ALL, "twice with different values"),
+        (corrected_copy, {"mains"}, "re-export.csv"),
+        (shifted_day, {"mains"}, "twice with different values"),
+        (mains_of_another_leg, {"mains"}, "remainder is negative"),
+        (one_circuit_in_milliwatts, {"tv"}, "more than its breaker"),
+    ],
+)
+def test_a_wrong_log_is_said_and_held_out(tmp_path, wrong, held, word):
+    made = house(tmp_path / "one", wrong(loads()))
+    found = implausible_readings(made)
+    out = held_out(found)
+    assert held <= set(out)
+    assert any(word in one.sentence for one in found)
+    check = check_house(made, implausible=found)
+    assert check.contradicts
+    if len(out) < len(made.circuits) and set(out) != ALL - {"mains"}:
+        findings = house_findings(made)
+        rows = {one.circuit: one for one in findings.appliances}
+        for name, one in rows.items():
+            assert bool(one.held_out) == (name in out)
+            assert np.isfinite(one.kwh_per_day.value) == (name not in out)
+        assert findings.unmeasured_kwh_per_day is None
+        assert findings.to_markdown().startswith("- Held out of all figures: ")
+    else:
+        with pytest.raises(HouseError, match="can be believed"):
+            house_findings(made)
+
+
+@pytest.mark.parametrize(("unit", "times"), [("kW", 1), ("W", 1000)])
+def test_a_unit_that_is_wrong_throughout(tmp_path, unit, times):
+    made = house(tmp_path / "one", daily((loads() / times).round(4)), unit=unit)
+    assert set(held_out(implausible_readings(made))) == ALL
+
+
+def test_a_meter_far_off(tmp_path):
+    table = loads(8)
+    made = house(tmp_path / "one", daily(table))
+    kwh = table["mains"].cumsum() * PERIOD_S / 3.6e6 * 7
+    rows = [
+        f"{table.index[i]:%Y-%m-%d %H:%M},{4000 + kwh.iloc[i]:.0f}" for i in (100, 4500, 11_000)
+    ]
+    (made.path / "meter_readings.csv").write_text("\n".join(["time,kwh", *rows]))
+    (one,) = implausible_readings(made)
+    assert one.circuits == ("mains",)
+    assert "0.14" in one.what
+
+
+def test_one_absurd_cell_is_left_out_and_said_with_file_and_line(tmp_path):
+    table = loads()
+    clean = house(tmp_path / "clean", daily(table))
+    table.iloc[A_DAY + 700, table.columns.get_loc("kettle")] = 1e12
+    made = house(tmp_path / "one", daily(table))
+    (one,) = implausible_readings(made)
+    assert one.weight == "doubtful"
+    assert "1e+12 W" in one.what
+    assert one.where == "logs/2026-09-02.csv, line 702"
+    kwh, expected = (
+        next(a.kwh_per_day.value for a in house_findings(h).appliances if a.circuit == "kettle")
+        for h in (made, clean)
+    )
+    assert kwh == pytest.approx(expected, rel=0.02)
+
+
+@pytest.mark.parametrize("year", ["2099", "2011"])
+def test_one_wrong_year_is_refused_with_file_and_line(tmp_path, year):
+    files = daily(loads())
+    part = files["2026-09-02.csv"]
+    stamps = list(part.index)
+    stamps[500] = stamps[500].replace(year=int(year))
+    part.index = pd.DatetimeIndex(stamps)
+    with pytest.raises(HouseError, match="years from those") as error:
+        house(tmp_path / "one", files)
+    assert (error.value.line, error.value.path.name) == (502, "2026-09-02.csv")
+
+
+def test_dates_to_come_are_said(tmp_path):
+    table = loads(2)
+    table.index += pd.Timedelta(days=300)
+    made = house(tmp_path / "one", daily(table))
+    (one,) = implausible_readings(made, now=pd.Timestamp("2026-12-01", tz="UTC"))
+    assert "to come" in one.what
+    assert not implausible_readings(made, now=pd.Timestamp("2027-12-01", tz="UTC"))
+
+
+def solar(table):
+    sun = -np.clip(np.sin((np.arange(len(table)) / A_DAY - 0.25) * 2 * np.pi), 0, None) * 3600
+    table["solar"] = sun.round(1)
+    table["mains"] += table["solar"]
+    return table
+
+
+def large(table):
+    at = np.arange(len(table))
+    noise = np.random.default_rng(1).normal(0, 20, at.size)
+    table["ev"] = np.where(at % 720 < 250, 11_000 + noise, 2).round(1)
+    table["mains"] += table["ev"]
+    return table
+
+
+def unlogged_solar(table):
+    return solar(table).drop(columns="solar")
+
+
+def heater_from_half_way(table):
+    rng = np.random.default_rng(5)
+    late = np.arange(len(table)) > len(table) // 2
+    table["heater"] = np.where(late, 2000 + rng.normal(0, 9, late.size), 2).round(1)
+    table["mains"] += table["heater"]
+    return table
+
+
+def away_at_first(table):
+    rng = np.random.default_rng(6)
+    away = np.arange(len(table)) < len(table) // 2
+    for name, rest in (("kettle", 0.4), ("oven", 4.0), ("tv", 2.5)):
+        table.loc[away, name] = np.maximum(rest + rng.normal(0, 0.4, away.sum()), 0).round(1)
+    table["mains"] = table.drop(columns="mains").sum(axis=1) + 60
+    return table
+
+
+@pytest.mark.parametrize("odd", [solar, large, unlogged_solar, heater_from_half_way, away_at_first])
+def test_an_odd_but_clean_house_passes(tmp_path, odd):
+    supply, circuits = SUPPLY, {}
+    if odd is large:
+        supply = 'system = "three-phase"\nvolts_v = 230'
+        circuits = {"ev": 'breaker_a = 20\nlegs = ["L1", "L2", "L3"]\n'}
+    made = house(tmp_path / "one", daily(odd(loads())), supply=supply, circuits=circuits)
+    assert implausible_readings(made) == ()
+    assert not any(len(made.doubts(one)) for one in made.circuits)
+
+
+def test_a_counter_and_small_loads_pass(tmp_path):
+    table = loads()[["kettle", "tv", "fridge"]]
+    wh = (table.cumsum() * PERIOD_S / 3600).round() + 10_000
+    made = house(tmp_path / "counter", daily(wh), unit="Wh", quantity="energy_counter")
+    assert implausible_readings(made) == ()
+    rng = np.random.default_rng(3)
+    small = pd.DataFrame({"router": (6.2 + rng.normal(0, 0.2, len(table))).round(1)}, table.index)
+    assert implausible_readings(house(tmp_path / "small", daily(small))) == ()
