@@ -12,7 +12,9 @@ import pytest
 
 from .year_store import write_year
 
-pytestmark = pytest.mark.slow
+# Memory of summing up and the time to a new picture are guarded by tests/readings/test_overview.py
+# and test_run_explorer_speed.py; a year of sixteen circuits takes a minute to write and read.
+pytestmark = [pytest.mark.slow, pytest.mark.study]
 
 ROOT = Path(__file__).parents[2]
 MIXED = ("refrigerator", "television", "washing_machine", "water_heater")
