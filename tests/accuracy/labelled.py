@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
+from homeenergy.readings.doubt import Nature, find_doubts
 from homeenergy.readings.trace import Trace
 
 from .score import edges_s, match_runs
@@ -44,6 +45,14 @@ class Tally:
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.energy_errors.extend(other.energy_errors)
         self.standby_errors_w.extend(other.standby_errors_w)
+
+
+def as_stored(rows: pd.Series, *, period_s: float | None = None) -> Trace:
+    """What a house would give of the rows: on its grid, with samples in doubt flagged."""
+    trace = on_grid(rows, period_s=period_s)
+    first = trace.start.value // trace.period_ns
+    doubts = find_doubts([(first, trace.watts, None)], nature=Nature(period_s=trace.period_s))
+    return replace(trace, doubt=doubts.flags(first, len(trace)))
 
 
 def on_grid(rows: pd.Series, *, period_s: float | None = None) -> Trace:

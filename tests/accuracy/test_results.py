@@ -6,9 +6,12 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from . import alike_days, baseload, benches
+from homeenergy.simulate.randomised.uses import STYLES
+
+from . import alike_days, baseload, benches, randomised, real_days
 from .intervals import report as intervals_report
 from .keep import RESULTS, keep
+from .labelled import Tally
 from .runs import in_rows
 from .score import Score
 
@@ -37,6 +40,8 @@ def test_every_study_has_left_its_page():
         "baseload",
         "benches",
         "intervals",
+        "randomised",
+        "real_days",
         "runs",
     ]
 
@@ -90,6 +95,30 @@ def test_the_report_of_intervals_has_the_head_of_its_page():
     kept = rows_of((RESULTS / "intervals.md").read_text(encoding="utf-8"))
     assert made[0] == kept[0]
     assert made[1][0] in [row[0] for row in kept]
+
+
+def test_the_page_of_real_days_has_a_row_for_each_kind_of_thing():
+    kept = rows_of((RESULTS / "real_days.md").read_text(encoding="utf-8"))
+    day = {("kettle_1", "2012-02-05"): Tally(right=2, days=1, exact_days=1)}
+    made = rows_of(real_days.report({"single days": day, "ten lines": day}, what="One."))
+    assert made == [
+        ["F1", "days", "runs", "single days", "ten lines"],
+        ["kettle", "1", "2", "1.000", "1.000"],
+        ["**mean**", "1", "2", "**1.000**", "**1.000**"],
+        ["**exact days**", "1", "2", "**1.000**", "**1.000**"],
+    ]
+    assert made[0][0] == kept[0][0]
+    assert "kettle" in [row[0] for row in kept]
+
+
+def test_the_page_of_randomised_logs_has_a_row_for_each_style():
+    kept = rows_of((RESULTS / "randomised.md").read_text(encoding="utf-8"))
+    one = (Tally(right=1, missing=1, days=2, exact_days=1), Tally(right=2, days=2, exact_days=2))
+    styles = {(style, 1, period_s): one for style in STYLES for period_s in (None, 10.0)}
+    made = rows_of(randomised.report(randomised.rows_of(styles), seeds=(1, 1)))
+    assert [row[0] for row in made] == [row[0] for row in kept]
+    assert made[0] == kept[0]
+    assert made[1][4:9] == ["1", "0.667", "0.667", "1.000", "50"]
 
 
 def test_scores_of_runs_become_a_row_each():

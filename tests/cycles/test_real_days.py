@@ -32,8 +32,11 @@ LOWER = {"coffee_machine": 0.6, "dishwasher": 0.8, "washing_machine": 0.6}
 IMPORTED = (
     ("washing_machine_4", "2012-06-29"),
     ("television_3", "2012-06-12"),
-    ("microwave_2", "2011-12-17"),
-    ("kettle_3", "2012-06-07"),
+    ("freezer_1", "2011-12-17"),
+    pytest.param(
+        ("dryer_1", "2012-01-20"),
+        marks=pytest.mark.xfail(reason="a spike in the run is doubted by the store alone"),
+    ),
 )
 
 
@@ -138,10 +141,10 @@ def test_half_an_hour_without_power_changes_no_other_run():
 def test_the_whole_set():
     ways = score_whole()
     for way, least_f1, least_days in (
-        ("whole log", 0.8, 0.8),
-        ("single days", 0.88, 0.84),
-        ("whole log, 10 s", 0.8, 0.8),
-        ("single days, 10 s", 0.85, 0.8),
+        ("whole log", 0.94, 0.9),
+        ("single days", 0.93, 0.88),
+        ("whole log, 10 s", 0.91, 0.82),
+        ("single days, 10 s", 0.91, 0.82),
     ):
         assert macro_f1(ways[way]) >= least_f1, way
         assert exact_days(ways[way]) >= least_days, way

@@ -20,6 +20,13 @@ WRONG = {
 }
 
 
+def known_wrong_marked(names):
+    return [
+        pytest.param(name, marks=pytest.mark.xfail(reason=WRONG[name])) if name in WRONG else name
+        for name in names
+    ]
+
+
 def draw(name, seed=1):
     return APPLIANCES[name](np.random.default_rng([seed, crc32(name.encode())]))
 
@@ -38,21 +45,14 @@ def check(drawn, *, off):
         assert drawn.idle_w <= 1.0
 
 
-@pytest.mark.parametrize("off", [False, True], ids=["powered", "off_25_min"])
-@pytest.mark.parametrize(
-    "name",
-    [
-        pytest.param(name, marks=pytest.mark.xfail(reason=WRONG[name])) if name in WRONG else name
-        for name in APPLIANCES
-    ],
-)
-def test_an_appliance_that_no_catalogue_holds(name, off):
-    check(draw(name), off=off)
+@pytest.mark.parametrize("name", known_wrong_marked(APPLIANCES))
+def test_an_appliance_that_no_catalogue_holds(name):
+    check(draw(name), off=True)
 
 
 @pytest.mark.study
-@pytest.mark.parametrize("seed", [2, 3])
+@pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("off", [False, True], ids=["powered", "off_25_min"])
-@pytest.mark.parametrize("name", [name for name in APPLIANCES if name not in WRONG])
+@pytest.mark.parametrize("name", known_wrong_marked(APPLIANCES))
 def test_other_draws_of_it(name, off, seed):
     check(draw(name, seed), off=off)
