@@ -12,15 +12,15 @@ from homeenergy.house.schema import Key
 class Limits:
     """What is far beyond any log of a house; own choices."""
 
-    years: Annotated[
+    gap_years: Annotated[
         float,
         Key(
-            help="between the first and the last reading of a circuit",
-            example=40,
+            help="between one reading and the next; more is a wrong date",
+            example=20,
             positive=True,
             most=500,
         ),
-    ] = 30.0
+    ] = 3.0
     line_letters: Annotated[
         int,
         Key(

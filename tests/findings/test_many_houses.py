@@ -135,6 +135,7 @@ def die(*_):
 
 
 @pytest.mark.slow
+@pytest.mark.study  # that the others are not lost holds the process that is killed, above
 def test_a_house_that_ends_its_process_costs_no_other(street, whole, monkeypatch):
     from homeenergy.findings import many as many_houses
 

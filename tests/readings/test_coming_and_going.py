@@ -180,3 +180,17 @@ def test_a_store_that_cannot_be_written_to_is_read(tmp_path, monkeypatch):
     os.utime(tmp_path / "logs" / "day00.csv")
     assert import_logs(tmp_path).months_unchanged == 2
     assert Store(tmp_path / "store").info("oven", "2026-01") is not None
+
+
+def test_a_log_that_was_cut_and_is_whole_again_is_as_if_nothing_had_been(tmp_path):
+    _, whole = days(6)
+    import_logs(make_house(tmp_path, {"now.csv": iso_csv(whole)}))
+    before = store_bytes(tmp_path)
+    for rebuild in (False, True):
+        report = import_logs(
+            make_house(tmp_path, {"now.csv": iso_csv(whole.iloc[:DAY])}), rebuild=rebuild
+        )
+        assert report.gone == ("logs/now.csv",)
+        report = import_logs(make_house(tmp_path, {"now.csv": iso_csv(whole)}))
+        assert report.gone == ()
+        assert store_bytes(tmp_path) == before

@@ -279,40 +279,81 @@ def test_interrupted_by_the_progress_callback_and_run_again(tmp_path):
     assert store_bytes(tmp_path / "cut") == store_bytes(tmp_path / "once")
 
 
-@pytest.mark.slow
-def test_killed_at_any_point_and_run_again(tmp_path):
-    logs, _ = days(34, start="2026-01-20", period_s=5)
-    once, killed = tmp_path / "once", tmp_path / "killed"
-    start = time.perf_counter()
-    import_logs(make_house(once, logs))
-    lasts_s = time.perf_counter() - start
-    make_house(killed, logs)
-    code = (
-        "from homeenergy.readings import import_logs; print('go', flush=True); "
-        f"import_logs({str(killed)!r})"
+IMPORT = """
+import sys
+from homeenergy.readings import import_logs
+print("go", flush=True)
+import_logs(sys.argv[1])
+"""
+
+
+def killed_after(folder, seconds):
+    """Import in a process that is killed so long after it began; whether it was before its end."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", IMPORT, str(folder)],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        stdout=subprocess.PIPE,
     )
-    kills = 0
-    for share in (0.15, 0.4, 0.75, 0.95) * 8:
-        process = subprocess.Popen(
-            [sys.executable, "-c", code],
-            env={**os.environ, "PYTHONPATH": str(ROOT)},
-            stdout=subprocess.PIPE,
-        )
-        process.stdout.readline()
-        time.sleep(share * lasts_s)
-        process.send_signal(signal.SIGKILL)
-        was_killed = process.wait() == -signal.SIGKILL
-        process.stdout.close()
-        kills += was_killed
-        if kills == 4:
+    assert process.stdout.readline() == b"go\n"
+    time.sleep(seconds)
+    process.send_signal(signal.SIGKILL)
+    killed = process.wait() == -signal.SIGKILL
+    process.stdout.close()
+    return killed
+
+
+def same_after_a_kill(folder, once):
+    import_logs(folder)
+    assert store_bytes(folder) == store_bytes(once)
+    assert not [p for p in (folder / "store").rglob("*") if p.name.endswith(".tmp")]
+
+
+@pytest.fixture(scope="module")
+def imported_once(tmp_path_factory):
+    """A house of one log a day and one that grows, and how long its import takes [s]."""
+    folder = tmp_path_factory.mktemp("once")
+    logs, whole = days(5, start="2026-01-29", period_s=5)
+    logs["now.csv"] = iso_csv(whole.iloc[-9000:])
+    make_house(folder, logs)
+    begun = time.perf_counter()
+    import_logs(folder)
+    return folder, logs, time.perf_counter() - begun
+
+
+def test_an_import_that_is_killed_and_run_again_gives_the_same_store(tmp_path, imported_once):
+    once, logs, lasts_s = imported_once
+    seconds = lasts_s / 2
+    for attempt in range(20):
+        folder = make_house(tmp_path / str(attempt), logs)
+        if killed_after(folder, seconds):
             break
-        if not was_killed:  # the first import was slowed down by other work
-            lasts_s *= 0.6
-            shutil.rmtree(killed / "store")
-    assert kills == 4
-    import_logs(killed)
-    assert store_bytes(killed) == store_bytes(once)
-    assert not [p for p in (killed / "store").rglob("*") if p.name.endswith(".tmp")]
+        seconds *= 0.6  # the first import was slowed down by other work
+    else:
+        pytest.fail("each import ended before it was killed")
+    same_after_a_kill(folder, once)
+
+
+@pytest.mark.study
+def test_a_hundred_imports_that_are_killed_give_the_same_store(tmp_path, imported_once):
+    """On a new store, and while logs are added and one has grown."""
+    once, logs, lasts_s = imported_once
+    first = dict(list(logs.items())[:3])
+    first["now.csv"] = logs["now.csv"][: len(logs["now.csv"]) // 2].rpartition("\n")[0] + "\n"
+    import_logs(make_house(tmp_path / "half", first))
+    rng = np.random.default_rng(11)
+    kills = unfinished = 0
+    while kills < 100:
+        folder = tmp_path / "house"
+        shutil.rmtree(folder, ignore_errors=True)
+        if rng.random() < 0.6:
+            shutil.copytree(tmp_path / "half", folder)
+        make_house(folder, logs)
+        if killed_after(folder, rng.uniform(0, 1.2 * lasts_s)):
+            kills += 1
+            there = store_bytes(folder) if (folder / "store").exists() else {}
+            unfinished += there != store_bytes(once)
+        same_after_a_kill(folder, once)
+    assert unfinished > 30
 
 
 def test_two_logs_may_read_the_same_file(tmp_path):

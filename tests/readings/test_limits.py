@@ -75,13 +75,13 @@ def test_the_size_of_a_file_has_a_limit_that_can_be_raised(tmp_path):
     assert import_logs(tmp_path).rows == 200
 
 
-def test_a_year_that_cannot_be_right_is_named_and_can_be_allowed(tmp_path):
-    """A trace of 73 years at 10 s would hold 230 million samples."""
-    one = with_cell("5", row=150).replace("2026-03-01T00:24:50Z", "2099-01-01T00:00:00Z")
-    message = refusal(tmp_path, one)
-    assert "holds readings of circuit 'fridge' in 2099-01, while others are of 2026-03" in message
-    assert "raise years in [limits]" in message
-    make_house(tmp_path, {}, log="[limits]\nyears = 80\n" + WIDE)
+def test_the_years_between_two_rows_have_a_limit_that_can_be_raised(tmp_path):
+    """A trace of 35 years at 10 s would hold 110 million samples."""
+    make_house(tmp_path, {"old.csv": GOOD.replace("2026-", "1991-")})
+    message = refusal(tmp_path, GOOD)
+    assert "line 2: a row is dated 2026-03-01 00:00:00 UTC, 35.0 years from those before" in message
+    assert "raise gap_years in [limits]" in message
+    make_house(tmp_path, {}, log="[limits]\ngap_years = 80\n" + WIDE)
     assert import_logs(tmp_path).months_written == 4
 
 
@@ -90,7 +90,7 @@ def test_years_of_rows_out_of_order_are_split_in_one_go(tmp_path):
     times = np.concatenate([index + pd.Timedelta(s, "s") for s in (0, 10, 20, 30)])
     np.random.default_rng(1).shuffle(times)
     table = pd.DataFrame({"fridge": 1.0, "oven": 2.0}, index=pd.DatetimeIndex(times))
-    limits = "[limits]\nyears = 60\n" + WIDE.replace(
+    limits = "[limits]\ngap_years = 60\n" + WIDE.replace(
         "[log.col", "period_s = 10\nhold_s = 20\n[log.col"
     )
     import_logs(make_house(tmp_path, {"a.csv": iso_csv(table)}, log=limits))

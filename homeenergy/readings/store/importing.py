@@ -33,7 +33,7 @@ from homeenergy.readings.store.store import (
     month_slots,
     save_manifest,
 )
-from homeenergy.readings.store.survey import Progress, Survey
+from homeenergy.readings.store.survey import Progress, Survey, plain_name
 from homeenergy.units import NS_PER_S
 
 _THREADS = 2
@@ -241,7 +241,7 @@ def _import(
         without_rows=tuple(survey.without_rows),
         unfinished=tuple(survey.unfinished),
         footers=tuple(survey.footers),
-        gone=tuple(sorted({name.partition("@")[0] for log in survey.logs for name in log.gone})),
+        gone=tuple(sorted({plain_name(name) for log in survey.logs for name in log.gone})),
         mended=tuple(plan.mended),
         lost=tuple(plan.lost),
     )

@@ -15,7 +15,6 @@ from homeenergy.readings.store.store import LogFile, Store, load_manifest, log_k
 from homeenergy.readings.store.survey import Survey
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_DAY
 
-LONGEST_HOLE_YEARS = 3.0
 _YEAR_NS = DAYS_PER_YEAR * S_PER_DAY * NS_PER_S
 
 
@@ -37,7 +36,7 @@ def refuse_stray_dates(survey: Survey) -> None:
     until = spans[0][1] if spans else 0
     for at, ((_, high, *_), (low, *_)) in enumerate(pairwise(spans)):
         until = max(until, high)
-        if low - until <= LONGEST_HOLE_YEARS * _YEAR_NS:
+        if low - until <= survey.longest_gap_years * _YEAR_NS:
             continue
         before, after = spans[: at + 1], spans[at + 1 :]
         few = min(after, before, key=_lasts_ns)
@@ -49,8 +48,8 @@ def refuse_stray_dates(survey: Survey) -> None:
             f"a row is dated {text} UTC, {(low - until) / _YEAR_NS:.1f} years from {others}",
             path=survey.folder / name,
             line=line_between(survey.folder / name, log.layout, first, last),
-            fix="Correct the date or take the row out. Where both are right, give the two logs "
-            "houses of their own.",
+            fix="Correct the date or take the row out. Where both are right, raise gap_years in "
+            "[limits] of house.toml.",
         )
 
 

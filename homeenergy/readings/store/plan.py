@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import asdict, dataclass, field, replace
 
-import numpy as np
-
 from homeenergy.errors import HouseError
 from homeenergy.readings.logs.read import source_of
 from homeenergy.readings.logs.rows import Grid, make_grid
@@ -19,7 +17,7 @@ from homeenergy.readings.store.store import (
     neighbours,
     short_hash,
 )
-from homeenergy.readings.store.survey import Log, Survey, marks_ends
+from homeenergy.readings.store.survey import Log, Survey, marks_ends, plain_name
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,7 +94,6 @@ def make_plan(
             for month in spans
             if neighbours(month)[0] in months
         }
-        _refuse_far_apart(circuit, feeds, survey)
         for month in sorted(months):
             layouts, inputs = [], []
             for feed in feeds:
@@ -142,7 +139,7 @@ def _kept(wanted: Month, info: MonthInfo, feeds: list[Feed], survey: Survey) -> 
         for name, record in feed.log.gone.items():
             if wanted.month in record.spans.get(feed.source, {}):
                 spans.append(record.spans[feed.source][wanted.month])
-                gone = gone or name.partition("@")[0]
+                gone = gone or plain_name(name)
     same = info.made_as in ("", wanted.made_as)
     if not spans and survey.forgot and same:
         return (month_edges(wanted.month),)
@@ -191,31 +188,6 @@ def _refuse_silent(circuit: str, feeds: list[Feed], survey: Survey) -> None:
                 path=survey.folder / "house.toml",
                 fix="`homeenergy describe FILE` lists the names that a log contains.",
             )
-
-
-def _refuse_far_apart(circuit: str, feeds: list[Feed], survey: Survey) -> None:
-    """Refuse readings so far from all others that the trace between would have no end."""
-    names = {
-        month: name
-        for feed in feeds
-        for name, record in {**feed.log.gone, **feed.log.files}.items()
-        for month in record.spans.get(feed.source, ())
-    }
-    months = sorted(names)
-    at = np.array(months, dtype="M8[M]").astype(np.int64)
-    most = feeds[0].log.layout.limits.years
-    if at.size == 0 or at[-1] - at[0] <= 12 * most:
-        return
-    gap = int(np.argmax(np.diff(at))) + 1
-    early, late = months[:gap], months[gap:]
-    wrong, others = (late, early) if len(late) <= len(early) else (early, late)
-    raise HouseError(
-        f"holds readings of circuit {circuit!r} in {wrong[0]}, while others are of {others[0]} to "
-        f"{others[-1]}",
-        path=survey.folder / names[wrong[0]].partition("@")[0],
-        fix="Is the year right? If readings are so far apart, raise years in [limits] of "
-        "house.toml.",
-    )
 
 
 def touches(record: LogFile, feed: Feed, month: str) -> bool:

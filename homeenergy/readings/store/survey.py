@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections import defaultdict
 from collections.abc import Callable, Sequence
@@ -220,6 +221,7 @@ class Survey:
 
     def __init__(self, schedule: Schedule, store: Store, *, progress: Progress | None) -> None:
         self.folder = schedule.folder
+        self.longest_gap_years = schedule.limits.gap_years
         self.pool = Pool(store.spill_folder())
         self.threads = ThreadPoolExecutor(1)  # hashes a file while it is read
         self.progress: Progress = progress or _silent
@@ -479,17 +481,22 @@ def marks_ends(layout: LogLayout, source: str) -> bool:
     return layout.time_marks == "end" and not counter
 
 
+def plain_name(name: str) -> str:
+    """Name of a file, of which an earlier content is remembered as name@digest."""
+    return re.sub("@[0-9a-f]{8}$", "", name)
+
+
 def _find_gone(log: Log) -> None:
     """Remember files that are no longer there, or no longer hold the rows they held."""
     present = {record.digest for record in log.files.values()}
     for name, old in log.memory.files.items():
         if old.digest in present:
             continue
-        now = log.files.get(name)
+        now = log.files.get(plain_name(name))
         if now is None:
             log.gone[name] = old
         elif now.reading == old.reading and not _covers(now, old):
-            log.gone[f"{name}@{old.digest[:8]}"] = old
+            log.gone[f"{plain_name(name)}@{old.digest[:8]}"] = old
 
 
 def _covers(now: LogFile, old: LogFile) -> bool:
