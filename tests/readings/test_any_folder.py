@@ -380,7 +380,7 @@ def test_q_temperatures_are_not_power(tmp_path):
     ]
     found = through(tmp_path, write(tmp_path, "a.csv", wide(heads, data)))
     assert set(found.kwh) == {"Fridge"}
-    assert "'Wire temp [°C]' is left out: it holds °c, not power" in found.text
+    assert "'Wire temp [°C]' is left out: it holds °C, not power" in found.text
 
 
 def test_r_am_pm_month_first_watts_in_brackets(tmp_path):
@@ -447,3 +447,104 @@ def test_a_file_that_is_no_log_is_said_to_be_what_it_is(tmp_path, start, what):
     with pytest.raises(HouseError, match=f"is {what}, not a log"):
         begin_house(tmp_path / "house", logs=[path], timezone=ZONE)
     assert not (tmp_path / "house").exists()
+
+
+@pytest.mark.parametrize(
+    ("head", "zone"),
+    [("Time (UTC)", "UTC"), ("timestamp_utc", "UTC"), ("Zeit [GMT+2]", "Etc/GMT-2")],
+)
+def test_the_head_of_the_times_says_their_zone(tmp_path, head, zone):
+    stamps = FRAME.index.tz_localize(ZONE).tz_convert(zone).strftime("%Y-%m-%d %H:%M:%S")
+    lines = wide([*FRAME], columns(), stamps=list(stamps), time=head)
+    found = through(tmp_path, write(tmp_path, "a.csv", lines))
+    assert found.house.trace("oven").start == FRAME.index.tz_localize(ZONE)[0]
+
+
+def test_an_export_that_has_one_more_column_since(tmp_path):
+    first, later = slice(0, 1440), slice(1440, 2880)
+    write(tmp_path, "1.csv", wide([*FRAME], [c[first] for c in columns()], stamps=STAMPS[first]))
+    more = [*(c[later] for c in columns()), columns()[0][later]]
+    write(tmp_path, "2.csv", wide([*FRAME, "Heater"], more, stamps=STAMPS[later]))
+    found = through(tmp_path, tmp_path / "in")
+    close({name: found.kwh[name] for name in TRUTH})
+    assert len(found.kwh) == 5
+
+
+def test_entities_with_a_unit_each_of_which_some_are_no_power(tmp_path):
+    lines = ["entity,state,unit,last_changed"]
+    for at, stamp in enumerate(FRAME.index.tz_localize(ZONE)):
+        for name, values in zip(FRAME, columns(), strict=True):
+            lines.append(f"meter.{name}_power,{values[at]:.10g},W,{stamp.isoformat()}")
+        if at % 30 == 0:
+            lines.append(f"meter.Fridge_temperature,4.5,°C,{stamp.isoformat()}")
+    found = through(tmp_path, write(tmp_path, "history.csv", lines))
+    close(found.kwh, {f"meter {name}": kwh for name, kwh in TRUTH.items()})
+    assert "is left out: it holds °C, not power" in found.text
+
+
+def test_a_long_log_in_which_a_column_says_what_is_measured(tmp_path):
+    lines = ["time,device,field,value"]
+    for at, stamp in enumerate(STAMPS):
+        for name, values in zip(FRAME, columns(), strict=True):
+            lines.append(f"{stamp},{name},power,{values[at]:.10g}")
+            lines.append(f"{stamp},{name},voltage,230.1")
+    close(through(tmp_path, write(tmp_path, "dump.csv", lines)).kwh)
+
+
+def test_two_lines_of_heads_of_which_the_first_is_merged(tmp_path):
+    heads = [["", "Kitchen", "", "Cellar", ""], rows_of(FRAME)[0]]
+    workbook(tmp_path / "in" / "a.xlsx", {"Data": [*heads, *rows_of(FRAME)[1:]]})
+    rooms = ["Kitchen", "Kitchen", "Cellar", "Cellar"]
+    expected = {f"{room} {n}": k for room, (n, k) in zip(rooms, TRUTH.items(), strict=True)}
+    close(through(tmp_path, tmp_path / "in").kwh, expected)
+
+
+def test_an_unnamed_pair_is_summed_only_where_it_works_together(tmp_path):
+    half = columns()[3] / 2
+    heads = ["Dryer A", "Dryer B", "Bedroom A", "Bedroom B"]
+    lines = wide(heads, [half, half, columns()[1], columns()[2]])
+    found = through(tmp_path, write(tmp_path, "a.csv", lines))
+    expected = {
+        "Dryer": TRUTH["Dryer"],
+        "Bedroom A": TRUTH["Oven"],
+        "Bedroom B": TRUTH["Heat pump"],
+    }
+    close(found.kwh, expected)
+    assert set(found.made.doubts) == {"dryer", "bedroom_a", "bedroom_b"}
+
+
+def test_rows_that_are_newest_first_with_a_line_of_units(tmp_path):
+    lines = wide([*FRAME], columns(), sep=";", decimal=",", time="Datum")
+    lines = [lines[0], "dd.mm.jjjj;W;W;W;W", *lines[:0:-1]]
+    close(through(tmp_path, write(tmp_path, "werte.csv", lines)).kwh)
+
+
+def test_least_mean_and_greatest_power_in_columns_each(tmp_path):
+    heads, data = [], []
+    for name, values in zip(FRAME, columns(), strict=True):
+        heads += [f"{name} min (W)", f"{name} avg (W)", f"{name} max (W)"]
+        data += [values * 0.9, values, values * 1.1]
+    close(through(tmp_path, write(tmp_path, "a.csv", wide(heads, data))).kwh)
+
+
+def test_only_the_changed_cells_of_a_row_are_filled(tmp_path):
+    lines = ["time," + ",".join(FRAME)]
+    before = [np.inf] * 4
+    for at, stamp in enumerate(STAMPS):
+        moved = [abs(c[at] - old) > 3 for c, old in zip(columns(), before, strict=True)]
+        cells = [f"{c[at]:.10g}" if new else "" for c, new in zip(columns(), moved, strict=True)]
+        before = [
+            c[at] if new else old for c, old, new in zip(columns(), before, moved, strict=True)
+        ]
+        if any(cells):
+            lines.append(",".join([stamp, *cells]))
+    close(through(tmp_path, write(tmp_path, "a.csv", lines)).kwh, rel=2e-3)
+
+
+def test_what_is_no_log_in_a_folder_is_named(tmp_path):
+    write(tmp_path, "outside.csv", wide(["temperature [°C]"], [np.full(len(FRAME), 11.0)]))
+    write(tmp_path, "notes.txt", ["a new dryer", "in this house"])
+    found = through(tmp_path, write(tmp_path, "a.csv", wide([*FRAME], columns())))
+    close(found.kwh)
+    assert "Not read: outside.csv: no column holds power or energy" in found.text
+    assert "Not read: notes.txt" in found.text

@@ -53,7 +53,7 @@ _SPOKEN: tuple[tuple[Holds, str], ...] = (
         "temperature temp temperatur température temperatura temperatuur humidity feuchte "
         "feuchtigkeit luftfeuchtigkeit humidité humedad umidità vochtigheid frequency "
         "frequenz fréquence frecuencia frequenza frequentie rssi signal price preis prix "
-        "precio prezzo prijs cost costs kosten coût status state zustand irradiance",
+        "precio prezzo prijs cost costs kosten coût irradiance",
     ),
 )
 _WORDS: dict[str, Holds] = {word: holds for holds, words in _SPOKEN for word in words.split()}
@@ -131,7 +131,8 @@ def read_head(name: str, *, unit: str = "") -> Head:
 
 
 def _unit(text: str) -> tuple[Holds, str] | None:
-    return _UNITS.get(text.strip().casefold().replace("·", "").replace("*", ""))
+    found = _UNITS.get(text.strip().casefold().replace("·", "").replace("*", ""))
+    return ("other", text.strip()) if found and found[0] == "other" else found
 
 
 def _said(words: Sequence[str]) -> Holds | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -218,6 +219,10 @@ def _csv_times(
         raise HouseError(error.what, path=table.path, column=columns[0], fix=error.fix) from None
     if remark:
         remarks.append(remark)
+    told = None if zoned else _zone_in_head(table, columns)
+    if told is not None:
+        remarks.append(f"the times are in {told} by their head")
+        return replace(base, time_columns=columns, time_format=time_format, time_zone=told)
     if not zoned:
         remarks.append(
             f"the times carry no offset from UTC; they are taken as {timezone}"
@@ -226,6 +231,25 @@ def _csv_times(
         )
     zone = timezone if timezone and not zoned else "UTC"
     return replace(base, time_columns=columns, time_format=time_format, time_zone=zone)
+
+
+_ZONE_IN_HEAD = re.compile(
+    r"\b(?:UTC|GMT)\b\s*(?:([+-])\s*(\d{1,2})(?::?(\d{2}))?)?", re.IGNORECASE
+)
+
+
+def _zone_in_head(table: Table, columns: tuple[str | int, ...]) -> str | None:
+    """UTC, or its offset, where the head of the times says so."""
+    for name in columns:
+        at = table.names.index(name)
+        head = (
+            table.heads[at] if table.heads else f"{name} {table.units[at] if table.units else ''}"
+        )
+        found = _ZONE_IN_HEAD.search(head.replace("_", " "))
+        if found:
+            sign, hours, minutes = found.groups()
+            return "UTC" if not sign else f"UTC{sign}{int(hours):02d}:{minutes or '00'}"
+    return None
 
 
 def _all_cells(files: list[Path], base: LogLayout, at: int) -> Iterator[str]:

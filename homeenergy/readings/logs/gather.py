@@ -10,17 +10,16 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.log_columns import LogColumn
-from homeenergy.readings.logs.columns import circuit_names
+from homeenergy.readings.logs.columns import NO_UNIT, circuit_names
 from homeenergy.readings.logs.describe import describe_files, file_suffix
 from homeenergy.readings.logs.pace import A_ROW, find_pace
-from homeenergy.readings.logs.propose import Description
+from homeenergy.readings.logs.propose import Description, listed
 from homeenergy.readings.logs.sample import first_lines, holds_values
 from homeenergy.readings.logs.tables import NoRowsError
 from homeenergy.readings.logs.unpack import SHEETS, is_packed, refuse_other, unpack
@@ -245,7 +244,7 @@ def gather(places: Places, *, timezone: str | None, whole: bool) -> Gathered:
         raise first or none or HouseError("no log was found")
     groups: list[list[tuple[Family, Description]]] = []
     for one in _with_names(described):
-        same = next((group for group in groups if _alike(group[0][1], one[1])), None)
+        same = next((g for g in groups if all(_alike(other, one[1]) for _, other in g)), None)
         if same is None:
             groups.append([one])
         else:
@@ -290,17 +289,16 @@ def _follow_one_another(parts: Sequence[Family], timezone: str | None) -> bool:
     """Whether each part begins within a day after the end of another; the first ones decide."""
     few = parts if len(parts) <= _LOOKED_AT else parts[:_LOOKED_AT]
     try:
-        found = [describe_files(part.files, timezone=timezone).sources for part in few]
+        spans = sorted(_span(describe_files(part.files, timezone=timezone)) for part in few)
     except HouseError:
         return False
-    times = [np.concatenate([source.times_ns for source in part]) for part in found]
-    spans = sorted((int(part.min()), int(part.max())) for part in times)
     return all(0 <= begin - end <= _NEXT_NS for (_, end), (begin, _) in pairwise(spans))
 
 
 def _alike(one: Description, other: Description) -> bool:
     """Whether two families are written alike, so that one [[log]] serves both."""
-    return _form(one) == _form(other)
+    again = set(one.labels) & set(other.labels)  # of an export that has another column since
+    return _form(one) == _form(other) and (one.layout.layout == "long" or not again)
 
 
 def _form(one: Description) -> LogLayout:
@@ -315,23 +313,22 @@ def _with_names(
     described: Sequence[tuple[Family, Description]],
 ) -> list[tuple[Family, Description]]:
     """Descriptions whose circuits have names of their own, from their files where needed."""
-    keys: dict[str, set[str]] = {}
+    having: dict[str, list[tuple[Family, Description]]] = {}
     for family, one in described:
         for label in one.labels.values():
-            keys.setdefault(label.casefold(), set()).add(family.key.casefold())
+            having.setdefault(label.casefold(), []).append((family, one))
     labels: dict[tuple[int, str], str] = {}
     same: dict[tuple[str, str, int], list[tuple[int, str]]] = {}
     for number, (family, one) in enumerate(described):
         met: Counter[str] = Counter()
         for circuit, label in one.labels.items():
-            told = family.key and (circuit in one.unnamed or len(keys[label.casefold()]) > 1)
-            if told:
-                label = family.key if len(one.labels) == 1 else f"{family.key} {label}"
+            clash = any(_differ(family, one, *other) for other in having[label.casefold()])
+            key = family.key if clash or circuit in one.unnamed else ""
+            if key:
+                label = key if len(one.labels) == 1 else f"{key} {label}"
             labels[number, circuit] = label
             met[label] += 1
-            same.setdefault((family.key.casefold(), label, met[label]), []).append(
-                (number, circuit)
-            )
+            same.setdefault((key.casefold(), label, met[label]), []).append((number, circuit))
     names = circuit_names(labels[places[0]] for places in same.values())
     name = {place: n for n, places in zip(names, same.values(), strict=True) for place in places}
     return [
@@ -345,6 +342,26 @@ def _with_names(
         )
         for number, (family, one) in enumerate(described)
     ]
+
+
+def _differ(family: Family, one: Description, other: Family, two: Description) -> bool:
+    """Whether families that have a label in common mean different circuits by it.
+
+    So they do where their names say different things, or only other numbers at the same times.
+    """
+    if family.key.casefold() == other.key.casefold():
+        return False
+    if without_numbers(family.key) != without_numbers(other.key):
+        return True
+    spans = [_span(part) for part in (one, two)]
+    (_, end), (begin, _) = sorted(spans)
+    return begin < end
+
+
+def _span(one: Description) -> tuple[int, int]:
+    """First and last instant of the rows that were looked at [ns]."""
+    edges = [(int(part.times_ns.min()), int(part.times_ns.max())) for part in one.sources]
+    return min(first for first, _ in edges), max(last for _, last in edges)
 
 
 def _renamed(one: Description, *, names: Mapping[str, str], labels: dict[str, str]) -> Description:
@@ -398,6 +415,10 @@ def _merged(
         said = f"{A_ROW}{', '.join(f'{seconds:g}' for seconds in every)} s"
         kept = [remark for remark in merged.remarks if remark not in paces]
         merged = replace(merged, remarks=(*kept, said))
+    guesses = [remark for remark in merged.remarks if f": {NO_UNIT}" in remark]
+    if len(guesses) > 1:
+        kept = [remark for remark in merged.remarks if remark not in guesses]
+        merged = replace(merged, remarks=(*kept, f"{listed([*merged.labels])}: {NO_UNIT}, check"))
     if several and first.on_change:
         pace = find_pace([source for _, one in group for source in one.sources])
         stated = replace(
