@@ -82,6 +82,8 @@ class Table:
     units: tuple[str, ...] | None = None
     hours: NDArray[np.float64] | None = None
     heads: tuple[str, ...] | None = None
+    known: dict[str, float | None] = field(default_factory=dict)  # numbers of cells met before
+    read: dict[str | int, NDArray[np.float64]] = field(default_factory=dict)
 
     def cells(self, name: str | int, *, head: bool = False) -> list[str]:
         """Cells of a column, at the head of the log only if stated."""
@@ -90,7 +92,9 @@ class Table:
 
     def number(self, cell: str) -> float | None:
         """Value of a cell; NaN if it is missing, None if it is no number."""
-        return number(cell, decimal=self.decimal, thousands=self.thousands)
+        if cell not in self.known:
+            self.known[cell] = number(cell, decimal=self.decimal, thousands=self.thousands)
+        return self.known[cell]
 
     def filled(self, name: str | int) -> list[str]:
         """Cells of a column that are not empty."""
@@ -98,8 +102,10 @@ class Table:
 
     def values(self, name: str | int) -> NDArray[np.float64]:
         """Numbers of a column; NaN = missing, or a text."""
-        read = [self.number(cell) for cell in self.cells(name)]
-        return np.array([np.nan if value is None else value for value in read])
+        if name not in self.read:
+            read = [self.number(cell) for cell in self.cells(name)]
+            self.read[name] = np.array([np.nan if value is None else value for value in read])
+        return self.read[name]
 
     def head_of(self, name: str | int) -> Head:
         """What the head of a column says."""
