@@ -14,6 +14,7 @@ from homeenergy.findings.bill import demand_share, house_bill, slot_energy
 from homeenergy.house import Tariff, read_tariff_file
 from homeenergy.house.prices import DemandCharge, PriceBlock, PriceChange, PricePeriod, Season
 from homeenergy.readings.trace import Trace
+from homeenergy.show.document.findings import findings_record
 from tests.findings.small_house import made_house, switched
 
 SHARED = Path(__file__).parents[2] / "shared"
@@ -372,6 +373,8 @@ def test_findings_tell_what_an_appliance_bears_of_the_demand(house):
     )
     assert found["oven"].demand_per_year.value == pytest.approx(144)
     frame = house_findings(house).to_frame().set_index("circuit")
+    record = findings_record(house_findings(house))["appliances"][0]
+    assert record["demand_per_year"]["low"] == 0
     assert frame.loc["heater", "demand_per_year_high"] == pytest.approx(heater.high)
     # What a kWh saved is worth stays the price of a kWh.
     assert found["oven"].cost_per_year.value == pytest.approx(2 * 365 * 0.3, rel=1e-3)

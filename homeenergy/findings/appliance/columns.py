@@ -206,7 +206,7 @@ def columns_for(
     Without a currency there are none of money, but in JSON, which has the same names always.
     """
     here = [column for column in COLUMNS if place in column.places]
-    here = [column for column in here if column.applies is None or column.applies(rows)]
+    here = [c for c in here if c.applies is None or place == "json" or c.applies(rows)]
     if currency is None and place != "json":
         here = [column for column in here if "{currency}" not in column.unit]
     return here if place in PROGRAMS else sorted(here, key=lambda column: column.rank)

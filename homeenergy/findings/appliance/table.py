@@ -100,6 +100,8 @@ def notes(findings: Findings) -> list[str]:
             "Cost per year: if the whole year is like these days, at the price of energy "
             f"alone{hours}."
         )
+    if any(one.demand_per_year is not None for one in findings.appliances):
+        sentences.append("Demand charge per year: in brackets what it can be by the hours of use.")
     columns = columns_for("terminal", currency=findings.currency)
     used = {c.texts(one)[1].split(",")[0] for c in columns for one in findings.appliances}
     meanings = [f"{mark} = {MARKS[mark]}" for mark in MARKS if mark in used]
