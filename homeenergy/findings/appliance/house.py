@@ -15,7 +15,7 @@ from homeenergy.cycles.decisions import read_decisions
 from homeenergy.cycles.rest import Standby
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.appliance.remarks import bench_remarks, remarks_on
+from homeenergy.findings.appliance.remarks import bench_remarks, doubt_remark, remarks_on
 from homeenergy.findings.appliance.table import Findings
 from homeenergy.findings.bill import with_share_of_bill
 from homeenergy.findings.cost import cost_of_days, energy_cost, price_outside_runs
@@ -287,6 +287,9 @@ def house_findings(
             finding = replace(
                 finding, held_out=reason, remarks=(f"held out of all figures: {reason}",)
             )
+        doubted = doubt_remark(house.doubts(circuit), trace) if finding.days else None
+        if doubted is not None:
+            finding = replace(finding, remarks=(*finding.remarks, doubted))
         if finding.days and circuit.name in known:
             finding = replace(finding, remarks=(*finding.remarks, known[circuit.name]))
         return finding, (trace.start, trace.end), hourly_energy(trace) if compared else None

@@ -12,6 +12,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import kind_words, percent_text
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Circuit
+from homeenergy.readings.doubt import CLIPPED, REASONS, Doubts
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
@@ -28,6 +29,7 @@ ACT_WORDS: dict[Act, str] = {
 
 # A person switches nothing on for longer, or for more of the time. Own rule.
 LONGEST_USE_H, MOST_IN_USE = 48.0, 0.95
+DOUBTED_SHARE = 0.002  # of the readings, from which on it is said
 
 
 def remarks_on(
@@ -78,6 +80,19 @@ def remarks_on(
             f"{2 * trace.period_s:g} s, or that close together, cannot be distinguished"
         )
     return tuple(remarks)
+
+
+def doubt_remark(doubts: Doubts, trace: Trace) -> str | None:
+    """Say which readings in doubt were left out, where they are more than single spikes."""
+    counts = doubts.counts()
+    number = sum(counts.values())
+    there = trace.covered_s / trace.period_s
+    if not number or number < DOUBTED_SHARE * (there + number):
+        return None
+    words = ", ".join(f"{count:,} {reason}" for reason, count in counts.items())
+    lost = "; its highest loads are missing in them" if REASONS[CLIPPED] in counts else ""
+    share = percent_text(number / (there + number))
+    return f"{share} of its readings are in doubt and left out ({words}){lost}"
 
 
 def _by_hand(cycles: Cycles) -> list[str]:

@@ -25,6 +25,7 @@ from homeenergy.findings.cost import SAME_PRICE, mean_price, own_run_costs
 from homeenergy.findings.days import LEAST_COVERAGE, local_days
 from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
+from homeenergy.trust.plausible import held_out, implausible_readings
 from homeenergy.units import H_PER_DAY, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 RUNS: tuple[Per, ...] = ("run", "load", "use")
@@ -343,6 +344,14 @@ def compare_named(
     """
     circuit_a, programme_a = _parted(a)
     circuit_b, programme_b = _parted(b)
+    reasons = held_out(implausible_readings(house))
+    for name in dict.fromkeys((circuit_a, circuit_b)):
+        if name in reasons:
+            raise HouseError(
+                f"the readings of {name!r} cannot be believed: {reasons[name]}",
+                path=house.path,
+                fix="`homeenergy check` says what to do.",
+            )
     if (programme_a is None) != (programme_b is None):
         raise HouseError(
             f"{a!r} and {b!r}: a programme and a whole circuit cannot be compared",

@@ -327,7 +327,7 @@ def words_of(read: Read, window: RunWindow, *, chosen: int | None = None) -> str
         said[0] += f" from {start:%a %Y-%m-%d %H:%M} to {end:%a %Y-%m-%d %H:%M}"
     if not trace.covered_s:
         return f"{said[0]}. No readings here."
-    said.append(f"highest {watts_text(float(np.nanmax(trace.watts)))}")
+    said.append(f"highest {watts_text(float(np.nanmax(trace.sure().watts)))}")
     said.append(f"{count_text(len(window.table))} shaded")
     said += [run_text(run, zone) for run in window.table.head(MOST_TOLD).itertuples()]
     if len(window.table) > MOST_TOLD:

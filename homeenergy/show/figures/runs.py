@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from homeenergy.cycles import Cycles
 from homeenergy.findings.appliance.record import estimate_text, is_bound, value_text
 from homeenergy.findings.days import local_days
-from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.readings.trace import Trace, as_trace, sure_trace
 from homeenergy.show.figures.style import (
     BLACK,
     BLUE,
@@ -26,6 +26,7 @@ from homeenergy.show.figures.style import (
     axes_for,
     axis_days,
     instants_ns,
+    mark_doubted,
     reduce_steps,
     use_local_time,
     write_beside,
@@ -105,6 +106,7 @@ def plot_runs(
     peak_w = float(np.nanmax(watts)) if watts.size else 1.0
     lowest_w = min(0.0, float(np.nanmin(watts))) if watts.size else 0.0
     ax.set_ylim(lowest_w * 1.1, max(peak_w, 1.0) * 1.18)
+    mark_doubted(ax, trace)
     use_local_time(ax, timezone)
     ax.set_ylabel("power (W)")
     ax.grid(axis="y", color="0.88", linewidth=0.7)
@@ -431,7 +433,7 @@ def plot_aligned_runs(
     >>> ax.get_ylabel()
     'power (W)'
     """
-    trace = as_trace(trace)
+    trace = sure_trace(trace)
     ax = axes_for(ax, (9.0, 3.2))
     rows = np.flatnonzero(cycles.table["complete"]) if runs is None else np.asarray(runs, np.int64)
     table = cycles.table.iloc[rows]

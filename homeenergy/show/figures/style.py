@@ -98,8 +98,8 @@ def reduce_steps(
     ----------
     trace : Trace
     points : int
-        About how many corners to return. A gap longer than one of `points` equal parts of the
-        trace stays a gap; a shorter one could not be seen.
+        About how many corners to return. Samples in doubt are left out. A gap longer than one of
+        `points` equal parts of the trace stays a gap; a shorter one could not be seen.
 
     Returns
     -------
@@ -113,6 +113,7 @@ def reduce_steps(
     O(n). Pieces are cut at the gaps first, because a least-and-greatest search over missing
     samples may pick one. m is at most `points` plus a few for each piece.
     """
+    trace = trace.sure()
     there = np.flatnonzero(~np.isnan(trace.watts))
     if not there.size:
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.float32)
@@ -399,3 +400,27 @@ def _date_labels(local: pd.DatetimeIndex) -> list[str]:
         if i == 0 or when.year != local[i - 1].year:
             labels[i] += f"\n{when:%Y}"
     return labels
+
+
+def mark_doubted(
+    ax: Axes,
+    trace: Trace,
+    *,
+    zero: float = 0.0,
+    scale: float = 1.0,
+    within: tuple[float, float] | None = None,
+) -> None:
+    """Draw the samples of a trace that are in doubt as crosses, those off the scale at its edge.
+
+    `zero` and `scale` turn watts into heights; `within` are the lowest and the highest height.
+    Default: those of the axis.
+    """
+    doubted = trace.doubted()
+    if doubted.empty:
+        return
+    low, high = ax.get_ylim() if within is None else within
+    heights = np.clip(zero + scale * doubted.to_numpy(), low, high - 0.015 * (high - low))
+    days = axis_days(pd.DatetimeIndex(doubted.index).as_unit("ns").asi8)
+    ax.plot(days, heights, "x", color="0.25", markersize=4, zorder=5)
+    if within is None:
+        ax.set_ylim(low, high)

@@ -15,13 +15,14 @@ from homeenergy.findings.appliance.record import clipped, interval_text, value_t
 from homeenergy.findings.days import hourly_energy
 from homeenergy.findings.loads.lighting import HoursOfUse
 from homeenergy.readings import coarser_trace
-from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.readings.trace import Trace, as_trace, sure_trace
 from homeenergy.show.figures.style import (
     BLUE,
     LOOKS,
     POINTS,
     axes_for,
     axis_days,
+    mark_doubted,
     reduce_steps,
     use_local_time,
     zone_name,
@@ -109,6 +110,8 @@ def _draw_on_one_scale(ax: Axes, traces: list[Trace], points: int) -> None:
             drawstyle="steps-post",
             label=trace.label,
         )
+    for trace in traces:
+        mark_doubted(ax, trace)
     ax.set_ylabel("power (W)")
     ax.grid(axis="y", color="0.88", linewidth=0.7)
     if len(traces) > 1:
@@ -137,6 +140,7 @@ def _draw_lanes(ax: Axes, traces: list[Trace], points: int) -> None:
             days, zero, heights, step="post", color=colour, alpha=0.22, linewidth=0, zorder=2
         )
         ax.plot(days, heights, color=colour, linewidth=0.9, drawstyle="steps-post", zorder=3)
+        mark_doubted(ax, trace, zero=zero, scale=scale, within=(floor, floor + LANE_FILLED))
         note = f"{peak_w:,.0f} W" if np.isfinite(peak_w) else "no data"
         ax.annotate(
             note,
@@ -208,7 +212,7 @@ def plot_week_map(
     >>> [label.get_text() for label in ax.get_yticklabels()][:2]
     ['Mon', 'Tue']
     """
-    trace = as_trace(trace)
+    trace = sure_trace(trace)
     zone = zone_of(timezone)
     ax = axes_for(ax, (9.0, 3.0))
     watts = week_map_w(trace, timezone=zone)

@@ -325,6 +325,8 @@ def in_words(data: ViewData, *, zone: tzinfo) -> str:
             continue
         mean_w = float(np.nansum(envelope.mean_w * envelope.count) / envelope.count.sum())
         text = f"{label}: mean {mean_w:,.0f} W, highest {np.nanmax(envelope.greatest_w):,.0f} W"
+        if envelope.doubted_w.size:
+            text += f", {envelope.doubted_w.size} readings in doubt"
         runs = data.runs.get(name)
         count = "" if runs is None else f", {len(runs)} run{'' if len(runs) == 1 else 's'}"
         said.append(text + count)
