@@ -3,8 +3,11 @@
 import random
 import shutil
 import warnings
+from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 
 from homeenergy.errors import HouseError, HouseWarning
@@ -111,3 +114,29 @@ def test_a_damaged_list_of_imported_logs_is_made_again(sound, tmp_path, content)
     report = import_logs(folder)
     assert (report.files_read, report.months_written) == (1, 0)
     assert import_logs(folder).files_read == 0
+
+
+@pytest.mark.parametrize("after", [0, 1, 3])
+def test_a_disk_that_is_full_leaves_whole_months_and_is_named(tmp_path, sound, monkeypatch, after):
+    folder = tmp_path / "house"
+    make_house(folder, {"a.csv": (sound / "logs" / "a.csv").read_text()})
+    written = []
+
+    def write_table(table, path, **options):
+        if len(written) == after:
+            Path(path).write_bytes(b"PAR1, cut")
+            raise OSError(28, "Error writing bytes to file")
+        written.append(path)
+        pq.write_table(table, path, **options)
+
+    parquet = SimpleNamespace(**vars(pq))
+    parquet.write_table = write_table
+    monkeypatch.setattr("homeenergy.readings.store.store.pq", parquet)
+    with pytest.raises(OSError, match=r"No space left on device: '.*20\d\d-\d\d.parquet'"):
+        import_logs(folder)
+    monkeypatch.undo()
+    assert not [p for p in (folder / "store").rglob("*.tmp")]
+    there = store_bytes(folder)
+    assert there.items() <= store_bytes(sound).items()
+    assert import_logs(folder).months_written == 4 - len(there)
+    assert store_bytes(folder) == store_bytes(sound)

@@ -77,6 +77,7 @@ def make_plan(
     plan = Plan(feeds=_feeds(survey))
     for circuit, feeds in plan.feeds.items():
         _refuse_silent(circuit, feeds, survey)
+    by_month: dict[tuple[int, str], dict[str, list[LogFile]]] = {}
     touching: dict[tuple[int, str, int, str], list[str]] = {}
     for circuit, feeds in plan.feeds.items():
         months = {
@@ -98,8 +99,10 @@ def make_plan(
             layouts, inputs = [], []
             for feed in feeds:
                 key = (feed.log.number, feed.source, feed.grid.reach_ns, month)
+                if key[:2] not in by_month:
+                    by_month[key[:2]] = _by_month(feed, rebuild=rebuild)
                 if key not in touching:
-                    touching[key] = _touching(feed, month, rebuild=rebuild)
+                    touching[key] = _touching(feed, month, by_month[key[:2]])
                 column = asdict(feed.log.layout.columns[circuit])
                 layouts.append([feed.log.reading, column, asdict(feed.grid)])
                 inputs.append(touching[key])
@@ -126,10 +129,19 @@ def make_plan(
     return plan
 
 
-def _touching(feed: Feed, month: str, *, rebuild: bool) -> list[str]:
-    """Digests of the files with rows that matter for a month, of those that are gone as well."""
-    records = [*feed.log.files.values(), *(() if rebuild else feed.log.gone.values())]
-    return sorted({record.digest for record in records if touches(record, feed, month)})
+def _by_month(feed: Feed, *, rebuild: bool) -> dict[str, list[LogFile]]:
+    """Files of each month that they have rows in, those that are gone as well."""
+    found: dict[str, list[LogFile]] = {}
+    for record in (*feed.log.files.values(), *(() if rebuild else feed.log.gone.values())):
+        for month in record.spans.get(feed.source, ()):
+            found.setdefault(month, []).append(record)
+    return found
+
+
+def _touching(feed: Feed, month: str, by_month: dict[str, list[LogFile]]) -> list[str]:
+    """Digests of the files with rows that matter for a month."""
+    near = [record for m in (month, *neighbours(month)) for record in by_month.get(m, ())]
+    return sorted({record.digest for record in near if touches(record, feed, month)})
 
 
 def _kept(wanted: Month, info: MonthInfo, feeds: list[Feed], survey: Survey) -> tuple[Span, ...]:
