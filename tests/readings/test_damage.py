@@ -135,7 +135,7 @@ def test_a_disk_that_is_full_leaves_whole_months_and_is_named(tmp_path, sound, m
     with pytest.raises(OSError, match=r"No space left on device: '.*20\d\d-\d\d.parquet'"):
         import_logs(folder)
     monkeypatch.undo()
-    assert not [p for p in (folder / "store").rglob("*.tmp")]
+    assert not list((folder / "store").rglob("*.tmp"))
     there = store_bytes(folder)
     assert there.items() <= store_bytes(sound).items()
     assert import_logs(folder).months_written == 4 - len(there)
