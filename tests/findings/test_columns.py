@@ -127,7 +127,11 @@ def test_what_programs_read_keeps_its_names():
     every = ["circuit", "appliance", "kind", "kind_sure", "days", "coverage", "runs", "correction"]
     every += ["clamp_uncertainty", *estimates, "idle_share", "duty_cycle", "remarks"]
     # JSON has the same names always, a table only what applies.
-    assert {column.name for column in columns.columns_for("json")} == {*every, "demand_per_year"}
+    assert {column.name for column in columns.columns_for("json")} == {
+        *every,
+        "demand_per_year",
+        "held_out",
+    }
     frame = columns.columns_for("frame", currency="EUR")
     assert {column.name for column in frame} == set(every)
     assert {column.name for column in frame if column.kind == "estimate"} == set(estimates)
