@@ -195,6 +195,22 @@ def test_quality_of_a_house_too_slow_to_tell_spikes(run, tmp_path):
     assert "Traceback" not in result.output
 
 
+def test_new_takes_a_folder_and_prints_a_line_for_each_circuit(run, house, tmp_path):
+    exports = tmp_path / "exports"
+    exports.mkdir()
+    for name in ("Kettle", "Oven"):
+        rows = "".join(f"2026-10-{day:02d} 10:00:0{n},{n}\n" for day in (12, 13) for n in range(9))
+        (exports / f"{name}.csv").write_text("time,power\n" + rows)
+    made = run("new", tmp_path / "b", "--yes", "--timezone", "America/Denver", "--from", exports)
+    assert made.exit_code == 0, made.output
+    assert "? kettle" in made.stdout
+    assert "oven/*: power" in made.stdout
+    assert made.stdout.count("head without a unit") == 1
+    assert "MB of logs were copied into" in made.stdout
+    described = run("describe", exports)
+    assert "[[log]]" in described.stdout
+
+
 def test_describe_and_new_lead_to_findings(run, house, tmp_path):
     log = house / "logs" / "one.csv"
     described = run("describe", log)

@@ -5,6 +5,7 @@ Each log is written here from known power, and the energies of its circuits must
 
 import gzip
 import zipfile
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -549,3 +550,25 @@ def test_what_is_no_log_in_a_folder_is_named(tmp_path):
     close(found.kwh)
     assert "Not read: outside.csv: no column holds power or energy" in found.text
     assert "Not read: notes.txt" in found.text
+
+
+def test_a_folder_of_days_of_one_circuit_gives_it_its_name(tmp_path):
+    for day in (0, 1):
+        part = slice(day * DAY, (day + 1) * DAY)
+        lines = wide(["watts"], [columns()[0][part]], stamps=STAMPS[part])
+        write(tmp_path, f"Old fridge/2026-10-{12 + day}.csv", lines)
+    found = through(tmp_path, tmp_path / "in" / "Old fridge")
+    close(found.kwh, {"Old fridge": TRUTH["Fridge"]})
+
+
+REAL = Path(__file__).parents[3] / "shared" / "real_days" / "logs"
+
+
+@pytest.mark.study
+@pytest.mark.skipif(not REAL.is_dir(), reason="the real logs are not here")
+@pytest.mark.parametrize("name", sorted(p.name for p in REAL.iterdir()) if REAL.is_dir() else [])
+def test_logs_of_real_appliances_need_no_edit(tmp_path, name):
+    found = through(tmp_path, REAL / name, "Etc/UTC")
+    assert len(found.kwh) == 1
+    (kwh,) = found.kwh.values()
+    assert kwh >= 0

@@ -213,21 +213,22 @@ def find_files(
     return found, left_out
 
 
-def gather(places: Places, *, timezone: str | None, whole: bool) -> Gathered:
+def gather(places: Places, *, given: Sequence[Path], timezone: str | None) -> Gathered:
     """Describe files of any layouts.
 
     Parameters
     ----------
     places : dict
         As `find_files` gives it.
+    given : sequence of Path
+        What a person named: of folders, files that are no logs are left out and said; the name of
+        a single folder may be that of its only circuit.
     timezone : str or None
-    whole : bool
-        Whether every file must be a log; else others are left out and named.
 
     Raises
     ------
     HouseError
-        If no file, or with `whole` not every file, can be described.
+        If no file can be described, or one that a person named cannot.
     """
     described: list[tuple[Family, Description]] = []
     left_out: dict[str, str] = {}
@@ -240,9 +241,13 @@ def gather(places: Places, *, timezone: str | None, whole: bool) -> Gathered:
             first = first or (None if isinstance(error, NoRowsError) else error)
             none = none or error
             left_out |= {str(places[path]): str(error.what) for path in family.files}
-    if not described or (whole and first is not None):
+    folders = [path for path in given if path.is_dir()]
+    if not described or (first is not None and not folders):
         raise first or none or HouseError("no log was found")
     groups: list[list[tuple[Family, Description]]] = []
+    if len(described) == len(given) == len(folders) == 1 and not described[0][0].key:
+        named = " ".join(_words(folders[0].resolve().name))
+        described = [(replace(described[0][0], key=named), described[0][1])]
     for one in _with_names(described):
         same = next((g for g in groups if all(_alike(other, one[1]) for _, other in g)), None)
         if same is None:
@@ -265,8 +270,7 @@ def describe_any(paths: Sequence[Path], *, timezone: str | None) -> tuple[Descri
     """Describe files of any layouts, or folders of them, where they are."""
     with tempfile.TemporaryDirectory(prefix="homeenergy-") as unpacked:
         places, _ = find_files(paths, unpacked=Path(unpacked))
-        whole = not any(path.is_dir() for path in paths)
-        return gather(places, timezone=timezone, whole=whole).descriptions
+        return gather(places, given=paths, timezone=timezone).descriptions
 
 
 def _joined(families: Sequence[Family], timezone: str | None) -> list[Family]:

@@ -130,8 +130,7 @@ def begin_house(
         raise HouseError("no log file was given")
     with tempfile.TemporaryDirectory(prefix="homeenergy-") as unpacked:
         places, others = find_files(logs, unpacked=Path(unpacked))
-        whole = not any(log.is_dir() for log in logs)
-        found = gather(places, timezone=timezone, whole=whole)
+        found = gather(places, given=logs, timezone=timezone)
         if ask is not None:
             found = _asked(found, ask)
         schedule = _schedule(found, timezone=timezone, tariff=tariff, name=name, folder=folder)
