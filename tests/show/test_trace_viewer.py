@@ -400,7 +400,7 @@ def test_a_damaged_month_is_told_in_a_sentence(house):
     path.parent.joinpath("x").touch()
     viewer.controls.highest.click()
     viewer.canvas.draw()
-    assert "this month of the store cannot be read" in said(viewer)
+    assert "this month of the store is damaged" in said(viewer)
 
 
 def test_the_output_holds_a_picture_with_words_for_where_no_kernel_runs(house):
