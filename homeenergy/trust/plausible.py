@@ -154,7 +154,7 @@ def _beyond_moment(house: House, facts: Facts) -> Iterator[Implausible]:
         at = instant_of(int(facts.doubts.first[own[0]]) * round(facts.period_s * NS_PER_S))
         watts = house.trace(facts.circuit, at, at + pd.Timedelta(seconds=facts.period_s)).watts
         value = f"{watts[0]:,.6g} W" if watts.size else "a reading"
-        some = number > max(FEW_BEYOND, SHARE_BEYOND * (facts.samples + number)) and flag == BEYOND
+        some = flag == BEYOND and _many_beyond(facts)
         carries = ", more than its breaker and supply can carry" if flag == BEYOND else ""
         yield Implausible(
             weight="wrong" if some else "doubtful",
@@ -169,8 +169,17 @@ def _beyond_moment(house: House, facts: Facts) -> Iterator[Implausible]:
         )
 
 
+def _many_beyond(facts: Facts) -> bool:
+    """Whether too many readings are beyond what is possible to be single faults of a logger."""
+    own = facts.doubts.reason == BEYOND
+    number = int((facts.doubts.stop - facts.doubts.first)[own].sum())
+    return number > max(FEW_BEYOND, SHARE_BEYOND * (facts.samples + number))
+
+
 def _beyond_breaker(house: House, facts: Facts) -> Iterator[Implausible]:
     """Power that the breaker would have opened at, for minutes or an hour."""
+    if _many_beyond(facts):  # said already
+        return
     spans = ((2 / 60, IN_MINUTES, "two minutes"), (1.0, IN_HOURS, "an hour"))
     for hours, times, words in spans:
         means = np.abs(facts.load.hours_w(1)) if hours == 1 else _over(facts.load, hours)

@@ -307,7 +307,8 @@ def house_findings(
             if progress:
                 progress(len(found), len(chosen), finding.circuit)
     if not spans and reasons:
-        listed = "; ".join(f"{name}: {reason}" for name, reason in reasons.items())
+        listed = "; ".join(f"{name}: {reason}" for name, reason in [*reasons.items()][:3])
+        listed += f"; and {len(reasons) - 3} more" if len(reasons) > 3 else ""
         raise HouseError(
             f"no circuit has readings that can be believed. {listed}",
             path=house.path,
