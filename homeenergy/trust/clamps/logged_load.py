@@ -171,9 +171,12 @@ def load_concerns(house: House) -> list[Concern]:
         volts_v = load_volts_v(circuit, house.supply)
         if not rated and (circuit.breaker_a is None or volts_v is None):
             continue
-        load = logged_load(month.sure() for month in house.months(circuit))
+        # Readings that are cut off are in doubt themselves.
+        load = logged_load(house.months(circuit))
         concerns += _cut_off(load, circuit, house.supply)
         if volts_v is not None:
+            if house.doubts(circuit).first.size:
+                load = logged_load(month.sure() for month in house.months(circuit))
             concerns += _above_breaker(load, circuit, volts_v, str(house.timezone))
     return concerns
 
