@@ -561,6 +561,35 @@ def test_a_folder_of_days_of_one_circuit_gives_it_its_name(tmp_path):
     close(found.kwh, {"Old fridge": TRUTH["Fridge"]})
 
 
+def test_exports_that_overlap_with_the_same_readings_are_of_the_same_circuits(tmp_path):
+    for number, part in enumerate((slice(0, DAY + 300), slice(DAY, 2 * DAY)), start=1):
+        lines = wide([*FRAME], [c[part] for c in columns()], stamps=STAMPS[part])
+        write(tmp_path, f"export ({number}).csv", lines)
+    close(through(tmp_path, tmp_path / "in").kwh)
+
+
+def test_panels_that_overlap_with_other_readings_are_circuits_of_their_own(tmp_path):
+    for number, data in enumerate((columns(), columns()[::-1]), start=1):
+        write(tmp_path, f"panel_{number}.csv", wide([*FRAME], data))
+    found = through(tmp_path, tmp_path / "in")
+    assert found.kwh["1 Fridge"] == pytest.approx(TRUTH["Fridge"], rel=1e-4)
+    assert found.kwh["2 Fridge"] == pytest.approx(TRUTH["Dryer"], rel=1e-4)
+
+
+def test_cells_with_their_unit_are_refused_with_what_to_do(tmp_path):
+    lines = ["time,Fridge", *(f"{stamp},{n % 90} W" for n, stamp in enumerate(STAMPS[:200]))]
+    with pytest.raises(HouseError, match="cells hold their unit, as in '0 W'"):
+        through(tmp_path, write(tmp_path, "a.csv", lines))
+
+
+def test_a_workbook_in_an_archive(tmp_path):
+    workbook(tmp_path / "made" / "panel.xlsx", {"Data": rows_of(FRAME)})
+    (tmp_path / "in").mkdir()
+    with zipfile.ZipFile(tmp_path / "in" / "october.zip", "w") as packed:
+        packed.write(tmp_path / "made" / "panel.xlsx", "panel.xlsx")
+    close(through(tmp_path, tmp_path / "in").kwh)
+
+
 REAL = Path(__file__).parents[3] / "shared" / "real_days" / "logs"
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -28,6 +29,7 @@ from homeenergy.units import NS_PER_S
 _LOGS = {".csv", ".txt", ".tsv", ".log", ".dat", ".gz", ".parquet", ".zip", *SHEETS}
 _LOOKED_AT = 20  # numbered files of which it is seen whether they follow one another
 _NEXT_NS = 86_400 * NS_PER_S
+_SAME = 0.95  # share of the readings of two exports at the same instants; own choice
 Places = Mapping[Path, PurePosixPath]
 _DATES = re.compile(
     r"""(?<![0-9])(?:
@@ -351,7 +353,8 @@ def _with_names(
 def _differ(family: Family, one: Description, other: Family, two: Description) -> bool:
     """Whether families that have a label in common mean different circuits by it.
 
-    So they do where their names say different things, or only other numbers at the same times.
+    So they do where their names say different things, or only other numbers, and they have other
+    readings at the same times.
     """
     if family.key.casefold() == other.key.casefold():
         return False
@@ -359,7 +362,19 @@ def _differ(family: Family, one: Description, other: Family, two: Description) -
         return True
     spans = [_span(part) for part in (one, two)]
     (_, end), (begin, _) = sorted(spans)
-    return begin < end
+    return begin < end and not _repeat(one, two)
+
+
+def _repeat(one: Description, other: Description) -> bool:
+    """Whether two exports overlap with the same readings, so that one repeats the other."""
+    if len(one.sources) != len(other.sources):
+        return False
+    for a, b in zip(one.sources, other.sources, strict=True):
+        _, at, to = np.intersect1d(a.times_ns, b.times_ns, return_indices=True)
+        mine, theirs = a.values[at], b.values[to]
+        if at.size == 0 or np.ptp(mine) == 0 or float(np.mean(mine == theirs)) < _SAME:
+            return False  # what never changes proves nothing
+    return True
 
 
 def _span(one: Description) -> tuple[int, int]:

@@ -153,11 +153,7 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
             remarks.append(f"column {name!r} is empty in the rows looked at, and left out")
     base = replace(base, missing=tuple(sorted(missing)))
     if not numbers:
-        raise HouseError(
-            "no column holds numbers",
-            path=table.path,
-            fix="A log of times at which something was switched on or off holds no readings.",
-        )
+        raise HouseError("no column holds numbers", path=table.path, fix=_about(table, texts))
     heads = {name: table.head_of(name) for name in numbers}
     _percent_factors(table, heads)
     groups, left_out = group_columns(heads)
@@ -178,6 +174,16 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
             ". A column that is power all the same needs a head that says so.",
         )
     return _wide(base, table, groups, remarks)
+
+
+def _about(table: Table, texts: Sequence[str | int]) -> str:
+    """What to do about a log whose columns hold texts alone."""
+    for name in texts:
+        for cell in table.filled(name)[:1]:
+            number, _, unit = cell.partition(" ")
+            if table.number(number) is not None and read_head(f"[{unit}]").unit:
+                return f"Its cells hold their unit, as in {cell!r}: export it with numbers alone."
+    return "A log of times at which something was switched on or off holds no readings."
 
 
 def _percent_factors(table: Table, heads: dict[str | int, Head]) -> None:
