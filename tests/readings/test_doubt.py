@@ -19,6 +19,7 @@ from homeenergy.readings.doubt import (
     find_doubts,
 )
 
+from ..samples import SAMPLES
 from .folders import frame, iso_csv, make_house
 
 
@@ -210,3 +211,44 @@ def test_what_a_breaker_carries():
     assert most_w(one, Supply(system="split-phase", volts_v=120)) == pytest.approx(
         20 * 16 * 2 * 132
     )
+
+
+@pytest.mark.parametrize(
+    "name", ["canal_flat", pytest.param("orchard_house", marks=pytest.mark.study)]
+)
+def test_the_spikes_of_a_sample_house_are_found_and_hardly_anything_else(name):
+    """All that its logger put in, with the mains as a witness; one good sample in 100,000."""
+    house = open_house(SAMPLES / name)
+    truth = pd.read_csv(house.path / "truth" / "logging.csv")
+    missed, false, good = [], 0, 0
+    for circuit in house.circuits:
+        trace, found = house.trace(circuit), house.doubts(circuit)
+        own = truth[(truth["what"] == "spike") & (truth["circuit"] == circuit.name)]
+        instants = pd.to_datetime(own["start"], utc=True)
+        at = ((instants - trace.start) / pd.Timedelta(seconds=trace.period_s)).astype(int)
+        at = at[np.isfinite(trace.watts[at])].to_numpy()  # some lie in a gap
+        flags = np.zeros(len(trace), np.uint8) if trace.doubt is None else trace.doubt
+        missed += [f"{circuit.name} {trace.instant(one)}" for one in at if not flags[one]]
+        false += int(np.count_nonzero(flags)) - int(np.count_nonzero(flags[at]))
+        good += int(np.count_nonzero(np.isfinite(trace.watts))) - at.size
+        assert len(found) <= at.size + 2
+    assert not missed
+    assert false <= good / 100_000
+
+
+@pytest.mark.study
+def test_real_appliances_have_few_readings_in_doubt():
+    """Days of real appliances at a second, without mains: only single readings, and few."""
+    rows = pd.read_parquet(SAMPLES.parent / "tests" / "cycles" / "real_days" / "rows.parquet")
+    doubted, good, days = 0, 0, 0
+    for _, day in rows.groupby(["appliance", "day"], observed=True):
+        index = pd.to_datetime(day["step_s"].cumsum(), unit="s", utc=True)
+        series = pd.Series(day["watts"].to_numpy(np.float64), index=pd.DatetimeIndex(index))
+        trace = Trace.from_series(series, label="one", period_s=1.0, hold_s=30.0)
+        found = doubts(trace.watts, limit_w=96_000.0)
+        assert set(found.counts()) <= {"lone spike"}
+        doubted += sum(found.counts().values())
+        good += int(np.count_nonzero(np.isfinite(trace.watts)))
+        days += 1
+    assert days == 35
+    assert doubted <= good / 100_000
