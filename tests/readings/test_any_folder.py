@@ -590,6 +590,24 @@ def test_a_workbook_in_an_archive(tmp_path):
     close(through(tmp_path, tmp_path / "in").kwh)
 
 
+def test_a_log_that_is_written_another_way_from_a_day_on(tmp_path):
+    write(tmp_path, "old.csv", wide([*FRAME], [c[:DAY] for c in columns()], stamps=STAMPS[:DAY]))
+    heads = [f"{name} [kW]" for name in FRAME]
+    stamps = FRAME.index[DAY:].strftime("%d.%m.%Y %H:%M:%S")
+    data = [c[DAY:] / 1000 for c in columns()]
+    write(tmp_path, "new.csv", wide(heads, data, sep=";", decimal=",", stamps=stamps))
+    found = through(tmp_path, tmp_path / "in")
+    close(found.kwh)
+    assert len(found.made.schedule.logs) == 2
+
+
+def test_a_row_in_the_middle_that_is_no_reading_is_refused_with_its_line(tmp_path):
+    lines = wide([*FRAME], columns())
+    lines[500] = "Total,1,2,3,4"
+    with pytest.raises(HouseError, match=r"a.csv, line 501, column 'time': 'Total'"):
+        through(tmp_path, write(tmp_path, "a.csv", lines))
+
+
 REAL = Path(__file__).parents[3] / "shared" / "real_days" / "logs"
 
 

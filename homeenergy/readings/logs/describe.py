@@ -216,7 +216,15 @@ def _csv_times(
             stamps, all_dates=lambda: _all_cells(files, base, at)
         )
     except HouseError as error:
-        raise HouseError(error.what, path=table.path, column=columns[0], fix=error.fix) from None
+        odd = [
+            n
+            for n, text in enumerate(stamps[: table.head])
+            if not (is_stamp(text) or is_date(text))
+        ]
+        line = base.lines_before_rows + odd[0] + 1 if odd and len(odd) < table.head else None
+        raise HouseError(
+            error.what, path=table.path, line=line, column=columns[0], fix=error.fix
+        ) from None
     if remark:
         remarks.append(remark)
     told = None if zoned else _zone_in_head(table, columns)

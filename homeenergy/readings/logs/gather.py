@@ -29,6 +29,7 @@ from homeenergy.units import NS_PER_S
 _LOGS = {".csv", ".txt", ".tsv", ".log", ".dat", ".gz", ".parquet", ".zip", *SHEETS}
 _LOOKED_AT = 20  # numbered files of which it is seen whether they follow one another
 _NEXT_NS = 86_400 * NS_PER_S
+_SEVERAL = 2  # labels in common, which chance does not give
 _SAME = 0.95  # share of the readings of two exports at the same instants; own choice
 Places = Mapping[Path, PurePosixPath]
 _DATES = re.compile(
@@ -353,12 +354,13 @@ def _with_names(
 def _differ(family: Family, one: Description, other: Family, two: Description) -> bool:
     """Whether families that have a label in common mean different circuits by it.
 
-    So they do where their names say different things, or only other numbers, and they have other
-    readings at the same times.
+    So they do where their names say different things. Where they have several labels in common,
+    or their names differ in numbers alone, other readings at the same times decide.
     """
     if family.key.casefold() == other.key.casefold():
         return False
-    if without_numbers(family.key) != without_numbers(other.key):
+    in_common = set(one.labels.values()) & set(two.labels.values())
+    if without_numbers(family.key) != without_numbers(other.key) and len(in_common) < _SEVERAL:
         return True
     spans = [_span(part) for part in (one, two)]
     (_, end), (begin, _) = sorted(spans)
