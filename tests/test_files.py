@@ -5,13 +5,15 @@ import os
 import subprocess
 import sys
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from homeenergy import files
 from homeenergy.cli.frame import give
-from homeenergy.cycles.decisions import read_decisions
+from homeenergy.cycles.decisions import Decision, add_decisions, read_decisions
 from homeenergy.errors import HouseError
 from homeenergy.files import alone, replacing, write_text
 from homeenergy.house.toml_file import read_schedule
@@ -109,26 +111,38 @@ def test_a_lock_is_waited_for_by_threads_and_refused_within_one(tmp_path):
 DECIDE = """
 import sys
 from pathlib import Path
-from homeenergy.cycles.decisions import Decision, add_decisions
-from homeenergy.house.toml_file import read_schedule
-import pandas as pd
-schedule = read_schedule(Path(sys.argv[1]))
+from tests.test_files import decide_forty
 print("ready", flush=True)
 sys.stdin.readline()
-number = int(sys.argv[3])
-for n in range(number):
-    at = pd.Timestamp("2026-01-01", tz="UTC") + pd.Timedelta(number * int(sys.argv[2]) + n, "h")
-    one = Decision(circuit="oven", decision="split", start=at)
-    add_decisions(schedule, [one])
+decide_forty(Path(sys.argv[1]), int(sys.argv[2]))
 """
 
 
-@pytest.mark.parametrize("number", [8, pytest.param(40, marks=pytest.mark.study)])
-def test_three_programs_that_decide_at_once_lose_nothing(tmp_path, number):
+def starts_decided(folder):
+    return [one.start for one in read_decisions(read_schedule(folder))]
+
+
+def decide_forty(folder, writer):
+    for n in range(40):
+        at = pd.Timestamp("2026-01-01", tz="UTC") + pd.Timedelta(40 * writer + n, "h")
+        one = Decision(circuit="oven", decision="split", start=at)
+        add_decisions(read_schedule(folder), [one])
+
+
+def test_three_writers_that_decide_at_once_lose_nothing(tmp_path):
+    (tmp_path / "house.toml").write_text('timezone = "UTC"\n[[circuit]]\nname = "oven"\n')
+    with ThreadPoolExecutor(3) as threads:
+        list(threads.map(decide_forty, [tmp_path] * 3, range(3)))
+    found = starts_decided(tmp_path)
+    assert len(set(found)) == len(found) == 120
+
+
+@pytest.mark.study  # a lock holds between threads, above, as between processes
+def test_three_programs_that_decide_at_once_lose_nothing(tmp_path):
     (tmp_path / "house.toml").write_text('timezone = "UTC"\n[[circuit]]\nname = "oven"\n')
     programs = [
         subprocess.Popen(
-            [sys.executable, "-c", DECIDE, str(tmp_path), str(n), str(number)],
+            [sys.executable, "-c", DECIDE, str(tmp_path), str(n)],
             cwd=ROOT,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
@@ -144,5 +158,5 @@ def test_three_programs_that_decide_at_once_lose_nothing(tmp_path, number):
     for program in programs:
         assert program.wait() == 0
         program.stdout.close()
-    found = read_decisions(read_schedule(tmp_path))
-    assert len({one.start for one in found}) == len(found) == 3 * number
+    found = starts_decided(tmp_path)
+    assert len(set(found)) == len(found) == 120
