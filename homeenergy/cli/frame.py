@@ -111,7 +111,7 @@ def own_fault(error: Exception) -> str:
             file.write("".join(traceback.format_exception(error)))
     except OSError:
         return f"{text} No details could be written."
-    return f"{text} The details are in {path}; your logs and files are as they were."
+    return f"{text} The details are in {path}."
 
 
 def _show_warning(message: Warning | str, *_: object, **__: object) -> None:
