@@ -13,6 +13,7 @@ import pytest
 from homeenergy.findings import house_findings
 from homeenergy.findings.days import daily_energy
 from homeenergy.readings import describe
+from homeenergy.readings.quality import stored_doubts
 
 from .household import HOUSE_ZONE, LOG_ZONE, ROWS, SUB_METERS
 
@@ -167,10 +168,11 @@ def test_statistics_without_the_filled_gaps(house, plain):
     assert kw.min() == pytest.approx(0.076, abs=1e-6)
 
 
-def test_quality_shows_the_stuck_meter(house, plain):
+def test_quality_shows_the_stuck_meter(house, plain, monkeypatch):
     """On 2008-10-06 from 10:09 to 16:48 all seven columns stand still for 400 rows."""
     row = plain.loc["2008-10-06 10:09":"2008-10-06 16:48"]
     assert (len(row), len(row.drop_duplicates())) == (400, 1)
+    monkeypatch.setattr("homeenergy.readings.house.stored_doubts", stored_doubts)
     quality = house.quality()
     assert 400 * 60 <= quality.loc["supply", "stuck_s"] <= 402 * 60
     assert (quality["rows"] == ROWS).all()
