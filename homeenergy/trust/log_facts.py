@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -15,7 +15,7 @@ from homeenergy.readings.doubt import Doubts
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.clamps.logged_load import LoggedLoad, logged_load
-from homeenergy.units import NS_PER_S, S_PER_DAY
+from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H
 
 DAY_NS = int(S_PER_DAY * NS_PER_S)
 
@@ -159,3 +159,20 @@ def _days(load: LoggedLoad, tally: _Tally) -> Days:
     out["high_w"][which] = np.maximum.reduceat(blocks, begins)[enough]
     out["step_w"][which] = [tally.step_w.get(first + int(one), np.nan) for one in which]
     return Days(first=first, **out)
+
+
+def common_blocks(facts: Sequence[Facts]) -> tuple[NDArray[np.float64], float] | None:
+    """Block means of circuits where all have readings, shape (circuits, blocks), and hours."""
+    block_s = facts[0].load.block_s
+    if any(one.load.block_s != block_s or one.load.start is None for one in facts):
+        return None
+    block_ns = round(block_s * NS_PER_S)
+    firsts = [one.load.start.value // block_ns for one in facts if one.load.start is not None]
+    low = max(firsts)
+    high = min(f + one.load.blocks_w.size for f, one in zip(firsts, facts, strict=True))
+    if high <= low:
+        return None
+    rows = [one.load.blocks_w[low - f : high - f] for f, one in zip(firsts, facts, strict=True)]
+    blocks = np.stack(rows)
+    blocks = blocks[:, np.isfinite(blocks).all(axis=0)]
+    return blocks, blocks.shape[1] * block_s / S_PER_H

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.carrying import IN_HOURS, IN_MINUTES, most_volts_v, most_w
-from homeenergy.readings.doubt import BEYOND, CODE, STUCK
+from homeenergy.readings.doubt import BEYOND, CLIPPED, CODE, STUCK
 from homeenergy.readings.house import House
 from homeenergy.trust.clamps.logged_load import LoggedLoad
 from homeenergy.trust.concern import Concern, Weight
-from homeenergy.trust.log_facts import DAY_NS, Facts, instant_of, log_facts
+from homeenergy.trust.log_facts import DAY_NS, Facts, common_blocks, instant_of, log_facts
 from homeenergy.trust.typed_readings import read_meter
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
@@ -33,6 +33,7 @@ REJECTED_SHARE = 0.01
 STUCK_H, STUCK_SHARE = 6.0, 0.5
 CONFLICT_SHARE = 0.01
 CLAMP_TIMES = 2.0
+CLIPPED_SHARE = 0.05  # of the energy
 FACTORS = {1000.0: "kW for W", 60.0: "minutes for hours", 3600.0: "seconds for hours"}
 LEVEL_W = 0.05
 OFF_OCTAVES, AGREEING = 1.0, 0.8
@@ -283,6 +284,28 @@ def _stuck(house: House, facts: Facts) -> Iterator[Implausible]:
     )
 
 
+def _clipped(house: House, facts: Facts) -> Iterator[Implausible]:
+    """Loads of which most was cut off by the clamp: without them its energy is not known."""
+    own = np.flatnonzero(facts.doubts.reason == CLIPPED)
+    if not own.size:
+        return
+    number = int((facts.doubts.stop - facts.doubts.first)[own].sum())
+    at = instant_of(int(facts.doubts.first[own[0]]) * round(facts.period_s * NS_PER_S))
+    top_w = float(
+        house.trace(facts.circuit, at, at + pd.Timedelta(seconds=facts.period_s)).watts[0]
+    )
+    others_w = float(np.nansum(np.abs(facts.load.blocks_w))) * facts.load.block_s / facts.period_s
+    share = abs(top_w) * number / (abs(top_w) * number + others_w)
+    yield Implausible(
+        weight="wrong" if share > CLIPPED_SHARE else "doubtful",
+        circuits=(facts.circuit.name,),
+        what=f"{number:,} readings, {share:.0%} of its energy, are cut off at {top_w:,.0f} W, "
+        "where its clamp ends",
+        where=_from(house, facts, at),
+        do="Use a clamp of a higher rating, or correct rating_a in house.toml.",
+    )
+
+
 TESTS_OF_A_CIRCUIT: tuple[Test, ...] = (
     _beyond_moment,
     _beyond_breaker,
@@ -290,6 +313,7 @@ TESTS_OF_A_CIRCUIT: tuple[Test, ...] = (
     _never_falls,
     _counter_falls,
     _stuck,
+    _clipped,
 )
 
 
@@ -487,7 +511,7 @@ def _more_than_mains(
     ]
     if not mains or not loads or any(one.circuit.name in out_already for one in mains):
         return []
-    common = _common([*mains, *loads])
+    common = common_blocks([*mains, *loads])
     if common is None:
         return []
     blocks_w, hours = common
@@ -524,23 +548,6 @@ def _more_than_mains(
     ]
 
 
-def _common(facts: Sequence[Facts]) -> tuple[NDArray[np.float64], float] | None:
-    """Block means of circuits where all have readings, shape (circuits, blocks), and hours."""
-    block_s = facts[0].load.block_s
-    if any(one.load.block_s != block_s or one.load.start is None for one in facts):
-        return None
-    block_ns = round(block_s * NS_PER_S)
-    firsts = [one.load.start.value // block_ns for one in facts if one.load.start is not None]
-    low = max(firsts)
-    high = min(f + one.load.blocks_w.size for f, one in zip(firsts, facts, strict=True))
-    if high <= low:
-        return None
-    rows = [one.load.blocks_w[low - f : high - f] for f, one in zip(firsts, facts, strict=True)]
-    blocks = np.stack(rows)
-    blocks = blocks[:, np.isfinite(blocks).all(axis=0)]
-    return blocks, blocks.shape[1] * block_s / S_PER_H
-
-
 def _meter_far_off(
     house: House, facts: Sequence[Facts], found: Sequence[Implausible]
 ) -> list[Implausible]:
@@ -552,7 +559,7 @@ def _meter_far_off(
         readings = read_meter(house.schedule)
     except HouseError:
         return []
-    common = _common(mains)
+    common = common_blocks(mains)
     if readings is None or common is None:
         return []
     start = max(one.start for one in mains)

@@ -191,6 +191,16 @@ def test_one_wrong_year_is_refused_with_file_and_line(tmp_path, year):
     assert (error.value.line, error.value.path.name) == (502, "2026-09-02.csv")
 
 
+def test_a_load_that_is_cut_off_by_its_clamp_is_held_out(tmp_path):
+    table = loads()
+    table["oven"] = table["oven"].clip(upper=1840.0)
+    rated = "breaker_a = 16\nclamp = { rating_a = 8 }\n"
+    made = house(tmp_path / "one", daily(table), circuits={"oven": rated})
+    (one,) = implausible_readings(made)
+    assert (one.weight, one.circuits) == ("wrong", ("oven",))
+    assert "cut off at 1,840 W" in one.what
+
+
 def test_dates_to_come_are_said(tmp_path):
     table = loads(2)
     table.index += pd.Timedelta(days=300)
