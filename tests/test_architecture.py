@@ -36,7 +36,6 @@ FOR_TYPES_ALONE = {
 }
 # Files of fewer lines that one other file imports, and the idea of each.
 OWN_IDEAS = {
-    "homeenergy.findings.appliance.remarks": "what a reader must know about the figures",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }
