@@ -608,6 +608,14 @@ def test_a_row_in_the_middle_that_is_no_reading_is_refused_with_its_line(tmp_pat
         through(tmp_path, write(tmp_path, "a.csv", lines))
 
 
+def test_circuits_that_are_numbered_in_rows(tmp_path):
+    lines = ["time;channel;value"]
+    for at, stamp in enumerate(STAMPS):
+        lines += [f"{stamp};{n};{c[at]:.10g}" for n, c in enumerate(columns(), start=1)]
+    found = through(tmp_path, write(tmp_path, "a.csv", lines))
+    close(found.kwh, dict(zip("1234", TRUTH.values(), strict=True)))
+
+
 REAL = Path(__file__).parents[3] / "shared" / "real_days" / "logs"
 
 

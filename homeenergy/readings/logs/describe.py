@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
@@ -88,8 +89,14 @@ def describe_files(files: Sequence[Path], *, timezone: str | None) -> Descriptio
 
 def _hours(table: Table, base: LogLayout) -> NDArray[np.float64] | None:
     """When each row of a sample was logged [h]."""
-    texts = [pa.chunked_array([pa.array(table.cells(name))]) for name in base.time_columns]
+    cells = [table.cells(name) for name in base.time_columns]
     try:
+        if base.time_format == "iso":
+            stamps = pd.to_datetime(
+                [*map(" ".join, zip(*cells, strict=True))], format="ISO8601", utc=True
+            )
+            return stamps.as_unit("ns").asi8 / (3600.0 * NS_PER_S)
+        texts = [pa.chunked_array([pa.array(one)]) for one in cells]
         return read_stamps(texts, base.time_format).ns / (3600.0 * NS_PER_S)
     except (BadStamp, ValueError):
         return None
@@ -356,7 +363,7 @@ def _with_pace(
         try:
             for rows in read_log(path, layout if number == 0 else few):
                 first = rows.times_ns[:_FIRST_ROWS] if first is None else first
-                part = Source(times_ns=rows.times_ns, values=next(iter(rows.columns.values())))
+                part = Source(times_ns=rows.times_ns, readings=next(iter(rows.columns.values())))
                 parts.setdefault(rows.source, []).append(part)
         except NoRowsError:
             continue
@@ -378,7 +385,7 @@ def _with_pace(
     sources = [
         Source(
             times_ns=np.concatenate([part.times_ns for part in some]),
-            values=np.concatenate([part.values for part in some]),
+            readings=np.concatenate([part.readings for part in some]),
         )
         for some in parts.values()
     ]

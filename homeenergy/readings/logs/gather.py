@@ -373,7 +373,7 @@ def _repeat(one: Description, other: Description) -> bool:
         return False
     for a, b in zip(one.sources, other.sources, strict=True):
         _, at, to = np.intersect1d(a.times_ns, b.times_ns, return_indices=True)
-        mine, theirs = a.values[at], b.values[to]
+        mine, theirs = a.readings[at], b.readings[to]
         if at.size == 0 or np.ptp(mine) == 0 or float(np.mean(mine == theirs)) < _SAME:
             return False  # what never changes proves nothing
     return True

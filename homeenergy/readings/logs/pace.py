@@ -81,15 +81,15 @@ def time_marks(times_ns: NDArray[np.int64], zone: tzinfo) -> tuple[bool, str]:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Source:
-    """Rows of a circuit, or of several that share them: instants, and the values of the first."""
+    """Rows of a circuit, or of several that share them: instants, and the readings of the first."""
 
     times_ns: NDArray[np.int64]
-    values: NDArray[np.floating[Any]]
+    readings: NDArray[np.floating[Any]]
 
     def in_order(self) -> Source:
         """The same, by time."""
         order = np.argsort(self.times_ns, kind="stable")
-        return Source(times_ns=self.times_ns[order], values=self.values[order])
+        return Source(times_ns=self.times_ns[order], readings=self.readings[order])
 
     @property
     def is_regular(self) -> bool:
@@ -104,7 +104,11 @@ class Source:
     @property
     def changes(self) -> float:
         """Share of the rows whose value differs from the one before."""
-        return float(np.mean(self.values[1:] != self.values[:-1])) if self.values.size > 1 else 1.0
+        return (
+            float(np.mean(self.readings[1:] != self.readings[:-1]))
+            if self.readings.size > 1
+            else 1.0
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

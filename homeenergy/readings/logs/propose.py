@@ -30,6 +30,7 @@ from homeenergy.readings.logs.pace import Source
 from homeenergy.readings.logs.sample import number
 
 _LONG_NAMES = 400
+_LEAST_REPEATS = 1.8  # rows at an instant of a log with a row for each circuit; own choice
 _STATES = {"on", "off", "ok", "true", "false", "idle", "running", "standby", "good", "valid"}
 _STATES |= {"ein", "aus", "an", "marche", "arret", "yes", "no", "active", "inactive", "online"}
 _TOGETHER = 0.9  # share of the samples with load in which both legs have it; own choice
@@ -152,6 +153,8 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
         else:
             remarks.append(f"column {name!r} is empty in the rows looked at, and left out")
     base = replace(base, missing=tuple(sorted(missing)))
+    numbered = [name for name in numbers if not texts and _numbers_circuits(table, name)][:1]
+    numbers, texts = [name for name in numbers if name not in numbered], [*texts, *numbered]
     if not numbers:
         raise HouseError("no column holds numbers", path=table.path, fix=_about(table, texts))
     heads = {name: table.head_of(name) for name in numbers}
@@ -174,6 +177,18 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
             ". A column that is power all the same needs a head that says so.",
         )
     return _wide(base, table, groups, remarks)
+
+
+def _numbers_circuits(table: Table, name: str | int) -> bool:
+    """Whether a column holds the numbers of circuits, of which each has a row at each instant."""
+    values, hours = table.values(name), table.logged_at()
+    different = np.unique(values)
+    whole = not np.isnan(values).any() and bool(np.all(values == np.round(values)))
+    if table.head_of(name).holds or not whole or not 2 <= different.size <= _LONG_NAMES:
+        return False
+    instants = np.unique(hours).size
+    pairs = np.unique(np.column_stack([hours, values]), axis=0).shape[0]
+    return pairs == values.size >= _LEAST_REPEATS * instants
 
 
 def _about(table: Table, texts: Sequence[str | int]) -> str:
