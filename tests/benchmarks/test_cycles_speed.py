@@ -19,7 +19,7 @@ from homeenergy.cycles.house_cycles import decided
 from homeenergy.readings import open_house
 
 from .timing import by_turns, once_s, share_on_two
-from .year_store import YEAR, YEAR_CIRCUITS, write_year
+from .year_store import YEAR, write_year
 
 pytestmark = pytest.mark.slow
 
@@ -60,7 +60,7 @@ CEILING = 2.0
 ABOVE = 0.3
 
 
-@pytest.mark.parametrize("circuit", YEAR_CIRCUITS)
+@pytest.mark.parametrize("circuit", YEAR_CASES)
 def test_a_year_by_the_time_of_reading_it(house, say, circuit):
     assert read_column(house, circuit) == 31_536_000
     cycles_s, reading_s = by_turns(
@@ -76,7 +76,7 @@ def test_a_year_by_the_time_of_reading_it(house, say, circuit):
 
 
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs Linux to tell the peak")
-@pytest.mark.parametrize("circuit", YEAR_CIRCUITS)
+@pytest.mark.parametrize("circuit", YEAR_CASES)
 def test_a_year_stays_small_in_memory(house, say, circuit):
     """In a process of its own; `getrusage` would inherit the peak of the process that forks."""
     program = (
@@ -126,7 +126,7 @@ def test_twelve_months_by_one(house, say):
     assert year_s <= CEILING * 13 * one_s
 
 
-@pytest.mark.parametrize("circuit", YEAR_CIRCUITS)
+@pytest.mark.parametrize("circuit", YEAR_CASES)
 @pytest.mark.parametrize("decision", ["discard", "merge", "split"])
 def test_one_decision_about_a_month_is_applied_at_once(house, say, circuit, decision):
     """New runs and standby of a month of seconds, by reading the column of the year."""

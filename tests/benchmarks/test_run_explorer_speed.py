@@ -20,7 +20,7 @@ from homeenergy.readings import open_house
 from homeenergy.show.explorer.window import first_state, read_circuit, update
 
 from .timing import once_s
-from .year_store import YEAR_CIRCUITS
+from .year_store import YEAR_CASES
 
 pytestmark = pytest.mark.slow
 
@@ -69,7 +69,7 @@ def draw_a_day(watts):
     plt.close(figure)
 
 
-@pytest.mark.parametrize("circuit", YEAR_CIRCUITS)
+@pytest.mark.parametrize("circuit", YEAR_CASES)
 def test_a_moved_slider_finds_the_runs_of_a_window_at_once(house, say, circuit):
     read = read_circuit(house, circuit, decisions=())
     assert len(read.trace) == 31_536_000

@@ -7,12 +7,18 @@ from itertools import islice, pairwise
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from homeenergy.readings.store.store import MonthInfo, Store
 from homeenergy.simulate import simulate_appliance
 
 YEAR = 2025
 YEAR_CIRCUITS = {"fridge": "refrigerator", "tv": "television", "washer": "washing_machine"}
+# One of them in the tests that guard a change, all in the studies.
+YEAR_CASES = [
+    pytest.param(name, marks=() if name == "washer" else pytest.mark.study)
+    for name in YEAR_CIRCUITS
+]
 NS_PER_S = 1_000_000_000
 
 
