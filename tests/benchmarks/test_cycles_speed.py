@@ -19,7 +19,7 @@ from homeenergy.cycles.house_cycles import decided
 from homeenergy.readings import open_house
 
 from .timing import by_turns, once_s, share_on_two
-from .year_store import YEAR, write_year
+from .year_store import YEAR, YEAR_CASES, write_year
 
 pytestmark = pytest.mark.slow
 
