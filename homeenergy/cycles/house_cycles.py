@@ -74,6 +74,7 @@ def decided(
         first=plateaus.numbers(cycles.table["start"]),
         stop=plateaus.numbers(cycles.table["end"]),
         labels=[""] * len(cycles.table),
+        sure=cycles.table["sure"].tolist(),
     )
     applied: list[Decision] = []
     unmatched: list[Decision] = []
@@ -106,6 +107,7 @@ def _made_again(cycles: Cycles, runs: _Runs, *, floor: ClampErrors) -> Cycles:
         runs.plateaus,
         runs.first,
         runs.stop,
+        sure=np.array(runs.sure),
         rest=rest,
         settings=cycles.settings,
         kind=cycles.kind,
@@ -123,6 +125,7 @@ class _Runs:
     first: NDArray[np.int64]
     stop: NDArray[np.int64]
     labels: list[str]
+    sure: list[float]
     away: list[tuple[int, int]] = field(default_factory=list)
 
     def apply(self, one: Decision) -> bool:
@@ -186,6 +189,7 @@ class _Runs:
         self.stop = np.r_[self.stop[:a], new[:, 1], self.stop[b:]]
         named = next((label for label in self.labels[a:b] if label), "")
         self.labels[a:b] = [named] * len(runs)
+        self.sure[a:b] = [1.0] * len(runs)
 
 
 def cut(plateaus: Plateaus, at: int, pieces: list[Trace]) -> tuple[Plateaus, int, int]:

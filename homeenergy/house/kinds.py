@@ -21,24 +21,16 @@ COMPRESSOR_S = 180.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bridging:
-    """Which pieces of power make up one run; see `homeenergy.cycles.runs.bridging`.
+    """What a kind adds to the evidence on which pieces of power make up one run.
 
     Attributes
     ----------
-    pauses : str
-        Longest pause inside a run. "short": seconds, or `least_pause_s`. "families": what parts the
-        short breaks of this appliance from its long ones. "sessions": the same, but only where the
-        pieces look like the pulses of a session at a thermostat.
-    least_pause_s : float
-        Pauses up to this always belong to a run, with "short" [s].
+    least_pause_s : float or None
+        Only breaks up to this, or a few seconds, belong to a run [s]; it switches itself on and
+        off. None: what the log shows decides (`homeenergy.cycles.runs.partition`).
     usual_pause_in_holes : bool
         Whether a gap in the data is bridged only up to the usual pause of the appliance, because
         it must have paused in a longer one.
-    programmes : bool
-        Whether a run is a programme: slight last pieces belong to it, and it ends where another
-        begins, even after a short pause.
-    interruptions : bool
-        Whether a break that is slight compared with both its neighbours interrupts one use.
     low_share : float or None
         Neighbouring power belongs to a run above this share of the rise from idle to on. None: from
         the level that the readings show.
@@ -46,11 +38,8 @@ class Bridging:
         Whether power as small as a pump's belongs to a run.
     """
 
-    pauses: Literal["short", "families", "sessions"] = "sessions"
-    least_pause_s: float = 0.0
+    least_pause_s: float | None = None
     usual_pause_in_holes: bool = False
-    programmes: bool = False
-    interruptions: bool = False
     low_share: float | None = None
     pumps: bool = False
 
@@ -120,7 +109,7 @@ KINDS: dict[str, Kind] = {
         season="some",
         season_matters=True,
         # Of one compressor or element, what lies far below its power is another load.
-        bridging=Bridging(pauses="short", usual_pause_in_holes=True, low_share=0.75),
+        bridging=Bridging(least_pause_s=0.0, usual_pause_in_holes=True, low_share=0.75),
         why_not_shifted="goes on by itself when its temperature calls for it: to move it is to let "
         "what it keeps warm or cold drift",
         stays_on=STARTS_ITSELF,
@@ -129,7 +118,7 @@ KINDS: dict[str, Kind] = {
         help="one load or programme at a time: dishwasher, washing machine, kiln",
         words="works by loads or programmes",
         season="none",
-        bridging=Bridging(pauses="families", programmes=True, pumps=True),
+        bridging=Bridging(pumps=True),
         by_hand=True,
         programmes=True,
         guards_leaks=True,
@@ -140,7 +129,6 @@ KINDS: dict[str, Kind] = {
         words="is switched by somebody",
         season="some",  # a lamp, a heater or a kettle
         season_matters=True,
-        bridging=Bridging(interruptions=True),
         by_hand=True,
         lamps=True,
         why_not_shifted="is used while a person is there, who would have to come at other hours",
@@ -149,7 +137,7 @@ KINDS: dict[str, Kind] = {
         help="changes its speed: heat pump, inverter air conditioner",
         words="works at varying power",
         season="strong",
-        bridging=Bridging(pauses="short", least_pause_s=COMPRESSOR_S, low_share=0.5),
+        bridging=Bridging(least_pause_s=COMPRESSOR_S, low_share=0.5),
         varying=True,
         why_not_shifted="follows the weather, or its own control, all the time",
         stays_on=STARTS_ITSELF,

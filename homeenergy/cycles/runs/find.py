@@ -14,8 +14,7 @@ from homeenergy.cycles.runs.bridging import (
     find_fragments,
     groups,
     join_across_holes,
-    join_fragments,
-    pause_limit_s,
+    join_short,
     sums_of,
 )
 from homeenergy.cycles.runs.levels import (
@@ -24,6 +23,7 @@ from homeenergy.cycles.runs.levels import (
     above_second_rest,
     find_levels,
 )
+from homeenergy.cycles.runs.partition import most_likely_runs
 from homeenergy.cycles.runs.result import Cycles, make_cycles, turned_round
 from homeenergy.cycles.segment.kernels import weighted_quantile
 from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive, segment
@@ -167,8 +167,8 @@ def find_cycles(
         Idle level, level that a run must reach, and level above which neighbouring power belongs
         to it [W]. Default: found by `homeenergy.cycles.runs.levels.find_levels`.
     pause_s : float, optional
-        Longest pause inside a run [s]; given, it is the only rule. Default: found from the breaks
-        of this appliance (`homeenergy.cycles.runs.bridging`).
+        Longest pause inside a run [s]; given, it is the only rule. Default: the likeliest runs
+        (`homeenergy.cycles.runs.partition`), or short pauses only of what switches itself.
     noise_w, penalty_w2, long_gap_s : float, optional
         As for `find_plateaus`.
     floor : ClampErrors
@@ -257,7 +257,9 @@ def cycles_of_plateaus(
         found_kind, sure = infer_kind(plateaus, fragments, idle_w=levels.idle_w)
     if low_w is None:
         levels = replace(levels, low_w=_low_w(found_kind, levels, plateaus.settings["step_w"]))
-    first, stop, limit_s, longest_s = _find_runs(plateaus, levels, kind=found_kind, pause_s=pause_s)
+    first, stop, run_sure, longest_s = _find_runs(
+        plateaus, levels, kind=found_kind, pause_s=pause_s
+    )
     if (
         not (first.size or (kind and KINDS[kind].never_off))
         and plateaus.usual_w > IDLE_ELECTRONICS_W
@@ -270,10 +272,11 @@ def cycles_of_plateaus(
         plateaus,
         first,
         stop,
+        sure=run_sure,
         rest=rest,
         settings={
             **asdict(levels),
-            "pause_s": limit_s,
+            "pause_s": longest_s if pause_s is None else pause_s,
             "longest_pause_s": longest_s,
             **plateaus.settings,
         },
@@ -286,19 +289,19 @@ def cycles_of_plateaus(
 
 def _find_runs(
     plateaus: Plateaus, levels: Levels, *, kind: str, pause_s: float | None
-) -> tuple[NDArray[np.int64], NDArray[np.int64], float, float]:
-    """First and stop samples of all runs; the limit for pauses and the longest one met [s]."""
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], float]:
+    """First and stop samples of all runs, how sure each is, and the longest pause in one [s]."""
     fragments = find_fragments(plateaus, levels)
-    if pause_s is None:
-        limit_s = pause_limit_s(fragments, plateaus, kind=kind)
-        joins = join_fragments(
-            fragments, plateaus, limit_s=limit_s, kind=kind, idle_w=levels.idle_w
-        )
-        bridging = KINDS[kind].bridging
-        join_across_holes(fragments, joins, up_to_usual=bridging.usual_pause_in_holes)
+    bridging = KINDS[kind].bridging
+    sure = np.ones(len(fragments))
+    if pause_s is not None:
+        joins = fragments.pause_s <= pause_s
+    elif bridging.least_pause_s is not None:
+        joins = join_short(fragments, least_pause_s=bridging.least_pause_s)
     else:
-        limit_s = pause_s
-        joins = fragments.pause_s <= limit_s
+        joins, sure = most_likely_runs(fragments, plateaus, idle_w=levels.idle_w)
+    if pause_s is None:
+        join_across_holes(fragments, joins, up_to_usual=bridging.usual_pause_in_holes)
     runs = groups(joins)
     if not len(fragments) or KINDS[kind].never_off:
         runs = runs[:0]
@@ -308,7 +311,8 @@ def _find_runs(
     if KINDS[kind].by_hand:
         first = _with_lead_in(plateaus, first, stop, idle_w=levels.idle_w)
     longest_s = float(fragments.pause_s[joins].max(initial=0.0))
-    return first, stop, limit_s, longest_s
+    run_sure = np.array([sure[a:b].min() for a, b in runs.tolist()])
+    return first, stop, run_sure, longest_s
 
 
 def _is_backwards(plateaus: Plateaus) -> bool:

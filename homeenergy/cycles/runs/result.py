@@ -39,9 +39,10 @@ class Cycles:
     ----------
     table : pandas.DataFrame
         One row a run: start, end (UTC, half-open), duration_s, energy_wh, above_standby_wh, mean_w,
-        peak_w, missing_s, complete. `complete` is False where the data begin or end, or a long gap
-        falls, inside the run. A column `label` follows where a person has relabelled a run; it is
-        empty for the others.
+        peak_w, missing_s, complete, sure. `complete` is False where the data begin or end, or a
+        long gap falls, inside the run. `sure` (0 to 1) is how likely it begins and ends there, as
+        far as its breaks tell: 1 where none was in doubt, or a person decided. A column `label`
+        follows where a person has relabelled a run; it is empty for the others.
     standby : Estimate
         Draw between runs [W].
     rest : Standby
@@ -111,6 +112,7 @@ def make_cycles(
     first: NDArray[np.int64],
     stop: NDArray[np.int64],
     *,
+    sure: NDArray[np.float64],
     rest: Standby,
     settings: dict[str, Any],
     kind: str,
@@ -119,7 +121,7 @@ def make_cycles(
 ) -> Cycles:
     """Cycles of the runs [first, stop) of samples."""
     base_w = rest.measured_w if np.isfinite(rest.measured_w) else 0.0
-    table = _run_table(plateaus, first, stop, base_w, settings["longest_pause_s"])
+    table = _run_table(plateaus, first, stop, base_w, settings["longest_pause_s"]).assign(sure=sure)
     covered_s = float(plateaus.n.sum()) * plateaus.period_s
     away_s = covered_s - float((table["duration_s"] - table["missing_s"]).sum())
     away_s -= rest.off_h * S_PER_H

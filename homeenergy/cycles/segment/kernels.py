@@ -264,6 +264,163 @@ def sums_within(first, stop, excess_w, at, reach_n, out) -> None:  # pragma: no 
             out[row, column] = before + part
 
 
+@njit(cache=True, nogil=True)
+def _log_ratio(
+    x, own, other, known, known_number, weight, in_all, width, unknown, volume
+) -> float:  # pragma: no cover - compiled
+    """Log of how much denser `known` is around x than an even spread over `volume`.
+
+    Gaussian kernels of `weight`, scaled to `in_all` (their sum where that is not positive), mixed
+    with the even spread, which counts as `unknown` of them. Those of the numbers `own` and `other`
+    are left out.
+    """
+    dimensions = x.size
+    scale = 1.0
+    for d in range(dimensions):
+        scale *= width[d] * np.sqrt(2 * np.pi)
+    held = 0.0
+    density = 0.0
+    for k in range(known.shape[0]):
+        if known_number[k] == own or known_number[k] == other:
+            continue
+        z = 0.0
+        for d in range(dimensions):
+            z += ((x[d] - known[k, d]) / width[d]) ** 2
+        held += weight[k]
+        density += weight[k] * np.exp(-0.5 * z)
+    if held <= 0.0:
+        return 0.0
+    n = held if in_all < 0 else in_all
+    return np.log((n * density / held / scale * volume + unknown) / (n + unknown))
+
+
+@njit(cache=True, nogil=True)
+def likeness(
+    x, number, known, known_number, in_all, width, unknown, volume, out
+) -> None:  # pragma: no cover - compiled
+    """Log ratio of each row of x to an even spread, by the `known` rows of other numbers."""
+    weight = np.ones(known.shape[0])
+    for i in range(x.shape[0]):
+        own = number[i]
+        left = in_all
+        for k in range(known.shape[0]):
+            if known_number[k] == own:
+                left = in_all - 1
+                break
+        if left > 0:
+            out[i] = _log_ratio(
+                x[i], own, own, known, known_number, weight, left, width, unknown, volume
+            )
+
+
+@njit(cache=True, nogil=True)
+def _plus(a, b) -> float:  # pragma: no cover - compiled
+    """log(exp(a) + exp(b))."""
+    if a == -np.inf and b == -np.inf:
+        return -np.inf
+    high = max(a, b)
+    return high + np.log(np.exp(a - high) + np.exp(b - high))
+
+
+@njit(cache=True, nogil=True)
+def best_partitions(
+    windows,
+    asked,
+    inside,
+    between,
+    first,
+    start_s,
+    stop_s,
+    worth,
+    opening,
+    works,
+    number,
+    known,
+    known_number,
+    weight,
+    width,
+    unknown,
+    volume,
+    cut,
+    likely,
+) -> None:  # pragma: no cover - compiled
+    """Best partition into runs of each of the `windows` [a, b) of pieces, and its probabilities.
+
+    `asked` says which breaks may part runs. `inside`, `worth` and `works` are sums over all pieces
+    before (of the first also over breaks); `between` and `first` are by break and by piece.
+    Written are `cut`, whether a break parts two runs, and `likely`, how likely the run of a piece
+    is among all partitions of its window.
+    """
+    for window in range(windows.shape[0]):
+        a, b = windows[window]
+        if b - a < 2:
+            continue
+        heads = np.empty(b - a + 1, np.int64)
+        heads[0] = a
+        q = 1
+        for i in range(a + 1, b):
+            if asked[i - 1]:
+                heads[q] = i
+                q += 1
+        heads[q] = b
+        score = np.full((q, q), -np.inf)
+        x = np.empty(3)
+        for r in range(q):
+            i = heads[r]
+            for t in range(r, q):
+                j = heads[t + 1] - 1
+                if works[j + 1] == works[i] and t > r:
+                    continue
+                x[0] = np.log(max(stop_s[j] - start_s[i], 1e-9))
+                x[1] = np.log(worth[j + 1] - worth[i])
+                x[2] = opening[i]
+                score[r, t] = (
+                    first[i]
+                    + inside[j]
+                    - inside[i]
+                    + _log_ratio(
+                        x,
+                        number[i],
+                        number[j],
+                        known,
+                        known_number,
+                        weight,
+                        -1.0,
+                        width,
+                        unknown,
+                        volume,
+                    )
+                )
+                if r > 0:
+                    score[r, t] += between[i - 1]
+        best = np.full(q + 1, -np.inf)
+        forward = np.full(q + 1, -np.inf)
+        backward = np.full(q + 1, -np.inf)
+        came = np.zeros(q + 1, np.int64)
+        best[0] = forward[0] = backward[q] = 0.0
+        for t in range(q):
+            for r in range(t + 1):
+                if best[r] + score[r, t] > best[t + 1]:
+                    best[t + 1] = best[r] + score[r, t]
+                    came[t + 1] = r
+                forward[t + 1] = _plus(forward[t + 1], forward[r] + score[r, t])
+        for r in range(q - 1, -1, -1):
+            for t in range(r, q):
+                backward[r] = _plus(backward[r], score[r, t] + backward[t + 1])
+        t = q
+        while t > 0:
+            r = came[t]
+            here = np.exp(forward[r] + score[r, t - 1] + backward[t] - forward[q])
+            for i in range(heads[r], heads[t]):
+                likely[i] = min(here, 1.0)
+            if r > 0:
+                cut[heads[r] - 1] = True
+            t = r
+    # Longer rests part runs in any case.
+    for window in range(1, windows.shape[0]):
+        cut[windows[window, 0] - 1] = True
+
+
 DIGIT_BITS = 16
 DIGITS = 1 << DIGIT_BITS
 

@@ -1,0 +1,227 @@
+"""Which pieces of power make up one run: partitions of a trace, scored as a whole.
+
+A trace above rest is a row of pieces with breaks between them. Each way to part it into runs has a
+likelihood: breaks inside a run and between two runs are of different lengths, a piece that
+continues a run is shorter than one that is a run, and runs are like those runs of this appliance
+that long rests set off. The best partition is found exactly, and how likely each of its runs is
+follows from all others. Own method; its constants are wide priors.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from homeenergy.cycles.runs.bridging import SHORT_S, Fragments, groups, merged, sums_of
+from homeenergy.cycles.segment import kernels
+from homeenergy.cycles.segment.plateaus import Plateaus
+from homeenergy.units import S_PER_DAY, S_PER_H
+
+# Valves, reversal of a motor, a lost second: always inside a run. And no run pauses for longer.
+ALWAYS_S, LONGEST_S = 5.0, 3600.0
+# Medians [s] and spreads (natural logarithm) of lengths, lognormal: of a break inside a run; of one
+# between two uses of the same occasion, which a share of all uses are; of a piece that continues a
+# run, and of one that begins it. All others follow at random, so many a day before any is known.
+BREAK_INSIDE = (60.0, 1.0)
+BREAK_SOON, SOON_SHARE = (300.0, 1.2), 0.25
+PIECE_INSIDE, PIECE_FIRST = (60.0, 2.0), (600.0, 2.0)
+USES_A_DAY = 3.0
+# Rests of this length set runs off from others, so that they show what a run is like: how long it
+# is, what it is worth, and what it draws in its first minutes.
+SETTING_OFF_S, OPENING_S = 600.0, 180.0
+# What a run is like before any is known: as many runs as this, anywhere in so many natural units of
+# logarithmic length, worth and opening; and kernels are at least so wide.
+UNKNOWN_RUNS = 2.0
+RUN_RANGE, LEAST_RUN_WIDTH = (10.0, 10.0, 5.0), 0.12
+# The same of pieces that continue a run, known from trains of at least so many pieces, and how much
+# a piece like them can count.
+PIECE_RANGE, LEAST_PIECE_WIDTH, LEAST_TRAIN, MOST_LIKENESS = (10.0, 10.0), 0.2, 4, 3.0
+# Worth less than this is as good as nothing [Wh].
+LEAST_WH = 1e-6
+# At most so many runs and pieces to compare with, and breaks between two long rests in question.
+MOST_KNOWN, MOST_PIECES, MOST_BREAKS = 100, 300, 100
+
+
+def most_likely_runs(
+    fragments: Fragments, plateaus: Plateaus, *, idle_w: float
+) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Which neighbouring fragments belong to one run, and how likely the run of each one is.
+
+    Returns
+    -------
+    joins : array of bool, shape (m - 1,)
+    sure : array, shape (m,)
+        Probability that a run begins and ends where that of this fragment does, under the model.
+
+    Notes
+    -----
+    The score of a run is the sum over its breaks of the log densities of a break inside a run and
+    of a piece that continues one, and the log ratio by which a run like it is likelier here than
+    anywhere; between runs stand the log densities of a break between and of a piece that begins a
+    run. How often a run continues is learned with the rest. Long rests part the trace into windows
+    that do not depend on each other; within one, dynamic programming over all partitions finds the
+    best, and their sum gives probabilities (forward and backward, as for semi-Markov chains). Runs
+    to compare with are those that rests of ten minutes set off, weighed by how likely breaks within
+    them are inside; no run is compared with itself. O(m) for a bounded number of breaks between two
+    long rests.
+    """
+    period_s = fragments.period_s
+    joins = fragments.pause_s <= max(ALWAYS_S, 1.5 * period_s if period_s < SHORT_S else 0.0)
+    joins &= fragments.stop_plateau[:-1] != fragments.first_plateau[1:]
+    if joins.all():
+        return joins, np.ones(len(fragments))
+    rows = groups(joins)
+    pieces = merged(fragments, joins)
+    cut, likely = _partition(pieces, plateaus, idle_w=idle_w)
+    joins[rows[1:, 0] - 1] = ~cut
+    return joins, np.repeat(likely, rows[:, 1] - rows[:, 0])
+
+
+def _partition(
+    pieces: Fragments, plateaus: Plateaus, *, idle_w: float
+) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Breaks between runs, shape (m - 1,), and how likely the run of each piece is, shape (m,)."""
+    break_s, covered_s = pieces.pause_s, float(plateaus.n.sum()) * plateaus.period_s
+    size = np.c_[np.log(np.maximum(pieces.duration_s, pieces.period_s)), _log(pieces.excess_wh)]
+    inside = _normal(np.log(break_s), BREAK_INSIDE) + _normal(size[1:, 0], PIECE_INSIDE)
+    first = _normal(size[:, 0], PIECE_FIRST)
+    # How plain it is, by lengths alone, that a break lies inside a run.
+    odds = inside - _between(break_s, USES_A_DAY / S_PER_DAY) - first[1:]
+    plain = 1 / (1 + np.exp(-odds))
+
+    near = break_s <= SETTING_OFF_S
+    set_off = groups(near)
+    number = np.repeat(np.arange(len(set_off)), set_off[:, 1] - set_off[:, 0])
+    begin, end = set_off.T
+    works = sums_of(pieces.works.astype(np.int64), begin, end) > 0
+    continued = float(plain[near].sum())
+    ended = break_s.size - continued
+    inside += np.log((continued + UNKNOWN_RUNS) / (ended + UNKNOWN_RUNS))
+    between = _between(break_s, max(int(works.sum()), 1) / covered_s)
+    inside += _likeness_of_pieces(size, number, plain, works[number])
+
+    opening = _log(_opening_wh(pieces, plateaus, idle_w=idle_w))
+    known = _some(np.flatnonzero(works), MOST_KNOWN)
+    log_plain = np.r_[0.0, np.cumsum(np.where(near, np.log(np.maximum(plain, 1e-12)), 0.0))]
+    worth = np.r_[0.0, np.cumsum(np.maximum(pieces.excess_wh, LEAST_WH))]
+    lasts_s = (pieces.stop[end - 1] - pieces.first[begin]) * pieces.period_s
+    like = np.c_[np.log(lasts_s), np.log(worth[end] - worth[begin]), opening[begin]][known]
+    cut = np.zeros(break_s.size, np.bool_)
+    likely = np.ones(len(pieces))
+    kernels.best_partitions(
+        groups(break_s <= LONGEST_S),
+        _in_question(break_s),
+        np.r_[0.0, np.cumsum(inside)],
+        between,
+        first,
+        pieces.first * pieces.period_s,
+        pieces.stop * pieces.period_s,
+        worth,
+        opening,
+        np.r_[0, np.cumsum(pieces.works)],
+        number,
+        like,
+        known,
+        np.exp(log_plain[end - 1] - log_plain[begin])[known],
+        _width(like, LEAST_RUN_WIDTH),
+        UNKNOWN_RUNS,
+        float(np.prod(RUN_RANGE)),
+        cut,
+        likely,
+    )
+    return cut, likely
+
+
+def _likeness_of_pieces(
+    size: NDArray[np.float64],
+    number: NDArray[np.int64],
+    plain: NDArray[np.float64],
+    works: NDArray[np.bool_],
+) -> NDArray[np.float64]:
+    """How much each piece but the first is like those that continue runs elsewhere (log ratio).
+
+    Pieces are compared by length and worth with those of trains between two long rests (`number`),
+    each train counted once.
+    """
+    pieces = np.bincount(number)
+    continues = (number[1:] == number[:-1]) & (plain > 0.5) & works[1:]
+    continues &= pieces[number[1:]] >= LEAST_TRAIN
+    known = _some(1 + np.flatnonzero(continues), MOST_PIECES)
+    trains = np.unique(number[known]).size
+    likeness = np.zeros(len(size) - 1)
+    if not trains:
+        return likeness
+    like = size[known]
+    kernels.likeness(
+        size[1:],
+        number[1:],
+        like,
+        number[known],
+        float(trains),
+        _width(like, LEAST_PIECE_WIDTH),
+        UNKNOWN_RUNS,
+        float(np.prod(PIECE_RANGE)),
+        likeness,
+    )
+    return np.minimum(likeness, MOST_LIKENESS)
+
+
+def _in_question(break_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """The longest breaks between two long rests, `MOST_BREAKS` at most."""
+    asked = break_s <= LONGEST_S
+    for a, b in groups(asked):
+        if b - a - 1 > MOST_BREAKS:
+            inner = slice(a, b - 1)
+            asked[inner] = (
+                break_s[inner] >= np.partition(break_s[inner], -MOST_BREAKS)[-MOST_BREAKS]
+            )
+    return asked
+
+
+def _opening_wh(pieces: Fragments, plateaus: Plateaus, *, idle_w: float) -> NDArray[np.float64]:
+    """Energy above idle within `OPENING_S` of the start of each piece [Wh]."""
+    out = np.empty((len(pieces), 1))
+    kernels.sums_within(
+        plateaus.first,
+        plateaus.stop,
+        plateaus.sum_w - idle_w * plateaus.n,
+        pieces.first_plateau,
+        np.array([OPENING_S / plateaus.period_s]),
+        out,
+    )
+    return out[:, 0] * plateaus.period_s / S_PER_H
+
+
+def _between(break_s: NDArray[np.float64], per_s: float) -> NDArray[np.float64]:
+    """Log density of breaks between two uses, by logarithm of length."""
+    at_random = np.log((1 - SOON_SHARE) * per_s * break_s) - per_s * break_s
+    return np.logaddexp(at_random, np.log(SOON_SHARE) + _normal(np.log(break_s), BREAK_SOON))
+
+
+def _normal(log_s: NDArray[np.float64], of: tuple[float, float]) -> NDArray[np.float64]:
+    """Log density of a normal distribution of logarithms with median `of[0]` and spread `of[1]`."""
+    z = (log_s - np.log(of[0])) / of[1]
+    return -0.5 * z * z - np.log(of[1] * np.sqrt(2 * np.pi))
+
+
+def _log(energy_wh: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.log(np.maximum(energy_wh, LEAST_WH))
+
+
+def _some(which: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """`most` of them at even distances, or all."""
+    if which.size <= most:
+        return which
+    return which[np.linspace(0, which.size - 1, most).round().astype(np.int64)]
+
+
+def _width(known: NDArray[np.float64], least: float) -> NDArray[np.float64]:
+    """Width of Gaussian kernels by dimension: the normal rule, by a robust spread (Scott 2015)."""
+    n, dimensions = known.shape
+    if not n:
+        return np.full(dimensions, least)
+    spread = 1.4826 * np.median(np.abs(known - np.median(known, axis=0)), axis=0)
+    if n <= 2:
+        spread = np.zeros(dimensions)
+    spread = np.maximum(spread, known.std(axis=0) / 3)
+    return np.maximum(least, spread * n ** (-1 / (dimensions + 4)))
