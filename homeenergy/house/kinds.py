@@ -28,6 +28,11 @@ class Bridging:
     least_pause_s : float or None
         Only breaks up to this, or a few seconds, belong to a run [s]; it switches itself on and
         off. None: what the log shows decides (`homeenergy.cycles.runs.partition`).
+    break_s, piece_s : tuple of float
+        Median [s] and spread (natural logarithm) of breaks inside a run, and of pieces that
+        continue one: pulses and short pauses, or soaks and heatings of a programme. Wide priors.
+    set_off_s : float
+        Rests of this length set runs off from others, so that they show what a run is like [s].
     usual_pause_in_holes : bool
         Whether a gap in the data is bridged only up to the usual pause of the appliance, because
         it must have paused in a longer one.
@@ -40,6 +45,9 @@ class Bridging:
 
     least_pause_s: float | None = None
     usual_pause_in_holes: bool = False
+    break_s: tuple[float, float] = (60.0, 1.0)
+    piece_s: tuple[float, float] = (60.0, 2.0)
+    set_off_s: float = 600.0
     low_share: float | None = None
     pumps: bool = False
 
@@ -118,7 +126,7 @@ KINDS: dict[str, Kind] = {
         help="one load or programme at a time: dishwasher, washing machine, kiln",
         words="works by loads or programmes",
         season="none",
-        bridging=Bridging(pumps=True),
+        bridging=Bridging(pumps=True, break_s=(60.0, 1.5), piece_s=(600.0, 2.0), set_off_s=3600.0),
         by_hand=True,
         programmes=True,
         guards_leaks=True,

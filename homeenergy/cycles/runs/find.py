@@ -299,7 +299,7 @@ def _find_runs(
     elif bridging.least_pause_s is not None:
         joins = join_short(fragments, least_pause_s=bridging.least_pause_s)
     else:
-        joins, sure = most_likely_runs(fragments, plateaus, idle_w=levels.idle_w)
+        joins, sure = most_likely_runs(fragments, plateaus, bridging=bridging, idle_w=levels.idle_w)
     if pause_s is None:
         join_across_holes(fragments, joins, up_to_usual=bridging.usual_pause_in_holes)
     runs = groups(joins)

@@ -15,27 +15,29 @@ from numpy.typing import NDArray
 from homeenergy.cycles.runs.bridging import SHORT_S, Fragments, groups, merged, sums_of
 from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.plateaus import Plateaus
+from homeenergy.house.kinds import Bridging
 from homeenergy.units import S_PER_DAY, S_PER_H
 
 # Valves, reversal of a motor, a lost second: always inside a run. And no run pauses for longer.
 ALWAYS_S, LONGEST_S = 5.0, 3600.0
-# Medians [s] and spreads (natural logarithm) of lengths, lognormal: of a break inside a run; of one
-# between two uses of the same occasion, which a share of all uses are; of a piece that continues a
-# run, and of one that begins it. All others follow at random, so many a day before any is known.
-BREAK_INSIDE = (60.0, 1.0)
+# Medians [s] and spreads (natural logarithm) of lengths, lognormal: of a break between two uses of
+# the same occasion, which a share of all uses are, and of a piece that begins a run; those inside a
+# run are by kind (`Bridging`). All other uses follow at random, so many a day before any is known.
 BREAK_SOON, SOON_SHARE = (300.0, 1.2), 0.25
-PIECE_INSIDE, PIECE_FIRST = (60.0, 2.0), (600.0, 2.0)
+PIECE_FIRST = (600.0, 2.0)
 USES_A_DAY = 3.0
-# Rests of this length set runs off from others, so that they show what a run is like: how long it
-# is, what it is worth, and what it draws in its first minutes.
-SETTING_OFF_S, OPENING_S = 600.0, 180.0
+# A run is worth less than the typical one, which with greater ones makes half of all energy, by so
+# many natural units of its logarithm (a spread).
+WORTH_SPREAD = 3.0
+# What a run is like: how long it is, what it is worth, and what it draws in its first minutes.
+OPENING_S = 180.0
 # What a run is like before any is known: as many runs as this, anywhere in so many natural units of
 # logarithmic length, worth and opening; and kernels are at least so wide.
 UNKNOWN_RUNS = 2.0
 RUN_RANGE, LEAST_RUN_WIDTH = (10.0, 10.0, 5.0), 0.12
 # The same of pieces that continue a run, known from trains of at least so many pieces, and how much
 # a piece like them can count.
-PIECE_RANGE, LEAST_PIECE_WIDTH, LEAST_TRAIN, MOST_LIKENESS = (10.0, 10.0), 0.2, 4, 3.0
+PIECE_RANGE, LEAST_PIECE_WIDTH, LEAST_TRAIN, MOST_LIKENESS = (10.0, 10.0, 10.0), 0.2, 4, 4.0
 # Worth less than this is as good as nothing [Wh].
 LEAST_WH = 1e-6
 # At most so many runs and pieces to compare with, and breaks between two long rests in question.
@@ -43,7 +45,7 @@ MOST_KNOWN, MOST_PIECES, MOST_BREAKS = 100, 300, 100
 
 
 def most_likely_runs(
-    fragments: Fragments, plateaus: Plateaus, *, idle_w: float
+    fragments: Fragments, plateaus: Plateaus, *, bridging: Bridging, idle_w: float
 ) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
     """Which neighbouring fragments belong to one run, and how likely the run of each one is.
 
@@ -61,7 +63,7 @@ def most_likely_runs(
     run. How often a run continues is learned with the rest. Long rests part the trace into windows
     that do not depend on each other; within one, dynamic programming over all partitions finds the
     best, and their sum gives probabilities (forward and backward, as for semi-Markov chains). Runs
-    to compare with are those that rests of ten minutes set off, weighed by how likely breaks within
+    to compare with are those that long rests set off, weighed by how likely breaks within
     them are inside; no run is compared with itself. O(m) for a bounded number of breaks between two
     long rests.
     """
@@ -72,24 +74,24 @@ def most_likely_runs(
         return joins, np.ones(len(fragments))
     rows = groups(joins)
     pieces = merged(fragments, joins)
-    cut, likely = _partition(pieces, plateaus, idle_w=idle_w)
+    cut, likely = _partition(pieces, plateaus, bridging=bridging, idle_w=idle_w)
     joins[rows[1:, 0] - 1] = ~cut
     return joins, np.repeat(likely, rows[:, 1] - rows[:, 0])
 
 
 def _partition(
-    pieces: Fragments, plateaus: Plateaus, *, idle_w: float
+    pieces: Fragments, plateaus: Plateaus, *, bridging: Bridging, idle_w: float
 ) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
     """Breaks between runs, shape (m - 1,), and how likely the run of each piece is, shape (m,)."""
     break_s, covered_s = pieces.pause_s, float(plateaus.n.sum()) * plateaus.period_s
     size = np.c_[np.log(np.maximum(pieces.duration_s, pieces.period_s)), _log(pieces.excess_wh)]
-    inside = _normal(np.log(break_s), BREAK_INSIDE) + _normal(size[1:, 0], PIECE_INSIDE)
+    inside = _normal(np.log(break_s), bridging.break_s) + _normal(size[1:, 0], bridging.piece_s)
     first = _normal(size[:, 0], PIECE_FIRST)
     # How plain it is, by lengths alone, that a break lies inside a run.
     odds = inside - _between(break_s, USES_A_DAY / S_PER_DAY) - first[1:]
     plain = 1 / (1 + np.exp(-odds))
 
-    near = break_s <= SETTING_OFF_S
+    near = break_s <= bridging.set_off_s
     set_off = groups(near)
     number = np.repeat(np.arange(len(set_off)), set_off[:, 1] - set_off[:, 0])
     begin, end = set_off.T
@@ -98,7 +100,8 @@ def _partition(
     ended = break_s.size - continued
     inside += np.log((continued + UNKNOWN_RUNS) / (ended + UNKNOWN_RUNS))
     between = _between(break_s, max(int(works.sum()), 1) / covered_s)
-    inside += _likeness_of_pieces(size, number, plain, works[number])
+    follows = np.c_[np.log(break_s), size[1:]]
+    inside += _likeness_of_pieces(follows, number, plain, works[number])
 
     opening = _log(_opening_wh(pieces, plateaus, idle_w=idle_w))
     known = _some(np.flatnonzero(works), MOST_KNOWN)
@@ -125,7 +128,10 @@ def _partition(
         np.exp(log_plain[end - 1] - log_plain[begin])[known],
         _width(like, LEAST_RUN_WIDTH),
         UNKNOWN_RUNS,
+        _typical(worth[end] - worth[begin]),
+        WORTH_SPREAD,
         float(np.prod(RUN_RANGE)),
+        MOST_LIKENESS,
         cut,
         likely,
     )
@@ -133,31 +139,30 @@ def _partition(
 
 
 def _likeness_of_pieces(
-    size: NDArray[np.float64],
+    follows: NDArray[np.float64],
     number: NDArray[np.int64],
     plain: NDArray[np.float64],
     works: NDArray[np.bool_],
 ) -> NDArray[np.float64]:
     """How much each piece but the first is like those that continue runs elsewhere (log ratio).
 
-    Pieces are compared by length and worth with those of trains between two long rests (`number`),
-    each train counted once.
+    Pieces are compared by the break before them, their length and their worth (`follows`) with
+    those that continue one between other long rests (`number`), which count once together.
     """
     pieces = np.bincount(number)
     continues = (number[1:] == number[:-1]) & (plain > 0.5) & works[1:]
     continues &= pieces[number[1:]] >= LEAST_TRAIN
-    known = _some(1 + np.flatnonzero(continues), MOST_PIECES)
-    trains = np.unique(number[known]).size
-    likeness = np.zeros(len(size) - 1)
-    if not trains:
+    known = _some(np.flatnonzero(continues), MOST_PIECES)
+    likeness = np.zeros(len(follows))
+    if not known.size:
         return likeness
-    like = size[known]
+    like, of = follows[known], number[1:][known]
     kernels.likeness(
-        size[1:],
+        follows,
         number[1:],
         like,
-        number[known],
-        float(trains),
+        of,
+        float(np.unique(of).size),
         _width(like, LEAST_PIECE_WIDTH),
         UNKNOWN_RUNS,
         float(np.prod(PIECE_RANGE)),
@@ -206,6 +211,11 @@ def _normal(log_s: NDArray[np.float64], of: tuple[float, float]) -> NDArray[np.f
 
 def _log(energy_wh: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.log(np.maximum(energy_wh, LEAST_WH))
+
+
+def _typical(worth: NDArray[np.float64]) -> float:
+    """Worth above which half of the energy is spent."""
+    return kernels.weighted_quantile(worth, worth, worth.sum() / 2)
 
 
 def _some(which: NDArray[np.int64], most: int) -> NDArray[np.int64]:

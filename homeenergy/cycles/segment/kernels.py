@@ -340,7 +340,10 @@ def best_partitions(
     weight,
     width,
     unknown,
+    typical,
+    spread,
     volume,
+    most,
     cut,
     likely,
 ) -> None:  # pragma: no cover - compiled
@@ -374,23 +377,21 @@ def best_partitions(
                 x[0] = np.log(max(stop_s[j] - start_s[i], 1e-9))
                 x[1] = np.log(worth[j + 1] - worth[i])
                 x[2] = opening[i]
-                score[r, t] = (
-                    first[i]
-                    + inside[j]
-                    - inside[i]
-                    + _log_ratio(
-                        x,
-                        number[i],
-                        number[j],
-                        known,
-                        known_number,
-                        weight,
-                        -1.0,
-                        width,
-                        unknown,
-                        volume,
-                    )
+                like = _log_ratio(
+                    x,
+                    number[i],
+                    number[j],
+                    known,
+                    known_number,
+                    weight,
+                    -1.0,
+                    width,
+                    unknown,
+                    volume,
                 )
+                score[r, t] = first[i] + inside[j] - inside[i] + min(like, most)
+                less = min((x[1] - np.log(typical)) / spread, 0.0)
+                score[r, t] -= 0.5 * less * less
                 if r > 0:
                     score[r, t] += between[i - 1]
         best = np.full(q + 1, -np.inf)
