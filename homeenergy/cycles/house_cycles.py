@@ -334,8 +334,8 @@ def runs_again(
     -------
     Cycles
         Where the plateaus of the trace are no more than `most`, the same that `find_cycles` gives
-        for the whole; else what it gives for a part, at the levels of the whole; where breaks are in doubt,
-        its runs can differ from those of the whole.
+        for the whole; else what it gives for a part, at the levels of the whole. Its runs can
+        differ from those of the whole where breaks are in doubt.
     """
     plateaus = cycles.plateaus
     if most is None or len(plateaus) <= most:

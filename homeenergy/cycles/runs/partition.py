@@ -83,7 +83,8 @@ def _partition(
     pieces: Fragments, plateaus: Plateaus, *, bridging: Bridging, idle_w: float
 ) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
     """Breaks between runs, shape (m - 1,), and how likely the run of each piece is, shape (m,)."""
-    break_s, covered_s = pieces.pause_s, float(plateaus.n.sum()) * plateaus.period_s
+    break_s = pieces.pause_s.astype(np.float64)
+    covered_s = float(plateaus.n.sum()) * plateaus.period_s
     size = np.c_[np.log(np.maximum(pieces.duration_s, pieces.period_s)), _log(pieces.excess_wh)]
     inside = _normal(np.log(break_s), bridging.break_s) + _normal(size[1:, 0], bridging.piece_s)
     first = _normal(size[:, 0], PIECE_FIRST)
