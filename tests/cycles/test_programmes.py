@@ -105,7 +105,7 @@ def test_labels_stay_when_runs_are_added():
 @pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.study)])
 def test_random_subsets_are_grouped_like_the_whole(name, seed):
     made = simulate_appliance(name, days=21, seed=seed, period_s=5, noise_w=1, resolution_w=1)
-    cycles = find_cycles(made.trace, made.kind)
+    cycles = find_cycles(made.trace, made.kind, pause_s=40)
     whole = find_programmes(cycles).of_run
     rng = np.random.default_rng(seed)
     for _ in range(5):

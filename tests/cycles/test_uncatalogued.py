@@ -14,7 +14,6 @@ WRONG = {
     "car_charger_that_balances": "ten minutes of balancing at 9 W: cut in two",
     "air_purifier": "its lowest speed, 6 W, is taken for rest",
     "washes_minutes_apart": "loads 3 to 8 minutes apart are taken for one",
-    "pod_coffee": "a wait of up to a minute between the two heatings: cut in two",
     "dimmed_lamp": "its lowest scene, 14 W, is taken for rest",
 }
 

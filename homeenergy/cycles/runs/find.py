@@ -107,15 +107,23 @@ def _by_itself(
 ) -> float:
     """How much the runs look as if nobody started them, 0 to 1.
 
-    They come at even distances, or at nearly every hour of the day with similar length.
+    They come at even distances, or at nearly every hour of the day, with similar length and in a
+    rhythm that fills most of the time.
     """
     if first_s.size * S_PER_DAY < 4 * covered_s or first_s.size < 4:
         return 0.0
     every_s = np.diff(first_s)
     even = 1.1 - 0.8 * float(np.std(every_s) / np.mean(every_s))
     hours = np.unique((first_s % S_PER_DAY) // 3600).size / 24
-    alike = 1 - float(np.std(lasts_s) / np.mean(lasts_s))
-    return float(np.clip(max(even, min(hours, alike + 0.2)), 0.0, 0.99))
+    rhythm = float(every_s[every_s <= 3 * np.median(every_s)].sum()) / covered_s
+    all_day = min(hours, rhythm + 0.2, 1.2 - _variation(lasts_s))
+    return float(np.clip(max(even, all_day), 0.0, 0.99))
+
+
+def _variation(lengths_s: NDArray[np.floating]) -> float:
+    """Coefficient of variation by quantiles, to which a few long holes or pieces do not matter."""
+    low, middle, high = np.quantile(lengths_s, (0.1, 0.5, 0.9))
+    return float((high - low) / (2 * 1.2816 * middle))  # 1.2816: of the normal distribution
 
 
 def _bearing(worth: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -34,10 +34,10 @@ OPENING_S = 180.0
 # What a run is like before any is known: as many runs as this, anywhere in so many natural units of
 # logarithmic length, worth and opening; and kernels are at least so wide.
 UNKNOWN_RUNS = 2.0
-RUN_RANGE, LEAST_RUN_WIDTH = (10.0, 10.0, 5.0), 0.12
+RUN_RANGE, LEAST_RUN_WIDTH = (5.0, 5.0, 4.0), 0.12
 # The same of pieces that continue a run, known from trains of at least so many pieces, and how much
 # a piece like them can count.
-PIECE_RANGE, LEAST_PIECE_WIDTH, LEAST_TRAIN, MOST_LIKENESS = (10.0, 10.0, 10.0), 0.2, 4, 4.0
+PIECE_RANGE, LEAST_PIECE_WIDTH, LEAST_TRAIN, MOST_LIKENESS = (10.0, 10.0, 10.0), 0.2, 4, 5.0
 # Worth less than this is as good as nothing [Wh].
 LEAST_WH = 1e-6
 # At most so many runs and pieces to compare with, and breaks between two long rests in question.
