@@ -99,7 +99,9 @@ def _partition(
     works = sums_of(pieces.works.astype(np.int64), begin, end) > 0
     continued = float(plain[near].sum())
     ended = break_s.size - continued
-    inside += np.log((continued + UNKNOWN_RUNS) / (ended + UNKNOWN_RUNS))
+    goes_on = np.log((continued + UNKNOWN_RUNS) / (ended + UNKNOWN_RUNS))
+    inside += goes_on
+    plain = 1 / (1 + np.exp(-odds - goes_on))
     between = _between(break_s, max(int(works.sum()), 1) / covered_s)
     follows = np.c_[np.log(break_s), size[1:]]
     inside += _likeness_of_pieces(follows, number, plain, works[number])

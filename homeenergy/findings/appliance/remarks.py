@@ -29,6 +29,8 @@ ACT_WORDS: dict[Act, str] = {
 
 # A person switches nothing on for longer, or for more of the time. Own rule.
 LONGEST_USE_H, MOST_IN_USE = 48.0, 0.95
+# Runs less sure than this are in doubt; that is said where they are this share of all. Own rule.
+SURE, MANY_IN_DOUBT = 0.8, 0.1
 DOUBTED_SHARE = 0.002  # of the readings, from which on it is said
 
 
@@ -144,7 +146,15 @@ def _implausible(cycles: Cycles) -> list[str]:
             f"drew nothing for {cycles.rest.off_h:.1f} h: unplugged, switched off or its breaker "
             "open; not counted as standby"
         )
-    if not KINDS[cycles.kind].by_hand or not len(cycles.table):
+    if not len(cycles.table):
+        return remarks
+    in_doubt = int((cycles.table["sure"] < SURE).sum())
+    if in_doubt and in_doubt >= MANY_IN_DOUBT * len(cycles.table):
+        remarks.append(
+            f"{in_doubt} of {_count(len(cycles.table), 'run')} hang on breaks that could as well "
+            "lie between two uses: split or merge them by hand where you know better"
+        )
+    if not KINDS[cycles.kind].by_hand:
         return remarks
     longest_h = float(cycles.table["duration_s"].max()) / S_PER_H
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
