@@ -28,6 +28,8 @@ class Tally:
     exact_days: int = 0
     energy_errors: list[float] = field(default_factory=list)
     standby_errors_w: list[float] = field(default_factory=list)
+    sure: list[tuple[float, bool]] = field(default_factory=list)
+    """How sure each found run was, and whether it is right."""
 
     @property
     def f1(self) -> float:
@@ -45,6 +47,7 @@ class Tally:
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.energy_errors.extend(other.energy_errors)
         self.standby_errors_w.extend(other.standby_errors_w)
+        self.sure.extend(other.sure)
 
 
 def as_stored(rows: pd.Series, *, period_s: float | None = None) -> Trace:
@@ -117,6 +120,7 @@ def tally(truth: pd.DataFrame, found: pd.DataFrame, *, start: pd.Timestamp, days
     ]
     scored = [(i, k) for i, k in pairs if not arguable[i]]
     hidden_s = truth["hidden_s"].to_numpy() if "hidden_s" in truth else np.zeros(len(truth))
+    sure = found["sure"].to_numpy() if "sure" in found else np.ones(len(found))
     true_wh, found_wh = truth["energy_wh"].to_numpy(), found["energy_wh"].to_numpy()
     wrong_on = {int(true_s[i, 0] // DAY_S) for i in missing}
     wrong_on |= {int(found_s[k, 0] // DAY_S) for k in too_many}
@@ -131,6 +135,8 @@ def tally(truth: pd.DataFrame, found: pd.DataFrame, *, start: pd.Timestamp, days
             for i, k in scored
             if true_wh[i] > 0 and not hidden_s[i]
         ],
+        sure=[(float(sure[k]), True) for _, k in scored]
+        + [(float(sure[k]), False) for k in too_many],
     )
 
 

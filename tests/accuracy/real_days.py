@@ -176,7 +176,39 @@ def report(ways: dict[str, Tallies], *, what: str) -> str:
     for what_, of in (("**mean**", macro_f1), ("**exact days**", exact_days)):
         cells = " | ".join(f"**{of(t):.3f}**" for t in ways.values())
         lines.append(f"| {what_} | {number} | {runs} | {cells} |")
-    return "\n".join(lines)
+    return "\n".join([*lines, "", *calibration(ways)])
+
+
+# Bins of `sure`.
+SURE = (0.0, 0.7, 0.9, 0.99, 1.0)
+
+
+def calibration(ways: dict[str, Tallies]) -> list[str]:
+    """How many runs are right, by how sure they are said to be, over all ways that say it."""
+    runs = pd.DataFrame(
+        [
+            one
+            for way, t in ways.items()
+            if way != "ten lines"
+            for d in t.values()
+            for one in d.sure
+        ],
+        columns=["sure", "right"],
+    )
+    bins = pd.cut(runs["sure"], SURE, include_lowest=True)
+    table = runs.groupby(bins, observed=True).agg(
+        runs=("right", "size"), sure=("sure", "mean"), right=("right", "mean")
+    )
+    return [
+        "How sure runs are said to be (`sure`), and how many of these runs are right:",
+        "",
+        "| sure | runs | mean of sure | right |",
+        "|---|---:|---:|---:|",
+        *(
+            f"| to {at.right:.2g} | {one.runs:.0f} | {one.sure:.3f} | {one.right:.3f} |"
+            for at, one in table.iterrows()
+        ),
+    ]
 
 
 def in_rows(ways: dict[str, Tallies]) -> pd.DataFrame:

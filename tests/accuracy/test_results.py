@@ -106,6 +106,7 @@ def test_the_page_of_real_days_has_a_row_for_each_kind_of_thing():
         ["kettle", "1", "2", "1.000", "1.000"],
         ["**mean**", "1", "2", "**1.000**", "**1.000**"],
         ["**exact days**", "1", "2", "**1.000**", "**1.000**"],
+        ["sure", "runs", "mean of sure", "right"],
     ]
     assert made[0][0] == kept[0][0]
     assert "kettle" in [row[0] for row in kept]

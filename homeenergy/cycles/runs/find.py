@@ -41,6 +41,8 @@ LEAST_HEATER_W = 400.0
 # Nothing at rest draws more than this; what does, and rises by no more than a motor does from half
 # speed (a fan takes an eighth there, and its losses) for long and steadily, runs at two speeds.
 MOST_STANDBY_W, MOST_RISE, MOST_SPREAD_OF_SPEED = 18.0, 3.5, 1.5
+# So many of the runs of a thermostat may be longer than they are, across holes.
+HOLES_SHARE = 0.015
 # A drum that turns to and fro goes on and off so often within minutes.
 MANY_BEATS = 20
 
@@ -94,7 +96,9 @@ def infer_kind(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> tu
     if share > 0.98:
         return "continuous", 0.6
     by_itself = _by_itself(first * plateaus.period_s, lasts_s, covered_s=covered_s)
-    if by_itself > 0.6 and spread < 3:
+    # The inrush of a pump that runs for seconds is no level of its own.
+    usual_high = weighted_quantile(excess, n, 0.8 * n.sum())
+    if by_itself > 0.6 and usual_high < 3 * low:
         return "thermostatic", by_itself
     steady = spread < MOST_SPREAD_OF_SPEED and _few_levels(excess, n)
     if idle_w > MOST_STANDBY_W and high <= MOST_RISE * idle_w and steady and long_s >= 600:
@@ -107,23 +111,17 @@ def _by_itself(
 ) -> float:
     """How much the runs look as if nobody started them, 0 to 1.
 
-    They come at even distances, or at nearly every hour of the day, with similar length and in a
-    rhythm that fills most of the time.
+    They come at even distances, or at nearly every hour of the day with similar length.
     """
     if first_s.size * S_PER_DAY < 4 * covered_s or first_s.size < 4:
         return 0.0
     every_s = np.diff(first_s)
     even = 1.1 - 0.8 * float(np.std(every_s) / np.mean(every_s))
     hours = np.unique((first_s % S_PER_DAY) // 3600).size / 24
-    rhythm = float(every_s[every_s <= 3 * np.median(every_s)].sum()) / covered_s
-    all_day = min(hours, rhythm + 0.2, 1.2 - _variation(lasts_s))
-    return float(np.clip(max(even, all_day), 0.0, 0.99))
-
-
-def _variation(lengths_s: NDArray[np.floating]) -> float:
-    """Coefficient of variation by quantiles, to which a few long holes or pieces do not matter."""
-    low, middle, high = np.quantile(lengths_s, (0.1, 0.5, 0.9))
-    return float((high - low) / (2 * 1.2816 * middle))  # 1.2816: of the normal distribution
+    longest_s = np.quantile(lasts_s, 1 - HOLES_SHARE)  # some reach across holes
+    lasts_s = lasts_s[lasts_s <= longest_s]
+    similar = 1.2 - float(np.std(lasts_s) / np.mean(lasts_s))
+    return float(np.clip(max(even, min(hours, similar)), 0.0, 0.99))
 
 
 def _bearing(worth: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -62,10 +62,12 @@ class Levels:
 class QuietLevels:
     """Levels that the trace holds quietly, the lowest first, as arrays of one entry a level.
 
-    `mean_w` is the level, `top_w` that of its highest stretch, `n` samples that hold it.
+    `mean_w` is the level, `bottom_w` and `top_w` those of its lowest and highest stretch, `n`
+    samples that hold it.
     """
 
     mean_w: NDArray[np.float64]
+    bottom_w: NDArray[np.float64]
     top_w: NDArray[np.float64]
     n: NDArray[np.float64]
 
@@ -102,10 +104,11 @@ def quiet_levels(plateaus: Plateaus) -> QuietLevels:
     parts = np.flatnonzero(np.diff(w) > np.maximum(tolerance_w / 3, QUIET_SHARE * np.abs(w[1:])))
     bounds = np.r_[0, parts + 1][: w.size]
     if not w.size:
-        return QuietLevels(mean_w=w, top_w=w, n=n)
+        return QuietLevels(mean_w=w, bottom_w=w, top_w=w, n=n)
     held = np.add.reduceat(n, bounds)
     return QuietLevels(
         mean_w=np.add.reduceat(w * n, bounds) / held,
+        bottom_w=np.minimum.reduceat(w, bounds),
         top_w=np.maximum.reduceat(w, bounds),
         n=held,
     )
@@ -139,7 +142,8 @@ def find_levels(plateaus: Plateaus) -> Levels:
         # Rest is nearest to zero then.
         levels_w = rest.mean_w if len(rest) else w
         nearest = levels_w[np.argmin(np.abs(levels_w))]
-        rest = QuietLevels(mean_w=np.r_[nearest], top_w=np.r_[nearest], n=np.ones(1))
+        one = np.r_[nearest]
+        rest = QuietLevels(mean_w=one, bottom_w=one, top_w=one, n=np.ones(1))
     else:
         rest = _with_the_lowest(rest, w, n, plateaus)
     noise_w = plateaus.settings["noise_w"]
@@ -166,14 +170,20 @@ def find_levels(plateaus: Plateaus) -> Levels:
 def _with_the_lowest(
     rest: QuietLevels, w: NDArray[np.float64], n: NDArray[np.int64], plateaus: Plateaus
 ) -> QuietLevels:
-    """Levels of rest, and the lowest that is held at all where it lies clearly below them."""
+    """Levels of rest, and the lowest that is held at all where it lies clearly below them.
+
+    A draw that wanders, as that of electronics does, has no rest below its quiet stretches.
+    """
     held = float(n.sum())
     least_n = max(LEAST_HELD_S / plateaus.period_s, LEAST_HELD_SHARE * held)
     lowest_w = weighted_quantile(w, n, min(least_n, MOST_HELD_SHARE * held))
-    if len(rest) and lowest_w > rest.mean_w[0] - _tolerance_w(plateaus):
-        return rest
+    if len(rest):
+        wanders_w = max(_tolerance_w(plateaus), QUIET_SHARE * abs(rest.bottom_w[0]))
+        if lowest_w > rest.bottom_w[0] - wanders_w:
+            return rest
     return QuietLevels(
         mean_w=np.r_[lowest_w, rest.mean_w],
+        bottom_w=np.r_[lowest_w, rest.bottom_w],
         top_w=np.r_[lowest_w, rest.top_w],
         n=np.r_[least_n, rest.n],
     )
@@ -196,15 +206,16 @@ def _levels_of_rest(
     for k in range(len(quiet) - 1, -1, -1):
         if k and (rise_w[k] > IDLE_ELECTRONICS_W or abs(usual_w) <= NOTHING_W):
             continue
-        work = np.where(w > quiet.top_w[k] + tolerance_w, energy, 0.0)
+        wanders_w = max(tolerance_w, QUIET_SHARE * abs(quiet.top_w[k]))
+        work = np.where(w > quiet.top_w[k] + wanders_w, energy, 0.0)
         if not work.any():
             continue
         typical_w = weighted_quantile(excess_w, work, work.sum() / 2)
         small = rise_w[k] <= REST_SHARE * typical_w
         if not k or (small and work.sum() >= LEAST_WORK_OF_REST * of_rest[k]):
             return k + 1, typical_w
-    # What never leaves the tolerance may still be switched: a lamp of 2 W.
-    if energy.any():
+    # What never leaves the tolerance may still be switched, if it lasts: a lamp of 2 W.
+    if len(quiet) > 1 and energy.any():
         return 1, weighted_quantile(excess_w, energy, energy.sum() / 2)
     return 0, float("nan")
 

@@ -41,7 +41,7 @@ PIECE_RANGE, LEAST_PIECE_WIDTH, LEAST_TRAIN, MOST_LIKENESS = (10.0, 10.0, 10.0),
 # Worth less than this is as good as nothing [Wh].
 LEAST_WH = 1e-6
 # At most so many runs and pieces to compare with, and breaks between two long rests in question.
-MOST_KNOWN, MOST_PIECES, MOST_BREAKS = 100, 300, 100
+MOST_KNOWN, MOST_PIECES, MOST_BREAKS = 60, 200, 60
 
 
 def most_likely_runs(

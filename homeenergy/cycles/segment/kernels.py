@@ -286,8 +286,11 @@ def _log_ratio(
         z = 0.0
         for d in range(dimensions):
             z += ((x[d] - known[k, d]) / width[d]) ** 2
+            if z > 40.0:  # adds nothing that counts
+                break
         held += weight[k]
-        density += weight[k] * np.exp(-0.5 * z)
+        if z <= 40.0:
+            density += weight[k] * np.exp(-0.5 * z)
     if held <= 0.0:
         return 0.0
     n = held if in_all < 0 else in_all
