@@ -119,6 +119,11 @@ def _tolerance_w(plateaus: Plateaus) -> float:
     return max(2 * plateaus.settings["step_w"], QUIET_W)
 
 
+def _wanders_w(level_w: float, tolerance_w: float) -> float:
+    """How far what rests at a level can be from it; larger draws wander in proportion [W]."""
+    return max(tolerance_w, QUIET_SHARE * abs(level_w))
+
+
 def find_levels(plateaus: Plateaus) -> Levels:
     """Usual level of rest, and levels from which a run is one.
 
@@ -178,8 +183,8 @@ def _with_the_lowest(
     least_n = max(LEAST_HELD_S / plateaus.period_s, LEAST_HELD_SHARE * held)
     lowest_w = weighted_quantile(w, n, min(least_n, MOST_HELD_SHARE * held))
     if len(rest):
-        wanders_w = max(_tolerance_w(plateaus), QUIET_SHARE * abs(rest.bottom_w[0]))
-        if lowest_w > rest.bottom_w[0] - wanders_w:
+        bottom_w = rest.bottom_w[0]
+        if lowest_w > bottom_w - _wanders_w(bottom_w, _tolerance_w(plateaus)):
             return rest
     return QuietLevels(
         mean_w=np.r_[lowest_w, rest.mean_w],
@@ -206,8 +211,8 @@ def _levels_of_rest(
     for k in range(len(quiet) - 1, -1, -1):
         if k and (rise_w[k] > IDLE_ELECTRONICS_W or abs(usual_w) <= NOTHING_W):
             continue
-        wanders_w = max(tolerance_w, QUIET_SHARE * abs(quiet.top_w[k]))
-        work = np.where(w > quiet.top_w[k] + wanders_w, energy, 0.0)
+        top_w = quiet.top_w[k]
+        work = np.where(w > top_w + _wanders_w(top_w, tolerance_w), energy, 0.0)
         if not work.any():
             continue
         typical_w = weighted_quantile(excess_w, work, work.sum() / 2)

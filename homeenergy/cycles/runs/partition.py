@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.cycles.runs.bridging import SHORT_S, Fragments, groups, merged, sums_of
+from homeenergy.cycles.runs.bridging import Fragments, groups, join_short, merged, sums_of
 from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.house.kinds import Bridging
@@ -67,8 +67,7 @@ def most_likely_runs(
     them are inside; no run is compared with itself. O(m) for a bounded number of breaks between two
     long rests.
     """
-    period_s = fragments.period_s
-    joins = fragments.pause_s <= max(ALWAYS_S, 1.5 * period_s if period_s < SHORT_S else 0.0)
+    joins = join_short(fragments, short_s=ALWAYS_S)
     joins &= fragments.stop_plateau[:-1] != fragments.first_plateau[1:]
     if joins.all():
         return joins, np.ones(len(fragments))
@@ -112,11 +111,12 @@ def _partition(
     worth = np.r_[0.0, np.cumsum(np.maximum(pieces.excess_wh, LEAST_WH))]
     lasts_s = (pieces.stop[end - 1] - pieces.first[begin]) * pieces.period_s
     like = np.c_[np.log(lasts_s), np.log(worth[end] - worth[begin]), opening[begin]][known]
-    cut = np.zeros(break_s.size, np.bool_)
+    windows = groups(break_s <= LONGEST_S)
+    cut = break_s > LONGEST_S
     likely = np.ones(len(pieces))
     kernels.best_partitions(
-        groups(break_s <= LONGEST_S),
-        _in_question(break_s),
+        windows,
+        _in_question(break_s, windows),
         np.r_[0.0, np.cumsum(inside)],
         between,
         first,
@@ -174,15 +174,12 @@ def _likeness_of_pieces(
     return np.minimum(likeness, MOST_LIKENESS)
 
 
-def _in_question(break_s: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """The longest breaks between two long rests, `MOST_BREAKS` at most."""
-    asked = break_s <= LONGEST_S
-    for a, b in groups(asked):
-        if b - a - 1 > MOST_BREAKS:
-            inner = slice(a, b - 1)
-            asked[inner] = (
-                break_s[inner] >= np.partition(break_s[inner], -MOST_BREAKS)[-MOST_BREAKS]
-            )
+def _in_question(break_s: NDArray[np.float64], windows: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """The longest breaks of each window, `MOST_BREAKS` at most."""
+    asked = np.ones(break_s.size, np.bool_)
+    for a, b in windows[windows[:, 1] - windows[:, 0] > MOST_BREAKS + 1]:
+        inner = break_s[a : b - 1]
+        asked[a : b - 1] = inner >= np.partition(inner, -MOST_BREAKS)[-MOST_BREAKS]
     return asked
 
 

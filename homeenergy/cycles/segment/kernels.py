@@ -420,9 +420,6 @@ def best_partitions(
             if r > 0:
                 cut[heads[r] - 1] = True
             t = r
-    # Longer rests part runs in any case.
-    for window in range(1, windows.shape[0]):
-        cut[windows[window, 0] - 1] = True
 
 
 DIGIT_BITS = 16
