@@ -35,7 +35,7 @@ def describe(
         from homeenergy.readings.logs.gather import describe_any
 
         for number, one in enumerate(describe_any(files, timezone=timezone)):
-            typer.echo("\n" * bool(number) + one.toml().rstrip("\n"))
+            say("\n" * bool(number) + one.toml().rstrip("\n"))
 
 
 def new(
@@ -98,20 +98,20 @@ def new(
         asked = _ask if not yes and sys.stdin.isatty() and sys.stdout.isatty() else None
         given = [*logs, *(more or [])]
         made = begin_house(folder, logs=given, timezone=zone, name=name, link=link, ask=asked)
-        typer.echo("\n".join(understood(made)))
+        say("\n".join(understood(made)))
         where = f"{made.copied_bytes / 1e6:,.1f} MB of logs were copied into {folder / 'logs'}"
         linked = f"{folder / 'logs'} has links to the logs, which must stay where they are"
-        typer.echo(f"\nWrote {made.path}. {linked if link else where}.")
+        say(f"\nWrote {made.path}. {linked if link else where}.")
         if timezone is None:
-            typer.echo(f"Time zone: {zone}, as on this computer. Correct it if the house is not.")
-        typer.echo(f"Read it through and correct it, then run: homeenergy findings {folder}")
+            say(f"Time zone: {zone}, as on this computer. Correct it if the house is not.")
+        say(f"Read it through and correct it, then run: homeenergy findings {folder}")
 
 
 def _ask(question: str, answers: Sequence[str]) -> str:
     """Ask at the terminal; Enter takes the first answer."""
-    typer.echo(question)
+    say(question)
     for number, answer in enumerate(answers, start=1):
-        typer.echo(f"  {number}  {answer}{'   (Enter)' if number == 1 else ''}")
+        say(f"  {number}  {answer}{'   (Enter)' if number == 1 else ''}")
     said: str = typer.prompt("", default="1", show_default=False, prompt_suffix="> ")
     if said.strip().isdigit() and 1 <= int(said) <= len(answers):
         return answers[int(said) - 1]

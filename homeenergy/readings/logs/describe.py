@@ -9,7 +9,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
@@ -89,14 +88,8 @@ def describe_files(files: Sequence[Path], *, timezone: str | None) -> Descriptio
 
 def _hours(table: Table, base: LogLayout) -> NDArray[np.float64] | None:
     """When each row of a sample was logged [h]."""
-    cells = [table.cells(name) for name in base.time_columns]
+    texts = [pa.chunked_array([pa.array(table.cells(name))]) for name in base.time_columns]
     try:
-        if base.time_format == "iso":
-            stamps = pd.to_datetime(
-                [*map(" ".join, zip(*cells, strict=True))], format="ISO8601", utc=True
-            )
-            return stamps.as_unit("ns").asi8 / (3600.0 * NS_PER_S)
-        texts = [pa.chunked_array([pa.array(one)]) for one in cells]
         return read_stamps(texts, base.time_format).ns / (3600.0 * NS_PER_S)
     except (BadStamp, ValueError):
         return None

@@ -294,7 +294,7 @@ def _joined(families: Sequence[Family], timezone: str | None) -> list[Family]:
 
 def _follow_one_another(parts: Sequence[Family], timezone: str | None) -> bool:
     """Whether each part begins within a day after the end of another; the first ones decide."""
-    few = parts if len(parts) <= _LOOKED_AT else parts[:_LOOKED_AT]
+    few = parts[:_LOOKED_AT]
     try:
         spans = sorted(_span(describe_files(part.files, timezone=timezone)) for part in few)
     except HouseError:

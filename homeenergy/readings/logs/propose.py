@@ -168,9 +168,9 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
         return _long(base, table, roles, groups[0].names[0], remarks)
     remarks += [f"column {name!r} holds texts, and is left out" for name in texts]
     if not groups:
-        listed = "; ".join(f"{name!r} {why}" for name, why in left_out.items())
+        reasons = "; ".join(f"{name!r} {why}" for name, why in left_out.items())
         raise HouseError(
-            f"no column holds power or energy: {listed}",
+            f"no column holds power or energy: {reasons}",
             path=table.path,
             fix="Volts and amps, or apparent power, give watts with a stated power factor: write "
             'the [[log]] block by hand, with fan = { volts = "V", amps = "A", power_factor = 0.9 }'
@@ -269,12 +269,11 @@ def _wide(
         if label in twice and not group.guess:
             group = replace(group, guess="shares its name with another column")
         if head.holds in ("amps", "apparent"):
-            factor = None if group.factor is None else group.factor
             columns[circuit] = LogColumn(
                 names=group.names,
                 quantity="volts_and_amps" if head.holds == "amps" else "apparent_power",
                 unit="V A" if head.holds == "amps" else head.unit or "VA",
-                factor_column=factor,
+                factor_column=group.factor,
             )
             found.add(circuit, group, label, table.values(group.names[-1]), None)
             continue

@@ -323,16 +323,19 @@ def _coded(texts: pa.ChunkedArray) -> tuple[NDArray[np.intp], list[str]]:
     ), coded.dictionary.to_pylist()
 
 
-def _parse(texts: list[str], pattern: str, codes: NDArray[np.intp]) -> pd.DatetimeIndex:
+def _parse(
+    texts: list[str], time_format: str, codes: NDArray[np.intp], *, utc: bool = False
+) -> pd.DatetimeIndex:
+    pattern = "ISO8601" if time_format == "iso" else time_format
     try:
-        return pd.DatetimeIndex(pd.to_datetime(texts, format=pattern, exact=True)).as_unit("ns")
+        return pd.DatetimeIndex(pd.to_datetime(texts, format=pattern, utc=utc)).as_unit("ns")
     except (ValueError, OverflowError):
         for code, text in enumerate(texts):
             try:
-                pd.to_datetime([text], format=pattern, exact=True)
+                pd.to_datetime([text], format=pattern, utc=utc)
             except (ValueError, OverflowError):
                 row = int(np.argmax(codes == code))
-                raise BadStamp(row, text, f"does not fit time_format = {pattern!r}") from None
+                raise BadStamp(row, text, f"does not fit time_format = {time_format!r}") from None
         raise
 
 
@@ -366,22 +369,10 @@ def _from_distinct(texts: pa.ChunkedArray, time_format: str) -> Stamps:
             code = zoned.index(not zoned[int(codes[0])])
             row = int(np.argmax(codes == code))
             raise mixed_zones(row, values[code], zoned[code])
-        pattern = "ISO8601"
+        utc = zoned[0]
     else:
-        zoned, pattern = ["%z" in time_format.lower()], time_format
-    if not zoned[0]:
-        return Stamps(_parse(values, pattern, codes).asi8[codes], False)
-    try:
-        instants = pd.to_datetime(values, format=pattern, utc=True)
-    except (ValueError, OverflowError):
-        for code, value in enumerate(values):
-            try:
-                pd.to_datetime([value], format=pattern, utc=True)
-            except (ValueError, OverflowError):
-                row = int(np.argmax(codes == code))
-                raise BadStamp(row, value, f"does not fit time_format = {time_format!r}") from None
-        raise
-    return Stamps(pd.DatetimeIndex(instants).as_unit("ns").asi8[codes], True)
+        utc = "%z" in time_format.lower()
+    return Stamps(_parse(values, time_format, codes, utc=utc).asi8[codes], utc)
 
 
 def mixed_zones(row: int, text: str, zoned: bool) -> BadStamp:
