@@ -10,7 +10,7 @@ import pandas as pd
 from homeenergy.readings.doubt import Nature, find_doubts
 from homeenergy.readings.trace import Trace
 
-from .score import edges_s, match_runs
+from .score import Counts, edges_s, match_runs
 
 DAY_S = 86_400
 # A found run that lies in arguable ones by more than this share is neither right nor wrong.
@@ -18,7 +18,7 @@ MOST_ARGUABLE = 0.3
 
 
 @dataclass(kw_only=True)
-class Tally:
+class Tally(Counts):
     """Counts and errors, added up over logs or days."""
 
     right: int = 0
@@ -41,13 +41,6 @@ class Tally:
     def exact(self) -> float:
         """Share of days on which no run is too many and none is missing."""
         return self.exact_days / self.days if self.days else 1.0
-
-    def add(self, other: Tally) -> None:
-        for name in ("right", "too_many", "missing", "days", "exact_days"):
-            setattr(self, name, getattr(self, name) + getattr(other, name))
-        self.energy_errors.extend(other.energy_errors)
-        self.standby_errors_w.extend(other.standby_errors_w)
-        self.sure.extend(other.sure)
 
 
 def as_stored(rows: pd.Series, *, period_s: float | None = None) -> Trace:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from typing import Self
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,16 @@ LEAST_OVERLAP = 0.5
 
 
 @dataclass(kw_only=True)
-class Score:
+class Counts:
+    """Counts, and lists of errors, that add up field by field."""
+
+    def add(self, other: Self) -> None:
+        for one in fields(self):
+            setattr(self, one.name, getattr(self, one.name) + getattr(other, one.name))
+
+
+@dataclass(kw_only=True)
+class Score(Counts):
     """Counts and errors of one appliance under one condition, added up over seeds."""
 
     true_runs: int = 0
@@ -39,12 +49,6 @@ class Score:
     def exact(self) -> float:
         """Share of days with as many runs as there were."""
         return self.exact_days / self.days
-
-    def add(self, other: Score) -> None:
-        for name in ("true_runs", "found_runs", "matched", "days", "exact_days"):
-            setattr(self, name, getattr(self, name) + getattr(other, name))
-        for name in ("energy_errors", "boundary_samples", "standby_errors_w", "kinds"):
-            getattr(self, name).extend(getattr(other, name))
 
 
 def edges_s(table: pd.DataFrame) -> NDArray[np.float64]:

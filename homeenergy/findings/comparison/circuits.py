@@ -213,8 +213,6 @@ def compare_houses(
     HouseError
         If it is one house and one circuit, or either has too few runs or days.
     """
-    from homeenergy.findings.appliance.house import house_findings
-
     first, second = (circuit, circuit) if isinstance(circuit, str) else circuit
     if a.path.resolve() == b.path.resolve() and first == second:
         raise _with_itself(f"circuit {first!r}")

@@ -255,30 +255,32 @@ def _draw_phase(rng: np.random.Generator, *, heater_w: float, motor_w: float) ->
         )
     if what == "turn":  # Measured: a drum that turns to and fro, 0 and 150 W for an hour.
         on_s, off_s = log_uniform(rng, 4, 40), log_uniform(rng, 2, 20)
-        return Phase(
-            what=what,
-            lasts_s=log_uniform(rng, 120, 3600),
-            varies=between(rng, 0.0, 0.1),
-            power_w=motor_w,
-            on_s=(0.8 * on_s, 1.2 * on_s),
-            off_s=(0.8 * off_s, 1.2 * off_s),
-        )
+        lasts_s, varies = log_uniform(rng, 120, 3600), between(rng, 0.0, 0.1)
+        return _beating(what, lasts_s, varies=varies, power_w=motor_w, on_s=on_s, off_s=off_s)
     if what == "pulse heat":
         on_s, off_s = log_uniform(rng, 10, 180), log_uniform(rng, 10, 180)
-        return Phase(
-            what=what,
-            lasts_s=log_uniform(rng, 240, 3600),
-            varies=between(rng, 0.0, 0.15),
-            power_w=heater_w,
-            on_s=(0.8 * on_s, 1.2 * on_s),
-            off_s=(0.8 * off_s, 1.2 * off_s),
-        )
+        lasts_s, varies = log_uniform(rng, 240, 3600), between(rng, 0.0, 0.15)
+        return _beating(what, lasts_s, varies=varies, power_w=heater_w, on_s=on_s, off_s=off_s)
     power_w = motor_w * (between(rng, 1.2, 4.0) if what == "spin" else between(rng, 0.4, 1.5))
     return Phase(
         what=what,
         lasts_s=log_uniform(rng, 30, 1800),
         varies=between(rng, 0.0, 0.1),
         power_w=power_w,
+    )
+
+
+def _beating(
+    what: str, lasts_s: float, *, varies: float, power_w: float, on_s: float, off_s: float
+) -> Phase:
+    """A phase that goes on and off, each time for up to a fifth more or less than usual."""
+    return Phase(
+        what=what,
+        lasts_s=lasts_s,
+        varies=varies,
+        power_w=power_w,
+        on_s=(0.8 * on_s, 1.2 * on_s),
+        off_s=(0.8 * off_s, 1.2 * off_s),
     )
 
 
