@@ -35,6 +35,7 @@ CSV_ONLY = (
     "delimiter",
     "decimal",
     "thousands",
+    "units_in_cells",
     "encoding",
     "header",
     "lines_above_header",
@@ -96,6 +97,7 @@ def _texts(fields: Fields, name: str) -> Mapping[str, str]:
     return texts
 
 
+_OF_TEXT = ("missing", "thousands", "units_in_cells")
 _COUNT = {
     "check": lambda lines: lines >= 0 and lines == int(lines),
     "must": "be a whole number of lines",
@@ -148,6 +150,10 @@ class LogLayout:
         str,
         Key(help="mark between thousands: 1,234.5", example=",", one_of=MARKS),
     ] = ""
+    units_in_cells: Annotated[
+        bool,
+        Key(help="whether cells hold their unit, as in 120 W or 1.2 kW", example=True),
+    ] = False
     encoding: Annotated[
         str,
         Key(
@@ -307,7 +313,7 @@ def read_layout(log: Fields, *, circuits: tuple[str, ...]) -> LogLayout:
     if parquet and not header:
         raise log.refuse("header", "must be true: the columns of a Parquet file have names")
     if parquet:
-        for name in ("lines_above_header", "lines_below_header", "missing", "thousands"):
+        for name in (*_OF_TEXT, "lines_above_header", "lines_below_header"):
             if log.has(name):
                 raise log.refuse(name, 'belongs to a log with `format = "csv"`')
     if not header and log.has("lines_below_header"):

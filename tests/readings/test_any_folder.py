@@ -16,6 +16,7 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
 from homeenergy.readings.logs.new_house import begin_house, understood
+from homeenergy.readings.logs.time_formats import time_format_of
 
 ZONE = "America/Denver"
 STEP_S = 120
@@ -576,9 +577,57 @@ def test_panels_that_overlap_with_other_readings_are_circuits_of_their_own(tmp_p
     assert found.kwh["2 Fridge"] == pytest.approx(TRUTH["Dryer"], rel=1e-4)
 
 
-def test_cells_with_their_unit_are_refused_with_what_to_do(tmp_path):
-    lines = ["time,Fridge", *(f"{stamp},{n % 90} W" for n, stamp in enumerate(STAMPS[:200]))]
-    with pytest.raises(HouseError, match="cells hold their unit, as in '0 W'"):
+@pytest.mark.parametrize(
+    ("sep", "cell"),
+    [
+        (",", lambda watts: f"{watts:.10g} W"),
+        (",", lambda watts: f"{watts:.10g}W" if watts < 500 else f"{watts / 1000:.10g} kW"),
+        (";", lambda watts: f"{watts:.10g} W".replace(".", ",")),
+    ],
+)
+def test_cells_with_their_unit(tmp_path, sep, cell):
+    rows = zip(STAMPS, *columns(), strict=True)
+    lines = [sep.join(["time", *FRAME]), *(sep.join([t, *map(cell, ws)]) for t, *ws in rows)]
+    found = through(tmp_path, write(tmp_path, "a.csv", lines))
+    close(found.kwh)
+    assert not found.made.doubts
+
+
+def test_a_number_without_unit_among_cells_with_theirs_is_refused(tmp_path):
+    lines = ["time,Fridge", *(f"{stamp},{1 + n % 90} kW" for n, stamp in enumerate(STAMPS[:200]))]
+    lines[120] = lines[120].removesuffix(" kW")
+    with pytest.raises(HouseError, match=r"line 121, column 'Fridge': .* has no unit"):
+        through(tmp_path, write(tmp_path, "a.csv", lines))
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        "%d-%b-%Y %H:%M:%S",
+        "%a %d %B %Y %H:%M",
+        "%b %d, %Y %I:%M:%S %p",
+        "%a %b %d %H:%M:%S %Y",
+        "%d/%b/%y %H:%M",
+        "%Y%m%d%H%M%S",
+        "%Y%m%dT%H%M",
+    ],
+)
+def test_months_with_names_and_stamps_of_digits_alone(tmp_path, pattern):
+    stamps = FRAME.index.strftime(pattern)
+    lines = [*wide([*FRAME], columns(), sep=";", stamps=stamps), "Total;1;2;3;4"]
+    close(through(tmp_path, write(tmp_path, "a.csv", lines)).kwh)
+
+
+def test_a_short_may_is_of_the_months_around_it():
+    long, short = ["30 April 2026 10:00", "1 May 2026 10:00"], ["30 Apr 2026", "1 May 2026"]
+    assert time_format_of(long, all_dates=list)[0] == "%d %B %Y %H:%M"
+    assert time_format_of(short, all_dates=list)[0] == "%d %b %Y"
+
+
+def test_months_in_another_language_are_refused_with_what_to_do(tmp_path):
+    stamps = [stamp.replace("Oct", "Okt") for stamp in FRAME.index.strftime("%d. %b %Y %H:%M")]
+    lines = wide([*FRAME], columns(), sep=";", stamps=stamps)
+    with pytest.raises(HouseError, match=r"read in English alone: export .* months as numbers"):
         through(tmp_path, write(tmp_path, "a.csv", lines))
 
 

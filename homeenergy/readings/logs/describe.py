@@ -22,14 +22,13 @@ from homeenergy.readings.logs.propose import Description, Table, propose
 from homeenergy.readings.logs.read import read_log, source_of
 from homeenergy.readings.logs.sample import TextSample, sample_text
 from homeenergy.readings.logs.tables import NoRowsError, footer_of, open_text, skip_lines
-from homeenergy.readings.logs.times import (
-    BadStamp,
+from homeenergy.readings.logs.time_formats import (
     is_date,
     is_stamp,
     is_time_of_day,
-    read_stamps,
     time_format_of,
 )
+from homeenergy.readings.logs.times import BadStamp, read_stamps
 from homeenergy.units import NS_PER_S
 
 _EPOCHS = (("epoch_s", 1.0), ("epoch_ms", 1e3), ("epoch_us", 1e6), ("epoch_ns", 1e9))
@@ -137,6 +136,7 @@ def _csv(
     table = Table(
         sample.path, names, sample.rows, sample.head, sample.decimal, sample.thousands, sample.units
     )
+    table.units_in_cells = sample.units_in_cells
     table.heads = heads
     base = LogLayout(
         files="",
@@ -144,6 +144,7 @@ def _csv(
         delimiter=sample.delimiter,
         decimal=sample.decimal,
         thousands=sample.thousands,
+        units_in_cells=sample.units_in_cells,
         encoding=sample.encoding,
         header=sample.header is not None and heads is None,
         lines_above_header=sample.lines_above + (0 if heads is None else 1 + sample.lines_below),
@@ -191,11 +192,15 @@ def _with_rows(files: Sequence[Path]) -> tuple[list[TextSample], list[Path]]:
     return (samples, empty) if samples else _with_rows(files[:1])
 
 
+_SAME = ("header", "delimiter", "encoding", "lines_above", "lines_below")
+
+
 def _refuse_other_layout(one: TextSample, other: TextSample) -> None:
-    for what in ("header", "delimiter", "encoding", "lines_above", "lines_below"):
+    for what in (*_SAME, "units_in_cells"):
         if getattr(one, what) != getattr(other, what):
             place = what.replace("_", " ")
-            said = f"other {place} its header" if place != what else f"another {what}"
+            said = f"other {place} its header" if "lines" in what else f"another {place}"
+            said = "units in its cells, or none, other" if what == "units_in_cells" else said
             raise HouseError(
                 f"has {said} than {one.path.name}",
                 path=other.path,
@@ -292,7 +297,8 @@ def _time_columns(table: Table) -> tuple[str | int, ...]:
     raise HouseError(
         f"no column holds times; its columns are {listed}",
         path=table.path,
-        fix="If times are written in an unusual way, write the [[log]] block by hand.",
+        fix="Names of months are read in English alone: export the log with months as numbers. If "
+        "times are written in another unusual way, write the [[log]] block by hand.",
     )
 
 

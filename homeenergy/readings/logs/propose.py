@@ -28,8 +28,10 @@ from homeenergy.readings.logs.columns import (
 from homeenergy.readings.logs.labels import looks_like_mains
 from homeenergy.readings.logs.pace import Source
 from homeenergy.readings.logs.sample import number
+from homeenergy.readings.logs.tables import split_unit
 
 _LONG_NAMES = 400
+_LOOKED_AT = 200  # cells
 _LEAST_REPEATS = 1.8  # rows at an instant of a log with a row for each circuit; own choice
 _STATES = {"on", "off", "ok", "true", "false", "idle", "running", "standby", "good", "valid"}
 _STATES |= {"ein", "aus", "an", "marche", "arret", "yes", "no", "active", "inactive", "online"}
@@ -83,6 +85,7 @@ class Table:
     units: tuple[str, ...] | None = None
     hours: NDArray[np.float64] | None = None
     heads: tuple[str, ...] | None = None
+    units_in_cells: bool = False
     known: dict[str, float | None] = field(default_factory=dict)  # numbers of cells met before
     read: dict[str | int, NDArray[np.float64]] = field(default_factory=dict)
 
@@ -94,7 +97,10 @@ class Table:
     def number(self, cell: str) -> float | None:
         """Value of a cell; NaN if it is missing, None if it is no number."""
         if cell not in self.known:
-            self.known[cell] = number(cell, decimal=self.decimal, thousands=self.thousands)
+            text, unit = split_unit(cell) if self.units_in_cells else (cell, "")
+            value = number(text, decimal=self.decimal, thousands=self.thousands)
+            kilo = len(unit) > 1 and unit[0] in "kK"
+            self.known[cell] = 1000.0 * value if kilo and value is not None else value
         return self.known[cell]
 
     def filled(self, name: str | int) -> list[str]:
@@ -111,13 +117,22 @@ class Table:
     def head_of(self, name: str | int) -> Head:
         """What the head of a column says."""
         if isinstance(name, int):
-            told = read_head(self.heads[name - 1]) if self.heads else Head(label="")
+            unit = self.unit_of(name)
+            told = read_head(self.heads[name - 1] if self.heads else "", unit=unit)
             return told if told.label else replace(told, label=f"Column {name}")
-        unit = self.units[self.names.index(name)] if self.units else ""
+        unit = self.unit_of(name) or (self.units[self.names.index(name)] if self.units else "")
         if name.endswith((" A", "_A")) and f"{name[:-1]}B" in self.names:  # a leg, not amps
             head = read_head(name[:-1], unit=unit)
             return replace(head, label=f"{head.label} A")
         return read_head(name, unit=unit)
+
+    def unit_of(self, name: str | int) -> str:
+        """Unit in the cells of a column, that of most without a k for kilo; empty for none."""
+        if not self.units_in_cells:
+            return ""
+        met = Counter(split_unit(cell)[1] for cell in self.filled(name)[:_LOOKED_AT])
+        unit = met.most_common(1)[0][0] if met else ""
+        return unit[1:] if len(unit) > 1 and unit[0] in "kK" else unit
 
     def logged_at(self) -> NDArray[np.float64]:
         """When each row was logged [h]; one after the other where that is not known."""
@@ -156,7 +171,11 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
     numbered = [name for name in numbers if not texts and _numbers_circuits(table, name)][:1]
     numbers, texts = [name for name in numbers if name not in numbered], [*texts, *numbered]
     if not numbers:
-        raise HouseError("no column holds numbers", path=table.path, fix=_about(table, texts))
+        raise HouseError(
+            "no column holds numbers",
+            path=table.path,
+            fix="A log of times at which something was switched on or off holds no readings.",
+        )
     heads = {name: table.head_of(name) for name in numbers}
     _percent_factors(table, heads)
     groups, left_out = group_columns(heads)
@@ -189,16 +208,6 @@ def _numbers_circuits(table: Table, name: str | int) -> bool:
     instants = np.unique(hours).size
     pairs = np.unique(np.column_stack([hours, values]), axis=0).shape[0]
     return pairs == values.size >= _LEAST_REPEATS * instants
-
-
-def _about(table: Table, texts: Sequence[str | int]) -> str:
-    """What to do about a log whose columns hold texts alone."""
-    for name in texts:
-        for cell in table.filled(name)[:1]:
-            number, _, unit = cell.partition(" ")
-            if table.number(number) is not None and read_head(f"[{unit}]").unit:
-                return f"Its cells hold their unit, as in {cell!r}: export it with numbers alone."
-    return "A log of times at which something was switched on or off holds no readings."
 
 
 def _percent_factors(table: Table, heads: dict[str | int, Head]) -> None:
@@ -407,6 +416,10 @@ def _long(
         wanted &= measured == best[0]
         remarks.append(f"only rows with {best[0]!r} in column {roles.measured!r} are read")
     units = None
+    if table.units_in_cells:
+        parts = [split_unit(cell)[1] for cell in table.cells(value)]
+        units = np.array([unit.lstrip("kK") or unit for unit in parts], dtype=object)
+        remarks.append("the unit of each circuit is that of its cells")
     if roles.unit is not None:
         units = np.array(table.cells(roles.unit), dtype=object)
     names: list[str | int] = [name for name in sorted(set(who)) if name]

@@ -34,6 +34,7 @@ from homeenergy.readings.logs.tables import (
     open_text,
     read_tables,
     skip_lines,
+    split_units,
     wrong_encoding,
 )
 from homeenergy.readings.logs.times import (
@@ -262,7 +263,7 @@ def _types(path: Path, layout: LogLayout) -> Types:
     """Needed columns of a file, time first, and as what they are read."""
     names: list[str | int] = list(layout.time_columns)
     values: Types = {}
-    numeric = pa.string() if layout.thousands else pa.float64()
+    numeric = pa.string() if layout.thousands or layout.units_in_cells else pa.float64()
     if layout.layout == "long":
         assert layout.circuit_column is not None
         assert layout.value_column is not None
@@ -334,7 +335,7 @@ def _rows(
     sources: dict[str, dict[str, Values]] = {}
     for circuit, column in layout.columns.items():
         if column.is_in(path):
-            value = _quantity(column, [cells.read(name) for name in column.needed])
+            value = _quantity(column, [cells.of(column, name) for name in column.needed])
             sources.setdefault(source_of(layout, circuit), {})[circuit] = value
     for source, columns in sources.items():
         yield Rows(source, times, columns)
@@ -346,8 +347,10 @@ def _long(
     assert layout.circuit_column is not None
     assert layout.value_column is not None
     names, codes = cells.texts(layout.circuit_column)
-    values = cells.read(layout.value_column)
-    units, unit_codes = cells.texts(layout.unit_column) if layout.unit_column else ([], codes)
+    values, units, unit_codes = cells.with_units(layout.value_column)
+    if layout.unit_column is not None:
+        units, unit_codes = cells.texts(layout.unit_column)
+    any_units = layout.unit_column is not None or layout.units_in_cells
     wanted = np.ones(codes.size, dtype=bool)
     for name, text in layout.only.items():
         texts, text_codes = cells.texts(name)
@@ -356,7 +359,7 @@ def _long(
         mine = [code for code, name in enumerate(names) if name == str(column.names[0])]
         chosen = np.isin(codes, mine) & wanted
         rows = np.flatnonzero(chosen) if mine else np.empty(0, dtype=np.int64)
-        if layout.unit_column is not None:
+        if any_units:
             scale = _scales(units, column)[unit_codes[rows]]
             rows, scale = rows[scale > 0], scale[scale > 0]
         if rows.size:
@@ -364,7 +367,7 @@ def _long(
             times = _utc(
                 own, zone, path=path, lines=rows, first_line=cells.first_line, layout=layout
             )
-            own_values = values[rows] if layout.unit_column is None else values[rows] * scale
+            own_values = values[rows] * scale if any_units else values[rows]
             yield Rows(circuit, times, {circuit: _quantity(column, [own_values])})
 
 
@@ -417,9 +420,38 @@ class _Numbers:
     position: dict[str | int, int]
     first_line: int
 
-    def read(self, name: str | int) -> NDArray[np.float64]:
+    def of(self, column: LogColumn, name: str | int) -> NDArray[np.float64]:
+        """Readings of one of a circuit's columns, in its unit."""
+        values, units, codes = self.with_units(name)
+        if not units or name == column.factor_column:
+            return values
+        single = column.quantity == "volts_and_amps"
+        scale = np.ones(values.size) if single else _scales(units, column)[codes]
+        other = ((scale == 0) | (codes < 0)) & (np.nan_to_num(values) != 0)
+        if other.any():
+            row = int(np.argmax(other))
+            unit = units[codes[row]] if codes[row] >= 0 else None
+            raise HouseError(
+                f"{values[row]:g} has {f'the unit {unit!r}' if unit else 'no unit'}, unlike others",
+                path=self.path,
+                line=self.first_line + row,
+                column=name,
+                fix=f"Known are {', '.join(UNITS[column.quantity])}.",
+            )
+        return values * scale
+
+    def with_units(
+        self, name: str | int
+    ) -> tuple[NDArray[np.float64], list[str | None], NDArray[np.int64]]:
+        """Numbers of a column, the units in its cells, and which each row has; -1 for none."""
         column = self.table.column(self.position[name])
-        if self.layout.thousands:
+        if not self.layout.units_in_cells:
+            return self._floats(column, name), [], np.empty(0, dtype=np.int64)
+        plain, units, codes = split_units(column)
+        return self._floats(plain, name), units, codes
+
+    def _floats(self, column: pa.ChunkedArray, name: str | int) -> NDArray[np.float64]:
+        if self.layout.thousands or self.layout.units_in_cells:
             column = self._without_marks(column, name)
         kind = column.type
         if not any(known(kind) for known in _NUMBERS):

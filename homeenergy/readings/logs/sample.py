@@ -12,7 +12,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from homeenergy.errors import HouseError
-from homeenergy.readings.logs.tables import MISSING, NoRowsError, grouped, is_gzip, plain_number
+from homeenergy.readings.logs.columns import read_head
+from homeenergy.readings.logs.tables import (
+    MISSING,
+    NoRowsError,
+    grouped,
+    is_gzip,
+    plain_number,
+    split_unit,
+)
+from homeenergy.readings.logs.time_formats import worded_pattern
 
 NUMBER = re.compile(r"[+-]?\d+(?:([.,])\d+)?(?:[eE][+-]?\d+)?|[+-]?([.,])\d+")
 _ROWS = 20_000
@@ -179,6 +188,7 @@ class TextSample:
     lines_below: int
     units: tuple[str, ...] | None
     rows: tuple[tuple[str, ...], ...]
+    units_in_cells: bool
     head: int  # so many of the rows follow one another from the start
     remarks: tuple[str, ...]
 
@@ -231,7 +241,14 @@ def sample_text(path: Path, *, brief: bool = False) -> TextSample:
     footer = _footer_rows(body, tables[-1])
     tables[-1] = tables[-1][: len(tables[-1]) - footer]
     rows = [tuple(row) for table in tables for row in table if len(row) == width]
-    decimal, thousands, doubt = number_marks(rows, delimiter=delimiter, path=path)
+    with_units = _columns_with_units(rows)
+    plain = [
+        tuple(split_unit(cell)[0] if at in with_units else cell for at, cell in enumerate(row))
+        for row in (rows if with_units else ())
+    ]
+    decimal, thousands, doubt = number_marks(plain or rows, delimiter=delimiter, path=path)
+    if with_units:
+        doubt.append("cells hold their unit, as in 120 W: it is read from them")
     return TextSample(
         path=path,
         encoding=encoding,
@@ -243,9 +260,26 @@ def sample_text(path: Path, *, brief: bool = False) -> TextSample:
         lines_below=place[1 + below] - place[0] - 1 if below else 0,
         units=units if units and len(units) == width else None,
         rows=tuple(rows),
+        units_in_cells=bool(with_units),
         head=sum(len(row) == width for row in tables[0]),
         remarks=tuple(remarks + doubt),
     )
+
+
+def _columns_with_units(rows: Sequence[tuple[str, ...]]) -> set[int]:
+    """Columns most of whose cells are a number with a unit."""
+    found = set()
+    for at, column in enumerate(zip(*rows[:_LOOKED_AT], strict=True)):
+        cells = [cell.strip() for cell in column if cell.strip() not in MISSING]
+        parts = [split_unit(cell) for cell in cells]
+        told = sum(
+            is_number(number) and read_head(f"[{unit}]").unit is not None
+            for number, unit in parts
+            if unit
+        )
+        if 2 * told > len(cells):
+            found.add(at)
+    return found
 
 
 def _padded_above(rows: Sequence[Sequence[str]]) -> int:
@@ -271,14 +305,18 @@ def _footer_rows(body: Sequence[Sequence[str]], last: Sequence[Sequence[str]]) -
     timed = [
         at
         for at in range(len(first[0]))
-        if all(at < len(row) and row[at][:1].isdigit() for row in first)
+        if all(at < len(row) and _begins_time(row[at]) for row in first)
     ]
     number = 0
     for row in reversed(last[-_MOST_FOOTER:]):
-        if not timed or (timed[0] < len(row) and row[timed[0]][:1].isdigit()):
+        if not timed or (timed[0] < len(row) and _begins_time(row[timed[0]])):
             break
         number += 1
     return number if number < len(last) else 0
+
+
+def _begins_time(cell: str) -> bool:
+    return cell[:1].isdigit() or worded_pattern(cell) is not None
 
 
 def _bytes(path: Path, *, most: int) -> tuple[bytes, list[bytes]]:
@@ -318,7 +356,8 @@ def _decode(head: bytes, encoding: str) -> str:
 
 
 def _is_time(cell: str) -> bool:
-    return bool(cell.strip() and _TIMELIKE.fullmatch(cell.strip()))
+    text = cell.strip()
+    return bool(text and (_TIMELIKE.fullmatch(text) or worded_pattern(text)))
 
 
 def first_lines(path: Path) -> list[str]:

@@ -12,10 +12,12 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import IO, Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
@@ -323,6 +325,7 @@ def _footer(path: Path, layout: LogLayout, end: bytes) -> tuple[bytes, list[str]
     at = names.index(layout.time_columns[0])
     lines = end.splitlines(keepends=True)
     first = len(lines)
+    worded = any(code in layout.time_format for code in ("%b", "%B", "%a", "%A"))
     while first > 1 and len(lines) - first < _MOST_FOOTER:
         text = lines[first - 1].decode(layout.encoding, errors="replace").strip()
         # A cell is a few letters long; of a line without end nothing is made.
@@ -330,8 +333,8 @@ def _footer(path: Path, layout: LogLayout, end: bytes) -> tuple[bytes, list[str]
         cell = (cells[at] if at < len(cells) else cells[0]).strip()
         if cell and (cell[0].isdigit() or not _WORD.search(cell)):
             break
-        if "%b" in layout.time_format.lower() or "%a" in layout.time_format.lower():
-            break  # times with words in them
+        if worded and any(letter.isdigit() for letter in cell):
+            break
         first -= 1
     else:  # nothing but such lines: the layout is wrong, which shows when they are read
         return b"", []
@@ -372,6 +375,36 @@ _GROUPED = re.compile(
     r"[+-]?[1-9]\d{0,2}(?P<mark>[.,' \u00a0\u202f\u2009\u2019])\d{3}(?:(?P=mark)\d{3})*"
     r"(?:(?!(?P=mark))(?P<decimal>[.,])\d*)?"
 )
+
+
+# A number, however it is marked, and letters or a sign after it.
+_WITH_UNIT = re.compile(
+    r"([+-]?[\d.,][\d.,' \u00a0\u202f\u2009\u2019]*?(?:[eE][+-]?\d+)?)\s*"
+    r"([^\W\d_][^\d]*|[°º℃℉%€$£][^\d]*)"
+)
+
+
+def split_unit(cell: str) -> tuple[str, str]:
+    """Number and unit of a cell such as 120 W; the cell as it is and "" where there is no unit."""
+    found = _WITH_UNIT.fullmatch(cell.strip())
+    return (found[1], found[2].strip()) if found else (cell, "")
+
+
+def split_units(
+    column: pa.ChunkedArray,
+) -> tuple[pa.ChunkedArray, list[str | None], NDArray[np.int64]]:
+    """Numbers of a column of cells with their units, the different units, and each row's.
+
+    A row without a unit has -1.
+    """
+    coded = column.cast(pa.string()).combine_chunks().dictionary_encode()
+    coded = coded.combine_chunks() if isinstance(coded, pa.ChunkedArray) else coded
+    parts = [split_unit(cell) for cell in coded.dictionary.to_pylist()]
+    units: list[str | None] = list(dict.fromkeys(unit for _, unit in parts if unit))
+    plain = pa.array([number for number, _ in parts], pa.string()).take(coded.indices)
+    of_cell = np.array([units.index(unit) if unit else -1 for _, unit in parts] or [-1])
+    which = of_cell[coded.indices.fill_null(0).to_numpy(zero_copy_only=False)]
+    return pa.chunked_array([plain]), units, which
 
 
 class BadNumberError(Exception):
@@ -420,15 +453,16 @@ def numbers(
     """
     texts = pc.utf8_trim_whitespace(column.cast(pa.string()))
     texts = pc.if_else(pc.is_in(texts, value_set=pa.array(missing)), None, texts)
-    mark, point = f"[{re.escape(MARKS[thousands])}]", re.escape(decimal)
+    marks, point = MARKS.get(thousands, ""), re.escape(decimal)
     # Each mark by itself, or "1 234'567" would pass. RE2 knows no backward reference.
-    whole = "|".join(rf"[1-9]\d{{0,2}}(?:{re.escape(one)}\d{{3}})+" for one in MARKS[thousands])
-    pattern = rf"^[+-]?(?:(?:{whole}|\d+)(?:{point}\d*)?|{point}\d+)(?:[eE][+-]?\d+)?$"
+    parted = [rf"[1-9]\d{{0,2}}(?:{re.escape(one)}\d{{3}})+" for one in marks]
+    whole = "|".join([*parted, r"\d+"])
+    pattern = rf"^[+-]?(?:(?:{whole})(?:{point}\d*)?|{point}\d+)(?:[eE][+-]?\d+)?$"
     fits = pc.fill_null(pc.match_substring_regex(texts, pattern), True)
     row = pc.index(fits, False).as_py()
     if row >= 0:
         raise BadNumberError(row, texts[row].as_py())
-    plain = pc.replace_substring_regex(texts, mark, "")
+    plain = pc.replace_substring_regex(texts, f"[{re.escape(marks)}]", "") if marks else texts
     if decimal != ".":
         plain = pc.replace_substring(plain, decimal, ".")
     return plain.cast(pa.float64())
