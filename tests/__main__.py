@@ -19,7 +19,7 @@ PYTEST = ("pytest", "-q")
 # By the file, so that what a file sets up once is set up once.
 ON_ALL_CORES = ("-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder")
 NOTEBOOKS = ("--nbval-lax", "--nbval-current-env", "notebooks")
-# In a browser all notebooks are run as people see them; once is enough.
+# In a browser some are run as people see them; all of them in the studies.
 WITHOUT_BROWSER = () if found_browser() else NOTEBOOKS
 PARTS: dict[str, tuple[tuple[str, ...], ...]] = {
     "checks": (

@@ -9,10 +9,10 @@ from .pages import RED, REDRAW_MS, ROOT, SCREENSHOTS, run_notebook
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 NAMES = sorted(path.stem for path in (ROOT / "notebooks").glob("*.ipynb"))
-# With sliders, a live figure, or opened first. What the others use has tests of its own: panels in
+# The first that people open, and the one with most sliders. What the others show has tests of its
+# own: the viewer in test_trace_viewer.py, runs in test_run_explorer.py, panels in
 # test_question_panels.py, findings, documents and imports outside of the browser.
-OFTEN = ("look_at_traces", "one_appliance", "start_here")
-OFTEN += tuple(name for name in NAMES if name.startswith("teach_"))
+OFTEN = ("start_here", "teach_power_factor")
 # What a picture shows.
 PIXELS = """image => {
   const canvas = document.createElement('canvas');

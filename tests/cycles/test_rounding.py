@@ -42,7 +42,7 @@ def test_the_limit_is_as_large_as_the_error_really_is():
     for _ in range(600):
         draw_w, noise_w = rng.uniform(0, 20), np.exp(rng.uniform(np.log(0.02), 0))
         noise_w *= rng.random() < 0.5
-        watts = np.round(draw_w + noise_w * rng.normal(size=20_000))
+        watts = np.round(draw_w + noise_w * rng.normal(size=5_000))
         squares.append((watts.mean() - draw_w) ** 2)
         limits.append(limit_w(watts))
     assert np.mean(squares) == pytest.approx(np.mean(np.square(limits)) / 3, rel=0.15)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -65,6 +65,7 @@ from tests.golden.plain import attempt, fields, number, plain, table, toml_line
 from tests.samples import copied_sample
 
 Figures = dict[str, Any]
+idle_of = cache(idle_or_use)  # asked for four times of each circuit
 
 
 def findings_figures(found: Findings) -> Figures:
@@ -196,12 +197,12 @@ def use_figures(house: House, found: ApplianceFinding, outdoor: pd.Series | None
     results: dict[str, Callable[[], Any]] = {
         "year": lambda: fields(annual_energy(found, tariff=tariff), year),
         "year by weather": lambda: fields(annual_energy(found, outdoor=outdoor), year),
-        "idle": lambda: fields(idle_or_use(found), idle),
+        "idle": lambda: fields(idle_of(found), idle),
         "off": lambda: fields(
-            switching_off(idle_or_use(found)), "off_h_per_day kwh_per_year cost_per_year"
+            switching_off(idle_of(found)), "off_h_per_day kwh_per_year cost_per_year"
         ),
         "saved by switching off": lambda: saving_figures(
-            switch_off_when_idle(idle_or_use(found), price=12.0)
+            switch_off_when_idle(idle_of(found), price=12.0)
         ),
         "another unit": lambda: saving_figures(
             replace_unit(found, label_kwh_per_year=95.0, price=400.0)
@@ -347,7 +348,7 @@ def house_figures(house: House, *, weather: str, label: dict[str, str]) -> Figur
 def together_figures(found: Findings) -> Figures:
     savings = []
     for one in found.appliances:
-        saving = attempt(lambda one=one: switch_off_when_idle(idle_or_use(one), price=5.0))
+        saving = attempt(lambda one=one: switch_off_when_idle(idle_of(one), price=5.0))
         savings += [saving] if isinstance(saving, Saving) else []
     names = "kwh_per_year cost_per_year total_kwh_per_year total_cost_per_year total_price"
     return fields(combine_savings(savings), f"{names} payback_years")
