@@ -59,6 +59,8 @@ STUCK_STEPS = 20.0
 STUCK_HABIT = 3
 STUCK_SHARE = 0.02
 NEAR, VARIES = 0.02, 200
+LONGEST = 1 << 20  # samples, from which on stretches are counted together
+LEAST_STEP_W = 1e-3
 VARIED_STEPS = 1.5  # of the resolution: rounding alone makes one of noise
 
 # A top that is cut off: many readings within half a per cent of the greatest, few just below.
@@ -200,9 +202,12 @@ class _Flats:
 
     @classmethod
     def of(cls, watts: Watts) -> _Flats:
-        begins = np.flatnonzero(np.r_[True, watts[1:] != watts[:-1]])  # NaN differs from NaN
-        size = np.diff(np.r_[begins, watts.size])
-        return cls(begins, size, watts[begins])
+        changes = np.ones(watts.size + 1, dtype=bool)
+        np.not_equal(watts[1:], watts[:-1], out=changes[1:-1])  # NaN differs from NaN
+        edges = np.flatnonzero(changes)
+        begins = edges[:-1]
+        every = begins.size == watts.size
+        return cls(begins, edges[1:] - begins, watts if every else watts.take(begins))
 
     def some(self, which: NDArray) -> _Flats:
         return _Flats(self.at[which], self.size[which], self.watts[which])
@@ -254,11 +259,13 @@ class _Log:
         """Look at one more month."""
         flats = _Flats.of(watts)
         self.samples += int(np.count_nonzero(~np.isnan(watts)))
-        self._take_codes(first, flats)
         noise_w = min(_typical_step(watts, 90.0), NOISE_W)
-        for sign in (1.0, -1.0):
-            if np.fmax.reduce(sign * flats.watts, initial=0.0) > SOME_W:
+        greatest = {1.0: float(np.fmax.reduce(flats.watts, initial=0.0))}
+        greatest[-1.0] = -float(np.fmin.reduce(flats.watts, initial=0.0))
+        for sign, most_w in greatest.items():
+            if most_w > SOME_W:
                 self._take_excursions(first, flats, mains, sign=sign, noise_w=noise_w)
+            self._take_codes(first, flats, sign=sign, most_w=most_w)
         if mains is not None:
             self.mains_step_w = max(self.mains_step_w, _typical_step(mains, 50.0))
         self.steps.append(_lasting_steps(watts, mains))
@@ -266,12 +273,18 @@ class _Log:
         if self.nature.ends_w:
             self._take_top(first, flats)
 
-    def _take_codes(self, first: int, flats: _Flats) -> None:
-        high = np.abs(flats.watts) > min(_CODES[0] * 0.1, self.nature.limit_w)
-        some = flats.some(np.flatnonzero(high))
-        above = np.abs(some.watts) > self.nature.limit_w
-        self.beyond = self.beyond.plus(_moved(some.some(above), first))
-        self.codes = self.codes.plus(_moved(some.some(self._is_code(some.watts)), first))
+    def _take_codes(self, first: int, flats: _Flats, *, sign: float, most_w: float) -> None:
+        if most_w > self.nature.limit_w:
+            above = np.flatnonzero(sign * flats.watts > self.nature.limit_w)
+            self.beyond = self.beyond.plus(_moved(flats.some(above), first))
+        # In the end a code must exceed what is borne out, which can only grow.
+        known = self.borne_out[sign]
+        least = ABOVE * float(known[-1]) if known.size else 0.0
+        smallest = (1 - 1e-5) * _CODES[0] * min(map(abs, self.nature.multipliers))
+        least = max(least, min(smallest, self.nature.limit_w))
+        if most_w >= least:
+            high = flats.some(np.flatnonzero(sign * flats.watts >= np.float32(least * (1 - 1e-6))))
+            self.codes = self.codes.plus(_moved(high.some(self._is_code(high.watts)), first))
 
     def _is_code(self, watts: NDArray) -> NDArray[np.bool_]:
         found = np.zeros(watts.size, dtype=bool)
@@ -289,11 +302,14 @@ class _Log:
         self._take_borne_out(flats, value, sign)
         if value.size < 3:
             return
-        left, here, right = value[:-2], value[1:-1], value[2:]
         # NaN compares as False: what lies next to a gap is never an excursion.
-        at = np.flatnonzero(here > np.maximum(np.maximum(left, right), 0) + np.float32(SOME_W))
+        some_w = np.float32(SOME_W)
+        at = np.flatnonzero(value[1:-1] > value[:-2] + some_w)  # few, of which fewer come back
         at = at[flats.size[at + 1] <= self.longest]
-        left, here, right = (side[at].astype(np.float64) for side in (left, here, right))
+        left, here, right = value[at], value[at + 1], value[at + 2]
+        out = here > np.maximum(np.maximum(left, right), 0) + some_w
+        at = at[out]
+        left, here, right = (side[out].astype(np.float64) for side in (left, here, right))
         excess = here - np.maximum(left, right)
         back = np.abs(right - left) <= np.maximum(STEPS_OFF * noise_w, RETURN * excess)
         own = flats.some(at + 1)
@@ -307,13 +323,16 @@ class _Log:
     def _take_borne_out(self, flats: _Flats, value: Watts, sign: float) -> None:
         known = self.borne_out[sign]
         least = known[-1] if known.size == BORNE_OUT else 0.0
-        pairs = np.minimum(value[1:], value[:-1])
         # A sample of the pairs tells most of those that are not among the highest.
-        few = pairs[::64][pairs[::64] <= self.nature.limit_w]
+        few = np.minimum(value[1::64], value[:-1:64])
+        few = few[few <= self.nature.limit_w]
         if few.size > ENOUGH:
             least = max(least, float(np.partition(few, few.size - 100)[-100]))
+        high = np.flatnonzero(value > least)
+        lasting = value[high[flats.size[high] > self.longest]]
+        high = high[: np.searchsorted(high, value.size - 1)]
+        pairs = np.minimum(value[high], value[high + 1])
         pairs = pairs[(pairs > least) & (pairs <= self.nature.limit_w)]
-        lasting = value[(flats.size > self.longest) & (value > least)]
         both = np.r_[pairs, np.repeat(lasting, BORNE_OUT)].astype(np.float64)
         if both.size > ENOUGH:
             both = np.partition(both, both.size - ENOUGH)[-ENOUGH:]
@@ -322,24 +341,29 @@ class _Log:
 
     def _take_stuck(self, first: int, flats: _Flats) -> None:
         live = (flats.watts != 0) & ~np.isnan(flats.watts)
-        some = flats.some(live)
+        some = flats if live.all() else flats.some(np.flatnonzero(live))
         if not some.size.size:
             return
-        sizes = np.bincount(np.minimum(some.size, 1 << 20))
-        self.sizes = np.bincount(
-            np.r_[np.arange(self.sizes.size), np.arange(sizes.size)],
-            weights=np.r_[self.sizes, sizes],
-        ).astype(np.int64)
-        bits = some.watts.astype(np.float32).view(np.uint32) >> 16
-        self.levels += np.bincount(bits, minlength=1 << 16)
-        steps = np.abs(np.diff(some.watts))
-        steps = steps[steps > 1e-3]
-        if steps.size:
-            self.resolution_w = min(self.resolution_w, float(steps.min()))
-            self.usual_step_w = max(
-                self.usual_step_w, float(np.median(steps[:: max(1, steps.size // 100_000)]))
-            )
-        self.long = self.long.plus(_moved(some.some(some.size >= STUCK_SAMPLES), first))
+        longest = int(some.size.max())
+        sizes = np.bincount(some.size if longest < LONGEST else np.minimum(some.size, LONGEST))
+        total = np.zeros(max(sizes.size, self.sizes.size), dtype=np.int64)
+        total[: sizes.size] = sizes
+        total[: self.sizes.size] += self.sizes
+        self.sizes = total
+        # The upper half of a float's bits: sign, exponent and seven bits of the fraction.
+        self.levels += np.bincount(some.watts.view(np.uint32) >> 16, minlength=1 << 16)
+        steps = np.abs(some.watts[1:] - some.watts[:-1])
+        differ = steps > LEAST_STEP_W
+        number = int(np.count_nonzero(differ))
+        if number:
+            least_w = float(steps.min(where=differ, initial=np.inf))
+            every = max(1, number // 100_000)
+            asked = steps[::every] if number == steps.size else steps[np.flatnonzero(differ)[::every]]
+            self.resolution_w = min(self.resolution_w, least_w)
+            self.usual_step_w = max(self.usual_step_w, float(np.median(asked)))
+        if longest >= STUCK_SAMPLES:
+            stays = np.flatnonzero(some.size >= STUCK_SAMPLES)
+            self.long = self.long.plus(_moved(some.some(stays), first))
 
     def _take_top(self, first: int, flats: _Flats) -> None:
         size_w = np.abs(flats.watts)
