@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from homeenergy.readings.stretches import NO_FLATS, Cut, Flats, Watts, joined, longer, moved
+
 LONE, CODE, STUCK, CLIPPED, HELD, BEYOND = 1, 2, 4, 8, 16, 32
 REASONS = {
     CODE: "error code",
@@ -70,7 +72,6 @@ PILE = 3.0
 # Where a meter's range ends, over the clamp's rating times its volts. Common practice, no source.
 RANGE_FROM, RANGE_TO = 0.95, 1.5
 
-Watts = NDArray[np.float32]
 Numbers = NDArray[np.float64]
 
 
@@ -193,35 +194,6 @@ def find_doubts(months: Iterable[tuple[int, Watts, Watts | None]], *, nature: Na
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Flats:
-    """Stretches of one value: where each begins, its samples and its value [W]."""
-
-    at: NDArray[np.int64]
-    size: NDArray[np.int64]
-    watts: NDArray
-
-    @classmethod
-    def of(cls, watts: Watts) -> _Flats:
-        changes = np.ones(watts.size + 1, dtype=bool)
-        np.not_equal(watts[1:], watts[:-1], out=changes[1:-1])  # NaN differs from NaN
-        edges = np.flatnonzero(changes)
-        begins = edges[:-1]
-        every = begins.size == watts.size
-        return cls(begins, edges[1:] - begins, watts if every else watts.take(begins))
-
-    def some(self, which: NDArray) -> _Flats:
-        return _Flats(self.at[which], self.size[which], self.watts[which])
-
-    def plus(self, other: _Flats) -> _Flats:
-        return _Flats(
-            np.r_[self.at, other.at], np.r_[self.size, other.size], np.r_[self.watts, other.watts]
-        )
-
-
-_NO_FLATS = _Flats(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class _Excursions:
     """Short stretches above (or, with sign -1, below) their neighbours: columns of equal length.
 
@@ -230,7 +202,7 @@ class _Excursions:
     `shown` the share that they show against both neighbours; NaN without mains.
     """
 
-    flats: _Flats
+    flats: Flats
     sign: Numbers
     excess_w: Numbers
     back: NDArray[np.bool_]
@@ -250,14 +222,14 @@ class _Log:
         self.borne_out = {1.0: np.empty(0), -1.0: np.empty(0)}
         self.steps: list[Numbers] = []
         self.mains_step_w = 0.0
-        self.codes, self.beyond, self.long, self.top = _NO_FLATS, _NO_FLATS, _NO_FLATS, _NO_FLATS
+        self.codes, self.beyond, self.long, self.top = NO_FLATS, NO_FLATS, NO_FLATS, NO_FLATS
         self.sizes = np.zeros(0, dtype=np.int64)
         self.levels = np.zeros(1 << 16, dtype=np.int64)
         self.resolution_w, self.usual_step_w = np.inf, 0.0
 
     def take(self, first: int, watts: Watts, mains: Watts | None) -> None:
         """Look at one more month."""
-        flats = _Flats.of(watts)
+        flats = Cut.of(watts)
         self.samples += int(np.count_nonzero(~np.isnan(watts)))
         noise_w = min(_typical_step(watts, 90.0), NOISE_W)
         greatest = {1.0: float(np.fmax.reduce(flats.watts, initial=0.0))}
@@ -273,10 +245,10 @@ class _Log:
         if self.nature.ends_w:
             self._take_top(first, flats)
 
-    def _take_codes(self, first: int, flats: _Flats, *, sign: float, most_w: float) -> None:
+    def _take_codes(self, first: int, flats: Cut, *, sign: float, most_w: float) -> None:
         if most_w > self.nature.limit_w:
             above = np.flatnonzero(sign * flats.watts > self.nature.limit_w)
-            self.beyond = self.beyond.plus(_moved(flats.some(above), first))
+            self.beyond = self.beyond.plus(moved(flats.some(above), first))
         # In the end a code must exceed what is borne out, which can only grow.
         known = self.borne_out[sign]
         least = ABOVE * float(known[-1]) if known.size else 0.0
@@ -284,7 +256,7 @@ class _Log:
         least = max(least, min(smallest, self.nature.limit_w))
         if most_w >= least:
             high = flats.some(np.flatnonzero(sign * flats.watts >= np.float32(least * (1 - 1e-6))))
-            self.codes = self.codes.plus(_moved(high.some(self._is_code(high.watts)), first))
+            self.codes = self.codes.plus(moved(high.some(self._is_code(high.watts)), first))
 
     def _is_code(self, watts: NDArray) -> NDArray[np.bool_]:
         found = np.zeros(watts.size, dtype=bool)
@@ -296,7 +268,7 @@ class _Log:
         return found
 
     def _take_excursions(
-        self, first: int, flats: _Flats, mains: Watts | None, *, sign: float, noise_w: float
+        self, first: int, flats: Cut, mains: Watts | None, *, sign: float, noise_w: float
     ) -> None:
         value = flats.watts if sign > 0 else -flats.watts
         self._take_borne_out(flats, value, sign)
@@ -305,11 +277,10 @@ class _Log:
         # NaN compares as False: what lies next to a gap is never an excursion.
         some_w = np.float32(SOME_W)
         at = np.flatnonzero(value[1:-1] > value[:-2] + some_w)  # few, of which fewer come back
-        at = at[flats.size[at + 1] <= self.longest]
-        left, here, right = value[at], value[at + 1], value[at + 2]
-        out = here > np.maximum(np.maximum(left, right), 0) + some_w
-        at = at[out]
-        left, here, right = (side[out].astype(np.float64) for side in (left, here, right))
+        at = at[flats.sizes(at + 1) <= self.longest]
+        peak = value[at + 1] > np.maximum(np.maximum(value[at], value[at + 2]), 0) + some_w
+        at = at[peak]
+        left, here, right = (value[at + n].astype(np.float64) for n in range(3))
         excess = here - np.maximum(left, right)
         back = np.abs(right - left) <= np.maximum(STEPS_OFF * noise_w, RETURN * excess)
         own = flats.some(at + 1)
@@ -317,10 +288,10 @@ class _Log:
         if mains is not None:
             seen, late, shown = _testimony(np.float32(sign) * mains, own, here - left, here - right)
         signs = np.full(at.size, sign)
-        own = _moved(own, first)
+        own = moved(own, first)
         self.excursions.append(_Excursions(own, signs, excess, back, seen, late, shown))
 
-    def _take_borne_out(self, flats: _Flats, value: Watts, sign: float) -> None:
+    def _take_borne_out(self, flats: Cut, value: Watts, sign: float) -> None:
         known = self.borne_out[sign]
         least = known[-1] if known.size == BORNE_OUT else 0.0
         # A sample of the pairs tells most of those that are not among the highest.
@@ -329,7 +300,7 @@ class _Log:
         if few.size > ENOUGH:
             least = max(least, float(np.partition(few, few.size - 100)[-100]))
         high = np.flatnonzero(value > least)
-        lasting = value[high[flats.size[high] > self.longest]]
+        lasting = value[high[flats.sizes(high) > self.longest]]
         high = high[: np.searchsorted(high, value.size - 1)]
         pairs = np.minimum(value[high], value[high + 1])
         pairs = pairs[(pairs > least) & (pairs <= self.nature.limit_w)]
@@ -339,43 +310,46 @@ class _Log:
         both = np.sort(np.r_[known, both[~self._is_code(both)]])[::-1]
         self.borne_out[sign] = both[:BORNE_OUT]
 
-    def _take_stuck(self, first: int, flats: _Flats) -> None:
-        live = (flats.watts != 0) & ~np.isnan(flats.watts)
-        some = flats if live.all() else flats.some(np.flatnonzero(live))
-        if not some.size.size:
+    def _take_stuck(self, first: int, flats: Cut) -> None:
+        live = np.abs(flats.watts) > 0  # NaN is not
+        watts = flats.watts if live.all() else flats.watts.take(np.flatnonzero(live))
+        if not watts.size:
             return
-        longest = int(some.size.max())
-        sizes = np.bincount(some.size if longest < LONGEST else np.minimum(some.size, LONGEST))
+        several = longer(flats)
+        sizes = np.bincount(np.minimum(several.size, LONGEST), minlength=2)
+        sizes[1] = watts.size - several.size.size
         total = np.zeros(max(sizes.size, self.sizes.size), dtype=np.int64)
         total[: sizes.size] = sizes
         total[: self.sizes.size] += self.sizes
         self.sizes = total
         # The upper half of a float's bits: sign, exponent and seven bits of the fraction.
-        self.levels += np.bincount(some.watts.view(np.uint32) >> 16, minlength=1 << 16)
-        steps = np.abs(some.watts[1:] - some.watts[:-1])
+        self.levels += np.bincount(watts.view(np.uint32) >> 16, minlength=1 << 16)
+        steps = np.abs(watts[1:] - watts[:-1])
         differ = steps > LEAST_STEP_W
         number = int(np.count_nonzero(differ))
         if number:
-            least_w = float(steps.min(where=differ, initial=np.inf))
             every = max(1, number // 100_000)
-            asked = steps[::every] if number == steps.size else steps[np.flatnonzero(differ)[::every]]
-            self.resolution_w = min(self.resolution_w, least_w)
+            all_do = number == steps.size
+            asked = steps[::every] if all_do else steps[np.flatnonzero(differ)[::every]]
+            np.copyto(steps, np.inf, where=~differ)
+            self.resolution_w = min(self.resolution_w, float(steps.min()))
             self.usual_step_w = max(self.usual_step_w, float(np.median(asked)))
-        if longest >= STUCK_SAMPLES:
-            stays = np.flatnonzero(some.size >= STUCK_SAMPLES)
-            self.long = self.long.plus(_moved(some.some(stays), first))
+        self.long = self.long.plus(
+            moved(several.some(np.flatnonzero(several.size >= STUCK_SAMPLES)), first)
+        )
 
-    def _take_top(self, first: int, flats: _Flats) -> None:
+    def _take_top(self, first: int, flats: Cut) -> None:
         size_w = np.abs(flats.watts)
         plain = size_w <= RANGE_TO * max(self.nature.ends_w) * max(
             map(abs, self.nature.multipliers)
         )
         greatest = np.fmax.reduce(size_w[plain], initial=0.0)
-        self.top = self.top.plus(_moved(flats.some(plain & (size_w >= 0.9 * greatest)), first))
+        near = np.flatnonzero(plain & (size_w >= 0.9 * greatest))
+        self.top = self.top.plus(moved(flats.some(near), first))
 
     def doubts(self) -> Doubts:
         """Decide, with the whole log seen."""
-        found: list[tuple[_Flats, int]] = []
+        found: list[tuple[Flats, int]] = []
         if self.samples >= ENOUGH:
             codes = self.codes.some(
                 np.abs(self.codes.watts) > ABOVE * self._borne_out_w(self.codes.watts)
@@ -403,7 +377,7 @@ class _Log:
         of = {s: float(h[-1]) if h.size else 0.0 for s, h in self.borne_out.items()}
         return np.where(watts >= 0, of[1.0], of[-1.0])
 
-    def _excursions_in_doubt(self) -> list[tuple[_Flats, int]]:
+    def _excursions_in_doubt(self) -> list[tuple[Flats, int]]:
         every = [e for e in self.excursions if e.excess_w.size]
         if not every:
             return []
@@ -458,8 +432,8 @@ class _Log:
             alone[at] = uses >= USES * np.count_nonzero(excess >= half)
         return beyond | alone
 
-    def _stuck(self) -> _Flats:
-        flats = _joined(self.long)
+    def _stuck(self) -> Flats:
+        flats = joined(self.long)
         if not flats.size.size or self.usual_step_w < VARIED_STEPS * self.resolution_w:
             return flats.some(np.zeros(flats.size.size, dtype=bool))
         upto = np.cumsum(self.sizes)
@@ -481,7 +455,7 @@ class _Log:
         low, high = np.sort(ends.view(np.uint32) >> 16)
         return int(self.levels[low : high + 1].sum())
 
-    def _clipped(self) -> _Flats:
+    def _clipped(self) -> Flats:
         nothing = self.top.some(np.zeros(self.top.size.size, dtype=bool))
         if not self.top.size.size:
             return nothing
@@ -501,21 +475,6 @@ class _Log:
 
 _RANK = np.full(256, 255)
 _RANK[list(REASONS)] = range(len(REASONS))
-
-
-def _moved(flats: _Flats, first: int) -> _Flats:
-    return _Flats(flats.at + first, flats.size, flats.watts)
-
-
-def _joined(flats: _Flats) -> _Flats:
-    """Put stretches together that a month's end parts."""
-    if flats.size.size < 2:
-        return flats
-    goes_on = (flats.at[1:] == flats.at[:-1] + flats.size[:-1]) & (
-        flats.watts[1:] == flats.watts[:-1]
-    )
-    begins = np.flatnonzero(np.r_[True, ~goes_on])
-    return _Flats(flats.at[begins], np.add.reduceat(flats.size, begins), flats.watts[begins])
 
 
 def _at_rank(watts: Numbers, rank: int) -> float:
@@ -553,7 +512,7 @@ def _around(values: Watts, at: NDArray[np.int64], reach: Sequence[int]) -> Numbe
 
 
 def _testimony(
-    mains: Watts, flats: _Flats, from_left: Numbers, from_right: Numbers
+    mains: Watts, flats: Flats, from_left: Numbers, from_right: Numbers
 ) -> tuple[Numbers, Numbers, Numbers]:
     """Which share of each stretch's height the mains show; see `_Excursions`."""
     last = flats.at + flats.size - 1
@@ -585,7 +544,7 @@ def _lasting_steps(watts: Watts, mains: Watts | None) -> Numbers:
         at, lasts = at[largest], lasts[largest]
     rows = np.column_stack([lasts, np.full((at.size, 2), np.nan)])
     if mains is not None and at.size:
-        flats = _Flats(at + 1, np.ones(at.size, dtype=np.int64), watts[at + 1])
+        flats = Flats(at + 1, np.ones(at.size, dtype=np.int64), watts[at + 1])
         rows[:, 1] = (mains[at + 1].astype(np.float64) - mains[at]) / lasts
         rows[:, 2] = _testimony(mains, flats, lasts, lasts)[1]
     return rows

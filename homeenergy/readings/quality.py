@@ -28,6 +28,7 @@ from homeenergy.readings.doubt import (
     Watts,
     find_doubts,
 )
+from homeenergy.readings.store.bins import keep_bins
 from homeenergy.readings.store.store import MonthInfo, Store, short_hash
 from homeenergy.readings.trace import Trace, correct_in_place
 from homeenergy.units import NS_PER_S
@@ -201,7 +202,10 @@ def _find(house: Logged, store: Store, circuit: Circuit, witnesses: Sequence[Cir
             if not info.samples:
                 continue
             first, number = info.first_slot, info.samples
-            watts = _samples(store, circuit, infos, first, number, period_ns)
+            watts = np.empty(number, dtype=np.float32)
+            store.read_into(info, watts)
+            keep_bins(store, info, watts)
+            correct_in_place(watts, clamp, first_slot=first, period_ns=period_ns)
             mains = None
             for witness, theirs, _ in others:
                 one = _samples(store, witness, theirs, first, number, period_ns)

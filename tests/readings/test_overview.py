@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
-from homeenergy.readings.store import overview as pyramid_module
-from homeenergy.readings.store.overview import WIDTHS, Overview, bins_of_bins, bins_of_samples
+from homeenergy.readings.store import bins as bins_module
+from homeenergy.readings.store.bins import WIDTHS, bins_of_bins, bins_of_samples
+from homeenergy.readings.store.overview import Overview
 from homeenergy.readings.store.store import MonthInfo, Store
 
 from .folders import frame, iso_csv, make_house, store_bytes
@@ -162,9 +163,9 @@ def bins_files(folder):
 
 
 def counted(monkeypatch):
-    made, month_bins = [], pyramid_module.month_bins
+    made, month_bins = [], bins_module.month_bins
     monkeypatch.setattr(
-        pyramid_module, "month_bins", lambda *a: (made.append(a[1].month), month_bins(*a))[1]
+        bins_module, "month_bins", lambda *a: (made.append(a[0].month), month_bins(*a))[1]
     )
     return made
 
@@ -204,7 +205,7 @@ def test_a_disk_for_reading_only_gives_the_same(tmp_path, monkeypatch):
     def refuse(*_):
         raise PermissionError("read only")
 
-    monkeypatch.setattr(pyramid_module, "_write", refuse)
+    monkeypatch.setattr(bins_module, "_write", refuse)
     seen = house.envelope("oven", points=20)
     assert np.nanmax(seen.greatest_w) == np.nanmax(house.trace("oven").sure().watts)
     assert bins_files(house.path) == []

@@ -2,235 +2,31 @@
 
 from __future__ import annotations
 
-import json
 from collections import OrderedDict
 from collections.abc import Callable
-from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from homeenergy.files import replacing
-from homeenergy.house.schedule import Circuit, Correction
+from homeenergy.house.schedule import Circuit
 from homeenergy.readings.doubt import NO_DOUBTS, Doubts
+from homeenergy.readings.store.bins import (
+    COLUMNS,
+    WIDTHS,
+    Bins,
+    bins_of_bins,
+    bins_of_samples,
+    is_stored,
+    stored_bins,
+)
 from homeenergy.readings.store.importing import mending_store
-from homeenergy.readings.store.store import FLOATS, VERIFIED, MonthInfo, Store, sum_of_words
+from homeenergy.readings.store.store import MonthInfo
 from homeenergy.readings.trace import correct_in_place, in_force
 from homeenergy.units import NS_PER_S, S_PER_H
-
-WIDTHS = (60, 3600)
-FORMAT = 2
-_KEY = b"homeenergy"
-_NAMES = ("least_w", "greatest_w", "sum_w", "count")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Bins:
-    """Bins `first`, `first` + 1, and so on; a bin's number times its width is its first sample.
-
-    `least_w` and `greatest_w` are float32 and NaN where no sample is there, `sum_w` is float64
-    and 0 there, `count` is how many samples are there.
-    """
-
-    first: int
-    least_w: NDArray[np.float32]
-    greatest_w: NDArray[np.float32]
-    sum_w: NDArray[np.float64]
-    count: NDArray[np.int32]
-
-    def __len__(self) -> int:
-        return self.count.size
-
-    @property
-    def bytes(self) -> int:
-        """Memory that the arrays take."""
-        return sum(getattr(self, name).nbytes for name in _NAMES)
-
-    @property
-    def mean_w(self) -> NDArray[np.float64]:
-        """Mean of the samples that are there [W]; NaN where none is."""
-        out = np.full(len(self), np.nan)
-        return np.divide(self.sum_w, self.count, out=out, where=self.count > 0)
-
-    @classmethod
-    def nothing(cls, first: int, number: int) -> Bins:
-        """Bins without samples, to be filled."""
-        return cls(
-            first=first,
-            least_w=np.full(number, np.nan, dtype=np.float32),
-            greatest_w=np.full(number, np.nan, dtype=np.float32),
-            sum_w=np.zeros(number),
-            count=np.zeros(number, dtype=np.int32),
-        )
-
-    def take_in(self, other: Bins) -> None:
-        """Add the samples of other bins of the same width, where they are the same bins."""
-        low, high = (
-            max(self.first, other.first),
-            min(self.first + len(self), other.first + len(other)),
-        )
-        if high <= low:
-            return
-        here = slice(low - self.first, high - self.first)
-        there = slice(low - other.first, high - other.first)
-        np.fmin(self.least_w[here], other.least_w[there], out=self.least_w[here])
-        np.fmax(self.greatest_w[here], other.greatest_w[there], out=self.greatest_w[here])
-        self.sum_w[here] += other.sum_w[there]
-        self.count[here] += other.count[there]
-
-    def corrected(self, correction: Correction) -> Bins:
-        """Bins of samples corrected; a negative multiplier makes the least the greatest."""
-        factor, offset_w = np.float32(correction.value), np.float32(correction.offset_w)
-        if factor == 1 and offset_w == 0:
-            return self
-        least_w = self.least_w * factor + offset_w
-        greatest_w = self.greatest_w * factor + offset_w
-        if factor < 0:
-            least_w, greatest_w = greatest_w, least_w
-        return Bins(
-            first=self.first,
-            least_w=least_w,
-            greatest_w=greatest_w,
-            sum_w=self.sum_w * float(factor) + self.count * float(offset_w),
-            count=self.count,
-        )
-
-
-def bins_of_samples(watts: NDArray[np.float32], *, first: int, width: int) -> Bins:
-    """Sum samples up in bins.
-
-    Parameters
-    ----------
-    watts : numpy.ndarray, shape (n,), float32
-        NaN = missing.
-    first : int
-        Number of the first sample since 1970.
-    width : int
-        Samples in a bin. The first and the last bin may hold only part of theirs.
-
-    Returns
-    -------
-    Bins
-    """
-    table = _in_columns(watts, first, width, np.float32(np.nan))
-    there = ~np.isnan(table)
-    return Bins(
-        first=first // width,
-        least_w=np.fmin.reduce(table, axis=0),
-        greatest_w=np.fmax.reduce(table, axis=0),
-        sum_w=np.add.reduce(np.where(there, table, np.float32(0)), axis=0, dtype=np.float64),
-        count=np.add.reduce(there, axis=0, dtype=np.int32),
-    )
-
-
-def bins_of_bins(bins: Bins, *, width: int) -> Bins:
-    """Put `width` bins together into one, counted from bin 0."""
-    first = bins.first
-
-    def columns(values: NDArray, nothing: float) -> NDArray:
-        return _in_columns(values, first, width, values.dtype.type(nothing))
-
-    return Bins(
-        first=first // width,
-        least_w=np.fmin.reduce(columns(bins.least_w, np.nan), axis=0),
-        greatest_w=np.fmax.reduce(columns(bins.greatest_w, np.nan), axis=0),
-        sum_w=np.add.reduce(columns(bins.sum_w, 0), axis=0),
-        count=np.add.reduce(columns(bins.count, 0), axis=0, dtype=np.int32),
-    )
-
-
-def _in_columns(values: NDArray, first: int, width: int, nothing: object) -> NDArray:
-    """One column a bin: reducing along the first axis is several times quicker than along rows."""
-    before = first % width
-    after = -(before + values.size) % width
-    padded = np.empty(before + values.size + after, dtype=values.dtype)
-    padded[:before], padded[before + values.size :] = nothing, nothing
-    padded[before : before + values.size] = values
-    return np.ascontiguousarray(padded.reshape(-1, width).T)
-
-
-def month_bins(store: Store, info: MonthInfo) -> tuple[Bins, ...]:
-    """Bins of a month, one entry a width of WIDTHS, worked out from its samples."""
-    watts = np.empty(info.samples, dtype=np.float32)
-    store.read_into(info, watts)
-    minutes = bins_of_samples(watts, first=info.first_slot, width=WIDTHS[0])
-    return minutes, bins_of_bins(minutes, width=WIDTHS[1] // WIDTHS[0])
-
-
-def stored_bins(store: Store, info: MonthInfo, level: int) -> Bins:
-    """Bins of one width of a month, from its file next to the store, which is made if need be.
-
-    Notes
-    -----
-    The file carries what the month's file says of itself. Where the two differ, because the month
-    was imported again, or the file is damaged or was deleted, it is worked out and written anew.
-    Where it cannot be written, as on a disk for reading only, the answer is the same.
-    """
-    found = _read(store.overview_path(info.circuit, info.month), info, level)
-    if found is not None:
-        return found
-    levels = month_bins(store, info)
-    with suppress(OSError):
-        _write(store.overview_path(info.circuit, info.month), info, levels)
-    return levels[level]
-
-
-def is_stored(store: Store, info: MonthInfo) -> bool:
-    """Whether the file of a month's bins is there and belongs to the month as it is."""
-    try:
-        metadata = pq.read_metadata(store.overview_path(info.circuit, info.month)).metadata or {}
-        return metadata.get(_KEY) is not None and _belongs(json.loads(metadata[_KEY]), info)
-    except (OSError, pa.ArrowException, ValueError):
-        return False
-
-
-def _belongs(note: dict, info: MonthInfo) -> bool:
-    return note.get("format") == [FORMAT, *WIDTHS] and note.get("month") == asdict(info)
-
-
-def _read(path: Path, info: MonthInfo, level: int) -> Bins | None:
-    try:
-        with pq.ParquetFile(path, **VERIFIED) as file:
-            note = json.loads((file.schema_arrow.metadata or {})[_KEY])
-            if not _belongs(note, info):
-                return None
-            table = file.read_row_group(level, use_threads=False)
-            columns = [table.column(name).to_numpy() for name in _NAMES]
-        if sum_of_words(*columns) != note["words"][level]:
-            return None
-    except (OSError, pa.ArrowException, KeyError, IndexError, TypeError, ValueError):
-        return None
-    first = info.first_slot // WIDTHS[level]
-    least_w, greatest_w, sum_w, count = columns
-    return Bins(first=first, least_w=least_w, greatest_w=greatest_w, sum_w=sum_w, count=count)
-
-
-def _write(path: Path, info: MonthInfo, levels: tuple[Bins, ...]) -> None:
-    """Write a row group a width, in one stroke."""
-    words = [sum_of_words(*(getattr(bins, name) for name in _NAMES)) for bins in levels]
-    note = json.dumps(
-        {"format": [FORMAT, *WIDTHS], "month": asdict(info), "words": words}, sort_keys=True
-    )
-    kinds = (pa.float32(), pa.float32(), pa.float64(), pa.int32())
-    fields = [pa.field(name, kind) for name, kind in zip(_NAMES, kinds, strict=True)]
-    schema = pa.schema(fields, metadata={_KEY: note.encode()})
-    path.parent.mkdir(parents=True, exist_ok=True)
-    options = {**FLOATS, "column_encoding": dict.fromkeys(_NAMES[:3], "BYTE_STREAM_SPLIT")}
-    with (
-        replacing(path, lasting=False) as temporary,
-        pq.ParquetWriter(temporary, schema, **options) as file,
-    ):
-        for bins in levels:
-            arrays = [pa.array(getattr(bins, name)) for name in _NAMES]
-            table = pa.Table.from_arrays(arrays, schema=schema)
-            file.write_table(table, row_group_size=max(len(bins), 1))
-
 
 MOST_DOUBTED = 2000  # stretches that are drawn
 CHUNK = 1 << 17  # samples that are kept together
@@ -362,8 +158,10 @@ class Overview:
     def unprepared(self) -> list[tuple[MonthInfo, Circuit]]:
         """Months of which minutes and hours have not been summed up yet."""
         there = [circuit for circuit in self.house.circuits if self.house.has_readings(circuit)]
-        found = [(info, c) for c in there for info in self._stored(c)[0] if info.samples]
-        return [(info, circuit) for info, circuit in found if not is_stored(self._store, info)]
+        found = [
+            (info, c) for c in there for info in self.house.stored_months(c)[0] if info.samples
+        ]
+        return [(info, c) for info, c in found if info.samples and not is_stored(self._store, info)]
 
     def prepare(self, *, progress: Progress | None = None) -> None:
         """Sum up minutes and hours of all months now, and not when they are first needed.
@@ -378,6 +176,7 @@ class Overview:
         for done, (info, circuit) in enumerate(waiting):
             if progress:
                 progress(done, len(waiting), f"{circuit.appliance}, {info.month}")
+            self._doubts(circuit)  # for which all of its months are read, and summed up as well
             stored_bins(self._store, info, 0)
         if progress:
             progress(len(waiting), len(waiting), "ready")
@@ -505,7 +304,7 @@ class Overview:
                 self.samples(circuit, begin * width, end * width), first=begin * width, width=width
             )
             here = slice(begin - low, end - low)
-            for name in _NAMES:
+            for name in COLUMNS:
                 getattr(bins, name)[here] = getattr(again, name)
         return bins
 

@@ -89,7 +89,7 @@ class Store:
         return self.folder / circuit / f"{month}.parquet"
 
     def overview_path(self, circuit: str, month: str) -> Path:
-        """File of what is worked out from a circuit's month (see `pyramid`); safe to delete."""
+        """File of what is worked out from a circuit's month (see `bins`); safe to delete."""
         return self.folder / ".overview" / circuit / f"{month}.bins"
 
     def doubts_path(self, circuit: str) -> Path:

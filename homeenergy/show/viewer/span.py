@@ -19,7 +19,7 @@ from homeenergy.house.schedule import Circuit
 from homeenergy.house.tariff import constant_price
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.house import House
-from homeenergy.readings.store.overview import WIDTHS
+from homeenergy.readings.store.bins import WIDTHS
 from homeenergy.show.viewer.view import circuit_labels, span_text
 from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
 

@@ -12,7 +12,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.readings.house import House
-from homeenergy.readings.store.overview import WIDTHS, Envelope
+from homeenergy.readings.store.bins import WIDTHS
+from homeenergy.readings.store.overview import Envelope
 from homeenergy.show.figures.style import instants_ns
 
 Arrangement = Literal["stacked", "one scale"]
