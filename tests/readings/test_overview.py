@@ -31,10 +31,12 @@ def spiky(n, seed):
     return watts
 
 
-def write_house(folder, *, clamp="", period_s=1, n=150_000, start="2026-01-31T03:00:07Z", seed=1):
+def write_house(
+    folder, *, circuit="oven", clamp="", period_s=1, n=150_000, start="2026-01-31T03:00:07Z", seed=1
+):
     """A house of one circuit, its months put into the store as an import puts them."""
     folder.mkdir(parents=True, exist_ok=True)
-    text = f'timezone = "UTC"\n[[circuit]]\nname = "oven"\n{clamp}\n'
+    text = f'timezone = "UTC"\n[[circuit]]\nname = "{circuit}"\n{clamp}\n'
     (folder / "house.toml").write_text(text)
     store, watts = Store(folder / "store"), spiky(n, seed)
     watts[0] = watts[-1] = 5.0
@@ -44,7 +46,7 @@ def write_house(folder, *, clamp="", period_s=1, n=150_000, start="2026-01-31T03
     for month, lo, hi in (("2026-01", 0, cut), ("2026-02", cut, n)):
         if hi > lo:
             info = MonthInfo(
-                circuit="oven",
+                circuit=circuit,
                 month=month,
                 first_slot=first + lo,
                 samples=hi - lo,
@@ -240,19 +242,20 @@ def test_what_an_import_removes_leaves_nothing_behind(tmp_path):
 
 
 def test_preparing_can_be_stopped_and_goes_on(tmp_path):
-    house = write_house(tmp_path / "one")
+    write_house(tmp_path, clamp='[[circuit]]\nname = "hob"')
+    house = write_house(tmp_path, circuit="hob", clamp='[[circuit]]\nname = "oven"')
 
     def stop(done, total, text):
-        assert text.startswith("oven, 2026-0")
-        if done == 1:
+        assert text.startswith(("hob, 2026-0", "oven, 2026-0"))
+        if done == 2:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
         house.overview.prepare(progress=stop)
-    assert [path.stem for path in bins_files(house.path)] == ["2026-01"]
+    assert [path.stem for path in bins_files(house.path)] == ["2026-01", "2026-02"]
     said = []
     house.overview.prepare(progress=lambda *step: said.append(step[:2]))
-    assert said == [(0, 1), (1, 1)]
+    assert said == [(0, 2), (1, 2), (2, 2)]
 
 
 def test_memory_is_bounded_and_the_answer_the_same(tmp_path):

@@ -169,8 +169,8 @@ class Overview:
         Parameters
         ----------
         progress : callable, optional
-            Called as ``progress(done, total, text)`` before each month. What it raises ends the
-            work; what was done until then stays.
+            Called as ``progress(done, total, text)`` before each month; the months of a circuit
+            are summed up with its first. What it raises ends the work; what was done stays.
         """
         waiting = self.unprepared()
         for done, (info, circuit) in enumerate(waiting):
