@@ -77,7 +77,8 @@ def new(
 
     The logs are copied into its folder logs (sheets and archives as CSV); the originals stay as
     they are. Save later exports there too. What was understood is printed, a line for each circuit,
-    the doubtful ones first. At a terminal it asks about guesses; Enter takes the proposal.
+    the doubtful ones first. At a terminal it asks what the logs do not say: units, time zone,
+    mains, supply and legs; Enter skips a question.
 
     \b
     Example:  homeenergy new my_house --timezone Europe/Berlin --from my_exports
@@ -94,21 +95,21 @@ def new(
     with plain_errors():
         from homeenergy.readings.logs.new_house import begin_house, understood
 
-        zone = timezone or _own_zone()
         asked = _ask if not yes and sys.stdin.isatty() and sys.stdout.isatty() else None
+        zone = timezone or (_ask_zone() if asked else _own_zone())
         given = [*logs, *(more or [])]
         made = begin_house(folder, logs=given, timezone=zone, name=name, link=link, ask=asked)
         say("\n".join(understood(made)))
         where = f"{made.copied_bytes / 1e6:,.1f} MB of logs were copied into {folder / 'logs'}"
         linked = f"{folder / 'logs'} has links to the logs, which must stay where they are"
         say(f"\nWrote {made.path}. {linked if link else where}.")
-        if timezone is None:
+        if timezone is None and asked is None:
             say(f"Time zone: {zone}, as on this computer. Correct it if the house is not.")
         say(f"Read it through and correct it, then run: homeenergy findings {folder}")
 
 
 def _ask(question: str, answers: Sequence[str]) -> str:
-    """Ask at the terminal; Enter takes the first answer."""
+    """Ask at the terminal; Enter takes the first answer, and so does what is none of them."""
     say(question)
     for number, answer in enumerate(answers, start=1):
         say(f"  {number}  {answer}{'   (Enter)' if number == 1 else ''}")
@@ -116,6 +117,33 @@ def _ask(question: str, answers: Sequence[str]) -> str:
     if said.strip().isdigit() and 1 <= int(said) <= len(answers):
         return answers[int(said) - 1]
     return answers[0]
+
+
+def _ask_zone() -> str:
+    """Ask for the time zone of the house; Enter takes that of this computer."""
+    try:
+        own = _own_zone()
+    except HouseError:
+        own = None
+    proposal = f" (Enter: {own}, as on this computer)" if own else ""
+    said = typer.prompt(
+        f"Time zone of the house, such as Europe/Berlin{proposal}",
+        default=own,
+        show_default=False,
+        prompt_suffix="> ",
+        value_proc=_region,
+    )
+    return str(said)
+
+
+def _region(text: str) -> str:
+    from homeenergy.house.zones import read_region
+
+    try:
+        read_region(text.strip())
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from None
+    return text.strip()
 
 
 def import_(

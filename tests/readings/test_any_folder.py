@@ -424,9 +424,61 @@ def test_a_person_is_asked_about_guesses_and_corrects_them(tmp_path):
         return answers[1]
 
     made = begin_house(tmp_path / "house", logs=[folder], timezone=ZONE, ask=ask)
-    assert asked == ["Heater: the head does not say it (highest reading 3)"]
+    assert asked[:1] == ["Heater: the head does not say it (highest reading 3)"]
     assert made.schedule.logs[0].columns["heater"].unit == "kW"
     assert not made.doubts
+
+
+@pytest.mark.parametrize("skipped", [True, False])
+def test_a_person_is_asked_about_clock_mains_supply_and_legs(tmp_path, skipped):
+    heads = [f"{name} [W]" for name in ("All 1", "All 2", "Heat pump", "Dryer")]
+    folder = write(tmp_path, "a.csv", wide(heads, columns()))
+    said = iter(
+        ["UTC", "all_1", "all_2", "none", "split-phase (120/240 V, three wires)", "L1", "L2"]
+    )
+    asked = []
+
+    def ask(question, answers):
+        asked.append(question)
+        answer = answers[0] if skipped else next(said)
+        assert answer in answers
+        return answer
+
+    made = begin_house(tmp_path / "house", logs=[folder], timezone=ZONE, ask=ask).schedule
+    mains = [(one.name, one.legs) for one in made.circuits if one.role == "mains"]
+    if skipped:
+        assert len(asked) == 3
+        assert (mains, made.supply.system, made.logs[0].time_zone) == ([], "single-phase", ZONE)
+    else:
+        assert mains == [("all_1", ("L1",)), ("all_2", ("L2",))]
+        assert (made.supply.system, made.logs[0].time_zone) == ("split-phase", "UTC")
+
+
+def test_nobody_is_asked_what_heads_and_stamps_say(tmp_path):
+    stamps = FRAME.index.strftime("%Y-%m-%dT%H:%M:%SZ")
+    heads = ["Mains L1 [W]", "Mains L2 [W]", "Heat pump [W]", "Dryer [W]"]
+    folder = write(tmp_path, "a.csv", wide(heads, columns(), stamps=stamps))
+
+    def ask(question, answers):
+        raise AssertionError(question)
+
+    begin_house(tmp_path / "house", logs=[folder], timezone=ZONE, ask=ask)
+
+
+def test_a_clock_that_is_never_put_back_is_taken_for_standard_time(tmp_path):
+    index = pd.date_range("2026-10-20", periods=30 * 24, freq="1h")
+    lines = wide(["Oven [W]"], [np.arange(720.0) % 24], stamps=index.strftime("%Y-%m-%d %H:%M"))
+    found = through(tmp_path, write(tmp_path, "a.csv", lines))
+    assert found.made.schedule.logs[0].time_zone == "UTC-07:00"
+    assert "taken as UTC-07:00 all year" in found.text
+    close(found.kwh, {"Oven": 30 * 276 / 1000})
+
+
+def test_a_first_day_of_one_row(tmp_path):
+    for day, part in {"11": slice(0, 1), "12": slice(1, DAY), "13": slice(DAY, None)}.items():
+        lines = wide([*FRAME], [c[part] for c in columns()], stamps=STAMPS[part])
+        write(tmp_path, f"2026-10-{day}.csv", lines)
+    close(through(tmp_path, tmp_path / "in").kwh)
 
 
 def test_links_in_place_of_copies(tmp_path):

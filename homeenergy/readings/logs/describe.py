@@ -28,10 +28,11 @@ from homeenergy.readings.logs.time_formats import (
     is_time_of_day,
     time_format_of,
 )
-from homeenergy.readings.logs.times import BadStamp, read_stamps
+from homeenergy.readings.logs.times import BadStamp, ClockError, read_stamps, standard_time
 from homeenergy.units import NS_PER_S
 
 _EPOCHS = (("epoch_s", 1.0), ("epoch_ms", 1e3), ("epoch_us", 1e6), ("epoch_ns", 1e9))
+_NO_OFFSET = "the times carry no offset from UTC"
 _EPOCH_RANGE_S = (946_684_800.0, 2_524_608_000.0)  # 2000 to 2050
 
 
@@ -82,7 +83,19 @@ def describe_files(files: Sequence[Path], *, timezone: str | None) -> Descriptio
     described = propose(base, table, remarks)
     layout = replace(described.layout, files="logs/*" + file_suffix(files[0]))
     sparse = _is_sparse(table, layout)
-    return _with_pace(replace(described, layout=layout), files, timezone, sparse=sparse)
+    described = replace(described, layout=layout)
+    try:
+        return _with_pace(described, files, timezone, sparse=sparse)
+    except ClockError:
+        fixed = standard_time(layout.time_zone)
+        remark = (
+            f"the times are not those of a clock that is put forward and back: taken as {fixed} "
+            "all year, check time_zone"
+        )
+        kept = tuple(r for r in described.remarks if not r.startswith(_NO_OFFSET))
+        layout = replace(layout, time_zone=fixed)
+        described = replace(described, layout=layout, remarks=(remark, *kept))
+        return _with_pace(described, files, fixed, sparse=sparse)
 
 
 def _hours(table: Table, base: LogLayout) -> NDArray[np.float64] | None:
@@ -238,9 +251,9 @@ def _csv_times(
         return replace(base, time_columns=columns, time_format=time_format, time_zone=told)
     if not zoned:
         remarks.append(
-            f"the times carry no offset from UTC; they are taken as {timezone}"
+            f"{_NO_OFFSET}; they are taken as {timezone}"
             if timezone
-            else "the times carry no offset from UTC; they are taken as UTC: check time_zone"
+            else f"{_NO_OFFSET}; they are taken as UTC: check time_zone"
         )
     zone = timezone if timezone and not zoned else "UTC"
     return replace(base, time_columns=columns, time_format=time_format, time_zone=zone)
@@ -335,7 +348,7 @@ def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, Table, list[s
     if stamps:
         if stamps[0].type.tz is None:
             taken = timezone or "UTC: check time_zone"
-            remarks.append(f"the times carry no offset from UTC; they are taken as {taken}")
+            remarks.append(f"{_NO_OFFSET}; they are taken as {taken}")
             base = replace(base, time_zone=timezone or "UTC")
         return replace(base, time_columns=(stamps[0].name,)), table, remarks
     return _csv_times(base, table, [], timezone, remarks), table, remarks

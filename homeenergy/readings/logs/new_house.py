@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
@@ -17,6 +17,15 @@ from homeenergy.house.schedule import Circuit, Clamp, Schedule, Supply
 from homeenergy.house.toml_file import LEGS, SAFETY, house_toml, read_schedule
 from homeenergy.house.zones import read_region
 from homeenergy.readings.logs.columns import leg_of
+from homeenergy.readings.logs.dialogue import (
+    SPLIT_PHASE,
+    Ask,
+    ask_clock,
+    ask_legs,
+    ask_mains,
+    ask_supply,
+    ask_units,
+)
 from homeenergy.readings.logs.gather import Gathered, find_files, gather
 from homeenergy.readings.logs.labels import amps_in, kind_of, looks_like_mains
 from homeenergy.readings.logs.propose import Description
@@ -27,9 +36,6 @@ The panel schedule of this house. Correct it by hand; lines after # are comments
 # Common practice, no source: where homes are fed at 120/240 V from three wires.
 _SPLIT_PHASE = ("America/", "US/", "Canada/", "Pacific/Honolulu")
 _NOT_SPLIT = ("America/Argentina", "America/Santiago", "America/Montevideo", "America/Asuncion")
-_SPLIT_VOLTS_V = 120.0
-
-Ask = Callable[[str, Sequence[str]], str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,8 +138,13 @@ def begin_house(
         places, others = find_files(logs, unpacked=Path(unpacked))
         found = gather(places, given=logs, timezone=timezone)
         if ask is not None:
-            found = _asked(found, ask)
-        schedule = _schedule(found, timezone=timezone, tariff=tariff, name=name, folder=folder)
+            asked = (
+                ask_clock(ask_units(one, ask), ask, timezone=timezone) for one in found.descriptions
+            )
+            found = replace(found, descriptions=tuple(asked))
+        schedule = _schedule(
+            found, timezone=timezone, tariff=tariff, name=name, folder=folder, ask=ask
+        )
         remarks = _remarks(found)
         text = _text(schedule, remarks)
         copied = _copy(found.places, folder / "logs", link=link, unpacked=Path(unpacked))
@@ -190,54 +201,28 @@ def _link(file: Path, target: Path) -> None:
         os.link(file, target)
 
 
-def _asked(found: Gathered, ask: Ask) -> Gathered:
-    """Proposals as a person confirmed or corrected them."""
-    return replace(found, descriptions=tuple(_ask_units(one, ask) for one in found.descriptions))
-
-
-def _ask_units(one: Description, ask: Ask) -> Description:
-    """Ask once for each guess of what readings are."""
-    columns, doubts = dict(one.layout.columns), dict(one.doubts)
-    for guess in dict.fromkeys(doubts.values()):
-        about = [circuit for circuit, doubt in doubts.items() if doubt == guess]
-        if "taken as" not in guess:
-            continue
-        named = ", ".join(one.labels[circuit] for circuit in about[:6])
-        named += " and others" if len(about) > 6 else ""
-        highest = max((max(one.samples[c]) for c in about if one.samples.get(c)), default=0.0)
-        proposed = columns[about[0]]
-        answers = {
-            f"{quantity} in {unit}": (quantity, unit)
-            for quantity, unit in (
-                (proposed.quantity, proposed.unit),
-                ("power", "W"),
-                ("power", "kW"),
-                ("energy_counter", "kWh"),
-                ("energy", "kWh"),
-            )
-        }
-        answer = ask(f"{named}: the head does not say it (highest reading {highest:g})", [*answers])
-        if answer not in answers:
-            continue
-        quantity, unit = answers[answer]
-        for circuit in about:
-            columns[circuit] = replace(columns[circuit], quantity=quantity, unit=unit)
-            del doubts[circuit]
-    return replace(one, layout=replace(one.layout, columns=columns), doubts=doubts)
-
-
 def _schedule(
-    found: Gathered, *, timezone: str, tariff: Tariff | None, name: str | None, folder: Path
+    found: Gathered,
+    *,
+    timezone: str,
+    tariff: Tariff | None,
+    name: str | None,
+    folder: Path,
+    ask: Ask | None,
 ) -> Schedule:
     circuits: dict[str, Circuit] = {}
     for one in found.descriptions:
         for circuit in one.layout.columns:
             circuits.setdefault(circuit, _circuit(circuit, one.labels[circuit], one))
-    supply = _supply(list(circuits.values()), timezone)
+    named = list(circuits.values())
+    if ask is not None:
+        named = ask_mains(named, ask)
+    supply = _supply(named, timezone)
+    if ask is not None:
+        supply = ask_supply(named, supply, ask)
+        named = ask_legs(named, supply, ask)
     legs = LEGS[supply.system]
-    fitting = [
-        one if set(one.legs) <= set(legs) else replace(one, legs=()) for one in circuits.values()
-    ]
+    fitting = [one if set(one.legs) <= set(legs) else replace(one, legs=()) for one in named]
     return Schedule(
         folder=Path(),
         name=name or folder.resolve().name,
@@ -275,7 +260,7 @@ def _supply(circuits: Sequence[Circuit], timezone: str) -> Supply:
         return Supply()
     split = timezone.startswith(_SPLIT_PHASE) and not timezone.startswith(_NOT_SPLIT)
     if split:
-        return Supply(system="split-phase", volts_v=_SPLIT_VOLTS_V)
+        return SPLIT_PHASE
     return Supply(system="three-phase")
 
 

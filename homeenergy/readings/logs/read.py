@@ -401,7 +401,7 @@ def _utc(
         return local_to_utc(stamps.ns, zone)
     except HouseError as error:
         row = error.line or 0
-        raise HouseError(
+        raise type(error)(
             error.what,
             path=path,
             line=first_line + (row if lines is None else int(lines[row])),

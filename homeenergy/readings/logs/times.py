@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,7 @@ from homeenergy.errors import HouseError
 from homeenergy.units import NS_PER_S
 
 _DAY_NS = 86400 * NS_PER_S
+_WINTER_S = 1_767_225_600  # 1 January 2026
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +100,7 @@ def local_to_utc(local_ns: NDArray[np.int64], zone: tzinfo) -> NDArray[np.int64]
             continue
         if not change.back:
             row = int(np.argmax(doubtful))
-            raise HouseError(
+            raise ClockError(
                 f"{_text(local_ns[row])} does not exist in the time zone {zone}: the clock was "
                 "put forward then",
                 line=row,
@@ -123,7 +125,7 @@ def _repeated(
         second = _second_pass(local_ns, rows[run], change, step)
         if second is None:
             row = int(rows[run[0]])
-            raise HouseError(
+            raise ClockError(
                 f"{_text(local_ns[row])} exists twice in the time zone {zone}, and the order of "
                 "the rows does not show which of the two is meant",
                 line=row,
@@ -164,6 +166,16 @@ def _text(local_ns: int) -> str:
 def _fixed(offset_ns: int) -> str:
     minutes = offset_ns // NS_PER_S // 60
     return f"UTC{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+
+
+def standard_time(region: str) -> str:
+    """Offset from UTC of a region's clock when it is not put forward, as in UTC+01:00."""
+    zone = ZoneInfo(region)
+    return _fixed(min(_offset_ns(_WINTER_S + half, zone) for half in (0, 182 * 86_400)))
+
+
+class ClockError(HouseError):
+    """Times that the clock of a region never showed, or an hour that is not there twice."""
 
 
 def near_change(last_local_ns: int, zone: tzinfo) -> bool:

@@ -46,6 +46,7 @@ from homeenergy.readings.store.store import (
 from homeenergy.units import NS_PER_S, S_PER_H
 
 LIMIT_BYTES = 300_000_000
+_LOOKED_AT = 3  # files that may show how often a logger writes
 FINEST = 5000  # samples between two rows; own choice
 FEW_STEPS = 50  # which say nothing against a period that is stated; own choice
 
@@ -340,11 +341,23 @@ class Survey:
             raise error
         self.without_rows.append(name)
 
+    def _telling(self, log: Log, rows: Rows) -> Rows:
+        """Rows that show how often the logger writes: of a large file where these are too few."""
+        if log.layout.period_s is not None or find_period_ns(rows.times_ns) is not None:
+            return rows
+        by_size = sorted(log.files, key=lambda name: -log.files[name].size)
+        for name in by_size[:_LOOKED_AT]:
+            for other in read_log(self.folder / name, log.layout):
+                if other.source == rows.source and find_period_ns(other.times_ns) is not None:
+                    return other
+        return rows
+
     def _begun(self, log: Log, rows: Rows, name: str) -> Rows:
         """Rows with the instants at which their periods begin."""
         periods = log.memory.row_periods_ns
         if rows.source not in periods:
-            periods[rows.source] = _row_period_ns(log, rows, self.folder / name)
+            telling = self._telling(log, rows)
+            periods[rows.source] = _row_period_ns(log, telling, self.folder / name)
         if log.layout.hold_s is None and log.layout.silence_s is None:
             _refuse_long_steps(log, rows, periods[rows.source], self.folder / name)
         _refuse_past_rolling(log, rows, self.folder / name)
