@@ -179,7 +179,8 @@ def check(
 ) -> None:
     """List what does not match house.toml: clamps, legs, meter.
 
-    New logs are imported first. The exit code is 1 if something contradicts house.toml.
+    New logs are imported first. The exit code is 1 if something contradicts house.toml, or if
+    there are readings that cannot be.
 
     \b
     Example:  homeenergy check my_house

@@ -249,9 +249,9 @@ class _Log:
         if most_w > self.nature.limit_w:
             above = np.flatnonzero(sign * flats.watts > self.nature.limit_w)
             self.beyond = self.beyond.plus(moved(flats.some(above), first))
-        # In the end a code must exceed what is borne out, which can only grow.
+        # In the end a code must exceed what is borne out, which can only grow once it is.
         known = self.borne_out[sign]
-        least = ABOVE * float(known[-1]) if known.size else 0.0
+        least = ABOVE * float(known[-1]) if known.size == BORNE_OUT else 0.0
         smallest = (1 - 1e-5) * _CODES[0] * min(map(abs, self.nature.multipliers))
         least = max(least, min(smallest, self.nature.limit_w))
         if most_w >= least:

@@ -53,8 +53,8 @@ class HouseCheck:
 
     @property
     def contradicts(self) -> bool:
-        """Whether anything does not match house.toml."""
-        return any(concern.weight == "wrong" for concern in self.concerns)
+        """Whether anything does not match house.toml, or any reading cannot be."""
+        return bool(self.implausible) or any(concern.weight == "wrong" for concern in self.concerns)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a concern."""

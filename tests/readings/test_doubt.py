@@ -48,6 +48,15 @@ def uses(number, *, every, lasts, level_w, seed=0):
     return watts
 
 
+def test_an_error_code_of_a_month_that_seemed_to_bear_more_out():
+    first, second = np.zeros(2000, dtype="f4"), np.zeros(2000, dtype="f4")
+    first[[500, 501, 900]] = 1000, 1001, 999.99
+    second[300:400:2], second[301:400:2] = 101, 102
+    months = [(1000, first, None), (3000, second, None)]
+    found = find_doubts(months, nature=Nature(period_s=1.0))
+    assert places(found, CODE) == [900]
+
+
 def test_lone_samples_are_in_doubt_at_rest_and_in_a_run():
     watts = idle(5000)
     watts[2000:2600] += 700

@@ -3,7 +3,9 @@
 import numpy as np
 import pandas as pd
 import pytest
+from typer.testing import CliRunner
 
+from homeenergy import cli
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.readings import import_logs, open_house
@@ -172,6 +174,10 @@ def test_one_absurd_cell_is_left_out_and_said_with_file_and_line(tmp_path):
     assert one.weight == "doubtful"
     assert "1e+12 W" in one.what
     assert one.where == "logs/2026-09-02.csv, line 702"
+    assert not held_out([one])
+    done = CliRunner().invoke(cli.app, ["check", str(made.path)])
+    assert done.exit_code == 1
+    assert "No mismatch" not in done.stdout
     kwh, expected = (
         next(a.kwh_per_day.value for a in house_findings(h).appliances if a.circuit == "kettle")
         for h in (made, clean)
