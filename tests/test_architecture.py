@@ -36,6 +36,8 @@ FOR_TYPES_ALONE = {
 }
 # Files of fewer lines that one other file imports, and the idea of each.
 OWN_IDEAS = {
+    "homeenergy.readings.store.as_left": "whether anything has changed since the last import",
+    "homeenergy.readings.logs.dialogue": "what a person is asked about a new house",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }

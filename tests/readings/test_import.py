@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
+from homeenergy.readings.store import importing
 from homeenergy.readings.store import survey as pool_module
 
 from .folders import frame, iso_csv, make_house, store_bytes
@@ -429,3 +430,24 @@ def test_a_name_that_no_row_has_is_refused_with_the_folder(tmp_path):
     with pytest.raises(HouseError) as caught:
         import_logs(house)
     assert str(house / "house.toml") in str(caught.value)
+
+
+def test_an_import_with_nothing_new_looks_at_sizes_and_times_alone(tmp_path, monkeypatch):
+    folder = make_house(tmp_path, {"a.csv": iso_csv(frame("2026-03-30", 40_000))})
+    first = import_logs(folder)
+    with monkeypatch.context() as patched:
+        patched.setattr(importing, "Survey", None)  # whatever goes on to read fails
+        again = import_logs(folder)
+        with pytest.raises(TypeError):
+            import_logs(folder, verify=True)
+    assert set(again.unchanged) == set(first.written)
+    assert (again.files_known, again.files_read, again.written) == (1, 0, ())
+    assert "Nothing new" in str(again)
+    (folder / "store" / "oven" / "2026-04.parquet").unlink()
+    assert import_logs(folder).written == (("oven", "2026-04"),)
+    with (folder / "logs" / "a.csv").open("a") as log:
+        log.write("2026-04-03T20:00:00Z,1,2\n")
+    assert import_logs(folder).files_read == 1
+    with (folder / "house.toml").open("a") as toml:
+        toml.write("\n# Another line\n")
+    assert import_logs(folder).files_read == 0

@@ -24,6 +24,7 @@ from homeenergy.errors import HouseError, HouseWarning
 from homeenergy.house.schedule import Schedule
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings.logs.rows import Merge, carry_through
+from homeenergy.readings.store.as_left import as_left, logs_state, note_as_left
 from homeenergy.readings.store.grid import Column, Gridded, grid_columns
 from homeenergy.readings.store.places import refuse_stray_dates
 from homeenergy.readings.store.plan import Feed, Month, Plan, files_to_read_again, make_plan
@@ -159,7 +160,8 @@ def import_logs(
 
     Notes
     -----
-    Time O(rows). Memory: rows beyond 300 MB wait on disk in the store's folder until their month
+    Time O(rows); where neither logs nor store have changed, that of looking at their sizes and
+    times. Memory: rows beyond 300 MB wait on disk in the store's folder until their month
     is written; a file above 64 MB is parsed in pieces.
     """
     schedule = read_schedule(folder)
@@ -171,8 +173,19 @@ def import_logs(
         )
     store = Store(schedule.folder / "store")
     with store.alone():
+        state = logs_state(schedule)
+        if not rebuild and not verify and (left := as_left(store, state)) is not None:
+            files, months = left
+            return ImportReport(
+                files_read=0, files_known=files, rows=0, written=(), unchanged=months
+            )
         damaged = _damaged(schedule, store, progress) if verify else set()
-        return _import(schedule, store, progress=progress, rebuild=rebuild, damaged=damaged)
+        report = _import(schedule, store, progress=progress, rebuild=rebuild, damaged=damaged)
+        told = (report.without_rows, report.unfinished, report.footers, report.gone, report.lost)
+        if state is not None and not any(told):
+            up_to_date = sorted({*report.unchanged, *report.written})
+            note_as_left(store, state, files_known=report.files_known, months=up_to_date)
+        return report
 
 
 def _damaged(schedule: Schedule, store: Store, progress: Progress | None) -> set[tuple[str, str]]:
@@ -235,7 +248,7 @@ def _import(
         files_known=sum(len(log.files) for log in survey.logs),
         rows=survey.rows,
         written=tuple((c, month) for month in sorted(plan.write) for c in plan.write[month]),
-        unchanged=tuple(plan.unchanged),
+        unchanged=tuple(sorted(plan.unchanged)),
         removed=tuple(plan.stale),
         files_read_again=sum(len(log.read) for log in survey.logs) - files_read,
         without_rows=tuple(survey.without_rows),
