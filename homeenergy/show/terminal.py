@@ -31,7 +31,7 @@ from homeenergy.show.document.findings import (
 )
 from homeenergy.stats.estimate import decimals, number_text
 from homeenergy.trust.check import Concern, HouseCheck
-from homeenergy.trust.plausible import Implausible
+from homeenergy.trust.concern import Implausible
 from homeenergy.units import S_PER_DAY, S_PER_H
 
 

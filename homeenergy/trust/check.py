@@ -14,12 +14,12 @@ from homeenergy.readings.house import House
 from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
 from homeenergy.trust.clamps.limits import schedule_concerns
 from homeenergy.trust.clamps.logged_load import load_concerns
-from homeenergy.trust.concern import Concern
+from homeenergy.trust.concern import Concern, Implausible
 from homeenergy.trust.meter import Fall, MeterAgreement, explain_falls, meter_agreement
 from homeenergy.trust.panel.balance import PanelBalance, panel_balance
 from homeenergy.trust.panel.circuit import WIRING
 from homeenergy.trust.panel.mains_energy import logged_energy, mains_trace
-from homeenergy.trust.plausible import Implausible, implausible_readings
+from homeenergy.trust.plausible import implausible_readings
 from homeenergy.trust.typed_readings import read_bench, read_meter
 
 REFERENCE_ACCURACY = 0.01

@@ -113,6 +113,17 @@ def instant_of(ns: int) -> pd.Timestamp:
     return pd.Timestamp(ns, unit="ns", tz="UTC")
 
 
+def from_when(house: House, facts: Facts, instant: pd.Timestamp) -> str:
+    """Where a thing begins: local time, and file and line if they are known."""
+    place = house.place_of(facts.circuit, instant)
+    return f"from {local_time(house, instant)}{f', {place}' if place else ''}"
+
+
+def local_time(house: House, instant: pd.Timestamp) -> str:
+    """Local time of an instant, to the minute."""
+    return f"{instant.tz_convert(house.timezone):%Y-%m-%d %H:%M}"
+
+
 class _Tally:
     """Counts over the samples of a circuit, beside those of `logged_load`."""
 

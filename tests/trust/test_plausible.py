@@ -10,7 +10,8 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.readings import import_logs, open_house
 from homeenergy.trust import check_house
-from homeenergy.trust.plausible import held_out, implausible_readings
+from homeenergy.trust.concern import held_out
+from homeenergy.trust.plausible import implausible_readings
 
 PERIOD_S = 60
 A_DAY = 86_400 // PERIOD_S
@@ -68,6 +69,11 @@ def unit_half_way(table):
     return daily(table.round(4))
 
 
+def an_hour_in_kilowatts(table):
+    table.iloc[A_DAY + 600 : A_DAY + 660] /= 1000
+    return daily(table.round(4))
+
+
 def sixty_times(table):
     table.iloc[len(table) // 2 :] *= 60
     return daily(table)
@@ -115,6 +121,7 @@ ALL = {"fridge", "kettle", "oven", "tv", "mains"}
     ("wrong", "held", "word"),
     [
         (unit_half_way, ALL, "1000 times"),
+        (an_hour_in_kilowatts, ALL, "1000"),
         (sixty_times, ALL, "60 times"),
         (counter_as_power, {"kettle"}, "energy counter"),
         (mains_counter_as_power, {"mains"}, "energy counter"),
@@ -150,6 +157,14 @@ def test_a_wrong_log_is_said_and_held_out(tmp_path, wrong, held, word):
 def test_a_unit_that_is_wrong_throughout(tmp_path, unit, times):
     made = house(tmp_path / "one", daily((loads() / times).round(4)), unit=unit)
     assert set(held_out(implausible_readings(made))) == ALL
+
+
+def test_hours_above_the_mains_are_said(tmp_path):
+    table = loads()
+    table.iloc[A_DAY + 600 : A_DAY + 840, table.columns.get_loc("fridge")] *= 20
+    (one,) = implausible_readings(house(tmp_path / "one", daily(table)))
+    assert (one.weight, one.circuits) == ("doubtful", ("fridge",))
+    assert "more than comes in through the mains" in one.what
 
 
 def test_a_meter_far_off(tmp_path):

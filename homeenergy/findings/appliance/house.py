@@ -39,7 +39,8 @@ from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_runs
 from homeenergy.stats.parts import Parts
 from homeenergy.trust.clamps.reading import clamp_over, correction_words
-from homeenergy.trust.plausible import held_out, implausible_readings
+from homeenergy.trust.concern import held_out
+from homeenergy.trust.plausible import implausible_readings
 from homeenergy.units import DAYS_PER_YEAR, H_PER_DAY, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 

@@ -11,7 +11,7 @@ from homeenergy.findings.appliance.columns import columns_for
 from homeenergy.findings.appliance.record import MARKS, ApplianceFinding
 from homeenergy.findings.cost import prices_differ
 from homeenergy.stats.estimate import Estimate
-from homeenergy.trust.plausible import Implausible
+from homeenergy.trust.concern import Implausible
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -25,7 +25,8 @@ from homeenergy.findings.cost import SAME_PRICE, mean_price, own_run_costs
 from homeenergy.findings.days import LEAST_COVERAGE, local_days
 from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
-from homeenergy.trust.plausible import held_out, implausible_readings
+from homeenergy.trust.concern import held_out
+from homeenergy.trust.plausible import implausible_readings
 from homeenergy.units import H_PER_DAY, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 RUNS: tuple[Per, ...] = ("run", "load", "use")

@@ -26,6 +26,7 @@ from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate, number_text
 from homeenergy.stats.means import mean_of_days
 from homeenergy.stats.parts import Parts
+from homeenergy.trust.concern import held_out
 from homeenergy.trust.panel.quiet_times import (
     FED_BACK_W,
     WINDOW_S,
@@ -33,7 +34,6 @@ from homeenergy.trust.panel.quiet_times import (
     whole_days,
     window_means,
 )
-from homeenergy.trust.plausible import held_out
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 # Lawrence Berkeley National Laboratory, ten houses in California (buildings.lbl.gov): what a whole

@@ -28,7 +28,7 @@ from homeenergy.show.document.files import read_record
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust import check_house
 from homeenergy.trust.check import HouseCheck
-from homeenergy.trust.plausible import held_out
+from homeenergy.trust.concern import held_out
 from homeenergy.version import __version__
 
 Progress = Callable[[int, int, str], None]
