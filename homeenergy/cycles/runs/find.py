@@ -19,9 +19,11 @@ from homeenergy.cycles.runs.bridging import (
 )
 from homeenergy.cycles.runs.levels import (
     IDLE_ELECTRONICS_W,
+    SPIKE_SHARE,
     Levels,
     above_second_rest,
     find_levels,
+    is_moment,
 )
 from homeenergy.cycles.runs.partition import most_likely_runs
 from homeenergy.cycles.runs.result import Cycles, make_cycles, turned_round
@@ -312,6 +314,7 @@ def _find_runs(
     if not len(fragments) or KINDS[kind].never_off:
         runs = runs[:0]
     runs = runs[sums_of(fragments.works.astype(np.int64), *runs.T) > 0]
+    runs = _without_spikes(fragments, runs)
     runs = _without_slight(fragments, runs, kind=kind)
     first, stop = fragments.first[runs[:, 0]], fragments.stop[runs[:, 1] - 1]
     if KINDS[kind].by_hand:
@@ -369,6 +372,14 @@ def _with_lead_in(
         if plateaus.first[i] >= earliest:
             moved[k] = plateaus.first[i]
     return moved
+
+
+def _without_spikes(fragments: Fragments, runs: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Leave out runs of one or two samples where they are next to nothing of the time in use."""
+    begin, end = runs.T
+    n = fragments.stop[end - 1] - fragments.first[begin]
+    spike = is_moment(n, fragments.period_s)
+    return runs[~spike] if n[spike].sum() < SPIKE_SHARE * n.sum() else runs
 
 
 def _without_slight(

@@ -17,6 +17,8 @@ from homeenergy.cycles.segment.plateaus import Plateaus
 
 # Up to this sample period a single sample is a spike, not a use.
 SPIKE_PERIOD_S = 5.0
+SPIKE_N, SPIKE_S, SPIKE_SHARE = 2, 30.0, 0.2
+RARE_SHARE = 0.1
 # What stays within a tolerance for this long, and so many samples, is quiet; what leaves it for no
 # longer than a blip and comes back is quiet all the same.
 QUIET_S, QUIET_N, BLIP_S = 300.0, 5, 10.0
@@ -28,6 +30,7 @@ IDLE_ELECTRONICS_W, LEAST_MOTOR_W = 20.0, 35.0
 # Rest rises above the lowest level of rest by at most this share of what the typical work does,
 # and work above it bears at least this share of the energy that such rest takes.
 REST_SHARE, LEAST_WORK_OF_REST = 0.3, 0.005
+LEAST_WORK_OF_HIGH_REST = 1.0
 # A level below all quiet ones counts if it is held for so long, or so much of the time; of short
 # records no more than the last share is asked.
 LEAST_HELD_S, LEAST_HELD_SHARE, MOST_HELD_SHARE = 120.0, 0.002, 0.05
@@ -76,13 +79,25 @@ class QuietLevels:
 
 
 def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
-    """Which plateaus are not a single sample that stands far above both its neighbours."""
-    if plateaus.period_s > SPIKE_PERIOD_S:
-        return np.ones(len(plateaus), bool)
-    w = plateaus.mean_w
-    around = np.maximum(np.r_[-np.inf, w[:-1]], np.r_[w[1:], -np.inf])
-    base = w.min(initial=np.inf)
-    return (plateaus.n > 1) | (around - base >= 0.3 * (w - base))
+    """Which plateaus are no spike: above rest for a moment, where use lasts far longer."""
+    held = float(plateaus.n.sum())
+    rest_w = weighted_quantile(plateaus.mean_w, plateaus.n, RARE_SHARE * held) if held else 0.0
+    low_w = rest_w + _wanders_w(rest_w, _tolerance_w(plateaus))
+    first, stop, n, _, _ = kernels.stretches(
+        plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, low_w, low_w
+    )
+    spike = is_moment(n, plateaus.period_s)
+    lasting = np.ones(len(plateaus), bool)
+    if n[spike].sum() < SPIKE_SHARE * n.sum():
+        change = np.zeros(len(plateaus) + 1, np.int64)
+        np.add.at(change, first[spike], 1)
+        np.add.at(change, stop[spike], -1)
+        lasting = np.cumsum(change)[:-1] == 0
+    return lasting
+
+
+def is_moment(n: NDArray[np.int64], period_s: float) -> NDArray[np.bool_]:
+    return (n <= SPIKE_N) & (n * period_s <= SPIKE_S)
 
 
 def quiet_levels(plateaus: Plateaus) -> QuietLevels:
@@ -205,9 +220,12 @@ def _levels_of_rest(
 
     Nothing is work where no level leaves any above it: 0 and NaN.
     """
-    rise_w = quiet.top_w - quiet.mean_w[0]
+    base = int(np.searchsorted(np.cumsum(quiet.n), RARE_SHARE * quiet.n.sum()))
+    rise_w = quiet.top_w - quiet.mean_w[base]
     usual_w = quiet.mean_w[np.argmax(quiet.n)]
     of_rest = np.cumsum(quiet.n * (quiet.mean_w - quiet.mean_w[0]))
+    high = quiet.top_w - quiet.mean_w[0] > IDLE_ELECTRONICS_W
+    least_work = np.where(high, LEAST_WORK_OF_HIGH_REST, LEAST_WORK_OF_REST) * of_rest
     for k in range(len(quiet) - 1, -1, -1):
         if k and (rise_w[k] > IDLE_ELECTRONICS_W or abs(usual_w) <= NOTHING_W):
             continue
@@ -217,7 +235,7 @@ def _levels_of_rest(
             continue
         typical_w = weighted_quantile(excess_w, work, work.sum() / 2)
         small = rise_w[k] <= REST_SHARE * typical_w
-        if not k or (small and work.sum() >= LEAST_WORK_OF_REST * of_rest[k]):
+        if not k or (small and work.sum() >= least_work[k]):
             return k + 1, typical_w
     # What never leaves the tolerance may still be switched, if it lasts: a lamp of 2 W.
     if len(quiet) > 1 and energy.any():
