@@ -111,12 +111,14 @@ def _partition(
     worth = np.r_[0.0, np.cumsum(np.maximum(pieces.excess_wh, LEAST_WH))]
     lasts_s = (pieces.stop[end - 1] - pieces.first[begin]) * pieces.period_s
     like = np.c_[np.log(lasts_s), np.log(worth[end] - worth[begin]), opening[begin]][known]
-    windows = groups(break_s <= LONGEST_S)
     cut = break_s > LONGEST_S
+    asked = _in_question(inside - between - first[1:], groups(~cut))
+    cut |= ~asked & (inside < between + first[1:])
+    windows = groups(~cut)
     likely = np.ones(len(pieces))
     kernels.best_partitions(
         windows,
-        _in_question(break_s, windows),
+        asked,
         np.r_[0.0, np.cumsum(inside)],
         between,
         first,
@@ -174,12 +176,12 @@ def _likeness_of_pieces(
     return np.minimum(likeness, MOST_LIKENESS)
 
 
-def _in_question(break_s: NDArray[np.float64], windows: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """The longest breaks of each window, `MOST_BREAKS` at most."""
-    asked = np.ones(break_s.size, np.bool_)
+def _in_question(odds: NDArray[np.float64], windows: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """The most doubtful breaks of each window, `MOST_BREAKS` at most."""
+    asked = np.ones(odds.size, np.bool_)
     for a, b in windows[windows[:, 1] - windows[:, 0] > MOST_BREAKS + 1]:
-        inner = break_s[a : b - 1]
-        asked[a : b - 1] = inner >= np.partition(inner, -MOST_BREAKS)[-MOST_BREAKS]
+        doubt = np.abs(odds[a : b - 1])
+        asked[a : b - 1] = doubt <= np.partition(doubt, MOST_BREAKS - 1)[MOST_BREAKS - 1]
     return asked
 
 
