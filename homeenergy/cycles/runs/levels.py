@@ -44,6 +44,7 @@ LEAST_WORK = 0.04
 ON_SHARE, LOW_SHARE = 0.4, 0.3
 # A run raises the power by at least this share of what is drawn all the time.
 LEAST_RISE_SHARE = 0.08
+LEAST_RISE_OF_MOMENTS, CLEAR = 0.5, 1.5
 # Share of the energy that must go each way for power to be taken to flow both ways.
 MIXED_SHARE, LEAST_FEED_IN_W = 0.05, -50.0
 SECOND_REST_S, SECOND_REST_SHARE, SECOND_REST_RISE = 3600.0, 0.04, 0.5
@@ -172,11 +173,14 @@ def find_levels(plateaus: Plateaus) -> Levels:
     energy = np.where(excess_w > 5 * noise_w / np.sqrt(n), excess_w * n, 0.0)
     count, typical_w = _levels_of_rest(rest, w, excess_w, energy, tolerance_w)
     idle_w = float(rest.mean_w[np.argmax(rest.n[: max(count, 1)])])
-    if not count or typical_w < LEAST_RISE_SHARE * idle_w:
+    lasts = len(rest) > count
+    if not count or typical_w < (LEAST_RISE_SHARE if lasts else LEAST_RISE_OF_MOMENTS) * idle_w:
         return Levels(idle_w=float(rest.mean_w[0]), on_w=nan, low_w=nan)
     top_w = float(rest.top_w[count - 1])
     step_w = plateaus.settings["step_w"]
     clear_w = max(1.5 * step_w, min(tolerance_w, LOW_SHARE * typical_w))
+    if not lasts and idle_w > NOTHING_W:
+        clear_w = max(clear_w, CLEAR * _wanders_w(top_w, tolerance_w))
     work = np.where((w > top_w + clear_w) & (excess_w >= WORK_SHARE * typical_w), energy, 0.0)
     if not work.any():
         return Levels(idle_w=idle_w, on_w=nan, low_w=nan)
