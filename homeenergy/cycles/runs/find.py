@@ -314,7 +314,7 @@ def _find_runs(
     if not len(fragments) or KINDS[kind].never_off:
         runs = runs[:0]
     runs = runs[sums_of(fragments.works.astype(np.int64), *runs.T) > 0]
-    runs = _without_spikes(fragments, runs)
+    runs = _without_spikes(plateaus, fragments, runs)
     runs = _without_slight(fragments, runs, kind=kind)
     first, stop = fragments.first[runs[:, 0]], fragments.stop[runs[:, 1] - 1]
     if KINDS[kind].by_hand:
@@ -374,11 +374,15 @@ def _with_lead_in(
     return moved
 
 
-def _without_spikes(fragments: Fragments, runs: NDArray[np.int64]) -> NDArray[np.int64]:
+def _without_spikes(
+    plateaus: Plateaus, fragments: Fragments, runs: NDArray[np.int64]
+) -> NDArray[np.int64]:
     """Leave out runs of one or two samples where they are next to nothing of the time in use."""
     begin, end = runs.T
     n = fragments.stop[end - 1] - fragments.first[begin]
-    spike = is_moment(n, fragments.period_s)
+    spike = is_moment(
+        plateaus, fragments.first_plateau[begin], fragments.stop_plateau[end - 1]
+    )
     return runs[~spike] if n[spike].sum() < SPIKE_SHARE * n.sum() else runs
 
 

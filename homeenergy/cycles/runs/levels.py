@@ -87,7 +87,7 @@ def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
     first, stop, n, _, _ = kernels.stretches(
         plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, low_w, low_w
     )
-    spike = is_moment(n, plateaus.period_s)
+    spike = is_moment(plateaus, first, stop)
     lasting = np.ones(len(plateaus), bool)
     if n[spike].sum() < SPIKE_SHARE * n.sum():
         change = np.zeros(len(plateaus) + 1, np.int64)
@@ -97,8 +97,14 @@ def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
     return lasting
 
 
-def is_moment(n: NDArray[np.int64], period_s: float) -> NDArray[np.bool_]:
-    return (n <= SPIKE_N) & (n * period_s <= SPIKE_S)
+def is_moment(
+    plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Which stretches of plateaus [first, stop) are a reading or two, however long held."""
+    n = plateaus.stop[stop - 1] - plateaus.first[first]
+    one_reading = plateaus.least_w[first] == plateaus.greatest_w[first]
+    short = (n <= SPIKE_N) | ((stop - first == 1) & one_reading)
+    return short & (n * plateaus.period_s <= SPIKE_S)
 
 
 def quiet_levels(plateaus: Plateaus) -> QuietLevels:
