@@ -380,9 +380,7 @@ def _without_spikes(
     """Leave out runs of one or two samples where they are next to nothing of the time in use."""
     begin, end = runs.T
     n = fragments.stop[end - 1] - fragments.first[begin]
-    spike = is_moment(
-        plateaus, fragments.first_plateau[begin], fragments.stop_plateau[end - 1]
-    )
+    spike = is_moment(plateaus, fragments.first_plateau[begin], fragments.stop_plateau[end - 1])
     return runs[~spike] if n[spike].sum() < SPIKE_SHARE * n.sum() else runs
 
 
