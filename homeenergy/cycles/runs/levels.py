@@ -231,13 +231,15 @@ def _levels_of_rest(
     Nothing is work where no level leaves any above it: 0 and NaN.
     """
     base = int(np.searchsorted(np.cumsum(quiet.n), RARE_SHARE * quiet.n.sum()))
-    rise_w = quiet.top_w - quiet.mean_w[base]
+    rise_w = quiet.top_w - quiet.mean_w[0]
+    over_base_w = quiet.top_w - quiet.mean_w[base]
     usual_w = quiet.mean_w[np.argmax(quiet.n)]
     of_rest = np.cumsum(quiet.n * (quiet.mean_w - quiet.mean_w[0]))
-    high = quiet.top_w - quiet.mean_w[0] > IDLE_ELECTRONICS_W
-    least_work = np.where(high, LEAST_WORK_OF_HIGH_REST, LEAST_WORK_OF_REST) * of_rest
+    least_work = (
+        np.where(rise_w > IDLE_ELECTRONICS_W, LEAST_WORK_OF_HIGH_REST, LEAST_WORK_OF_REST) * of_rest
+    )
     for k in range(len(quiet) - 1, -1, -1):
-        if k and (rise_w[k] > IDLE_ELECTRONICS_W or abs(usual_w) <= NOTHING_W):
+        if k and (over_base_w[k] > IDLE_ELECTRONICS_W or abs(usual_w) <= NOTHING_W):
             continue
         top_w = quiet.top_w[k]
         work = np.where(w > top_w + _wanders_w(top_w, tolerance_w), energy, 0.0)
