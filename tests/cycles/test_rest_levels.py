@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from homeenergy import find_cycles
 from homeenergy.cycles.segment.kernels import quiet_stretches
-from tests.cycles.traces import DAY, HOUR, as_trace
+from tests.cycles.traces import DAY, HOUR, as_trace, draw
 
 MINUTE = 60
 
@@ -143,3 +143,62 @@ def test_quiet_stretches_are_those_of_a_plain_loop(rows):
     plain_levels, plain_held = plain_stretches(*args)
     assert levels.tolist() == pytest.approx(plain_levels)
     assert held.tolist() == plain_held
+
+
+def test_hours_off_at_the_wall_below_a_high_rest():
+    """A compressor of 980 W beside a fan of 61 W, off for three hours of two days: all runs."""
+    uses = [(at, [(1200, 1041)]) for at in range(1800, 2 * DAY, 5400)]
+    watts = draw(2 * DAY, *uses, idle_w=61, noise_w=1)
+    whole = find_cycles(as_trace(watts)).table
+    off = slice(uses[8][0] - 2 * HOUR, uses[8][0] - HOUR)
+    watts[off] = 0
+    gone = [at for at, _ in uses if off.start - 1200 < at < off.stop]
+    cycles = find_cycles(as_trace(watts))
+    assert len(whole) == len(uses)
+    assert len(cycles.table) == len(uses) - len(gone)
+    assert cycles.standby.value == pytest.approx(61, abs=0.5)
+
+
+@pytest.mark.parametrize(("period_s", "held"), [(2, 1), (2, 4), (7, 2), (10, 1)])
+def test_spikes_beside_uses_of_minutes_are_no_runs(period_s, held):
+    """Ten uses of 15 min at 120 W, and wrong readings an hour off, each held for `held` samples."""
+    n = 2 * DAY // period_s
+    watts = draw(n, idle_w=3, noise_w=0.3)
+    for at in range(10):
+        first = (at * 16_000 + 4000) // period_s
+        watts[first : first + 900 // period_s] += 120
+    rng = np.random.default_rng(4)
+    hour_n = HOUR // period_s
+    for at in range(hour_n, n, n // 24):
+        if watts[at - hour_n : at + hour_n].max() < 50:
+            watts[at : at + held] = rng.uniform(50, 4000)
+    cycles = find_cycles(as_trace(watts, period_s=period_s))
+    assert len(cycles.table) == 10
+    assert cycles.table["energy_wh"].to_numpy() == pytest.approx(123 / 4, rel=0.04)
+
+
+def test_uses_of_one_sample_are_runs_where_there_is_nothing_else():
+    """A pump that runs for one reading of 10 s."""
+    watts = draw(DAY // 10, *[(at, [(1, 700)]) for at in range(100, DAY // 10, 400)], idle_w=2)
+    assert len(find_cycles(as_trace(watts, period_s=10)).table) == 22
+
+
+def test_a_draw_that_wanders_has_no_runs():
+    """Electronics at 30 W that wander by a twentieth within minutes."""
+    rng = np.random.default_rng(2)
+    wander = np.repeat(rng.normal(0, 1.5, DAY // 40), 40)
+    for watts in (30 + wander, 80 + 2 * wander):
+        cycles = find_cycles(as_trace(np.round(watts + rng.normal(0, 0.3, wander.size))))
+        assert cycles.table.empty
+
+
+def test_a_thermostat_through_a_hot_day_is_no_long_session():
+    """Hundreds of runs of 10 min with pauses of 8 to 15 min, whatever it is called."""
+    rng = np.random.default_rng(3)
+    at, uses = 600, []
+    while at < 5 * DAY - 3600:
+        uses.append((at, [(int(rng.normal(620, 40)), 136)]))
+        at += uses[-1][1][0][0] + int(rng.uniform(480, 900))
+    cycles = find_cycles(as_trace(draw(5 * DAY, *uses, idle_w=4)), kind="manual")
+    assert len(cycles.table) == pytest.approx(len(uses), rel=0.01)
+    assert cycles.table["duration_s"].max() < 3600

@@ -46,9 +46,6 @@ class Fragments:
         return (self.first[1:] - self.stop[:-1]) * self.period_s
 
 
-FRAG = 1
-
-
 def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
     """Stretches of plateaus above the low level, single-sample spikes left out.
 
@@ -62,7 +59,7 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
         levels.low_w,
         levels.on_w,
     )
-    if plateaus.period_s <= SPIKE_PERIOD_S * FRAG:
+    if plateaus.period_s <= SPIKE_PERIOD_S:
         kept = n > 1
         a, b, n, sum_w, above = a[kept], b[kept], n[kept], sum_w[kept], above[kept]
     excess_w = sum_w - levels.idle_w * n

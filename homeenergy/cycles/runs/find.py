@@ -19,6 +19,7 @@ from homeenergy.cycles.runs.bridging import (
 )
 from homeenergy.cycles.runs.levels import (
     IDLE_ELECTRONICS_W,
+    SPIKE_N,
     SPIKE_SHARE,
     Levels,
     above_second_rest,
@@ -377,11 +378,16 @@ def _with_lead_in(
 def _without_spikes(
     plateaus: Plateaus, fragments: Fragments, runs: NDArray[np.int64]
 ) -> NDArray[np.int64]:
-    """Leave out runs of one or two samples where they are next to nothing of the time in use."""
+    """Leave out runs of a moment or two where these are next to nothing of the time in use."""
     begin, end = runs.T
-    n = fragments.stop[end - 1] - fragments.first[begin]
-    spike = is_moment(plateaus, fragments.first_plateau[begin], fragments.stop_plateau[end - 1])
-    return runs[~spike] if n[spike].sum() < SPIKE_SHARE * n.sum() else runs
+    moments = is_moment(plateaus, fragments.first_plateau, fragments.stop_plateau)
+    spike = (end - begin <= SPIKE_N) & (
+        sums_of(moments.astype(np.int64), begin, end) == end - begin
+    )
+    lasts = np.where(
+        spike, sums_of(fragments.n, begin, end), fragments.stop[end - 1] - fragments.first[begin]
+    )
+    return runs[~spike] if lasts[spike].sum() < SPIKE_SHARE * lasts.sum() else runs
 
 
 def _without_slight(

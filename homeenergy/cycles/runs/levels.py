@@ -17,7 +17,12 @@ from homeenergy.cycles.segment.plateaus import Plateaus
 
 # Up to this sample period a single sample is a spike, not a use.
 SPIKE_PERIOD_S = 5.0
+# What is above rest for so few samples, or for one reading held, and at most so long, is a moment.
+# Moments are spikes where they are less than this share of the time above rest: no use lasts so
+# short a time that many others last for minutes. What is told of so few samples cannot be more.
 SPIKE_N, SPIKE_S, SPIKE_SHARE = 2, 30.0, 0.2
+# Levels held for less than this share of the quiet time, the lowest, may be those of hours off at
+# the wall: electronics then rise from the level above.
 RARE_SHARE = 0.1
 # What stays within a tolerance for this long, and so many samples, is quiet; what leaves it for no
 # longer than a blip and comes back is quiet all the same.
@@ -28,9 +33,9 @@ QUIET_W, QUIET_SHARE = 3.0, 0.1
 # heats stay above. Common practice, no source.
 IDLE_ELECTRONICS_W, LEAST_MOTOR_W = 20.0, 35.0
 # Rest rises above the lowest level of rest by at most this share of what the typical work does,
-# and work above it bears at least this share of the energy that such rest takes.
-REST_SHARE, LEAST_WORK_OF_REST = 0.3, 0.005
-LEAST_WORK_OF_HIGH_REST = 1.0
+# and work above it bears at least this share of the energy that such rest takes; as much energy if
+# it rises by more than electronics take.
+REST_SHARE, LEAST_WORK_OF_REST, LEAST_WORK_OF_HIGH_REST = 0.3, 0.005, 1.0
 # A level below all quiet ones counts if it is held for so long, or so much of the time; of short
 # records no more than the last share is asked.
 LEAST_HELD_S, LEAST_HELD_SHARE, MOST_HELD_SHARE = 120.0, 0.002, 0.05
@@ -42,9 +47,11 @@ WORK_SHARE = 0.02
 # must reach `ON_SHARE` of it, and lasts while the power stays above `LOW_SHARE` of it.
 LEAST_WORK = 0.04
 ON_SHARE, LOW_SHARE = 0.4, 0.3
-# A run raises the power by at least this share of what is drawn all the time.
-LEAST_RISE_SHARE = 0.08
-LEAST_RISE_OF_MOMENTS, CLEAR = 0.5, 1.5
+# A run raises the power by at least this share of what is drawn all the time; by the second where
+# no level above rest lasts for minutes, for electronics wander by 20 to 30 % (real logs).
+LEAST_RISE_SHARE, LEAST_RISE_OF_MOMENTS = 0.08, 0.5
+# Work that does not last leaves rest by so many times as much as rest wanders.
+CLEAR_OF_WANDER = 1.5
 # Share of the energy that must go each way for power to be taken to flow both ways.
 MIXED_SHARE, LEAST_FEED_IN_W = 0.05, -50.0
 SECOND_REST_S, SECOND_REST_SHARE, SECOND_REST_RISE = 3600.0, 0.04, 0.5
@@ -80,7 +87,7 @@ class QuietLevels:
 
 
 def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
-    """Which plateaus are no spike: above rest for a moment, where use lasts far longer."""
+    """Which plateaus are no spike: above rest for a moment, where other uses last."""
     held = float(plateaus.n.sum())
     rest_w = weighted_quantile(plateaus.mean_w, plateaus.n, RARE_SHARE * held) if held else 0.0
     low_w = rest_w + _wanders_w(rest_w, _tolerance_w(plateaus))
@@ -149,11 +156,11 @@ def _wanders_w(level_w: float, tolerance_w: float) -> float:
 def find_levels(plateaus: Plateaus) -> Levels:
     """Usual level of rest, and levels from which a run is one.
 
-    Quiet levels are rest from the lowest up to the highest that rises above it by no more than
-    electronics take and by at most `REST_SHARE` of the typical work: the power above which half of
-    the energy is spent that is drawn above this rest. So an appliance may rest at several levels,
-    off at the wall among them, whatever share of the time each is held; what usually draws nothing
-    rests at nothing only. The least working power is
+    Quiet levels are rest from the lowest up to the highest that rises above it by at most
+    `REST_SHARE` of the typical work (the power above which half of the energy is spent that is
+    drawn above this rest) and above the lowest that is not rare by no more than electronics take.
+    So an appliance may rest at several levels, off at the wall among them, whatever share of the
+    time each is held; what usually draws nothing rests at nothing only. The least working power is
     the one below which `LEAST_WORK` of the energy of work is spent; a run must reach a share of it
     and leave the tolerance of rest. Own method.
 
@@ -180,13 +187,14 @@ def find_levels(plateaus: Plateaus) -> Levels:
     count, typical_w = _levels_of_rest(rest, w, excess_w, energy, tolerance_w)
     idle_w = float(rest.mean_w[np.argmax(rest.n[: max(count, 1)])])
     lasts = len(rest) > count
-    if not count or typical_w < (LEAST_RISE_SHARE if lasts else LEAST_RISE_OF_MOMENTS) * idle_w:
+    least_rise = LEAST_RISE_SHARE if lasts else LEAST_RISE_OF_MOMENTS
+    if not count or typical_w < least_rise * idle_w:
         return Levels(idle_w=float(rest.mean_w[0]), on_w=nan, low_w=nan)
     top_w = float(rest.top_w[count - 1])
     step_w = plateaus.settings["step_w"]
     clear_w = max(1.5 * step_w, min(tolerance_w, LOW_SHARE * typical_w))
     if not lasts and idle_w > NOTHING_W:
-        clear_w = max(clear_w, CLEAR * _wanders_w(top_w, tolerance_w))
+        clear_w = max(clear_w, CLEAR_OF_WANDER * _wanders_w(top_w, tolerance_w))
     work = np.where((w > top_w + clear_w) & (excess_w >= WORK_SHARE * typical_w), energy, 0.0)
     if not work.any():
         return Levels(idle_w=idle_w, on_w=nan, low_w=nan)

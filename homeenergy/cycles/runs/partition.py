@@ -40,7 +40,8 @@ RUN_RANGE, LEAST_RUN_WIDTH = (5.0, 5.0, 4.0), 0.12
 PIECE_RANGE, LEAST_PIECE_WIDTH, LEAST_TRAIN, MOST_LIKENESS = (10.0, 10.0, 10.0), 0.2, 4, 5.0
 # Worth less than this is as good as nothing [Wh].
 LEAST_WH = 1e-6
-# At most so many runs and pieces to compare with, and breaks between two long rests in question.
+# At most so many runs and pieces to compare with, and breaks between two long rests in question:
+# the others go by the odds of each alone.
 MOST_KNOWN, MOST_PIECES, MOST_BREAKS = 60, 200, 60
 
 
