@@ -21,8 +21,8 @@ SPIKE_PERIOD_S = 5.0
 # Moments are spikes where they are less than this share of the time above rest: no use lasts so
 # short a time that many others last for minutes. What is told of so few samples cannot be more.
 SPIKE_N, SPIKE_S, SPIKE_SHARE = 2, 30.0, 0.2
-# Levels held for less than this share of the quiet time, the lowest, may be those of hours off at
-# the wall: electronics then rise from the level above.
+# Nothing, drawn for less than this share of the quiet time, may be hours off at the wall:
+# electronics then rise from the level that is held for most of it.
 RARE_SHARE = 0.1
 # What stays within a tolerance for this long, and so many samples, is quiet; what leaves it for no
 # longer than a blip and comes back is quiet all the same.
@@ -158,7 +158,8 @@ def find_levels(plateaus: Plateaus) -> Levels:
 
     Quiet levels are rest from the lowest up to the highest that rises above it by at most
     `REST_SHARE` of the typical work (the power above which half of the energy is spent that is
-    drawn above this rest) and above the lowest that is not rare by no more than electronics take.
+    drawn above this rest), and by no more than electronics take: above the lowest, or above the
+    usual one where less is rare and nothing, as off at the wall.
     So an appliance may rest at several levels, off at the wall among them, whatever share of the
     time each is held; what usually draws nothing rests at nothing only. The least working power is
     the one below which `LEAST_WORK` of the energy of work is spent; a run must reach a share of it
@@ -238,7 +239,7 @@ def _levels_of_rest(
 
     Nothing is work where no level leaves any above it: 0 and NaN.
     """
-    base = int(np.searchsorted(np.cumsum(quiet.n), RARE_SHARE * quiet.n.sum()))
+    base = _usual_level(quiet, tolerance_w)
     rise_w = quiet.top_w - quiet.mean_w[0]
     over_base_w = quiet.top_w - quiet.mean_w[base]
     usual_w = quiet.mean_w[np.argmax(quiet.n)]
@@ -261,6 +262,14 @@ def _levels_of_rest(
     if len(quiet) > 1 and energy.any():
         return 1, weighted_quantile(excess_w, energy, energy.sum() / 2)
     return 0, float("nan")
+
+
+def _usual_level(quiet: QuietLevels, tolerance_w: float) -> int:
+    """The level held for most of the quiet time, where all below it is rare and nothing; else 0."""
+    usual = int(np.argmax(quiet.n))
+    rare = quiet.n[:usual].sum() < RARE_SHARE * quiet.n.sum()
+    most = quiet.n[usual] > quiet.n.sum() / 2
+    return usual if rare and most and abs(quiet.mean_w[0]) <= tolerance_w else 0
 
 
 def _flows_both_ways(w: NDArray[np.float64], n: NDArray[np.int64]) -> bool:
