@@ -134,6 +134,7 @@ def count_negative(watts: NDArray[np.float32]) -> int:
 
 
 FORMAT = 1
+MOST_KEPT = 1 << 23  # samples of the mains, for the next circuit that asks them of the same time
 _KEY = b"homeenergy"
 _NAMES = ("first", "stop", "reason")
 
@@ -159,22 +160,27 @@ def stored_doubts(house: Logged, store: Store, circuit: Circuit) -> Doubts:
     The file carries what it was made from: another log, clamp or supply, of this circuit or of the
     mains, and it is made anew. Where it cannot be written, the answer is the same.
     """
-    witnesses = () if circuit.role == "mains" else house.mains
-    made_from = short_hash(
-        [FORMAT, asdict(house.supply), *(_made_from(house, c) for c in (circuit, *witnesses))]
-    )
+    made_from = made_from_what(house, circuit)
     path = store.doubts_path(circuit.name)
     found = _read(path, made_from)
     if found is None:
-        found = _find(house, store, circuit, witnesses)
+        found = _find(house, store, circuit, _witnesses(house, circuit))
         with suppress(OSError):
             _write(path, made_from, found)
     return found
 
 
-def _made_from(house: Logged, circuit: Circuit) -> object:
-    infos, period_ns = house.stored_months(circuit)
-    return [asdict(circuit), period_ns, [(info.month, info.signature) for info in infos]]
+def _witnesses(house: Logged, circuit: Circuit) -> tuple[Circuit, ...]:
+    return () if circuit.role == "mains" else house.mains
+
+
+def made_from_what(house: Logged, circuit: Circuit) -> str:
+    """Hash of all that a circuit's samples without those in doubt depend on."""
+    every: list[object] = [FORMAT, asdict(house.supply)]
+    for one in (circuit, *_witnesses(house, circuit)):
+        infos, period_ns = house.stored_months(one)
+        every.append([asdict(one), period_ns, [(i.month, i.signature, i.words) for i in infos]])
+    return short_hash(every)
 
 
 def _find(house: Logged, store: Store, circuit: Circuit, witnesses: Sequence[Circuit]) -> Doubts:
@@ -206,11 +212,22 @@ def _find(house: Logged, store: Store, circuit: Circuit, witnesses: Sequence[Cir
             store.read_into(info, watts)
             keep_bins(store, info, watts)
             correct_in_place(watts, clamp, first_slot=first, period_ns=period_ns)
-            mains = None
-            for witness, theirs, _ in others:
-                one = _samples(store, witness, theirs, first, number, period_ns)
-                mains = one if mains is None else mains + one
-            yield first, watts, mains
+            yield first, watts, sum_of_mains(first, number)
+
+    mains_as = [made_from_what(house, witness) for witness, _, _ in others]
+
+    def sum_of_mains(first: int, number: int) -> Watts | None:
+        if not others:
+            return None
+        key, kept = (*mains_as, first, number), store.kept_mains
+        if kept is not None and kept[0] == key:
+            return kept[1]
+        mains = _samples(store, *others[0][:2], first, number, period_ns)
+        for witness, theirs, _ in others[1:]:
+            mains += _samples(store, witness, theirs, first, number, period_ns)
+        if number <= MOST_KEPT:
+            store.kept_mains = key, mains
+        return mains
 
     return find_doubts(months(), nature=nature)
 

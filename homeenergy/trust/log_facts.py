@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from homeenergy.files import replacing
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.doubt import Doubts
 from homeenergy.readings.house import House
+from homeenergy.readings.quality import made_from_what
+from homeenergy.readings.store.store import Store
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.clamps.logged_load import LoggedLoad, logged_load
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H
 
+FORMAT, DIGEST = 1, 16  # of the file of what was counted, and the bytes of its hash
 DAY_NS = int(S_PER_DAY * NS_PER_S)
 
 
@@ -69,22 +77,19 @@ class Facts:
 
 
 def log_facts(house: House, circuit: Circuit) -> Facts | None:
-    """Facts of a circuit's log without its samples in doubt; None without readings. O(samples)."""
+    """Facts of a circuit's log without its samples in doubt; None without readings.
+
+    O(samples) at the first need; then what was counted is kept in the store, with a hash of all
+    that it depends on.
+    """
     infos, period_ns = house.stored_months(circuit)
     infos = [info for info in infos if info.samples]
     if not infos:
         return None
     began = instant_of(infos[0].first_slot * period_ns)
     offset = began.tz_convert(house.timezone).utcoffset()
-    tally = _Tally(round(offset.total_seconds()) * NS_PER_S if offset is not None else 0)
-
-    def sure() -> Iterator[Trace]:
-        for month in house.months(circuit):
-            trace = month.sure()
-            tally.take(trace)
-            yield trace
-
-    load = logged_load(sure())
+    offset_ns = round(offset.total_seconds()) * NS_PER_S if offset is not None else 0
+    load, tally = _counted(house, circuit, offset_ns)
     ends = [(info.first_slot, info.first_slot + info.samples) for info in infos]
     holes = [b[0] - a[1] for a, b in pairwise(ends)]
     longest = int(np.argmax(holes)) if holes else 0
@@ -106,6 +111,74 @@ def log_facts(house: House, circuit: Circuit) -> Facts | None:
         days=_days(load, tally),
         doubts=house.doubts(circuit),
     )
+
+
+def _counted(house: House, circuit: Circuit, offset_ns: int) -> tuple[LoggedLoad, _Tally]:
+    """Count over the samples of a circuit, or read what was counted before."""
+    path = Store(house.path / "store").facts_path(circuit.name)
+    made_from = f"{FORMAT} {offset_ns} {made_from_what(house, circuit)}"
+    found = _read(path, made_from, offset_ns)
+    if found is not None:
+        return found
+    tally = _Tally(offset_ns)
+
+    def sure() -> Iterator[Trace]:
+        for month in house.months(circuit):
+            trace = month.sure()
+            tally.take(trace)
+            yield trace
+
+    load = logged_load(sure())
+    with suppress(OSError):
+        _write(path, made_from, load, tally)
+    return load, tally
+
+
+def _read(path: Path, made_from: str, offset_ns: int) -> tuple[LoggedLoad, _Tally] | None:
+    """Read a file that `_write` made; None where it is damaged or was made from something else."""
+    try:
+        whole = path.read_bytes()
+        if hashlib.blake2b(whole[DIGEST:], digest_size=DIGEST).digest() != whole[:DIGEST]:
+            return None
+        with np.load(io.BytesIO(whole[DIGEST:])) as kept:
+            if str(kept["made_from"]) != made_from:
+                return None
+            greatest_w, block_s = kept["numbers"].tolist()
+            start_ns, at_top, below_top, samples, rises, falls = kept["counts"].tolist()
+            days, steps_w, blocks_w = kept["days"].tolist(), kept["steps_w"], kept["blocks_w"]
+    except (OSError, KeyError, ValueError):
+        return None
+    tally = _Tally(offset_ns)
+    tally.samples, tally.rises, tally.falls = samples, rises, falls
+    tally.step_w = dict(zip(days, steps_w.tolist(), strict=True))
+    load = LoggedLoad(
+        greatest_w=greatest_w,
+        at_top=at_top,
+        below_top=below_top,
+        blocks_w=blocks_w,
+        block_s=block_s,
+        start=instant_of(start_ns) if blocks_w.size else None,
+    )
+    return load, tally
+
+
+def _write(path: Path, made_from: str, load: LoggedLoad, tally: _Tally) -> None:
+    start_ns = load.start.value if load.start is not None else 0
+    counts = [start_ns, load.at_top, load.below_top, tally.samples, tally.rises, tally.falls]
+    file = io.BytesIO()
+    np.savez(
+        file,
+        made_from=np.array(made_from),
+        numbers=np.array([load.greatest_w, load.block_s]),
+        counts=np.array(counts, dtype=np.int64),
+        days=np.array(list(tally.step_w), dtype=np.int64),
+        steps_w=np.array(list(tally.step_w.values()), dtype=np.float64),
+        blocks_w=load.blocks_w,
+    )
+    digest = hashlib.blake2b(file.getvalue(), digest_size=DIGEST).digest()
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with replacing(path, lasting=False) as temporary:
+        temporary.write_bytes(digest + file.getvalue())
 
 
 def instant_of(ns: int) -> pd.Timestamp:

@@ -11,6 +11,7 @@ from homeenergy.findings import house_findings
 from homeenergy.readings import import_logs, open_house
 from homeenergy.trust import check_house
 from homeenergy.trust.concern import held_out
+from homeenergy.trust.log_facts import log_facts
 from homeenergy.trust.plausible import implausible_readings
 
 PERIOD_S = 60
@@ -286,3 +287,35 @@ def test_a_counter_and_small_loads_pass(tmp_path):
     rng = np.random.default_rng(3)
     small = pd.DataFrame({"router": (6.2 + rng.normal(0, 0.2, len(table))).round(1)}, table.index)
     assert implausible_readings(house(tmp_path / "small", daily(small))) == ()
+
+
+def test_what_was_counted_is_kept_until_anything_changes(tmp_path, monkeypatch):
+    made = house(tmp_path / "one", daily(loads(1)))
+    kettle = made.circuit("kettle")
+    first = log_facts(made, kettle)
+    kept = made.path / "store" / ".overview" / "kettle" / "facts.npz"
+    whole = kept.read_bytes()
+
+    def same(one):
+        assert (one.samples, one.rises, one.falls) == (first.samples, first.rises, first.falls)
+        assert one.load.start == first.load.start
+        np.testing.assert_array_equal(one.load.blocks_w, first.load.blocks_w)
+        for name in ("mean_w", "low_w", "high_w", "step_w"):
+            np.testing.assert_array_equal(getattr(one.days, name), getattr(first.days, name))
+
+    with monkeypatch.context() as only_kept:
+        only_kept.setattr("homeenergy.trust.log_facts.logged_load", None)
+        same(log_facts(made, kettle))
+    rng = np.random.default_rng(4)
+    for at in rng.integers(0, len(whole), 20):
+        flipped = bytearray(whole)
+        flipped[at] ^= 1 << int(rng.integers(8))
+        kept.write_bytes(flipped)
+        same(log_facts(made, kettle))
+    assert kept.read_bytes() == whole
+    toml = made.path / "house.toml"
+    toml.write_text(
+        toml.read_text().replace('"kettle"\n', '"kettle"\nclamp = { multiplier = 2 }\n', 1)
+    )
+    twice = log_facts(open_house(made.path), open_house(made.path).circuit("kettle"))
+    assert twice.load.greatest_w == pytest.approx(2 * first.load.greatest_w)

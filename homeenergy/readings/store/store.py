@@ -83,6 +83,8 @@ class Store:
 
     def __init__(self, folder: Path, *, mend: Callable[[str, str], None] | None = None) -> None:
         self.folder, self.mend = folder, mend
+        # The sum of the mains that was last asked as a witness, and what it was made from.
+        self.kept_mains: tuple[tuple[object, ...], NDArray[np.float32]] | None = None
 
     def path(self, circuit: str, month: str) -> Path:
         """File of a circuit's month."""
@@ -95,6 +97,10 @@ class Store:
     def doubts_path(self, circuit: str) -> Path:
         """File of a circuit's samples in doubt (see `quality`); safe to delete."""
         return self.folder / ".overview" / circuit / "doubts.parquet"
+
+    def facts_path(self, circuit: str) -> Path:
+        """File of what the log of a circuit is like (see `log_facts`); safe to delete."""
+        return self.folder / ".overview" / circuit / "facts.npz"
 
     def months(self, circuit: str) -> list[str]:
         """Months of a circuit that are there, in order."""
