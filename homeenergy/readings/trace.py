@@ -205,7 +205,8 @@ class Trace:
         label : str, optional
             Default: the name of the series.
         period_s : float, optional
-            Length of a sample [s]. Default: found from the index.
+            Length of a sample [s]. Default: found from the index; where its pace changes or wanders
+            its quickest usual step, which a `HouseWarning` says.
         hold_s : float, optional
             Longest step across which a value is held [s]; longer ones stay missing. Default: 30 s
             or 2.5 steps of the index, whichever is longer.

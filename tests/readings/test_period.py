@@ -4,13 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.errors import HouseError
+from homeenergy.errors import HouseError, HouseWarning
 from homeenergy.readings import describe, import_logs, open_house
 from homeenergy.readings.logs.rows import (
     default_hold_ns,
     find_period_ns,
     has_pace,
     long_steps_recur,
+    uneven_pace_ns,
 )
 from homeenergy.readings.trace import Trace
 
@@ -114,6 +115,47 @@ def test_a_series_at_each_change_needs_a_period(tmp_path):
     assert trace.energy_wh == pytest.approx(expected_wh, rel=2e-4)
     with pytest.raises(ValueError, match="hold_s must be positive"):
         Trace.from_series(series, period_s=10, hold_s=0)
+
+
+def changing(kind, rows=4000, seed=2):
+    """Stamps [s] and watts of a logger whose pace changes, and is never slower than 16 s."""
+    rng = np.random.default_rng(seed)
+    steps = {
+        "blocks": np.repeat(rng.choice([2, 7, 16], rows // 8), 8),
+        "each": rng.choice([2, 5, 7], rows, p=[0.4, 0.3, 0.3]),
+        "irregular": rng.integers(1, 17, rows),
+    }[kind]
+    stamps = np.cumsum(steps)
+    return stamps, np.where(stamps % 3600 < 1200, 110.0, 2.0)
+
+
+@pytest.mark.parametrize("kind", ["blocks", "each", "irregular"])
+def test_a_pace_that_changes_is_taken_and_said(tmp_path, kind):
+    stamps, watts = changing(kind)
+    true_wh = (watts[:-1] * np.diff(stamps)).sum() / 3600
+    series = pd.Series(watts, index=pd.to_datetime(T0 + stamps * S, utc=True))
+    with pytest.warns(HouseWarning, match="no regular interval: kept as means of 2 s"):
+        trace = Trace.from_series(series)
+    rows = "".join(f"{T0 // S + t},{w}\n" for t, w in zip(stamps, watts, strict=True))
+    log = (
+        '[[log]]\nfiles = "logs/*.csv"\ntime_columns = ["t"]\ntime_format = "epoch_s"\n'
+        '[log.columns]\nfridge = "w"\n'
+    )
+    house = make_house(tmp_path, {"a.csv": "t,w\n" + rows}, log=log, circuits=["fridge"])
+    assert "no regular interval, kept as means: logs/a.csv (2 s)" in str(import_logs(house))
+    for found in (trace, open_house(house).trace("fridge")):
+        assert found.period_s == 2
+        assert found.energy_wh == pytest.approx(true_wh, rel=2e-4)
+        assert found.covered_s == pytest.approx(stamps[-1] - stamps[0], abs=40)
+    found = describe(house / "logs" / "a.csv")
+    assert (found.layout.period_s, found.layout.hold_s) == (2, 30)
+    assert "the pace changes" in " ".join(found.remarks)
+
+
+def test_bursts_of_rows_between_silent_hours_are_no_changing_pace():
+    bursts = np.r_[np.tile(np.r_[np.tile([1, 4, 9], 40), 7200], 30)]
+    times = T0 + np.cumsum(bursts) * S
+    assert uneven_pace_ns(times) is None
 
 
 def test_describe_says_that_there_is_no_pace(tmp_path):

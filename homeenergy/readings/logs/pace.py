@@ -18,6 +18,7 @@ from homeenergy.readings.logs.rows import (
     find_period_ns,
     has_pace,
     long_steps_recur,
+    uneven_pace_ns,
 )
 from homeenergy.units import NS_PER_S
 
@@ -146,6 +147,10 @@ def find_pace(sources: Sequence[Source], *, sparse: bool = False) -> Pace:
         return Pace()
     on_change = sparse or float(np.median([one.changes for one in irregular])) >= _MOSTLY_NEW
     own = [np.diff(one.times_ns) for one in irregular or sources]
+    quick = [uneven_pace_ns(one.times_ns) for one in irregular]
+    known = [period for period in quick if period is not None]
+    if known and len(known) == len(quick) and not sparse and (len(sources) == 1 or not on_change):
+        return _uneven(min(known))
     steps = np.concatenate(own)
     usual = float(np.quantile(steps[steps > 0], 0.25)) / NS_PER_S if (steps > 0).any() else 1.0
     period_s = float(max([s for s in USUAL_S if s <= min(usual, _LONGEST_SAMPLE_S)], default=1))
@@ -169,6 +174,19 @@ def find_pace(sources: Sequence[Source], *, sparse: bool = False) -> Pace:
     if steps.size < _LEAST_STEPS:
         remarks.append("it has few rows, so its pace is a guess")
     return Pace(period_s=period_s, hold_s=longest_s, on_change=on_change, remarks=tuple(remarks))
+
+
+def _uneven(period_ns: int) -> Pace:
+    """Pace of a log whose rows come unevenly, yet never seldom."""
+    period_s, hold_s = period_ns / NS_PER_S, default_hold_ns(period_ns) / NS_PER_S
+    return Pace(
+        period_s=period_s,
+        hold_s=hold_s,
+        remarks=(
+            f"the pace changes: power is kept as means of {period_s:g} s, its quickest usual step "
+            f"(period_s), and a value holds for up to {hold_s:g} s (hold_s)",
+        ),
+    )
 
 
 def _longest_step(steps_ns: NDArray[np.int64]) -> float:

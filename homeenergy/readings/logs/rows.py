@@ -19,6 +19,7 @@ USUAL_S = (1, 2, 3, 5, 6, 8, 10, 12, 15, 20, 30, 60, 120, 180, 240, 300, 600, 90
 PACE_OFF = 0.05  # of the period
 LONG_SHARE = 0.25  # of the time, in steps across which power is not held
 LONG_ENERGY_SHARE = 0.5
+_LEAST_STEPS = 20  # that can be no exceptions
 MOST_TIMES = 10
 NEAR_ROWS = 10  # of one pass over an instant
 ROUNDED, DIFFERS = 0.51, 0.002
@@ -111,6 +112,34 @@ def has_pace(times_ns: NDArray[np.int64], period_ns: int) -> bool:
     return (once >= 0.25 and multiples >= 0.5) or alike >= 0.6
 
 
+def uneven_pace_ns(times_ns: NDArray[np.int64]) -> int | None:
+    """Quickest usual step of a logger that writes at no regular interval, yet never seldom [ns].
+
+    So it is where a logger's pace changes, or wanders: a value holds across every usual step, and
+    means of the quickest one lose nothing.
+
+    Returns
+    -------
+    int or None
+        In whole seconds, one at least; None where rows are few, or longer steps than
+        `default_hold_ns` of it are no exceptions.
+
+    Notes
+    -----
+    Own rule. The step that a tenth of the steps do not exceed; longer ones than its hold are one of
+    a hundred at most, with less than a quarter of the time unless they are few.
+    """
+    steps = _steps(times_ns)
+    if steps.size < _LEAST_STEPS:
+        return None
+    quick = float(np.quantile(steps, 0.1, method="inverted_cdf"))
+    period_ns = max(int(quick) // NS_PER_S, 1) * NS_PER_S
+    long = steps > default_hold_ns(period_ns)
+    number, time_ns = int(np.count_nonzero(long)), float(steps.sum())
+    rare = number < _LEAST_STEPS or float(steps[long].sum()) <= LONG_SHARE * time_ns
+    return period_ns if rare and number <= 0.01 * steps.size else None
+
+
 def long_steps_recur(times_ns: NDArray[np.int64], hold_ns: int, *, share: float) -> bool:
     """Whether much of the time lies in steps too long to hold, and these are no exceptions.
 
@@ -121,7 +150,7 @@ def long_steps_recur(times_ns: NDArray[np.int64], hold_ns: int, *, share: float)
     steps = _steps(times_ns).astype(np.float64)
     long = steps > hold_ns
     number = int(np.count_nonzero(long))
-    if number < 20 or number <= 0.01 * steps.size:
+    if number < _LEAST_STEPS or number <= 0.01 * steps.size:
         return False
     return bool(steps[long].sum() > share * steps.sum())
 

@@ -119,7 +119,10 @@ def time_format_of(stamps: Sequence[str], *, all_dates: Dates) -> tuple[str, boo
         return worded, worded.endswith("%z"), None
     if len(matches) < len(texts) or not matches:
         odd = texts[found.index(None)] if None in found else ""
-        raise HouseError(f"{odd!r} is not written like the other times of the log")
+        raise HouseError(
+            f"{odd!r} is not written like the other times of the log",
+            fix="If it is a line of totals, or a remark, delete the line.",
+        )
     zoned = {bool(match[12]) for match in matches}
     if len(zoned) > 1:
         raise HouseError(

@@ -23,6 +23,7 @@ The rule, for every kind of log:
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -30,6 +31,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from homeenergy.errors import HouseWarning
 from homeenergy.readings.logs.rows import (
     LAST_NS,
     LONG_SHARE,
@@ -46,6 +48,7 @@ from homeenergy.readings.logs.rows import (
     make_grid,
     merge_instants,
     snap,
+    uneven_pace_ns,
 )
 from homeenergy.units import NS_PER_S
 
@@ -395,13 +398,21 @@ def series_on_grid(
     if found is None and period_s is None:
         raise ValueError("fewer than two different instants: give period_s")
     if found is not None and not has_pace(times, found):
-        if period_s is None:
+        found = uneven_pace_ns(times) if period_s is None else None
+        if period_s is None and found is None:
             raise ValueError(
                 "the index has no regular interval (does the logger write when power changes?): "
                 "give period_s, the length of a sample, and hold_s, the longest step across which "
                 "a value is held"
             )
-        found = None
+        if found is not None:
+            held = hold_s or default_hold_ns(found) / NS_PER_S
+            warnings.warn(
+                f"the index has no regular interval: kept as means of {found / NS_PER_S:g} s, each "
+                f"value held for up to {held:g} s (period_s, hold_s)",
+                HouseWarning,
+                stacklevel=3,
+            )
     if (
         found
         and hold_s is None

@@ -50,8 +50,9 @@ class ImportReport:
     counts the rows of new files, in a long log those of the circuits of the house.
     `files_read_again` counts known files of which rows were needed once more. `without_rows` names
     files that hold none, `unfinished` those whose last line is still being written, `footers` those
-    that end with lines that are no readings, and `gone`
-    those that are no longer there, or no longer hold all their rows, whose readings stay.
+    that end with lines that are no readings, `uneven` those with rows at no regular interval and
+    the grid on which they are kept, and `gone` those that are no longer there, or no longer hold
+    all their rows, whose readings stay.
     """
 
     files_read: int
@@ -64,6 +65,7 @@ class ImportReport:
     without_rows: tuple[str, ...] = ()
     unfinished: tuple[str, ...] = ()
     footers: tuple[str, ...] = ()
+    uneven: tuple[str, ...] = ()
     gone: tuple[str, ...] = ()
     mended: tuple[tuple[str, str], ...] = ()
     lost: tuple[tuple[str, str], ...] = ()
@@ -101,6 +103,7 @@ class ImportReport:
             "Without rows, and left out": self.without_rows,
             "Still being written, so its last line waits": self.unfinished,
             "Lines at the end that are no readings, and are left out": self.footers,
+            "Rows at no regular interval, kept as means": self.uneven,
             "No longer there, or no longer whole; the readings stay": self.gone,
             "Damaged, and made again": [f"{c} {month}" for c, month in self.mended],
             "Damaged, and the logs to make it again are gone": [f"{c} {m}" for c, m in self.lost],
@@ -254,6 +257,7 @@ def _import(
         without_rows=tuple(survey.without_rows),
         unfinished=tuple(survey.unfinished),
         footers=tuple(survey.footers),
+        uneven=tuple(survey.uneven),
         gone=tuple(sorted({plain_name(name) for log in survey.logs for name in log.gone})),
         mended=tuple(plan.mended),
         lost=tuple(plan.lost),

@@ -29,6 +29,7 @@ from homeenergy.readings.logs.rows import (
     find_period_ns,
     has_pace,
     long_steps_recur,
+    uneven_pace_ns,
 )
 from homeenergy.readings.logs.tables import NoRowsError, footer_of, unfinished_line_at
 from homeenergy.readings.store.store import (
@@ -228,6 +229,7 @@ class Survey:
         self.progress: Progress = progress or _silent
         self.rows = 0
         self.without_rows: list[str] = []
+        self.uneven: list[str] = []  # rows at no regular interval, and the grid they are kept on
         self.unfinished: list[str] = []  # whose last line waits for its end
         self.footers: list[str] = []  # lines at their end are no readings
         memories = load_manifest(store)
@@ -358,6 +360,9 @@ class Survey:
         if rows.source not in periods:
             telling = self._telling(log, rows)
             periods[rows.source] = _row_period_ns(log, telling, self.folder / name)
+            found = find_period_ns(telling.times_ns)
+            if log.layout.period_s is None and found and not has_pace(telling.times_ns, found):
+                self.uneven.append(f"{name} ({periods[rows.source] / NS_PER_S:g} s)")
         if log.layout.hold_s is None and log.layout.silence_s is None:
             _refuse_long_steps(log, rows, periods[rows.source], self.folder / name)
         _refuse_past_rolling(log, rows, self.folder / name)
@@ -391,7 +396,9 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
             fix=f"State period_s in `{log.place}` of house.toml.",
         )
     if found is not None and not has_pace(rows.times_ns, found):
-        if not stated or (layout.hold_s is None and layout.silence_s is None):
+        spread = any(layout.columns[name].quantity == "energy" for name in rows.columns)
+        quick = None if spread else uneven_pace_ns(rows.times_ns)
+        if quick is None and not (stated and (layout.hold_s or layout.silence_s)):
             raise HouseError(
                 "its rows have no regular interval, as where a logger writes when power changes",
                 path=path,
@@ -399,7 +406,7 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
                 fix=f"State in `{log.place}` of house.toml: period_s, the length of a sample (such "
                 "as 10), and hold_s, the longest step across which a value still holds.",
             )
-        found = None
+        found = None if stated else quick
     if found and stated and found > FINEST * stated:
         raise HouseError(
             f"has rows {found / NS_PER_S:g} s apart, {found / stated:.0f} times the "
