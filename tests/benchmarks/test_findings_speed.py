@@ -59,6 +59,7 @@ def in_words(what, run, unit_s):
 
 
 @pytest.mark.slow
+@pytest.mark.study  # nothing but compiling takes a minute of it
 @pytest.mark.skipif(os.name == "nt", reason="measures memory by a POSIX call")
 def test_first_findings_by_reading_and_compiling_and_within_a_gibibyte(tmp_path, capsys):
     house = tmp_path / "orchard_house"
