@@ -36,6 +36,7 @@ FOR_TYPES_ALONE = {
 }
 # Files of fewer lines that one other file imports, and the idea of each.
 OWN_IDEAS = {
+    "homeenergy.readings.stretches": "stretches of one value, whatever asks for them",
     "homeenergy.readings.store.as_left": "whether anything has changed since the last import",
     "homeenergy.readings.logs.dialogue": "what a person is asked about a new house",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",

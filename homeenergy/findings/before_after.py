@@ -226,7 +226,7 @@ def before_after(
     weekday : bool, optional
         Whether to take weekdays out. Default: where there are at least 28 days.
     clamp : ClampErrors, optional
-        What the clamp may be off (`ApplianceFinding.floor`), for the energies to hold it.
+        What the clamp may be off (`ApplianceFinding.clamp_errors`), for the energies to hold it.
     seed : int
         Of the draws that tell chance.
 

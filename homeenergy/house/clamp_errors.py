@@ -133,22 +133,22 @@ class ClampErrors:
 UNKNOWN_ERRORS = ClampErrors()
 
 
-def errors_of_sum(floors: Sequence[ClampErrors]) -> ClampErrors:
+def errors_of_sum(clamps: Sequence[ClampErrors]) -> ClampErrors:
     """What several clamps make of the sum of their circuits, at most.
 
     Their ratio errors are fully correlated, so that the largest uncertainty counts. Their offsets
     are independent, so they add in squares. How much of the sum each circuit has is not known,
     so that multiplier counts of which most of an offset is left, or none.
     """
-    if len(floors) == 1:
-        return floors[0]
-    each = [(one.offset_half_w, NORMAL * one.offset_limit_w / sqrt(3)) for one in floors]
-    stated = [one.uncertainty for one in floors if one.uncertainty is not None]
+    if len(clamps) == 1:
+        return clamps[0]
+    each = [(one.offset_half_w, NORMAL * one.offset_limit_w / sqrt(3)) for one in clamps]
+    stated = [one.uncertainty for one in clamps if one.uncertainty is not None]
     return ClampErrors(
-        name=" + ".join(one.name for one in floors),
+        name=" + ".join(one.name for one in clamps),
         uncertainty=max(stated, default=None),
         offset_uncertainty_w=hypot(*(part for both in each for part in both)),
-        compared_at_w=(inf, *(load for one in floors for load in one.compared_at_w)),
+        compared_at_w=(inf, *(load for one in clamps for load in one.compared_at_w)),
     )
 
 

@@ -34,6 +34,7 @@ from homeenergy.house.prices import (
     season_number,
 )
 from homeenergy.house.schema import Key
+from homeenergy.stats.estimate import Estimate
 from homeenergy.units import NS_PER_S, S_PER_H
 
 FLAT_NAME = "all hours"
@@ -175,6 +176,19 @@ class Tariff:
     def single_price(self) -> float | None:
         """Price of every kWh, whenever and however much is used; None where there are several."""
         return None if self.periods or self.blocks or self.changes else self.price_per_kwh
+
+    def worth(self, kwh: Estimate) -> Estimate | None:
+        """What an energy costs whenever it is used; None where that depends on time or amount."""
+        price = self.single_price
+        return None if price is None else kwh.scaled(price, unit=self.currency)
+
+    def least_price(self, day: date) -> float:
+        """Cheapest price of a kWh that there is in the season of a local day [currency]."""
+        held = self.on(day)
+        if not held.periods:
+            return float(held.price_per_kwh or 0.0)
+        name = held.seasons[season_number(day, held.seasons)].name if held.seasons else ""
+        return min(p.price_per_kwh for p in held.periods if not p.seasons or name in p.seasons)
 
     @property
     def _has_steps(self) -> bool:

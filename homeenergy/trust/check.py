@@ -134,7 +134,7 @@ def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list
     results = []
     for name, pairs in table.groupby("circuit", sort=False):
         circuit = house.circuit(str(name))
-        floor = clamp_errors(circuit, house.supply)
+        errors = clamp_errors(circuit, house.supply)
         try:
             result = bench_comparison(
                 pairs,
@@ -142,7 +142,7 @@ def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list
                 circuit=circuit.name,
                 stated=circuit.clamp.multiplier,
                 stated_offset_w=circuit.clamp.offset_w,
-                resolution_w=floor.resolution_w / abs(circuit.clamp.multiplier),
+                resolution_w=errors.resolution_w / abs(circuit.clamp.multiplier),
             )
         except HouseError as error:
             raise HouseError(

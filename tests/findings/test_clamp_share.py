@@ -35,7 +35,7 @@ from tests.samples import SAMPLES, sample_findings
 from .machines import build
 
 SHARE, OFFSET_W, LOAD_W = 0.01, 2.0, 60.0
-FLOOR = ClampErrors(offset_uncertainty_w=OFFSET_W, compared_at_w=(LOAD_W,))
+ERRORS = ClampErrors(offset_uncertainty_w=OFFSET_W, compared_at_w=(LOAD_W,))
 
 
 def half_kwh(floor, kwh, hours):
@@ -51,7 +51,7 @@ def by_hand(kwh, hours):
 def found(tmp_path_factory):
     house = build(tmp_path_factory.mktemp("mill") / "house")
     return {
-        one.circuit: replace(one, floor=replace(FLOOR, name=one.circuit, uncertainty=SHARE))
+        one.circuit: replace(one, clamp_errors=replace(ERRORS, name=one.circuit, uncertainty=SHARE))
         for one in house_findings(house).appliances
     }
 
@@ -150,17 +150,17 @@ def test_a_ratio_on_one_clamp_holds_the_offset_as_far_as_powers_differ(found):
 
 def test_an_offset_counts_where_the_multiplier_is_not_stated(found):
     """In programmes, comparisons and the remainder as in energies a run and a day."""
-    washer = replace(found["washer"], floor=replace(FLOOR, name="washer"))
+    washer = replace(found["washer"], clamp_errors=replace(ERRORS, name="washer"))
     for use in programme_uses(washer).uses:
-        alone = half_kwh(FLOOR, use.run_kwh.value, use.minutes.value / 60)
+        alone = half_kwh(ERRORS, use.run_kwh.value, use.minutes.value / 60)
         assert use.run_kwh.systematic == pytest.approx(alone, rel=1e-6)
     two = compare_appliances(washer, found["dryer"])
-    assert two.a.systematic == pytest.approx(half_kwh(FLOOR, two.a.value, 24), rel=1e-6)
+    assert two.a.systematic == pytest.approx(half_kwh(ERRORS, two.a.value, 24), rel=1e-6)
     (remark,) = two.remarks
     assert "is not stated in house.toml" in remark
     base = Estimate(value=1.0, low=0.9, high=1.1, unit="kWh", n=9, basis="base")
-    wide = FLOOR.with_errors(base, hours=24.0)
-    assert wide.systematic == pytest.approx(half_kwh(FLOOR, 1.0, 24.0))
+    wide = ERRORS.with_errors(base, hours=24.0)
+    assert wide.systematic == pytest.approx(half_kwh(ERRORS, 1.0, 24.0))
     assert wide.basis == "base; offset of the clamp"
     assert ClampErrors().with_errors(base, hours=24.0) == base
 
@@ -231,7 +231,7 @@ def test_the_energy_of_warmth_has_no_hours():
     house = open_house(SAMPLES / "orchard_house")
     findings = sample_findings("orchard_house")
     (pump,) = (one for one in findings.appliances if one.circuit == "heat_pump")
-    clamp = replace(FLOOR, uncertainty=SHARE)
+    clamp = replace(ERRORS, uncertainty=SHARE)
     fit = weather_dependence(pump.daily, read_outdoor(house), clamp=clamp)
     slope = abs(fit.heating_kwh.value) * np.hypot(SHARE, OFFSET_W / LOAD_W)
     assert fit.heating_kwh.systematic == pytest.approx(slope, rel=1e-6)
@@ -247,7 +247,7 @@ def test_the_remainder_holds_the_offset_of_a_circuit_that_rests(load_kwh):
     )
     clamps = [
         ClampErrors(name="mains", uncertainty=0.01),
-        replace(FLOOR, name="load", uncertainty=SHARE),
+        replace(ERRORS, name="load", uncertainty=SHARE),
     ]
     left = remainder_per_day([mains], [load], timezone="UTC", clamps=clamps)
     wanted = np.hypot(0.01 * 24, by_hand(24 * load_kwh, 24))

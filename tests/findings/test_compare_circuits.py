@@ -99,7 +99,7 @@ def test_two_appliances_are_worth_what_each_paid(found):
     washer, dryer = (
         replace(
             one,
-            floor=replace(one.floor, uncertainty=0.01),
+            clamp_errors=replace(one.clamp_errors, uncertainty=0.01),
             cost_per_year=replace(one.cost_per_year, value=one.kwh_per_day.value * 365 * price),
         )
         for one, price in ((found["washer"], 0.1), (found["dryer"], 1.0))
@@ -132,7 +132,10 @@ def test_runs_a_week_are_those_of_the_days_with_readings():
 
 def test_no_number_of_days_tells_less_than_the_clamps_may_be_off(found):
     washer, other = (
-        replace(found["dryer"], floor=replace(found["dryer"].floor, name=name, uncertainty=0.08))
+        replace(
+            found["dryer"],
+            clamp_errors=replace(found["dryer"].clamp_errors, name=name, uncertainty=0.08),
+        )
         for name in ("one", "other")
     )
     other = replace(other, cycles=replace(other.cycles))

@@ -61,15 +61,15 @@ def appliance_finding(
     drives it where house.toml does not; they are ignored where they cover none of its whole days.
     """
     clamp = clamp_over(trace, circuit.clamp)
-    floor = replace(clamp_errors(circuit, supply), uncertainty=clamp.uncertainty)
+    errors = replace(clamp_errors(circuit, supply), uncertainty=clamp.uncertainty)
     if cycles is None:
-        cycles = find_cycles(trace, circuit.kind, floor=floor)
+        cycles = find_cycles(trace, circuit.kind, floor=errors)
     daily = daily_energy(trace, timezone=timezone)
     whole = cycles.complete
     run_h = float(whole["duration_s"].mean()) / S_PER_H if len(whole) else np.nan
-    run_kwh = _with_clamp(_run_kwh(whole, timezone), floor, rest=cycles.rest, hours=run_h)
+    run_kwh = _with_clamp(_run_kwh(whole, timezone), errors, rest=cycles.rest, hours=run_h)
     of_days = energy_per_day(daily, parts=parts_of_days(trace, daily))
-    per_day = _with_clamp(of_days, floor, rest=cycles.rest, hours=H_PER_DAY)
+    per_day = _with_clamp(of_days, errors, rest=cycles.rest, hours=H_PER_DAY)
     covered_s = trace.covered_s
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
     rests = len(cycles.table) > 0 and cycles.total_wh != 0
@@ -87,7 +87,7 @@ def appliance_finding(
         coverage=covered_s / trace.span_s if len(trace) else 0.0,
         runs=len(whole),
         run_kwh=run_kwh,
-        standby_w=floor.with_ratio(cycles.standby),
+        standby_w=errors.with_ratio(cycles.standby),
         kwh_per_day=per_day,
         idle_share=1 - cycles.runs_wh / cycles.total_wh if one_way else float("nan"),
         duty_cycle=in_runs_s / covered_s if rests and covered_s else float("nan"),
@@ -97,7 +97,7 @@ def appliance_finding(
         daily=daily,
         correction=correction_words(clamp),
         price_at_rest=price_outside_runs(cycles, tariff=tariff, timezone=timezone),
-        floor=floor,
+        clamp_errors=errors,
         season=season,
     )
 
@@ -116,21 +116,21 @@ def _run_kwh(whole: pd.DataFrame, timezone: str) -> Estimate:
     return mean_of_runs(whole["energy_wh"].to_numpy(np.float64) / WH_PER_KWH, day)
 
 
-def _with_clamp(kwh: Estimate, floor: ClampErrors, *, rest: Standby, hours: float) -> Estimate:
+def _with_clamp(kwh: Estimate, errors: ClampErrors, *, rest: Standby, hours: float) -> Estimate:
     """An energy of so many hours with what its clamp may be off, and what rounding leaves.
 
     As for the standby: a steady draw lies between two steps of the readings, as far as noise at
     `rest` does not average that out (`homeenergy.cycles.rest`), and an offset of the clamp, of
     which nothing else is known, anywhere within half a step of the clamp's.
     """
-    parts = floor.parts(kwh.value, hours=hours, rounding_w=rest.rounding_w)
+    parts = errors.parts(kwh.value, hours=hours, rounding_w=rest.rounding_w)
     known, words = isfinite(kwh.value) and isfinite(hours), [kwh.basis]
-    if known and (rest.step_w or floor.offset_limit_w):
-        words.append(f"readings in steps of {max(rest.step_w, 2 * floor.offset_limit_w):.3g} W")
-    if known and floor.offset_half_w:
-        words.append(f"the clamp's offset known to {floor.offset_half_w:.2g} W")
-    if known and floor.uncertainty:
-        words.append(f"clamp known to {100 * floor.uncertainty:.2g} %")
+    if known and (rest.step_w or errors.offset_limit_w):
+        words.append(f"readings in steps of {max(rest.step_w, 2 * errors.offset_limit_w):.3g} W")
+    if known and errors.offset_half_w:
+        words.append(f"the clamp's offset known to {errors.offset_half_w:.2g} W")
+    if known and errors.uncertainty:
+        words.append(f"clamp known to {100 * errors.uncertainty:.2g} %")
     return kwh.with_parts(parts, basis="; ".join(words))
 
 
@@ -304,7 +304,7 @@ def house_findings(
             if finding.days:
                 spans.append(span)
                 if hours is not None:
-                    hourly.append((hours, finding.floor))
+                    hourly.append((hours, finding.clamp_errors))
             if progress:
                 progress(len(found), len(chosen), finding.circuit)
     if not spans and reasons:

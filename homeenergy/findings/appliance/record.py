@@ -65,7 +65,7 @@ class ApplianceFinding:
         Average price of the time outside runs [currency a kWh], where prices depend on the time.
     held_out : str
         Why no figure of this circuit can be given, though it has readings; else empty.
-    floor : ClampErrors
+    clamp_errors : ClampErrors
         How far the clamp may be off. The intervals of the figures above include it, by its sources;
         those of `cycles` leave the multiplier out.
     """
@@ -91,7 +91,7 @@ class ApplianceFinding:
     demand_per_year: Estimate | None = None
     price_at_rest: float | None = None
     held_out: str = ""
-    floor: ClampErrors = UNKNOWN_ERRORS
+    clamp_errors: ClampErrors = UNKNOWN_ERRORS
 
     def clamp_parts(self, kwh: float, *, hours: float, rounding: bool = False) -> Parts:
         """What the clamp makes of an energy over so many hours [kWh]; see `ClampErrors.parts`.
@@ -99,12 +99,12 @@ class ApplianceFinding:
         `rounding` says whether to count what rounding leaves in a steady draw.
         """
         rounding_w = self.cycles.rest.rounding_w if rounding else 0.0
-        return self.floor.parts(kwh, hours=hours, rounding_w=rounding_w)
+        return self.clamp_errors.parts(kwh, hours=hours, rounding_w=rounding_w)
 
     @property
     def clamp_uncertainty(self) -> float | None:
         """Share by which the clamp's multiplier may be off at 95 %, where house.toml states it."""
-        return self.floor.uncertainty
+        return self.clamp_errors.uncertainty
 
 
 def is_bound(estimate: Estimate) -> bool:

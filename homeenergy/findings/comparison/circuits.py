@@ -105,7 +105,7 @@ def compare_programmes(
         paired=False,
         weekly=weekly,
         worth=_worth_of_runs(finding, tariff, in_a, in_b),
-        clamps=(finding.floor, finding.floor),
+        clamps=(finding.clamp_errors, finding.clamp_errors),
         hours=(float(hours[in_a].mean()), float(hours[in_b].mean())),
         worth_seeing=worth_seeing,
     )
@@ -163,7 +163,7 @@ def compare_appliances(
     else:
         (kwh_a, day_a), (kwh_b, day_b) = days_of(a), days_of(b)
     # Two clamps err independently, though their circuits may have one name, in two houses.
-    other = replace(b.floor, name=f"{b.floor.name} (of {names[1]})")
+    other = replace(b.clamp_errors, name=f"{b.clamp_errors.name} (of {names[1]})")
     prices = mean_price(a), mean_price(b)
     if one_price and prices[0] is not None and prices[1] is not None:
         price = (prices[0][0] + prices[1][0]) / 2
@@ -179,7 +179,7 @@ def compare_appliances(
         paired=False if per in RUNS else None,
         weekly=weekly,
         worth=worth,
-        clamps=(a.floor, other),
+        clamps=(a.clamp_errors, other),
         hours=(hours_a, hours_b),
         worth_seeing=worth_seeing,
     )

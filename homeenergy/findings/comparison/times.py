@@ -160,7 +160,7 @@ def _against_others(
         paired=by_week,
         weekly=weekly,
         worth=_worth(finding),
-        clamps=(finding.floor, finding.floor),
+        clamps=(finding.clamp_errors, finding.clamp_errors),
         hours=(H_PER_DAY, H_PER_DAY),
     )
     if not by_week:
@@ -221,7 +221,7 @@ def compare_hours(trace: Trace, *, finding: ApplianceFinding) -> Comparisons:
                 paired=True,
                 weekly=7,
                 worth=_worth(finding),
-                clamps=(finding.floor, finding.floor),
+                clamps=(finding.clamp_errors, finding.clamp_errors),
                 hours=(1.0, 1.0),
             )
         )

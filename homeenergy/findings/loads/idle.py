@@ -386,7 +386,7 @@ def _waiting_h_per_use(finding: ApplianceFinding, idle_w: Estimate) -> Estimate:
     use, basis = finding.run_kwh, "one use over the draw at rest"
     if idle_w.resolved:
         # The clamp's multiplier is in both, and cancels.
-        kw = finding.floor.with_ratio(idle_w).scaled(1 / WH_PER_KWH, unit="kW")
+        kw = finding.clamp_errors.with_ratio(idle_w).scaled(1 / WH_PER_KWH, unit="kW")
     else:
         use = use.made(use.value, use.parts.chosen(observed=True))
         kw = idle_w.scaled(1 / WH_PER_KWH, unit="kW")

@@ -15,7 +15,6 @@ from homeenergy.findings.appliance.record import ApplianceFinding, estimate_text
 from homeenergy.findings.cost import PriceClock, plateaus_of_runs
 from homeenergy.findings.days import LEAST_COVERAGE, sums_of_days
 from homeenergy.house.kinds import KINDS
-from homeenergy.house.prices import season_number
 from homeenergy.house.tariff import Tariff
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_days
@@ -193,7 +192,7 @@ def _table(
     best_cost = costs[best, np.arange(len(runs))]
     kwh = runs["energy_wh"].to_numpy(np.float64) / WH_PER_KWH
     least = np.array(
-        [_least_price(tariff, t) for t in pd.DatetimeIndex(runs["start"]).tz_convert(timezone)]
+        [tariff.least_price(t.date()) for t in pd.DatetimeIndex(runs["start"]).tz_convert(timezone)]
     )
     start = pd.DatetimeIndex(runs["start"])
     table = pd.DataFrame(
@@ -224,16 +223,6 @@ def _costs(
 
 def _seconds(instants: pd.Series, zero_ns: int) -> NDArray[np.float64]:
     return (pd.DatetimeIndex(instants).as_unit("ns").asi8 - zero_ns) / NS_PER_S
-
-
-def _least_price(tariff: Tariff, local: pd.Timestamp) -> float:
-    """Cheapest price there is in the season of a day."""
-    held = tariff.on(local.date())
-    if not held.periods:
-        return float(held.price_per_kwh or 0.0)
-    number = season_number(local.date(), held.seasons)
-    name = held.seasons[number].name if held.seasons else ""
-    return min(p.price_per_kwh for p in held.periods if not p.seasons or name in p.seasons)
 
 
 def _per_year(

@@ -210,8 +210,8 @@ def weather_dependence(
         Balance points to use in place of those found [deg C], such as the base of a published
         table of degree days. They decide the shape.
     clamp : ClampErrors, optional
-        What the clamp may be off (`ApplianceFinding.floor`), for the energies to hold it. Its
-        multiplier moves all days by the same share, so balance points and shares stay.
+        What the clamp may be off (`ApplianceFinding.clamp_errors`), for the energies to hold it.
+        Its multiplier moves all days by the same share, so balance points and shares stay.
 
     Returns
     -------

@@ -54,7 +54,7 @@ class Read:
     circuit: Circuit
     trace: Trace
     found: Cycles
-    floor: ClampErrors
+    clamp_errors: ClampErrors
     timezone: str
 
 
@@ -101,15 +101,15 @@ def read_circuit(house: House, circuit: str, *, decisions: tuple[Decision, ...])
     """Read a circuit and find its runs, with what house.toml says and settings that never move."""
     own = house.circuit(circuit)
     trace = house.trace(own)
-    floor = clamp_errors(own, house.supply)
+    errors = clamp_errors(own, house.supply)
     settings: dict[str, Any] = saved_settings(d for d in decisions if d.circuit == circuit)
     kept = {name: value for name, value in settings.items() if name not in (*MOVABLE, "kind")}
-    found = find_cycles(trace, own.kind, floor=floor, **kept)
+    found = find_cycles(trace, own.kind, floor=errors, **kept)
     return Read(
         circuit=own,
         trace=trace,
         found=found,
-        floor=floor,
+        clamp_errors=errors,
         timezone=str(house.timezone),
     )
 
@@ -158,12 +158,12 @@ def update(read: Read, state: State, *, whole: bool = False) -> RunWindow:
             first=first,
             stop=first + len(part),
             kind=kind,
-            floor=read.floor,
+            floor=read.clamp_errors,
             **({"most": None} if whole else {}),
         )
     begins = pd.Timestamp(cycles.plateaus.start)
     span = trace.between(begins, begins + pd.Timedelta(cycles.plateaus.length * trace.period_ns))
-    cycles = decided(cycles, state.decisions, trace=span, floor=read.floor)
+    cycles = decided(cycles, state.decisions, trace=span, floor=read.clamp_errors)
     table = cycles.table
     inside = table[(table["start"] < state.end) & (table["end"] > state.start)]
     begun = inside[inside["start"] >= state.start]
@@ -178,7 +178,7 @@ def update(read: Read, state: State, *, whole: bool = False) -> RunWindow:
             trace=trace,
             start=state.start,
             end=state.end,
-            floor=read.floor,
+            floor=read.clamp_errors,
         ),
     )
 

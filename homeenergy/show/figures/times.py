@@ -126,25 +126,25 @@ def _draw_on_one_scale(ax: Axes, traces: list[Trace], points: int) -> None:
 
 def _draw_lanes(ax: Axes, traces: list[Trace], points: int) -> None:
     for row, trace in enumerate(traces):
-        floor = len(traces) - 1 - row
+        bottom = len(traces) - 1 - row
         instants_ns, watts = reduce_steps(trace, points=points)
         days = axis_days(instants_ns)
         peak_w = float(np.nanmax(watts)) if watts.size else np.nan
         lowest_w = min(0.0, float(np.nanmin(watts))) if watts.size else 0.0
         scale = LANE_FILLED / max(peak_w - lowest_w, LEAST_LANE_W) if np.isfinite(peak_w) else 1.0
-        heights = floor + (watts - min(lowest_w, 0.0)) * scale
+        heights = bottom + (watts - min(lowest_w, 0.0)) * scale
         colour = LOOKS[row % 2].colour  # neighbours differ; the name is next to the lane
-        zero = floor - lowest_w * scale
+        zero = bottom - lowest_w * scale
         ax.axhline(zero, color="0.75", linewidth=0.6, zorder=1)
         ax.fill_between(
             days, zero, heights, step="post", color=colour, alpha=0.22, linewidth=0, zorder=2
         )
         ax.plot(days, heights, color=colour, linewidth=0.9, drawstyle="steps-post", zorder=3)
-        mark_doubted(ax, trace, zero=zero, scale=scale, within=(floor, floor + LANE_FILLED))
+        mark_doubted(ax, trace, zero=zero, scale=scale, within=(bottom, bottom + LANE_FILLED))
         note = f"{peak_w:,.0f} W" if np.isfinite(peak_w) else "no data"
         ax.annotate(
             note,
-            (1.0, floor + LANE_FILLED / 2),
+            (1.0, bottom + LANE_FILLED / 2),
             xycoords=("axes fraction", "data"),
             xytext=(6, 0),
             textcoords="offset points",
@@ -321,18 +321,18 @@ def plot_periods(
     highest = max((float(np.nanmax(lane.watts)) for lane in lanes if len(lane)), default=1.0)
     scale = PERIOD_FILLED / max(highest, 1e-9)
     for row, lane in enumerate(lanes):
-        floor = len(lanes) - 1 - row
+        bottom = len(lanes) - 1 - row
         instants, watts = reduce_steps(lane)
         days = axis_days(instants)
-        ax.axhline(floor, color="0.75", linewidth=0.6, zorder=1)
+        ax.axhline(bottom, color="0.75", linewidth=0.6, zorder=1)
         ax.fill_between(
-            days, floor, floor + watts * scale, step="post", color=BLUE, alpha=0.3, linewidth=0
+            days, bottom, bottom + watts * scale, step="post", color=BLUE, alpha=0.3, linewidth=0
         )
-        ax.plot(days, floor + watts * scale, color=BLUE, linewidth=0.9, drawstyle="steps-post")
+        ax.plot(days, bottom + watts * scale, color=BLUE, linewidth=0.9, drawstyle="steps-post")
         top_w = float(np.nanmax(lane.watts)) if len(lane) else np.nan
         ax.annotate(
             f"highest\n{top_w:,.0f} W",
-            (1.0, floor + PERIOD_FILLED / 2),
+            (1.0, bottom + PERIOD_FILLED / 2),
             xycoords=("axes fraction", "data"),
             xytext=(6, 0),
             textcoords="offset points",

@@ -282,7 +282,7 @@ def _found(known: KnownHouse, state: CompareState) -> Comparison | Comparisons |
         return compare_hours(known.house.trace(state.a), finding=finding)
     outdoor = known.outdoor if state.weather else None
     try:
-        return before_after(finding.daily, at=state.at, outdoor=outdoor, clamp=finding.floor)
+        return before_after(finding.daily, at=state.at, outdoor=outdoor, clamp=finding.clamp_errors)
     except HouseError as error:
         if outdoor is None or "temperature" not in error.what:
             raise
@@ -337,7 +337,7 @@ def _plain_call(known: KnownHouse, state: CompareState) -> tuple[list[str], list
         if state.weather and known.outdoor is not None:
             imports.append("from homeenergy.readings import read_outdoor")
             outdoor = ", outdoor=read_outdoor(house)"
-        return imports, [f"found = before_after(one.daily{given}{outdoor}, clamp=one.floor)"]
+        return imports, [f"found = before_after(one.daily{given}{outdoor}, clamp=one.clamp_errors)"]
     call = {
         "appliances": f"compare_appliances(one, other, per={state.per!r}{_weekly(state)})",
         "weekend": "compare_weekend(one)",

@@ -118,18 +118,18 @@ class ViewDrawing:
         areas: dict[str, list[Any]] = {look.colour: [] for look in LOOKS[:2]}
         zeros = []
         for row, (name, envelope) in enumerate(data.envelopes.items()):
-            floor = number - 1 - row
-            self._shade(data.runs.get(name, ()), floor, LANE_FILLED)
+            bottom = number - 1 - row
+            self._shade(data.runs.get(name, ()), bottom, LANE_FILLED)
             if envelope is None or not envelope.count.any():
                 self._notes[row].set_text("no reading")
                 continue
             self._notes[row].set_text(f"{float(np.nanmax(envelope.greatest_w)):,.0f} W")
             colour = LOOKS[row % 2].colour  # neighbours differ; the name is next to the lane
-            zero, scale, corners = _scaled(envelope, floor)
+            zero, scale, corners = _scaled(envelope, bottom)
             lines[colour].append(corners)
             areas[colour] += mean_polygons(envelope, zero, scale)
             zeros.append(zero)
-            self._mark_doubted(envelope, zero, scale, most=floor + LANE_FILLED, least=floor)
+            self._mark_doubted(envelope, zero, scale, most=bottom + LANE_FILLED, least=bottom)
         # All lanes of a colour together: an artist costs more than its points.
         for colour in lines:
             self._add(_broken_line(lines[colour], color=colour, linewidth=0.9, zorder=3))
@@ -225,7 +225,7 @@ class ViewDrawing:
             )
             self._drawn.append(legend)
 
-    def _shade(self, runs: Sequence[RunSpan], floor: float, height: float) -> None:
+    def _shade(self, runs: Sequence[RunSpan], bottom: float, height: float) -> None:
         """Shade runs: whole ones filled, those cut short by the data hatched and open."""
         for complete in (True, False):
             spans = [run for run in runs if run.complete == complete]
@@ -235,7 +235,7 @@ class ViewDrawing:
             widths = axis_days([run.end_ns for run in spans]) - starts
             bars = self.ax.broken_barh(
                 list(zip(starts, widths, strict=True)),
-                (floor, height),
+                (bottom, height),
                 facecolor=GREEN if complete else "none",
                 edgecolor=GREEN if complete else ORANGE,
                 alpha=0.3 if complete else 0.8,
@@ -246,12 +246,12 @@ class ViewDrawing:
             self._drawn.append(bars)
 
 
-def _scaled(envelope: Envelope, floor: float) -> tuple[float, float, tuple[NDArray, NDArray]]:
+def _scaled(envelope: Envelope, bottom: float) -> tuple[float, float, tuple[NDArray, NDArray]]:
     """Height of nothing, height of a watt, and corners of the line, in a lane."""
     days, watts = column_corners(envelope)
     lowest_w = min(0.0, float(np.nanmin(watts)))
     scale = LANE_FILLED / max(float(np.nanmax(watts)) - lowest_w, LEAST_LANE_W)
-    zero = floor - lowest_w * scale
+    zero = bottom - lowest_w * scale
     return zero, scale, (days, zero + watts * scale)
 
 

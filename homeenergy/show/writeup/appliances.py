@@ -291,7 +291,7 @@ def _weather(basis: Basis, finding: ApplianceFinding) -> list[Block]:
     if basis.outdoor is None:
         return blocks
     try:
-        fit = weather_dependence(finding.daily, basis.outdoor, clamp=finding.floor)
+        fit = weather_dependence(finding.daily, basis.outdoor, clamp=finding.clamp_errors)
     except HouseError as error:
         why = f"Its dependence on the weather cannot be estimated: {error.what}."
         return [*blocks, Prose(text=why)]

@@ -122,7 +122,10 @@ def visit_up(
         paper=paper or details.paper or usual_paper(house),
         parts={
             "front": _front(house, before, at, written),
-            "summary": (*_summary(found, at, weather=outdoor is not None), *_no_money(house)),
+            "summary": (
+                *_summary(found, at, weather=outdoor is not None),
+                *_no_money(house, found),
+            ),
             "changes": _changes(found, weather=outdoor is not None),
             "method": (Heading(text="Method"), Prose(text="\n\n".join(METHOD))),
             "limits": limit_blocks(with_settings=False),
@@ -218,9 +221,7 @@ def _compare(
         return Compared(name=name, change=None, why_not=error.what)
     saved = change.size_kwh.scaled(-DAYS_PER_YEAR)
     tariff = houses[1].tariff
-    money = None
-    if tariff is not None and tariff.single_price is not None:
-        money = saved.scaled(tariff.single_price, unit=tariff.currency)
+    money = None if tariff is None else tariff.worth(saved)
     return Compared(name=name, change=change, saved_kwh=saved, saved_money=money)
 
 
@@ -272,11 +273,11 @@ def _summary(found: list[Compared], at: pd.Timestamp, *, weather: bool) -> tuple
     return tuple(blocks)
 
 
-def _no_money(house: House) -> tuple[Block, ...]:
+def _no_money(house: House, found: list[Compared]) -> tuple[Block, ...]:
     """Say why a change is not given in money, where it is not."""
     if house.tariff is None:
         return (Prose(text="house.toml sets no tariff, so nothing is given in money."),)
-    if house.tariff.single_price is None:
+    if any(one.saved_kwh is not None and one.saved_money is None for one in found):
         text = "Nothing is given in money, as the tariff has more than one price."
         return (Prose(text=text),)
     return ()
