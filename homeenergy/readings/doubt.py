@@ -12,7 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.readings.stretches import NO_FLATS, Cut, Flats, Watts, joined, longer, moved
+from homeenergy.readings.stretches import (
+    NO_FLATS,
+    Cut,
+    Flats,
+    Watts,
+    joined,
+    live_stretches,
+    moved,
+)
 
 LONE, CODE, STUCK, CLIPPED, HELD, BEYOND = 1, 2, 4, 8, 16, 32
 REASONS = {
@@ -311,32 +319,28 @@ class _Log:
         self.borne_out[sign] = both[:BORNE_OUT]
 
     def _take_stuck(self, first: int, flats: Cut) -> None:
-        live = np.abs(flats.watts) > 0  # NaN is not
-        watts = flats.watts if live.all() else flats.watts.take(np.flatnonzero(live))
-        if not watts.size:
+        watts = flats.samples
+        at, size = np.empty((2, watts.size // 2 + 1), dtype=np.int64)
+        steps_w = np.empty(watts.size, dtype=np.float32)
+        bits = np.ascontiguousarray(watts).view(np.uint32)
+        long, steps, live = live_stretches(
+            watts, bits, self.levels, LEAST_STEP_W, at, size, steps_w
+        )
+        if not live:
             return
-        several = longer(flats)
-        sizes = np.bincount(np.minimum(several.size, LONGEST), minlength=2)
-        sizes[1] = watts.size - several.size.size
+        at, size, steps_w = at[:long], size[:long], steps_w[:steps]
+        sizes = np.bincount(np.minimum(size, LONGEST), minlength=2)
+        sizes[1] = live - long
         total = np.zeros(max(sizes.size, self.sizes.size), dtype=np.int64)
         total[: sizes.size] = sizes
         total[: self.sizes.size] += self.sizes
         self.sizes = total
-        # The upper half of a float's bits: sign, exponent and seven bits of the fraction.
-        self.levels += np.bincount(watts.view(np.uint32) >> 16, minlength=1 << 16)
-        steps = np.abs(watts[1:] - watts[:-1])
-        differ = steps > LEAST_STEP_W
-        number = int(np.count_nonzero(differ))
-        if number:
-            every = max(1, number // 100_000)
-            all_do = number == steps.size
-            asked = steps[::every] if all_do else steps[np.flatnonzero(differ)[::every]]
-            np.copyto(steps, np.inf, where=~differ)
-            self.resolution_w = min(self.resolution_w, float(steps.min()))
+        if steps:
+            asked = steps_w[:: max(1, steps // 100_000)]
+            self.resolution_w = min(self.resolution_w, float(steps_w.min()))
             self.usual_step_w = max(self.usual_step_w, float(np.median(asked)))
-        self.long = self.long.plus(
-            moved(several.some(np.flatnonzero(several.size >= STUCK_SAMPLES)), first)
-        )
+        stuck = size >= STUCK_SAMPLES
+        self.long = self.long.plus(moved(Flats(at[stuck], size[stuck], watts[at[stuck]]), first))
 
     def _take_top(self, first: int, flats: Cut) -> None:
         size_w = np.abs(flats.watts)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 Watts = NDArray[np.float32]
@@ -33,12 +34,10 @@ class Flats:
 class Cut:
     """Samples cut where their value changes.
 
-    `begins` says of each sample, and of the end, whether a stretch begins there, `edges` where;
-    `watts` are the stretches' values.
+    `edges` says where each stretch begins, and where the last ends; `watts` are their values.
     """
 
     samples: Watts
-    begins: NDArray[np.bool_]
     edges: NDArray[np.int64]
     watts: Watts
 
@@ -49,7 +48,7 @@ class Cut:
         np.not_equal(watts[1:], watts[:-1], out=begins[1:-1])  # NaN differs from NaN
         edges = np.flatnonzero(begins)
         every = edges.size == begins.size
-        return cls(watts, begins, edges, watts if every else watts.take(edges[:-1]))
+        return cls(watts, edges, watts if every else watts.take(edges[:-1]))
 
     def sizes(self, which: NDArray[np.int64]) -> NDArray[np.int64]:
         """Samples of some stretches."""
@@ -63,14 +62,44 @@ class Cut:
 NO_FLATS = Flats(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
 
 
-def longer(cut: Cut) -> Flats:
-    """Stretches of more than one sample that are not of zeros."""
-    here, after = cut.begins[:-1], cut.begins[1:]
-    at = np.flatnonzero(here & ~after)
-    size = np.flatnonzero(after & ~here) + 1 - at
-    watts = cut.samples[at]
-    live = np.flatnonzero(np.abs(watts) > 0)
-    return Flats(at[live], size[live], watts[live])
+@njit(cache=True, nogil=True)
+def live_stretches(
+    watts: Watts,
+    bits: NDArray[np.uint32],
+    levels: NDArray[np.int64],
+    least_step_w: float,
+    at: NDArray[np.int64],
+    size: NDArray[np.int64],
+    steps_w: NDArray[np.float32],
+) -> tuple[int, int, int]:  # pragma: no cover - compiled
+    """Stretches of more than one sample and not of zeros, and steps between all not of zeros.
+
+    `bits` are `watts` as whole numbers; the upper half of each stretch's (sign, exponent and seven
+    bits of the fraction) is counted in `levels`. Written are `at` and `size` of the longer
+    stretches, and `steps_w` above `least_step_w`. Returns how many of each, and of all stretches.
+    """
+    long, steps, live = 0, 0, 0
+    last = np.float32(0)
+    begin = 0
+    for i in range(1, watts.size + 1):
+        value = watts[begin]
+        if i < watts.size and watts[i] == value:
+            continue
+        if abs(value) > 0:  # NaN is not
+            levels[bits[begin] >> 16] += 1
+            if live:
+                step = abs(value - last)
+                if step > least_step_w:
+                    steps_w[steps] = step
+                    steps += 1
+            last = value
+            live += 1
+            if i - begin > 1:
+                at[long] = begin
+                size[long] = i - begin
+                long += 1
+        begin = i
+    return long, steps, live
 
 
 def moved(flats: Flats, first: int) -> Flats:

@@ -27,6 +27,7 @@ OFF_OCTAVES, AGREEING = 1.0, 0.8
 STEP_OCTAVES = 3.0  # by how much the readings' own step must change with a single circuit's level
 STEP_TOGETHER, CLOSE_OCTAVES, LEAST_W = 3, 0.3, 1.0  # circuits that step by one factor at once
 ABOVE_MAINS, ABOVE_MAINS_W = 1.5, 100.0  # of a circuit's mean over an hour
+LEVEL_OCTAVES = 0.5
 TINY_W, TINY_STEP_W = 25.0, 0.01
 OVER, OVER_W = 1.1, 5.0
 BACKWARDS = 0.01  # of the time below zero: something feeds in
@@ -161,6 +162,20 @@ def _shift(watts: NDArray[np.float64]) -> NDArray[np.float64]:
     return octaves - known[(known.size - 1) // 2] if known.size else octaves
 
 
+def _levels_before(some: Sequence[Facts], block: int, block_ns: int) -> int:
+    """At how many levels, a half apart or more, circuits are in the block before one.
+
+    Elements of one kind that are all switched on at one time step by one factor too.
+    """
+    levels = set()
+    for one in some:
+        assert one.load.start is not None
+        at = block - 1 - one.load.start.value // block_ns
+        if 0 <= at < one.load.blocks_w.size and abs(one.load.blocks_w[at]) > 0:
+            levels.add(round(float(np.log2(abs(one.load.blocks_w[at]))) / LEVEL_OCTAVES))
+    return len(levels)
+
+
 def _stepped_together(
     house: House, facts: Sequence[Facts], found: Sequence[Implausible]
 ) -> list[Implausible]:
@@ -194,6 +209,10 @@ def _stepped_together(
             near[here] += np.abs(octaves - sign * np.log2(factor)) <= CLOSE_OCTAVES
     for (factor, sign), near in asked.items():
         at = np.flatnonzero((near >= STEP_TOGETHER) & (near >= AGREEING * known))
+        at = np.array(
+            [k for k in at if _levels_before(some, low + int(k), block_ns) >= STEP_TOGETHER],
+            dtype=np.int64,
+        )
         if at.size:
             times = f"{factor:g} times" if sign > 0 else f"1/{factor:g} of"
             instant = instant_of((low + int(at[0])) * block_ns)
