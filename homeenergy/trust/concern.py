@@ -54,6 +54,9 @@ class Implausible:
         Sentences; `where` may be empty.
     too_much : bool
         Whether it reads more than it can carry, as with a unit that is too large.
+    of_sums : bool
+        Whether sums of circuits, mains and meter contradict each other: a fault of the panel may
+        explain it.
     """
 
     weight: Weight
@@ -62,6 +65,7 @@ class Implausible:
     where: str = ""
     do: str
     too_much: bool = False
+    of_sums: bool = False
 
     @property
     def sentence(self) -> str:

@@ -316,6 +316,7 @@ def _more_than_mains(
                 circuits=tuple(one.circuit.name for one in alone),
                 what=f"more on average than all that comes in through the mains, {mean:,.0f} W",
                 do="Correct unit or multiplier in house.toml, or say if the mains do not feed it.",
+                of_sums=True,
             )
         ]
     return [
@@ -326,6 +327,7 @@ def _more_than_mains(
             "remainder is negative",
             do="See whether every leg of the mains is logged, in which unit and with which "
             "multiplier, and whether something feeds in that is not logged.",
+            of_sums=True,
         )
     ]
 
@@ -402,6 +404,7 @@ def _meter_far_off(
             f"{metered:,.4g} kWh, {logged / metered:,.3g} times as much",
             do="See whether every leg is logged, and correct unit or multiplier in house.toml; or "
             "correct meter_readings.csv.",
+            of_sums=True,
         )
     ]
 

@@ -40,6 +40,7 @@ def test_every_study_has_left_its_page():
         "baseload",
         "benches",
         "intervals",
+        "panel_faults",
         "randomised",
         "real_days",
         "runs",

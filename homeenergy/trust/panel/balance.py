@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from itertools import combinations
+from math import inf
 
 import numpy as np
 import pandas as pd
@@ -14,8 +16,10 @@ from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
+from homeenergy.trust.bench import BenchResult
 from homeenergy.trust.concern import Concern
 from homeenergy.trust.panel.circuit import (
+    CARRIES,
     ENOUGH,
     ON_LEG,
     WIRING,
@@ -23,17 +27,47 @@ from homeenergy.trust.panel.circuit import (
     Ratios,
     Steps,
     coinciding,
+    difference_noise,
+    families,
     find_steps,
-    judge_circuit,
-    outside,
+    ratio_estimates,
     rises,
     step_lag,
 )
+from homeenergy.trust.panel.explain import (
+    FLOOR,
+    LEAST_SHARE,
+    Energy,
+    Explanation,
+    Reading,
+    Seen,
+    explain,
+    leg_shares,
+)
 from homeenergy.trust.panel.mains_energy import common_stretch
 from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
+from homeenergy.trust.panel.told import (
+    below_zero_concern,
+    clipped_concern,
+    columns_note,
+    mains_concerns,
+    offset_concern,
+    shared_concern,
+    silent_concern,
+    verdict,
+)
+from homeenergy.units import WH_PER_KWH
 
-CLAMP_ERROR = 0.03
+CEILING, AT_CEILING, CEILING_TIMES = 0.98, 0.7, 3
 SAME_CLAMP = 0.7  # share of steps that two circuits make together
+BLOCK_S = 60.0
+MUCH_BELOW_W = 30.0
+HIGH_SHARE = 0.3  # of the 90th percentile
+CLAMP_ERROR = 0.03
+SILENT_W = 3.0  # a clamp that never reads more reads nothing
+EQUAL = 0.15  # steps of two legs that differ by less are equal
+REST_W, REST_SHARE = 100.0, 0.1  # an offset is less, and rest that long
+OTHER_SHARE = 0.1  # a step of another circuit of at least this share spoils a comparison
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +78,11 @@ class PairSeen:
     other: str
     share: float
     ratio: float
+
+    @property
+    def names(self) -> frozenset[str]:
+        """Both circuits."""
+        return frozenset((self.circuit, self.other))
 
 
 def shared_clamps(steps: Mapping[str, Steps]) -> tuple[PairSeen, ...]:
@@ -61,222 +100,13 @@ def shared_clamps(steps: Mapping[str, Steps]) -> tuple[PairSeen, ...]:
             if together.mean() < SAME_CLAMP:
                 continue
             middle = float(np.median(ratio))
+            if abs(middle) <= ON_LEG:
+                continue
             equal = np.abs(ratio / middle - 1) < WIRING
-            if equal.mean() >= SAME_CLAMP and abs(middle) > ON_LEG:
+            if equal.mean() >= SAME_CLAMP:
                 share = float(together.mean())
                 found.append(PairSeen(circuit=name, other=other, share=share, ratio=middle))
     return tuple(found)
-
-
-def circuit_concerns(
-    judged: Sequence[CircuitBalance], loads: Sequence[Circuit], pairs: Sequence[PairSeen]
-) -> list[Concern]:
-    """What of the circuits contradicts house.toml, or needs a look."""
-    concerns: list[Concern] = []
-    for found, circuit in zip(judged, loads, strict=True):
-        concerns += _one_circuit(found, circuit)
-    told: set[frozenset[str]] = set()
-    for pair in pairs:
-        both = frozenset((pair.circuit, pair.other))
-        if both not in told:
-            told.add(both)
-            concerns.append(_shared(pair))
-    return concerns
-
-
-def _one_circuit(found: CircuitBalance, circuit: Circuit) -> list[Concern]:
-    ratio, name = found.ratio, found.circuit
-    if not found.legs_found:
-        return [
-            Concern(
-                weight="note",
-                subject=name,
-                what=found.verdict,
-                do="If it may be stopped, switch it on and off a few times while little else "
-                "changes: by its own switch or plug, never by the breaker.",
-            )
-        ]
-    concerns = []
-    if found.mixed:
-        concerns += _mixed(found, circuit)
-    elif outside(ratio):
-        new = circuit.clamp.multiplier * ratio.value
-        concerns.append(
-            Concern(
-                weight="wrong",
-                subject=name,
-                what=found.verdict,
-                do=f"Set its multiplier to {_round(new):.4g}, if its clamp is mounted so.",
-                share=abs(1 / ratio.value - 1),
-            )
-        )
-    elif abs(ratio.value - 1) > CLAMP_ERROR and (ratio.low > 1 or ratio.high < 1):
-        concerns.append(
-            Concern(
-                weight="doubtful",
-                subject=name,
-                what=f"{found.verdict} That is more than clamps should differ.",
-                do="Compare both with a reference meter (bench.csv).",
-                share=abs(ratio.value - 1),
-            )
-        )
-    if circuit.legs and set(found.legs_found) != set(circuit.legs) and not found.mixed:
-        concerns.append(
-            Concern(
-                weight="wrong",
-                subject=name,
-                what=f"{name}: house.toml says {_list(circuit.legs)}, the mains rise on "
-                f"{_list(found.legs_found)}.",
-                do="Correct its legs, or check whether two clamps or two names were swapped.",
-                share=0.01,
-            )
-        )
-    return concerns
-
-
-def _mixed(found: CircuitBalance, circuit: Circuit) -> list[Concern]:
-    right = abs(found.ratio.value - 1) < WIRING and abs(circuit.clamp.multiplier) < 1 + WIRING
-    do = (
-        "Its clamp sees all of it, so nothing need be done; never double a reading of one leg here."
-        if right
-        else "No multiplier can make it right: have each leg measured by a clamp of its own."
-    )
-    return [
-        Concern(
-            weight="note" if right else "wrong",
-            subject=found.circuit,
-            what=found.verdict,
-            do=do,
-            share=0.3,
-        )
-    ]
-
-
-def _shared(pair: PairSeen) -> Concern:
-    return Concern(
-        weight="wrong",
-        subject=pair.circuit,
-        what=f"{pair.circuit} and {pair.other} see the same load: {pair.share:.0%} of the steps of "
-        f"{pair.circuit} are in {pair.other} too, {pair.ratio:.2f} times as high.",
-        do="See which conductors run through the two clamps; a load in both is counted twice.",
-        share=0.5,
-    )
-
-
-def _round(multiplier: float) -> float:
-    """Take a multiplier that comes from wiring as the whole or half number that it is near."""
-    near = round(multiplier * 2) / 2
-    return near if near and abs(multiplier / near - 1) < WIRING else multiplier
-
-
-def _list(names: Sequence[str]) -> str:
-    return " and ".join(names)
-
-
-MAJORITY = 0.7
-FACTORS = (-2.0, -1.0, -0.5, 0.5, 2.0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MainsFaults:
-    """What is wrong with the clamps of the mains themselves.
-
-    `factor` is what each leg's rises must be divided by, `order` which row of them belongs to it.
-    """
-
-    factor: NDArray[np.float64]
-    order: tuple[int, ...]
-    concerns: tuple[Concern, ...]
-
-    def correct(self, ratios: Ratios) -> Ratios:
-        """Ratios as mains without fault would have given them."""
-        return np.asarray(ratios[list(self.order)] / self.factor[:, None])
-
-    def true_mains(self, watts: Sequence[NDArray[np.float64]]) -> list[NDArray[np.float64]]:
-        """Power of each leg [W] as mains without fault would have given it."""
-        return [watts[row] / factor for row, factor in zip(self.order, self.factor, strict=True)]
-
-
-def judge_mains(
-    loads: Sequence[Circuit],
-    ratios: Mapping[str, Ratios],
-    used: Mapping[str, NDArray[np.bool_]],
-    *,
-    legs: Sequence[str],
-    names: Mapping[str, str],
-) -> MainsFaults:
-    """Judge the mains' own clamps by the circuits that sit on one leg.
-
-    Where most circuits of a leg ask for the same wiring factor, the leg's mains clamp is wrong and
-    not they; where most of two legs' circuits are found on the other leg, the two are changed over.
-    """
-    votes: dict[str, list[tuple[str, float]]] = {leg: [] for leg in legs}
-    for circuit in loads:
-        good = ratios[circuit.name][:, used[circuit.name]]
-        if len(circuit.legs) != 1 or circuit.legs[0] not in votes or good.shape[1] < ENOUGH:
-            continue
-        middle = np.nanmedian(good, axis=1)
-        at = int(np.nanargmax(np.abs(middle)))
-        if abs(middle[at]) > ON_LEG:
-            votes[circuit.legs[0]].append((legs[at], float(middle[at])))
-    order, concerns = _changed_over(votes, legs, names)
-    factor = np.ones(len(legs))
-    for i, leg in enumerate(legs):
-        seen_on = legs[order[i]]
-        values = [value for found, value in votes[leg] if found == seen_on]
-        factor[i] = _common_factor(values)
-        if factor[i] != 1:
-            concerns.append(
-                Concern(
-                    weight="wrong",
-                    subject=names[leg],
-                    what=f"{names[leg]} rises {factor[i]:.3g} times as far as {len(values)} "
-                    f"circuits on {leg}.",
-                    do=f"Multiply its multiplier by {1 / factor[i]:.3g}; check how its clamp is "
-                    "mounted.",
-                    share=abs(factor[i] - 1),
-                )
-            )
-    return MainsFaults(factor=factor, order=order, concerns=tuple(concerns))
-
-
-def _changed_over(
-    votes: Mapping[str, list[tuple[str, float]]], legs: Sequence[str], names: Mapping[str, str]
-) -> tuple[tuple[int, ...], list[Concern]]:
-    order = list(range(len(legs)))
-    for i, one in enumerate(legs):
-        for j in range(i + 1, len(legs)):
-            other = legs[j]
-            there = [found == other for found, _ in votes[one]]
-            back = [found == one for found, _ in votes[other]]
-            if min(len(there), len(back)) < 1 or len(there) + len(back) < 3:
-                continue
-            if min(np.mean(there), np.mean(back)) >= MAJORITY:
-                order[i], order[j] = j, i
-                what = (
-                    f"{names[one]} and {names[other]} are swapped: circuits stated on {one} "
-                    f"rise on {other}, and the other way round."
-                )
-                do = "Exchange the legs of the two mains circuits in house.toml."
-                concern = Concern(weight="wrong", subject="mains", what=what, do=do, share=0.5)
-                return tuple(order), [concern]
-    return tuple(order), []
-
-
-def _common_factor(values: Sequence[float]) -> float:
-    """Wiring factor that most of at least three circuits ask for; 1 if there is none."""
-    if len(values) < 3:
-        return 1.0
-    for factor in FACTORS:
-        if np.mean([abs(value / factor - 1) < WIRING for value in values]) >= MAJORITY:
-            return factor
-    return 1.0
-
-
-BLOCK_S = 60.0
-MUCH_BELOW_W = 30.0
-HIGH_SHARE = 0.3  # of the 90th percentile
-OTHER_SHARE = 0.1  # a step of another circuit of at least this share spoils a comparison
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -298,11 +128,20 @@ class PanelBalance:
     below_zero : float
         Share of the minutes in which the circuits read more than the mains, by more than 30 W and
         what clamps err.
+    explanation : Explanation
+        The likeliest state of mains and clamps.
+    whole : bool
+        Whether the mains show all of the supply: none is dead, clipped or on another's leg.
+    rest_w : dict of float
+        Steady reading of each circuit at rest [W]; 0 where its lowest readings are not steady.
     concerns : tuple of Concern
         The worst first.
     """
 
     circuits: tuple[CircuitBalance, ...]
+    explanation: Explanation
+    whole: bool
+    rest_w: Mapping[str, float]
     remainder: pd.DataFrame
     base_w: Estimate
     unmonitored_w: float
@@ -314,8 +153,15 @@ class PanelBalance:
         return pd.DataFrame([circuit.record() for circuit in self.circuits])
 
 
-def panel_balance(house: House, *, start: object = None, end: object = None) -> PanelBalance:
-    """Compare the mains of a house with its circuits.
+def panel_balance(
+    house: House,
+    *,
+    start: object = None,
+    end: object = None,
+    bench: Sequence[BenchResult] = (),
+    meter: pd.DataFrame | None = None,
+) -> PanelBalance:
+    """Compare the mains of a house with its circuits, and explain what does not match.
 
     Parameters
     ----------
@@ -323,6 +169,10 @@ def panel_balance(house: House, *, start: object = None, end: object = None) -> 
         With mains circuits of one leg each.
     start, end : timestamp or text, optional
         As in `House.trace`.
+    bench : sequence of BenchResult, optional
+        What a reference meter says of clamps.
+    meter : pandas.DataFrame, optional
+        Readings of the utility meter: time, kwh.
 
     Returns
     -------
@@ -336,57 +186,405 @@ def panel_balance(house: House, *, start: object = None, end: object = None) -> 
     Notes
     -----
     Own method. When one circuit is switched, the mains rise on its legs by as much as it does. The
-    ratio of both rises is taken at each high step of a circuit at which no other circuit steps; its
-    median is hardly moved by what else goes on. A ratio of 1 means that the circuit's clamp and
-    its multiplier are right, to the error of the mains' clamps. O(samples); one circuit is held
+    ratio of both rises is taken at each high step of a circuit at which no other circuit steps.
+    `explain` finds the fewest faults of mains and circuits that make these ratios; circuits are
+    then judged by the mains as they would have been without fault. O(samples); one circuit is held
     at a time in addition to the mains.
     """
-    legs, mains = _mains(house, start, end)
-    first = mains[0]
-    lag = step_lag(first.period_s)
+    legs, traces = _mains(house, start, end)
     loads = [c for c in house.circuits if c.role == "load" and house.has_readings(c)]
-    steps: dict[str, Steps] = {}
-    blocks: dict[str, NDArray[np.float64]] = {}
-    window_s = max(WINDOW_S, first.period_s)
-    windows: dict[str, pd.Series] = {}
+    concerns, mains = _without_ceiling(house, traces)
+    clipped = bool(concerns)
+    log = _gather(house, loads, mains)
+    pairs = shared_clamps(log.steps)
+    matched = _matched(log, mains, pairs)
+    columns = [pair for pair in pairs if _is_columns(pair, pairs, matched)]
+    seen = [_seen(c, log, matched, legs, bench) for c in loads]
+    found = explain(
+        [one for one in seen if one.name not in {name for p in columns for name in p.names}],
+        _energy(mains, log, meter),
+    )
+    judged, told = [], []
+    for circuit, one in zip(loads, seen, strict=True):
+        in_columns = any(circuit.name in pair.names for pair in columns)
+        balance, concern = _judge(circuit, one, matched, found, legs, known=not in_columns)
+        judged.append(balance)
+        told += [concern] if concern is not None and not in_columns else []
+    of_leg = {leg: sum(leg in one.legs_found for one in judged) for leg in legs}
+    concerns += mains_concerns(found, house.mains, legs, of_leg)
+    concerns += told
+    concerns += _silent(loads, log, mains, judged, legs)
+    concerns += _pair_concerns(pairs, columns)
+    below = _below_zero(mains, log, found, loads, pairs)
+    if below > 0.02:
+        concerns.append(below_zero_concern(below))
+    return _result(
+        house,
+        loads,
+        log,
+        mains,
+        found,
+        judged,
+        concerns,
+        legs=legs,
+        below=below,
+        whole=found.whole and not clipped,
+    )
+
+
+@dataclass(slots=True, kw_only=True)
+class _Log:
+    """What is kept of each circuit while the next is read."""
+
+    steps: dict[str, Steps] = field(default_factory=dict)
+    blocks: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+    windows: dict[str, pd.Series] = field(default_factory=dict)
+    most_w: dict[str, float] = field(default_factory=dict)
+    rest_w: dict[str, float] = field(default_factory=dict)
+    ceiling: dict[str, bool] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Matched:
+    """Steps of a circuit at which no other steps: ratios and their noise, shape (mains, n)."""
+
+    ratios: dict[str, Ratios]
+    noise: dict[str, Ratios]
+    heights_w: dict[str, NDArray[np.float64]]
+    high: dict[str, NDArray[np.bool_]]
+
+
+def _gather(house: House, loads: Sequence[Circuit], mains: Sequence[Trace]) -> _Log:
+    first, log = mains[0], _Log()
+    lag, window_s = step_lag(first.period_s), max(WINDOW_S, first.period_s)
     for circuit in loads:
         watts = _on_grid(house.trace(circuit, first.start, first.end), first)
-        steps[circuit.name] = find_steps(watts, lag=lag)
-        blocks[circuit.name] = _block_means(watts, first.period_s)
-        windows[circuit.name] = window_means(replace(first, watts=watts), window_s)
-    seen = _rises_of_mains(steps, mains)
-    pairs = shared_clamps(steps)
-    alone = {name: _alone(name, steps, pairs) for name in steps}
-    used = {name: alone[name] & _is_high(steps[name]) for name in steps}
-    mains_names = {leg: c.name for leg, c in zip(legs, house.mains, strict=True)}
-    faults = judge_mains(loads, seen, used, legs=legs, names=mains_names)
-    judged = tuple(
-        judge_circuit(
-            circuit,
-            faults.correct(seen[circuit.name][:, used[circuit.name]]),
-            heights_w=steps[circuit.name].watts[used[circuit.name]],
-            every=faults.correct(seen[circuit.name][:, alone[circuit.name]]),
-            legs=legs,
+        name = circuit.name
+        log.steps[name] = find_steps(watts, lag=lag)
+        log.blocks[name] = _block_means(watts, first.period_s)
+        log.rest_w[name] = _steady_rest(log.blocks[name])
+        log.windows[name] = window_means(replace(first, watts=watts), window_s)
+        log.most_w[name] = float(np.nanmax(np.abs(watts), initial=0.0))
+        log.ceiling[name] = ceiling_of(watts) is not None
+    return log
+
+
+def ceiling_of(watts: NDArray[np.float32]) -> tuple[float, NDArray[np.bool_]] | None:
+    """Highest reading and the samples that have it, where a trace ends at one; else None.
+
+    A clamp at its end reads the same to the last digit, again and again. A load that is constant
+    does so as well: only the mains can tell these two.
+    """
+    top_w = float(np.nanmax(watts, initial=0.0))
+    if top_w < REST_W:
+        return None
+    high = watts > CEILING * top_w
+    at_top = watts >= top_w - 0.5
+    rises_ = int((np.diff(at_top.astype(np.int8)) == 1).sum())
+    if rises_ < CEILING_TIMES or at_top.sum() < AT_CEILING * high.sum():
+        return None
+    return top_w, at_top
+
+
+def _without_ceiling(house: House, mains: Sequence[Trace]) -> tuple[list[Concern], list[Trace]]:
+    """Mains with the samples at the end of their clamps' range taken out, and what to say of it."""
+    concerns, left = [], []
+    for circuit, trace in zip(house.mains, mains, strict=True):
+        end = ceiling_of(trace.watts)
+        if end is None:
+            left.append(trace)
+            continue
+        top_w, at_top = end
+        first = trace.start + pd.Timedelta(seconds=int(np.argmax(at_top)) * trace.period_s)
+        concerns.append(
+            clipped_concern(
+                circuit,
+                top_w=top_w,
+                hours=float(at_top.sum()) * trace.period_s / 3600,
+                when=f"{first.tz_convert(house.timezone):%Y-%m-%d %H:%M}",
+            )
         )
-        for circuit in loads
+        left.append(replace(trace, watts=np.where(at_top, np.float32(np.nan), trace.watts)))
+    return concerns, left
+
+
+def _matched(log: _Log, mains: Sequence[Trace], pairs: Sequence[PairSeen]) -> _Matched:
+    noise = [difference_noise(t.watts, lag=step_lag(t.period_s)) for t in mains]
+    found = _Matched(ratios={}, noise={}, heights_w={}, high={})
+    for name, steps in log.steps.items():
+        alone = _alone(name, log.steps, pairs)
+        own = Steps(sample=steps.sample[alone], watts=steps.watts[alone], lag=steps.lag)
+        found.heights_w[name] = own.watts
+        found.ratios[name] = np.stack([rises(trace.watts, own) / own.watts for trace in mains])
+        found.noise[name] = np.stack(
+            [
+                np.hypot(rest_w, share * trace.watts[own.sample + own.lag]) / np.abs(own.watts)
+                for trace, (rest_w, share) in zip(mains, noise, strict=True)
+            ]
+        )
+        found.high[name] = _is_high(steps)[alone]
+    return found
+
+
+def _seen(
+    circuit: Circuit,
+    log: _Log,
+    matched: _Matched,
+    legs: Sequence[str],
+    bench: Sequence[BenchResult],
+) -> Seen:
+    name = circuit.name
+    compared = next((b for b in bench if b.circuit == name), None)
+    reads, reads_u = 1.0, inf
+    if compared is not None and np.isfinite(compared.multiplier.high):
+        width = compared.multiplier.high - compared.multiplier.low
+        reads = compared.stated / compared.multiplier.value
+        reads_u = abs(reads) * width / (4 * abs(compared.multiplier.value))
+    return Seen(
+        name=name,
+        families=families(matched.ratios[name], matched.heights_w[name], matched.noise[name]),
+        legs=tuple(i for i, leg in enumerate(legs) if leg in circuit.legs),
+        reads=reads,
+        reads_u=reads_u,
+        ceiling=log.ceiling[name] and _varies(matched, name),
     )
-    left = faults.true_mains([_block_means(trace.watts, first.period_s) for trace in mains])
-    remainder = _remainder(first, dict(zip(legs, left, strict=True)), judged, blocks)
+
+
+def _varies(matched: _Matched, name: str) -> bool:
+    """Whether the mains vary more at a circuit's highest steps than these steps do."""
+    high = matched.high[name]
+    heights = np.abs(matched.heights_w[name][high])
+    total_w = np.abs(matched.ratios[name][:, high]).sum(axis=0) * heights
+    total_w = total_w[np.isfinite(total_w)]
+    if total_w.size < ENOUGH:
+        return False
+    spread = np.subtract(*np.quantile(total_w, [0.75, 0.25])) / np.median(total_w)
+    own = np.subtract(*np.quantile(heights, [0.75, 0.25])) / np.median(heights)
+    return bool(spread > 2 * own + 0.004)
+
+
+def _energy(mains: Sequence[Trace], log: _Log, meter: pd.DataFrame | None) -> Energy:
+    means = np.array([float(np.nanmean(t.watts, dtype=np.float64)) for t in mains])
+    lag = step_lag(mains[0].period_s)
+    equal = []
+    for j, k in combinations(range(len(mains)), 2):
+        a, b = (mains[i].watts[::50].astype(np.float64) for i in (j, k))
+        apart = float(np.nanmedian(np.abs(a - b)))
+        noise = sum(difference_noise(mains[i].watts, lag=lag)[0] for i in (j, k))
+        if apart < 3 * noise + FLOOR * float(np.nanmedian(np.abs(a))) + 1:
+            equal.append((j, k))
+    feeding = any(np.nanmean(w) < -REST_W / 5 for w in log.blocks.values() if w.size)
+    found = Energy(mains_w=means, equal=tuple(equal), feeding=feeding)
+    return found if meter is None else _metered(found, mains, meter)
+
+
+def _metered(energy: Energy, mains: Sequence[Trace], meter: pd.DataFrame) -> Energy:
+    """The same with the meter's energy between its first and its last reading within the log."""
+    times = pd.DatetimeIndex(meter["time"])
+    first = mains[0]
+    inside = meter[(times >= first.start) & (times <= first.end)]
+    kwh = inside["kwh"].to_numpy(np.float64)
+    if kwh.size < 2 or (np.diff(kwh) < 0).any():
+        return energy
+    begins, ends = inside["time"].iloc[0], inside["time"].iloc[-1]
+    hours = (ends - begins) / pd.Timedelta(hours=1)
+    if hours < 1:
+        return energy
+    of_span = [t.between(begins, ends).watts for t in mains]
+    return replace(
+        energy,
+        meter_w=(kwh[-1] - kwh[0]) * WH_PER_KWH / hours,
+        meter_u_w=WH_PER_KWH / hours / np.sqrt(6),
+        metered_w=np.array([float(np.nanmean(w, dtype=np.float64)) for w in of_span]),
+    )
+
+
+def _judge(
+    circuit: Circuit,
+    seen: Seen,
+    matched: _Matched,
+    found: Explanation,
+    legs: Sequence[str],
+    *,
+    known: bool,
+) -> tuple[CircuitBalance, Concern | None]:
+    name = circuit.name
+    high = matched.high[name]
+    ratios = found.inverse @ matched.ratios[name][:, high]
+    total, *each = ratio_estimates(ratios, matched.heights_w[name][high])
+    read = found.circuits.get(name, Reading(kind="right"))
+    stated = np.array([float(leg in circuit.legs) for leg in legs]) / max(1, len(circuit.legs))
+    on: tuple[str, ...] = ()
+    shares, odds, mixed = stated, 1.0, False
+    told = [f for f in seen.families if np.isfinite(f.u).all()]
+    if told and read.kind != "not fed":
+        shares, odds = leg_shares(replace(seen, families=tuple(told)), read, found.matrix)
+        on = tuple(leg for leg, share in zip(legs, shares, strict=True) if share > LEAST_SHARE)
+        shares = np.where(shares > LEAST_SHARE, shares, 0.0)
+        shares = shares / shares.sum() if shares.sum() > 0 else stated
+        mixed = len(legs) > 1 and len(on) > 1 and len(told) > 1
+    balance = CircuitBalance(
+        circuit=name,
+        steps=total.n,
+        ratio=total,
+        leg_ratio=dict(zip(legs, each, strict=True)),
+        legs_found=on,
+        leg_shares=dict(zip(legs, map(float, shares), strict=True)),
+        mixed=mixed,
+        legs_stated=tuple(circuit.legs),
+        leg_odds=odds,
+        answer="cannot be told",
+        verdict="",
+    )
+    if not known:
+        text = f"{name}: one leg of a load whose other leg is a column of its own."
+        return replace(balance, verdict=text, answer="agrees"), None
+    answer, text, concern = verdict(circuit, balance, read, rival=found.rival is not None)
+    return replace(balance, answer=answer, verdict=text), concern
+
+
+def _is_columns(pair: PairSeen, pairs: Sequence[PairSeen], matched: _Matched) -> bool:
+    """Whether two circuits are the legs of one load: the mains rise by the sum of both."""
+    if not any((p.circuit, p.other) == (pair.other, pair.circuit) for p in pairs):
+        return False
+    total = np.abs(matched.ratios[pair.circuit]).sum(axis=0)
+    middle = float(np.nanmedian(total)) if total.size else float("nan")
+    return bool(abs(middle / (1 + pair.ratio) - 1) < WIRING)
+
+
+def _pair_concerns(pairs: Sequence[PairSeen], columns: Sequence[PairSeen]) -> list[Concern]:
+    concerns, told = [], set()
+    for pair in pairs:
+        if pair.names in told:
+            continue
+        told.add(pair.names)
+        if pair in columns:
+            concerns.append(columns_note(pair.circuit, pair.other))
+        else:
+            concerns.append(
+                shared_concern(pair.circuit, pair.other, share=pair.share, ratio=pair.ratio)
+            )
+    return concerns
+
+
+def _silent(
+    loads: Sequence[Circuit],
+    log: _Log,
+    mains: Sequence[Trace],
+    judged: Sequence[CircuitBalance],
+    legs: Sequence[str],
+) -> list[Concern]:
+    """Clamps that read nothing, miss what is on two legs, or read less than nothing at rest."""
+    concerns = []
+    missed: list[Steps] | None = None
+    for circuit, one in zip(loads, judged, strict=True):
+        name = circuit.name
+        if log.rest_w[name] < -SILENT_W and one.ratio.value > 0:
+            concerns.append(offset_concern(circuit, log.rest_w[name]))
+        silent = log.most_w[name] <= SILENT_W
+        partly = len(circuit.legs) == 2 == len(legs) and len(one.legs_found) == 1
+        if not (silent or partly):
+            continue
+        missed = _missed(log, mains) if missed is None else missed
+        own = [missed[i] for i, leg in enumerate(legs) if leg in circuit.legs] or missed
+        heights = own[0].watts
+        both = len(own) == 2
+        if both:
+            other = coinciding(own[0], own[1])
+            heights = heights[np.abs(other / heights - 1) < EQUAL]
+        heights = np.abs(heights)
+        heights = heights[heights > REST_W]
+        if partly and heights.size < ENOUGH:
+            continue
+        middle = float(np.median(heights)) * len(own) if heights.size else 0.0
+        concerns.append(
+            silent_concern(
+                circuit, steps=heights.size, height_w=middle, partly=not silent, both=both
+            )
+        )
+    return concerns
+
+
+def _steady_rest(blocks_w: NDArray[np.float64]) -> float:
+    """Level at rest of a circuit [W]; 0 where its lowest readings are no steady level."""
+    here = blocks_w[np.isfinite(blocks_w)]
+    if not here.size:
+        return 0.0
+    low_w = float(np.quantile(here, REST_SHARE / 2))
+    steady = np.abs(here - low_w) < 1.0 + 0.02 * abs(low_w)
+    return low_w if steady.mean() >= REST_SHARE and abs(low_w) < REST_W else 0.0
+
+
+def _missed(log: _Log, mains: Sequence[Trace]) -> list[Steps]:
+    """Steps of each mains clamp that no circuit makes."""
+    found = []
+    for trace in mains:
+        steps = find_steps(trace.watts, lag=step_lag(trace.period_s))
+        made = np.zeros(steps.sample.size, dtype=bool)
+        for own in log.steps.values():
+            made |= np.abs(coinciding(steps, own)) > CARRIES * np.abs(steps.watts)
+        found.append(Steps(sample=steps.sample[~made], watts=steps.watts[~made], lag=steps.lag))
+    return found
+
+
+def _below_zero(
+    mains: Sequence[Trace],
+    log: _Log,
+    found: Explanation,
+    loads: Sequence[Circuit],
+    pairs: Sequence[PairSeen],
+) -> float:
+    """Share of minutes in which circuits read more than mains, all that was found corrected."""
+    if not found.whole or pairs:
+        return 0.0
+    period_s = mains[0].period_s
+    through = np.stack([_block_means(t.watts, period_s) for t in mains])
+    total = (found.inverse @ through).sum(axis=0)
+    drawn = np.zeros(total.size)
+    size = np.zeros(total.size)
+    for circuit in loads:
+        read = found.circuits.get(circuit.name, Reading(kind="right"))
+        if read.kind in ("not fed", "clipped", "one leg of two"):
+            continue
+        own = log.blocks[circuit.name] / read.factor
+        drawn, size = drawn + own, size + np.abs(own)
+    left = total - drawn
+    here = np.isfinite(left)
+    much = left[here] < -MUCH_BELOW_W - CLAMP_ERROR * (size + np.abs(total))[here]
+    return float(much.mean()) if here.any() else 0.0
+
+
+def _result(
+    house: House,
+    loads: Sequence[Circuit],
+    log: _Log,
+    mains: Sequence[Trace],
+    found: Explanation,
+    judged: Sequence[CircuitBalance],
+    concerns: Sequence[Concern],
+    *,
+    legs: Sequence[str],
+    below: float,
+    whole: bool,
+) -> PanelBalance:
+    first, window_s = mains[0], max(WINDOW_S, mains[0].period_s)
+    through = np.stack([_block_means(t.watts, first.period_s) for t in mains])
+    left = dict(zip(legs, found.inverse @ through, strict=True))
+    remainder = _remainder(first, left, judged, log.blocks)
     total = remainder["total_w"].to_numpy()
-    through = [window_means(trace, window_s) for trace in mains]
-    corrected = faults.true_mains([one.to_numpy() for one in through])
-    for circuit, watts_w in zip(house.mains, corrected, strict=True):
-        windows[circuit.name] = pd.Series(watts_w, index=through[0].index)
-    loads_w = sum(blocks.values(), np.zeros(total.size))
     here = np.isfinite(total)
-    concerns = [*faults.concerns, *circuit_concerns(judged, loads, pairs)]
-    much_below = total[here] < -MUCH_BELOW_W - CLAMP_ERROR * np.abs(loads_w[here])
-    below = float(much_below.mean()) if here.any() else float("nan")
+    windows = [window_means(trace, window_s) for trace in mains]
+    corrected = found.inverse @ np.stack([one.to_numpy() for one in windows])
+    for circuit, watts_w in zip(house.mains, corrected, strict=True):
+        log.windows[circuit.name] = pd.Series(watts_w, index=windows[0].index)
     return PanelBalance(
-        circuits=judged,
+        circuits=tuple(judged),
+        explanation=found,
+        whole=whole,
+        rest_w=log.rest_w,
         remainder=remainder,
         base_w=unmonitored_baseload(
-            pd.DataFrame(windows),
+            pd.DataFrame(log.windows),
             mains=house.mains,
             loads=[c for c in loads if not c.legs or set(c.legs) & set(legs)],
             timezone=house.timezone,
@@ -395,7 +593,7 @@ def panel_balance(house: House, *, start: object = None, end: object = None) -> 
         ),
         unmonitored_w=float(total[here].mean()) if here.any() else float("nan"),
         below_zero=below,
-        concerns=tuple(sorted([*concerns, *_below_zero(below)], key=Concern.rank)),
+        concerns=tuple(sorted(concerns, key=Concern.rank)),
     )
 
 
@@ -445,16 +643,6 @@ def _block_means(watts: NDArray[np.float32], period_s: float) -> NDArray[np.floa
     return np.asarray(whole.mean(axis=1), dtype=np.float64)
 
 
-def _rises_of_mains(
-    steps: Mapping[str, Steps], mains: Sequence[Trace]
-) -> dict[str, NDArray[np.float64]]:
-    """Ratio of the rise of each mains leg to the step of a circuit, shape (legs, steps)."""
-    return {
-        name: np.stack([rises(trace.watts, found) / found.watts for trace in mains])
-        for name, found in steps.items()
-    }
-
-
 def _alone(name: str, steps: Mapping[str, Steps], pairs: Sequence[PairSeen]) -> NDArray[np.bool_]:
     """Which of a circuit's steps happen while no other circuit steps."""
     own = steps[name]
@@ -491,17 +679,3 @@ def _remainder(
         frame[f"{leg}_w"] = watts
     frame["total_w"] = np.sum(list(left.values()), axis=0)
     return frame
-
-
-def _below_zero(share: float) -> list[Concern]:
-    if not share > 0.02:
-        return []
-    return [
-        Concern(
-            weight="doubtful",
-            subject="mains",
-            what=f"The circuits read more than the mains in {share:.0%} of the minutes.",
-            do="A multiplier is too great, or two clamps see the same load: see the others.",
-            share=share,
-        )
-    ]

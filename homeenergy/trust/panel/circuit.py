@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.house.schedule import Circuit
 from homeenergy.stats.coverage import coverage_factor
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.lines import line_through_origin
 from homeenergy.stats.means import median_estimate
+from homeenergy.trust.panel.explain import Family
 
 LEAST_W = 15.0
 OVER_NOISE = 8.0
@@ -20,7 +20,11 @@ MOST_STEPS = 3000
 NEARLY = 0.95
 NORMAL_MAD = 1.4826
 SAMPLE_FOR_NOISE = 20_000
+HIGH_LEVEL, HIGH_QUANTILE, FEW_PAIRS = 0.5, 0.999, 30
+MOST_NOISE = 0.03  # of the level: what varies more is the load
+PRECISE = 0.1  # noise of the mains, as a share of a step whose answer shows on which legs it is
 Ratios = NDArray[np.float64]
+Answer = Literal["contradicts", "agrees", "cannot be told"]
 ENOUGH = 6
 WIRING = 0.12  # a ratio farther from 1 than clamps err comes from how things are wired
 ON_LEG = 0.15  # rises of the mains of less than this share are other loads
@@ -62,7 +66,7 @@ def find_steps(watts: NDArray[np.float32], *, lag: int, least_w: float = LEAST_W
     lag : int
         Samples across which a step is taken.
     least_w : float
-        Smallest step [W]; also at least eight times the noise of differences.
+        Smallest step [W]; also at least eight times the noise of differences at that level.
 
     Returns
     -------
@@ -79,14 +83,15 @@ def find_steps(watts: NDArray[np.float32], *, lag: int, least_w: float = LEAST_W
     if n < 4 * lag:
         return nothing
     rise = watts[lag:] - watts[:-lag]
-    some = rise[:: max(1, rise.size // SAMPLE_FOR_NOISE)]
-    some = some[np.isfinite(some)]
-    if not some.size:
+    noise_w, noise_share = difference_noise(watts, lag=lag)
+    if not np.isfinite(noise_w):
         return nothing
-    noise_w = NORMAL_MAD * float(np.median(np.abs(some - np.median(some))))
     np.abs(rise, out=rise)
     at = np.flatnonzero(rise >= max(least_w, OVER_NOISE * noise_w))
     at = at[(at >= lag) & (at + 2 * lag < n)]
+    if noise_share:
+        level_w = np.maximum(np.abs(watts[at]), np.abs(watts[at + lag]))
+        at = at[rise[at] >= OVER_NOISE * np.hypot(noise_w, noise_share * level_w)]
     if not at.size:
         return nothing
     height = rise[at]
@@ -106,6 +111,29 @@ def find_steps(watts: NDArray[np.float32], *, lag: int, least_w: float = LEAST_W
         high = np.sort(np.argpartition(-np.abs(step), MOST_STEPS)[:MOST_STEPS])
         at, step = at[high], step[high]
     return Steps(sample=at.astype(np.int64), watts=step, lag=lag)
+
+
+def difference_noise(watts: NDArray[np.float32], *, lag: int) -> tuple[float, float]:
+    """Noise of differences across `lag` samples: that at rest [W], and its share of the level.
+
+    The share is that of pairs of samples that are both high; NaN and 0 where nothing is there.
+    Standard deviations from the median of absolute differences. O(1), on at most 20,000 pairs.
+    """
+    every = max(1, (watts.size - lag) // SAMPLE_FOR_NOISE)
+    first, last = watts[: watts.size - lag : every], watts[lag::every]
+    here = np.isfinite(first) & np.isfinite(last)
+    first, last = first[here].astype(np.float64), last[here].astype(np.float64)
+    if not first.size:
+        return float("nan"), 0.0
+    rise = last - first
+    noise_w = NORMAL_MAD * float(np.median(np.abs(rise - np.median(rise))))
+    low = np.minimum(np.abs(first), np.abs(last))
+    high = low > HIGH_LEVEL * np.quantile(low, HIGH_QUANTILE)
+    if high.sum() < FEW_PAIRS:
+        return noise_w, 0.0
+    at_level_w = NORMAL_MAD * float(np.median(np.abs(rise[high])))
+    share = min(at_level_w / float(np.median(low[high])), MOST_NOISE)
+    return noise_w, share if at_level_w > 1.5 * noise_w else 0.0
 
 
 def coinciding(steps: Steps, others: Steps) -> NDArray[np.float64]:
@@ -154,6 +182,12 @@ class CircuitBalance:
         Share of its readings on each leg: as found, else as stated.
     mixed : bool
         Whether some steps are on both legs and some on one: loads of 240 V and of 120 V.
+    legs_stated : tuple of str
+    leg_odds : float
+        Odds of the legs found against the other ones.
+    answer : str
+        "contradicts" house.toml; "agrees", where the interval of the ratio is within 5 % of 1; or
+        "cannot be told".
     verdict : str
     """
 
@@ -164,6 +198,9 @@ class CircuitBalance:
     legs_found: tuple[str, ...]
     leg_shares: dict[str, float]
     mixed: bool
+    legs_stated: tuple[str, ...]
+    leg_odds: float
+    answer: Answer
     verdict: str
 
     def record(self) -> dict[str, object]:
@@ -177,71 +214,80 @@ class CircuitBalance:
         }
         row |= {f"ratio_{leg}": found.value for leg, found in self.leg_ratio.items()}
         return row | {
+            "legs_stated": ", ".join(self.legs_stated),
             "legs_found": ", ".join(self.legs_found),
+            "leg_odds": self.leg_odds,
             "mixed": self.mixed,
+            "answer": self.answer,
             "verdict": self.verdict,
         }
 
 
-def judge_circuit(
-    circuit: Circuit,
-    ratios: Ratios,
-    *,
-    heights_w: NDArray[np.float64],
-    every: Ratios,
-    legs: Sequence[str],
-) -> CircuitBalance:
-    """Judge one circuit by the ratios of the mains' rises to its high steps, shape (legs, steps).
+def families(ratios: Ratios, heights_w: NDArray[np.float64], noise: Ratios) -> tuple[Family, ...]:
+    """Sort a circuit's steps by the mains clamps that answer them.
 
-    `heights_w` are those steps; `every` holds the ratios of its lower steps too, which show loads
-    on other legs.
+    Parameters
+    ----------
+    ratios : numpy.ndarray, shape (mains, n)
+        Rise of each mains clamp over each step.
+    heights_w : numpy.ndarray, shape (n,)
+    noise : numpy.ndarray, shape (mains, n)
+        Noise of the ratios.
+
+    Returns
+    -------
+    tuple of Family
+        Families of fewer than `ENOUGH` steps, or than a tenth of all, are chance and left out.
     """
-    ratio, *per_leg = _ratio_estimates(ratios, heights_w)
-    each = dict(zip(legs, per_leg, strict=True))
-    stated = {leg: float(leg in circuit.legs) / max(1, len(circuit.legs)) for leg in legs}
-    if ratio.n < ENOUGH:
-        return CircuitBalance(
-            circuit=circuit.name,
-            steps=ratio.n,
-            ratio=ratio,
-            leg_ratio=each,
-            legs_found=(),
-            leg_shares=stated,
-            mixed=False,
-            verdict=f"{circuit.name}: too few steps ({ratio.n}) to find its leg or multiplier.",
-        )
-    mixed = len(legs) > 1 and _is_mixed(every, ratio.value)
-    carried = _carried(ratios, ratio.value)
-    total = ratios.sum(axis=0)
-    on = tuple(leg for leg, share in zip(legs, carried, strict=True) if share >= MIXED_SHARE)
-    shares = np.nanmean(np.clip(ratios / np.where(total == 0, np.nan, total), 0, 1), axis=1)
-    shares = np.where([leg in on for leg in legs], shares, 0.0)
-    known = abs(ratio.value) > ON_LEG and shares.sum() > 0
-    return CircuitBalance(
-        circuit=circuit.name,
-        steps=ratio.n,
-        ratio=ratio,
-        leg_ratio=each,
-        legs_found=on,
-        leg_shares=dict(zip(legs, shares / shares.sum(), strict=True)) if known else stated,
-        mixed=mixed,
-        verdict=_verdict(circuit, ratio, each, on, mixed),
-    )
+    precise = (noise < PRECISE).all(axis=0) & np.isfinite(ratios).all(axis=0)
+    if precise.sum() < ENOUGH:
+        return _family(ratios, heights_w)
+    ratios, heights_w = ratios[:, precise], heights_w[precise]
+    size = np.abs(ratios)
+    top = size.max(axis=0)
+    carries = (size > CARRIES * top) & (top > ON_LEG)
+    pattern = (carries * 2 ** np.arange(len(ratios))[:, None]).sum(axis=0)
+    found: tuple[Family, ...] = ()
+    for one in np.unique(pattern):
+        own = pattern == one
+        if own.sum() >= MIXED_SHARE * pattern.size:
+            found += _family(ratios[:, own], heights_w[own])
+    return found
 
 
-def _ratio_estimates(ratios: Ratios, heights_w: NDArray[np.float64]) -> list[Estimate]:
+def _family(ratios: Ratios, heights_w: NDArray[np.float64]) -> tuple[Family, ...]:
+    here = np.isfinite(ratios).all(axis=0)
+    ratios, heights_w = ratios[:, here], heights_w[here]
+    if ratios.shape[1] < ENOUGH:
+        return ()
+    middle = np.median(ratios, axis=1, keepdims=True)
+    near = np.abs(ratios - middle).max(axis=0) < WIRING * max(float(np.abs(middle).max()), ON_LEG)
+    _, *legs = ratio_estimates(ratios, heights_w, agree=near)
+    u = [(one.high - one.low) / (2 * coverage_factor(one.n - 1.0)) for one in legs]
+    ratio = np.array([one.value for one in legs])
+    return (Family(ratio=ratio, u=np.array(u), n=int(near.sum()) or legs[0].n),)
+
+
+def ratio_estimates(
+    ratios: Ratios,
+    heights_w: NDArray[np.float64],
+    *,
+    agree: NDArray[np.bool_] | None = None,
+) -> list[Estimate]:
     """Ratio of all legs together, then of each leg.
 
     The median decides which steps belong together. A line through the origin on those evens out the
     rounding of the readings, which the median of ratios of whole watts does not; its interval is
     that of the sign test where the steps do not agree on one ratio.
     """
-    rough = median_estimate(ratios.sum(axis=0), unit="", basis="")
-    agree = _clean(ratios, rough.value, (1.0,)) if rough.n else np.zeros(heights_w.size, bool)
+    total = ratios.sum(axis=0)
+    rough = median_estimate(total, unit="", basis="")
+    if agree is None:
+        agree = np.abs(total - rough.value) < WIRING * abs(rough.value)
     on_line = agree.sum() >= max(ENOUGH, AGREEING * rough.n)
     basis = f"{rough.n} steps; errors of the mains' clamps come on top"
     estimates = []
-    for row in (ratios.sum(axis=0), *ratios):
+    for row in (total, *ratios):
         if not on_line:
             estimates.append(median_estimate(row, unit="", basis=f"median over {basis}"))
             continue
@@ -257,78 +303,3 @@ def _ratio_estimates(ratios: Ratios, heights_w: NDArray[np.float64]) -> list[Est
             )
         )
     return estimates
-
-
-def _clean(ratios: Ratios, total: float, factors: Sequence[float]) -> NDArray[np.bool_]:
-    """Steps whose rise of all legs together is one that this circuit can make, and no chance."""
-    rise = ratios.sum(axis=0)
-    return np.any([np.abs(rise - f * total) < WIRING * abs(f * total) for f in factors], axis=0)
-
-
-def _carried(ratios: Ratios, total: float) -> NDArray[np.float64]:
-    """Share of the steps in which each leg carries a good part."""
-    size = np.abs(ratios[:, _clean(ratios, total, (1.0,))])
-    if not size.size:
-        size = np.abs(np.nanmedian(ratios, axis=1, keepdims=True))
-    top = size.max(axis=0)
-    return np.asarray(((size > CARRIES * top) & (top > ON_LEG)).mean(axis=1))
-
-
-def _is_mixed(ratios: Ratios, total: float) -> bool:
-    """Whether steps fall into two families: equal on both legs, and on one leg alone.
-
-    Where a clamp sees one leg only and is doubled, the families differ by a factor of two.
-    """
-    size = np.abs(ratios[:, _clean(ratios, total, (0.5, 1.0, 2.0))])
-    order = np.sort(size, axis=0)
-    both = order[-2] > 0.7 * order[-1]
-    one = order[-2] < 0.2 * order[-1]
-    least = max(4.0, MIXED_SHARE * size.shape[1])
-    return bool(both.sum() >= least and one.sum() >= least)
-
-
-def _verdict(
-    circuit: Circuit,
-    ratio: Estimate,
-    each: Mapping[str, Estimate],
-    on: Sequence[str],
-    mixed: bool,
-) -> str:
-    if not on:
-        return f"{circuit.name}: the mains do not rise with it; is it fed from this panel?"
-    text = f"{circuit.name}: mains rises {_rises_text(each, on)}"
-    if mixed:
-        return f"{text}, in some steps on both legs and in some on one: 120 V and 240 V loads."
-    off = outside(ratio)
-    if off:
-        return f"{text}; the clamp says {1 / ratio.value:.2f} of it: {cause(ratio.value)}."
-    error = f"{1 / ratio.value - 1:+.1%}" if ratio.value else "?"
-    return f"{text}; the clamp agrees with the mains to {error}."
-
-
-def _rises_text(each: Mapping[str, Estimate], on: Sequence[str]) -> str:
-    first = f"{each[on[0]].value:.2f}"
-    if len(on) == 2 and f"{each[on[1]].value:.2f}" == first:
-        return f"{first} times on both legs"
-    return " and ".join(f"{each[leg].value:.2f} times on {leg}" for leg in on)
-
-
-def outside(ratio: Estimate) -> bool:
-    """Whether a ratio is farther from 1 than clamps err, its whole interval included."""
-    low, high = 1 - WIRING, 1 / (1 - WIRING)
-    return ratio.high < low or ratio.low > high
-
-
-def cause(ratio: float) -> str:
-    """What in the wiring or in house.toml makes such a ratio."""
-    words = {
-        2.0: "the doubling is missing",
-        0.5: "it is doubled although it sees the whole load, or sees it twice",
-        -1.0: "its clamp is backwards or on the other leg's voltage, and the sign is missing",
-        -2.0: "doubling and sign are missing",
-        -0.5: "the sign is wrong, and it is doubled although it sees the whole load",
-    }
-    for factor, text in words.items():
-        if abs(ratio / factor - 1) < WIRING:
-            return text
-    return f"its multiplier is wrong by a factor of {ratio:.2f}"

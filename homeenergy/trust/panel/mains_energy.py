@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -18,8 +19,14 @@ Values = NDArray[np.float64]
 SHORT_S = 120.0
 
 
-def mains_trace(house: House) -> Trace:
+def mains_trace(house: House, *, times: Sequence[float] | None = None) -> Trace:
     """Sum of the logged mains of a house; a sample is missing where it is in any of them.
+
+    Parameters
+    ----------
+    house : House
+    times : sequence of float, optional
+        What each of the mains is multiplied with first, where its clamp is known to be wrong.
 
     Raises
     ------
@@ -32,7 +39,13 @@ def mains_trace(house: House) -> Trace:
             path=house.path,
             fix='Give the clamps of the supply `role = "mains"` in house.toml.',
         )
-    return sum_traces([house.trace(c).sure() for c in house.mains], label="mains")
+    traces = [house.trace(c).sure() for c in house.mains]
+    if times is not None:
+        traces = [
+            t if by == 1 else replace(t, watts=t.watts * np.float32(by))
+            for t, by in zip(traces, times, strict=True)
+        ]
+    return sum_traces(traces, label="mains")
 
 
 def sum_traces(traces: Sequence[Trace], *, label: str) -> Trace:

@@ -1,0 +1,293 @@
+"""What an explanation of a panel says of mains and circuits, and what it advises."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import isfinite
+
+import numpy as np
+
+from homeenergy.house.schedule import Circuit
+from homeenergy.trust.concern import Concern
+from homeenergy.trust.panel.circuit import ENOUGH, WIRING, Answer, CircuitBalance
+from homeenergy.trust.panel.explain import (
+    ODDS_TO_ACT,
+    SIMPLE_FACTORS,
+    Explanation,
+    MainsFault,
+    Reading,
+)
+
+AGREES = 0.05  # an interval of the ratio that is farther from 1 does not say "agrees"
+CLAMPS_DIFFER = 0.03
+NARROW = 0.05  # relative half-width of a factor that is proposed as a multiplier
+SWITCHED = (
+    "If it may be stopped, switch it on and off five times while little else changes: by its own "
+    "switch or plug, never by the breaker."
+)
+CAUSES = {
+    0.5: "the doubling is missing, or it sees half of it",
+    2.0: "it is doubled although it sees the whole load, or sees it twice",
+    -1.0: "its clamp is backwards or on the other leg's voltage, and the sign is missing",
+    -0.5: "backwards, and half of it or the doubling missing",
+    -2.0: "backwards, and doubled or seen twice",
+}
+
+
+def cause(reads: float) -> str:
+    """What in the wiring or in house.toml makes a clamp read so many times the truth."""
+    for factor, text in CAUSES.items():
+        if abs(reads / factor - 1) < WIRING:
+            return text
+    return f"its multiplier is wrong by a factor of {1 / reads:.2f}"
+
+
+def odds_text(odds: float) -> str:
+    """Odds in words, no greater than a model of a house deserves."""
+    return f"odds of {odds:.0f} to 1" if odds < 1000 else "odds of 1000 to 1 or more"
+
+
+def mains_concerns(
+    found: Explanation, mains: Sequence[Circuit], legs: Sequence[str], circuits: Mapping[str, int]
+) -> list[Concern]:
+    """One line for each fault of the mains; `circuits` counts those that each leg feeds."""
+    return [_mains(fault, found, mains, legs, circuits) for fault in found.mains]
+
+
+def _mains(
+    fault: MainsFault,
+    found: Explanation,
+    mains: Sequence[Circuit],
+    legs: Sequence[str],
+    circuits: Mapping[str, int],
+) -> Concern:
+    name, leg = mains[fault.clamps[0]].name, legs[fault.clamps[0]]
+    other = mains[fault.clamps[-1]].name
+    sure = odds_text(fault.odds)
+    many = f"{circuits[leg]} circuits"
+    small = fault.kind == "factor" and abs(fault.factor - 1) < WIRING
+    do = "Have its clamp looked at by a licensed electrician: service conductors are always live."
+    if fault.kind == "factor":
+        kind = CAUSES.get(fault.factor, f"a factor of {fault.factor:.3f}")
+        what = (
+            f"{name} rises {fault.factor:.3g} times as far as the {many} on {leg} say: {kind} "
+            f"({sure})."
+        )
+        if found.rival is None and fault.odds >= ODDS_TO_ACT and not small:
+            do = f"Multiply its multiplier by {1 / fault.factor:.3g}; see how its clamp is mounted."
+        elif small:
+            do = "Compare it with the utility meter before its multiplier is changed."
+    elif fault.kind == "swapped":
+        what = (
+            f"{name} and {other} are swapped: circuits stated on {leg} rise on "
+            f"{legs[fault.clamps[1]]}, and the other way round ({sure})."
+        )
+        do = "Exchange the legs of the two mains circuits in house.toml."
+    elif fault.kind == "same leg":
+        what = f"{name} and {other} are on the same leg, {legs[fault.clamps[1]]} ({sure})."
+    elif fault.kind == "cancelling":
+        what = (
+            f"Both legs run through the clamp of {name}, so that their currents cancel: it reads "
+            f"{leg} less {legs[fault.clamps[1]]} ({sure})."
+        )
+    elif fault.kind == "both legs":
+        what = f"Both legs run through the clamp of {name}: it reads their sum ({sure})."
+    else:
+        what = f"{name} is dead: it reads nothing while circuits on {leg} are switched ({sure})."
+    return Concern(
+        weight="doubtful" if small else "wrong",
+        subject="mains" if fault.kind == "swapped" else name,
+        what=what,
+        do=do,
+        share=2.0 + abs(fault.factor - 1),
+    )
+
+
+def verdict(
+    circuit: Circuit, seen: CircuitBalance, read: Reading, *, rival: bool
+) -> tuple[Answer, str, Concern | None]:
+    """Answer, sentence and concern of one circuit; `rival` where the mains are not certain."""
+    name, ratio = circuit.name, seen.ratio
+    if not seen.legs_found and read.kind != "not fed":
+        text = f"{name}: cannot be told: too few steps ({seen.steps}) agree with the mains."
+        return "cannot be told", text, _note(name, text, SWITCHED)
+    text = f"{name}: mains rises {_rises(seen)}"
+    sure = odds_text(read.odds)
+    told = None
+    if read.kind == "not fed":
+        text = f"{name}: the mains do not rise with it; is it fed from this panel ({sure})?"
+        told = _wrong(name, text, "See whether another panel or supply feeds it.", 0.9)
+    elif read.kind == "clipped":
+        text += f"; its clamp ends at a highest reading: it is clipped at its limit ({sure})."
+        told = _wrong(name, text, "Use a clamp of a higher rating; no multiplier mends this.", 0.6)
+    elif read.kind == "one leg of two":
+        text += ", in some steps on both legs and in some on one: 120 V and 240 V loads."
+        told = _wrong(
+            name,
+            text,
+            "No multiplier can make it right: have each leg measured by a clamp of its own.",
+            0.3,
+        )
+    elif read.kind == "factor":
+        text += f"; the clamp says {read.factor:.2f} of it: {cause(read.factor)} ({sure})."
+        told = _factor(circuit, seen, read, text, rival=rival)
+    if told is None and read.other_leg and set(seen.legs_found) != set(circuit.legs):
+        legs = " and ".join(seen.legs_found)
+        text = f"{name}: house.toml says {' and '.join(circuit.legs)}, the mains rise on {legs}"
+        text += f" ({sure})."
+        do = "Correct its legs, or check whether two clamps or two names were swapped."
+        told = _wrong(name, text, do, 0.01)
+    if told is not None and read.odds >= ODDS_TO_ACT:
+        return "contradicts", text, told
+    if told is not None:
+        return "cannot be told", text, _note(name, text, SWITCHED)
+    if seen.mixed:
+        text += ", in some steps on both legs and in some on one: 120 V and 240 V loads."
+        do = "Its clamp sees all of it, so nothing need be done; never double a reading of one leg."
+        told = _note(name, text, do)
+    if ratio.low >= 1 - AGREES and ratio.high <= 1 + AGREES:
+        error = f"{1 / ratio.value - 1:+.1%}"
+        if not seen.mixed:
+            text += f"; the clamp agrees with the mains to {error}."
+        return "agrees", text, told
+    if not isfinite(ratio.low) or seen.steps < ENOUGH:
+        text += f"; whether its multiplier is right cannot be told from {seen.steps} steps."
+    else:
+        text += (
+            f"; whether its multiplier is right cannot be told: any between {ratio.low:.2f} and "
+            f"{ratio.high:.2f} fits."
+        )
+    return "cannot be told", text, told or _note(name, text, SWITCHED)
+
+
+def _factor(
+    circuit: Circuit, seen: CircuitBalance, read: Reading, text: str, *, rival: bool
+) -> Concern | None:
+    """Concern of a clamp that reads a factor of the truth; a multiplier only where certain."""
+    off = abs(read.factor - 1)
+    if off < CLAMPS_DIFFER:
+        return None
+    if off < WIRING:
+        return Concern(
+            weight="doubtful",
+            subject=circuit.name,
+            what=f"{text} That is more than clamps should differ.",
+            do="Compare both with a reference meter (bench.csv).",
+            share=off,
+        )
+    new = circuit.clamp.multiplier / read.factor
+    half = (seen.ratio.high - seen.ratio.low) / 2 / abs(seen.ratio.value)
+    simple = any(abs(read.factor / one - 1) < 1e-6 for one in SIMPLE_FACTORS)
+    certain = not rival and isfinite(half) and half < (WIRING if simple else NARROW)
+    do = (
+        f"Set its multiplier to {new:.4g}, if its clamp is mounted so."
+        if certain
+        else "See how its clamp is mounted. A reference meter would tell its multiplier."
+    )
+    return _wrong(circuit.name, text, do, min(off, 1.5))
+
+
+def _rises(seen: CircuitBalance) -> str:
+    values = [f"{seen.leg_ratio[leg].value:.2f}" for leg in seen.legs_found]
+    if len(values) == 2 and values[0] == values[1]:
+        return f"{values[0]} times on both legs"
+    return " and ".join(
+        f"{value} times on {leg}" for value, leg in zip(values, seen.legs_found, strict=True)
+    )
+
+
+def _wrong(name: str, what: str, do: str, share: float) -> Concern:
+    return Concern(weight="wrong", subject=name, what=what, do=do, share=share)
+
+
+def _note(name: str, what: str, do: str) -> Concern:
+    return Concern(weight="note", subject=name, what=what, do=do)
+
+
+def silent_concern(
+    circuit: Circuit, *, steps: int, height_w: float, partly: bool, both: bool
+) -> Concern:
+    """A clamp that reads nothing, or misses a load on two legs, with the steps that it may miss."""
+    name = circuit.name
+    where = "both legs at once" if both else f"{' and '.join(circuit.legs) or 'the mains'}"
+    missed = (
+        f" The mains step {steps} times by about {height_w:,.0f} W on {where}, and no circuit "
+        "shows it."
+        if steps >= ENOUGH
+        else ""
+    )
+    if partly:
+        text = f"{name}: no step of it is on both its legs."
+    else:
+        text = f"{name}: its clamp reads nothing in the whole log."
+    why = (
+        "both conductors may run through it so that their currents cancel"
+        if both or partly
+        else "it is dead or off, or both conductors run through it and cancel"
+    )
+    return Concern(
+        weight="doubtful" if steps >= ENOUGH else "note",
+        subject=name,
+        what=f"{text}{missed} If it was in use, {why}.",
+        do="Switch it on by its own switch and see whether its reading rises. What runs through a "
+        "clamp is for a licensed electrician to see.",
+        share=1.0,
+    )
+
+
+def offset_concern(circuit: Circuit, rest_w: float) -> Concern:
+    """A clamp that reads less than nothing at rest."""
+    return Concern(
+        weight="doubtful",
+        subject=circuit.name,
+        what=f"{circuit.name} reads {rest_w:.3g} W at rest: an offset of its clamp.",
+        do="Compare it with a reference meter at rest and in use (bench.csv); state offset_w.",
+        share=0.5,
+    )
+
+
+def clipped_concern(circuit: Circuit, *, top_w: float, hours: float, when: str) -> Concern:
+    """A clamp of the mains that ends at a highest reading."""
+    return Concern(
+        weight="wrong",
+        subject=circuit.name,
+        what=f"{circuit.name} is clipped: it never reads more than {top_w:,.0f} W, and that for "
+        f"{hours:.2g} h in all, first on {when}; these hours are too low by an unknown amount.",
+        do="Use a clamp of a higher rating; no multiplier mends this.",
+        share=1.9,
+    )
+
+
+def shared_concern(one: str, other: str, *, share: float, ratio: float) -> Concern:
+    """Two clamps that see one load."""
+    return Concern(
+        weight="wrong",
+        subject=one,
+        what=f"{one} and {other} see the same load: {share:.0%} of the steps of {one} are in "
+        f"{other} too, {ratio:.2f} times as high.",
+        do="See which conductors run through the two clamps; a load in both is counted twice.",
+        share=1.2,
+    )
+
+
+def columns_note(one: str, other: str) -> Concern:
+    """Two columns that are the legs of one load."""
+    return _note(
+        one,
+        f"{one} and {other} step together, and the mains by the sum of both: the two legs of one "
+        "load, each with a clamp of its own.",
+        "Nothing: never double either of them.",
+    )
+
+
+def below_zero_concern(share: float) -> Concern:
+    """Circuits that read more than the mains, with every fault above corrected."""
+    return Concern(
+        weight="doubtful",
+        subject="mains",
+        what=f"The circuits read more than the mains in {share:.0%} of the minutes, with what is "
+        "said above corrected.",
+        do="A multiplier is too great, something feeds in that no circuit measures, or two clamps "
+        "see the same load.",
+        share=float(np.clip(share, 0, 1)),
+    )
