@@ -124,6 +124,19 @@ def test_counter(counter, rolls, watts, resets, rejected):
     assert (out.resets, out.rejected) == (resets, rejected)
 
 
+def test_what_a_counter_counts_below_its_highest_reading_is_not_known():
+    """It falls by 40 Wh five times a day, by less than 1 % of its reading, and goes on."""
+    period, n = 60, 2000
+    counter = 5000 + 38.7 * period / 3600 * np.arange(n)
+    for at in range(200, n, 288):
+        counter[at:] -= 40
+    out = one(np.arange(n) * period, counter, period=period, hold=150, quantity="energy_counter")
+    known = out.watts[np.isfinite(out.watts)]
+    assert known.mean() == pytest.approx(38.7, rel=0.002)
+    assert 0.05 < np.isfinite(out.watts).mean() < 0.95
+    assert out.rejected == 7
+
+
 @pytest.mark.parametrize("wrong", ["a hair less", "no answer"])
 @pytest.mark.parametrize("period", [60, 900])
 def test_one_wrong_reading_of_a_counter_adds_no_energy(wrong, period):

@@ -466,6 +466,9 @@ def _near(
 # Common practice, no source: what no household circuit carries, and what any may carry.
 ABSURD_W = 100_000.0
 ALWAYS_W = 3_000.0
+# A counter that falls by more than so many of its steps, and is below for so many readings, has
+# gone on from there: it is no wrong reading, after which it goes on as before.
+JITTER_STEPS, LASTING_FALL = 3.0, 3
 SLIGHT_FALL = 0.01  # of the reading: a counter that jitters; a reset falls farther
 TIMES_MET = 3.0  # the largest power met, times this, is still believed after a reset
 
@@ -503,15 +506,17 @@ def counter_power(
     Notes
     -----
     Own rules. A fall of less than 1 % of the reading is jitter: the highest reading counts until
-    the counter passes it. Low readings, all alike, between two that follow one another are no
-    readings (a logger that had no answer writes 0). A farther fall is a reset only if what was
-    counted since needs at most three times the largest power met elsewhere, or 3 kW.
+    the counter passes it. Where it is below by more than three of its steps for three readings or
+    more, what was used meanwhile is not known. Low readings, all alike, between two that follow one
+    another are no readings (a logger that had no answer writes 0). A farther fall is a reset only
+    if what was counted since needs at most three times the largest power met elsewhere, or 3 kW.
     """
     there = ~np.isnan(counter_wh)
     times, counter = times_ns[there], counter_wh[there].astype(np.float64)
     rejected = times[:0]
     down = np.diff(counter) < 0
     limit_w = ABSURD_W
+    deep = np.zeros(max(times.size - 1, 0), dtype=np.bool_)
     if down.any():
         limit_w = _believed_w(times, counter, down)
         low = _no_answer(times, counter, limit_w)
@@ -519,14 +524,16 @@ def counter_power(
         times, counter = times[~low], counter[~low]
         down, jitter = _falls(counter)
         rejected = np.r_[rejected, times[1:][jitter]]
-        counter = _highest_so_far(counter, down)
+        highest = _highest_so_far(counter, down)
+        deep = _far_below(counter, highest)
+        counter = highest
     if times.size == 0:
         return times, counter, times, times
     step_ns, step_wh = np.diff(times), np.diff(counter)
     begun_again = counter[1:] if rolls_over_at is None else step_wh + rolls_over_at
     power = np.where(down, begun_again, step_wh) * (S_PER_H * NS_PER_S) / step_ns
     absurd = np.abs(power) > np.where(down, limit_w, ABSURD_W)
-    power[absurd | (step_ns > hold_ns)] = np.nan
+    power[absurd | deep | (step_ns > hold_ns)] = np.nan
     rejected = np.sort(np.r_[rejected, times[:-1][absurd]])
     return times, np.append(power, np.nan), times[1:][down & ~absurd], rejected
 
@@ -572,3 +579,19 @@ def _highest_so_far(counter_wh: _Wh, down: NDArray[np.bool_]) -> _Wh:
     """Readings that never fall but where the counter began again."""
     pieces = np.split(counter_wh, np.flatnonzero(down) + 1)
     return np.concatenate([np.maximum.accumulate(piece) for piece in pieces])
+
+
+def _far_below(counter_wh: _Wh, highest_wh: _Wh) -> NDArray[np.bool_]:
+    """Which steps lie in lasting stretches below the highest reading, by more than last digits."""
+    rises = np.diff(counter_wh)
+    rises = rises[rises > 0]
+    below = highest_wh - counter_wh
+    far = np.zeros(max(counter_wh.size - 1, 0), dtype=np.bool_)
+    if not rises.size or below.max(initial=0.0) <= JITTER_STEPS * rises.min():
+        return far
+    edges = np.flatnonzero(np.diff(np.r_[False, below > 0, False]))
+    for first, stop in edges.reshape(-1, 2):
+        deep = below[first:stop].max() > JITTER_STEPS * rises.min()
+        if deep and stop - first >= LASTING_FALL:
+            far[first - 1 : stop] = True  # from the last reading before to the first that passes it
+    return far
