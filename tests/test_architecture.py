@@ -39,6 +39,7 @@ OWN_IDEAS = {
     "homeenergy.readings.stretches": "stretches of one value, whatever asks for them",
     "homeenergy.readings.store.as_left": "whether anything has changed since the last import",
     "homeenergy.readings.logs.dialogue": "what a person is asked about a new house",
+    "homeenergy.trust.panel.mains": "the mains by leg, and where their clamps end",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }

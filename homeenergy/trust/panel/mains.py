@@ -1,0 +1,100 @@
+"""The mains by leg, on one grid, and where a clamp ends."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.errors import HouseError
+from homeenergy.readings.house import House
+from homeenergy.readings.trace import Trace
+from homeenergy.trust.concern import Concern
+from homeenergy.trust.panel.mains_energy import common_stretch
+from homeenergy.trust.panel.told import clipped_concern
+
+CEILING, AT_CEILING, CEILING_TIMES = 0.98, 0.7, 3
+LEAST_CEILING_W = 100.0
+
+
+def mains_by_leg(house: House, start: object, end: object) -> tuple[tuple[str, ...], list[Trace]]:
+    """Legs of the mains, and a trace of each on the stretch that all of them cover."""
+    circuits = house.mains
+    if not circuits:
+        raise HouseError(
+            "no circuit of the mains has readings, so nothing can be balanced",
+            path=house.path,
+            fix='Give the clamps of the supply `role = "mains"` and their leg in house.toml.',
+        )
+    # A single clamp on a supply of one leg can sit nowhere else.
+    only = ("L1",) if len(circuits) == 1 and house.supply.system == "single-phase" else ()
+    legs = []
+    for circuit in circuits:
+        own = circuit.legs or only
+        if len(own) != 1 or own[0] in legs:
+            raise HouseError(
+                f"mains circuit {circuit.name!r} names legs {list(circuit.legs)}; the balance "
+                "needs a mains circuit for each leg, with that leg",
+                path=house.path / "house.toml",
+                fix='Write for example legs = ["L1"].',
+            )
+        legs.append(own[0])
+    return tuple(legs), common_stretch([house.trace(c, start, end) for c in circuits])
+
+
+def on_grid(trace: Trace, grid: Trace) -> NDArray[np.float32]:
+    """Samples of a trace on the grid of another; NaN where it has none."""
+    if trace.period_s != grid.period_s:
+        raise HouseError(
+            f"{trace.label} was logged every {trace.period_s:g} s and the mains every "
+            f"{grid.period_s:g} s",
+            fix="State the same period_s for their logs in house.toml and import with --rebuild.",
+        )
+    offset = round((trace.start - grid.start).value / grid.period_ns)
+    if offset == 0 and len(trace) == len(grid):
+        return trace.watts
+    watts = np.full(len(grid), np.nan, dtype=np.float32)
+    watts[offset : offset + len(trace)] = trace.watts
+    return watts
+
+
+def ceiling_of(watts: NDArray[np.float32]) -> tuple[float, NDArray[np.bool_]] | None:
+    """Highest reading and the samples that have it, where a trace ends at one; else None.
+
+    A clamp at its end reads the same to the last digit, again and again. A load that is constant
+    does so as well: only the mains can tell these two.
+    """
+    top_w = float(np.nanmax(watts, initial=0.0))
+    if top_w < LEAST_CEILING_W:
+        return None
+    high = watts > CEILING * top_w
+    at_top = watts >= top_w - 0.5
+    rises_ = int((np.diff(at_top.astype(np.int8)) == 1).sum())
+    if rises_ < CEILING_TIMES or at_top.sum() < AT_CEILING * high.sum():
+        return None
+    return top_w, at_top
+
+
+def without_ceiling(house: House, mains: Sequence[Trace]) -> tuple[list[Concern], list[Trace]]:
+    """Mains with the samples at the end of their clamps' range taken out, and what to say of it."""
+    concerns, left = [], []
+    for circuit, trace in zip(house.mains, mains, strict=True):
+        end = ceiling_of(trace.watts)
+        if end is None:
+            left.append(trace)
+            continue
+        top_w, at_top = end
+        first = trace.start + pd.Timedelta(seconds=int(np.argmax(at_top)) * trace.period_s)
+        concerns.append(
+            clipped_concern(
+                circuit,
+                top_w=top_w,
+                hours=float(at_top.sum()) * trace.period_s / 3600,
+                when=f"{first.tz_convert(house.timezone):%Y-%m-%d %H:%M}",
+            )
+        )
+        left.append(replace(trace, watts=np.where(at_top, np.float32(np.nan), trace.watts)))
+    return concerns, left
