@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from homeenergy.cycles.segment.kernels import copy_row
+
 BLOCK = 1 << 16
 # A tile's tree of sums stays in the nearest cache.
 TILE_DEPTH = 9
@@ -222,7 +224,7 @@ def _join_tiles(n, depth, count, total, whole, base, row_of, out, made) -> int: 
         stop = pos + (1 << k)
         begin, end = row_of[pos], row_of[stop]
         if whole[pos] and end > begin:
-            out[left] = out[begin]
+            copy_row(out, left, out, begin)
             for r in range(begin + 1, end):
                 out[left, 1] = out[r, 1]
                 out[left, 4] += out[r, 4]
@@ -232,11 +234,11 @@ def _join_tiles(n, depth, count, total, whole, base, row_of, out, made) -> int: 
             left += 1
         else:
             for r in range(begin, end):
-                out[left] = out[r]
+                copy_row(out, left, out, r)
                 left += 1
         pos = stop
     for r in range(row_of[n], made):
-        out[left] = out[r]
+        copy_row(out, left, out, r)
         left += 1
     return left
 

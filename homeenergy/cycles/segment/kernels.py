@@ -165,12 +165,19 @@ def optimal_changes(n, sums, squares, penalty, min_n):  # pragma: no cover - com
 
 
 @njit(cache=True, nogil=True)
+def copy_row(to, i, of, k) -> None:  # pragma: no cover - compiled
+    """Copy row `k` of a table to row `i` of another; assigning rows takes seconds to compile."""
+    for column in range(of.shape[1]):
+        to[i, column] = of[k, column]
+
+
+@njit(cache=True, nogil=True)
 def join_atoms(atoms, ends, out) -> None:  # pragma: no cover - compiled
     """Write to `out` the rows of segments of atoms; `ends` as `optimal_changes` gives them."""
     first = 0
     for segment in range(ends.size):
         row = out[segment]
-        row[:] = atoms[first]
+        copy_row(out, segment, atoms, first)
         for r in range(first + 1, ends[segment]):
             atom = atoms[r]
             row[1] = atom[1]
