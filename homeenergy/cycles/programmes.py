@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles.runs.result import Cycles
+from homeenergy.cycles.segment.plateaus import within
 from homeenergy.errors import HouseError
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import ProgrammeName
@@ -205,8 +206,8 @@ def run_shapes(cycles: Cycles) -> pd.DataFrame:
     level_w = sign * plateaus.mean_w
     rest_w = sign * cycles.rest.measured_w
     rest_w = rest_w if np.isfinite(rest_w) else 0.0
-    within = _within(a[table["complete"]], b[table["complete"]], len(plateaus))
-    high_w = _high_w(level_w[within], plateaus.n[within], rest_w=rest_w)
+    inside = within(a[table["complete"]], b[table["complete"]], len(plateaus))
+    high_w = _high_w(level_w[inside], plateaus.n[inside], rest_w=rest_w)
     high = level_w >= high_w
     high_n = np.r_[0, np.cumsum(np.where(high, plateaus.n, 0))]
     all_n = np.r_[0, np.cumsum(plateaus.n)]
@@ -226,14 +227,6 @@ def run_shapes(cycles: Cycles) -> pd.DataFrame:
     )
     shapes.attrs["high_w"] = high_w
     return shapes
-
-
-def _within(a: np.ndarray, b: np.ndarray, count: int) -> np.ndarray:
-    """Which of `count` plateaus lie in one of the runs [a, b)."""
-    marks = np.zeros(count + 1, np.int64)
-    np.add.at(marks, a, 1)
-    np.add.at(marks, b, -1)
-    return np.cumsum(marks)[:-1] > 0
 
 
 def _high_w(level_w: np.ndarray, n: np.ndarray, *, rest_w: float) -> float:

@@ -20,16 +20,16 @@ from homeenergy.cycles.runs.bridging import (
 from homeenergy.cycles.runs.levels import (
     IDLE_ELECTRONICS_W,
     SPIKE_N,
-    SPIKE_SHARE,
     Levels,
     above_second_rest,
     find_levels,
     is_moment,
+    spikes_among,
 )
 from homeenergy.cycles.runs.partition import most_likely_runs
 from homeenergy.cycles.runs.result import Cycles, make_cycles, turned_round
 from homeenergy.cycles.segment.kernels import weighted_quantile
-from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive, segment
+from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive, segment, within
 from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.trace import Trace
@@ -54,10 +54,7 @@ def _working_levels(
     plateaus: Plateaus, fragments: Fragments, *, idle_w: float
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Levels above idle [W], and samples, of all plateaus inside fragments."""
-    inside = np.zeros(len(plateaus) + 1, np.int64)
-    inside[fragments.first_plateau] += 1
-    inside[fragments.stop_plateau] -= 1
-    working = np.cumsum(inside)[:-1] > 0
+    working = within(fragments.first_plateau, fragments.stop_plateau, len(plateaus))
     return plateaus.mean_w[working] - idle_w, plateaus.n[working]
 
 
@@ -378,16 +375,16 @@ def _with_lead_in(
 def _without_spikes(
     plateaus: Plateaus, fragments: Fragments, runs: NDArray[np.int64]
 ) -> NDArray[np.int64]:
-    """Leave out runs of a moment or two where these are next to nothing of the time in use."""
+    """Leave out runs of a moment or two that are spikes."""
     begin, end = runs.T
     moments = is_moment(plateaus, fragments.first_plateau, fragments.stop_plateau)
-    spike = (end - begin <= SPIKE_N) & (
+    brief = (end - begin <= SPIKE_N) & (
         sums_of(moments.astype(np.int64), begin, end) == end - begin
     )
     lasts = np.where(
-        spike, sums_of(fragments.n, begin, end), fragments.stop[end - 1] - fragments.first[begin]
+        brief, sums_of(fragments.n, begin, end), fragments.stop[end - 1] - fragments.first[begin]
     )
-    return runs[~spike] if lasts[spike].sum() < SPIKE_SHARE * lasts.sum() else runs
+    return runs[~spikes_among(brief, lasts)]
 
 
 def _without_slight(

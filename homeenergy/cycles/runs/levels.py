@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.kernels import weighted_quantile
-from homeenergy.cycles.segment.plateaus import Plateaus
+from homeenergy.cycles.segment.plateaus import Plateaus, within
 
 # Up to this sample period a single sample is a spike, not a use.
 SPIKE_PERIOD_S = 5.0
@@ -94,14 +94,14 @@ def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
     first, stop, n, _, _ = kernels.stretches(
         plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, low_w, low_w
     )
-    spike = is_moment(plateaus, first, stop)
-    lasting = np.ones(len(plateaus), bool)
-    if n[spike].sum() < SPIKE_SHARE * n.sum():
-        change = np.zeros(len(plateaus) + 1, np.int64)
-        np.add.at(change, first[spike], 1)
-        np.add.at(change, stop[spike], -1)
-        lasting = np.cumsum(change)[:-1] == 0
-    return lasting
+    spike = spikes_among(is_moment(plateaus, first, stop), n)
+    return ~within(first[spike], stop[spike], len(plateaus))
+
+
+def spikes_among(moments: NDArray[np.bool_], lasts: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Which moments are spikes: all where they are next to nothing of the time, or none."""
+    rare = lasts[moments].sum() < SPIKE_SHARE * lasts.sum()
+    return moments & rare
 
 
 def is_moment(

@@ -238,6 +238,14 @@ def segment(
     )
 
 
+def within(first: NDArray[np.int64], stop: NDArray[np.int64], number: int) -> NDArray[np.bool_]:
+    """Which of `number` plateaus lie in one of the stretches [first, stop)."""
+    marks = np.zeros(number + 1, np.int64)
+    np.add.at(marks, first, 1)
+    np.add.at(marks, stop, -1)
+    return np.asarray(np.cumsum(marks)[:-1] > 0)
+
+
 def consecutive(trace: Chunks) -> list[Trace]:
     """The pieces of a trace, checked to follow one another on one grid; gaps become missing."""
     if isinstance(trace, (Trace, pd.Series)):
