@@ -112,12 +112,14 @@ def check_house(
     found.concerns += schedule_concerns(house.circuits, house.supply)
     found.concerns += load_concerns(house)
     _bench(house, found, accuracy=reference_accuracy)
+    readings = read_meter(house.schedule)
     try:
-        found.balance = panel_balance(house, bench=found.bench, meter=read_meter(house.schedule))
+        found.balance = panel_balance(house, bench=found.bench, meter=readings)
         found.concerns += found.balance.concerns
     except HouseError as error:
         found.concerns.append(_not_done("panel", "The panel cannot be balanced", error))
-    _meter(house, found, step_kwh=step_kwh, time_error_s=time_error_s)
+    if readings is not None:
+        _meter(house, found, readings, step_kwh=step_kwh, time_error_s=time_error_s)
     found.concerns = _explained(house, found)
     implausible = _unexplained(implausible, found.balance)
     found.concerns += [one.concern() for one in implausible]
@@ -218,10 +220,14 @@ def _unstated(house: House, result: BenchResult) -> list[Concern]:
     ]
 
 
-def _meter(house: House, found: _Findings, *, step_kwh: float, time_error_s: float) -> None:
-    readings = read_meter(house.schedule)
-    if readings is None:
-        return
+def _meter(
+    house: House,
+    found: _Findings,
+    readings: pd.DataFrame,
+    *,
+    step_kwh: float,
+    time_error_s: float,
+) -> None:
     balance = found.balance
     if balance is not None and not balance.whole:
         text = "The meter cannot be compared: the mains' clamps do not show all of the supply."
@@ -319,6 +325,7 @@ def _explained(house: House, found: _Findings) -> list[Concern]:
         return found.concerns
     panel = {c.subject: c for c in found.balance.concerns if c.weight != "note"}
     results = {one.circuit: one for one in found.bench}
+    pairs = read_bench(house.schedule)
     kept, replaced = [], {}
     for concern in found.concerns:
         name = concern.subject
@@ -335,22 +342,22 @@ def _explained(house: House, found: _Findings) -> list[Concern]:
                 what = f"{panel[name].what} {concern.what}"
                 replaced[name] = replace(panel[name], what=what, do=concern.do, line=concern.line)
                 continue
-        offset = _offset(house, results[name], found.balance) if name not in panel else None
+        offset = None
+        if name not in panel and pairs is not None:
+            offset = _offset(pairs[pairs["circuit"] == name], results[name], found.balance)
         kept.append(offset or concern)
     return [replaced.get(c.subject, c) if c is panel.get(c.subject) else c for c in kept]
 
 
-def _offset(house: House, bench: BenchResult, balance: PanelBalance) -> Concern | None:
+def _offset(pairs: pd.DataFrame, bench: BenchResult, balance: PanelBalance) -> Concern | None:
     """Offset of a clamp, where the bench says it is off and the mains, which see steps, do not."""
     ratio = next((c.ratio for c in balance.circuits if c.circuit == bench.circuit), None)
     clear = ratio.low >= 1 - AGREES and ratio.high <= 1 + AGREES if ratio is not None else False
     right = bench.stated * ratio.value if ratio is not None else float("nan")
     apart = not bench.multiplier.low <= right <= bench.multiplier.high
-    pairs = read_bench(house.schedule)
-    if not (clear and apart) or pairs is None or bench.offset_w is not None:
+    if not (clear and apart) or bench.offset_w is not None:
         return None
-    own = pairs[pairs["circuit"] == bench.circuit]
-    off_w = float(np.median(bench.stated * own["clamp_w"] - own["reference_w"]))
+    off_w = float(np.median(bench.stated * pairs["clamp_w"] - pairs["reference_w"]))
     if not 0.5 < balance.rest_w[bench.circuit] / off_w < 2:  # at rest it would read the same
         return None
     return Concern(

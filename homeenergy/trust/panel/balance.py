@@ -212,7 +212,8 @@ def panel_balance(
     concerns += told
     concerns += _silent(loads, log, mains, judged, legs)
     concerns += _pair_concerns(pairs, columns)
-    below = _below_zero(mains, log, found, loads, pairs)
+    through = np.stack([_block_means(t.watts, t.period_s) for t in mains])
+    below = _below_zero(through, log, found, loads, pairs)
     if below > 0.02:
         concerns.append(below_zero_concern(below))
     return _result(
@@ -223,6 +224,7 @@ def panel_balance(
         found,
         judged,
         concerns,
+        through=through,
         legs=legs,
         below=below,
         whole=found.whole and not clipped,
@@ -486,7 +488,7 @@ def _missed(log: _Log, mains: Sequence[Trace]) -> list[Steps]:
 
 
 def _below_zero(
-    mains: Sequence[Trace],
+    through: NDArray[np.float64],
     log: _Log,
     found: Explanation,
     loads: Sequence[Circuit],
@@ -495,8 +497,6 @@ def _below_zero(
     """Share of minutes in which circuits read more than mains, all that was found corrected."""
     if not found.whole or pairs:
         return 0.0
-    period_s = mains[0].period_s
-    through = np.stack([_block_means(t.watts, period_s) for t in mains])
     total = (found.inverse @ through).sum(axis=0)
     drawn = np.zeros(total.size)
     size = np.zeros(total.size)
@@ -521,12 +521,12 @@ def _result(
     judged: Sequence[CircuitBalance],
     concerns: Sequence[Concern],
     *,
+    through: NDArray[np.float64],
     legs: Sequence[str],
     below: float,
     whole: bool,
 ) -> PanelBalance:
     first, window_s = mains[0], max(WINDOW_S, mains[0].period_s)
-    through = np.stack([_block_means(t.watts, first.period_s) for t in mains])
     left = dict(zip(legs, found.inverse @ through, strict=True))
     remainder = _remainder(first, left, judged, log.blocks)
     total = remainder["total_w"].to_numpy()

@@ -421,7 +421,7 @@ def leg_shares(one: Seen, read: Reading, matrix: Values) -> tuple[Values, float]
     weights = np.array([family.n for family in one.families], dtype=np.float64)
     found = np.array(
         [
-            _shares(_scaled(f, factors, read), matrix)[0] if np.isfinite(f.u).all() else others
+            _shares(_scaled(f, read), matrix)[0] if np.isfinite(f.u).all() else others
             for f in one.families
         ]
     )
@@ -438,9 +438,9 @@ def leg_shares(one: Seen, read: Reading, matrix: Values) -> tuple[Values, float]
     return shares, _odds(there - here)
 
 
-def _scaled(family: Family, factors: Values, read: Reading) -> Values:
-    """Ratios of a family times the factor that makes them those of the truth."""
+def _scaled(family: Family, read: Reading) -> Values:
+    """Ratios of a family times the factor that makes them those of the truth, shape (1, mains)."""
     if np.isfinite(read.factor):
-        return factors[:, None] * family.ratio
+        return read.factor * family.ratio[None]
     total = np.abs(family.ratio).sum()
     return family.ratio[None] / total if total > 0 else family.ratio[None]
