@@ -45,25 +45,10 @@ class Tally(Counts):
 
 def as_stored(rows: pd.Series, *, period_s: float | None = None) -> Trace:
     """What a house would give of the rows: on its grid, with samples in doubt flagged."""
-    trace = on_grid(rows, period_s=period_s)
+    trace = Trace.from_series(rows, period_s=period_s)
     first = trace.start.value // trace.period_ns
     doubts = find_doubts([(first, trace.watts, None)], nature=Nature(period_s=trace.period_s))
     return replace(trace, doubt=doubts.flags(first, len(trace)))
-
-
-def on_grid(rows: pd.Series, *, period_s: float | None = None) -> Trace:
-    """The rows of a logger on a regular grid: at its own pace, or of so many seconds.
-
-    Where a pace that changes is refused, a person is asked to state one: that of the quicker rows.
-    """
-    try:
-        return Trace.from_series(rows, period_s=period_s)
-    except ValueError as refusal:
-        if period_s is not None or "no regular interval" not in str(refusal):
-            raise
-        steps_s = np.diff(np.unique(rows.index.as_unit("s").asi8))
-        stated_s = float(np.quantile(steps_s, 0.1, method="inverted_cdf"))
-        return Trace.from_series(rows, period_s=stated_s, hold_s=30.0)
 
 
 def ten_lines(trace: Trace) -> pd.DataFrame:

@@ -25,7 +25,7 @@ from homeenergy.readings import import_logs, new_house, open_house
 from homeenergy.readings.trace import Trace
 
 from .keep import keep
-from .labelled import Tally, on_grid, tally, ten_lines
+from .labelled import Tally, tally, ten_lines
 
 ROOT = Path(__file__).parents[2]
 KEPT = ROOT / "tests" / "cycles" / "real_days"
@@ -88,7 +88,7 @@ def score_kept(*, period_s: float | None = None, find: Find = find) -> Tallies:
     """Score each kept day by itself, from its bare rows."""
     rows = kept_rows()
     return {
-        key: one_day(truth, find(on_grid(rows[key], period_s=period_s)), key[1])
+        key: one_day(truth, find(Trace.from_series(rows[key], period_s=period_s)), key[1])
         for key, truth in labels_of(KEPT).items()
     }
 

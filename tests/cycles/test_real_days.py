@@ -10,8 +10,9 @@ import pytest
 
 from homeenergy.cycles import find_cycles
 from homeenergy.readings import import_logs, new_house, open_house
+from homeenergy.readings.trace import Trace
 
-from ..accuracy.labelled import on_grid, ten_lines
+from ..accuracy.labelled import ten_lines
 from ..accuracy.real_days import (
     COARSE_S,
     KEPT,
@@ -115,7 +116,7 @@ def test_a_bare_series_gives_what_the_front_door_gives(key, tmp_path):
 def test_half_an_hour_without_power_changes_no_other_run():
     rows, changed = kept_rows(), []
     for key, series in rows.items():
-        trace = on_grid(series)
+        trace = Trace.from_series(series)
         before = find_cycles(trace).table[["start", "end"]]
         watts = trace.watts.copy()
         free = np.ones(len(watts), bool)
@@ -155,7 +156,7 @@ def test_the_whole_set():
 
 def test_ten_lines_find_what_is_plain():
     rows = kept_rows()[("kettle_2", "2012-01-14")]
-    (found,) = ten_lines(on_grid(rows)).itertuples()
+    (found,) = ten_lines(Trace.from_series(rows)).itertuples()
     (true,) = labels_of(KEPT)[("kettle_2", "2012-01-14")].itertuples()
     assert abs((found.start - true.start).total_seconds()) <= 3
     assert found.energy_wh == pytest.approx(true.energy_wh, rel=0.02)

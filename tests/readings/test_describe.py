@@ -330,6 +330,10 @@ def test_mains_are_told_from_their_whole_label(tmp_path, label, mains):
     [
         ("Hauptzähler", True),
         ("Gesamtverbrauch L1", True),
+        ("Gesamtleistung", True),
+        ("Potencia total", True),
+        ("Leistung Herd", False),
+        ("Potencia", False),
         ("mains_left", True),
         ("Grid power", True),
         ("Total", True),

@@ -7,11 +7,13 @@ import unicodedata
 
 _MAINS = {"mains", "main", "grid", "incoming", "incomer", "total", "supply", "service"}
 _MAINS |= {"hausanschluss", "netz", "netzbezug", "netzanschluss", "hauptzähler", "hauptzaehler"}
-_MAINS |= {"zuleitung", "gesamt", "gesamtverbrauch", "hauptleitung"}
+_MAINS |= {"zuleitung", "gesamt", "gesamtverbrauch", "hauptleitung", "gesamtleistung"}
+_MAINS |= {"gesamtstrom", "gesamtbezug", "hausverbrauch"}
 _MAINS |= {"hoofdaansluiting", "hoofdmeter", "totaal", "réseau", "reseau", "général", "totale"}
 _MAINS |= {"red", "acometida", "rete", "generale"}
 _BESIDE_MAINS = {"breaker", "leg", "phase", "power", "meter", "house", "home", "whole", "left"}
 _BESIDE_MAINS |= {"right", "in", "import", "use", "usage", "consumption", "active", "energy"}
+_BESIDE_MAINS |= {"leistung", "verbrauch", "puissance", "consommation", "potencia", "potenza"}
 _BESIDE_MAINS |= {"the", "l1", "l2", "l3", "1", "2", "3", "a", "b", "c", "panel", "haus", "maison"}
 _WHOLE = {("whole", "house"), ("whole", "home"), ("house", "total"), ("home", "total")}
 
