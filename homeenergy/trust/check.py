@@ -17,7 +17,7 @@ from homeenergy.trust.clamps.logged_load import load_concerns
 from homeenergy.trust.concern import Concern, Implausible
 from homeenergy.trust.meter import Fall, MeterAgreement, explain_falls, meter_agreement
 from homeenergy.trust.panel.balance import PanelBalance, panel_balance
-from homeenergy.trust.panel.circuit import WIRING
+from homeenergy.trust.panel.explain import WIRING
 from homeenergy.trust.panel.mains_energy import logged_energy, mains_trace
 from homeenergy.trust.panel.told import AGREES
 from homeenergy.trust.plausible import implausible_readings
@@ -235,8 +235,8 @@ def _meter(
         found.concerns.append(Concern(weight="note", subject="meter", what=text, do=do))
         return
     try:
-        times = None if balance is None else balance.explanation.inverse.sum(axis=0).round(9)
-        mains = mains_trace(house, times=times)
+        mends = None if balance is None else balance.explanation.mends
+        mains = mains_trace(house, times=mends)
     except HouseError as error:
         found.concerns.append(_not_done("meter", "The meter cannot be compared", error))
         return

@@ -21,7 +21,7 @@ from homeenergy.trust.panel.circuit import (
     CARRIES,
     ENOUGH,
     ON_LEG,
-    WIRING,
+    REST_W,
     CircuitBalance,
     Ratios,
     Steps,
@@ -31,11 +31,13 @@ from homeenergy.trust.panel.circuit import (
     find_steps,
     ratio_estimates,
     rises,
+    steady_rest,
     step_lag,
 )
 from homeenergy.trust.panel.explain import (
     FLOOR,
     LEAST_SHARE,
+    WIRING,
     Energy,
     Explanation,
     Reading,
@@ -43,7 +45,14 @@ from homeenergy.trust.panel.explain import (
     explain,
     leg_shares,
 )
-from homeenergy.trust.panel.mains import ceiling_of, mains_by_leg, on_grid, without_ceiling
+from homeenergy.trust.panel.mains import (
+    BLOCK_S,
+    block_means,
+    ceiling_of,
+    mains_by_leg,
+    on_grid,
+    without_ceiling,
+)
 from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
 from homeenergy.trust.panel.told import (
     below_zero_concern,
@@ -57,13 +66,11 @@ from homeenergy.trust.panel.told import (
 from homeenergy.units import WH_PER_KWH
 
 SAME_CLAMP = 0.7  # share of steps that two circuits make together
-BLOCK_S = 60.0
 MUCH_BELOW_W = 30.0
 HIGH_SHARE = 0.3  # of the 90th percentile
 CLAMP_ERROR = 0.03
 SILENT_W = 3.0  # a clamp that never reads more reads nothing
 EQUAL = 0.15  # steps of two legs that differ by less are equal
-REST_W, REST_SHARE = 100.0, 0.1  # an offset is less, and rest that long
 OTHER_SHARE = 0.1  # a step of another circuit of at least this share spoils a comparison
 
 
@@ -190,9 +197,9 @@ def panel_balance(
     """
     legs, traces = mains_by_leg(house, start, end)
     loads = [c for c in house.circuits if c.role == "load" and house.has_readings(c)]
-    concerns, mains = without_ceiling(house, traces)
+    log = _gather(house, loads, traces, legs)
+    concerns, mains = without_ceiling(house, traces, [log.drawn_w[leg] for leg in legs])
     clipped = bool(concerns)
-    log = _gather(house, loads, mains)
     pairs = shared_clamps(log.steps)
     matched = _matched(log, mains, pairs)
     columns = [pair for pair in pairs if _is_columns(pair, pairs, matched)]
@@ -212,7 +219,7 @@ def panel_balance(
     concerns += told
     concerns += _silent(loads, log, mains, judged, legs)
     concerns += _pair_concerns(pairs, columns)
-    through = np.stack([_block_means(t.watts, t.period_s) for t in mains])
+    through = np.stack([block_means(t.watts, t.period_s) for t in mains])
     below = _below_zero(through, log, found, loads, pairs)
     if below > 0.02:
         concerns.append(below_zero_concern(below))
@@ -233,7 +240,7 @@ def panel_balance(
 
 @dataclass(slots=True, kw_only=True)
 class _Log:
-    """What is kept of each circuit while the next is read."""
+    """What is kept of each circuit while the next is read; `drawn_w` is their sum by stated leg."""
 
     steps: dict[str, Steps] = field(default_factory=dict)
     blocks: dict[str, NDArray[np.float64]] = field(default_factory=dict)
@@ -241,6 +248,7 @@ class _Log:
     most_w: dict[str, float] = field(default_factory=dict)
     rest_w: dict[str, float] = field(default_factory=dict)
     ceiling: dict[str, bool] = field(default_factory=dict)
+    drawn_w: dict[str, NDArray[np.float32]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -253,18 +261,24 @@ class _Matched:
     high: dict[str, NDArray[np.bool_]]
 
 
-def _gather(house: House, loads: Sequence[Circuit], mains: Sequence[Trace]) -> _Log:
-    first, log = mains[0], _Log()
+def _gather(
+    house: House, loads: Sequence[Circuit], mains: Sequence[Trace], legs: Sequence[str]
+) -> _Log:
+    first = mains[0]
+    log = _Log(drawn_w={leg: np.zeros(len(first), dtype=np.float32) for leg in legs})
     lag, window_s = step_lag(first.period_s), max(WINDOW_S, first.period_s)
     for circuit in loads:
         watts = on_grid(house.trace(circuit, first.start, first.end), first)
         name = circuit.name
         log.steps[name] = find_steps(watts, lag=lag)
-        log.blocks[name] = _block_means(watts, first.period_s)
-        log.rest_w[name] = _steady_rest(log.blocks[name])
+        log.blocks[name] = block_means(watts, first.period_s)
+        log.rest_w[name] = steady_rest(log.blocks[name])
         log.windows[name] = window_means(replace(first, watts=watts), window_s)
         log.most_w[name] = float(np.nanmax(np.abs(watts), initial=0.0))
         log.ceiling[name] = ceiling_of(watts) is not None
+        on = circuit.legs or legs
+        for leg in set(on) & set(legs):
+            log.drawn_w[leg] += watts / len(on)
     return log
 
 
@@ -465,16 +479,6 @@ def _silent(
     return concerns
 
 
-def _steady_rest(blocks_w: NDArray[np.float64]) -> float:
-    """Level at rest of a circuit [W]; 0 where its lowest readings are no steady level."""
-    here = blocks_w[np.isfinite(blocks_w)]
-    if not here.size:
-        return 0.0
-    low_w = float(np.quantile(here, REST_SHARE / 2))
-    steady = np.abs(here - low_w) < 1.0 + 0.02 * abs(low_w)
-    return low_w if steady.mean() >= REST_SHARE and abs(low_w) < REST_W else 0.0
-
-
 def _missed(log: _Log, mains: Sequence[Trace]) -> list[Steps]:
     """Steps of each mains clamp that no circuit makes."""
     found = []
@@ -553,12 +557,6 @@ def _result(
         below_zero=below,
         concerns=tuple(sorted(concerns, key=Concern.rank)),
     )
-
-
-def _block_means(watts: NDArray[np.float32], period_s: float) -> NDArray[np.float64]:
-    size = max(1, round(BLOCK_S / period_s))
-    whole = watts[: watts.size // size * size].reshape(-1, size)
-    return np.asarray(whole.mean(axis=1), dtype=np.float64)
 
 
 def _alone(name: str, steps: Mapping[str, Steps], pairs: Sequence[PairSeen]) -> NDArray[np.bool_]:

@@ -12,7 +12,7 @@ from homeenergy.stats.coverage import coverage_factor
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.lines import line_through_origin
 from homeenergy.stats.means import median_estimate
-from homeenergy.trust.panel.explain import Family
+from homeenergy.trust.panel.explain import WIRING, Family
 
 LEAST_W = 15.0
 OVER_NOISE = 8.0
@@ -24,9 +24,9 @@ HIGH_LEVEL, HIGH_QUANTILE, FEW_PAIRS = 0.5, 0.999, 30
 MOST_NOISE = 0.03  # of the level: what varies more is the load
 PRECISE = 0.1  # noise of the mains, as a share of a step whose answer shows on which legs it is
 Ratios = NDArray[np.float64]
+REST_W, REST_SHARE = 100.0, 0.1  # an offset is less, and rest that long
 Answer = Literal["contradicts", "agrees", "cannot be told"]
 ENOUGH = 6
-WIRING = 0.12  # a ratio farther from 1 than clamps err comes from how things are wired
 ON_LEG = 0.15  # rises of the mains of less than this share are other loads
 CARRIES = 0.3
 MIXED_SHARE = 0.1
@@ -221,6 +221,16 @@ class CircuitBalance:
             "answer": self.answer,
             "verdict": self.verdict,
         }
+
+
+def steady_rest(blocks_w: NDArray[np.float64]) -> float:
+    """Level at rest of a circuit [W]; 0 where its lowest readings are no steady level."""
+    here = blocks_w[np.isfinite(blocks_w)]
+    if not here.size:
+        return 0.0
+    low_w = float(np.quantile(here, REST_SHARE / 2))
+    steady = np.abs(here - low_w) < 1.0 + 0.02 * abs(low_w)
+    return low_w if steady.mean() >= REST_SHARE and abs(low_w) < REST_W else 0.0
 
 
 def families(ratios: Ratios, heights_w: NDArray[np.float64], noise: Ratios) -> tuple[Family, ...]:

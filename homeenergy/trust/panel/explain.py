@@ -28,6 +28,7 @@ SIMPLE_FACTORS = (-1.0, 0.5, 2.0, -0.5, -2.0)
 MOST_FREEDOM = 200.0
 ODDS_TO_ACT = 20.0
 LEAST_SHARE = 0.15  # of a load on a leg
+WIRING = 0.12  # a ratio farther from 1 than clamps err comes from how things are wired
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,6 +120,20 @@ class Explanation:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "inverse", np.linalg.pinv(self.matrix))
+
+    @property
+    def mends(self) -> tuple[float, ...]:
+        """What each clamp's readings are multiplied with in the sum of the mains.
+
+        A factor that clamps may differ by, and any whose odds do not let it be acted on, is left as
+        it is: the meter is there to judge it.
+        """
+        matrix = self.matrix.copy()
+        for fault in self.mains:
+            near = fault.kind == "factor" and abs(fault.factor - 1) < WIRING
+            if near or fault.odds < ODDS_TO_ACT:
+                matrix[list(fault.clamps)] = np.eye(len(matrix))[list(fault.clamps)]
+        return tuple(np.linalg.pinv(matrix).sum(axis=0).round(9).tolist())
 
     @property
     def whole(self) -> bool:

@@ -18,6 +18,8 @@ from homeenergy.trust.panel.told import clipped_concern
 
 CEILING, AT_CEILING, CEILING_TIMES = 0.98, 0.7, 3
 LEAST_CEILING_W = 100.0
+BLOCK_S = 60.0
+VARIES = 0.03  # of the ceiling: what circuits draw more or less there
 
 
 def mains_by_leg(house: House, start: object, end: object) -> tuple[tuple[str, ...], list[Trace]]:
@@ -61,6 +63,13 @@ def on_grid(trace: Trace, grid: Trace) -> NDArray[np.float32]:
     return watts
 
 
+def block_means(watts: NDArray[np.float32], period_s: float) -> NDArray[np.float64]:
+    """Means of minutes; NaN where anything is missing."""
+    size = max(1, round(BLOCK_S / period_s))
+    whole = watts[: watts.size // size * size].reshape(-1, size)
+    return np.asarray(whole.mean(axis=1), dtype=np.float64)
+
+
 def ceiling_of(watts: NDArray[np.float32]) -> tuple[float, NDArray[np.bool_]] | None:
     """Highest reading and the samples that have it, where a trace ends at one; else None.
 
@@ -78,12 +87,23 @@ def ceiling_of(watts: NDArray[np.float32]) -> tuple[float, NDArray[np.bool_]] | 
     return top_w, at_top
 
 
-def without_ceiling(house: House, mains: Sequence[Trace]) -> tuple[list[Concern], list[Trace]]:
-    """Mains with the samples at the end of their clamps' range taken out, and what to say of it."""
+def _varies(watts: NDArray[np.float32], more_than_w: float) -> bool:
+    here = watts[np.isfinite(watts)]
+    return bool(here.size) and bool(np.ptp(np.quantile(here, [0.1, 0.9])) > more_than_w)
+
+
+def without_ceiling(
+    house: House, mains: Sequence[Trace], drawn_w: Sequence[NDArray[np.float32]]
+) -> tuple[list[Concern], list[Trace]]:
+    """Mains with the samples at the end of their clamps' range taken out, and what to say of it.
+
+    `drawn_w` is what the circuits draw on the leg of each: where it varies while a clamp of the
+    mains does not, the clamp is at its end; a load that is constant shows in both.
+    """
     concerns, left = [], []
-    for circuit, trace in zip(house.mains, mains, strict=True):
+    for circuit, trace, drawn in zip(house.mains, mains, drawn_w, strict=True):
         end = ceiling_of(trace.watts)
-        if end is None:
+        if end is None or not _varies(drawn[end[1]], VARIES * end[0]):
             left.append(trace)
             continue
         top_w, at_top = end

@@ -9,10 +9,11 @@ import numpy as np
 
 from homeenergy.house.schedule import Circuit
 from homeenergy.trust.concern import Concern
-from homeenergy.trust.panel.circuit import ENOUGH, WIRING, Answer, CircuitBalance
+from homeenergy.trust.panel.circuit import ENOUGH, Answer, CircuitBalance
 from homeenergy.trust.panel.explain import (
     ODDS_TO_ACT,
     SIMPLE_FACTORS,
+    WIRING,
     Explanation,
     MainsFault,
     Reading,
