@@ -361,6 +361,7 @@ def _hours_above_mains(
             out.append(
                 Implausible(
                     weight="doubtful",
+                    of_sums=True,
                     circuits=(one.circuit.name,),
                     what=f"for {int(above.sum())} h it draws more than comes in through the mains, "
                     f"once {own_w[worst]:,.0f} W where they read {into_w[worst]:,.0f} W",
