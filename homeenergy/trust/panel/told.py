@@ -65,13 +65,14 @@ def _mains(
     name, leg = mains[fault.clamps[0]].name, legs[fault.clamps[0]]
     other = mains[fault.clamps[-1]].name
     sure = odds_text(fault.odds)
-    many = f"{circuits[leg]} circuits"
+    many = f"{circuits[leg]} circuits" if circuits[leg] != 1 else "one circuit"
+    say = "says" if circuits[leg] == 1 else "say"
     small = fault.kind == "factor" and abs(fault.factor - 1) < WIRING
     do = "Have its clamp looked at by a licensed electrician: service conductors are always live."
     if fault.kind == "factor":
         kind = CAUSES.get(fault.factor, f"a factor of {fault.factor:.3f}")
         what = (
-            f"{name} rises {fault.factor:.3g} times as far as the {many} on {leg} say: {kind} "
+            f"{name} rises {fault.factor:.3g} times as far as the {many} on {leg} {say}: {kind} "
             f"({sure})."
         )
         if found.rival is None and fault.odds >= ODDS_TO_ACT and not small:
