@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from homeenergy.cli import answers, documents, logs, notebooks
+from homeenergy.cli import answers, documents, logs, notebooks, record
 from homeenergy.cli.frame import OWN_FAULT, own_fault, say
 from homeenergy.version import __version__
 
@@ -61,6 +61,7 @@ def _root(
 app.command()(logs.describe)
 app.command()(logs.new)
 app.command("import")(logs.import_)
+app.command()(record.record)
 app.command()(answers.findings)
 app.command()(answers.compare)
 app.command()(logs.quality)

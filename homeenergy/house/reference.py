@@ -24,6 +24,7 @@ from homeenergy.house.schedule import (
     WriteUpDetails,
 )
 from homeenergy.house.schema import Declared, keys_of, toml_value
+from homeenergy.house.sources import Place, Source
 from homeenergy.house.tariff import Tariff
 from homeenergy.house.toml_file import SAFETY, house_toml
 
@@ -132,6 +133,21 @@ TABLES = (
         '`fridge = "kitchen"`, or a table with these keys, such as '
         '`oven = { volts = "V2", amps = "I2", power_factor = 1.0 }`. What a circuit leaves out is '
         "as `[[log]]` says.",
+    ),
+    Table(
+        head="[[source]]",
+        keys=(Source,),
+        text="One block for each thing that `homeenergy record` listens to: it writes what it "
+        "hears to `logs/recorded/NAME/*.csv`, which a `[[log]]` describes. "
+        "`homeenergy describe --source ADDRESS` proposes both.",
+    ),
+    Table(
+        head="[source.circuits]",
+        keys=(Place,),
+        text="A line for each circuit: its name = where its readings are, such as "
+        '`fridge = "house/kitchen/watts"` of MQTT, `fridge = 52` of Modbus, `fridge = 2` for the '
+        'second column, `mains = { field = "1-0:1.7.0", minus = "1-0:2.7.0" }` of a telegram, '
+        "`mains = 1000` impulses per kWh; or a table with these keys.",
     ),
 )
 

@@ -18,6 +18,7 @@ from homeenergy.house.kinds import KINDS, Seasonality
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.limits import Limits
 from homeenergy.house.schema import Fields, Key, values_of
+from homeenergy.house.sources import Source
 from homeenergy.house.tariff import Tariff
 from homeenergy.house.zones import read_region
 
@@ -407,6 +408,10 @@ class Schedule:
     ] = ()
     logs: Annotated[
         tuple[LogLayout, ...], Key(name="log", help="one block for each family of log files")
+    ] = ()
+    sources: Annotated[
+        tuple[Source, ...],
+        Key(name="source", help="one block for each thing that `homeenergy record` listens to"),
     ] = ()
 
 

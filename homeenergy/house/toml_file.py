@@ -23,6 +23,7 @@ from homeenergy.house.schedule import (
     WriteUpDetails,
 )
 from homeenergy.house.schema import Fields, commented, keys_of, load_toml, read_keys, write_keys
+from homeenergy.house.sources import read_sources, source_toml
 from homeenergy.house.tariff import Tariff
 from homeenergy.house.tariff_toml import read_tariff
 
@@ -79,6 +80,7 @@ def read_schedule(folder: str | Path) -> Schedule:
         programmes=_programmes(top, names),
         limits=limits,
         logs=tuple(replace(log, limits=limits) for log in logs),
+        sources=read_sources(top, circuits=names),
     )
 
 
@@ -233,6 +235,7 @@ def house_toml(
     for number, log in enumerate(schedule.logs):
         remarks = log_remarks if number == 0 else ()
         parts.append(layout_toml(log, remarks=remarks, comments=comments).rstrip())
+    parts += [source_toml(one, comments=comments).rstrip() for one in schedule.sources]
     return "\n\n".join(part for part in parts if part) + "\n"
 
 
