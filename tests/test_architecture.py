@@ -45,7 +45,6 @@ OWN_IDEAS = {
     "homeenergy.record.propose": "what house.toml would say of a source",
     "homeenergy.record.watch": "what a person sees while recording",
     "homeenergy.record.telegram": "a standard's form of data, and its checks",
-    "homeenergy.trust.panel.mains": "the mains by leg, and where their clamps end",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }

@@ -172,6 +172,10 @@ def check(
     meter_step: Annotated[
         float, typer.Option(min=0.001, help="Last digit that the utility meter shows, in kWh.")
     ] = 1.0,
+    walk: Annotated[
+        bool,
+        typer.Option("--walk", help="Plan what to switch on to settle what the log does not tell."),
+    ] = False,
     json_file: Annotated[
         str | None,
         typer.Option("--json", metavar="FILE", help="Write the list as JSON; - prints it."),
@@ -180,24 +184,29 @@ def check(
     """List what does not match house.toml: clamps, legs, meter.
 
     New logs are imported first. The exit code is 1 if something contradicts house.toml, or if
-    there are readings that cannot be.
+    there are readings that cannot be. With --walk, what is to be switched is kept in walk.csv of
+    the folder, and the next check with --walk says what it has settled.
 
     \b
     Example:  homeenergy check my_house
     """
     with plain_errors():
         from homeenergy.readings import open_house
-        from homeenergy.show.terminal import check_lines
+        from homeenergy.show.terminal import check_lines, walk_lines
         from homeenergy.trust import check_house
+        from homeenergy.trust.panel.walk import plan_walk, save_walk
 
         bring_in(folder)
-        found = check_house(
-            open_house(folder), reference_accuracy=reference_accuracy, step_kwh=meter_step
-        )
+        house = open_house(folder)
+        found = check_house(house, reference_accuracy=reference_accuracy, step_kwh=meter_step)
         if json_file is not None:
             records = found.to_frame().to_dict("records")
             give(json.dumps(records, indent=2, ensure_ascii=False), json_file)
         if json_file != "-":
             say("\n".join(check_lines(found, width=width())))
+        if walk:
+            plan = plan_walk(house, found.balance)
+            save_walk(house, plan)
+            say("\n" + "\n".join(walk_lines(plan, width=width())), err=json_file == "-")
     if found.contradicts:
         raise typer.Exit(BAD_DATA)

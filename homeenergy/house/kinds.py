@@ -8,6 +8,7 @@ house.toml.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -159,3 +160,26 @@ KINDS: dict[str, Kind] = {
         stays_on="it is never off, so nothing of it is idle",
     ),
 }
+
+# Names of what must stay on, whatever its kind. English words, own list.
+STAYS_ON = {
+    "heat pump": "the heater of its crankcase guards the compressor, and without heat pipes freeze",
+    "refrigerat|fridge|freez|wine cool": "food spoils without cooling",
+    "sump|sewage|ejector|lift pump": "without its pump the cellar floods",
+    r"\bpump": "pumps keep water, heating or drainage going",
+    "furnace|boiler|heating|radiator|thermostat|heat tape|frost": "without heat, pipes freeze",
+    "water heater|hot water": "it heats when it needs to; its own controls decide",
+    "medical|oxygen|cpap|dialysis|ventilator|nebuli": "someone's health depends on it",
+    "alarm|smoke|security|carbon monoxide|emergency": "it guards people",
+    "ventilat|radon|exhaust": "without air change, moisture and gases build up",
+    "aquarium|terrarium|incubator": "animals depend on it",
+}
+
+
+def why_named_to_stay_on(*names: str) -> str:
+    """Reason why an appliance of such names must not be switched off; empty where none is known."""
+    named = " ".join(names).replace("_", " ").lower()
+    for words, reason in STAYS_ON.items():
+        if re.search(words, named):
+            return reason
+    return ""

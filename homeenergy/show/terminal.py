@@ -32,6 +32,10 @@ from homeenergy.show.document.findings import (
 from homeenergy.stats.estimate import decimals, number_text
 from homeenergy.trust.check import Concern, HouseCheck
 from homeenergy.trust.concern import Implausible
+from homeenergy.trust.panel.balance import PanelBalance
+from homeenergy.trust.panel.circuit import ENOUGH, CircuitBalance
+from homeenergy.trust.panel.told import odds_words, times_switched
+from homeenergy.trust.panel.walk import CAUTIONS, Walk
 from homeenergy.units import S_PER_DAY, S_PER_H
 
 
@@ -80,7 +84,69 @@ def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
         concerns = tuple(_point(c) for c in check.concerns if c.weight == weight)
         if concerns:
             blocks += [Heading(text=heading), Bullets(items=concerns, mark="1.")]
+    if check.balance is not None and len(check.balance.explanation.matrix) > 1:
+        blocks += _legs(check.balance)
     return text_lines([*blocks, Note(text=CAUTION)], width=width)
+
+
+def _legs(balance: PanelBalance) -> list[Block]:
+    """The leg of every circuit: as stated, as found, how sure, and from how many steps."""
+    rows = tuple(
+        (
+            one.circuit,
+            " and ".join(one.legs_stated) or "-",
+            _leg_found(one),
+            odds_words(one.leg_odds) if one.legs_found else "-",
+            str(one.steps),
+        )
+        for one in balance.circuits
+    )
+    head = ("circuit", "leg stated", "leg found", "odds of that", "steps")
+    table = Table(head=head, rows=rows, numeric=frozenset({4}))
+    text = "Steps: times it was switched on or off while no other circuit was."
+    return [Heading(text="The leg of every circuit"), table, Prose(text=text)]
+
+
+def _leg_found(one: CircuitBalance) -> str:
+    if one.legs_found:
+        differs = bool(one.legs_stated) and set(one.legs_found) != set(one.legs_stated)
+        return " and ".join(one.legs_found) + (", not as stated" if differs else "")
+    if one.switched_on <= 2:
+        return f"cannot be told: it was {times_switched(one.switched_on)}"
+    if one.steps < ENOUGH:
+        return f"cannot be told: it was {times_switched(one.switched_on)}, {one.steps} steps alone"
+    return "cannot be told: the mains do not step with it"
+
+
+def walk_lines(walk: Walk, *, width: int = 100) -> list[str]:
+    """Lay a walk out as text of at most `width` characters, cautions first."""
+    blocks: list[Block] = []
+    for heading, said in (("Settled", walk.settled), ("Still open", walk.still_open)):
+        if said:
+            blocks += _listed(f"{heading} since the walk before", list(said))
+    blocks.append(Heading(text="A walk that settles what cannot be told"))
+    if not (walk.steps or walk.left_alone or walk.questions):
+        return text_lines([*blocks, Prose(text="Nothing is open: no walk is needed.")], width=width)
+    blocks.append(Bullets(items=CAUTIONS))
+    if walk.steps:
+        rows = tuple(
+            (step.appliance, str(step.times), f"{step.hold_s:.0f}", f"{step.why} ({step.circuit})")
+            for step in walk.steps
+        )
+        head, units = ("switch on and off", "times", "each for", "to tell"), ("", "", "s", "")
+        table = Table(head=head, units=units, rows=rows, numeric=frozenset({1, 2}))
+        text = (
+            f"About {max(walk.minutes, 2):.0f} minutes in all, the largest load first. While the "
+            "logger runs, switch each on, wait, off, wait; then export the log, save it with the "
+            "others, and run this command again."
+        )
+        blocks += [table, Prose(text=text)]
+    if walk.left_alone:
+        alone = [f"{name}: {why}" for name, why in walk.left_alone.items()]
+        blocks += _listed("Leave these alone", alone)
+    if walk.questions:
+        blocks += _listed("What switching cannot settle", list(walk.questions))
+    return text_lines(blocks, width=width)
 
 
 def _point(concern: Concern) -> tuple[Prose | Code | Bullets, ...]:

@@ -1,7 +1,8 @@
 """How far a figure can be trusted: clamps, bench comparison, panel balance, utility meter."""
 
 from homeenergy.trust.bench import Reference, bench_comparison
-from homeenergy.trust.check import bench_results, check_house
+from homeenergy.trust.bench_house import bench_results
+from homeenergy.trust.check import check_house
 from homeenergy.trust.clamps.limits import current_range, phase_error, resolution
 from homeenergy.trust.clamps.reading import ClampSetting, Conductor, right_multiplier, split_error
 from homeenergy.trust.meter import meter_agreement

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.errors import HouseError
 from homeenergy.house.schedule import Clamp
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.lines import Values
@@ -20,6 +19,7 @@ from homeenergy.trust.bench_lines import (
     clamp_line,
     readings_known,
 )
+from homeenergy.trust.bench_pairs import OddPair, checked_pairs, one_sign, split_odd
 
 # Multipliers that come from how a clamp sits rather than from its error.
 WIRING = {
@@ -29,6 +29,7 @@ WIRING = {
     1 / 3: "it measures the load three times: the conductor passes through it three times",
 }
 WIRING_TOLERANCE = 0.1
+MOST_UNSURE = 0.2  # relative half-width; pairs that leave more open contradict each other
 
 
 def bench_verdict(
@@ -54,6 +55,11 @@ def bench_verdict(
             "does, set the offset as the clamp's."
         )
     known = (multiplier.high - multiplier.low) / 2 / abs(m)
+    if known > MOST_UNSURE:
+        return (
+            f"{name}: the pairs contradict each other: they leave the multiplier open by "
+            f"{known:.0%}, and nothing can be concluded."
+        )
     if multiplier.low <= stated <= multiplier.high:
         return (
             f"{name}: leave the multiplier at {stated:g}: the difference of {abs(error):.1%} is "
@@ -119,6 +125,8 @@ class BenchResult:
         Whether the interval holds the multiplier in use, and the data demand no other offset.
     verdict : str
         What to do, in one sentence.
+    odd : tuple of OddPair
+        Pairs that do not belong with the others and were left out.
     """
 
     circuit: str
@@ -135,6 +143,13 @@ class BenchResult:
     offset_uncertainty_w: float | None = None
     compared_at_w: float | None = None
     half_at_load: float = nan
+    odd: tuple[OddPair, ...] = ()
+
+    @property
+    def tells(self) -> bool:
+        """Whether the pairs agree well enough with each other to tell a multiplier."""
+        m = self.multiplier
+        return (m.high - m.low) / 2 <= MOST_UNSURE * abs(m.value)
 
     @property
     def clamp_line(self) -> str:
@@ -143,6 +158,8 @@ class BenchResult:
 
     def line_for(self, clamp: Clamp) -> str:
         """What to write in house.toml for a clamp of which more is stated; see `clamp_line`."""
+        if not self.tells:
+            return ""
         return clamp_line(
             clamp,
             self.multiplier,
@@ -170,6 +187,7 @@ class BenchResult:
             "compared_at_w": self.compared_at_w,
             "stated": self.stated,
             "agrees": self.agrees,
+            "odd_pairs": "; ".join(pair.text for pair in self.odd),
             "verdict": self.verdict,
             "clamp_line": self.clamp_line,
         }
@@ -218,11 +236,12 @@ def bench_comparison(
     ------
     HouseError
         On pairs that tell nothing: none at all, a reference of 0 W or less, or no more than the
-        offset in use, a clamp reading of 0 W, clamp readings of both signs.
+        offset in use; clamp readings of 0 W, or of both signs, that are more than odd pairs.
 
     Notes
     -----
-    Weighted regression through the origin of reference on clamp reading; a line with an offset is
+    Pairs that do not belong with the others (`split_odd`) are left out, and named. Weighted
+    regression through the origin of reference on clamp reading; a line with an offset is
     taken where that is significant at 99 % and there are four pairs or more. Each pair has the
     variance of rounding (a uniform error of half width a has the standard uncertainty a / sqrt(3),
     JCGM 100:2008, 4.3.7), of a scatter in proportion to the load, and of an offset that is left
@@ -232,6 +251,8 @@ def bench_comparison(
     (G.1.4), or with a normal one of several independent references.
     """
     table = checked_pairs(pairs, circuit=circuit, least_w=stated_offset_w)
+    table, odd = split_odd(table, rounding_w=clamp_step_w / 2)
+    table = one_sign(table, circuit=circuit)
     c = table["clamp_w"].to_numpy(dtype=np.float64)
     load = table["reference_w"].to_numpy(dtype=np.float64)
     r = load - stated_offset_w
@@ -309,45 +330,8 @@ def bench_comparison(
         else None,
         compared_at_w=known.compared_at_w if known.compared_at_w < inf else None,
         half_at_load=known.half_at_load,
+        odd=odd,
     )
-
-
-def checked_pairs(pairs: pd.DataFrame, *, circuit: str = "", least_w: float = 0.0) -> pd.DataFrame:
-    """Refuse pairs without information; `line`, if it is a column, is named in the message.
-
-    Loads up to `least_w` are the clamp's offset alone [W].
-    """
-    who = f" of {circuit}" if circuit else ""
-    if not len(pairs):
-        raise HouseError(
-            f"there are no pairs{who}",
-            fix="Read reference and clamp at a steady load at least four times.",
-        )
-    for at, row in enumerate(pairs.to_dict("records")):
-        place = row.get("line", at + 1)
-        reference_w, clamp_w = float(row["reference_w"]), float(row["clamp_w"])
-        if not np.isfinite([reference_w, clamp_w]).all():
-            what = f"a pair{who} is not made of two numbers"
-        elif reference_w <= 0:
-            what = f"the reference{who} reads {reference_w:g} W, which compares nothing"
-        elif reference_w <= least_w:
-            what = f"the reference{who} reads {reference_w:g} W, no more than the offset in use"
-        elif clamp_w == 0:
-            what = f"the clamp{who} reads 0 W where the reference reads {reference_w:g} W"
-        else:
-            continue
-        raise HouseError(
-            what,
-            line=int(place),
-            fix="Leave the pair out; compare at a load well above the last digit of both.",
-        )
-    signs = np.sign(pairs["clamp_w"].to_numpy(dtype=np.float64))
-    if signs.min() != signs.max():
-        raise HouseError(
-            f"the clamp{who} reads some loads positive and some negative",
-            fix="It was reversed, or put on another leg, between the pairs: compare again.",
-        )
-    return pairs
 
 
 def _meters(

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.house.clamp_errors import CLAMP_LIMIT, clamp_errors
+from homeenergy.house.clamp_errors import CLAMP_LIMIT
 from homeenergy.readings.house import House
-from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
+from homeenergy.trust.bench import BenchResult
+from homeenergy.trust.bench_house import REFERENCE_ACCURACY, bench_concerns, bench_results
 from homeenergy.trust.clamps.limits import schedule_concerns
 from homeenergy.trust.clamps.logged_load import load_concerns
 from homeenergy.trust.concern import Concern, Implausible
@@ -19,14 +20,13 @@ from homeenergy.trust.meter import Fall, MeterAgreement, explain_falls, meter_ag
 from homeenergy.trust.panel.balance import PanelBalance, panel_balance
 from homeenergy.trust.panel.explain import WIRING
 from homeenergy.trust.panel.mains_energy import logged_energy, mains_trace
-from homeenergy.trust.panel.told import AGREES
 from homeenergy.trust.plausible import implausible_readings
-from homeenergy.trust.typed_readings import read_bench, read_meter
+from homeenergy.trust.typed_readings import read_meter
 
-REFERENCE_ACCURACY = 0.01
 MOST_BELOW = 0.02  # of the minutes, with what was found corrected
 UNIT = (0.2, 5.0)  # a factor beyond these is a unit's and no clamp's
 TIME_ERROR_S = 120.0
+ORDINARY = f"The class of ordinary clamps allows them {CLAMP_LIMIT:.1%}."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,16 +111,15 @@ def check_house(
         implausible = implausible_readings(house)
     found.concerns += schedule_concerns(house.circuits, house.supply)
     found.concerns += load_concerns(house)
-    _bench(house, found, accuracy=reference_accuracy)
+    found.bench = bench_results(house, accuracy=reference_accuracy)
     readings = read_meter(house.schedule)
     try:
         found.balance = panel_balance(house, bench=found.bench, meter=readings)
-        found.concerns += found.balance.concerns
     except HouseError as error:
         found.concerns.append(_not_done("panel", "The panel cannot be balanced", error))
+    found.concerns += bench_concerns(house, found.bench, found.balance)
     if readings is not None:
         _meter(house, found, readings, step_kwh=step_kwh, time_error_s=time_error_s)
-    found.concerns = _explained(house, found)
     implausible = _unexplained(implausible, found.balance)
     found.concerns += [one.concern() for one in implausible]
     return HouseCheck(
@@ -131,93 +130,6 @@ def check_house(
         balance=found.balance,
         meter=found.meter,
     )
-
-
-def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list[BenchResult]:
-    """Bench comparison of every circuit in bench.csv; empty where there is no such file."""
-    table = read_bench(house.schedule)
-    if table is None:
-        return []
-    results = []
-    for name, pairs in table.groupby("circuit", sort=False):
-        circuit = house.circuit(str(name))
-        errors = clamp_errors(circuit, house.supply)
-        try:
-            result = bench_comparison(
-                pairs,
-                references=_references(pairs, accuracy),
-                circuit=circuit.name,
-                stated=circuit.clamp.multiplier,
-                stated_offset_w=circuit.clamp.offset_w,
-                resolution_w=errors.resolution_w / abs(circuit.clamp.multiplier),
-            )
-        except HouseError as error:
-            raise HouseError(
-                error.what, path=house.path / "bench.csv", line=error.line, fix=error.fix
-            ) from None
-        results.append(result)
-    return results
-
-
-def _references(pairs: pd.DataFrame, accuracy: float) -> dict[str, Reference] | Reference:
-    names = pairs["reference"] if "reference" in pairs else pd.Series("", index=pairs.index)
-    stated = pairs["accuracy"] if "accuracy" in pairs else pd.Series(accuracy, index=pairs.index)
-    worst = stated.groupby(names).max()
-    if "reference" not in pairs:
-        return Reference(accuracy=float(worst.iloc[0]))
-    return {str(name): Reference(accuracy=float(value)) for name, value in worst.items()}
-
-
-def _bench(house: House, found: _Findings, *, accuracy: float) -> None:
-    found.bench = bench_results(house, accuracy=accuracy)
-    for result in found.bench:
-        if not np.isfinite(result.multiplier.high):
-            found.concerns.append(_one_pair(result))
-            continue
-        if result.agrees:
-            found.concerns += _unstated(house, result)
-            continue
-        off = abs(result.multiplier.value / result.stated - 1)
-        line = result.line_for(house.circuit(result.circuit).clamp)
-        found.concerns.append(
-            Concern(
-                weight="wrong" if off > WIRING else "doubtful",
-                subject=result.circuit,
-                what=f"Bench: {result.verdict}",
-                do=f"State it for {result.circuit} in house.toml, with a date if the clamp was "
-                "moved since the log began.",
-                line=line,
-                share=off,
-            )
-        )
-
-
-def _one_pair(result: BenchResult) -> Concern:
-    return Concern(
-        weight="note",
-        subject=result.circuit,
-        what=f"Bench: {result.verdict}",
-        do="Add pairs to bench.csv.",
-    )
-
-
-def _unstated(house: House, result: BenchResult) -> list[Concern]:
-    """Say how to write the result of a bench comparison into house.toml, where it is missing."""
-    clamp = house.circuit(result.circuit).clamp
-    line = result.line_for(clamp)
-    offset_stated = clamp.offset_uncertainty_w is not None or result.offset_uncertainty_w is None
-    if not line or (clamp.uncertainty is not None and offset_stated):
-        return []
-    return [
-        Concern(
-            weight="note",
-            subject=result.circuit,
-            what=f"Bench: {result.verdict}",
-            do=f"Give the uncertainty of the clamp of {result.circuit} in house.toml, so that its "
-            "figures include it.",
-            line=line,
-        )
-    ]
 
 
 def _meter(
@@ -283,11 +195,12 @@ def _fall(fall: Fall) -> Concern:
 
 def _meter_concerns(meter: MeterAgreement, outside: int) -> list[Concern]:
     ratio = meter.ratio
-    within = abs(ratio.low - 1) <= CLAMP_LIMIT and abs(ratio.high - 1) <= CLAMP_LIMIT
-    agrees = meter.fits_all and (ratio.low <= 1 <= ratio.high or within)
+    # Clamps of the mains may be off by as much as their class allows.
+    ordinary = ratio.low <= 1 + CLAMP_LIMIT and ratio.high >= 1 - CLAMP_LIMIT
+    agrees = meter.fits_all and ordinary
     off = 0.0 if agrees or not np.isfinite(ratio.value) else abs(ratio.value - 1)
     if agrees:
-        do = "Nothing."
+        do = "Nothing." if ratio.low <= 1 <= ratio.high else f"Nothing. {ORDINARY}"
     elif meter.fits_all:
         do = (
             "Compare the mains' clamps with a reference, or multiply their multipliers by "
@@ -317,57 +230,6 @@ def _meter_concerns(meter: MeterAgreement, outside: int) -> list[Concern]:
             )
         )
     return concerns
-
-
-def _explained(house: House, found: _Findings) -> list[Concern]:
-    """Leave one line of those that say the same, or of which the panel explains one."""
-    if found.balance is None or not found.bench:
-        return found.concerns
-    panel = {c.subject: c for c in found.balance.concerns if c.weight != "note"}
-    results = {one.circuit: one for one in found.bench}
-    pairs = read_bench(house.schedule)
-    kept, replaced = [], {}
-    for concern in found.concerns:
-        name = concern.subject
-        if not concern.what.startswith("Bench") or concern.weight == "note":
-            kept.append(concern)
-            continue
-        read = found.balance.explanation.circuits.get(name)
-        below = found.balance.rest_w.get(name, 0.0) < 0 and name in panel
-        if below or (read is not None and read.kind == "clipped"):
-            continue
-        if read is not None and read.kind == "factor" and name in panel:
-            factor = results[name].stated / results[name].multiplier.value
-            if abs(factor / read.factor - 1) < WIRING:
-                what = f"{panel[name].what} {concern.what}"
-                replaced[name] = replace(panel[name], what=what, do=concern.do, line=concern.line)
-                continue
-        offset = None
-        if name not in panel and pairs is not None:
-            offset = _offset(pairs[pairs["circuit"] == name], results[name], found.balance)
-        kept.append(offset or concern)
-    return [replaced.get(c.subject, c) if c is panel.get(c.subject) else c for c in kept]
-
-
-def _offset(pairs: pd.DataFrame, bench: BenchResult, balance: PanelBalance) -> Concern | None:
-    """Offset of a clamp, where the bench says it is off and the mains, which see steps, do not."""
-    ratio = next((c.ratio for c in balance.circuits if c.circuit == bench.circuit), None)
-    clear = ratio.low >= 1 - AGREES and ratio.high <= 1 + AGREES if ratio is not None else False
-    right = bench.stated * ratio.value if ratio is not None else float("nan")
-    apart = not bench.multiplier.low <= right <= bench.multiplier.high
-    if not (clear and apart) or bench.offset_w is not None:
-        return None
-    off_w = float(np.median(bench.stated * pairs["clamp_w"] - pairs["reference_w"]))
-    if not 0.5 < balance.rest_w[bench.circuit] / off_w < 2:  # at rest it would read the same
-        return None
-    return Concern(
-        weight="doubtful",
-        subject=bench.circuit,
-        what=f"Bench: {bench.circuit} reads {off_w:+.3g} W against the reference, while its steps "
-        "agree with the mains: an offset of its clamp and no wrong multiplier.",
-        do="Compare it at rest as well (bench.csv), then state offset_w; leave the multiplier.",
-        share=abs(bench.stated / bench.multiplier.value - 1),
-    )
 
 
 def _unexplained(

@@ -16,7 +16,7 @@ from homeenergy.readings.doubt import CLIPPED, REASONS, Doubts
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
-from homeenergy.trust.check import bench_results
+from homeenergy.trust.bench_house import bench_results
 from homeenergy.trust.clamps.reading import correction_text, correction_words
 from homeenergy.units import S_PER_DAY, S_PER_H, WH_PER_KWH
 

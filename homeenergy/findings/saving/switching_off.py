@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 import pandas as pd
@@ -10,23 +9,10 @@ import pandas as pd
 from homeenergy.findings.appliance.record import clipped, estimate_text, is_bound
 from homeenergy.findings.cost import price_at_rest
 from homeenergy.findings.loads.idle import IdleUse, bound_text
-from homeenergy.house.kinds import KINDS
+from homeenergy.house.kinds import KINDS, why_named_to_stay_on
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import DAYS_PER_YEAR
 
-# Names of what must stay on, whatever its kind. English words, own list.
-STAYS_ON = {
-    "heat pump": "the heater of its crankcase guards the compressor, and without heat pipes freeze",
-    "refrigerat|fridge|freez|wine cool": "food spoils without cooling",
-    "sump|sewage|ejector|lift pump": "without its pump the cellar floods",
-    r"\bpump": "pumps keep water, heating or drainage going",
-    "furnace|boiler|heating|radiator|thermostat|heat tape|frost": "without heat, pipes freeze",
-    "water heater|hot water": "it heats when it needs to; its own controls decide",
-    "medical|oxygen|cpap|dialysis|ventilator|nebuli": "someone's health depends on it",
-    "alarm|smoke|security|carbon monoxide|emergency": "it guards people",
-    "ventilat|radon|exhaust": "without air change, moisture and gases build up",
-    "aquarium|terrarium|incubator": "animals depend on it",
-}
 CLOCK = "Clocks and timers lose their time, and delayed starts are lost."
 LEAK_GUARD = (
     "A guard against leaks works only with power: close the tap before switching off a washing "
@@ -168,8 +154,5 @@ def _cautions(idle_use: IdleUse) -> tuple[str, ...]:
 def why_it_stays_on(idle_use: IdleUse) -> str:
     """Reason why an appliance must not be switched off; empty where none is known."""
     finding = idle_use.finding
-    name = f"{finding.appliance} {finding.circuit.replace('_', ' ')}".lower()
-    for words, reason in STAYS_ON.items():
-        if re.search(words, name):
-            return reason
-    return KINDS[finding.kind].stays_on
+    named = why_named_to_stay_on(finding.appliance, finding.circuit)
+    return named or KINDS[finding.kind].stays_on

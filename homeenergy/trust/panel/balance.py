@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import combinations
-from math import inf
+from math import inf, nan
 
 import numpy as np
 import pandas as pd
@@ -20,24 +20,19 @@ from homeenergy.trust.concern import Concern
 from homeenergy.trust.panel.circuit import (
     CARRIES,
     ENOUGH,
-    ON_LEG,
     REST_W,
     CircuitBalance,
-    Ratios,
     Steps,
     coinciding,
     difference_noise,
     families,
     find_steps,
     ratio_estimates,
-    rises,
-    steady_rest,
     step_lag,
 )
 from homeenergy.trust.panel.explain import (
     FLOOR,
     LEAST_SHARE,
-    WIRING,
     Energy,
     Explanation,
     Reading,
@@ -48,10 +43,19 @@ from homeenergy.trust.panel.explain import (
 from homeenergy.trust.panel.mains import (
     BLOCK_S,
     block_means,
-    ceiling_of,
     mains_by_leg,
-    on_grid,
     without_ceiling,
+)
+from homeenergy.trust.panel.matched import (
+    GatheredLog,
+    Matched,
+    PairSeen,
+    gather,
+    is_columns,
+    is_high,
+    matched_steps,
+    shared_clamps,
+    varies_at_its_end,
 )
 from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
 from homeenergy.trust.panel.told import (
@@ -63,54 +67,12 @@ from homeenergy.trust.panel.told import (
     silent_concern,
     verdict,
 )
-from homeenergy.units import WH_PER_KWH
+from homeenergy.units import S_PER_DAY, WH_PER_KWH
 
-SAME_CLAMP = 0.7  # share of steps that two circuits make together
 MUCH_BELOW_W = 30.0
-HIGH_SHARE = 0.3  # of the 90th percentile
 CLAMP_ERROR = 0.03
 SILENT_W = 3.0  # a clamp that never reads more reads nothing
 EQUAL = 0.15  # steps of two legs that differ by less are equal
-OTHER_SHARE = 0.1  # a step of another circuit of at least this share spoils a comparison
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PairSeen:
-    """Two circuits that step together: `ratio` is the other's step over this one's."""
-
-    circuit: str
-    other: str
-    share: float
-    ratio: float
-
-    @property
-    def names(self) -> frozenset[str]:
-        """Both circuits."""
-        return frozenset((self.circuit, self.other))
-
-
-def shared_clamps(steps: Mapping[str, Steps]) -> tuple[PairSeen, ...]:
-    """Find circuits of which nearly every step is a step of another circuit too."""
-    found = []
-    for name, own in steps.items():
-        if own.sample.size < ENOUGH:
-            continue
-        for other, theirs in steps.items():
-            if other == name:
-                continue
-            heights = coinciding(own, theirs)
-            together = heights != 0
-            ratio = heights[together] / own.watts[together]
-            if together.mean() < SAME_CLAMP:
-                continue
-            middle = float(np.median(ratio))
-            if abs(middle) <= ON_LEG:
-                continue
-            equal = np.abs(ratio / middle - 1) < WIRING
-            if equal.mean() >= SAME_CLAMP:
-                share = float(together.mean())
-                found.append(PairSeen(circuit=name, other=other, share=share, ratio=middle))
-    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -136,6 +98,10 @@ class PanelBalance:
         The likeliest state of mains and clamps.
     whole : bool
         Whether the mains show all of the supply: none is dead, clipped or on another's leg.
+    no_multiplier : frozenset of str
+        Circuits whose clamps read wrongly in a way that no multiplier mends.
+    period_s, days : float
+        Of the log of the mains.
     rest_w : dict of float
         Steady reading of each circuit at rest [W]; 0 where its lowest readings are not steady.
     concerns : tuple of Concern
@@ -145,6 +111,9 @@ class PanelBalance:
     circuits: tuple[CircuitBalance, ...]
     explanation: Explanation
     whole: bool
+    no_multiplier: frozenset[str]
+    period_s: float
+    days: float
     rest_w: Mapping[str, float]
     remainder: pd.DataFrame
     base_w: Estimate
@@ -197,12 +166,12 @@ def panel_balance(
     """
     legs, traces = mains_by_leg(house, start, end)
     loads = [c for c in house.circuits if c.role == "load" and house.has_readings(c)]
-    log = _gather(house, loads, traces, legs)
+    log = gather(house, loads, traces, legs)
     concerns, mains = without_ceiling(house, traces, [log.drawn_w[leg] for leg in legs])
     clipped = bool(concerns)
     pairs = shared_clamps(log.steps)
-    matched = _matched(log, mains, pairs)
-    columns = [pair for pair in pairs if _is_columns(pair, pairs, matched)]
+    matched = matched_steps(log, mains, pairs)
+    columns = [pair for pair in pairs if is_columns(pair, pairs, matched)]
     seen = [_seen(c, log, matched, legs, bench) for c in loads]
     found = explain(
         [one for one in seen if one.name not in {name for p in columns for name in p.names}],
@@ -211,13 +180,15 @@ def panel_balance(
     judged, told = [], []
     for circuit, one in zip(loads, seen, strict=True):
         in_columns = any(circuit.name in pair.names for pair in columns)
-        balance, concern = _judge(circuit, one, matched, found, legs, known=not in_columns)
+        steps = log.steps[circuit.name]
+        balance, concern = _judge(circuit, one, steps, matched, found, legs, known=not in_columns)
         judged.append(balance)
         told += [concern] if concern is not None and not in_columns else []
     of_leg = {leg: sum(leg in one.legs_found for one in judged) for leg in legs}
     concerns += mains_concerns(found, house.mains, legs, of_leg)
     concerns += told
-    concerns += _silent(loads, log, mains, judged, legs)
+    silent = _silent(loads, log, mains, judged, found, legs)
+    concerns += silent
     concerns += _pair_concerns(pairs, columns)
     through = np.stack([block_means(t.watts, t.period_s) for t in mains])
     below = _below_zero(through, log, found, loads, pairs)
@@ -235,75 +206,28 @@ def panel_balance(
         legs=legs,
         below=below,
         whole=found.whole and not clipped,
+        no_multiplier=_no_multiplier(found, pairs, columns, silent),
     )
 
 
-@dataclass(slots=True, kw_only=True)
-class _Log:
-    """What is kept of each circuit while the next is read; `drawn_w` is their sum by stated leg."""
-
-    steps: dict[str, Steps] = field(default_factory=dict)
-    blocks: dict[str, NDArray[np.float64]] = field(default_factory=dict)
-    windows: dict[str, pd.Series] = field(default_factory=dict)
-    most_w: dict[str, float] = field(default_factory=dict)
-    rest_w: dict[str, float] = field(default_factory=dict)
-    ceiling: dict[str, bool] = field(default_factory=dict)
-    drawn_w: dict[str, NDArray[np.float32]] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Matched:
-    """Steps of a circuit at which no other steps: ratios and their noise, shape (mains, n)."""
-
-    ratios: dict[str, Ratios]
-    noise: dict[str, Ratios]
-    heights_w: dict[str, NDArray[np.float64]]
-    high: dict[str, NDArray[np.bool_]]
-
-
-def _gather(
-    house: House, loads: Sequence[Circuit], mains: Sequence[Trace], legs: Sequence[str]
-) -> _Log:
-    first = mains[0]
-    log = _Log(drawn_w={leg: np.zeros(len(first), dtype=np.float32) for leg in legs})
-    lag, window_s = step_lag(first.period_s), max(WINDOW_S, first.period_s)
-    for circuit in loads:
-        watts = on_grid(house.trace(circuit, first.start, first.end), first)
-        name = circuit.name
-        log.steps[name] = find_steps(watts, lag=lag)
-        log.blocks[name] = block_means(watts, first.period_s)
-        log.rest_w[name] = steady_rest(log.blocks[name])
-        log.windows[name] = window_means(replace(first, watts=watts), window_s)
-        log.most_w[name] = float(np.nanmax(np.abs(watts), initial=0.0))
-        log.ceiling[name] = ceiling_of(watts) is not None
-        on = circuit.legs or legs
-        for leg in set(on) & set(legs):
-            log.drawn_w[leg] += watts / len(on)
-    return log
-
-
-def _matched(log: _Log, mains: Sequence[Trace], pairs: Sequence[PairSeen]) -> _Matched:
-    noise = [difference_noise(t.watts, lag=step_lag(t.period_s)) for t in mains]
-    found = _Matched(ratios={}, noise={}, heights_w={}, high={})
-    for name, steps in log.steps.items():
-        alone = _alone(name, log.steps, pairs)
-        own = Steps(sample=steps.sample[alone], watts=steps.watts[alone], lag=steps.lag)
-        found.heights_w[name] = own.watts
-        found.ratios[name] = np.stack([rises(trace.watts, own) / own.watts for trace in mains])
-        found.noise[name] = np.stack(
-            [
-                np.hypot(rest_w, share * trace.watts[own.sample + own.lag]) / np.abs(own.watts)
-                for trace, (rest_w, share) in zip(mains, noise, strict=True)
-            ]
-        )
-        found.high[name] = _is_high(steps)[alone]
-    return found
+def _no_multiplier(
+    found: Explanation,
+    pairs: Sequence[PairSeen],
+    columns: Sequence[PairSeen],
+    silent: Sequence[Concern],
+) -> frozenset[str]:
+    """Circuits whose clamps read wrongly in a way that no multiplier mends."""
+    names = {one.subject for one in silent}
+    names |= {name for pair in pairs if pair not in columns for name in pair.names}
+    kinds = "clipped", "one leg of two", "not fed"
+    names |= {name for name, read in found.circuits.items() if read.kind in kinds}
+    return frozenset(names)
 
 
 def _seen(
     circuit: Circuit,
-    log: _Log,
-    matched: _Matched,
+    log: GatheredLog,
+    matched: Matched,
     legs: Sequence[str],
     bench: Sequence[BenchResult],
 ) -> Seen:
@@ -320,24 +244,11 @@ def _seen(
         legs=tuple(i for i, leg in enumerate(legs) if leg in circuit.legs),
         reads=reads,
         reads_u=reads_u,
-        ceiling=log.ceiling[name] and _varies(matched, name),
+        ceiling=log.ceiling[name] and varies_at_its_end(matched, name),
     )
 
 
-def _varies(matched: _Matched, name: str) -> bool:
-    """Whether the mains vary more at a circuit's highest steps than these steps do."""
-    high = matched.high[name]
-    heights = np.abs(matched.heights_w[name][high])
-    total_w = np.abs(matched.ratios[name][:, high]).sum(axis=0) * heights
-    total_w = total_w[np.isfinite(total_w)]
-    if total_w.size < ENOUGH:
-        return False
-    spread = np.subtract(*np.quantile(total_w, [0.75, 0.25])) / np.median(total_w)
-    own = np.subtract(*np.quantile(heights, [0.75, 0.25])) / np.median(heights)
-    return bool(spread > 2 * own + 0.004)
-
-
-def _energy(mains: Sequence[Trace], log: _Log, meter: pd.DataFrame | None) -> Energy:
+def _energy(mains: Sequence[Trace], log: GatheredLog, meter: pd.DataFrame | None) -> Energy:
     means = np.array([float(np.nanmean(t.watts, dtype=np.float64)) for t in mains])
     lag = step_lag(mains[0].period_s)
     equal = []
@@ -376,7 +287,8 @@ def _metered(energy: Energy, mains: Sequence[Trace], meter: pd.DataFrame) -> Ene
 def _judge(
     circuit: Circuit,
     seen: Seen,
-    matched: _Matched,
+    steps: Steps,
+    matched: Matched,
     found: Explanation,
     legs: Sequence[str],
     *,
@@ -400,6 +312,8 @@ def _judge(
     balance = CircuitBalance(
         circuit=name,
         steps=total.n,
+        switched_on=int(max((steps.watts > 0).sum(), (steps.watts < 0).sum())),
+        step_w=float(np.median(np.abs(steps.watts[is_high(steps)]))) if steps.watts.size else nan,
         ratio=total,
         leg_ratio=dict(zip(legs, each, strict=True)),
         legs_found=on,
@@ -415,15 +329,6 @@ def _judge(
         return replace(balance, verdict=text, answer="agrees"), None
     answer, text, concern = verdict(circuit, balance, read, rival=found.rival is not None)
     return replace(balance, answer=answer, verdict=text), concern
-
-
-def _is_columns(pair: PairSeen, pairs: Sequence[PairSeen], matched: _Matched) -> bool:
-    """Whether two circuits are the legs of one load: the mains rise by the sum of both."""
-    if not any((p.circuit, p.other) == (pair.other, pair.circuit) for p in pairs):
-        return False
-    total = np.abs(matched.ratios[pair.circuit]).sum(axis=0)
-    middle = float(np.nanmedian(total)) if total.size else float("nan")
-    return bool(abs(middle / (1 + pair.ratio) - 1) < WIRING)
 
 
 def _pair_concerns(pairs: Sequence[PairSeen], columns: Sequence[PairSeen]) -> list[Concern]:
@@ -443,9 +348,10 @@ def _pair_concerns(pairs: Sequence[PairSeen], columns: Sequence[PairSeen]) -> li
 
 def _silent(
     loads: Sequence[Circuit],
-    log: _Log,
+    log: GatheredLog,
     mains: Sequence[Trace],
     judged: Sequence[CircuitBalance],
+    found: Explanation,
     legs: Sequence[str],
 ) -> list[Concern]:
     """Clamps that read nothing, miss what is on two legs, or read less than nothing at rest."""
@@ -453,13 +359,13 @@ def _silent(
     missed: list[Steps] | None = None
     for circuit, one in zip(loads, judged, strict=True):
         name = circuit.name
-        if log.rest_w[name] < -SILENT_W and one.ratio.value > 0:
+        if log.rest_w[name] < -SILENT_W and _rises_from(log.rest_w[name], log.blocks[name]):
             concerns.append(offset_concern(circuit, log.rest_w[name]))
         silent = log.most_w[name] <= SILENT_W
         partly = len(circuit.legs) == 2 == len(legs) and len(one.legs_found) == 1
         if not (silent or partly):
             continue
-        missed = _missed(log, mains) if missed is None else missed
+        missed = _missed(log, mains, found) if missed is None else missed
         own = [missed[i] for i, leg in enumerate(legs) if leg in circuit.legs] or missed
         heights = own[0].watts
         both = len(own) == 2
@@ -479,21 +385,32 @@ def _silent(
     return concerns
 
 
-def _missed(log: _Log, mains: Sequence[Trace]) -> list[Steps]:
-    """Steps of each mains clamp that no circuit makes."""
-    found = []
-    for trace in mains:
-        steps = find_steps(trace.watts, lag=step_lag(trace.period_s))
+def _rises_from(rest_w: float, blocks_w: NDArray[np.float64]) -> bool:
+    """Whether readings go up from rest: a clamp that is backwards goes down when it is in use."""
+    return bool(np.nanmax(blocks_w) - rest_w > rest_w - np.nanmin(blocks_w))
+
+
+def _missed(log: GatheredLog, mains: Sequence[Trace], found: Explanation) -> list[Steps]:
+    """Steps of each leg that no circuit makes, with what is wrong with the mains corrected."""
+    lag = step_lag(mains[0].period_s)
+    left = []
+    for row, trace in zip(found.inverse, mains, strict=True):
+        watts = trace.watts
+        if found.mains:
+            watts = np.sum(
+                [np.float32(by) * t.watts for by, t in zip(row, mains, strict=True)], axis=0
+            )
+        steps = find_steps(watts, lag=lag)
         made = np.zeros(steps.sample.size, dtype=bool)
         for own in log.steps.values():
             made |= np.abs(coinciding(steps, own)) > CARRIES * np.abs(steps.watts)
-        found.append(Steps(sample=steps.sample[~made], watts=steps.watts[~made], lag=steps.lag))
-    return found
+        left.append(Steps(sample=steps.sample[~made], watts=steps.watts[~made], lag=steps.lag))
+    return left
 
 
 def _below_zero(
     through: NDArray[np.float64],
-    log: _Log,
+    log: GatheredLog,
     found: Explanation,
     loads: Sequence[Circuit],
     pairs: Sequence[PairSeen],
@@ -519,7 +436,7 @@ def _below_zero(
 def _result(
     house: House,
     loads: Sequence[Circuit],
-    log: _Log,
+    log: GatheredLog,
     mains: Sequence[Trace],
     found: Explanation,
     judged: Sequence[CircuitBalance],
@@ -529,6 +446,7 @@ def _result(
     legs: Sequence[str],
     below: float,
     whole: bool,
+    no_multiplier: frozenset[str],
 ) -> PanelBalance:
     first, window_s = mains[0], max(WINDOW_S, mains[0].period_s)
     left = dict(zip(legs, found.inverse @ through, strict=True))
@@ -543,6 +461,9 @@ def _result(
         circuits=tuple(judged),
         explanation=found,
         whole=whole,
+        no_multiplier=no_multiplier,
+        period_s=first.period_s,
+        days=len(first) * first.period_s / S_PER_DAY,
         rest_w=log.rest_w,
         remainder=remainder,
         base_w=unmonitored_baseload(
@@ -557,24 +478,6 @@ def _result(
         below_zero=below,
         concerns=tuple(sorted(concerns, key=Concern.rank)),
     )
-
-
-def _alone(name: str, steps: Mapping[str, Steps], pairs: Sequence[PairSeen]) -> NDArray[np.bool_]:
-    """Which of a circuit's steps happen while no other circuit steps."""
-    own = steps[name]
-    twins = {pair.other for pair in pairs if pair.circuit == name}
-    twins |= {pair.circuit for pair in pairs if pair.other == name}
-    alone = np.ones(own.watts.size, dtype=bool)
-    for other, found in steps.items():
-        if other != name and other not in twins:
-            alone &= np.abs(coinciding(own, found)) < OTHER_SHARE * np.abs(own.watts)
-    return np.asarray(alone)
-
-
-def _is_high(steps: Steps) -> NDArray[np.bool_]:
-    """Which steps are high enough that noise hardly counts in their ratio."""
-    height = np.abs(steps.watts)
-    return height >= HIGH_SHARE * np.quantile(height, 0.9) if height.size else height > 0
 
 
 def _remainder(

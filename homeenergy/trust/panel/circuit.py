@@ -171,6 +171,10 @@ class CircuitBalance:
     circuit : str
     steps : int
         Steps compared.
+    switched_on : int
+        How often it was switched on, whether or not another circuit stepped then.
+    step_w : float
+        Median height of its high steps [W]; NaN where it has none.
     ratio : Estimate
         Rise of the mains, all legs together, over the circuit's step: the number that its readings,
         as they are corrected now, must still be multiplied with.
@@ -193,6 +197,8 @@ class CircuitBalance:
 
     circuit: str
     steps: int
+    switched_on: int
+    step_w: float
     ratio: Estimate
     leg_ratio: dict[str, Estimate]
     legs_found: tuple[str, ...]
@@ -208,6 +214,8 @@ class CircuitBalance:
         row: dict[str, object] = {
             "circuit": self.circuit,
             "steps": self.steps,
+            "switched_on": self.switched_on,
+            "step_w": self.step_w,
             "ratio": self.ratio.value,
             "ratio_low": self.ratio.low,
             "ratio_high": self.ratio.high,

@@ -45,7 +45,18 @@ def cause(reads: float) -> str:
 
 def odds_text(odds: float) -> str:
     """Odds in words, no greater than a model of a house deserves."""
-    return f"odds of {odds:.0f} to 1" if odds < 1000 else "odds of 1000 to 1 or more"
+    return f"odds of {odds_words(odds)}"
+
+
+def odds_words(odds: float) -> str:
+    """The same without the word."""
+    return f"{odds:.0f} to 1" if odds < 1000 else "1000 to 1 or more"
+
+
+def times_switched(times: int) -> str:
+    """How often a circuit was switched on, as a predicate."""
+    words = {0: "never switched on", 1: "switched on once", 2: "switched on twice"}
+    return words.get(times, f"switched on {times} times")
 
 
 def mains_concerns(
@@ -123,7 +134,7 @@ def verdict(
         text += f"; its clamp ends at a highest reading: it is clipped at its limit ({sure})."
         told = _wrong(name, text, "Use a clamp of a higher rating; no multiplier mends this.", 0.6)
     elif read.kind == "one leg of two":
-        text += ", in some steps on both legs and in some on one: 120 V and 240 V loads."
+        text += ", in some steps on one leg and in some on several, as with 120 V and 240 V loads."
         told = _wrong(
             name,
             text,
@@ -144,7 +155,7 @@ def verdict(
     if told is not None:
         return "cannot be told", text, _note(name, text, SWITCHED)
     if seen.mixed:
-        text += ", in some steps on both legs and in some on one: 120 V and 240 V loads."
+        text += ", in some steps on one leg and in some on several, as with 120 V and 240 V loads."
         do = "Its clamp sees all of it, so nothing need be done; never double a reading of one leg."
         told = _note(name, text, do)
     if ratio.low >= 1 - AGREES and ratio.high <= 1 + AGREES:

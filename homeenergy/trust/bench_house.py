@@ -1,0 +1,243 @@
+"""Bench comparisons of a house: each circuit's, and what they say with the panel's balance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.house.clamp_errors import CLAMP_LIMIT, clamp_errors
+from homeenergy.readings.house import House
+from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
+from homeenergy.trust.bench_pairs import OddPair
+from homeenergy.trust.concern import Concern
+from homeenergy.trust.panel.balance import PanelBalance
+from homeenergy.trust.panel.explain import WIRING
+from homeenergy.trust.panel.told import AGREES
+from homeenergy.trust.typed_readings import read_bench
+
+REFERENCE_ACCURACY = 0.01
+AT_REST = 0.5  # an offset shows at rest at least by so much of what it is in use
+TWOFOLD = 2.0  # loads that differ so much tell an offset from a multiplier
+
+
+def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list[BenchResult]:
+    """Bench comparison of every circuit in bench.csv; empty where there is no such file."""
+    table = read_bench(house.schedule)
+    if table is None:
+        return []
+    results = []
+    for name, pairs in table.groupby("circuit", sort=False):
+        if (pairs["clamp_w"] == 0).all():  # evidence of a fault, not of a multiplier
+            continue
+        circuit = house.circuit(str(name))
+        errors = clamp_errors(circuit, house.supply)
+        try:
+            result = bench_comparison(
+                pairs,
+                references=_references(pairs, accuracy),
+                circuit=circuit.name,
+                stated=circuit.clamp.multiplier,
+                stated_offset_w=circuit.clamp.offset_w,
+                resolution_w=errors.resolution_w / abs(circuit.clamp.multiplier),
+            )
+        except HouseError as error:
+            raise HouseError(
+                error.what, path=house.path / "bench.csv", line=error.line, fix=error.fix
+            ) from None
+        results.append(result)
+    return results
+
+
+def _references(pairs: pd.DataFrame, accuracy: float) -> dict[str, Reference] | Reference:
+    names = pairs["reference"] if "reference" in pairs else pd.Series("", index=pairs.index)
+    stated = pairs["accuracy"] if "accuracy" in pairs else pd.Series(accuracy, index=pairs.index)
+    worst = stated.groupby(names).max()
+    if "reference" not in pairs:
+        return Reference(accuracy=float(worst.iloc[0]))
+    return {str(name): Reference(accuracy=float(value)) for name, value in worst.items()}
+
+
+def bench_concerns(
+    house: House, results: Sequence[BenchResult], balance: PanelBalance | None
+) -> list[Concern]:
+    """What bench comparisons say of clamps, with what the panel says of the same clamps.
+
+    A concern of the bench that says what one of the balance says takes its place; `balance` is None
+    where there is none.
+    """
+    found = [] if balance is None else list(balance.concerns)
+    nothing = _reads_nothing(house)
+    dead = {concern.subject for concern in nothing}
+    found = [c for c in found if c.subject not in dead]
+    for result in results:
+        nothing += [_odd(result, pair) for pair in result.odd]
+        if not np.isfinite(result.multiplier.high):
+            nothing.append(_one_pair(result))
+        elif not result.tells:
+            nothing.append(_contradictory(result))
+        elif result.agrees:
+            nothing += _unstated(house, result)
+        elif balance is None:
+            nothing.append(_off(house, result))
+        else:
+            found = _explained(house, result, balance, found)
+    return nothing + found
+
+
+def _off(house: House, result: BenchResult) -> Concern:
+    """What to do about a clamp that a bench comparison finds to be off.
+
+    Within what its class allows that is a correction to make, and no sign of a fault.
+    """
+    off = abs(result.multiplier.value / result.stated - 1)
+    ends = result.multiplier.low / result.stated, result.multiplier.high / result.stated
+    ordinary = min(ends) <= 1 + CLAMP_LIMIT and max(ends) >= 1 - CLAMP_LIMIT
+    ordinary = ordinary and result.offset_w is None
+    return Concern(
+        weight="note" if ordinary else "wrong" if off > WIRING else "doubtful",
+        subject=result.circuit,
+        what=f"Bench: {result.verdict}",
+        do=f"State it for {result.circuit} in house.toml, with a date if the clamp was "
+        "moved since the log began.",
+        line=result.line_for(house.circuit(result.circuit).clamp),
+        share=off,
+    )
+
+
+def _reads_nothing(house: House) -> list[Concern]:
+    """Clamps that read nothing wherever a reference shows a load."""
+    table = read_bench(house.schedule)
+    if table is None:
+        return []
+    concerns = []
+    for name, pairs in table.groupby("circuit", sort=False):
+        if not ((pairs["clamp_w"] == 0) & (pairs["reference_w"] > 0)).all():
+            continue
+        most_w = float(pairs["reference_w"].max())
+        concerns.append(
+            Concern(
+                weight="wrong",
+                subject=str(name),
+                what=f"Bench: {name} reads 0 W where the reference reads {most_w:,.4g} W: its "
+                "clamp is dead or off, or both conductors run through it and cancel.",
+                do="Have its clamp looked at by a licensed electrician; no multiplier mends this.",
+                share=1.0,
+            )
+        )
+    return concerns
+
+
+def _odd(result: BenchResult, pair: OddPair) -> Concern:
+    rest = f"The other {result.multiplier.n} pairs are used without it."
+    return Concern(
+        weight="doubtful",
+        subject=result.circuit,
+        what=f"Bench: {result.circuit}: {pair.text} {rest}",
+        do="Look the reading up, and correct its line in bench.csv or delete it.",
+        share=0.02,
+    )
+
+
+def _contradictory(result: BenchResult) -> Concern:
+    return Concern(
+        weight="doubtful",
+        subject=result.circuit,
+        what=f"Bench: {result.verdict}",
+        do="Look for slips in bench.csv, and compare again at loads that are steady.",
+        share=0.02,
+    )
+
+
+def _one_pair(result: BenchResult) -> Concern:
+    return Concern(
+        weight="note",
+        subject=result.circuit,
+        what=f"Bench: {result.verdict}",
+        do="Add pairs to bench.csv.",
+    )
+
+
+def _unstated(house: House, result: BenchResult) -> list[Concern]:
+    """Say how to write the result of a bench comparison into house.toml, where it is missing."""
+    clamp = house.circuit(result.circuit).clamp
+    line = result.line_for(clamp)
+    offset_stated = clamp.offset_uncertainty_w is not None or result.offset_uncertainty_w is None
+    if not line or (clamp.uncertainty is not None and offset_stated):
+        return []
+    return [
+        Concern(
+            weight="note",
+            subject=result.circuit,
+            what=f"Bench: {result.verdict}",
+            do=f"Give the uncertainty of the clamp of {result.circuit} in house.toml, so that its "
+            "figures include it.",
+            line=line,
+        )
+    ]
+
+
+def _explained(
+    house: House, result: BenchResult, balance: PanelBalance, concerns: list[Concern]
+) -> list[Concern]:
+    """Add what the bench says of a clamp to the concerns of the balance, each thing once."""
+    name = result.circuit
+    panel = next((c for c in concerns if c.subject == name and c.weight != "note"), None)
+    read = balance.explanation.circuits.get(name)
+    below = balance.rest_w.get(name, 0.0) < 0 and panel is not None
+    if below or name in balance.no_multiplier:
+        return concerns
+    concern = _off(house, result)
+    if panel is not None and read is not None and read.kind == "factor":
+        factor = result.stated / result.multiplier.value
+        if abs(factor / read.factor - 1) < WIRING:
+            both = replace(
+                panel, what=f"{panel.what} {concern.what}", do=concern.do, line=concern.line
+            )
+            return [both if c is panel else c for c in concerns]
+    return [*concerns, _offset(house, result, balance) or concern]
+
+
+def _offset(house: House, bench: BenchResult, balance: PanelBalance) -> Concern | None:
+    """Offset of a clamp, where it explains what the bench sees as well as a multiplier does.
+
+    An offset shows at rest. Steps of the mains do not see it, and decide; so do pairs at loads that
+    differ.
+    """
+    if bench.offset_w is not None or balance.rest_w.get(bench.circuit, 0.0) == 0:
+        return None
+    table = read_bench(house.schedule)
+    if table is None:
+        return None
+    pairs = table[table["circuit"] == bench.circuit]
+    off_w = float(np.median(bench.stated * pairs["clamp_w"] - pairs["reference_w"]))
+    if not balance.rest_w[bench.circuit] / off_w > AT_REST:
+        return None
+    (ratio,) = (c.ratio for c in balance.circuits if c.circuit == bench.circuit)
+    known = bool(np.isfinite(ratio.high)) and ratio.high - ratio.low < 2 * AGREES
+    right = bench.stated * ratio.value
+    if known and bench.multiplier.low <= right <= bench.multiplier.high:
+        return None
+    what = f"Bench: {bench.circuit} reads {off_w:+.3g} W against the reference"
+    do = "Compare it at rest as well (bench.csv), then state offset_w; leave the multiplier."
+    if known and abs(ratio.value - 1) < AGREES:
+        what += ", while its steps agree with the mains: an offset of its clamp and no wrong "
+        what += "multiplier."
+    elif known or pairs["reference_w"].max() >= TWOFOLD * pairs["reference_w"].min():
+        return None
+    else:
+        what += (
+            f", and {balance.rest_w[bench.circuit]:+.3g} W at rest: an offset of its clamp or a "
+            "wrong multiplier; loads of about one size cannot tell which."
+        )
+        do = "Compare it at a much smaller and a much larger load too; leave the multiplier."
+    return Concern(
+        weight="doubtful",
+        subject=bench.circuit,
+        what=what,
+        do=do,
+        share=abs(bench.stated / bench.multiplier.value - 1),
+    )
