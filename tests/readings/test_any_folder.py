@@ -259,6 +259,21 @@ def test_h2_a_file_per_circuit_with_one_head(tmp_path, name):
     close(through(tmp_path, tmp_path / "in").kwh)
 
 
+def test_h_heads_that_name_no_circuit_leave_it_to_the_files(tmp_path):
+    for (name, watts), head in zip(FRAME.items(), ["power", "P", "watts", "load_w"], strict=True):
+        write(tmp_path, f"{name}.csv", wide([head], [watts.to_numpy()]))
+    close(through(tmp_path, tmp_path / "in").kwh)
+
+
+def test_a_counter_that_never_moves_is_one_like_the_others(tmp_path):
+    heads = [*(f"{name} (Wh)" for name in FRAME), "Spare (Wh)"]
+    counted = [1000 + np.cumsum(c) * STEP_S / 3600 for c in columns()]
+    data = [*counted, np.full(len(STAMPS), 1000.0)]
+    found = through(tmp_path, write(tmp_path, "a.csv", wide(heads, data))).kwh
+    assert found.pop("Spare") == 0
+    assert found == pytest.approx(TRUTH, rel=2e-3)
+
+
 def test_h2_several_days_of_each_circuit(tmp_path):
     for circuit, values in zip(FRAME, columns(), strict=True):
         for day in (0, 1):

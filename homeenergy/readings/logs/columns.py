@@ -77,6 +77,7 @@ _ADJECTIVES = {"active", "real", "true", "avg", "average", "mean", "instantaneou
 _ADJECTIVES |= {"aktiv", "aktive", "mittelwert", "moyenne", "media", "in", "de", "di"}
 _ADJECTIVES |= {"consumption", "usage", "verbrauch", "consumo", "consommation", "verbruik"}
 _EXTREMES = {"min", "max", "minimum", "maximum", "peak", "std", "stddev"}
+_POWER_SYMBOL = "P"  # ISO 80000-6
 _BRACKETS = re.compile(r"[\[({<]\s*([^\[\](){}<>]*?)\s*[\])}>]")
 _PARTS = re.compile(r"[\s_.,;:/|-]+")
 _CAMEL = re.compile(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])")
@@ -119,6 +120,8 @@ def read_head(name: str, *, unit: str = "") -> Head:
     if told is None and parts:
         told = _unit(parts[-1])
         parts = parts[:-1] if told else parts
+    if parts == [_POWER_SYMBOL]:
+        parts = ["power"]
     lower = [part.casefold() for part in parts]
     extreme = bool(lower and (lower[-1] in _EXTREMES or (len(lower) > 1 and lower[0] in _EXTREMES)))
     said = _said(lower)
@@ -229,6 +232,29 @@ def meaning(head: Head, values: Sequence[float], hours: NDArray[np.float64]) -> 
     if head.unit in ("W", "kW"):
         return Meaning(quantity="power", unit=head.unit)
     return Meaning(quantity="power", unit="W", guess=NO_UNIT)
+
+
+def with_others(
+    meanings: Sequence[Meaning], values: Sequence[NDArray[np.float64]]
+) -> list[Meaning]:
+    """Meanings of the circuits of a log, of which energies that never change are as most others.
+
+    Neither a counter that does not move nor equal energies of all rows can be told by themselves.
+    """
+    still = [np.unique(one[~np.isnan(one)]).size <= 1 for one in values]
+    told = Counter(
+        (one.quantity, one.unit)
+        for one, at_rest in zip(meanings, still, strict=True)
+        if not at_rest
+    )
+    return [
+        replace(one, quantity="energy_counter")
+        if at_rest
+        and one.quantity == "energy"
+        and told["energy_counter", one.unit] > told["energy", one.unit]
+        else one
+        for one, at_rest in zip(meanings, still, strict=True)
+    ]
 
 
 def _cannot_be_power(values: NDArray[np.float64], hours: NDArray[np.float64]) -> bool:

@@ -320,6 +320,7 @@ def _with_names(
     described: Sequence[tuple[Family, Description]],
 ) -> list[tuple[Family, Description]]:
     """Descriptions whose circuits have names of their own, from their files where needed."""
+    described = _named_by_files(described)
     having: dict[str, list[tuple[Family, Description]]] = {}
     for family, one in described:
         for label in one.labels.values():
@@ -348,6 +349,26 @@ def _with_names(
             ),
         )
         for number, (family, one) in enumerate(described)
+    ]
+
+
+def _named_by_files(
+    described: Sequence[tuple[Family, Description]],
+) -> list[tuple[Family, Description]]:
+    """Descriptions of which those of one circuit take their files' names, as most must."""
+    single = [
+        (family, one)
+        for family, one in described
+        if len(one.labels) == 1 and one.layout.layout == "wide" and family.key
+    ]
+    different = {family.key.casefold() for family, _ in single}
+    must = sum(bool(one.unnamed) for _, one in single)
+    if 2 * must <= len(single) or len(different) < len(single):
+        return list(described)
+    taken = {id(one) for _, one in single}
+    return [
+        (family, replace(one, unnamed=frozenset(one.labels)) if id(one) in taken else one)
+        for family, one in described
     ]
 
 

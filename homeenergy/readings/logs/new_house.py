@@ -327,7 +327,8 @@ _WORDS = {
 
 
 def _source(column: LogColumn) -> str:
-    names = " + ".join(str(name) for name in column.names)
+    sign = " x " if column.quantity == "volts_and_amps" else " + "
+    names = sign.join(str(name) for name in column.names)
     if column.factor_column is not None:
         names += f" x {column.factor_column}"
     return f"{column.files}: {names}" if column.files else names

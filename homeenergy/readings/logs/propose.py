@@ -24,6 +24,7 @@ from homeenergy.readings.logs.columns import (
     odd_cells,
     read_head,
     sum_legs,
+    with_others,
 )
 from homeenergy.readings.logs.labels import looks_like_mains
 from homeenergy.readings.logs.pace import Source
@@ -273,7 +274,16 @@ def _wide(
     twice = {label for label, times in Counter(labels).items() if times > 1}
     found = _Found(table)
     columns = {}
-    for circuit, label, group in zip(circuits, labels, groups, strict=True):
+    hours = table.logged_at()
+    readings = [
+        np.asarray(np.sum([table.values(name) for name in group.names], axis=0)) for group in groups
+    ]
+    meanings = with_others(
+        [meaning(g.head, own, hours) for g, own in zip(groups, readings, strict=True)], readings
+    )
+    for circuit, label, group, values, meant in zip(
+        circuits, labels, groups, readings, meanings, strict=True
+    ):
         head = group.head
         if label in twice and not group.guess:
             group = replace(group, guess="shares its name with another column")
@@ -286,8 +296,6 @@ def _wide(
             )
             found.add(circuit, group, label, table.values(group.names[-1]), None)
             continue
-        values = np.sum([table.values(name) for name in group.names], axis=0)
-        meant = meaning(head, values, table.logged_at())
         columns[circuit] = LogColumn(names=group.names, quantity=meant.quantity, unit=meant.unit)
         found.add(circuit, group, label, values, meant)
     remarks += found.remarks()
@@ -441,9 +449,14 @@ def _long(
         g.head.label if g.head.label and clear[g.head.label.casefold()] == 1 else str(g.names[0])
         for g in groups
     ]
-    for circuit, label, group in zip(circuit_names(labels), labels, groups, strict=True):
-        mine = (who == group.names[0]) & wanted
-        meant = meaning(group.head, values[mine], hours[mine])
+    rows = [(who == group.names[0]) & wanted for group in groups]
+    meanings = with_others(
+        [meaning(g.head, values[mine], hours[mine]) for g, mine in zip(groups, rows, strict=True)],
+        [values[mine] for mine in rows],
+    )
+    for circuit, label, group, mine, meant in zip(
+        circuit_names(labels), labels, groups, rows, meanings, strict=True
+    ):
         columns[circuit] = LogColumn(
             names=(group.names[0],), quantity=meant.quantity, unit=meant.unit
         )
