@@ -215,14 +215,27 @@ _NOISE = np.r_[0.001, np.geomspace(0.02, 1.0, 30)]
 _PLACES = np.linspace(-1.0, 1.0, 161)
 
 
-def rounding_limit_w(pieces: list[Trace], rest: Rest, *, step_w: float) -> float:
+def readings_at_rest(pieces: list[Trace], rest: Rest) -> pd.DataFrame:
+    """Columns stretch (which of those of `rest`) and watts: all readings, or every so many."""
+    every = max(1, int((rest.stop - rest.first).sum()) // MOST_READINGS)
+    found, origin = [], 0
+    for piece in pieces:
+        at = np.arange(-origin % every, len(piece), every)
+        stretch = np.searchsorted(rest.first, at + origin, side="right") - 1
+        inside = (stretch >= 0) & (at + origin < rest.stop[np.maximum(stretch, 0)])
+        watts = rest.sign * piece.watts[at[inside]].astype(np.float64)
+        found.append(pd.DataFrame({"stretch": stretch[inside], "watts": watts}))
+        origin += len(piece)
+    return pd.concat(found).dropna()
+
+
+def rounding_limit_w(readings: pd.DataFrame, *, step_w: float) -> float:
     """Limit of a rectangular error as large as the one rounding leaves in the mean at rest [W].
 
     Parameters
     ----------
-    pieces : list of Trace
-    rest : Rest
-        Where in them the appliance is at rest.
+    readings : pandas.DataFrame
+        `readings_at_rest`.
     step_w : float
         Step of the readings [W]; 0 where there is none.
 
@@ -238,7 +251,7 @@ def rounding_limit_w(pieces: list[Trace], rest: Rest, *, step_w: float) -> float
     """
     if not step_w:
         return 0.0
-    counts = _counts(pieces, rest, step_w)
+    counts = _counts(readings, step_w)
     if not counts.any():
         return step_w / 2
     chances, errors, prior = _model()
@@ -258,28 +271,94 @@ def _model() -> tuple[NDArray[np.float64], ...]:
     return np.maximum(chances, 1e-12), _CELLS @ chances - place, prior
 
 
-def _counts(pieces: list[Trace], rest: Rest, step_w: float) -> NDArray[np.float64]:
+def _counts(readings: pd.DataFrame, step_w: float) -> NDArray[np.float64]:
     """How many of the readings at rest lie so many steps from the most frequent one.
 
     Stretches that stand at another level are left out, as are readings further off than noise.
     """
-    every = max(1, int((rest.stop - rest.first).sum()) // MOST_READINGS)
-    found, origin = [], 0
-    for piece in pieces:
-        at = np.arange(-origin % every, len(piece), every)
-        stretch = np.searchsorted(rest.first, at + origin, side="right") - 1
-        inside = (stretch >= 0) & (at + origin < rest.stop[np.maximum(stretch, 0)])
-        steps = piece.watts[at[inside]].astype(np.float64) / step_w
-        found.append(pd.DataFrame({"stretch": stretch[inside], "steps": steps}))
-        origin += len(piece)
-    table = pd.concat(found).dropna()
-    if not len(table):
+    if not len(readings):
         return np.zeros(_CELLS.size)
-    usual = table["steps"].round(2).mode().iloc[0]
-    level = table.groupby("stretch")["steps"].transform("median")
-    off = np.round(table["steps"] - usual)[np.abs(level - usual) < 1.5]
+    steps = readings["watts"] / step_w
+    usual = steps.round(2).mode().iloc[0]
+    level = steps.groupby(readings["stretch"]).transform("median")
+    off = np.round(steps - usual)[np.abs(level - usual) < 1.5]
     near = off[np.abs(off) <= _CELLS[-1]].astype(np.int64) - _CELLS[0]
     return np.bincount(near, minlength=_CELLS.size).astype(np.float64)
+
+
+# Zeros among other readings of one stretch of rest are this share of them or more.
+LEAST_ZEROS = 0.01
+# So many readings between the least one that is not zero and twice as much, where there are none
+# below it, show that smaller ones are missing and that the least is no step of the readings.
+LEAST_BEYOND_DEAD_BAND = 10
+# Readings are cut off at zero where that explains them so many times better.
+CUT_ODDS = 10.0
+_CUT_CELLS = 13
+
+
+def greatest_where_cut_w(readings: pd.DataFrame, *, step_w: float, half_w: float) -> float | None:
+    """What a draw is at most whose readings near zero are cut off [W].
+
+    None where they are not, or where that moves their mean by less than half of the half-width
+    `half_w` of its interval.
+
+    Parameters
+    ----------
+    readings : pandas.DataFrame
+        `readings_at_rest`.
+    step_w : float
+        Step of the readings [W]; 0 where there is none.
+    half_w : float
+        Half-width of the interval of their mean [W].
+
+    Notes
+    -----
+    Looked at are stretches of rest that hold zeros among other readings. Where many readings lie
+    close above some value and none between it and zero, small ones were set to zero (a dead band),
+    and the draw may be any that was read. Otherwise, if none is below zero, every normal noise
+    about every draw is weighed as in `rounding_limit_w`, once with all that lies below zero read as
+    zero (a censored normal, Tobin 1958), once without; where the first is `CUT_ODDS` times as
+    likely, the mean of the readings is above the draw.
+    """
+    zeros = (readings["watts"] == 0).groupby(readings["stretch"]).transform("mean")
+    mixed = readings["watts"][(zeros >= LEAST_ZEROS) & (zeros < 1)].to_numpy()
+    if mixed.size < max(LEAST_SHARE * len(readings), 1):
+        return None
+    some = np.abs(mixed[mixed != 0])
+    least_w = some.min()
+    beyond = (some > 1.01 * least_w) & (some < 2 * least_w)
+    if least_w > 1.5 * step_w and beyond.sum() >= LEAST_BEYOND_DEAD_BAND:
+        return float(np.quantile(some, 0.99))
+    if mixed.min() < 0:
+        return None
+    unit_w = max(step_w, least_w, float(np.quantile(mixed, 0.99)) / (_CUT_CELLS / 2))
+    cells = np.minimum(np.round(mixed / unit_w), _CUT_CELLS - 1).astype(np.int64)
+    counts = np.bincount(cells, minlength=_CUT_CELLS) * min(1.0, INDEPENDENT / cells.size)
+    whole, cut, errors = _cut_model()
+    fit = counts @ np.log(cut)
+    weight = np.exp(fit - fit.max())
+    odds = weight.mean() / np.exp(counts @ np.log(whole) - fit.max()).mean()
+    error_w = unit_w * float(np.average(errors, weights=weight)) * mixed.size / len(readings)
+    if odds < CUT_ODDS or error_w < half_w / 2:
+        return None
+    return float(readings["watts"].mean()) + half_w
+
+
+@cache
+def _cut_model() -> tuple[NDArray[np.float64], ...]:
+    """Chance of each reading from zero up, shape (cells, pairs of draw and noise): signed and cut.
+
+    Third, how far the mean of cut readings lies above the draw.
+    """
+    place, noise = (
+        x.ravel() for x in np.meshgrid(np.linspace(-3.0, 6.0, 91), np.geomspace(0.05, 5.0, 30))
+    )
+    edges = np.r_[-0.5, np.arange(_CUT_CELLS - 1) + 0.5, np.inf]
+    whole = np.diff(ndtr((edges[:, None] - place) / noise), axis=0)
+    cut = whole.copy()
+    cut[0] = ndtr((0.5 - place) / noise)
+    errors = np.arange(_CUT_CELLS) @ cut - place
+    return np.maximum(whole, 1e-12), np.maximum(cut, 1e-12), errors
 
 
 # No clamp in a panel distinguishes less than this from zero. Common practice, no source.
@@ -374,7 +453,8 @@ def idle_standby(
     hour, block_w, block_n = means_at_rest(pieces, rest)
     value = float(np.average(block_w, weights=block_n))
     hours = float(block_n.sum()) * plateaus.period_s / S_PER_H
-    rounding_w = rounding_limit_w(pieces, rest, step_w=step_w)
+    readings = readings_at_rest(pieces, rest)
+    rounding_w = rounding_limit_w(readings, step_w=step_w)
     constant = floor.constant(value / WH_PER_KWH, hours=1.0, rounding_w=rounding_w)
     draw_w = measured(
         value,
@@ -387,9 +467,10 @@ def idle_standby(
     ).with_parts(constant.scaled(WH_PER_KWH))
     half = draw_w.high - value
     least_w = max(floor.resolution_w, step_w / 2)
-    resolved = abs(value) > half and abs(value) >= least_w and value != 0
+    cut_w = greatest_where_cut_w(readings, step_w=step_w, half_w=half)
+    resolved = abs(value) > half and abs(value) >= least_w and value != 0 and cut_w is None
     bound = (
-        max(abs(value) + half, step_w, LEAST_BOUND_W, floor.resolution_w)
+        max(abs(value) + half, cut_w or 0.0, step_w, LEAST_BOUND_W, floor.resolution_w)
         if np.isfinite(half)
         else np.inf
     )
@@ -402,6 +483,8 @@ def idle_standby(
         basis += f", readings in steps of {step_w:g} W"
     if not resolved:
         basis = f"below the resolution of these readings, over {hours:.1f} h at rest"
+    if cut_w is not None:
+        basis = f"readings near zero are cut off, so at most this, over {hours:.1f} h at rest"
     slope = float(linregress(hour, block_w).slope) if np.ptp(hour) > 0 else float("nan")
     limit = max(STABLE_W_PER_H, STABLE_SHARE_PER_H * abs(value))
     return Standby(

@@ -7,14 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from homeenergy.cycles.rest import rounding_limit_w
+from homeenergy.cycles.rest import readings_at_rest, rounding_limit_w
 
 from .traces import as_trace
 
 
 def limit_w(watts, *, step_w=1.0, first=0):
-    rest = SimpleNamespace(first=np.array([first]), stop=np.array([len(watts)]))
-    return rounding_limit_w([as_trace(np.asarray(watts, np.float32))], rest, step_w=step_w)
+    rest = SimpleNamespace(first=np.array([first]), stop=np.array([len(watts)]), sign=1)
+    pieces = [as_trace(np.asarray(watts, np.float32))]
+    return rounding_limit_w(readings_at_rest(pieces, rest), step_w=step_w)
 
 
 def test_readings_that_never_change_may_hide_up_to_half_a_step():
@@ -71,8 +72,8 @@ def test_another_level_of_rest_is_no_noise():
     """A display at 6 W for a tenth of the time, and pulses of 17 W: rounding at 2 W is as large."""
     watts = np.full(3000, 2.0)
     alone = limit_w(watts)
-    two = SimpleNamespace(first=np.array([0, 3000]), stop=np.array([3000, 3300]))
+    two = SimpleNamespace(first=np.array([0, 3000]), stop=np.array([3000, 3300]), sign=1)
     shown = as_trace(np.r_[watts, np.full(300, 6.0)].astype(np.float32))
-    assert rounding_limit_w([shown], two, step_w=1.0) == alone
+    assert rounding_limit_w(readings_at_rest([shown], two), step_w=1.0) == alone
     watts[::50] = 17.0
     assert limit_w(watts) == pytest.approx(alone)

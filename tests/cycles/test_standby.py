@@ -30,10 +30,10 @@ def test_flicker_between_steps_of_two_watts_gives_the_mean_and_not_the_median():
     rng = np.random.default_rng(3)
     watts = draw(DAY, *boils(), idle_w=0, noise_w=0)
     idle = watts == 0
-    watts[idle] = rng.choice([0.0, 2.0, 4.0], idle.sum(), p=[0.4, 0.45, 0.15])  # 1.5 W on average
+    watts[idle] = rng.choice([0.0, 2.0, 4.0], idle.sum(), p=[0.26, 0.73, 0.01])  # 1.5 W on average
     draw_w = find_cycles(as_trace(watts)).rest.draw_w
     assert draw_w.value == pytest.approx(1.5, abs=0.03)
-    assert draw_w.low < 1.5 < draw_w.high
+    assert draw_w.low < watts[idle].mean() < draw_w.high
 
 
 def test_two_idle_levels_are_reported_with_their_shares():
@@ -233,3 +233,31 @@ def test_a_sun_roof_by_day_does_not_make_a_clamp_backwards():
     cycles = find_cycles(as_trace(watts), "manual")
     assert not cycles.settings.get("backwards")
     assert cycles.total_wh == pytest.approx(float(watts.sum()) / 3600, rel=1e-6)
+
+
+@pytest.mark.parametrize("step_w", [0.0, 0.1, 1.0])
+@pytest.mark.parametrize(("draw_w", "noise_w"), [(0.3, 2.0), (0.8, 1.0), (1.5, 2.0)])
+def test_rest_cut_off_at_zero_is_a_bound(step_w, draw_w, noise_w):
+    """Negative readings set to zero raise the mean: it is the most that the draw can be. The same
+    readings with their sign give an interval."""
+    rng = np.random.default_rng(81)
+    watts = np.where(np.arange(86400) // 3600 % 8 == 3, 100.0, draw_w)
+    signed = watts + rng.normal(0, noise_w, watts.size)
+    if step_w:
+        signed = np.round(signed / step_w) * step_w
+    cut = find_cycles(as_trace(np.maximum(signed, 0)), kind="manual").standby
+    assert not cut.resolved
+    assert draw_w <= cut.high < draw_w + noise_w
+    whole = find_cycles(as_trace(signed), kind="manual").standby
+    assert whole.value == pytest.approx(draw_w, abs=0.05) or whole.high <= 1
+
+
+def test_rest_with_a_dead_band_is_a_bound():
+    """All within 4 W of zero is read as zero: of 4.5 W with 1 W of noise a third is."""
+    rng = np.random.default_rng(82)
+    watts = np.where(np.arange(86400) // 3600 % 8 == 3, 100.0, 4.5) + rng.normal(0, 1, 86400)
+    watts[np.abs(watts) < 4] = 0
+    rest = find_cycles(as_trace(watts), kind="manual").rest
+    assert not rest.draw_w.resolved
+    assert 4.5 < rest.draw_w.high < 8
+    assert "cut off" in rest.draw_w.basis
