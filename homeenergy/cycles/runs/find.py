@@ -23,6 +23,7 @@ from homeenergy.cycles.runs.levels import (
     Levels,
     above_second_rest,
     find_levels,
+    highest_w,
     is_moment,
     spikes_among,
 )
@@ -384,7 +385,8 @@ def _without_spikes(
     lasts = np.where(
         brief, sums_of(fragments.n, begin, end), fragments.stop[end - 1] - fragments.first[begin]
     )
-    return runs[~spikes_among(brief, lasts)]
+    top_w = highest_w(plateaus, fragments.first_plateau[begin], fragments.stop_plateau[end - 1])
+    return runs[~spikes_among(brief, lasts, highest_w=top_w)]
 
 
 def _without_slight(

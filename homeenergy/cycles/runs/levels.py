@@ -20,7 +20,9 @@ SPIKE_PERIOD_S = 5.0
 # What is above rest for so few samples, or for one reading held, and at most so long, is a moment.
 # Moments are spikes where they are less than this share of the time above rest: no use lasts so
 # short a time that many others last for minutes. What is told of so few samples cannot be more.
-SPIKE_N, SPIKE_S, SPIKE_SHARE = 2, 30.0, 0.2
+# Where they are the lesser part of it, those are spikes that reach none of the levels of uses that
+# last, within a tenth: a spike has any height. So many uses show their levels.
+SPIKE_N, SPIKE_S, SPIKE_SHARE, LESSER_SHARE, SAME_LEVEL, FEWEST_LASTING = 2, 30.0, 0.2, 0.5, 0.1, 3
 # Nothing, drawn for less than this share of the quiet time, may be hours off at the wall:
 # electronics then rise from the level that is held for most of it.
 RARE_SHARE = 0.1
@@ -94,14 +96,39 @@ def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
     first, stop, n, _, _ = kernels.stretches(
         plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, low_w, low_w
     )
-    spike = spikes_among(is_moment(plateaus, first, stop), n)
+    spike = spikes_among(
+        is_moment(plateaus, first, stop), n, highest_w=highest_w(plateaus, first, stop)
+    )
     return ~within(first[spike], stop[spike], len(plateaus))
 
 
-def spikes_among(moments: NDArray[np.bool_], lasts: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Which moments are spikes: all where they are next to nothing of the time, or none."""
-    rare = lasts[moments].sum() < SPIKE_SHARE * lasts.sum()
-    return moments & rare
+def spikes_among(
+    moments: NDArray[np.bool_], lasts: NDArray[np.int64], *, highest_w: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Which moments are spikes, by how long everything lasts and how high it rises.
+
+    All are where they are next to nothing of the time; those at no level of what lasts, where they
+    are the lesser part.
+    """
+    of_moments, of_all = lasts[moments].sum(), lasts.sum()
+    if of_moments < SPIKE_SHARE * of_all:
+        return moments
+    lasting_w = highest_w[~moments]
+    if of_moments >= LESSER_SHARE * of_all or lasting_w.size < FEWEST_LASTING:
+        return np.zeros_like(moments)
+    least_w, most_w = lasting_w.min(), lasting_w.max()
+    off = (highest_w < (1 - SAME_LEVEL) * least_w) | (highest_w > (1 + SAME_LEVEL) * most_w)
+    return moments & off
+
+
+def highest_w(
+    plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Greatest reading of each stretch of plateaus [first, stop), in order [W]."""
+    if not first.size:
+        return np.empty(0)
+    greatest = np.r_[plateaus.greatest_w, -np.inf]
+    return np.maximum.reduceat(greatest, np.c_[first, stop].ravel())[::2]
 
 
 def is_moment(
