@@ -23,6 +23,8 @@ SPIKE_PERIOD_S = 5.0
 # Where they are the lesser part of it, those are spikes that reach none of the levels of uses that
 # last, within a tenth: a spike has any height. So many uses show their levels.
 SPIKE_N, SPIKE_S, SPIKE_SHARE, LESSER_SHARE, SAME_LEVEL, FEWEST_LASTING = 2, 30.0, 0.2, 0.5, 0.1, 3
+# And where they are the greater part, so many of them are uses if such a share reach one level.
+FEWEST_SCATTERED, COMMON_SHARE = 8, 1 / 3
 # Nothing, drawn for less than this share of the quiet time, may be hours off at the wall:
 # electronics then rise from the level that is held for most of it.
 RARE_SHARE = 0.1
@@ -114,11 +116,22 @@ def spikes_among(
     if of_moments < SPIKE_SHARE * of_all:
         return moments
     lasting_w = highest_w[~moments]
-    if of_moments >= LESSER_SHARE * of_all or lasting_w.size < FEWEST_LASTING:
-        return np.zeros_like(moments)
-    least_w, most_w = lasting_w.min(), lasting_w.max()
-    off = (highest_w < (1 - SAME_LEVEL) * least_w) | (highest_w > (1 + SAME_LEVEL) * most_w)
-    return moments & off
+    if lasting_w.size >= FEWEST_LASTING:
+        if of_moments >= LESSER_SHARE * of_all:
+            return np.zeros_like(moments)
+        least_w, most_w = lasting_w.min(), lasting_w.max()
+        off = (highest_w < (1 - SAME_LEVEL) * least_w) | (highest_w > (1 + SAME_LEVEL) * most_w)
+        return moments & off
+    return moments & _is_scattered(highest_w[moments])
+
+
+def _is_scattered(w: NDArray[np.float64]) -> bool:
+    """Whether heights of moments stand at no common level, as those of uses do."""
+    if w.size < FEWEST_SCATTERED:
+        return False
+    w = np.sort(w)
+    upto = np.searchsorted(w, w * (1 + SAME_LEVEL) / (1 - SAME_LEVEL), side="right")
+    return bool((upto - np.arange(w.size)).max() < COMMON_SHARE * w.size)
 
 
 def highest_w(
