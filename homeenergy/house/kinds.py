@@ -15,10 +15,6 @@ from typing import Literal
 Seasonality = Literal["strong", "some", "none"]
 SEASONS: tuple[Seasonality, ...] = ("strong", "some", "none")
 
-# A compressor rests for some minutes at least, but stops briefly to begin and end a defrost.
-# Common practice, no source.
-COMPRESSOR_S = 180.0
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bridging:
@@ -26,9 +22,9 @@ class Bridging:
 
     Attributes
     ----------
-    least_pause_s : float or None
-        Only breaks up to this, or a few seconds, belong to a run [s]; it switches itself on and
-        off. None: what the log shows decides (`homeenergy.cycles.runs.partition`).
+    by_itself : bool
+        Whether it switches itself on and off, so that only breaks of some seconds belong to a run;
+        else what the log shows decides (`homeenergy.cycles.runs.partition`).
     break_s, piece_s : tuple of float
         Median [s] and spread (natural logarithm) of breaks inside a run, and of pieces that
         continue one: pulses and short pauses, or soaks and heatings of a programme. Wide priors.
@@ -44,7 +40,7 @@ class Bridging:
         Whether power as small as a pump's belongs to a run.
     """
 
-    least_pause_s: float | None = None
+    by_itself: bool = False
     usual_pause_in_holes: bool = False
     break_s: tuple[float, float] = (60.0, 1.0)
     piece_s: tuple[float, float] = (60.0, 2.0)
@@ -118,7 +114,7 @@ KINDS: dict[str, Kind] = {
         season="some",
         season_matters=True,
         # Of one compressor or element, what lies far below its power is another load.
-        bridging=Bridging(least_pause_s=0.0, usual_pause_in_holes=True, low_share=0.75),
+        bridging=Bridging(by_itself=True, usual_pause_in_holes=True, low_share=0.75),
         why_not_shifted="goes on by itself when its temperature calls for it: to move it is to let "
         "what it keeps warm or cold drift",
         stays_on=STARTS_ITSELF,
@@ -146,7 +142,7 @@ KINDS: dict[str, Kind] = {
         help="changes its speed: heat pump, inverter air conditioner",
         words="works at varying power",
         season="strong",
-        bridging=Bridging(least_pause_s=COMPRESSOR_S, low_share=0.5),
+        bridging=Bridging(low_share=0.5),
         varying=True,
         why_not_shifted="follows the weather, or its own control, all the time",
         stays_on=STARTS_ITSELF,

@@ -39,7 +39,7 @@ def carousel(monkeypatch):
         help="turns in the garden when there are guests",
         words="turns when there are guests",
         season="strong",
-        bridging=Bridging(least_pause_s=420.0),
+        bridging=Bridging(break_s=(420.0, 0.3)),
         by_hand=True,
         why_not_shifted="turns when the guests are there",
         stays_on="its brake holds only with power",

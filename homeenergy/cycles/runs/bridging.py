@@ -89,13 +89,10 @@ SHORT_S = 40.0
 LONGEST_HOLE_S = 3600.0
 
 
-def join_short(
-    fragments: Fragments, *, short_s: float = SHORT_S, least_pause_s: float = 0.0
-) -> NDArray[np.bool_]:
-    """Join across breaks of `short_s` or a lost sample, and of `least_pause_s`; shape (m - 1,)."""
+def join_short(fragments: Fragments, *, short_s: float = SHORT_S) -> NDArray[np.bool_]:
+    """Join across breaks of `short_s` or a lost sample; shape (m - 1,)."""
     period_s = fragments.period_s
-    short_s = max(short_s, 1.5 * period_s) if period_s < SHORT_S else 0.0
-    return fragments.pause_s <= max(short_s, least_pause_s)
+    return fragments.pause_s <= (max(short_s, 1.5 * period_s) if period_s < SHORT_S else 0.0)
 
 
 def join_across_holes(fragments: Fragments, joins: NDArray[np.bool_], *, up_to_usual: bool) -> None:

@@ -303,8 +303,8 @@ def _find_runs(
     sure = np.ones(len(fragments))
     if pause_s is not None:
         joins = fragments.pause_s <= pause_s
-    elif bridging.least_pause_s is not None:
-        joins = join_short(fragments, least_pause_s=bridging.least_pause_s)
+    elif bridging.by_itself:
+        joins = join_short(fragments)
     else:
         joins, sure = most_likely_runs(fragments, plateaus, bridging=bridging, idle_w=levels.idle_w)
     if pause_s is None:
