@@ -112,7 +112,7 @@ def _read_month_day(row: Fields, name: str) -> tuple[int, int]:
 
 PricePerKwh = Annotated[
     float | None,
-    Key(help="of the energy, taxes included", unit="currency per kWh", example=0.15),
+    Key(help="of the energy, taxes included", unit="currency per kWh", example=0.15, least=0),
 ]
 StandingPerDay = Annotated[
     float,

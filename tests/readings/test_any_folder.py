@@ -407,6 +407,34 @@ def test_r_am_pm_month_first_watts_in_brackets(tmp_path):
     close(through(tmp_path, write(tmp_path, "a.csv", lines)).kwh)
 
 
+def test_letters_beyond_ascii_that_come_late_tell_the_encoding(tmp_path):
+    first = FRAME[: 2 * len(FRAME) // 3]
+    rest = FRAME[2 * len(FRAME) // 3 :].rename(columns={"Oven": "Küche"})
+    lines = long(first) + long(rest)[1:]
+    found = through(tmp_path, write(tmp_path, "log.csv", lines, "cp1252"))
+    kitchen = rest["Küche"].sum() * STEP_S / 3.6e6
+    assert found.kwh["Küche"] == pytest.approx(kitchen, rel=1e-4)
+
+
+def test_of_a_house_that_was_begun_before_only_the_logs_are_read(tmp_path):
+    given = write(tmp_path, "a.csv", wide([f"{name} [W]" for name in FRAME], columns()))
+    through(tmp_path / "first", given)
+    house = tmp_path / "first" / "house"
+    (house / "run_decisions.csv").write_text("circuit,start\nfridge,2026-10-12T00:00:00Z\n")
+    found = through(tmp_path / "second", house)
+    close(found.kwh)
+    assert found.text.count("Not read") == 1
+
+
+def test_what_a_house_keeps_next_to_its_toml_is_put_there(tmp_path):
+    write(tmp_path, "a.csv", wide([f"{name} [W]" for name in FRAME], columns()))
+    write(tmp_path, "meter_readings.csv", "time,kwh\n2026-10-12 00:00,100\n2026-10-14 00:00,177\n")
+    found = through(tmp_path, tmp_path / "in")
+    close(found.kwh)
+    assert (tmp_path / "house" / "meter_readings.csv").exists()
+    assert "next to house.toml" in found.text
+
+
 def test_gzipped_days_and_an_empty_one(tmp_path):
     write(tmp_path, "2026-10-11.csv", "time," + ",".join(FRAME) + "\n")
     (tmp_path / "in" / "2026-10-12.csv").write_text("\n".join(wide([*FRAME], columns())) + "\n")

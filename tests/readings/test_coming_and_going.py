@@ -116,6 +116,22 @@ def test_another_layout_for_a_month_of_a_moved_log_is_refused(tmp_path):
     assert store_bytes(tmp_path) == before
 
 
+def test_two_logs_that_give_a_circuit_other_readings_conflict(tmp_path):
+    one, other = (WIDE.replace("*.csv", f"{name}/*.csv") for name in "ab")
+    table = frame("2026-03-01", 500)
+    corrected = table.iloc[100:300].copy()
+    corrected["oven"] += 300.0
+    late = corrected.index + pd.Timedelta(seconds=3)  # the clock of another logger
+    folder = make_house(tmp_path, {}, log=one + other)
+    for name, content in (("a", table), ("b", corrected.set_index(late))):
+        (folder / "logs" / name).mkdir()
+        (folder / "logs" / name / "1.csv").write_text(iso_csv(content))
+    import_logs(folder)
+    quality = open_house(folder).quality()
+    assert quality.loc["fridge", "conflicts"] == 0
+    assert quality.loc["oven", "conflicts"] >= 50
+
+
 def test_rows_that_are_edited_out_are_gone(tmp_path):
     logs, whole = days(2)
     import_logs(make_house(tmp_path, logs))

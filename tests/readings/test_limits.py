@@ -40,6 +40,25 @@ def test_a_power_beyond_what_a_sample_can_hold(tmp_path, cell):
     assert "more than any reading can be" in message
 
 
+@pytest.mark.parametrize(
+    ("cell", "what"),
+    [("\u0661\u0662", "is not a number"), ("1\n2", "is not a number")],
+)
+def test_a_cell_that_only_looks_like_a_number_is_refused_with_its_line(tmp_path, cell, what):
+    message = refusal(tmp_path, with_cell(cell if "\n" not in cell else f'"{cell}"'))
+    assert "line 5" in message
+    assert what in message
+
+
+@pytest.mark.parametrize("year", ["1600", "2263", "9999"])
+def test_a_year_that_no_clock_shows_is_refused_with_its_line(tmp_path, year):
+    lines = GOOD.splitlines()
+    lines[57] = year + lines[57][4:]
+    message = refusal(tmp_path, "\n".join(lines) + "\n")
+    assert "line 58, column 'time'" in message
+    assert "1990 to 2099" in message
+
+
 def test_bytes_of_another_encoding_in_the_middle(tmp_path):
     assert "is not utf-8 text" in refusal(tmp_path, with_cell("caf\u00e9").encode("latin-1"))
     assert "is not utf-8 text" in refusal(tmp_path, GOOD.encode() + "ü1,2".encode("utf-16"))
@@ -99,8 +118,13 @@ def test_years_of_rows_out_of_order_are_split_in_one_go(tmp_path):
 
 def test_a_grid_far_finer_than_the_log_is_refused(tmp_path):
     log = WIDE.replace("[log.col", "period_s = 0.001\nhold_s = 30\n[log.col")
-    message = refusal(tmp_path, GOOD, log=log)
+    message = refusal(tmp_path / "new", GOOD, log=log)
     assert "10 s apart, 10000 times the 0.001 s" in message
+    known = make_house(tmp_path / "known", {"a.csv": GOOD})
+    import_logs(known)
+    make_house(known, {}, log=log)
+    with pytest.raises(HouseError, match="10 s apart, 10000 times"):
+        import_logs(known)
 
 
 def test_a_counter_above_where_it_begins_again(tmp_path):

@@ -11,7 +11,7 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.house.log_columns import Quantity
 
@@ -196,13 +196,13 @@ class Meaning:
     guess: str = ""
 
 
-def meaning(head: Head, values: Sequence[float], hours: NDArray[np.float64]) -> Meaning:
+def meaning(head: Head, values: ArrayLike, hours: NDArray[np.float64]) -> Meaning:
     """Quantity and unit of the readings of a column of power or energy.
 
     Parameters
     ----------
     head : Head
-    values : sequence of float
+    values : array-like, shape (n,)
         Readings of some rows, in the order of the log; NaN = missing.
     hours : numpy.ndarray, shape (n,)
         When each was logged [h].

@@ -20,7 +20,7 @@ from homeenergy.readings.logs.columns import read_head
 from homeenergy.readings.logs.pace import Source, find_pace, pace_remark, time_marks
 from homeenergy.readings.logs.propose import Description, Table, propose
 from homeenergy.readings.logs.read import read_log, source_of
-from homeenergy.readings.logs.sample import TextSample, sample_text
+from homeenergy.readings.logs.sample import TextSample, encoding_of_all, sample_text
 from homeenergy.readings.logs.tables import NoRowsError, footer_of, open_text, skip_lines
 from homeenergy.readings.logs.time_formats import (
     is_date,
@@ -130,6 +130,7 @@ def _csv(
     path: Path, others: Sequence[Path], timezone: str | None
 ) -> tuple[LogLayout, Table, list[str]]:
     samples, empty = _with_rows(_spread([path, *others], _LOOKED_AT))
+    samples = _in_one_encoding(samples, [path, *others])
     sample, remarks = samples[0], [f"{one.name} holds no rows and is left out" for one in empty]
     for other in samples[1:]:
         _refuse_other_layout(sample, other)
@@ -203,6 +204,20 @@ def _with_rows(files: Sequence[Path]) -> tuple[list[TextSample], list[Path]]:
                 raise
             empty.append(path)
     return (samples, empty) if samples else _with_rows(files[:1])
+
+
+def _in_one_encoding(samples: list[TextSample], files: Sequence[Path]) -> list[TextSample]:
+    """Samples with the encoding of the first file of a family that has letters beyond ASCII."""
+    if not any(one.plain for one in samples):
+        return samples
+    told = next((one.encoding for one in samples if not one.plain), None)
+    encoding = told or encoding_of_all(files)
+    if encoding == "utf-8":
+        return samples
+    return [
+        sample_text(one.path, brief=number > 0, known=encoding) if one.plain else one
+        for number, one in enumerate(samples)
+    ]
 
 
 _SAME = ("header", "delimiter", "encoding", "lines_above", "lines_below")

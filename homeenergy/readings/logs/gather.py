@@ -195,8 +195,13 @@ def find_files(
         if not one.exists():
             raise HouseError("there is no such file", path=one)
         inside = sorted(one.rglob("*")) if one.is_dir() else [one]
+        houses = {path.parent for path in inside if path.name == "house.toml"}
+        for house in sorted(houses):
+            left_out[str(house)] = "is a house already: only its logs are read"
         for path in inside:
             if not path.is_file() or path.name.startswith((".", "~$")):
+                continue
+            if any(_not_its_logs(path, house) for house in houses):
                 continue
             place = PurePosixPath(path.relative_to(one).as_posix() if one.is_dir() else path.name)
             if one.is_dir() and path.suffix.lower() not in _LOGS:
@@ -214,6 +219,11 @@ def find_files(
     if not found:
         raise HouseError("no log was found", path=given[0] if given else None)
     return found, left_out
+
+
+def _not_its_logs(path: Path, house: Path) -> bool:
+    """Whether a file belongs to a house that was begun before, but is none of its logs."""
+    return house in path.parents and (house / "logs") not in path.parents
 
 
 def gather(places: Places, *, given: Sequence[Path], timezone: str | None) -> Gathered:

@@ -29,6 +29,7 @@ from homeenergy.readings.logs.dialogue import (
 from homeenergy.readings.logs.gather import Gathered, find_files, gather
 from homeenergy.readings.logs.labels import amps_in, kind_of, looks_like_mains
 from homeenergy.readings.logs.propose import Description
+from homeenergy.readings.logs.sample import first_lines
 
 _HEAD = f"""\
 The panel schedule of this house. Correct it by hand; lines after # are comments.
@@ -136,6 +137,8 @@ def begin_house(
         raise HouseError("no log file was given")
     with tempfile.TemporaryDirectory(prefix="homeenergy-") as unpacked:
         places, others = find_files(logs, unpacked=Path(unpacked))
+        beside = {path for path in places if _is_of_house(path)}
+        places = {path: place for path, place in places.items() if path not in beside}
         found = gather(places, given=logs, timezone=timezone)
         if ask is not None:
             asked = (
@@ -148,6 +151,8 @@ def begin_house(
         remarks = _remarks(found)
         text = _text(schedule, remarks)
         copied = _copy(found.places, folder / "logs", link=link, unpacked=Path(unpacked))
+        for own in beside:
+            shutil.copy2(own, folder / own.name)
     write_text(path, text)
     described = found.descriptions
     return NewHouse(
@@ -157,9 +162,26 @@ def begin_house(
         samples={c: some for one in described for c, some in one.samples.items()},
         doubts={c: doubt for one in described for c, doubt in one.doubts.items()},
         remarks=tuple(remarks),
-        left_out=others | found.left_out,
+        left_out=others
+        | found.left_out
+        | {own.name: "no log; it was put next to house.toml" for own in sorted(beside)},
         copied_bytes=copied,
     )
+
+
+_OF_HOUSE = {
+    "outdoor.csv": ({"time", "celsius"}, {"time", "fahrenheit"}),
+    "bench.csv": ({"circuit", "reference_w", "clamp_w"},),
+    "meter_readings.csv": ({"time", "kwh"},),
+}
+
+
+def _is_of_house(path: Path) -> bool:
+    """Whether a file is one of those that a house has next to its house.toml, by name and head."""
+    heads = _OF_HOUSE.get(path.name)
+    lines = first_lines(path) if heads else []
+    cells = {cell.strip().casefold() for cell in lines[0].split(",")} if lines else set()
+    return any(head <= cells for head in heads or ())
 
 
 def _copy(places: dict[Path, PurePosixPath], logs: Path, *, link: bool, unpacked: Path) -> int:

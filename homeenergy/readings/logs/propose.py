@@ -275,8 +275,8 @@ def _wide(
     found = _Found(table)
     columns = {}
     hours = table.logged_at()
-    readings = [
-        np.asarray(np.sum([table.values(name) for name in group.names], axis=0)) for group in groups
+    readings: list[NDArray[np.float64]] = [
+        np.sum([table.values(name) for name in group.names], axis=0) for group in groups
     ]
     meanings = with_others(
         [meaning(g.head, own, hours) for g, own in zip(groups, readings, strict=True)], readings

@@ -38,6 +38,8 @@ from homeenergy.readings.logs.tables import (
     wrong_encoding,
 )
 from homeenergy.readings.logs.times import (
+    LEAST_YEAR,
+    MOST_YEAR,
     BadStamp,
     Stamps,
     arrow_type,
@@ -107,6 +109,9 @@ def _first_bad_cell(path: Path, layout: LogLayout, types: Types) -> HouseError |
                 elif pa.types.is_timestamp(kind):
                     if not _is_iso(cell):
                         return _not_iso(path, line, name, cell, layout)
+                    if not LEAST_YEAR <= int(cell.strip()[:4]) <= MOST_YEAR:
+                        bad = BadStamp(0, cell, f"lies outside {LEAST_YEAR} to {MOST_YEAR}")
+                        return stamp_error(bad, path=path, line=line, column=name)
                     has = carries_offset(cell)
                     if zoned is not None and has != zoned:
                         bad = mixed_zones(0, cell, has)
@@ -119,7 +124,7 @@ def _is_number(cell: str, decimal: str) -> bool:
     text = cell.strip()
     if cell in MISSING or text in MISSING:
         return True
-    if (decimal == "," and "." in text) or "_" in text:
+    if (decimal == "," and "." in text) or "_" in text or not text.isascii():
         return False
     try:
         return math.isfinite(float(text.replace(decimal, ".")))

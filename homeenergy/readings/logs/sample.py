@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import gzip
 import re
@@ -175,11 +176,12 @@ class TextSample:
     """Rows from the beginning, the middle and the end of a text log, and how they are written.
 
     `lines_above` the header and `lines_below` it hold no readings; `units` are the cells of the
-    first line below, where there is one.
+    first line below, where there is one. `plain`: it is of ASCII alone, so that UTF-8 is a guess.
     """
 
     path: Path
     encoding: str
+    plain: bool
     delimiter: str
     decimal: str
     thousands: str
@@ -193,7 +195,7 @@ class TextSample:
     remarks: tuple[str, ...]
 
 
-def sample_text(path: Path, *, brief: bool = False) -> TextSample:
+def sample_text(path: Path, *, brief: bool = False, known: str | None = None) -> TextSample:
     """Look at a text log.
 
     Parameters
@@ -201,6 +203,8 @@ def sample_text(path: Path, *, brief: bool = False) -> TextSample:
     path : Path
     brief : bool
         Whether fewer rows will do, as for a further file of a family.
+    known : str, optional
+        Its encoding, where other files or its other bytes tell it.
 
     Raises
     ------
@@ -209,7 +213,11 @@ def sample_text(path: Path, *, brief: bool = False) -> TextSample:
     """
     most = _BRIEF_BYTES if brief else _HEAD_BYTES
     head, later = _bytes(path, most=most)
-    encoding, remarks = _encoding(head + later[0] if later else head)
+    looked_at = head + later[0] if later else head
+    encoding, remarks = _encoding(looked_at)
+    ascii_only = encoding == "utf-8" and looked_at.isascii() and known is None
+    if known is not None:
+        encoding, remarks = known, [NOT_UTF8] if known == "cp1252" else []
     texts = [_decode(head, encoding).splitlines()]
     for part in later if encoding in ("utf-8", "cp1252") else ():
         texts.append(part.decode(encoding, errors="replace").splitlines()[1:])
@@ -252,6 +260,7 @@ def sample_text(path: Path, *, brief: bool = False) -> TextSample:
     return TextSample(
         path=path,
         encoding=encoding,
+        plain=ascii_only,
         delimiter=delimiter,
         decimal=decimal,
         thousands=thousands,
@@ -340,6 +349,9 @@ def _bytes(path: Path, *, most: int) -> tuple[bytes, list[bytes]]:
         raise HouseError(f"cannot be read ({error})", path=path) from None
 
 
+NOT_UTF8 = "not UTF-8; read as Windows-1252, check letters with accents"
+
+
 def _encoding(sample: bytes) -> tuple[str, list[str]]:
     if sample.startswith((b"\xff\xfe", b"\xfe\xff")):
         return "utf-16", ["UTF-16 text"]
@@ -347,7 +359,27 @@ def _encoding(sample: bytes) -> tuple[str, list[str]]:
         sample[:-4].decode("utf-8")
         return "utf-8", []
     except UnicodeDecodeError:
-        return "cp1252", ["not UTF-8; read as Windows-1252, check letters with accents"]
+        return "cp1252", [NOT_UTF8]
+
+
+def encoding_of_all(files: Sequence[Path]) -> str:
+    """Encoding of text logs that seem to be of ASCII alone, from all of their bytes.
+
+    Packed ones are not looked into. O(bytes), at the speed of the disk.
+    """
+    for path in files:
+        if is_gzip(path):
+            continue
+        decoder = codecs.getincrementaldecoder("utf-8")()
+        with path.open("rb") as file:
+            while block := file.read(1 << 20):
+                if block.isascii() and not decoder.getstate()[0]:
+                    continue
+                try:
+                    decoder.decode(block)
+                except UnicodeDecodeError:
+                    return "cp1252"
+    return "utf-8"
 
 
 def _decode(head: bytes, encoding: str) -> str:

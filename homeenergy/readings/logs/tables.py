@@ -128,12 +128,29 @@ def unfinished_line_at(path: Path, layout: LogLayout) -> int | None:
 
 
 def wrong_encoding(path: Path, encoding: str, error: Exception) -> HouseError:
-    """Say of a log that it is not text of the encoding that is stated."""
+    """Say of a log that it is not text of the encoding that is stated, and where."""
+    line = _undecoded_line(path, encoding)
     return HouseError(
-        f"is not {encoding} text ({error})",
+        f"is not {encoding} text" if line else f"is not {encoding} text ({error})",
         path=path,
-        fix='State the encoding of the log, for example encoding = "latin-1" or "utf-16".',
+        line=line,
+        fix='State the encoding of the log, for example encoding = "cp1252" (of many programs on '
+        'Windows) or "utf-16". If it is that line alone, correct it.',
     )
+
+
+def _undecoded_line(path: Path, encoding: str) -> int | None:
+    """Line that is not of an encoding; None where it is all or lines cannot be told."""
+    if "\n".encode(encoding) != b"\n":
+        return None
+    opener: Any = gzip.open if is_gzip(path) else open
+    with opener(path, "rb") as file:
+        for number, line in enumerate(iter(lambda: file.readline(LONGEST_LINE), b""), start=1):
+            try:
+                line.decode(encoding)
+            except UnicodeError:
+                return number
+    return None
 
 
 def _too_large(path: Path, layout: LogLayout) -> HouseError:

@@ -190,6 +190,7 @@ def near_change(last_local_ns: int, zone: tzinfo) -> bool:
 
 _OFFSET = re.compile(r"(?:[Zz]|[+-]\d{2}(?::?\d{2})?)\s*$")
 _EPOCH_NS = {"epoch_s": NS_PER_S, "epoch_ms": 1_000_000, "epoch_us": 1000, "epoch_ns": 1}
+LEAST_YEAR, MOST_YEAR = 1990, 2099
 _EARLIEST_NS = 631_152_000 * NS_PER_S  # 1990
 _LATEST_NS = 4_102_444_800 * NS_PER_S  # 2100
 

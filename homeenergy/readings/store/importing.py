@@ -23,7 +23,7 @@ import pyarrow as pa
 from homeenergy.errors import HouseError, HouseWarning
 from homeenergy.house.schedule import Schedule
 from homeenergy.house.toml_file import read_schedule
-from homeenergy.readings.logs.rows import Merge, carry_through
+from homeenergy.readings.logs.rows import DIFFERS, ROUNDED, Grid, Merge, carry_through
 from homeenergy.readings.store.as_left import as_left, logs_state, note_as_left
 from homeenergy.readings.store.grid import Column, Gridded, grid_columns
 from homeenergy.readings.store.places import refuse_stray_dates
@@ -302,7 +302,9 @@ def _write(survey: Survey, plan: Plan, store: Store) -> None:
                     waiting[circuit].append(part)
                     if len(waiting[circuit]) == len(plan.feeds[circuit]):
                         wanted = plan.write[month][circuit]
-                        ready.append((wanted, feed.grid.period_ns, waiting.pop(circuit)))
+                        paces = {other.grid.row_period_ns for other in plan.feeds[circuit]}
+                        same_pace = len(paces) == 1
+                        ready.append((wanted, feed.grid, same_pace, waiting.pop(circuit)))
                 for _ in threads.map(lambda one: _write_month(store, *one), ready):
                     done += 1
     for circuit, month in plan.stale:
@@ -359,10 +361,17 @@ def _grid(
 
 
 def _write_month(
-    store: Store, wanted: Month, period_ns: int, parts: list[tuple[Gridded, int, int]]
+    store: Store,
+    wanted: Month,
+    grid: Grid,
+    same_pace: bool,
+    parts: list[tuple[Gridded, int, int]],
 ) -> None:
+    period_ns = grid.period_ns
     whole = parts[0][0]
+    conflicts = 0
     for other, _, _ in parts[1:]:
+        conflicts += _differing(whole, other) if same_pace else 0
         whole = _filled(whole, other)
     kept = 0
     if wanted.keep:
@@ -381,7 +390,7 @@ def _write_month(
         rows=sum(rows for _, rows, _ in parts) + kept,
         out_of_order=sum(late for _, _, late in parts),
         repeats=sum(part.repeats for part, _, _ in parts),
-        conflicts=sum(part.conflicts for part, _, _ in parts),
+        conflicts=sum(part.conflicts for part, _, _ in parts) + conflicts,
         resets=sum(part.resets for part, _, _ in parts),
         rejected=sum(part.rejected for part, _, _ in parts),
     )
@@ -416,6 +425,27 @@ def _with_kept(whole: Gridded, wanted: Month, store: Store, period_ns: int) -> t
         replace(whole, watts=watts), replace(whole, first_slot=info.first_slot, watts=stored)
     )
     return filled, int(np.count_nonzero(~np.isnan(filled.watts))) - missing
+
+
+def _differing(one: Gridded, other: Gridded) -> int:
+    """In how many slots two logs of a circuit give different values.
+
+    Own rule: one is neither between the other's values of the slot and those next to it, since
+    clocks may differ by less than a slot, nor within the tolerance of `rows.conflicting`.
+    """
+    first = max(one.first_slot, other.first_slot)
+    stop = min(part.first_slot + part.watts.size for part in (one, other))
+    if stop - first < 3:
+        return 0
+    a, b = (
+        part.watts[first - part.first_slot : stop - part.first_slot].astype(np.float64)
+        for part in (one, other)
+    )
+    around = np.lib.stride_tricks.sliding_window_view(b, 3)
+    size = np.maximum(np.abs(a[1:-1]), np.abs(b[1:-1]))
+    slack = np.maximum(ROUNDED, DIFFERS * size)  # a comparison with NaN is false
+    off = (a[1:-1] > around.max(axis=1) + slack) | (a[1:-1] < around.min(axis=1) - slack)
+    return int(np.count_nonzero(off))
 
 
 def _filled(one: Gridded, other: Gridded) -> Gridded:

@@ -363,6 +363,7 @@ class Survey:
             found = find_period_ns(telling.times_ns)
             if log.layout.period_s is None and found and not has_pace(telling.times_ns, found):
                 self.uneven.append(f"{name} ({periods[rows.source] / NS_PER_S:g} s)")
+        _refuse_far_finer(log, periods[rows.source], self.folder / name)
         if log.layout.hold_s is None and log.layout.silence_s is None:
             _refuse_long_steps(log, rows, periods[rows.source], self.folder / name)
         _refuse_past_rolling(log, rows, self.folder / name)
@@ -407,14 +408,6 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
                 "as 10), and hold_s, the longest step across which a value still holds.",
             )
         found = None if stated else quick
-    if found and stated and found > FINEST * stated:
-        raise HouseError(
-            f"has rows {found / NS_PER_S:g} s apart, {found / stated:.0f} times the "
-            f"{layout.period_s:g} s that are stated",
-            path=path,
-            column=column,
-            fix=f"State period_s = {found / NS_PER_S:g} in `{log.place}` of house.toml.",
-        )
     # What is stated counts, unless the logger clearly writes at another pace than the grid.
     powers = all("energy" not in layout.columns[name].quantity for name in rows.columns)
     unclear = powers and layout.hold_s is not None and not _is_clear(rows.times_ns, found)
@@ -424,6 +417,19 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
         if layout.columns[name].quantity == "energy":
             _refuse_absurd(log, rows, name, period, path)
     return period
+
+
+def _refuse_far_finer(log: Log, period_ns: int, path: Path) -> None:
+    """Refuse samples that are far shorter than the steps between rows."""
+    stated_s = log.layout.period_s
+    if stated_s is not None and period_ns > FINEST * stated_s * NS_PER_S:
+        every_s = period_ns / NS_PER_S
+        raise HouseError(
+            f"has rows {every_s:g} s apart, {every_s / stated_s:.0f} times the {stated_s:g} s that "
+            "are stated",
+            path=path,
+            fix=f"State period_s = {every_s:g} in `{log.place}` of house.toml.",
+        )
 
 
 def _is_clear(times_ns: NDArray[np.int64], found_ns: int | None) -> bool:
