@@ -1,0 +1,42 @@
+"""What the viewer sends to the browser: one module of unaltered and of own code."""
+
+import hashlib
+import json
+import shutil
+import subprocess
+import tarfile
+from base64 import b64encode
+from pathlib import Path
+
+import pytest
+
+import homeenergy.show.viewer
+
+WEB = Path(homeenergy.show.viewer.__file__).parent / "web"
+LOCK = json.loads((WEB / "uplot" / "lock.json").read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("name", LOCK["files"])
+def test_files_of_others_are_those_of_the_lock(name):
+    data = (WEB / "uplot" / name).read_bytes()
+    assert hashlib.sha256(data).hexdigest() == LOCK["files"][name]["sha256"]
+    assert {path.name for path in (WEB / "uplot").iterdir()} == {"lock.json", *LOCK["files"]}
+
+
+@pytest.mark.slow
+def test_files_of_others_are_unaltered(tmp_path):
+    """Compare with the package that they are from, byte for byte, where it can be had."""
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip("no npm on this machine")
+    package = f"{LOCK['package']}@{LOCK['version']}"
+    done = subprocess.run([npm, "pack", package], cwd=tmp_path, capture_output=True, text=True)
+    if done.returncode:
+        pytest.skip(f"the package cannot be had: {done.stderr[-200:]}")
+    (packed,) = tmp_path.glob("*.tgz")
+    digest = b64encode(hashlib.sha512(packed.read_bytes()).digest()).decode()
+    assert f"sha512-{digest}" == LOCK["integrity"]
+    with tarfile.open(packed) as archive:
+        for name, entry in LOCK["files"].items():
+            theirs = archive.extractfile(f"package/{entry['from']}").read()
+            assert (WEB / "uplot" / name).read_bytes() == theirs
