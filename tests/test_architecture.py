@@ -33,7 +33,7 @@ FOR_TYPES_ALONE = {
     "homeenergy.cli.record": "a command begins without the recorder",
     "homeenergy.cli.frame": "a command begins without pandas and matplotlib",
     "homeenergy.words": "a command begins without pandas",
-    "homeenergy.show.viewer.controls": "ipympl is there only where a notebook draws",
+    "homeenergy.show.viewer.trace_viewer": "a widget's code is read when one is shown",
 }
 # Files of fewer lines that one other file imports, and the idea of each.
 OWN_IDEAS = {

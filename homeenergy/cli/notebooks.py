@@ -1,4 +1,4 @@
-"""The command that opens the notebooks."""
+"""The commands that open something in a browser: the notebooks, and a page to look at traces."""
 
 from __future__ import annotations
 
@@ -6,14 +6,16 @@ import os
 import shutil
 import subprocess
 import sys
+import webbrowser
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from homeenergy.cli.frame import plain_errors
+from homeenergy.cli.frame import Folder, bring_in, plain_errors, progress_bar, say
 from homeenergy.errors import HouseError
+from homeenergy.files import write_text
 
 # JupyterLab would ask the network for newer versions of itself, for news and for extensions.
 NO_LOOKING_UP = (
@@ -77,3 +79,52 @@ def notebook_root(folder: Path) -> Path:
         if not (folder / name).exists():
             shutil.copytree(shipped / name, folder / name)
     return folder
+
+
+def view(
+    folder: Folder,
+    page: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE.html", help="Write a page that needs no program behind it, and end."
+        ),
+    ] = None,
+    points: Annotated[
+        int, typer.Option(min=100, max=20_000, help="Stretches of time that such a page holds.")
+    ] = 3000,
+    port: Annotated[
+        int, typer.Option(min=0, max=65_535, help="Where to listen. Default: any free one.")
+    ] = 0,
+    browser: Annotated[bool, typer.Option(help="Open a browser window.")] = True,
+) -> None:
+    """Look at the traces in a browser, without a notebook.
+
+    New logs are imported first. The page is for this computer and this user only: its address
+    holds a token. Decisions about runs are written to run_decisions.csv in the folder.
+
+    \b
+    Example:  homeenergy view my_house
+    To keep:  homeenergy view my_house --page my_house.html
+    """
+    with plain_errors():
+        from homeenergy.readings import open_house
+        from homeenergy.show.viewer.answers import Answers
+        from homeenergy.show.viewer.page import page_without_kernel, serve
+
+        bring_in(folder)
+        house = open_house(folder)
+        with progress_bar("summing up minutes and hours") as step:
+            house.overview.prepare(progress=step)
+        if page is not None:
+            write_text(page, page_without_kernel(Answers(house), points=points))
+            say(f"Wrote {page}", err=True)
+            return
+        server, address = serve(Answers(house), port=port)
+        say(f"Open {address}\nTo end: Ctrl+C")
+        if browser:
+            webbrowser.open(address)
+        with server:
+            try:
+                server.serve_forever()
+            except KeyboardInterrupt:
+                say("Stopped.", err=True)

@@ -1,12 +1,14 @@
-"""The trace viewer without a browser: controls pressed, figure and files looked at."""
+"""The trace viewer without a browser: what its page may ask, and what it is told."""
 
 import base64
+import io
 import json
 import re
 import threading
 import time
+import urllib.error
+import urllib.request
 
-import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
@@ -16,15 +18,10 @@ from homeenergy.readings import open_house
 from homeenergy.readings.store.store import MonthInfo, Store
 from homeenergy.show import plot_overview, span_table, trace_viewer
 from homeenergy.show.panels.widgets import Stopped, in_background
-from homeenergy.show.viewer.controls import (
-    ARRANGEMENTS,
-    DRAGS,
-    ORDERS,
-    circuits_to_begin_with,
-    listed,
-)
-from homeenergy.show.viewer.span import save_readings
-from homeenergy.show.viewer.viewer import Viewer
+from homeenergy.show.viewer.answers import OUTDOOR, Answers, clock_offsets
+from homeenergy.show.viewer.page import module_text, packed, page_without_kernel, serve
+from homeenergy.show.viewer.span import readings_csv
+from homeenergy.show.viewer.view import circuits_to_begin_with
 
 NS = 1_000_000_000
 START = pd.Timestamp("2026-03-02", tz="Europe/Berlin")
@@ -83,141 +80,6 @@ def house(make_house):
     )
 
 
-def title(viewer):
-    viewer.canvas.draw()
-    return viewer.figure.axes[0].get_title(loc="left")
-
-
-def said(viewer):
-    return re.sub("<.*?>", "", viewer.controls.message.value)
-
-
-def settled(viewer):
-    """Wait until nothing runs beside the viewer."""
-    end = time.monotonic() + WAIT_S
-    while viewer.controls.busy.children and time.monotonic() < end:
-        time.sleep(0.02)
-    assert viewer.controls.busy.children in ([], ())
-    viewer.canvas.draw()
-
-
-def test_buttons_move_the_view_and_back_returns(house):
-    viewer = Viewer(house)
-    c = viewer.controls
-    whole = title(viewer)
-    assert whole == "Mon 2 Mar 2026 00:00 to Thu 5 Mar 2026 00:00 (3 days)"
-    c.closer.click()
-    assert title(viewer) == "Mon 2 Mar 2026 18:00 to Wed 4 Mar 2026 06:00 (36 h)"
-    c.later.click()
-    assert title(viewer) == "Tue 3 Mar 2026 12:00 to Thu 5 Mar 2026 00:00 (36 h)"
-    c.earlier.click()
-    c.day.value = pd.Timestamp("2026-03-03").date()
-    assert title(viewer) == "Tue 3 Mar 2026 00:00 to Wed 4 Mar 2026 00:00 (24 h)"
-    c.back.click()
-    assert title(viewer) == "Mon 2 Mar 2026 18:00 to Wed 4 Mar 2026 06:00 (36 h)"
-    c.everything.click()
-    assert title(viewer) == whole
-
-
-def test_the_figure_holds_every_peak_and_each_sample_when_close(house):
-    viewer = Viewer(house, ["kettle"])
-    viewer.controls.arrangement.value = "one scale"
-    viewer.canvas.draw()
-    (line,) = [line for line in viewer.figure.axes[0].lines if line.get_label() == "Kettle"]
-    assert np.nanmax(line.get_ydata()) == 12_000
-    viewer.controls.highest.click()
-    assert said(viewer).startswith("Peak 1 of the 12 highest: ")
-    for _ in range(5):
-        viewer.controls.closer.click()
-    viewer.canvas.draw()
-    (line,) = [line for line in viewer.figure.axes[0].lines if line.get_label() == "Kettle"]
-    middle = line.get_ydata()
-    assert middle.size <= 2 * 80
-    # The highest is the first of the log: before it there is nothing.
-    assert set(middle[~np.isnan(middle)]) == {2000.0, 12_000.0}
-
-
-def test_wheel_and_keys(house):
-    from matplotlib.backend_bases import KeyEvent, MouseEvent
-
-    viewer = Viewer(house)
-    viewer.canvas.draw()
-    x, y = viewer.figure.axes[0].transAxes.transform((0.25, 0.5))
-    for _ in range(4):
-        MouseEvent("scroll_event", viewer.canvas, x, y, step=1)._process()
-    assert viewer.view.width_ns == pytest.approx(3 * DAY_S * NS / 1.3**4, rel=1e-6)
-    fixed_ns = START.value + 0.25 * 3 * DAY_S * NS
-    assert viewer.view.start_ns + 0.25 * viewer.view.width_ns == pytest.approx(fixed_ns, abs=1e12)
-    viewer.controls.wheel.value = False
-    assert viewer.canvas.capture_scroll is False
-    for key, factor in (("+", 0.5), ("-", 2.0)):
-        before = viewer.view.width_ns
-        KeyEvent("key_press_event", viewer.canvas, key)._process()
-        assert viewer.view.width_ns == pytest.approx(before * factor, rel=1e-6)
-    KeyEvent("key_press_event", viewer.canvas, "home")._process()
-    assert "(3 days)" in title(viewer)
-    KeyEvent("key_press_event", viewer.canvas, ".")._process()
-    # The middle is when the kettle begins; a column there holds some of its minutes.
-    assert re.search(
-        r"Tue 3 Mar 2026 12:0.*Kettle \d+ W \(2 to 2,000\)", viewer.controls.reading.value
-    )
-    MouseEvent("motion_notify_event", viewer.canvas, x, y)._process()
-    assert "Mon 2 Mar 2026 18:0" in viewer.controls.reading.value
-    assert viewer.drawing._mark is not None
-
-
-def test_the_browser_may_drag_the_view(house):
-    """As the toolbar's hand does: the limits change, and the next picture follows."""
-    viewer = Viewer(house)
-    viewer.controls.drag.value = DRAGS[1]
-    assert viewer.canvas.toolbar.mode.name == "PAN"
-    ax = viewer.figure.axes[0]
-    low, high = ax.get_xlim()
-    ax.set_xlim(low + 0.5, high - 1.5)
-    ax.set_ylim(-50, 50)
-    assert title(viewer) == "Mon 2 Mar 2026 12:00 to Tue 3 Mar 2026 12:00 (24 h)"
-    assert ax.get_ylim() == (-0.12, 2)
-    for how, mode in ((DRAGS[2], "ZOOM"), (DRAGS[0], "NONE")):
-        viewer.controls.drag.value = how
-        assert viewer.canvas.toolbar.mode.name == mode
-
-
-def test_measuring_between_two_times(house):
-    viewer = Viewer(house)
-    c = viewer.controls
-    c.start.value, c.end.value = "2026-03-03 00:00", "2026-03-03 12:00"
-    c.measure.click()
-    assert said(viewer) == ""
-    rows = re.findall(r"<tr>(.*?)</tr>", c.table.value)
-    texts = [re.sub(r"<[^>]+>", "|", row) for row in rows]
-    trace = house.trace("kettle", "2026-03-03", "2026-03-03 12:00")
-    kwh = trace.energy_wh / 1000
-    cells = [re.split(r"\|+", text)[1:4] for text in texts]
-    assert ["Kettle", f"{kwh:.3f}", f"{kwh / 2:.2f}"] in cells
-    assert viewer.span.get_visible()
-    assert viewer.selection == (trace.start.value, trace.end.value)
-    c.end.value = "noon"
-    c.measure.click()
-    assert (
-        said(viewer) == "&#x27;noon&#x27; is not a time; write it for example as 2026-10-27 14:00"
-    )
-    c.end.value = "2026-03-02"
-    c.measure.click()
-    assert "there is no time between" in said(viewer)
-    c.clear.click()
-    assert (viewer.selection, c.table.value, said(viewer)) == (None, "", "")
-
-
-def test_a_span_in_the_hour_that_is_twice_is_written_with_its_offset(make_house):
-    house = make_house({"oven": np.ones(100)})
-    viewer = Viewer(house)
-    first = pd.Timestamp("2026-10-25 00:30", tz="UTC").value
-    for at_ns in (first, first + 3600 * NS):
-        text = viewer._local(at_ns)
-        assert viewer._instant(text) == at_ns
-        assert text.startswith("2026-10-25 02:30")
-
-
 def test_a_span_agrees_with_plain_sums_and_with_prices_by_the_hour(house):
     span = {"start": "2026-03-02 05:00:13", "end": "2026-03-04 19:47:01"}
     table = span_table(house, **span)
@@ -252,172 +114,337 @@ def test_prices_by_time_of_use_hold_for_the_samples_that_begin_in_them(house):
     assert row.cost == pytest.approx(expected, rel=1e-5)
 
 
-def test_runs_are_marked_and_stepped_through(house):
-    viewer = Viewer(house, ["kettle"])
-    c = viewer.controls
-    c.next_run.click()
-    settled(viewer)
-    # One begins just in the middle of the log; the next is the eighth.
-    assert said(viewer) == "Kettle: run 8 of 12"
-    c.next_run.click()
-    assert said(viewer) == "Kettle: run 9 of 12"
-    c.previous_run.click()
-    assert said(viewer) == "Kettle: run 8 of 12"
-    assert viewer.data.runs == {}
-    c.runs.value = True
-    settled(viewer)
-    (run,) = viewer.data.runs["kettle"]
-    assert (run.number, run.end_ns - run.start_ns) == (8, 240 * NS)
-    for _ in range(4):
-        c.next_run.click()
-        assert "of 12" in said(viewer)
-    c.next_run.click()
-    assert said(viewer) == "Kettle has no run after this one"
+def ask(answers, kind, **question):
+    """Ask as the page does; planes come as an array of (lanes, 3, n)."""
+    said, buffers = answers.answer({"kind": kind, "id": 7, **question})
+    json.dumps(said)
+    assert said["id"] == 7
+    return said, [np.frombuffer(one, "<f4").reshape(3, -1) for one in buffers]
 
 
-def test_choosing_circuits(house):
-    viewer = Viewer(house)
-    assert viewer.view.circuits == ("kettle", "fridge")
-    c = viewer.controls
-    c.search.value = "FRI"
-    assert [box.description for box in viewer.names.children] == ["Fridge (L2)"]
-    c.search.value = ""
-    c.leg.value = "L1"
-    assert len(viewer.names.children) == 2
-    c.choose_all.click()
-    assert viewer.view.circuits == ("kettle", "lamp")
-    viewer.canvas.draw()
-    assert "Lamp: no readings here" in viewer.words()
-    viewer.boxes["lamp"].value = False
-    assert viewer.view.circuits == ("kettle",)
-    c.choose_none.click()
-    viewer.canvas.draw()
-    assert viewer.view.circuits == ()
-    texts = [text.get_text() for text in viewer.figure.axes[0].texts]
-    assert "no circuit is chosen" in texts
-    c.next_run.click()
-    assert said(viewer) == "no circuit is chosen"
-    viewer.choose(("fridge",))
-    assert title(viewer).endswith("(3 days)")
+def span_of(start_s, end_s):
+    at_s = START.value / NS
+    return {"t0": at_s + start_s, "t1": at_s + end_s}
 
 
-def test_the_list_is_ordered_as_asked(house):
-    names = {order: [c.name for c in listed(house, order=order)] for order in ORDERS}
-    assert names["as in the panel schedule"] == ["kettle", "fridge", "lamp"]
-    energies = {n: house.trace(n).energy_wh for n in ("kettle", "fridge")}
-    largest = sorted(energies, key=energies.get, reverse=True)
-    assert names["largest first"] == [*largest, "lamp"]
-    assert names["by leg"] == ["kettle", "lamp", "fridge"]
-    assert listed(house, search="o") == ()
+def test_opening_tells_of_all_lanes_and_gives_the_whole_log(house):
+    said, planes = ask(Answers(house), "open")
+    assert [lane["name"] for lane in said["lanes"]] == ["kettle", "fridge", "lamp"]
+    assert [lane["kwh"] is None for lane in said["lanes"]] == [False, False, True]
+    assert said["log"] == [START.value / NS, START.value / NS + 3 * DAY_S]
+    assert said["shown"] == [base["lane"] for base in said["base"]] == ["kettle", "fridge"]
+    for base, (low, high, mean) in zip(said["base"], planes, strict=True):
+        trace = house.trace(base["lane"])
+        assert base["t0"] % base["step"] == 0
+        assert np.nanmax(high) == trace.watts.max()
+        assert np.nanmin(low) == trace.watts.min()
+        # The log begins and ends with whole stretches, so their mean is that of the samples.
+        assert np.nanmean(mean) == pytest.approx(trace.watts.mean(dtype="f8"), rel=1e-5)
 
 
-def test_saving_the_picture_and_the_readings(house, tmp_path):
-    viewer = Viewer(house, ["kettle", "lamp"], save_in=str(tmp_path / "new" / "saved"))
-    viewer.select(START.value + 3600 * NS, START.value + 2 * 3600 * NS)
-    viewer.controls.save_picture.click()
-    (picture,) = (tmp_path / "new" / "saved").glob("*.png")
-    assert said(viewer) == f"Saved {picture}"
-    assert picture.read_bytes().startswith(b"\x89PNG")
-    viewer.controls.save_data.click()
-    (data,) = (tmp_path / "new" / "saved").glob("*.csv")
-    assert data.name == "mill_house_2026-03-02_010000_2026-03-02_020000.csv"
-    assert said(viewer) == f"Saved {data}, a row for each 1 s"
-    table = pd.read_csv(data, index_col="time", parse_dates=["time"])
+def test_a_window_holds_every_peak_and_each_sample_when_close(house):
+    answers = Answers(house)
+    for width_s in (3 * DAY_S, DAY_S, 7200, 600, 60):
+        asked = span_of(6 * 3600 - width_s / 3, 6 * 3600 + width_s / 3)
+        said, (planes,) = ask(answers, "window", **asked, points=400, lanes=["kettle"])
+        assert np.nanmax(planes[1]) == 12_000, width_s
+        (lane,) = said["lanes"]
+        assert lane["t0"] % lane["step"] == 0
+        assert lane["t0"] <= asked["t0"]
+        assert lane["t0"] + lane["n"] * lane["step"] >= asked["t1"]
+    assert lane["samples"] == 1
+    first = round(lane["t0"]) - START.value // NS
+    watts = house.trace("kettle").watts[first : first + lane["n"]]
+    np.testing.assert_array_equal(planes, np.stack([watts] * 3))
+
+
+def test_readings_in_doubt_are_told_and_are_in_no_plane(make_house):
+    rng = np.random.default_rng(4)
+    watts = uses(3 * DAY_S, watts=2000, every=6 * 3600, lasts=240) + rng.normal(0, 0.2, 3 * DAY_S)
+    watts[100_000] = 90_000.0
+    answers = Answers(make_house({"kettle": watts}))
+    said, (planes,) = ask(answers, "window", **span_of(0, 3 * DAY_S), points=300, lanes=["kettle"])
+    assert np.nanmax(planes) < 13_000
+    (doubt,) = said["lanes"][0]["doubted"]
+    at_s = START.value / NS + 100_000
+    assert tuple(doubt) == (at_s, at_s + 1, 90_000.0)
+
+
+def test_gaps_stay_gaps(make_house):
+    watts = np.full(DAY_S, 100.0)
+    watts[20_000:60_000] = np.nan
+    answers = Answers(make_house({"oven": watts}))
+    said, (planes,) = ask(answers, "window", **span_of(0, DAY_S), points=1000, lanes=["oven"])
+    step = said["lanes"][0]["step"]
+    missing_s = np.isnan(planes[2]).sum() * step
+    assert missing_s == pytest.approx(40_000, abs=2 * step)
+    said, _ = ask(answers, "span", **span_of(30_000, 50_000), lanes=["oven"])
+    assert said["cells"][1][1:] == ["–", "–", "–", "–", "1e+02 %"]
+
+
+def test_a_span_is_measured_as_the_table_does(house):
+    answers = Answers(house)
+    said, _ = ask(answers, "span", **span_of(3600, 7200), lanes=["kettle", "fridge"])
+    table = span_table(
+        house, ["kettle", "fridge"], start="2026-03-02 01:00", end="2026-03-02 02:00"
+    )
+    assert said["cells"] == table.cells()
+    assert said["span"] == table.span
+
+
+def test_runs_are_told_opened_and_decided(house):
+    answers = Answers(house)
+    said, _ = ask(answers, "runs", lane="kettle")
+    assert len(said["runs"]) == 12
+    opened, _ = ask(answers, "run", lane="kettle", number=7)
+    facts = dict(opened["facts"])
+    assert opened["title"] == "Kettle, run 8 of 12"
+    kwh = float(facts["energy"].removesuffix(" kWh"))
+    assert kwh == pytest.approx(2000 * 240 / 3.6e6, rel=0.1)
+    assert float(facts["cost"].removesuffix(" EUR")) == pytest.approx(kwh / 2, abs=0.006)
+    start, end, _ = said["runs"][7]
+    decided = house.path / "run_decisions.csv"
+    fewer, _ = ask(answers, "decide", lane="kettle", act="discard", start=start, end=end)
+    assert len(fewer["runs"]) == 11
+    assert "kettle,discard,2026-03-03T18:00:00+01:00" in decided.read_text()
+    joined, _ = ask(
+        answers, "decide", lane="kettle", act="merge", start=said["runs"][0][0],
+        end=said["runs"][1][1],
+    )  # fmt: skip
+    assert (len(joined["runs"]), joined["undo"]) == (10, 2)
+    split, _ = ask(answers, "decide", lane="kettle", act="split", start=said["runs"][3][0] + 100)
+    assert len(split["runs"]) == 11
+    for runs in (10, 11, 12):
+        undone, _ = ask(answers, "undo")
+        assert len(undone["runs"]) == runs
+    assert undone["runs"] == said["runs"]
+    assert "kettle" not in decided.read_text()
+    assert "nothing to undo" in ask(answers, "undo")[0]["text"]
+
+
+def test_a_decision_that_fits_no_run_is_not_written(house):
+    answers = Answers(house)
+    said, _ = ask(answers, "decide", lane="kettle", act="split", start=START.value / NS + 3 * 3600)
+    assert said["kind"] == "error"
+    assert "changes nothing" in said["text"]
+    assert "kettle" not in (house.path / "run_decisions.csv").read_text()
+    assert (
+        "must be split, merge or discard"
+        in ask(answers, "decide", lane="kettle", act="x")[0]["text"]
+    )
+
+
+@pytest.mark.parametrize(
+    ("question", "text"),
+    [
+        ({"kind": "nothing"}, "'nothing'"),
+        ({"kind": "window", "lanes": ["kettle"]}, "'t0'"),
+        ({"kind": "window", "t0": 5, "t1": 5, "points": 9, "lanes": []}, "no time between"),
+        ({"kind": "window", "t0": "x", "t1": 5, "points": 9, "lanes": []}, "could not convert"),
+        ({"kind": "runs", "lane": "sauna"}, "no circuit 'sauna'"),
+        ({"kind": "highest", "lane": "lamp"}, "no power to step through"),
+        ({"kind": "readings", "t0": 1, "t1": 5, "lanes": ["lamp"]}, "no readings to save"),
+    ],
+)
+def test_a_wrong_question_is_answered_with_one_sentence(house, question, text):
+    said, buffers = Answers(house).answer(question)
+    assert said["kind"] == "error"
+    assert text in said["text"]
+    assert "\n" not in said["text"]
+    assert buffers == []
+
+
+def test_a_damaged_month_is_told_in_a_sentence(house):
+    answers = Answers(house)
+    path = house.path / "store" / "kettle" / "2026-03.parquet"
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    path.parent.joinpath("x").touch()
+    said, _ = ask(answers, "window", **span_of(0, 600), points=900, lanes=["kettle"])
+    assert "this month of the store is damaged" in said["text"]
+
+
+def test_outdoor_temperature_is_a_lane_and_never_a_circuit(house):
+    rows = [f"2026-03-0{2 + h // 24}T{h % 24:02d}:00,{h % 24 - 6}" for h in range(72)]
+    (house.path / "outdoor.csv").write_text("time,celsius\n" + "\n".join(rows))
+    answers = Answers(house)
+    said, _ = ask(answers, "open")
+    assert said["lanes"][-1]["unit"] == "°C"
+    assert said["lanes"][-1]["name"] == OUTDOOR
+    said, (planes,) = ask(answers, "window", **span_of(0, 3 * DAY_S), points=500, lanes=[OUTDOOR])
+    assert planes.shape == (3, 72)
+    assert (planes.min(), planes.max()) == (-6, 17)
+    said, (planes,) = ask(answers, "window", **span_of(0, 3 * DAY_S), points=3, lanes=[OUTDOOR])
+    assert planes[:, 1].tolist() == [-6, 17, 5.5]
+    assert ask(answers, "runs", lane=OUTDOOR)[0]["runs"] == []
+
+
+def test_the_clock_changes_where_the_zone_says(make_house):
+    house = make_house({"oven": np.full(DAY_S, 5.0)})
+    year = [pd.Timestamp(f"{y}-01-01", tz="UTC").value for y in (2026, 2027)]
+    found = clock_offsets(house, *year)
+    at = [pd.Timestamp(at, unit="s", tz="UTC").isoformat() for at, _, _ in found[1:]]
+    assert at == ["2026-03-29T01:00:00+00:00", "2026-10-25T01:00:00+00:00"]
+    assert [(offset, name) for _, offset, name in found] == [
+        (3600, "CET"),
+        (7200, "CEST"),
+        (3600, "CET"),
+    ]
+
+
+def test_readings_are_saved_as_a_table(house):
+    answers = Answers(house)
+    said, buffers = answers.answer(
+        {"kind": "readings", **span_of(3600, 7200), "lanes": ["kettle", "lamp"]}
+    )
+    assert said["file"] == "mill_house_2026-03-02_010000_2026-03-02_020000.csv"
+    table = pd.read_csv(io.BytesIO(buffers[0]), index_col="time", parse_dates=["time"])
     assert list(table.columns) == ["kettle_w"]
     trace = house.trace("kettle", "2026-03-02 01:00", "2026-03-02 02:00")
     np.testing.assert_allclose(table["kettle_w"], trace.watts, rtol=1e-5)
     assert table.index[0] == trace.start
-    blocked = tmp_path / "file"
-    blocked.write_text("")
-    viewer.controls.folder.value = str(blocked)
-    viewer.controls.save_data.click()
-    assert "this folder cannot be created" in said(viewer)
 
 
-def test_many_readings_are_saved_as_means(house, tmp_path):
+def test_many_readings_are_saved_as_means(house):
     span = {"start_ns": START.value, "end_ns": START.value + 2 * DAY_S * NS}
-    path, period_s = save_readings(house, ["kettle"], tmp_path, **span, most_rows=3000)
-    table = pd.read_csv(path)
+    data, period_s = readings_csv(house, ["kettle"], **span, most_rows=3000)
+    table = pd.read_csv(io.BytesIO(data))
     assert (period_s, len(table)) == (60.0, 2880)
     kwh = table["kettle_w"].sum() / 60 / 1000
     expected = house.trace("kettle", "2026-03-02", "2026-03-04").energy_wh / 1000
     assert kwh == pytest.approx(expected, rel=1e-4)
     with pytest.raises(HouseError, match="172,800 samples are too many"):
-        save_readings(house, ["kettle"], tmp_path, **span, most_rows=2)
+        readings_csv(house, ["kettle"], **span, most_rows=2)
     with pytest.raises(HouseError, match="no readings to save"):
-        save_readings(house, ["lamp"], tmp_path, **span)
+        readings_csv(house, ["lamp"], **span)
 
 
-def test_forty_circuits_stack_and_one_scale_is_refused_in_a_sentence(make_house):
+def test_it_begins_with_the_six_largest_loads(make_house):
     wave = uses(20_000, watts=500, every=5000, lasts=900)
     house = make_house({f"load_{n:02d}": wave * (n + 1) for n in range(40)})
-    assert len(circuits_to_begin_with(house)) == 6
-    viewer = Viewer(house, [circuit.name for circuit in house.circuits])
-    viewer.canvas.draw()
-    assert len(viewer.data.envelopes) == 40
-    assert viewer.figure.get_figheight() < 7
-    viewer.controls.arrangement.value = ARRANGEMENTS[1]
-    viewer.canvas.draw()
-    assert said(viewer) == (
-        "40 circuits on one scale cannot be distinguished; choose at most 7, or stack them"
-    )
-    viewer.controls.arrangement.value = ARRANGEMENTS[0]
-    viewer.canvas.draw()
-    assert said(viewer) == ""
+    assert circuits_to_begin_with(house) == tuple(f"load_{n:02d}" for n in range(34, 40))
 
 
-def test_one_circuit_that_never_runs(make_house):
-    house = make_house({"router": np.full(DAY_S, 7.0)}, tariff=False)
-    viewer = Viewer(house)
-    viewer.controls.runs.value = True
-    settled(viewer)
-    assert viewer.data.runs == {"router": ()}
-    viewer.controls.next_run.click()
-    assert said(viewer) == "Router has no runs: nothing in its log rises above rest"
-    assert "cost" not in span_table(house, start=START, end="2026-03-03").to_markdown()
+@pytest.mark.parametrize("watts", [np.full(1, 5.0), np.full(600, np.nan)])
+def test_one_sample_or_none_at_all(make_house, watts):
+    answers = Answers(make_house({"oven": watts}))
+    said, _ = ask(answers, "open")
+    assert said["kind"] == "open", said
+    assert said["log"][1] > said["log"][0]
+    said, _ = ask(answers, "window", t0=said["log"][0], t1=said["log"][1], points=9, lanes=["oven"])
+    assert said["kind"] == "window", said
 
 
-def test_a_hole_across_the_whole_window(make_house):
-    watts = np.full(DAY_S, 100.0)
-    watts[20_000:60_000] = np.nan
-    house = make_house({"oven": watts})
-    viewer = Viewer(house, start="2026-03-02 08:00", end="2026-03-02 12:00")
-    assert title(viewer) == "Mon 2 Mar 2026 08:00 to 12:00 (4 h)"
-    texts = [text.get_text() for text in viewer.figure.axes[0].texts]
-    assert "nothing was logged here" in texts
-    assert "no reading" in texts
-    assert "Oven: no readings here" in viewer.words()
-    viewer.read_at(viewer.view.start_ns)
-    assert "Oven no reading" in viewer.controls.reading.value
-    row = span_table(house, start="2026-03-02 08:00", end="2026-03-02 12:00").rows[0]
-    assert (row.missing, np.isnan(row.energy_kwh), np.isnan(row.cost)) == (1.0, True, True)
+def test_many_may_ask_at_once(house):
+    answers, found, faults = Answers(house), [], []
+
+    def look(k):
+        question = {**span_of(3000 * k, 3000 * k + 9000), "points": 500, "lanes": ["kettle"]}
+        try:
+            said, buffers = answers.answer({"kind": "window", "id": k, **question})
+            found.append((k, said["kind"], buffers[0]))
+        except BaseException as error:
+            faults.append(error)
+
+    threads = [threading.Thread(target=look, args=(k,)) for k in range(24)]
+    for one in threads:
+        one.start()
+    for one in threads:
+        one.join()
+    assert faults == []
+    for k, kind, data in found:
+        alone = Answers(open_house(house.path))
+        asked = {**span_of(3000 * k, 3000 * k + 9000), "points": 500, "lanes": ["kettle"]}
+        assert (kind, data) == ("window", alone.answer({"kind": "window", **asked})[1][0])
 
 
-def test_a_damaged_month_is_told_in_a_sentence(house):
-    viewer = Viewer(house, ["kettle"])
-    path = house.path / "store" / "kettle" / "2026-03.parquet"
-    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
-    path.parent.joinpath("x").touch()
-    viewer.controls.highest.click()
-    viewer.canvas.draw()
-    assert "this month of the store is damaged" in said(viewer)
+def test_the_output_is_a_widget_and_a_copy_for_where_no_kernel_runs(house):
+    viewer = trace_viewer(house)
+    copy = viewer.copy()
+    assert base64.b64decode(copy["image/png"]).startswith(b"\x89PNG")
+    picture, script = copy["text/html"].split("<script", 1)
+    assert 'alt="Figure. Power from Mon 2 Mar 2026 00:00 to' in picture
+    assert "Kettle: mean " in picture
+    assert "fromCopies(" in script
+    assert script.count("</script") == 1
+    assert viewer.children[0].still in picture
 
 
-def test_the_output_holds_a_picture_with_words_for_where_no_kernel_runs(house):
-    bundle, metadata = trace_viewer(house)._repr_mimebundle_()
-    assert "application/vnd.jupyter.widget-view+json" in bundle
-    assert base64.b64decode(bundle["image/png"]).startswith(b"\x89PNG")
-    assert metadata["image/png"]["alt"].startswith("Power from Mon 2 Mar 2026 00:00 to")
-    assert "Kettle: mean " in metadata["image/png"]["alt"]
-    json.dumps(bundle)
+def test_a_name_with_markup_stays_text(make_house):
+    house = make_house({"kettle": uses(DAY_S, watts=2000, every=6 * 3600, lasts=240)})
+    toml = house.path / "house.toml"
+    text = toml.read_text().replace("Mill house", "<script>alert(1)</script> & co")
+    toml.write_text(text.replace("Kettle", "<img src=x onerror=alert(1)></script>"))
+    house = open_house(house.path)
+    page = page_without_kernel(Answers(house))
+    assert page.count("<script") == page.count("</script>") == 1
+    assert "<img" not in page
+    copy = trace_viewer(house).copy()["text/html"]
+    assert "<img src=x" not in copy
+    assert copy.count("</script>") == 1
 
 
-def test_the_viewer_leaves_the_way_other_figures_are_drawn(house):
-    import matplotlib.pyplot as plt
+def test_the_page_asks_nobody_else():
+    text = module_text()
+    addresses = set(re.findall(r"https?://[^\s\"'`)]+", text))
+    # A comment of the charting library, and the name of a standard.
+    assert addresses <= {"https://github.com/leeoniya/uPlot", "http://www.w3.org/2000/svg"}
+    assert "import " not in re.sub(r"//.*", "", text)
 
-    trace_viewer(house)
-    assert mpl.get_backend().lower() == "agg"
-    assert plt.get_fignums() == []
+
+@pytest.fixture
+def served(house):
+    server, address = serve(Answers(house))
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    yield address
+    server.shutdown()
+    server.server_close()
+
+
+def fetch(address, *, data=None, **headers):
+    heads = {name.replace("_", "-"): value for name, value in headers.items()}
+    request = urllib.request.Request(address, data=data, headers=heads)
+    try:
+        with urllib.request.urlopen(request, timeout=WAIT_S) as answer:
+            return answer.status, answer.read(), answer.headers
+    except urllib.error.HTTPError as error:
+        return error.code, error.read(), error.headers
+
+
+def test_the_local_page_is_for_those_with_the_token(served):
+    base, token = served.split("?token=")
+    assert base.startswith("http://127.0.0.1:")
+    status, page, headers = fetch(served)
+    assert status == 200
+    assert b"Mill house" in page
+    assert "connect-src 'self'" in headers["Content-Security-Policy"]
+    question = json.dumps({"kind": "open"}).encode()
+    for refused in (
+        fetch(base),
+        fetch(f"{base}?token=guess"),
+        fetch(f"{base}ask", data=question),
+        fetch(f"{base}ask", data=question, X_Token="guess"),
+        fetch(f"{base}ask", data=question, X_Token=token, Host="elsewhere.example"),
+    ):
+        assert refused[0] == 403
+        assert b"Mill" not in refused[1]
+    status, answer, _ = fetch(f"{base}ask", data=question, X_Token=token)
+    assert status == 200
+    length = int.from_bytes(answer[:4], "little")
+    said = json.loads(answer[4 : 4 + length])
+    assert said["house"] == "Mill house"
+    assert len(answer) == 4 + length + sum(said["lengths"])
+    assert (4 + length) % 4 == 0
+    for wrong in (b"[]", b"{", b"x" * (1 << 21)):
+        assert fetch(f"{base}ask", data=wrong, X_Token=token)[0] == 400
+    assert fetch(f"{base}etc/passwd?token={token}")[0] == 404
+
+
+def test_an_answer_in_one_piece_can_be_taken_apart():
+    data = packed(({"kind": "x", "text": "ä"}, [b"\0" * 8, b"\1" * 4]))
+    length = int.from_bytes(data[:4], "little")
+    assert json.loads(data[4 : 4 + length])["lengths"] == [8, 4]
+    assert data[4 + length :] == b"\0" * 8 + b"\1" * 4
 
 
 def test_a_house_without_a_store_offers_to_import(tmp_path):
@@ -438,8 +465,8 @@ def test_a_house_without_a_store_offers_to_import(tmp_path):
     assert "a.csv: has a header but no rows" in box.children[0].children[0].value
     log.write_text(whole)
     button.click()
-    wait_for(lambda: box.figure_of is not None)
-    assert box.figure_of().axes[0].get_title(loc="left").startswith("Mon 2 Mar 2026")
+    wait_for(lambda: box.answers is not None)
+    assert box.answers.shown == ("oven",)
 
 
 def wait_for(what):

@@ -1,4 +1,4 @@
-"""What the viewer makes of a span of time: a table of its energy, files of its readings."""
+"""What the viewer makes of a span of time: a table of its energy, a file of its readings."""
 
 from __future__ import annotations
 
@@ -6,15 +6,12 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.files import replacing
 from homeenergy.house.schedule import Circuit
 from homeenergy.house.tariff import constant_price
 from homeenergy.house.zones import read_zone
@@ -24,7 +21,6 @@ from homeenergy.show.viewer.view import circuit_labels, span_text
 from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
 
 MOST_ROWS = 1_000_000
-PICTURE_DPI = 200
 MINUTE_NS = 60 * NS_PER_S  # prices change on whole minutes
 
 
@@ -38,23 +34,14 @@ def file_stem(house: House, start_ns: int, end_ns: int) -> str:
     return "_".join((name, *edges))
 
 
-def save_picture(figure: Figure, folder: str | Path, *, stem: str) -> Path:
-    """Write a figure as PNG in a folder, which is made if it is not there; give its path."""
-    path = _folder(folder) / f"{stem}.png"
-    with replacing(path) as temporary:
-        figure.savefig(temporary, dpi=PICTURE_DPI, format="png")
-    return path
-
-
-def save_readings(
+def readings_csv(
     house: House,
     circuits: Sequence[str],
-    folder: str | Path,
     *,
     start_ns: int,
     end_ns: int,
     most_rows: int = MOST_ROWS,
-) -> tuple[Path, float]:
+) -> tuple[bytes, float]:
     """Write the readings of circuits between two instants as CSV.
 
     Parameters
@@ -62,8 +49,6 @@ def save_readings(
     house : House
     circuits : sequence of str
         Those without readings are left out.
-    folder : path
-        Made if it is not there.
     start_ns, end_ns : int
         UTC, ns since 1970.
     most_rows : int
@@ -71,8 +56,8 @@ def save_readings(
 
     Returns
     -------
-    path, period_s : Path, float
-        The file, and how much time one row covers [s].
+    text, period_s : bytes, float
+        In UTF-8, and how much time one row covers [s].
 
     Notes
     -----
@@ -94,10 +79,7 @@ def save_readings(
     table = pd.DataFrame(columns)
     local = pd.DatetimeIndex(table.index.to_numpy(np.int64).view("M8[ns]")).tz_localize("UTC")
     table.index = pd.Index([t.isoformat() for t in local.tz_convert(house.timezone)], name="time")
-    path = _folder(folder) / f"{file_stem(house, start_ns, end_ns)}.csv"
-    with replacing(path) as temporary:
-        table.to_csv(temporary, float_format="%.6g", encoding="utf-8")
-    return path, width * period_ns / NS_PER_S
+    return table.to_csv(float_format="%.6g").encode(), width * period_ns / NS_PER_S
 
 
 def _mean_w(house: House, name: str, start_ns: int, end_ns: int, width: int) -> pd.Series:
@@ -110,17 +92,6 @@ def _mean_w(house: House, name: str, start_ns: int, end_ns: int, width: int) -> 
     else:
         watts = overview.bins(name, WIDTHS.index(width), first, stop).mean_w
     return pd.Series(watts, index=np.arange(first, max(stop, first), dtype=np.int64) * step_ns)
-
-
-def _folder(folder: str | Path) -> Path:
-    path = Path(folder).expanduser()
-    try:
-        path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise HouseError(
-            f"this folder cannot be created ({error.strerror})", path=path, fix="Name another one."
-        ) from None
-    return path
 
 
 def span_cost(house: House, circuit: Circuit, start_ns: int, end_ns: int) -> float | None:

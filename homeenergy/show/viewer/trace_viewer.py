@@ -2,23 +2,157 @@
 
 from __future__ import annotations
 
+import json
+import threading
+from base64 import b64encode
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
+from io import BytesIO
+from typing import TYPE_CHECKING, Any
+from uuid import uuid4
 
 import pandas as pd
 from ipywidgets import VBox
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from homeenergy.cycles import house_cycles
 from homeenergy.readings.house import House
-from homeenergy.show.figures.style import axes_for
+from homeenergy.show.figures.style import axes_for, fewer_colours, image_html
 from homeenergy.show.panels.house_panel import offer_import, warning
-from homeenergy.show.panels.widgets import in_background, sentence
+from homeenergy.show.panels.widgets import STATIC_DPI, in_background, sentence
+from homeenergy.show.viewer.answers import Answers
 from homeenergy.show.viewer.drawing import ViewDrawing, picture_height_in
-from homeenergy.show.viewer.view import first_view, view_data
+from homeenergy.show.viewer.page import copies_of, module_text, script_of, style_text
+from homeenergy.show.viewer.view import ViewData, first_view, in_words, view_data
+
+if TYPE_CHECKING:
+    from anywidget import AnyWidget
 
 AT_ONCE_SAMPLES = 60_000_000  # so many are summed up in about a second
 POINTS = 1400
+SAVED_POINTS = 700  # stretches of the log that a saved notebook carries along
+QUICK = ("open", "window", "span", "highest")
+# Shown beside a saved copy of itself, the live viewer hides the copy. A copy that nothing hides has
+# no kernel behind it: it comes to life, and takes away the line that says so of the live one.
+LIVE = """
+export default {{ render({{ model, el }}) {{
+  const away = showViewer(el, viaWidget(model));
+  const style = document.createElement("style");
+  style.textContent = `[data-still="${{model.get("still")}}"] {{{{ display: none }}}}`;
+  el.append(style);
+  return away;
+}} }};
+"""
+STILL = """
+const place = document.getElementById("{place}");
+const wait = place && place.closest(".jp-Notebook") ? {wait_ms} : 0;
+setTimeout(() => {{
+  if (!place || !place.getClientRects().length) return;
+  const dead = place.closest(".jp-Cell")?.querySelectorAll(".jupyter-widgets") ?? [];
+  for (const one of dead) if (/model not found/.test(one.textContent)) one.hidden = true;
+  const style = document.createElement("style");
+  style.textContent = {style};
+  place.replaceChildren(style);
+  showViewer(place, fromCopies({copies}));
+}}, wait);
+"""
+WAIT_MS = 3000
+
+
+@cache
+def _live() -> type[AnyWidget]:
+    """Class of the widget; its code is read when the first one is shown."""
+    import anywidget
+    import traitlets
+
+    class Live(anywidget.AnyWidget):
+        _esm = module_text() + LIVE.format()
+        _css = style_text()
+        still = traitlets.Unicode().tag(sync=True)
+
+    return Live
+
+
+def live_widget(answers: Answers, *, still: str) -> AnyWidget:
+    """Give the widget that draws in the browser and asks `answers`.
+
+    What takes long is answered from a thread, so that looking around goes on meanwhile.
+    """
+    widget = _live()(still=still)
+
+    def reply(question: dict[str, Any]) -> None:
+        said, buffers = answers.answer(question)
+        widget.send(said, buffers)
+
+    def received(_: object, question: Any, __: object) -> None:
+        if not isinstance(question, dict):
+            return
+        if question.get("kind") in QUICK:
+            reply(question)
+        else:
+            threading.Thread(target=reply, args=(question,), daemon=True).start()
+
+    widget.on_msg(received)
+    return widget
+
+
+class Shown(VBox):
+    """A VBox that is shown with a copy of the viewer, for where no kernel runs.
+
+    The copy is a picture that becomes a viewer of the whole log where scripts may run: in a page
+    made from the notebook, and in a notebook that was saved and is opened again.
+    """
+
+    answers: Answers | None = None
+    place = ""
+
+    def _ipython_display_(self, **kwargs: Any) -> None:
+        from IPython.display import display
+
+        bundle = self._repr_mimebundle_(**kwargs)
+        data, *_ = bundle if isinstance(bundle, tuple) else (bundle,)
+        if data is None:
+            return
+        data["text/plain"] = "The trace viewer moves while a kernel runs. A copy of it:"
+        display(data, raw=True)
+        if self.answers is not None:
+            display(self.copy(), raw=True)
+
+    def copy(self) -> dict[str, str]:
+        """Give the copy, by kind of data."""
+        if self.answers is None:
+            return {}
+        figure, data = _first_picture(self.answers)
+        png = BytesIO()
+        figure.savefig(png, format="png", dpi=STATIC_DPI)
+        words = in_words(data, zone=self.answers.house.timezone)
+        script = STILL.format(
+            place=self.place,
+            wait_ms=WAIT_MS,
+            style=json.dumps(style_text()),
+            copies=json.dumps(copies_of(self.answers, points=SAVED_POINTS)),
+        )
+        code = script_of(script)
+        picture = image_html(f"Figure. {words}", png=fewer_colours(png.getvalue()))
+        html = f'<div id="{self.place}" data-still="{self.place}">{picture}</div>'
+        return {
+            "text/html": f'{html}\n<script type="module">\n{code}</script>',
+            "image/png": b64encode(png.getvalue()).decode("ascii"),
+        }
+
+
+def _first_picture(answers: Answers) -> tuple[Figure, ViewData]:
+    house, names = answers.house, answers.shown
+    view = first_view(house, names)
+    if answers.view:
+        view = replace(view, start_ns=answers.view[0], end_ns=answers.view[1])
+    data = view_data(house, view, points=POINTS)
+    figure = Figure(figsize=(9.0, picture_height_in(len(names), stacked=True)))
+    ax = figure.add_axes((0.2, 0.16, 0.7, 0.74))
+    ViewDrawing(ax, house.timezone).draw(data)
+    return figure, data
 
 
 def trace_viewer(
@@ -27,7 +161,6 @@ def trace_viewer(
     *,
     start: object = None,
     end: object = None,
-    save_in: str = "saved",
 ) -> VBox:
     """Look at the circuits of a house, from the whole log down to single samples.
 
@@ -39,21 +172,21 @@ def trace_viewer(
         Names of those to begin with. Default: the six loads with most energy.
     start, end : timestamp or text, optional
         Where to begin to look: local times of the house, or instants. Default: all of the log.
-    save_in : str
-        Folder that is proposed for pictures and readings; it is made when something is saved.
 
     Returns
     -------
     ipywidgets.VBox
-        Choose circuits at the left. Drag over the figure to measure what lies between; turn the
-        wheel to look closer; use the buttons, or keys while the figure has the focus: arrows move,
-        + and - zoom, Home shows all, N and P step from run to run, H to the highest power. Where
-        no kernel runs, a picture of the first view is shown instead.
+        The wheel or two fingers zoom, dragging moves, Shift and dragging measures what lies
+        between, Ctrl and dragging zooms into a box, a double click goes back, a click on a shaded
+        run opens it; keys for all of it are listed below the figure. Where no kernel runs, a
+        picture of the first view is shown, and where scripts may run a viewer of the whole log in
+        about a thousand stretches of time.
 
     Notes
     -----
-    Each picture is drawn from the least and the greatest reading of every column of the screen,
-    which are kept in the store, so no spike is lost and a year is as quick as a day.
+    The browser draws. It is sent the least, greatest and mean reading of stretches as long as a
+    column of the screen, from minutes and hours that the store keeps, so no spike is lost and a
+    year is as quick as a day.
 
     Examples
     --------
@@ -65,19 +198,17 @@ def trace_viewer(
     """
     from ipywidgets import HTML
 
-    from homeenergy.show.panels.widgets import Pictured
-    from homeenergy.show.viewer.viewer import Viewer
-
-    frame = Pictured([])
+    frame = Shown([])
+    frame.place = f"viewer-{uuid4().hex[:12]}"
 
     def show() -> None:
         try:
-            viewer = Viewer(house, circuits, start=start, end=end, save_in=save_in)
-        except Exception as error:
+            answers = Answers(house, circuits, start=start, end=end)
+        except (ValueError, OSError) as error:
             say(sentence(error))
             return
-        frame.figure_of, frame.words_of = viewer.picture, viewer.words
-        frame.children = [viewer.box]
+        frame.answers = answers
+        frame.children = [live_widget(answers, still=frame.place)]
 
     def say(text: str) -> None:
         frame.children = [HTML(warning(text))]
@@ -164,8 +295,8 @@ def plot_overview(
     low, high = house.instant_ns(start), house.instant_ns(end)
     view = replace(
         view,
-        start_ns=view.log_start_ns if low is None else low,
-        end_ns=view.log_end_ns if high is None else high,
+        start_ns=view.start_ns if low is None else low,
+        end_ns=view.end_ns if high is None else high,
         arrangement="stacked" if lanes else "one scale",
         runs=runs,
     )

@@ -1,10 +1,10 @@
-"""What a viewer looks at: which circuits, from when to when, and how the view moves. No drawing."""
+"""What is looked at: which circuits, from when to when, what that holds. No drawing."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import date, tzinfo
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import tzinfo
 from typing import Literal
 
 import numpy as np
@@ -17,117 +17,31 @@ from homeenergy.readings.store.overview import Envelope
 from homeenergy.show.figures.style import instants_ns
 
 Arrangement = Literal["stacked", "one scale"]
-LEAST_SAMPLES = 10  # a view never becomes narrower than so many samples
-MARGIN = 0.03  # of the log, that may be seen before and after it
+SHOWN_FIRST = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
-    """Circuits by name, from `start_ns` to `end_ns` (UTC, ns since 1970).
-
-    `log_start_ns` and `log_end_ns` are what these circuits' logs span, and `period_ns` is their
-    shortest sample: moves stay within them.
-    """
+    """Circuits by name, from `start_ns` to `end_ns` (UTC, ns since 1970)."""
 
     circuits: tuple[str, ...]
     start_ns: int
     end_ns: int
-    log_start_ns: int
-    log_end_ns: int
-    period_ns: int
     arrangement: Arrangement = "stacked"
     runs: bool = False
-
-    @property
-    def width_ns(self) -> int:
-        """Time that the view spans [ns]."""
-        return self.end_ns - self.start_ns
 
 
 def first_view(house: House, circuits: tuple[str, ...]) -> View:
     """All of the log of some circuits; those without readings stay, and are drawn as such."""
-    view = View(
-        circuits=circuits,
-        start_ns=0,
-        end_ns=1,
-        log_start_ns=0,
-        log_end_ns=0,
-        period_ns=1,
-    )
-    view = with_circuits(view, house, circuits)
-    return replace(view, start_ns=view.log_start_ns, end_ns=view.log_end_ns)
-
-
-def with_circuits(view: View, house: House, circuits: tuple[str, ...]) -> View:
-    """Look at other circuits, at the same time."""
     there = [name for name in circuits if house.has_readings(name)]
     if not there:  # look at where the log is, even if nothing is chosen
         there = [circuit.name for circuit in house.circuits if house.has_readings(circuit)]
     extents = [extent for name in there if (extent := house.overview.extent_ns(name))]
-    return replace(
-        view,
+    return View(
         circuits=circuits,
-        log_start_ns=min((low for low, _ in extents), default=0),
-        log_end_ns=max((high for _, high in extents), default=1),
-        period_ns=min((house.overview.period_ns(name) for name in there), default=1),
+        start_ns=min((low for low, _ in extents), default=0),
+        end_ns=max((high for _, high in extents), default=1),
     )
-
-
-def looking_at(view: View, start_ns: int, end_ns: int) -> View:
-    """Look from one instant to another, within the limits of the log and its samples."""
-    log_ns = view.log_end_ns - view.log_start_ns
-    margin_ns = int(log_ns * MARGIN)
-    least_ns = LEAST_SAMPLES * view.period_ns
-    width_ns = min(max(end_ns - start_ns, least_ns), max(log_ns + 2 * margin_ns, least_ns))
-    if end_ns - start_ns < least_ns:
-        start_ns = (start_ns + end_ns - width_ns) // 2
-    latest_ns = max(view.log_end_ns + margin_ns - width_ns, view.log_start_ns - margin_ns)
-    start_ns = min(max(start_ns, view.log_start_ns - margin_ns), latest_ns)
-    return replace(view, start_ns=start_ns, end_ns=start_ns + width_ns)
-
-
-def zoomed(view: View, times: float, *, at_ns: int | None = None) -> View:
-    """Look `times` as closely; the instant `at_ns`, or else the middle, stays where it is."""
-    middle_ns = (view.start_ns + view.end_ns) // 2 if at_ns is None else at_ns
-    share = (middle_ns - view.start_ns) / max(view.width_ns, 1)
-    width_ns = int(view.width_ns / times)
-    least_ns = LEAST_SAMPLES * view.period_ns
-    width_ns = max(width_ns, least_ns)
-    start_ns = middle_ns - int(share * width_ns)
-    return looking_at(view, start_ns, start_ns + width_ns)
-
-
-def moved(view: View, share: float) -> View:
-    """Look later by a share of the view's width; earlier, where it is negative."""
-    by_ns = int(view.width_ns * share)
-    return looking_at(view, view.start_ns + by_ns, view.end_ns + by_ns)
-
-
-def whole_log(view: View) -> View:
-    """Look at all of the log."""
-    return looking_at(view, view.log_start_ns, view.log_end_ns)
-
-
-def on_day(view: View, day: date, zone: tzinfo) -> View:
-    """Look at one local day, of 23, 24 or 25 hours."""
-    midnights = (pd.Timestamp(day) + pd.Timedelta(days=days) for days in (0, 1))
-    start_ns, end_ns = (
-        int(
-            midnight.tz_localize(zone, ambiguous=True, nonexistent="shift_forward")
-            .tz_convert("UTC")
-            .as_unit("ns")
-            .value
-        )
-        for midnight in midnights
-    )
-    return looking_at(view, start_ns, end_ns)
-
-
-def around(view: View, start_ns: int, end_ns: int, *, context: float = 0.5) -> View:
-    """Look at a stretch, with a share of its length before and after it."""
-    least_ns = 4 * LEAST_SAMPLES * view.period_ns
-    beside_ns = max(int((end_ns - start_ns) * context), least_ns)
-    return looking_at(view, start_ns - beside_ns, end_ns + beside_ns)
 
 
 def local_text(instant_ns: int, zone: tzinfo, *, seconds: bool = True) -> str:
@@ -237,6 +151,24 @@ def circuit_labels(house: House) -> dict[str, str]:
     }
 
 
+def energies_kwh(house: House) -> Mapping[str, float]:
+    """Energy in the whole log of each circuit that has readings."""
+    energies = {}
+    for circuit in house.circuits:
+        if house.has_readings(circuit) and (extent := house.overview.extent_ns(circuit)):
+            energies[circuit.name] = house.overview.totals(circuit, *extent).energy_wh / 1000
+    return energies
+
+
+def circuits_to_begin_with(house: House) -> tuple[str, ...]:
+    """The loads with most energy, in the order of the panel schedule; else whatever is there."""
+    energies = energies_kwh(house)
+    largest = sorted(house.circuits, key=lambda c: -energies.get(c.name, -np.inf))
+    largest = [c for c in largest if c.name in energies]
+    chosen = ([c for c in largest if c.role == "load"] or largest)[:SHOWN_FIRST]
+    return tuple(circuit.name for circuit in house.circuits if circuit in chosen)
+
+
 def runs_inside(table: pd.DataFrame, start_ns: int, end_ns: int) -> tuple[RunSpan, ...]:
     """Runs of a table that lie at least partly between two instants."""
     starts, ends = instants_ns(table["start"]), instants_ns(table["end"])
@@ -250,21 +182,6 @@ def runs_inside(table: pd.DataFrame, start_ns: int, end_ns: int) -> tuple[RunSpa
             complete=bool(complete[row]),
         )
         for row in inside
-    )
-
-
-def next_run(table: pd.DataFrame, at_ns: int, *, later: bool) -> RunSpan | None:
-    """The first run that begins after an instant, or the last one that begins before it."""
-    starts, ends = instants_ns(table["start"]), instants_ns(table["end"])
-    found = np.flatnonzero(starts > at_ns if later else starts < at_ns)
-    if not found.size:
-        return None
-    row = int(found[0] if later else found[-1])
-    return RunSpan(
-        number=row + 1,
-        start_ns=int(starts[row]),
-        end_ns=int(ends[row]),
-        complete=bool(table["complete"].iloc[row]),
     )
 
 
@@ -292,27 +209,6 @@ def highest_peaks_ns(house: House, circuit: str, *, most: int = HIGHEST) -> NDAr
         found.append((begin + int(np.nanargmax(samples))) * period)
         greatest_w[max(hour - 1, 0) : hour + 2] = np.nan
     return np.array(found, dtype=np.int64)
-
-
-def reading_text(
-    data: ViewData, at_ns: int, *, zone: tzinfo, circuits: Sequence[str] | None = None
-) -> str:
-    """Say what circuits draw at an instant, as closely as the view shows it."""
-    parts = [
-        f"{data.labels[name]} {_power_text(envelope, at_ns)}"
-        for name, envelope in data.envelopes.items()
-        if circuits is None or name in circuits
-    ]
-    return f"{local_text(at_ns, zone)}: " + "; ".join(parts)
-
-
-def _power_text(envelope: Envelope | None, at_ns: int) -> str:
-    column = -1 if envelope is None else (at_ns - envelope.first_ns) // envelope.width_ns
-    if envelope is None or not 0 <= column < len(envelope) or not envelope.count[column]:
-        return "no reading"
-    three = (envelope.least_w, envelope.mean_w, envelope.greatest_w)
-    least, mean, greatest = (f"{round(float(watts[column])):,}" for watts in three)
-    return f"{mean} W" if envelope.samples == 1 else f"{mean} W ({least} to {greatest})"
 
 
 def in_words(data: ViewData, *, zone: tzinfo) -> str:

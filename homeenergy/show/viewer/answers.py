@@ -1,0 +1,397 @@
+"""What the viewer's page may ask, and what it is told: the same in a notebook and over HTTP.
+
+A question is a dict with its `kind`; an answer is a dict and little-endian float32 arrays. Power
+comes as least, greatest and mean of equal stretches of time that begin at whole multiples of their
+length since 1970, of which the store keeps minutes and hours (`Overview`). Instants are in seconds.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, cast
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.cycles import house_cycles
+from homeenergy.cycles.decisions import Act, Decision, add_decisions, read_decisions
+from homeenergy.cycles.programmes import find_programmes
+from homeenergy.cycles.runs.result import Cycles
+from homeenergy.errors import HouseError
+from homeenergy.house.schedule import Circuit
+from homeenergy.readings import read_outdoor
+from homeenergy.readings.house import House
+from homeenergy.readings.outdoor import FILE_NAME as OUTDOOR_FILE
+from homeenergy.readings.store.overview import Envelope
+from homeenergy.show.figures.style import instants_ns
+from homeenergy.show.panels.widgets import sentence
+from homeenergy.show.viewer.span import file_stem, readings_csv, span_cost, span_table
+from homeenergy.show.viewer.view import (
+    circuit_labels,
+    circuits_to_begin_with,
+    energies_kwh,
+    highest_peaks_ns,
+    span_text,
+)
+from homeenergy.stats.estimate import number_text
+from homeenergy.units import NS_PER_S, WH_PER_KWH
+
+BASE_POINTS = 1500  # stretches of the whole log that a page keeps of each lane
+MOST_POINTS = 20_000
+OUTDOOR = "outdoor temperature"  # a lane that is no circuit; no circuit's name holds a space
+Answer = tuple[dict[str, Any], list[bytes]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lane:
+    """What one lane shows in a stretch of time: planes of shape (3, n), and what is in doubt."""
+
+    first_ns: int
+    step_ns: int
+    samples: int
+    planes: NDArray[np.float32]
+    doubted: list[tuple[float, float, float]] = field(default_factory=list)
+
+    def told(self, name: str) -> dict[str, Any]:
+        """Give all but the planes, for the page."""
+        return {
+            "lane": name,
+            "t0": self.first_ns / NS_PER_S,
+            "step": self.step_ns / NS_PER_S,
+            "n": self.planes.shape[1],
+            "samples": self.samples,
+            "doubted": self.doubted,
+        }
+
+
+def lane_of(envelope: Envelope) -> Lane:
+    """Planes of an envelope: least, greatest, mean."""
+    planes = (envelope.least_w, envelope.greatest_w, envelope.mean_w)
+    ends_s = envelope.doubted_ns / NS_PER_S
+    doubted = zip(ends_s[:, 0].tolist(), ends_s[:, 1].tolist(), envelope.doubted_w, strict=True)
+    return Lane(
+        first_ns=envelope.first_ns,
+        step_ns=envelope.width_ns,
+        samples=envelope.samples,
+        planes=np.stack([plane.astype("<f4") for plane in planes]),
+        doubted=[(low, high, float(watts)) for low, high, watts in doubted],
+    )
+
+
+def lane_of_series(series: pd.Series, start_ns: int, end_ns: int, *, points: int) -> Lane:
+    """Least, greatest and mean of a series of instants, in stretches of its usual step or more."""
+    at_ns, values = instants_ns(pd.Series(series.index)), series.to_numpy(np.float64)
+    usual_ns = int(np.median(np.diff(at_ns))) if at_ns.size > 1 else 3600 * NS_PER_S
+    step_ns = usual_ns * max((end_ns - start_ns) // points // max(usual_ns, 1), 1)
+    first, stop = start_ns // step_ns, -(-end_ns // step_ns)
+    planes = np.full((3, max(stop - first, 0)), np.nan, dtype="<f4")
+    inside = (at_ns >= first * step_ns) & (at_ns < stop * step_ns)
+    if inside.any():
+        groups = pd.Series(values[inside]).groupby(at_ns[inside] // step_ns - first)
+        found = groups.agg(["min", "max", "mean"])
+        planes[:, found.index.to_numpy(np.int64)] = found.to_numpy().T
+    return Lane(
+        first_ns=first * step_ns, step_ns=step_ns, samples=step_ns // usual_ns, planes=planes
+    )
+
+
+def clock_offsets(house: House, start_ns: int, end_ns: int) -> list[tuple[float, float, str]]:
+    """From when on local time is how far from UTC [s], with the zone's short name."""
+    zone = house.timezone
+
+    def offset(at_s: int) -> tuple[float, str]:
+        local = pd.Timestamp(at_s, unit="s", tz="UTC").tz_convert(zone)
+        return cast("Any", local.utcoffset()).total_seconds(), local.tzname() or ""
+
+    day_s = 86_400
+    at_s, last_s = start_ns // NS_PER_S - day_s, end_ns // NS_PER_S + day_s
+    found = [(float(at_s), *offset(at_s))]
+    while at_s < last_s:
+        later_s = at_s + day_s
+        if offset(later_s)[0] != found[-1][1]:
+            low, high = at_s, later_s
+            while high - low > 1:
+                middle = (low + high) // 2
+                low, high = (middle, high) if offset(middle)[0] == found[-1][1] else (low, middle)
+            found.append((float(high), *offset(high)))
+        at_s = later_s
+    return found
+
+
+class Answers:
+    """Answers what the page of one house asks.
+
+    Several threads may ask at once: whatever reads the store waits for its turn, and looking for
+    runs, which takes seconds, keeps nobody waiting who looks at power.
+    """
+
+    def __init__(
+        self,
+        house: House,
+        circuits: Sequence[str] | None = None,
+        *,
+        start: object = None,
+        end: object = None,
+    ) -> None:
+        self.house = house
+        self.shown = circuits_to_begin_with(house) if circuits is None else tuple(circuits)
+        self._reading, self._finding = threading.Lock(), threading.Lock()
+        self._cycles: dict[str, Cycles] = {}
+        self._programmes: dict[str, list[str]] = {}
+        self._decided: list[Decision] = []
+        self._labels = circuit_labels(house)
+        self._outdoor = read_outdoor(house) if (house.path / OUTDOOR_FILE).is_file() else None
+        low, high = house.instant_ns(start), house.instant_ns(end)
+        first, last = self.log_ns
+        low, high = first if low is None else low, last if high is None else high
+        if low >= high:
+            raise ValueError(f"start must come before end, got {start} and {end}")
+        self.view = low, high
+
+    def answer(self, question: Mapping[str, Any]) -> Answer:
+        """Answer a question; what goes wrong is an answer of the kind "error" with one sentence."""
+        kinds: dict[str, Callable[[Mapping[str, Any]], Answer]] = {
+            "open": self._open,
+            "window": self._window,
+            "span": self._span,
+            "runs": self._runs,
+            "run": self._run,
+            "decide": self._decide,
+            "undo": self._undo,
+            "highest": self._highest,
+            "readings": self._readings,
+        }
+        try:
+            said, buffers = kinds[str(question.get("kind"))](question)
+        except KeyError as error:
+            said, buffers = {"kind": "error", "text": f"the question lacks or misnames {error}"}, []
+        except (ValueError, OSError, TypeError) as error:
+            said, buffers = {"kind": "error", "text": sentence(error)}, []
+        return {**said, "id": question.get("id")}, buffers
+
+    @property
+    def log_ns(self) -> tuple[int, int]:
+        """First and last instant of all readings; an hour from now on where there is none."""
+        overview, house = self.house.overview, self.house
+        extents = [
+            extent
+            for circuit in house.circuits
+            if house.has_readings(circuit) and (extent := overview.extent_ns(circuit))
+        ]
+        if not extents:
+            now = pd.Timestamp.now("UTC").floor("h").as_unit("ns").value
+            return now, now + 3600 * NS_PER_S
+        return min(low for low, _ in extents), max(high for _, high in extents)
+
+    def _open(self, question: Mapping[str, Any]) -> Answer:
+        house = self.house
+        with self._reading:
+            log = self.log_ns
+            energies = energies_kwh(house)
+            lanes: list[dict[str, Any]] = [
+                {
+                    "name": circuit.name,
+                    "label": self._labels[circuit.name],
+                    "unit": "W",
+                    "legs": list(circuit.legs),
+                    "role": circuit.role,
+                    "kwh": energies.get(circuit.name),
+                    "period": self._period_s(circuit),
+                }
+                for circuit in house.circuits
+            ]
+            if self._outdoor is not None:
+                outdoor = {"name": OUTDOOR, "label": "Outdoor temperature", "unit": "°C"}
+                lanes.append({**outdoor, "legs": [], "role": "other", "kwh": None})
+            said = {
+                "kind": "open",
+                "house": house.name,
+                "stem": file_stem(house, *log).rsplit("_", 4)[0],
+                "currency": house.tariff.currency if house.tariff else None,
+                "log": [at / NS_PER_S for at in log],
+                "view": [at / NS_PER_S for at in self.view],
+                "clock": clock_offsets(house, *log),
+                "lanes": lanes,
+                "shown": list(self.shown),
+            }
+            points = min(int(question.get("points", BASE_POINTS)), MOST_POINTS)
+            names = [str(lane["name"]) for lane in lanes] if question.get("all") else self.shown
+            base, buffers = self._lanes(names, *log, points=points)
+        return {**said, "base": base}, buffers
+
+    def _period_s(self, circuit: Circuit) -> float | None:
+        there = self.house.has_readings(circuit)
+        return self.house.overview.period_ns(circuit) / NS_PER_S if there else None
+
+    def _lanes(
+        self, names: Sequence[str], start_ns: int, end_ns: int, *, points: int
+    ) -> tuple[list[dict[str, Any]], list[bytes]]:
+        told, buffers = [], []
+        for name in names:
+            if name == OUTDOOR and self._outdoor is not None:
+                lane = lane_of_series(self._outdoor, start_ns, end_ns, points=points)
+            elif self.house.has_readings(name):
+                envelope = self.house.overview.envelope(name, start_ns, end_ns, points=points)
+                lane = lane_of(envelope)
+            else:
+                continue
+            told.append(lane.told(name))
+            buffers.append(lane.planes.tobytes())
+        return told, buffers
+
+    def _window(self, question: Mapping[str, Any]) -> Answer:
+        start_ns, end_ns = _span_ns(question)
+        points = min(max(int(question["points"]), 1), MOST_POINTS)
+        with self._reading:
+            lanes, buffers = self._lanes(question["lanes"], start_ns, end_ns, points=points)
+            log = [at / NS_PER_S for at in self.log_ns]
+        return {"kind": "window", "lanes": lanes, "log": log}, buffers
+
+    def _span(self, question: Mapping[str, Any]) -> Answer:
+        start_ns, end_ns = _span_ns(question)
+        names = [name for name in question["lanes"] if name != OUTDOOR]
+        start, end = (pd.Timestamp(at, unit="ns", tz="UTC") for at in (start_ns, end_ns))
+        with self._reading:
+            table = span_table(self.house, names, start=start, end=end)
+        said = {
+            "span": table.span,
+            "cells": table.cells(),
+            "lanes": [r.circuit for r in table.rows],
+        }
+        return {"kind": "span", **said}, []
+
+    def _known_cycles(self, name: str) -> Cycles:
+        with self._finding:
+            if name not in self._cycles:
+                self._cycles[name] = house_cycles(self.house, name)
+            return self._cycles[name]
+
+    def _runs(self, question: Mapping[str, Any]) -> Answer:
+        name = question["lane"]
+        if name == OUTDOOR or self.house.circuit(name).role == "mains":
+            return {"kind": "runs", "lane": name, "runs": []}, []
+        if not self.house.has_readings(name):
+            return {"kind": "runs", "lane": name, "runs": []}, []
+        table = self._known_cycles(name).table
+        starts, ends = instants_ns(table["start"]), instants_ns(table["end"])
+        runs = [
+            [start / NS_PER_S, end / NS_PER_S, bool(complete)]
+            for start, end, complete in zip(starts, ends, table["complete"], strict=True)
+        ]
+        return {"kind": "runs", "lane": name, "runs": runs}, []
+
+    def _run(self, question: Mapping[str, Any]) -> Answer:
+        name, number = question["lane"], int(question["number"])
+        table = self._known_cycles(name).table
+        row = table.iloc[number]
+        start_ns, end_ns = int(row["start"].value), int(row["end"].value)
+        tariff, circuit = self.house.tariff, self.house.circuit(name)
+        facts = [
+            ("when", span_text(start_ns, end_ns, self.house.timezone)),
+            ("energy", f"{number_text(row['energy_wh'] / WH_PER_KWH, 3)} kWh"),
+        ]
+        with self._reading:
+            cost = span_cost(self.house, circuit, start_ns, end_ns)
+        if tariff is not None:
+            told = "has no price of its own under these steps" if cost is None else f"{cost:.2f}"
+            facts.append(("cost", told if cost is None else f"{told} {tariff.currency}"))
+        facts += [
+            ("mean", f"{row['mean_w']:,.0f} W"),
+            ("highest", f"{row['peak_w']:,.0f} W"),
+            ("programme", self._programme(name, number)),
+        ]
+        if not row["complete"]:
+            facts.append(("note", "incomplete: it starts or ends in a gap or at an end of the log"))
+        title = f"{self._labels[name]}, run {number + 1} of {len(table)}"
+        return {"kind": "run", "lane": name, "number": number, "title": title, "facts": facts}, []
+
+    def _programme(self, name: str, number: int) -> str:
+        if name not in self._programmes:
+            names = [one for one in self.house.schedule.programmes if one.circuit == name]
+            try:
+                found = find_programmes(self._known_cycles(name), names=names)
+                of_run = [one if isinstance(one, str) else "" for one in found.of_run]
+            except HouseError:
+                of_run = []
+            self._programmes[name] = of_run
+        of_run = self._programmes[name]
+        return (of_run[number] if number < len(of_run) else "") or "not known"
+
+    def _decide(self, question: Mapping[str, Any]) -> Answer:
+        act, name = question["act"], self.house.circuit(question["lane"]).name
+        if act not in ("split", "merge", "discard"):
+            raise ValueError(f"act must be split, merge or discard, got {act!r}")
+        start, end = (_instant(question.get(key)) for key in ("start", "end"))
+        decision = Decision(
+            circuit=name,
+            decision=cast("Act", act),
+            start=start,
+            end=None if act == "split" else end,
+            note="in the viewer",
+        )
+        before = set(read_decisions(self.house))
+        written = add_decisions(self.house, [decision])
+        new = [one for one in written if one not in before]
+        self._forget(name)
+        unmatched = self._known_cycles(name).by_hand.unmatched
+        if any(one in unmatched for one in new):
+            add_decisions(self.house, (), instead_of=new)
+            self._forget(name)
+            raise ValueError(f"this changes nothing here: {decision.words(self.house.timezone)}")
+        self._decided += new
+        said, _ = self._runs({"lane": name})
+        return {**said, "done": decision.words(self.house.timezone), "undo": len(self._decided)}, []
+
+    def _undo(self, question: Mapping[str, Any]) -> Answer:  # noqa: ARG002
+        if not self._decided:
+            raise ValueError("there is nothing to undo: nothing was decided in this viewer")
+        last = self._decided[-1]
+        alike = [
+            one
+            for one in read_decisions(self.house)
+            if (one.circuit, one.decision, one.start, one.end)
+            == (last.circuit, last.decision, last.start, last.end)
+        ]
+        add_decisions(self.house, (), instead_of=alike[-1:])
+        self._decided.pop()
+        self._forget(last.circuit)
+        said, _ = self._runs({"lane": last.circuit})
+        done = f"undone: {last.words(self.house.timezone)}"
+        return {**said, "done": done, "undo": len(self._decided)}, []
+
+    def _forget(self, name: str) -> None:
+        with self._finding:
+            self._cycles.pop(name, None)
+            self._programmes.pop(name, None)
+
+    def _highest(self, question: Mapping[str, Any]) -> Answer:
+        name = question["lane"]
+        if name == OUTDOOR or not self.house.has_readings(name):
+            raise ValueError("this lane has no power to step through")
+        with self._reading:
+            peaks_ns = highest_peaks_ns(self.house, name)
+        return {"kind": "highest", "lane": name, "at": (peaks_ns / NS_PER_S).tolist()}, []
+
+    def _readings(self, question: Mapping[str, Any]) -> Answer:
+        start_ns, end_ns = _span_ns(question)
+        names = [name for name in question["lanes"] if name != OUTDOOR]
+        with self._reading:
+            data, period_s = readings_csv(self.house, names, start_ns=start_ns, end_ns=end_ns)
+        name = f"{file_stem(self.house, start_ns, end_ns)}.csv"
+        return {"kind": "readings", "file": name, "period_s": period_s}, [data]
+
+
+def _instant(at_s: Any) -> pd.Timestamp | None:
+    if at_s is None:
+        return None
+    return pd.Timestamp(round(float(at_s) * NS_PER_S), unit="ns", tz="UTC")
+
+
+def _span_ns(question: Mapping[str, Any]) -> tuple[int, int]:
+    start_ns, end_ns = (round(float(question[key]) * NS_PER_S) for key in ("t0", "t1"))
+    if not start_ns < end_ns:
+        raise ValueError("there is no time between the two instants asked for")
+    return start_ns, end_ns

@@ -1,0 +1,303 @@
+// Drawing of lanes with the calls of a canvas, so that a file of vectors is drawn by the same code.
+import { doubtedIn } from "./lanes.js";
+
+// Okabe & Ito 2008; without yellow on white and without black on dark, which cannot be seen there.
+const LIGHT = {
+  lines: ["#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000"],
+  text: "#222222", faint: "#6b6b6b", grid: "#e4e4e4", paper: "#ffffff", run: "#009E73", rest: "#9a9a9a",
+};
+const DARK = {
+  lines: ["#56B4E9", "#E69F00", "#2BC79A", "#E29AC4", "#F0E442", "#FF7A33", "#F2F2F2"],
+  text: "#eeeeee", faint: "#a9a9a9", grid: "#383838", paper: "#141414", run: "#2BC79A", rest: "#8a8a8a",
+};
+
+export const themeOf = (dark) => (dark ? DARK : LIGHT);
+
+// A frame: {x, y, w, h} on the canvas, {t0, t1} in time, {low, high} in watts, {px} pixels for a line.
+const yOf = (f, value) => f.y + f.h * (1 - (value - f.low) / (f.high - f.low));
+const xOf = (f, t) => f.x + (f.w * (t - f.t0)) / (f.t1 - f.t0);
+
+export function clipped(ctx, f, draw) {
+  ctx.save();
+  ctx.beginPath();
+  ctx.rect(f.x, f.y, f.w, f.h);
+  ctx.clip();
+  draw();
+  ctx.restore();
+}
+
+// Draw one lane: the mean as an area and a line, what lies between least and greatest, lone peaks.
+export function drawLane(ctx, f, cols, colour, { area = true, faded = false, ink = null } = {}) {
+  const { low, high, mean } = cols;
+  const n = mean.length;
+  const wide = f.w / n;
+  const zero = yOf(f, Math.min(Math.max(0, f.low), f.high));
+  ctx.fillStyle = colour;
+  for (let from = 0; from < n; ) {
+    if (mean[from] !== mean[from]) {
+      from++;
+      continue;
+    }
+    let to = from;
+    while (to < n && mean[to] === mean[to]) to++;
+    if (area) {
+      ctx.globalAlpha = faded ? 0.08 : 0.22;
+      ctx.beginPath();
+      ctx.moveTo(f.x + from * wide, zero);
+      for (let c = from; c < to; c++) {
+        const y = yOf(f, mean[c]);
+        ctx.lineTo(f.x + c * wide, y);
+        ctx.lineTo(f.x + (c + 1) * wide, y);
+      }
+      ctx.lineTo(f.x + to * wide, zero);
+      ctx.fill();
+    }
+    ctx.globalAlpha = faded ? 0.25 : cols.coarse ? 0.6 : 1;
+    drawBetween(ctx, f, cols, from, to, wide);
+    ctx.globalAlpha = faded ? 0.3 : 1;
+    if (cols.coarse) drawPeaks(ctx, f, high, from, to, wide);
+    if (cols.coarse && ink) drawMean(ctx, f, mean, from, to, wide, ink);
+    from = to;
+  }
+  ctx.globalAlpha = 1;
+}
+
+// Where an outline hides it, the mean is a line of its own.
+function drawMean(ctx, f, mean, from, to, wide, ink) {
+  ctx.strokeStyle = ink;
+  ctx.lineWidth = 1.2 * f.px;
+  ctx.beginPath();
+  for (let c = from; c < to; c++) {
+    const y = yOf(f, mean[c]);
+    if (c === from) ctx.moveTo(f.x + c * wide, y);
+    else ctx.lineTo(f.x + c * wide, y);
+    ctx.lineTo(f.x + (c + 1) * wide, y);
+  }
+  ctx.stroke();
+}
+
+// The outline of least and greatest; neighbours touch, so that a step is an upright line.
+function drawBetween(ctx, f, { low, high }, from, to, wide) {
+  const half = f.px / 2;
+  const below = new Float32Array(to - from);
+  ctx.beginPath();
+  for (let c = from; c < to; c++) {
+    const top = c > from ? Math.max(high[c], low[c - 1]) : high[c];
+    const bottom = c > from ? Math.min(low[c], high[c - 1]) : low[c];
+    const y = yOf(f, top) - half;
+    below[c - from] = yOf(f, bottom) + half;
+    const x = f.x + c * wide;
+    if (c === from) ctx.moveTo(x, y);
+    else ctx.lineTo(x, y);
+    ctx.lineTo(x + wide, y);
+  }
+  for (let c = to - 1; c >= from; c--) {
+    ctx.lineTo(f.x + (c + 1) * wide, below[c - from]);
+    ctx.lineTo(f.x + c * wide, below[c - from]);
+  }
+  ctx.fill();
+}
+
+// A column that stands out between its neighbours is drawn in full, two pixels wide or more.
+function drawPeaks(ctx, f, high, from, to, wide) {
+  const least = (f.high - f.low) / 12;
+  const zero = yOf(f, Math.max(0, f.low));
+  for (let c = from; c < to; c++) {
+    const around = Math.max(c > from ? high[c - 1] : 0, c + 1 < to ? high[c + 1] : 0);
+    const higher = high[c] - around;
+    // A stretch that lies in two columns is one peak of two.
+    const pair = c + 1 < to && high[c + 1] === high[c] && high[c] - Math.max(c > from ? high[c - 1] : 0, c + 2 < to ? high[c + 2] : 0) > least;
+    if (higher > least || pair) {
+      const y = yOf(f, high[c]);
+      ctx.fillRect(f.x + c * wide, y, Math.max(wide, 2 * f.px), Math.max(zero - y, f.px));
+    }
+  }
+}
+
+// Draw circuits on one another, and the mains as a line above them.
+export function drawStack(ctx, f, { layers, supply }, colourOf) {
+  const n = layers.length ? layers[0].mean.length : 0;
+  const wide = f.w / n;
+  let under = new Float32Array(n);
+  for (const { lane, mean } of layers) {
+    const over = under.map((watts, c) => watts + Math.max(mean[c] || 0, 0));
+    ctx.fillStyle = colourOf(lane);
+    ctx.globalAlpha = lane ? 0.8 : 0.45;
+    ctx.beginPath();
+    for (let c = 0; c < n; c++) {
+      const y = yOf(f, over[c]);
+      if (c === 0) ctx.moveTo(f.x, y);
+      else ctx.lineTo(f.x + c * wide, y);
+      ctx.lineTo(f.x + (c + 1) * wide, y);
+    }
+    for (let c = n - 1; c >= 0; c--) {
+      ctx.lineTo(f.x + (c + 1) * wide, yOf(f, under[c]));
+      ctx.lineTo(f.x + c * wide, yOf(f, under[c]));
+    }
+    ctx.fill();
+    under = over;
+  }
+  ctx.globalAlpha = 1;
+  if (!supply) return;
+  ctx.strokeStyle = colourOf("mains");
+  ctx.lineWidth = f.px;
+  ctx.beginPath();
+  let drawn = false;
+  for (let c = 0; c < n; c++) {
+    if (supply[c] !== supply[c]) {
+      drawn = false;
+      continue;
+    }
+    const y = yOf(f, supply[c]);
+    if (!drawn) ctx.moveTo(f.x + c * wide, y);
+    else ctx.lineTo(f.x + c * wide, y);
+    ctx.lineTo(f.x + (c + 1) * wide, y);
+    drawn = true;
+  }
+  ctx.stroke();
+}
+
+// Shade runs: whole ones filled, those cut by a gap or an end of the log with a dashed frame.
+export function drawRuns(ctx, f, runs, theme, chosen) {
+  runs.forEach(([start, end, complete], number) => {
+    if (end < f.t0 || start > f.t1) return;
+    const x = xOf(f, start);
+    const w = Math.max(xOf(f, end) - x, f.px);
+    ctx.fillStyle = theme.run;
+    ctx.globalAlpha = complete ? 0.18 : 0.07;
+    ctx.fillRect(x, f.y, w, f.h);
+    ctx.globalAlpha = 1;
+    ctx.fillRect(x, f.y, w, 3 * f.px);
+    ctx.strokeStyle = number === chosen ? theme.text : theme.run;
+    ctx.lineWidth = number === chosen ? 2 * f.px : f.px;
+    if (number === chosen || !complete) {
+      ctx.setLineDash(complete ? [] : [4 * f.px, 3 * f.px]);
+      ctx.strokeRect(x, f.y + f.px, w, f.h - 2 * f.px);
+      ctx.setLineDash([]);
+    }
+  });
+}
+
+// Mark what is missing, what is in doubt, and where the clocks change.
+export function drawMarks(ctx, f, lane, cols, theme, log, changes) {
+  const { mean } = cols;
+  const n = mean.length;
+  ctx.strokeStyle = theme.faint;
+  ctx.lineWidth = f.px;
+  const gap = 6 * f.px;
+  for (let from = 0; from < n; ) {
+    if (mean[from] === mean[from]) {
+      from++;
+      continue;
+    }
+    let to = from;
+    while (to < n && mean[to] !== mean[to]) to++;
+    const left = Math.max(f.x + (f.w * from) / n, xOf(f, log[0]));
+    const right = Math.min(f.x + (f.w * to) / n, xOf(f, log[1]));
+    if (right > left) {
+      ctx.save();
+      ctx.beginPath();
+      ctx.rect(left, f.y, right - left, f.h);
+      ctx.clip();
+      ctx.globalAlpha = 0.45;
+      ctx.beginPath();
+      for (let x = Math.floor((left - f.h) / gap) * gap; x < right; x += gap) {
+        ctx.moveTo(x, f.y + f.h);
+        ctx.lineTo(x + f.h, f.y);
+      }
+      ctx.stroke();
+      ctx.restore();
+    }
+    from = to;
+  }
+  ctx.strokeStyle = theme.text;
+  for (const [from, to, watts] of doubtedIn(lane, f.t0, f.t1)) {
+    const x = xOf(f, from);
+    const r = 3 * f.px;
+    const y = Math.min(Math.max(yOf(f, watts), f.y + r + f.px), f.y + f.h - r);
+    ctx.beginPath();
+    ctx.moveTo(x - r, y - r);
+    ctx.lineTo(x + r, y + r);
+    ctx.moveTo(x + r, y - r);
+    ctx.lineTo(x - r, y + r);
+    ctx.stroke();
+    ctx.setLineDash([f.px, 2 * f.px]);
+    ctx.beginPath();
+    ctx.moveTo(x, y);
+    ctx.lineTo(xOf(f, to), y);
+    ctx.stroke();
+    ctx.setLineDash([]);
+  }
+  for (const { at } of changes) {
+    if (at < f.t0 || at > f.t1) continue;
+    ctx.setLineDash([5 * f.px, 2 * f.px, f.px, 2 * f.px]);
+    ctx.beginPath();
+    ctx.moveTo(xOf(f, at), f.y);
+    ctx.lineTo(xOf(f, at), f.y + f.h);
+    ctx.stroke();
+    ctx.setLineDash([]);
+  }
+}
+
+// Write ticks of time below a frame.
+export function drawTimes(ctx, f, ticks, theme) {
+  ctx.fillStyle = theme.text;
+  ctx.strokeStyle = theme.faint;
+  ctx.lineWidth = f.px;
+  ctx.textAlign = "center";
+  ctx.textBaseline = "top";
+  let free = -Infinity;
+  for (const { at, text, strong } of ticks) {
+    const x = xOf(f, at);
+    ctx.font = `${strong ? "bold " : ""}${11 * f.px}px sans-serif`;
+    ctx.beginPath();
+    ctx.moveTo(x, f.y);
+    ctx.lineTo(x, f.y + 4 * f.px);
+    ctx.stroke();
+    const half = ctx.measureText(text).width / 2;
+    if (x - half < free || x + half > f.x + f.w + 10 * f.px) continue;
+    ctx.fillText(text, x, f.y + 6 * f.px);
+    free = x + half + 4 * f.px;
+  }
+}
+
+// A pen that takes what a canvas takes and writes an SVG.
+export class SvgPen {
+  constructor(width, height, ruler) {
+    Object.assign(this, { width, height, ruler, parts: [], path: [], stack: [], open: 0, clips: 0 });
+    Object.assign(this, { fillStyle: "#000", strokeStyle: "#000", lineWidth: 1, globalAlpha: 1, font: "11px sans-serif" });
+    Object.assign(this, { textAlign: "left", textBaseline: "alphabetic", dash: [] });
+  }
+  static n = (x) => Number(x.toFixed(2));
+  add(text) { this.parts.push(text); }
+  save() { this.stack.push(this.open); }
+  restore() { for (const until = this.stack.pop(); this.open > until; this.open--) this.add("</g>"); }
+  clip() {
+    const id = `c${++this.clips}`;
+    this.add(`<clipPath id="${id}"><path d="${this.path.join("")}"/></clipPath><g clip-path="url(#${id})">`);
+    this.open++;
+  }
+  beginPath() { this.path = []; }
+  moveTo(x, y) { this.path.push(`M${SvgPen.n(x)} ${SvgPen.n(y)}`); }
+  lineTo(x, y) { this.path.push(`L${SvgPen.n(x)} ${SvgPen.n(y)}`); }
+  rect(x, y, w, h) { this.path.push(`M${SvgPen.n(x)} ${SvgPen.n(y)}h${SvgPen.n(w)}v${SvgPen.n(h)}h${SvgPen.n(-w)}z`); }
+  fill() { this.add(`<path d="${this.path.join("")}" fill="${this.fillStyle}" fill-opacity="${this.globalAlpha}"/>`); }
+  stroke() {
+    const dash = this.dash.length ? ` stroke-dasharray="${this.dash}"` : "";
+    this.add(`<path d="${this.path.join("")}" fill="none" stroke="${this.strokeStyle}" stroke-opacity="${this.globalAlpha}" stroke-width="${this.lineWidth}"${dash}/>`);
+  }
+  fillRect(x, y, w, h) { this.beginPath(); this.rect(x, y, w, h); this.fill(); }
+  strokeRect(x, y, w, h) { this.beginPath(); this.rect(x, y, w, h); this.stroke(); }
+  setLineDash(dash) { this.dash = dash; }
+  measureText(text) { this.ruler.font = this.font; return this.ruler.measureText(text); }
+  fillText(text, x, y) {
+    const anchor = { left: "start", center: "middle", right: "end" }[this.textAlign];
+    const shift = { top: "0.8em", middle: "0.35em" }[this.textBaseline] ?? "0";
+    const [, bold, size] = /^(bold )?([\d.]+)px/.exec(this.font);
+    const safe = text.replace(/&/g, "&amp;").replace(/</g, "&lt;");
+    this.add(`<text x="${SvgPen.n(x)}" y="${SvgPen.n(y)}" dy="${shift}" text-anchor="${anchor}" font-family="sans-serif" font-size="${size}"${bold ? ' font-weight="bold"' : ""} fill="${this.fillStyle}">${safe}</text>`);
+  }
+  text() {
+    return `<svg xmlns="http://www.w3.org/2000/svg" width="${this.width}" height="${this.height}" viewBox="0 0 ${this.width} ${this.height}">${this.parts.join("\n")}</svg>\n`;
+  }
+}

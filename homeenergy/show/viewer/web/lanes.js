@@ -1,0 +1,116 @@
+// What is known of each lane: a base of the whole log, and a closer detail of where one looks.
+
+// Least, greatest and mean of equal stretches [t0 + i * step, ...).
+export function piece(told, bytes) {
+  const all = new Float32Array(bytes.buffer, bytes.byteOffset, bytes.byteLength / 4);
+  const n = told.n;
+  return {
+    t0: told.t0, step: told.step, n, end: told.t0 + n * told.step, samples: told.samples, doubted: told.doubted,
+    low: all.subarray(0, n), high: all.subarray(n, 2 * n), mean: all.subarray(2 * n, 3 * n),
+  };
+}
+
+// Whether a piece shows [t0, t1] as closely as so many columns can.
+export function suffices(p, t0, t1, log, columns) {
+  if (!p) return false;
+  const covers = p.t0 <= Math.max(t0, log[0]) && p.end >= Math.min(t1, log[1]);
+  return covers && (p.samples === 1 || p.step <= (1.01 * (t1 - t0)) / columns);
+}
+
+// Least, greatest and mean in each of `width` columns of [t0, t1]; NaN where nothing is known.
+// A stretch that lies in two columns counts in both, so no spike is lost.
+export function columnsOf(lane, t0, t1, width) {
+  const out = { low: new Float32Array(width), high: new Float32Array(width), mean: new Float32Array(width), coarse: false };
+  const dt = (t1 - t0) / width;
+  const { base, detail } = lane;
+  for (let c = 0; c < width; c++) {
+    const a = t0 + c * dt;
+    const b = a + dt;
+    const p = detail && detail.t0 <= a && b <= detail.end ? detail : base;
+    let low = NaN, high = NaN, sum = 0, count = 0;
+    if (p) {
+      const first = Math.max(Math.floor((a - p.t0) / p.step), 0);
+      const stop = Math.min(Math.max(Math.ceil((b - p.t0) / p.step), first + 1), p.n);
+      for (let i = first; i < stop; i++) {
+        const mean = p.mean[i];
+        if (mean !== mean) continue;
+        if (!(p.low[i] >= low)) low = p.low[i];
+        if (!(p.high[i] <= high)) high = p.high[i];
+        sum += mean;
+        count++;
+      }
+      if (p.samples > 1 || stop - first > 1) out.coarse = true;
+    }
+    out.low[c] = low;
+    out.high[c] = high;
+    out.mean[c] = count ? sum / count : NaN;
+  }
+  return out;
+}
+
+// What a lane draws at an instant: {mean, low, high, samples}, or null.
+export function valueAt(lane, t) {
+  for (const p of [lane.detail, lane.base]) {
+    if (!p || t < p.t0 || t >= p.end) continue;
+    const i = Math.floor((t - p.t0) / p.step);
+    if (p.mean[i] !== p.mean[i]) return null;
+    return { mean: p.mean[i], low: p.low[i], high: p.high[i], samples: p.samples };
+  }
+  return null;
+}
+
+// Readings in doubt between two instants: [from, to, watts].
+export function doubtedIn(lane, t0, t1) {
+  const p = lane.detail && lane.detail.t0 <= t0 && lane.detail.end >= t1 ? lane.detail : lane.base;
+  return p ? p.doubted.filter(([from, to]) => to > t0 && from < t1) : [];
+}
+
+// Means of circuits laid on one another, with what the mains have beyond them.
+export function stackOf(loads, mains, t0, t1, width) {
+  const layers = loads.map((lane) => ({ lane, mean: columnsOf(lane, t0, t1, width).mean }));
+  const total = new Float32Array(width);
+  for (const { mean } of layers) for (let c = 0; c < width; c++) total[c] += mean[c] || 0;
+  let supply = null;
+  if (mains.length) {
+    supply = new Float32Array(width);
+    for (const lane of mains) {
+      const { mean } = columnsOf(lane, t0, t1, width);
+      for (let c = 0; c < width; c++) supply[c] += mean[c];
+    }
+    const rest = supply.map((watts, c) => Math.max(watts - total[c], 0));
+    layers.push({ lane: null, mean: rest });
+  }
+  return { layers, supply };
+}
+
+const ROUND = [1, 1.5, 2, 3, 4, 5, 6, 8, 10];
+
+// Round limits of a scale that hold `low` and `high`, `least` apart or more.
+export function roundLimits(low, high, least) {
+  const width = Math.max(high - low, least);
+  const unit = 10 ** Math.floor(Math.log10(width));
+  const up = (x) => {
+    const size = 10 ** Math.floor(Math.log10(x));
+    return ROUND.find((r) => r * size >= x * 0.999) * size;
+  };
+  if (low >= 0 && low < high / 2) return [0, up(Math.max(high, least))];
+  if (low < 0 && high > 0) return [-up(-low), up(Math.max(high, least + low))];
+  const step = unit / 5;
+  return [Math.floor(low / step) * step, Math.ceil((low + width) / step) * step];
+}
+
+// Round ticks in [low, high], at most about so many.
+export function valueTicks(low, high, most) {
+  const least = (high - low) / Math.max(most, 1);
+  const size = 10 ** Math.floor(Math.log10(least));
+  const step = [1, 2, 5, 10].find((r) => r * size >= least * 0.999) * size;
+  const found = [];
+  for (let k = Math.ceil(low / step - 1e-9); k * step <= high + 1e-9 * step; k++) found.push(k * step);
+  return found;
+}
+
+export function valueText(value, unit) {
+  const size = Math.abs(value);
+  const places = unit === "W" ? (size < 10 && size % 1 ? 1 : 0) : 1;
+  return `${(Number(value.toFixed(places)) + 0).toLocaleString("en", { minimumFractionDigits: unit === "W" ? 0 : 1 })} ${unit}`;
+}

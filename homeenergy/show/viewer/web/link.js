@@ -1,0 +1,70 @@
+// Ways to ask the kernel: over a widget's channel, over HTTP, or a copy that came with the page.
+// Each is a function: question -> promise of {said, planes}; planes are Float32Arrays.
+
+const PATIENCE_MS = 600000;
+
+// An answer in one piece: length of the text, the text, then the buffers whose lengths it gives.
+function unpack(bytes) {
+  const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
+  const length = view.getUint32(0, true);
+  const said = JSON.parse(new TextDecoder().decode(bytes.subarray(4, 4 + length)));
+  let at = 4 + length;
+  const buffers = said.lengths.map((size) => bytes.slice(at, (at += size)));
+  return { said, buffers };
+}
+
+export function viaWidget(model) {
+  const waiting = new Map();
+  let last = 0;
+  model.on("msg:custom", (said, buffers) => {
+    const done = waiting.get(said.id);
+    waiting.delete(said.id);
+    // Copied, because what arrives need not begin at a multiple of four bytes.
+    if (done) done({ said, buffers: buffers.map((b) => new Uint8Array(b.buffer ?? b, b.byteOffset ?? 0, b.byteLength).slice()) });
+  });
+  return (question) =>
+    new Promise((resolve, reject) => {
+      const id = ++last;
+      const timer = setTimeout(() => {
+        waiting.delete(id);
+        reject(new Error("the kernel does not answer; is it running?"));
+      }, PATIENCE_MS);
+      waiting.set(id, (answer) => (clearTimeout(timer), resolve(answer)));
+      model.send({ ...question, id });
+    });
+}
+
+export function viaHttp(token) {
+  return async (question) => {
+    const answer = await fetch("ask", {
+      method: "POST",
+      headers: { "Content-Type": "application/json", "X-Token": token },
+      body: JSON.stringify(question),
+    }).catch(() => {
+      throw new Error("the program that shows this page has ended; start it again");
+    });
+    if (!answer.ok) throw new Error(`the question was refused (${answer.status})`);
+    return unpack(new Uint8Array(await answer.arrayBuffer()));
+  };
+}
+
+// A page without a kernel: answers by their question's kind and lane, packed as base64 of gzip.
+export function fromCopies(copies) {
+  const read = async (text) => {
+    const packed = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
+    const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
+    return unpack(new Uint8Array(await new Response(stream).arrayBuffer()));
+  };
+  return async (question) => {
+    const key = question.lane ? `${question.kind} ${question.lane}` : question.kind;
+    if (!(key in copies)) throw new Error("this page was saved without that: it has no kernel to ask");
+    return read(copies[key]);
+  };
+}
+
+// Ask; an answer that says what went wrong becomes an error.
+export async function asked(link, question) {
+  const { said, buffers } = await link(question);
+  if (said.kind === "error") throw new Error(said.text);
+  return { said, buffers };
+}
