@@ -72,6 +72,7 @@ MAGIC = re.compile(r"^\s*[%!]")
 BACKENDS = {"%matplotlib inline", "%matplotlib widget"}
 MOST_CELL_LINES, MOST_CELLS, MEDIAN_LINES = 15, 40, 4
 IMPORTED_AS = {
+    "IPython": "ipython",
     "PIL": "pillow",
     "paho": "paho-mqtt",
     "python_calamine": "python-calamine",

@@ -12,7 +12,7 @@ from playwright.sync_api import expect
 from tests.findings.small_house import made_house, switched
 
 from .conftest import ROOT, STOP_S, processes_of
-from .pages import RED, SCREENSHOTS, eventually, press, run_notebook, settle, write_notebook
+from .pages import RED, SCREENSHOTS, eventually, press, run_notebook, write_notebook
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -108,7 +108,7 @@ def test_a_house_without_a_store_is_imported_at_the_press_of_a_button(opened):
     button = cell.get_by_role("button", name="Import the logs now")
     button.focus()
     button.press("Enter")
-    cell.locator("canvas").first.wait_for()
+    cell.locator(".he-pane canvas").first.wait_for()
     expect(words(cell)).to_contain_text("(90 days)")
     expect(words(cell)).to_contain_text("mean")
     assert cell.get_by_role("progressbar").count() == 0
@@ -146,51 +146,39 @@ def test_a_fault_in_a_log_is_one_sentence_that_says_where(opened):
 
 def test_forty_circuits_fit_on_the_page_and_are_found(opened):
     cell = cell_of(opened, "forty")
-    cell.locator("canvas").first.wait_for()
-    assert cell.get_by_role("checkbox", name=re.compile(r"\(L[12]\)")).count() == 40
-    cell.get_by_label("Find").fill("heater 36")
-    boxes = cell.get_by_role("checkbox", name=re.compile(r"\(L[12]\)"))
+    boxes = cell.locator(".he-list input[type=checkbox]")
+    expect(boxes).to_have_count(40)
+    cell.get_by_label("Find circuits").fill("heater 36")
     expect(boxes).to_have_count(1)
     press(cell, "Show none")
     expect(words(cell)).not_to_contain_text("mean")
     boxes.first.focus()
     boxes.first.press("Space")
     expect(words(cell)).to_contain_text("mean")
-    cell.get_by_label("Find").fill("")
+    cell.get_by_label("Find circuits").fill("")
     expect(boxes).to_have_count(40)
-    press(cell, "Show all listed")
+    press(cell, "Show listed")
     expect(words(cell)).to_contain_text("heater_40: mean")
+    expect(words(cell)).not_to_contain_text("being read")
     assert words(cell).text_content().count(": mean") == 40
-    opened.page.wait_for_function(
-        "canvas => canvas.clientHeight > 600",
-        arg=cell.locator("canvas").first.element_handle(),
-    )
-    settle(opened.page)  # it is drawn in that size
+    assert cell.locator(".he-pane").count() == 40
     take_picture(cell, "forty")
-    assert cell.locator("canvas").first.bounding_box()["height"] < 700
     output = cell.locator(".jp-OutputArea-output").first
     assert output.evaluate("output => output.scrollWidth - output.clientWidth") <= 1
 
 
-def test_in_a_narrow_window_the_figure_scrolls_and_nothing_else(opened):
+def test_in_a_narrow_window_the_figure_follows(opened):
     cell, page = cell_of(opened, "narrow"), opened.page
-    canvas = cell.locator("canvas").first
-    canvas.wait_for()
+    cell.locator(".he-pane canvas").first.wait_for()
     size = page.viewport_size
     page.set_viewport_size({"width": 1000, "height": 700})
-    settle(page)
-    cell.get_by_label("Wheel zooms").scroll_into_view_if_needed()
-    take_picture(cell, "narrow")
-    scrolling = """canvas => {
-      const found = [];
-      for (let at = canvas; at.closest('.jp-OutputArea-output'); at = at.parentElement)
-        if (at.scrollWidth > at.clientWidth && getComputedStyle(at).overflowX === 'auto')
-          found.push(at.clientHeight - canvas.clientHeight);
-      return found;
+    inside = """cell => {
+      const output = cell.querySelector('.jp-OutputArea-output').getBoundingClientRect();
+      const lane = cell.querySelector('.he-pane canvas').getBoundingClientRect();
+      return lane.width > 200 && lane.right <= output.right + 1;
     }"""
-    eventually(page, lambda: len(canvas.evaluate(scrolling)) == 1, "a figure that scrolls")
-    (more,) = canvas.evaluate(scrolling)
-    assert more < 40  # no higher than the figure, so that its bar is next to it
+    eventually(page, lambda: cell.evaluate(inside), "a figure as wide as its cell")
+    take_picture(cell, "narrow")
     page.set_viewport_size(size)
 
 
@@ -204,7 +192,7 @@ def test_an_appliance_that_never_runs_is_told(opened):
 
 def test_a_day_without_readings_is_told(opened):
     cell = cell_of(opened, "away")
-    cell.locator("canvas").first.wait_for()
+    cell.locator(".he-pane canvas").first.wait_for()
     cell.locator("input[type=date]").fill("2026-03-06")
     expect(words(cell)).to_contain_text("Fri 6 Mar 2026 00:00")
     expect(words(cell)).to_contain_text("heater: no readings here")

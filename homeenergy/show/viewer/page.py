@@ -91,7 +91,8 @@ def whole_page(title: str, link: str, *, nonce: str = "") -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f'<title>{escape(title)}</title>\n<link rel="icon" href="data:,">\n'
         f"<style>\n{style_text()}\nbody {{ margin: 0; background: light-dark(#fff, #141414); "
-        "color-scheme: light dark; }\nh1 { font: bold 17px sans-serif; margin: 8px 12px 0; }\n"
+        "color-scheme: light dark; }\nh1 { color: light-dark(#222, #eee); "
+        "font: bold 17px sans-serif; margin: 8px 12px 0; }\n"
         f"</style>\n</head>\n<body>\n<main>\n<h1>{escape(title)}</h1>\n"
         f'<div id="viewer"></div>\n</main>\n<script type="module"{own}>\n'
         f"{script_of(code)}</script>\n</body>\n</html>\n"

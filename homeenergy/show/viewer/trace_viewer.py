@@ -40,7 +40,7 @@ LIVE = """
 export default {{ render({{ model, el }}) {{
   const away = showViewer(el, viaWidget(model));
   const style = document.createElement("style");
-  style.textContent = `[data-still="${{model.get("still")}}"] {{{{ display: none }}}}`;
+  style.textContent = `[data-still="${{model.get("still")}}"] {{ display: none }}`;
   el.append(style);
   return away;
 }} }};

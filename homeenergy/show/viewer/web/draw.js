@@ -65,7 +65,8 @@ export function drawLane(ctx, f, cols, colour, { area = true, faded = false, ink
 // Where an outline hides it, the mean is a line of its own.
 function drawMean(ctx, f, mean, from, to, wide, ink) {
   ctx.strokeStyle = ink;
-  ctx.lineWidth = 1.2 * f.px;
+  ctx.lineWidth = f.px;
+  ctx.globalAlpha = 0.65;
   ctx.beginPath();
   for (let c = from; c < to; c++) {
     const y = yOf(f, mean[c]);

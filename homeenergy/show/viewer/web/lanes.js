@@ -94,6 +94,8 @@ export function roundLimits(low, high, least) {
     return ROUND.find((r) => r * size >= x * 0.999) * size;
   };
   if (low >= 0 && low < high / 2) return [0, up(Math.max(high, least))];
+  // Noise below zero gets a little room and no tick of its own.
+  if (low < 0 && high > 0 && -low < high / 50) return [-up(Math.max(high, least)) / 33, up(Math.max(high, least))];
   if (low < 0 && high > 0) return [-up(-low), up(Math.max(high, least + low))];
   const step = unit / 5;
   return [Math.floor(low / step) * step, Math.ceil((low + width) / step) * step];

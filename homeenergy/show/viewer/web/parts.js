@@ -85,8 +85,10 @@ export function build(root, viewer) {
     parts[name].hidden = true;
   }
   const over = element("div", { class: "he-over" });
-  over.append(parts.lanes, parts.mark, parts.cross, parts.reading);
-  parts.stage.append(parts.stripBox, over, parts.axis, parts.box);
+  over.append(parts.lanes, parts.mark, parts.cross);
+  parts.foot = element("div", { class: "he-foot" });
+  parts.foot.append(parts.axis, parts.reading);
+  parts.stage.append(parts.stripBox, over, parts.foot, parts.box);
   parts.legend = element("div", { class: "he-legend" });
   parts.card = element("section", { class: "he-card", "aria-label": "Run" });
   parts.table = element("div", { class: "he-table" });
@@ -96,7 +98,6 @@ export function build(root, viewer) {
   side.open = root.getBoundingClientRect().width > 620 || innerWidth > 700;
   parts.said = element("p");
   parts.words = folded("The figure in words", parts.said);
-  parts.words.addEventListener("toggle", () => viewer.view && (parts.said.textContent = wordsOf(viewer)));
   const keys = element("dl", { class: "he-keys" });
   for (const [key, what] of KEYS) keys.append(element("dt", { text: key }), element("dd", { text: what }));
   const hint = element("p", { text: "Click into the lanes, or reach them with Tab. With the mouse: wheel zooms, dragging moves, Shift and dragging measures, Ctrl and dragging zooms into a box, a double click goes back, a click on a shaded run opens it. With fingers: one moves, two zoom." });
@@ -242,6 +243,10 @@ export function wordsOf(viewer) {
   const said = [`Power from ${viewer.clock.span(t0, t1)}`];
   for (const name of viewer.shown) {
     const lane = viewer.lanes.get(name);
+    if (viewer.isAwaited(name)) {
+      said.push(`${lane.label}: being read`);
+      continue;
+    }
     const { mean, high } = columnsOf(lane, t0, t1, 800);
     const there = mean.filter((value) => value === value);
     if (!there.length) {

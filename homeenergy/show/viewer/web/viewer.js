@@ -32,7 +32,11 @@ export class Viewer {
     }, { rootMargin: "60px" });
     this.sizes = new ResizeObserver(() => this.resize());
     this.media = matchMedia("(prefers-color-scheme: dark)");
-    this.retheme = () => (this.applyTheme(), this.redraw());
+    this.retheme = () => {
+      const before = this.dark;
+      this.applyTheme();
+      if (this.dark !== before && this.view) (fillList(this), this.arrangePanes());
+    };
     this.media.addEventListener("change", this.retheme);
     this.body = new MutationObserver(this.retheme);
     this.body.observe(document.body, { attributes: true });
@@ -119,7 +123,7 @@ export class Viewer {
   }
 
   settled() {
-    if (this.parts.words.open) this.parts.said.textContent = wordsOf(this);
+    this.parts.said.textContent = wordsOf(this);
   }
 
   zoom(times, at = (this.view[0] + this.view[1]) / 2, options) {
@@ -168,6 +172,12 @@ export class Viewer {
     fillList(this);
   }
 
+  // Whether readings are there that have not come yet.
+  isAwaited(name) {
+    const lane = this.lanes.get(name);
+    return !lane.base && (lane.kwh !== null || lane.unit !== "W");
+  }
+
   isPower(name) {
     return this.lanes.get(name).unit === "W";
   }
@@ -188,7 +198,7 @@ export class Viewer {
     showLegend(this);
     if (this.showRuns) this.findRuns();
     this.needBase();
-    this.redraw();
+    this.settled();
     this.look();
   }
 
@@ -405,7 +415,9 @@ export class Viewer {
       const x = this.xOf(t);
       cross.style.transform = `translateX(${x}px)`;
       const rows = [element("b", { text: this.clock.stamp(t) })];
-      if (this.panes.some((pane) => pane.together)) {
+      const together = this.panes.some((pane) => pane.together);
+      reading.classList.toggle("he-high", together);
+      if (together) {
         for (const name of this.shown) {
           const row = element("div");
           row.append(element("i", { class: "he-swatch", style: `background:${this.colour(name)}` }), `${this.lanes.get(name).label}: ${this.valueWords(name, values.get(name), true)}`);
@@ -425,7 +437,7 @@ export class Viewer {
   }
 
   valueWords(name, value, short = false) {
-    if (!value) return "no reading";
+    if (!value) return this.isAwaited(name) ? "being read" : "no reading";
     const unit = this.lanes.get(name).unit;
     const text = valueText(value.mean, unit);
     if (value.samples === 1 || short) return text;
@@ -573,12 +585,14 @@ export class Viewer {
 
   async needBase() {
     const names = [...this.shown, ...(this.arrange === "stack" ? this.mains.map((lane) => lane.name) : [])];
-    const missing = names.filter((name) => !this.lanes.get(name).base && this.lanes.get(name).kwh !== null);
+    const missing = names.filter((name) => this.isAwaited(name));
     if (!missing.length) return;
     await this.attempt(async () => {
       const { said, buffers } = await asked(this.link, { kind: "window", t0: this.log[0], t1: this.log[1], points: 1500, lanes: missing });
       this.take(said.lanes, buffers, "base");
       this.stripKey = null;
+      showLegend(this);
+      this.settled();
       this.redraw();
     });
   }
@@ -592,6 +606,7 @@ export class Viewer {
 
   // Lanes in sight that are not known as closely as the screen could show them.
   wanting() {
+    if (this.copyOnly) return [];
     const [t0, t1] = this.view;
     const seen = new Set(this.panes.filter((pane) => pane.visible).flatMap((pane) => pane.names));
     if (this.arrange === "stack") for (const lane of this.mains) seen.add(lane.name);
@@ -606,7 +621,7 @@ export class Viewer {
   async askWindow() {
     if (this.asking || this.gone || !this.view) return;
     const lanes = this.wanting();
-    if (!lanes.length || this.copyOnly) return;
+    if (!lanes.length) return;
     this.asking = true;
     const [t0, t1] = this.view;
     const half = (t1 - t0) / 2;
@@ -619,6 +634,7 @@ export class Viewer {
       if (said.log[0] !== this.log[0] || said.log[1] !== this.log[1]) this.log = said.log;
       this.draw();
       this.latency.push(performance.now() - begun);
+      if (!this.moving) this.settled();
     } catch (error) {
       this.copyOnly = /no kernel to ask/.test(error.message);
       this.say(this.copyOnly ? `Saved page: not finer than ${lengthText(this.lanes.get(lanes[0]).base.step)}` : error.message, !this.copyOnly);
