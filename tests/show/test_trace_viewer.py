@@ -435,7 +435,7 @@ def test_the_local_page_is_for_those_with_the_token(served):
     assert said["house"] == "Mill house"
     assert len(answer) == 4 + length + sum(said["lengths"])
     assert (4 + length) % 4 == 0
-    for wrong in (b"[]", b"{", b"x" * (1 << 21)):
+    for wrong in (b"[]", b"{", b"\xff"):
         assert fetch(f"{base}ask", data=wrong, X_Token=token)[0] == 400
     assert fetch(f"{base}etc/passwd?token={token}")[0] == 404
 
