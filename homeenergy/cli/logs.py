@@ -16,25 +16,60 @@ from homeenergy.errors import HouseError
 
 def describe(
     files: Annotated[
-        list[Path], typer.Argument(metavar="FILE...", help="Log files, or folders of them.")
-    ],
+        list[Path] | None,
+        typer.Argument(metavar="FILE...", help="Log files, or folders of them."),
+    ] = None,
     timezone: Annotated[
         str | None,
         typer.Option(metavar="ZONE", help="Zone of times without an offset, as in Europe/Berlin."),
     ] = None,
+    source: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="In place of files: listen to mqtt://HOST, mqtts://HOST, tcp://HOST:PORT, "
+            "unix:PATH, serial:PATH, file:PATH or modbus://HOST, and propose a [[source]].",
+        ),
+    ] = None,
+    seconds: Annotated[
+        float, typer.Option(min=0.1, max=86_400, help="How long to listen to a source.")
+    ] = 60.0,
+    name: Annotated[str, typer.Option(metavar="NAME", help="Name of the source.")] = "recorded",
+    user: Annotated[str | None, typer.Option(help="To log in to a source with.")] = None,
+    password_variable: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Environment variable that holds the password."),
+    ] = None,
+    certificates: Annotated[
+        str | None, typer.Option(metavar="FILE", help="Authority of the source's certificate.")
+    ] = None,
+    baud: Annotated[int, typer.Option(help="Speed of a serial line.")] = 9600,
 ) -> None:
-    """Look at log files and print how house.toml would describe them.
+    """Look at log files, or listen to a source, and print how house.toml would describe them.
 
-    There is a [[log]] block for each way in which they are written. What the files do not show is
+    There is a [[log]] block for each way in which files are written. What they do not show is
     said in remarks; nothing is written.
 
     \b
     Example:  homeenergy describe logs/2026-10-*.csv
+    Example:  homeenergy describe --source mqtt://192.168.1.20 --seconds 300
     """
+    if (source is None) == (not files):
+        raise typer.BadParameter("give either files or --source ADDRESS")
     with plain_errors():
+        if source is not None:
+            from homeenergy.record.propose import propose_source
+
+            options = {"user": user, "password_variable": password_variable}
+            options |= {"certificates": certificates}
+            proposed = propose_source(
+                source, seconds=seconds, name=name, options={**options, "baud": baud}
+            )
+            say(proposed.toml().rstrip("\n"))
+            return
         from homeenergy.readings.logs.gather import describe_any
 
-        for number, one in enumerate(describe_any(files, timezone=timezone)):
+        for number, one in enumerate(describe_any(files or [], timezone=timezone)):
             say("\n" * bool(number) + one.toml().rstrip("\n"))
 
 

@@ -299,6 +299,10 @@ def _read_source(row: Fields, circuits: tuple[str, ...]) -> Source:
         raise row.refuse("value_field", "and name_field need each other")
     if values["name_field"] is not None and lines not in ("columns", "pattern", "json"):
         raise row.refuse("name_field", f'does not belong to `lines = "{lines}"`')
+    if lines in ("columns", "pulses"):
+        for name in ("name_field", "value_field", "time_field"):
+            if row.has(name) and not isinstance(values[name], int):
+                raise row.refuse(name, f"must be the number of a column, got {values[name]!r}")
     if kind == "mqtt":
         values["lines"] = lines if row.has("lines") else "json"
     table = row.inner("circuits", required=True)

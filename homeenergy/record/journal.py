@@ -295,14 +295,14 @@ def _ms(text: str) -> int:
 
 
 @lru_cache(maxsize=8)
-def _second(second: int) -> str:
-    return datetime.fromtimestamp(second, UTC).strftime("%Y-%m-%dT%H:%M:%S")
+def _minute(minute: int) -> str:
+    return datetime.fromtimestamp(60 * minute, UTC).strftime("%Y-%m-%dT%H:%M")
 
 
 def line_of(time_ms: int, circuit: str, value: float) -> str:
     """Line of one reading, with its end."""
-    second, ms = divmod(time_ms, 1000)
-    return f"{_second(second)}.{ms:03d}Z,{circuit},{value:.10g}\n"
+    minute, ms = divmod(time_ms, 60_000)
+    return f"{_minute(minute)}:{ms // 1000:02d}.{ms % 1000:03d}Z,{circuit},{value:.10g}\n"
 
 
 def day_of(time_s: float) -> str:

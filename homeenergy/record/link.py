@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import queue
 import threading
 import time
@@ -11,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from homeenergy.errors import HouseError
-from homeenergy.house.sources import Source
+from homeenergy.house.sources import PASSWORDS, Source
 from homeenergy.record.lines import Reader, Reading
 
 LOOK_S = 0.2  # how often a link looks whether it is to end
@@ -94,3 +95,34 @@ def host_and_port(address: str, *, port: int | None = None) -> tuple[str, int]:
             fix="Write host:port, such as 192.168.1.20:1883.",
         )
     return host.strip("[]"), port
+
+
+def password_of(source: Source) -> str | None:
+    """Password of a source, from the environment or the keyring.
+
+    Raises
+    ------
+    HouseError
+        If it has a user, and no password is found.
+    """
+    if source.user is None:
+        return None
+    if source.password_variable is not None:
+        found = os.environ.get(source.password_variable)
+        where = f"the environment variable {source.password_variable}"
+    else:
+        import keyring
+        from keyring.errors import KeyringError
+
+        where = f"the keyring ({PASSWORDS}, {source.user}@{source.address})"
+        try:
+            found = keyring.get_password(PASSWORDS, f"{source.user}@{source.address}")
+        except KeyringError as error:
+            found, where = None, f"{where}: {error}"
+    if not found:
+        raise HouseError(
+            f"there is no password of source `{source.name}` in {where}",
+            fix=f"Run: keyring set {PASSWORDS} {source.user}@{source.address}; or state "
+            "password_variable.",
+        )
+    return found

@@ -2,19 +2,432 @@
 
 from __future__ import annotations
 
+import json
+import queue
+import re
+import threading
+import unicodedata
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout, layout_toml
 from homeenergy.house.log_columns import LogColumn
-from homeenergy.house.sources import Source
+from homeenergy.house.schema import toml_value
+from homeenergy.house.sources import Place, Source, source_toml
+from homeenergy.record.lines import BadReadingError, Reader, Reading, instant_of, number_of
+from homeenergy.record.link import Link, password_of
+from homeenergy.record.listen import listen
+from homeenergy.record.telegram import Telegram, read_telegram, take_telegram
+
+SCHEMES = {
+    "mqtt": "mqtt",
+    "mqtts": "mqtt",
+    "modbus": "modbus",
+    "tcp": "socket",
+    "unix": "socket",
+    "serial": "serial",
+    "file": "file",
+}
+MOST_HEARD = 4_000_000  # bytes that are looked at; own choice
+_POWER = {"power", "watt", "watts", "w", "kw", "load"}
+_ENERGY = {"energy", "wh", "kwh", "total", "counter"}
+_MARKS = (";", "\t", "|", ",", " ")
+_UNEVEN = 2.5  # longest step over the usual one, from which readings come on change; own choice
+_PAIR = re.compile(r"([A-Za-z][\w.-]*)\s*[=:]\s*(-?\d+(?:\.\d+)?)")
+
+
+@dataclass(slots=True)
+class Proposal:
+    """Blocks of house.toml for a source, and what in them is a guess."""
+
+    source: Source
+    columns: dict[str, LogColumn]
+    remarks: list[str] = field(default_factory=list)
+    period_s: float | None = None
+    hold_s: float | None = None
+
+    def toml(self) -> str:
+        """Text to paste into a house.toml: circuits, the source, and the log that it writes."""
+        circuits = [f'[[circuit]]\nname = "{name}"\n' for name in self.source.circuits]
+        log = _log(self.source, self.columns, period_s=self.period_s, hold_s=self.hold_s)
+        source = source_toml(self.source, comments="short", remarks="\n".join(self.remarks))
+        return "\n".join([*circuits, source, log])
+
+
+class Heard(Reader):
+    """Keeps what a source sends, without reading it."""
+
+    def __init__(self, source: Source) -> None:
+        super().__init__(source)
+        self.data = bytearray()
+        self.messages: list[tuple[str, bytes, int]] = []
+        self.size = 0
+
+    def feed(self, data: bytes, now_ms: int) -> list[Reading]:
+        """Keep a piece of a stream."""
+        self.size += len(data)
+        if self.size < MOST_HEARD:
+            self.data += data
+            self.messages += [("", b"", now_ms)] * data.count(b"\n")
+        return []
+
+    def message(self, topic: str, payload: bytes | bytearray, now_ms: int) -> list[Reading]:
+        """Keep a message."""
+        self.size += len(payload)
+        if self.size < MOST_HEARD:
+            self.messages.append((topic, bytes(payload), now_ms))
+        return []
+
+
+def propose_source(
+    address: str,
+    *,
+    seconds: float = 60.0,
+    name: str = "recorded",
+    options: dict[str, Any] | None = None,
+) -> Proposal:
+    """Listen to a source and propose how house.toml would describe it.
+
+    Parameters
+    ----------
+    address : str
+        With what it is before it: mqtt://host:port, mqtts://, tcp://host:port, unix:PATH,
+        serial:PATH, file:PATH, modbus://host:port.
+    seconds : float
+        How long to listen [s].
+    name : str
+        Of the source.
+    options : dict, optional
+        Further keys of the source: user, password_variable, certificates, baud.
+
+    Raises
+    ------
+    HouseError
+        If nothing was heard, or nothing in it could be read.
+    """
+    scheme, _, place = address.partition(":")
+    if scheme not in SCHEMES or not place.strip("/"):
+        raise HouseError(
+            f"{address!r} is no source",
+            fix=f"Write what it is before its place: {', '.join(SCHEMES)}; as in "
+            "mqtt://192.168.1.20:1883 or serial:/dev/ttyUSB0.",
+        )
+    kind: Any = SCHEMES[scheme]
+    place = place.removeprefix("//")
+    source = Source(
+        name=name,
+        kind=kind,
+        address=place,
+        circuits={"circuit": Place(topic="#")},
+        tls=scheme == "mqtts",
+        **(options or {}),
+    )
+    if kind == "modbus":
+        example = replace(source, circuits={"mains": Place(register=0, number="float32")})
+        remark = "A register map is in the meter's papers; register and number here are examples."
+        return Proposal(example, {"mains": column_for(example, "mains")}, [remark])
+    heard = _hear(source, seconds)
+    if kind == "mqtt":
+        found = _of_messages(source, heard.messages)
+    elif heard.data.find(b"\n!") >= 0 and (telegrams := list(_telegrams(heard.data))):
+        found = _of_telegram(source, telegrams[-1])
+    else:
+        found = _of_lines(source, heard.data.decode("utf-8", "replace").splitlines()[:1000])
+    found.remarks.insert(0, f"Proposed after {seconds:g} s; correct what is wrong.")
+    if source.kind != "file":
+        _pace(found, heard)
+    return found
+
+
+def _hear(source: Source, seconds: float) -> Heard:
+    heard, told = Heard(replace(source, time_field=1 if source.kind == "file" else None)), []
+    link = Link(
+        source=heard.source,
+        reader=heard,
+        batches=queue.Queue(),
+        folder=Path(),
+        tell=lambda _, what: told.append(what),
+        password=password_of(source),
+    )
+    thread = threading.Thread(target=listen, args=(link,), daemon=True)
+    thread.start()
+    thread.join(timeout=seconds)
+    link.stop.set()
+    thread.join(timeout=10)
+    if not heard.size:
+        why = f": it {told[-1]}" if told else ""
+        retained = heard.bad["retained message"]
+        raise HouseError(
+            f"nothing was heard from {source.address} in {seconds:g} s{why}",
+            fix=f"Only {retained} retained messages, which are old: listen for longer."
+            if retained
+            else "Check address, speed and cables; with --seconds it listens for longer.",
+        )
+    return heard
+
+
+def _of_messages(source: Source, messages: Sequence[tuple[str, bytes, int]]) -> Proposal:
+    """Topics whose messages are numbers, or JSON that holds power, else energy."""
+    latest = {topic: payload.decode("utf-8", "replace") for topic, payload, _ in messages}
+    found: dict[str, tuple[Place, str]] = {}
+    left_out: list[str] = []
+    for topic, text in sorted(latest.items()):
+        try:
+            content = json.loads(text)
+        except ValueError:
+            left_out.append(topic)
+            continue
+        leaves = list(_leaves(content))
+        if leaves == [""]:
+            found[topic] = Place(topic=topic), topic
+            continue
+        chosen = _chosen(leaves)
+        left_out += [f"{topic} {leaf}" for leaf in leaves if leaf not in chosen]
+        for leaf in chosen:
+            label = topic if len(chosen) == 1 else f"{topic}/{leaf}"
+            found[label] = Place(topic=topic, field=(leaf,)), f"{topic}/{leaf}"
+    return _proposal(source, found, lines="json", left_out=left_out)
+
+
+def _of_telegram(source: Source, telegram: Telegram) -> Proposal:
+    """Power by leg, or in all; the meter's register of energy."""
+    codes = list(telegram.registers)
+
+    def code(end: str) -> str | None:
+        return next((one for one in codes if one.rpartition(":")[2] == end), None)
+
+    found: dict[str, tuple[Place, str]] = {}
+    for leg, (plus, minus) in enumerate((("21", "22"), ("41", "42"), ("61", "62")), start=1):
+        if (bought := code(f"{plus}.7.0")) is not None:
+            sold = code(f"{minus}.7.0")
+            found[f"mains_l{leg}"] = Place(field=(bought,), minus=(sold,) if sold else ()), ""
+    if not found and (bought := code("1.7.0")) is not None:
+        sold = code("2.7.0")
+        found["mains"] = Place(field=(bought,), minus=(sold,) if sold else ()), ""
+    energy = [one for end in ("1.8.1", "1.8.2", "1.8.3") if (one := code(end))]
+    energy = [total] if (total := code("1.8.0")) else energy
+    if not found and energy:
+        found["mains"] = Place(field=tuple(energy)), ""
+    proposed = _proposal(source, found, lines="telegram", left_out=[])
+    if energy:
+        proposed.source = replace(proposed.source, meter=Place(field=tuple(energy)))
+    proposed.remarks.append('Write role = "mains" and the leg below each circuit of the supply.')
+    return proposed
+
+
+def _telegrams(data: bytearray) -> Iterator[Telegram]:
+    buffer = bytearray(data)
+    while (one := take_telegram(buffer)) is not None:
+        try:
+            yield read_telegram(one)
+        except ValueError:
+            continue
+
+
+def _of_lines(source: Source, lines: Sequence[str]) -> Proposal:
+    """Lines of JSON, of columns, or of names with numbers."""
+    whole = [line.strip() for line in lines if line.strip()]
+    try:
+        leaves = list(_leaves(json.loads(whole[-1] if whole else "")))
+        if leaves and leaves != [""]:
+            chosen = _chosen(leaves)
+            left_out = [leaf for leaf in leaves if leaf not in chosen]
+            found = {leaf: (Place(field=(leaf,)), leaf) for leaf in chosen}
+            return _proposal(source, found, lines="json", left_out=left_out)
+    except ValueError:
+        pass
+    named = [name for line in whole for name, _ in _PAIR.findall(line)]
+    if named and not any(_is_number(line.split(",")[0]) for line in whole):
+        names = [name for name, count in Counter(named).items() if count >= len(whole) / 4]
+        source = replace(
+            source,
+            pattern=_PAIR.pattern.replace("(", "(?P<name>", 1).replace("(-", "(?P<value>-"),
+            name_field="name",
+            value_field="value",
+        )
+        if all(len(_PAIR.findall(line)) == 1 for line in whole):
+            found = {name: (Place(field=(name,)), name) for name in names}
+            return _proposal(source, found, lines="pattern", left_out=[])
+    return _of_columns(source, whole)
+
+
+def _of_columns(source: Source, lines: Sequence[str]) -> Proposal:
+    rows: list[list[str]] = []
+    mark = ","
+    for mark in _MARKS:
+        rows = [line.split(mark) for line in lines]
+        width, count = Counter(map(len, rows)).most_common(1)[0] if rows else (0, 0)
+        rows = [row for row in rows if len(row) == width]
+        if count >= 0.8 * len(lines) and (width > 1 or mark == _MARKS[-1]):
+            break
+    body = [row for row in rows if any(map(_is_number, row))]
+    if not body:
+        raise HouseError(
+            "what was heard holds no numbers that could be read",
+            fix="Of a serial line: try another --baud. Else write the [[source]] by hand: "
+            f"shared/house_toml.md. It began with {toml_value(lines[0][:60] if lines else '')}.",
+        )
+    heads = rows[0] if rows[0] not in body else [""] * len(body[0])
+    columns = list(zip(*body, strict=True))
+    numeric = [n for n, cells in enumerate(columns) if all(map(_is_number, cells))]
+    form, at = next(
+        ((form, n) for n, cells in enumerate(columns) if (form := _time_format(cells[-1]))),
+        ("", -1),
+    )
+    if form:
+        source = replace(source, time_field=at + 1, time_format=form)  # type: ignore[arg-type]
+    values = [n for n in numeric if n != at]
+    names = [n for n in range(len(columns)) if n != at and n not in numeric]
+    if len(names) == 1 and len(values) == 1:
+        source = replace(source, name_field=names[0] + 1, value_field=values[0] + 1)
+        texts = sorted({cell.strip() for cell in columns[names[0]]})
+        found = {text: (Place(field=(text,)), text) for text in texts}
+    else:
+        found = {
+            heads[n].strip() or f"column {n + 1}": (Place(field=(n + 1,)), heads[n]) for n in values
+        }
+    proposed = _proposal(source, found, lines="columns", left_out=[])
+    proposed.source = replace(proposed.source, delimiter=mark)
+    return proposed
+
+
+def _is_number(text: str) -> bool:
+    try:
+        number_of(text)
+    except BadReadingError:
+        return False
+    return True
+
+
+def _time_format(text: str) -> str:
+    """Which sort of time a cell is; empty where it is none."""
+    forms = ("epoch_s", "epoch_ms") if _is_number(text) else ("iso",)
+    for form in forms:
+        try:
+            instant_of(text, form)
+        except BadReadingError:
+            continue
+        return form
+    return ""
+
+
+def _leaves(content: object, path: str = "") -> Iterator[str]:
+    """Paths of the numbers in JSON; "" where it is a number itself."""
+    inner: list[tuple[str, object]] = []
+    if isinstance(content, dict):
+        inner = [(str(key), value) for key, value in content.items()]
+    elif isinstance(content, list):
+        inner = [(str(number), value) for number, value in enumerate(content[:100])]
+    elif (isinstance(content, int | float) and not isinstance(content, bool)) or (isinstance(content, str) and _is_number(content)):
+        yield path
+    for key, value in inner:
+        yield from _leaves(value, f"{path}.{key}" if path else key)
+
+
+def _words(text: str) -> set[str]:
+    return set(re.split(r"[^a-z]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text).lower()))
+
+
+def _chosen(leaves: Sequence[str]) -> list[str]:
+    """Those that name power, else energy, else all."""
+    for words in (_POWER, _ENERGY):
+        if named := [leaf for leaf in leaves if _words(leaf) & words]:
+            return named
+    return list(leaves)
+
+
+def _proposal(
+    source: Source, found: dict[str, tuple[Place, str]], *, lines: Any, left_out: list[str]
+) -> Proposal:
+    """Circuits named after what they are called there; what power or energy says so."""
+    if not found:
+        raise HouseError(
+            "nothing of what was heard looks like power or energy",
+            fix=f"It was: {', '.join(left_out[:10])}. Write the [[source]] by hand: "
+            "shared/house_toml.md.",
+        )
+    names = circuit_names(list(found))
+    made = replace(
+        source,
+        lines=lines,
+        circuits={n: place for n, (place, _) in zip(names, found.values(), strict=True)},
+    )
+    columns, remarks = {}, []
+    for name, (_, said) in zip(names, found.values(), strict=True):
+        words = _words(said)
+        columns[name] = column_for(made, name)
+        if words & _ENERGY and not words & _POWER:
+            unit = "Wh" if "wh" in words else "kWh"
+            columns[name] = LogColumn(names=(name,), quantity="energy_counter", unit=unit)
+        elif "kw" in words:
+            columns[name] = replace(columns[name], unit="kW")
+        elif lines != "telegram" and not words & _POWER:
+            remarks.append(f"{name}: nothing says what it holds; taken as power in W.")
+    if left_out:
+        remarks.append(f"Left out: {', '.join(left_out[:20])}.")
+    return Proposal(made, columns, remarks)
+
+
+def _pace(found: Proposal, heard: Heard) -> None:
+    """State period and hold where readings come when something changes."""
+    times: dict[str, list[int]] = {}
+    for topic, _, at in heard.messages:
+        times.setdefault(topic, []).append(at)
+    steps = [b - a for one in times.values() for a, b in zip(one, one[1:], strict=False)]
+    steps = [step for step in steps if step > 0]
+    if not steps:
+        found.remarks.append("Heard once only: state period_s and hold_s of the [[log]].")
+        return
+    usual = median(steps)
+    if max(steps) > _UNEVEN * usual:
+        found.period_s = max(1.0, float(round(usual / 1000)))
+        found.hold_s = max(found.period_s, float(round(10 * max(steps) / 1000)))
+        found.remarks.append("Readings come at no regular pace: check period_s and hold_s.")
+
+
+def circuit_names(labels: Sequence[str]) -> list[str]:
+    """Short, different names of letters, digits, _ and -, without what all labels share."""
+    parts = [re.split(r"[/. ]", label) for label in labels]
+    while len(labels) > 1 and all(len(p) > 1 for p in parts) and len({p[0] for p in parts}) == 1:
+        parts = [p[1:] for p in parts]
+    while len(labels) > 1 and all(len(p) > 1 for p in parts) and len({p[-1] for p in parts}) == 1:
+        parts = [p[:-1] for p in parts]
+    names: list[str] = []
+    for part in parts:
+        plain = unicodedata.normalize("NFKD", "_".join(part)).encode("ascii", "ignore").decode()
+        base = re.sub(r"[^a-z0-9-]+", "_", plain.lower()).strip("_-") or "circuit"
+        name, number = base, 2
+        while name in names:
+            name, number = f"{base}_{number}", number + 1
+        names.append(name)
+    return names
 
 
 def log_for(source: Source) -> str:
     """The [[log]] block that describes what a source records, for a person to correct."""
+    return _log(source, {name: column_for(source, name) for name in source.circuits})
+
+
+def _log(
+    source: Source,
+    columns: dict[str, LogColumn],
+    *,
+    period_s: float | None = None,
+    hold_s: float | None = None,
+) -> str:
     layout = LogLayout(
         files=f"{source.folder}/*.csv*",
         layout="long",
         circuit_column="circuit",
         value_column="value",
-        columns={name: column_for(source, name) for name in source.circuits},
+        columns=columns,
+        period_s=period_s,
+        hold_s=hold_s,
     )
     return layout_toml(layout, comments="none")
 

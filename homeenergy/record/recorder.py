@@ -20,11 +20,11 @@ from typing import Any
 from homeenergy.errors import HouseError
 from homeenergy.files import alone, write_text
 from homeenergy.house.schedule import Schedule
-from homeenergy.house.sources import PASSWORDS, RECORDED, Source
+from homeenergy.house.sources import RECORDED, Source
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.record.journal import MOST_PENDING, Journal, Latest, day_of, line_of
 from homeenergy.record.lines import METER, Reader, Reading
-from homeenergy.record.link import Batch, Link
+from homeenergy.record.link import Batch, Link, password_of
 from homeenergy.record.listen import listen, stream_of
 from homeenergy.record.own_files import MeterReadings
 from homeenergy.record.propose import log_for
@@ -386,37 +386,6 @@ def states(schedule: Schedule) -> frozenset[str]:
         for name, column in log.columns.items()
         if str(column.quantity) == "state"
     )
-
-
-def password_of(source: Source) -> str | None:
-    """Password of a source, from the environment or the keyring.
-
-    Raises
-    ------
-    HouseError
-        If it has a user, and no password is found.
-    """
-    if source.user is None:
-        return None
-    if source.password_variable is not None:
-        found = os.environ.get(source.password_variable)
-        where = f"the environment variable {source.password_variable}"
-    else:
-        import keyring
-        from keyring.errors import KeyringError
-
-        where = f"the keyring ({PASSWORDS}, {source.user}@{source.address})"
-        try:
-            found = keyring.get_password(PASSWORDS, f"{source.user}@{source.address}")
-        except KeyringError as error:
-            found, where = None, f"{where}: {error}"
-    if not found:
-        raise HouseError(
-            f"there is no password of source `{source.name}` in {where}",
-            fix=f"Run: keyring set {PASSWORDS} {source.user}@{source.address}; or state "
-            "password_variable.",
-        )
-    return found
 
 
 def check_sources(schedule: Schedule) -> None:

@@ -61,14 +61,20 @@ def test_every_reading_is_accounted_for(tmp_path):
     assert len(rows(folder)) == 1002
 
 
+def recorded_bytes(folder):
+    return sum(path.stat().st_size for path in folder.glob("logs/recorded/pipe/*.csv"))
+
+
 def kill_and_record(folder, *, kills, seed):
     """Kill recordings of a file that grows; what was written to it."""
     rng, log, written = random.Random(seed), folder / "meter.txt", 0
     log.touch()
     for _ in range(kills):
-        running = start(folder)
-        until = time.monotonic() + rng.uniform(0.05, 1.2)
+        before, running = recorded_bytes(folder), start(folder)
+        until, at_least = time.monotonic() + 20, rng.uniform(0.0, 1.5)
         while time.monotonic() < until:
+            if recorded_bytes(folder) != before and until > time.monotonic() + at_least:
+                until = time.monotonic() + at_least
             with log.open("a") as file:
                 for circuit in ("f", "o"):
                     file.write(f"{START_MS + 10 * written},{circuit},{written}\n")
@@ -84,7 +90,7 @@ def kill_and_record(folder, *, kills, seed):
 
 def test_a_file_is_recorded_once_whatever_is_killed(tmp_path):
     folder = write_house(tmp_path, TIMED)
-    written = kill_and_record(folder, kills=6, seed=1)
+    written = kill_and_record(folder, kills=3, seed=1)
     found = rows(folder)
     for circuit in ("fridge", "oven"):
         values = found.loc[found["circuit"] == circuit, "value"]
