@@ -42,9 +42,7 @@ OWN_IDEAS = {
     "homeenergy.readings.logs.dialogue": "what a person is asked about a new house",
     "homeenergy.record.mqtt": "a protocol",
     "homeenergy.record.modbus": "a protocol",
-    "homeenergy.record.propose": "what house.toml would say of a source",
     "homeenergy.record.watch": "what a person sees while recording",
-    "homeenergy.record.telegram": "a standard's form of data, and its checks",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }

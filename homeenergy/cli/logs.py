@@ -45,7 +45,7 @@ def describe(
     ] = None,
     baud: Annotated[int, typer.Option(help="Speed of a serial line.")] = 9600,
 ) -> None:
-    """Look at log files, or listen to a source, and print how house.toml would describe them.
+    """Print how house.toml would describe log files, or a source to record.
 
     There is a [[log]] block for each way in which files are written. What they do not show is
     said in remarks; nothing is written.

@@ -64,7 +64,7 @@ def record(
         typer.Option(min=0.1, max=3600, help="Seconds that a power cut may lose at the most."),
     ] = 5.0,
 ) -> None:
-    """Record what the sources of a house send, until it is stopped.
+    """Record what the sources of a house send, until stopped.
 
     Sources are [[source]] blocks of house.toml; `homeenergy describe --source` proposes one.
     Readings go to logs/recorded, from where every other command reads them, also meanwhile. It

@@ -6,8 +6,9 @@ The tables of tariffs are in `homeenergy.house.tariff`, those of logs in `homeen
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from pathlib import Path
@@ -436,3 +437,16 @@ def appliance_names(circuits: Sequence[Circuit]) -> dict[str, str]:
         c.name: f"{c.appliance} ({c.name})" if count[c.appliance.casefold()] > 1 else c.appliance
         for c in circuits
     }
+
+
+def circuit_names(stems: Iterable[str]) -> list[str]:
+    """Short, different names made of letters, digits, _ and -."""
+    names: list[str] = []
+    for stem in stems:
+        plain = unicodedata.normalize("NFKD", stem).encode("ascii", "ignore").decode()
+        base = re.sub(r"[^a-z0-9-]+", "_", plain.lower()).strip("_-") or "circuit"
+        name, number = base, 2
+        while name in names:
+            name, number = f"{base}_{number}", number + 1
+        names.append(name)
+    return names

@@ -6,10 +6,10 @@ import json
 import queue
 import re
 import threading
-import unicodedata
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -17,6 +17,7 @@ from typing import Any
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout, layout_toml
 from homeenergy.house.log_columns import LogColumn
+from homeenergy.house.schedule import circuit_names
 from homeenergy.house.schema import toml_value
 from homeenergy.house.sources import Place, Source, source_toml
 from homeenergy.record.lines import BadReadingError, Reader, Reading, instant_of, number_of
@@ -38,7 +39,7 @@ _POWER = {"power", "watt", "watts", "w", "kw", "load"}
 _ENERGY = {"energy", "wh", "kwh", "total", "counter"}
 _MARKS = (";", "\t", "|", ",", " ")
 _UNEVEN = 2.5  # longest step over the usual one, from which readings come on change; own choice
-_PAIR = re.compile(r"([A-Za-z][\w.-]*)\s*[=:]\s*(-?\d+(?:\.\d+)?)")
+_PAIR = re.compile(r"(?P<name>[A-Za-z][\w.-]*)\s*[=:]\s*(?P<value>-?\d+(?:\.\d+)?)")
 
 
 @dataclass(slots=True)
@@ -190,7 +191,8 @@ def _of_messages(source: Source, messages: Sequence[tuple[str, bytes, int]]) -> 
         left_out += [f"{topic} {leaf}" for leaf in leaves if leaf not in chosen]
         for leaf in chosen:
             label = topic if len(chosen) == 1 else f"{topic}/{leaf}"
-            found[label] = Place(topic=topic, field=(leaf,)), f"{topic}/{leaf}"
+            plain = _words(leaf) & (_POWER | _ENERGY)
+            found[label] = Place(topic=topic, field=(leaf,)), leaf if plain else topic
     return _proposal(source, found, lines="json", left_out=left_out)
 
 
@@ -241,18 +243,12 @@ def _of_lines(source: Source, lines: Sequence[str]) -> Proposal:
             return _proposal(source, found, lines="json", left_out=left_out)
     except ValueError:
         pass
-    named = [name for line in whole for name, _ in _PAIR.findall(line)]
-    if named and not any(_is_number(line.split(",")[0]) for line in whole):
-        names = [name for name, count in Counter(named).items() if count >= len(whole) / 4]
-        source = replace(
-            source,
-            pattern=_PAIR.pattern.replace("(", "(?P<name>", 1).replace("(-", "(?P<value>-"),
-            name_field="name",
-            value_field="value",
-        )
-        if all(len(_PAIR.findall(line)) == 1 for line in whole):
-            found = {name: (Place(field=(name,)), name) for name in names}
-            return _proposal(source, found, lines="pattern", left_out=[])
+    pairs = [_PAIR.fullmatch(line) for line in whole]
+    if whole and all(pairs):
+        names = dict.fromkeys(pair["name"] for pair in pairs if pair)
+        made = replace(source, pattern=_PAIR.pattern, name_field="name", value_field="value")
+        found = {name: (Place(field=(name,)), name) for name in names}
+        return _proposal(made, found, lines="pattern", left_out=[])
     return _of_columns(source, whole)
 
 
@@ -323,14 +319,19 @@ def _leaves(content: object, path: str = "") -> Iterator[str]:
         inner = [(str(key), value) for key, value in content.items()]
     elif isinstance(content, list):
         inner = [(str(number), value) for number, value in enumerate(content[:100])]
-    elif (isinstance(content, int | float) and not isinstance(content, bool)) or (isinstance(content, str) and _is_number(content)):
+    elif not isinstance(content, bool) and (isinstance(content, int | float) or _is_text(content)):
         yield path
     for key, value in inner:
         yield from _leaves(value, f"{path}.{key}" if path else key)
 
 
+def _is_text(content: object) -> bool:
+    """Whether it is a number that somebody wrote as a text."""
+    return isinstance(content, str) and _is_number(content)
+
+
 def _words(text: str) -> set[str]:
-    return set(re.split(r"[^a-z]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text).lower()))
+    return set(re.split(r"[^a-z]+", re.sub(r"(?<=[a-z]{2})(?=[A-Z])", " ", text).lower()))
 
 
 def _chosen(leaves: Sequence[str]) -> list[str]:
@@ -351,7 +352,7 @@ def _proposal(
             fix=f"It was: {', '.join(left_out[:10])}. Write the [[source]] by hand: "
             "shared/house_toml.md.",
         )
-    names = circuit_names(list(found))
+    names = circuit_names(_without_shared(list(found)))
     made = replace(
         source,
         lines=lines,
@@ -378,7 +379,7 @@ def _pace(found: Proposal, heard: Heard) -> None:
     times: dict[str, list[int]] = {}
     for topic, _, at in heard.messages:
         times.setdefault(topic, []).append(at)
-    steps = [b - a for one in times.values() for a, b in zip(one, one[1:], strict=False)]
+    steps = [b - a for one in times.values() for a, b in pairwise(one)]
     steps = [step for step in steps if step > 0]
     if not steps:
         found.remarks.append("Heard once only: state period_s and hold_s of the [[log]].")
@@ -390,22 +391,15 @@ def _pace(found: Proposal, heard: Heard) -> None:
         found.remarks.append("Readings come at no regular pace: check period_s and hold_s.")
 
 
-def circuit_names(labels: Sequence[str]) -> list[str]:
-    """Short, different names of letters, digits, _ and -, without what all labels share."""
+def _without_shared(labels: Sequence[str]) -> list[str]:
+    """Labels without what all begin or end with, as topics of one panel do."""
     parts = [re.split(r"[/. ]", label) for label in labels]
-    while len(labels) > 1 and all(len(p) > 1 for p in parts) and len({p[0] for p in parts}) == 1:
-        parts = [p[1:] for p in parts]
-    while len(labels) > 1 and all(len(p) > 1 for p in parts) and len({p[-1] for p in parts}) == 1:
-        parts = [p[:-1] for p in parts]
-    names: list[str] = []
-    for part in parts:
-        plain = unicodedata.normalize("NFKD", "_".join(part)).encode("ascii", "ignore").decode()
-        base = re.sub(r"[^a-z0-9-]+", "_", plain.lower()).strip("_-") or "circuit"
-        name, number = base, 2
-        while name in names:
-            name, number = f"{base}_{number}", number + 1
-        names.append(name)
-    return names
+    for end in (0, -1):
+        while all(len(one) > 1 for one in parts) and len({one[end] for one in parts}) == 1 < len(
+            parts
+        ):
+            parts = [one[1:] if end == 0 else one[:-1] for one in parts]
+    return ["_".join(one) for one in parts]
 
 
 def log_for(source: Source) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -165,19 +164,6 @@ def _named(parts: Sequence[str], said: Holds | None) -> list[str]:
     if len(kept) > 1 and len(kept) == len(parts) and first in _WORDS:
         return kept if kept[1].casefold() in _POWERED else kept[1:]
     return kept
-
-
-def circuit_names(stems: Iterable[str]) -> list[str]:
-    """Short, different names made of letters, digits, _ and -."""
-    names: list[str] = []
-    for stem in stems:
-        plain = unicodedata.normalize("NFKD", stem).encode("ascii", "ignore").decode()
-        base = re.sub(r"[^a-z0-9-]+", "_", plain.lower()).strip("_-") or "circuit"
-        name, number = base, 2
-        while name in names:
-            name, number = f"{base}_{number}", number + 1
-        names.append(name)
-    return names
 
 
 NO_UNIT = "head without a unit, taken as power in W"

@@ -17,7 +17,8 @@ import pyarrow.parquet as pq
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.log_columns import LogColumn
-from homeenergy.readings.logs.columns import NO_UNIT, circuit_names
+from homeenergy.house.schedule import circuit_names
+from homeenergy.readings.logs.columns import NO_UNIT
 from homeenergy.readings.logs.describe import describe_files, file_suffix
 from homeenergy.readings.logs.pace import A_ROW, find_pace
 from homeenergy.readings.logs.propose import Description, listed

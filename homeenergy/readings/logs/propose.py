@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout, layout_toml
 from homeenergy.house.log_columns import LogColumn
+from homeenergy.house.schedule import circuit_names
 from homeenergy.readings.logs.columns import (
     NO_UNIT,
     Group,
     Head,
     Meaning,
-    circuit_names,
     group_columns,
     meaning,
     odd_cells,
