@@ -71,7 +71,9 @@ def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
     """Lay a check out as text of at most `width` characters; lines of house.toml stay whole."""
     blocks: list[Block] = [Heading(text=check.house_name)]
     if check.balance is not None:
-        base = estimate_text(check.balance.base_w)
+        base = "cannot be told, as the mains do not show all of the supply"
+        if check.balance.whole:
+            base = estimate_text(check.balance.base_w)
         blocks.append(Prose(text=f"Baseload that no circuit accounts for: {base}"))
     if check.implausible:
         number = len(check.implausible)
@@ -109,8 +111,11 @@ def _legs(balance: PanelBalance) -> list[Block]:
 
 def _leg_found(one: CircuitBalance) -> str:
     if one.legs_found:
-        differs = bool(one.legs_stated) and set(one.legs_found) != set(one.legs_stated)
-        return " and ".join(one.legs_found) + (", not as stated" if differs else "")
+        found, stated = set(one.legs_found), set(one.legs_stated)
+        text = " and ".join(one.legs_found)
+        if found < stated and one.answer != "contradicts":
+            return f"{text}, no step on {' or '.join(sorted(stated - found))}"
+        return f"{text}, not as stated" if stated and found != stated else text
     if one.switched_on <= 2:
         return f"cannot be told: it was {times_switched(one.switched_on)}"
     if one.steps < ENOUGH:
@@ -130,8 +135,7 @@ def walk_lines(walk: Walk, *, width: int = 100) -> list[str]:
     blocks.append(Bullets(items=CAUTIONS))
     if walk.steps:
         rows = tuple(
-            (step.appliance, str(step.times), f"{step.hold_s:.0f}", f"{step.why} ({step.circuit})")
-            for step in walk.steps
+            (step.appliance, str(step.times), f"{step.hold_s:.0f}", step.why) for step in walk.steps
         )
         head, units = ("switch on and off", "times", "each for", "to tell"), ("", "", "s", "")
         table = Table(head=head, units=units, rows=rows, numeric=frozenset({1, 2}))

@@ -226,7 +226,7 @@ def _offset(house: House, bench: BenchResult, balance: PanelBalance) -> Concern 
     if known and abs(ratio.value - 1) < AGREES:
         what += ", while its steps agree with the mains: an offset of its clamp and no wrong "
         what += "multiplier."
-    elif known or pairs["reference_w"].max() >= TWOFOLD * pairs["reference_w"].min():
+    elif pairs["reference_w"].max() >= TWOFOLD * pairs["reference_w"].min():
         return None
     else:
         what += (

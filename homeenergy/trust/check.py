@@ -13,8 +13,8 @@ from homeenergy.house.clamp_errors import CLAMP_LIMIT
 from homeenergy.readings.house import House
 from homeenergy.trust.bench import BenchResult
 from homeenergy.trust.bench_house import REFERENCE_ACCURACY, bench_concerns, bench_results
+from homeenergy.trust.clamps.highest_loads import load_concerns
 from homeenergy.trust.clamps.limits import schedule_concerns
-from homeenergy.trust.clamps.logged_load import load_concerns
 from homeenergy.trust.concern import Concern, Implausible
 from homeenergy.trust.meter import Fall, MeterAgreement, explain_falls, meter_agreement
 from homeenergy.trust.panel.balance import PanelBalance, panel_balance

@@ -8,7 +8,8 @@ import pytest
 from homeenergy.house.schedule import Circuit, Clamp, Supply
 from homeenergy.readings import Trace
 from homeenergy.trust import check_house
-from homeenergy.trust.clamps.logged_load import _above_breaker, _cut_off, load_volts_v, logged_load
+from homeenergy.trust.clamps.highest_loads import _above_breaker, _cut_off, load_volts_v
+from homeenergy.trust.clamps.logged_load import logged_load
 
 from .panels import HEAD, START, make_panel
 

@@ -1,32 +1,21 @@
-"""What a log shows of ratings: readings cut off by the clamp, and hours above 80 % of a breaker."""
+"""The highest loads of a circuit's log, in one pass over it."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from math import sqrt
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.house.schedule import Circuit, Supply
-from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
-from homeenergy.trust.clamps.limits import CONTINUOUS_SHARE
-from homeenergy.trust.concern import Concern
 from homeenergy.units import NS_PER_S, S_PER_H
 
 BLOCK_S = 60.0
-LONG_H = 3  # "continuous load": NEC Art. 100, a rule of design
 COVERED = 0.95
 # A top that is cut off: many readings within half a per cent of the greatest, few just below.
 TOP, NEXT = 0.995, 0.95
-FEWEST = 10
-PILE = 3.0
-# Where a meter's range ends, over the clamp's rating times its volts: some leave room for peaks.
-# Common practice, no source.
-RANGE_FROM, RANGE_TO = 0.95, 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -127,129 +116,8 @@ def _block_means(trace: Trace, size: int) -> tuple[int, NDArray[np.float64]]:
     first = slot // size
     before = slot - first * size
     after = -(before + len(trace)) % size
-    watts = np.pad(trace.watts, (before, after), constant_values=np.nan).reshape(-1, size)
-    return first, np.asarray(watts.mean(axis=1, dtype=np.float64))
-
-
-def load_volts_v(circuit: Circuit, supply: Supply) -> float | None:
-    """Volts by which the watts of a circuit are divided for the amperes in each leg.
-
-    From a leg to neutral, between two legs, or three times the former for a load balanced on three.
-    None where the supply's volts, or the legs of a circuit that could have several, are not stated.
-    """
-    if supply.volts_v is None or (not circuit.legs and supply.system != "single-phase"):
-        return None
-    if len(circuit.legs) < 2:
-        return supply.volts_v
-    if len(circuit.legs) == 3:
-        return 3 * supply.volts_v
-    return supply.volts_v * (2 if supply.system == "split-phase" else sqrt(3))
-
-
-def load_concerns(house: House) -> list[Concern]:
-    """Find clamps at the end of their range and loads above 80 % of their breaker in the log.
-
-    Parameters
-    ----------
-    house : House
-
-    Returns
-    -------
-    list of Concern
-        What is found is a prompt to check. Amperes are those of a power factor of 1, so there may
-        be more.
-
-    References
-    ----------
-    NEC 210.19(A), 210.20(A): breaker and conductors for 125 % of the continuous load, hence 80 %.
-    """
-    concerns = []
-    for circuit in house.circuits:
-        if not house.has_readings(circuit):
-            continue
-        rated = circuit.clamp.rating_a is not None and house.supply.volts_v is not None
-        volts_v = load_volts_v(circuit, house.supply)
-        if not rated and (circuit.breaker_a is None or volts_v is None):
-            continue
-        # Readings that are cut off are in doubt themselves.
-        load = logged_load(house.months(circuit))
-        concerns += _cut_off(load, circuit, house.supply)
-        if volts_v is not None:
-            if house.doubts(circuit).first.size:
-                load = logged_load(month.sure() for month in house.months(circuit))
-            concerns += _above_breaker(load, circuit, volts_v, str(house.timezone))
-    return concerns
-
-
-def _cut_off(load: LoggedLoad, circuit: Circuit, supply: Supply) -> list[Concern]:
-    clamp = circuit.clamp
-    if clamp.rating_a is None or supply.volts_v is None:
-        return []
-    if load.at_top < FEWEST or load.at_top < PILE * load.below_top:
-        return []
-    read_w = load.greatest_w / max(abs(c) for c in _multipliers(circuit))
-    whole_v = load_volts_v(circuit, supply) or supply.volts_v
-    # Meters multiply with a leg's voltage, some with that between legs.
-    ends = {clamp.rating_a * volts_v for volts_v in (supply.volts_v, whole_v)}
-    at = [end for end in ends if RANGE_FROM * end <= read_w <= RANGE_TO * end]
-    if not at:
-        return []
-    return [
-        Concern(
-            weight="doubtful",
-            subject=circuit.name,
-            what=f"{circuit.name}: {load.at_top} readings lie within half a per cent of the "
-            f"greatest, {read_w:,.0f} W at the clamp, few just below, and a {clamp.rating_a:g} A "
-            f"clamp ends near {min(at, key=lambda end: abs(end - read_w)):,.0f} W: they may be cut "
-            "off, and the energy too low.",
-            do="Compare it with a reference meter at full load; a larger clamp reaches farther.",
-            share=0.02,
-        )
-    ]
-
-
-def _multipliers(circuit: Circuit) -> list[float]:
-    return [c.value for c in circuit.clamp.corrections] or [circuit.clamp.multiplier]
-
-
-def _above_breaker(
-    load: LoggedLoad, circuit: Circuit, volts_v: float, timezone: str
-) -> list[Concern]:
-    if circuit.breaker_a is None or load.start is None:
-        return []
-    limit_a = CONTINUOUS_SHARE * circuit.breaker_a
-    for hours in (LONG_H, 1):
-        amps = np.abs(load.hours_w(hours)) / volts_v
-        if not amps.size or not np.nanmax(amps, initial=0.0) > limit_a:
-            continue
-        at = int(np.nanargmax(amps))
-        begins = load.start + pd.Timedelta(seconds=at * load.block_s)
-        over = amps[at] / circuit.breaker_a
-        days = pd.DatetimeIndex(
-            load.start + pd.to_timedelta(np.flatnonzero(amps > limit_a) * load.block_s, unit="s")
-        )
-        n_days = days.tz_convert(timezone).normalize().nunique()
-        span = "hour" if hours == 1 else f"{hours} hours"
-        each = " in each leg" if len(circuit.legs) > 1 else ""
-        text = (
-            f"{circuit.name}: {amps[at]:.3g} A or more{each} on average over the {span} from "
-            f"{begins.tz_convert(timezone):%Y-%m-%d %H:%M}, {over:.0%} of its "
-            f"{circuit.breaker_a:g} A breaker; above {limit_a:.3g} A (80 %) on "
-            f"{n_days} {'day' if n_days == 1 else 'days'} of the log."
-        )
-        rule = (
-            "Loads of three hours or more should leave a fifth of the breaker (NEC 210.19(A), "
-            "210.20(A); elsewhere other rules hold)"
-        )
-        more = " First see whether multiplier and breaker_a are right." if over > 1 else ""
-        return [
-            Concern(
-                weight="doubtful" if hours == LONG_H or over > 1 else "note",
-                subject=circuit.name,
-                what=text,
-                do=f"{rule}: a prompt to check, not proof of a violation; ask a licensed "
-                f"electrician.{more}",
-                share=max(0.0, float(over) - CONTINUOUS_SHARE),
-            )
-        ]
-    return []
+    if before or after:
+        watts = np.pad(trace.watts, (before, after), constant_values=np.nan)
+    else:
+        watts = trace.watts
+    return first, np.asarray(watts.reshape(-1, size).mean(axis=1, dtype=np.float64))

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.house.schedule import Circuit
+from homeenergy.house.clamp_errors import clamp_errors
+from homeenergy.house.schedule import Circuit, Supply
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
@@ -27,6 +28,7 @@ from homeenergy.trust.panel.circuit import (
     difference_noise,
     families,
     find_steps,
+    on_one_leg,
     ratio_estimates,
     step_lag,
 )
@@ -180,14 +182,17 @@ def panel_balance(
     judged, told = [], []
     for circuit, one in zip(loads, seen, strict=True):
         in_columns = any(circuit.name in pair.names for pair in columns)
-        steps = log.steps[circuit.name]
-        balance, concern = _judge(circuit, one, steps, matched, found, legs, known=not in_columns)
+        steps, blocks_w = log.steps[circuit.name], log.blocks[circuit.name]
+        mean_w = float(np.nanmean(blocks_w)) if np.isfinite(blocks_w).any() else nan
+        balance, concern = _judge(
+            circuit, one, steps, mean_w, matched, found, legs, known=not in_columns
+        )
         judged.append(balance)
         told += [concern] if concern is not None and not in_columns else []
     of_leg = {leg: sum(leg in one.legs_found for one in judged) for leg in legs}
     concerns += mains_concerns(found, house.mains, legs, of_leg)
     concerns += told
-    silent = _silent(loads, log, mains, judged, found, legs)
+    silent = _silent(loads, log, mains, judged, found, legs, house.supply)
     concerns += silent
     concerns += _pair_concerns(pairs, columns)
     through = np.stack([block_means(t.watts, t.period_s) for t in mains])
@@ -288,6 +293,7 @@ def _judge(
     circuit: Circuit,
     seen: Seen,
     steps: Steps,
+    mean_w: float,
     matched: Matched,
     found: Explanation,
     legs: Sequence[str],
@@ -305,7 +311,12 @@ def _judge(
     told = [f for f in seen.families if np.isfinite(f.u).all()]
     if told and read.kind != "not fed":
         shares, odds = leg_shares(replace(seen, families=tuple(told)), read, found.matrix)
-        on = tuple(leg for leg, share in zip(legs, shares, strict=True) if share > LEAST_SHARE)
+        shown = np.abs(found.matrix).sum(axis=0) > 0  # the mains may not show a leg at all
+        on = tuple(
+            leg
+            for leg, share, there in zip(legs, shares, shown, strict=True)
+            if share > LEAST_SHARE and there
+        )
         shares = np.where(shares > LEAST_SHARE, shares, 0.0)
         shares = shares / shares.sum() if shares.sum() > 0 else stated
         mixed = len(legs) > 1 and len(on) > 1 and len(told) > 1
@@ -313,12 +324,14 @@ def _judge(
         circuit=name,
         steps=total.n,
         switched_on=int(max((steps.watts > 0).sum(), (steps.watts < 0).sum())),
+        mean_w=mean_w,
         step_w=float(np.median(np.abs(steps.watts[is_high(steps)]))) if steps.watts.size else nan,
         ratio=total,
         leg_ratio=dict(zip(legs, each, strict=True)),
         legs_found=on,
         leg_shares=dict(zip(legs, map(float, shares), strict=True)),
         mixed=mixed,
+        on_one_leg=on_one_leg(matched.ratios[name], matched.noise[name]),
         legs_stated=tuple(circuit.legs),
         leg_odds=odds,
         answer="cannot be told",
@@ -353,13 +366,15 @@ def _silent(
     judged: Sequence[CircuitBalance],
     found: Explanation,
     legs: Sequence[str],
+    supply: Supply,
 ) -> list[Concern]:
     """Clamps that read nothing, miss what is on two legs, or read less than nothing at rest."""
     concerns = []
     missed: list[Steps] | None = None
     for circuit, one in zip(loads, judged, strict=True):
         name = circuit.name
-        if log.rest_w[name] < -SILENT_W and _rises_from(log.rest_w[name], log.blocks[name]):
+        least_w = max(SILENT_W, clamp_errors(circuit, supply).resolution_w / 2)
+        if log.rest_w[name] < -least_w and _rises_from(log.rest_w[name], log.blocks[name]):
             concerns.append(offset_concern(circuit, log.rest_w[name]))
         silent = log.most_w[name] <= SILENT_W
         partly = len(circuit.legs) == 2 == len(legs) and len(one.legs_found) == 1

@@ -173,6 +173,8 @@ class CircuitBalance:
         Steps compared.
     switched_on : int
         How often it was switched on, whether or not another circuit stepped then.
+    mean_w : float
+        Mean of its readings [W]; below zero where it feeds in.
     step_w : float
         Median height of its high steps [W]; NaN where it has none.
     ratio : Estimate
@@ -184,6 +186,8 @@ class CircuitBalance:
         Legs on which the mains rise with it; empty if there are too few steps.
     leg_shares : dict of float
         Share of its readings on each leg: as found, else as stated.
+    on_one_leg : int
+        Clear steps that one clamp of the mains alone answers.
     mixed : bool
         Whether some steps are on both legs and some on one: loads of 240 V and of 120 V.
     legs_stated : tuple of str
@@ -198,16 +202,23 @@ class CircuitBalance:
     circuit: str
     steps: int
     switched_on: int
+    mean_w: float
     step_w: float
     ratio: Estimate
     leg_ratio: dict[str, Estimate]
     legs_found: tuple[str, ...]
     leg_shares: dict[str, float]
     mixed: bool
+    on_one_leg: int
     legs_stated: tuple[str, ...]
     leg_odds: float
     answer: Answer
     verdict: str
+
+    @property
+    def feeds_in(self) -> bool:
+        """Whether it reads as much as a circuit that feeds in does."""
+        return self.mean_w < -REST_W / 5
 
     def record(self) -> dict[str, object]:
         """Fields as columns of a table."""
@@ -215,6 +226,7 @@ class CircuitBalance:
             "circuit": self.circuit,
             "steps": self.steps,
             "switched_on": self.switched_on,
+            "mean_w": self.mean_w,
             "step_w": self.step_w,
             "ratio": self.ratio.value,
             "ratio_low": self.ratio.low,
@@ -257,20 +269,36 @@ def families(ratios: Ratios, heights_w: NDArray[np.float64], noise: Ratios) -> t
     tuple of Family
         Families of fewer than `ENOUGH` steps, or than a tenth of all, are chance and left out.
     """
-    precise = (noise < PRECISE).all(axis=0) & np.isfinite(ratios).all(axis=0)
+    precise = _precise(ratios, noise)
     if precise.sum() < ENOUGH:
         return _family(ratios, heights_w)
     ratios, heights_w = ratios[:, precise], heights_w[precise]
-    size = np.abs(ratios)
-    top = size.max(axis=0)
-    carries = (size > CARRIES * top) & (top > ON_LEG)
-    pattern = (carries * 2 ** np.arange(len(ratios))[:, None]).sum(axis=0)
+    pattern = (_carries(ratios) * 2 ** np.arange(len(ratios))[:, None]).sum(axis=0)
     found: tuple[Family, ...] = ()
     for one in np.unique(pattern):
         own = pattern == one
         if own.sum() >= MIXED_SHARE * pattern.size:
             found += _family(ratios[:, own], heights_w[own])
     return found
+
+
+def _precise(ratios: Ratios, noise: Ratios) -> NDArray[np.bool_]:
+    """Steps whose answer shows on which legs they are."""
+    clear = (noise < PRECISE).all(axis=0) & np.isfinite(ratios).all(axis=0)
+    return np.asarray(clear, dtype=np.bool_)
+
+
+def _carries(ratios: Ratios) -> NDArray[np.bool_]:
+    """Which clamps of the mains answer each step."""
+    size = np.abs(ratios)
+    top = size.max(axis=0)
+    return np.asarray((size > CARRIES * top) & (top > ON_LEG), dtype=np.bool_)
+
+
+def on_one_leg(ratios: Ratios, noise: Ratios) -> int:
+    """Number of clear steps that one clamp of the mains alone answers."""
+    clear = ratios[:, _precise(ratios, noise)]
+    return int((_carries(clear).sum(axis=0) == 1).sum()) if clear.size else 0
 
 
 def _family(ratios: Ratios, heights_w: NDArray[np.float64]) -> tuple[Family, ...]:

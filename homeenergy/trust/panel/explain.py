@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import combinations, permutations
 from math import exp, inf, log
 
@@ -295,7 +296,7 @@ def _with_circuits(
 
 
 def _energy_cost(matrix: Values, energy: Energy) -> float:
-    inverse = np.linalg.pinv(matrix)
+    inverse = _inverse(matrix)
     legs_w = inverse @ energy.mains_w
     cost = 0.0 if energy.feeding else FED_IN * float((legs_w < -5).sum())
     if energy.metered_w is None or not np.isfinite(energy.meter_w):
@@ -326,7 +327,7 @@ def _best_reading(one: Seen, matrix: Values) -> Reading:
         bench = np.minimum(((factors - one.reads) / scale) ** 2, METER_MOST)
     found = []
     for legs, price in ((stated, 0.0), (every, FAULT)):
-        if price and set(legs) == set(stated):
+        if price and len(legs) == len(stated):
             continue
         each = np.array([_misfit(f, factors, legs, matrix) for f in one.families])
         costs = each.sum(axis=0) + prices + bench + price
@@ -361,7 +362,8 @@ def _best_reading(one: Seen, matrix: Values) -> Reading:
 
 def _own_factor(one: Seen, matrix: Values) -> float | None:
     """What the clamp reads of the truth, if it is none of the simple factors."""
-    total = [float((np.linalg.pinv(matrix) @ f.ratio).sum()) for f in one.families]
+    inverse = _inverse(matrix)
+    total = [float((inverse @ f.ratio).sum()) for f in one.families]
     weight = [
         f.n / (FLOOR**2 + float((f.u**2).sum())) if np.isfinite(f.u).all() else 0.0
         for f in one.families
@@ -398,19 +400,38 @@ def _shares(seen: Values, matrix: Values) -> Values:
     """
     k, n = seen.shape[0], matrix.shape[1]
     best, least = np.zeros((k, n)), np.full(k, np.inf)
-    for size in range(1, n + 1):
-        for face in combinations(range(n), size):
-            *some, end = face
-            last = matrix[:, end]
-            free = matrix[:, some] - last[:, None]
-            found = np.zeros((k, n))
-            if size > 1:
-                found[:, some] = (seen - last) @ np.linalg.pinv(free).T
-            found[:, end] = 1 - found.sum(axis=1)
-            error = ((seen - found @ matrix.T) ** 2).sum(axis=1)
-            better = (found > -1e-9).all(axis=1) & (error < least)
-            best[better], least[better] = found[better], error[better]
+    for some, end, inverse in _faces(matrix.tobytes(), matrix.shape):
+        found = np.zeros((k, n))
+        if some:
+            found[:, some] = (seen - matrix[:, end]) @ inverse
+        found[:, end] = 1 - found.sum(axis=1)
+        error = ((seen - found @ matrix.T) ** 2).sum(axis=1)
+        better = (found > -1e-9).all(axis=1) & (error < least)
+        best[better], least[better] = found[better], error[better]
     return best
+
+
+@lru_cache(maxsize=4096)
+def _faces(matrix: bytes, shape: tuple[int, int]) -> list[tuple[list[int], int, Values]]:
+    """Sets of legs that a load may be on: all but one, that one, and what gives their shares."""
+    reads = np.frombuffer(matrix).reshape(shape)
+    faces = []
+    for size in range(1, shape[1] + 1):
+        for face in combinations(range(shape[1]), size):
+            *some, end = face
+            free = reads[:, some] - reads[:, end][:, None]
+            inverse = np.linalg.pinv(free).T if some else free.T
+            faces.append((some, end, np.asarray(inverse, dtype=np.float64)))
+    return faces
+
+
+def _inverse(matrix: Values) -> Values:
+    return _inverse_of(matrix.tobytes(), matrix.shape)
+
+
+@lru_cache(maxsize=4096)
+def _inverse_of(matrix: bytes, shape: tuple[int, int]) -> Values:
+    return np.asarray(np.linalg.pinv(np.frombuffer(matrix).reshape(shape)))
 
 
 def _misfit_of_nothing(family: Family) -> float:

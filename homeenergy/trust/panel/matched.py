@@ -30,6 +30,7 @@ from homeenergy.trust.panel.quiet_times import WINDOW_S, window_means
 
 SAME_CLAMP = 0.7  # share of steps that two circuits make together
 HIGH_SHARE = 0.3  # of the 90th percentile
+WITHIN_NOISE = 4.0
 OTHER_SHARE = 0.1  # a step of another circuit of at least this share spoils a comparison
 
 
@@ -74,7 +75,10 @@ def shared_clamps(steps: Mapping[str, Steps]) -> tuple[PairSeen, ...]:
 
 @dataclass(slots=True, kw_only=True)
 class GatheredLog:
-    """What is kept of each circuit while the next is read; `drawn_w` is their sum by stated leg."""
+    """What is kept of each circuit while the next is read.
+
+    `sum_w` is the sum of all, `drawn_w` that by stated leg [W].
+    """
 
     steps: dict[str, Steps] = field(default_factory=dict)
     blocks: dict[str, NDArray[np.float64]] = field(default_factory=dict)
@@ -83,6 +87,7 @@ class GatheredLog:
     rest_w: dict[str, float] = field(default_factory=dict)
     ceiling: dict[str, bool] = field(default_factory=dict)
     drawn_w: dict[str, NDArray[np.float32]] = field(default_factory=dict)
+    sum_w: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, dtype=np.float32))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -101,6 +106,7 @@ def gather(
     """Read the circuits one after the other, and keep what a balance needs of each."""
     first = mains[0]
     log = GatheredLog(drawn_w={leg: np.zeros(len(first), dtype=np.float32) for leg in legs})
+    log.sum_w = np.zeros(len(first), dtype=np.float32)
     lag, window_s = step_lag(first.period_s), max(WINDOW_S, first.period_s)
     for circuit in loads:
         watts = on_grid(house.trace(circuit, first.start, first.end), first)
@@ -114,6 +120,7 @@ def gather(
         on = circuit.legs or legs
         for leg in set(on) & set(legs):
             log.drawn_w[leg] += watts / len(on)
+        log.sum_w += watts
     return log
 
 
@@ -121,8 +128,12 @@ def matched_steps(log: GatheredLog, mains: Sequence[Trace], pairs: Sequence[Pair
     """Rises of the mains at each step of a circuit at which no other circuit steps."""
     noise = [difference_noise(t.watts, lag=step_lag(t.period_s)) for t in mains]
     found = Matched(ratios={}, noise={}, heights_w={}, high={})
+    lag = step_lag(mains[0].period_s)
+    noise_w, noise_share = difference_noise(log.sum_w, lag=lag)
     for name, steps in log.steps.items():
-        alone = _alone(name, log.steps, pairs)
+        level_w = np.abs(log.sum_w[steps.sample + lag])
+        room_w = WITHIN_NOISE * np.hypot(noise_w, noise_share * level_w)
+        alone = _alone(name, log, pairs, room_w)
         own = Steps(sample=steps.sample[alone], watts=steps.watts[alone], lag=steps.lag)
         found.heights_w[name] = own.watts
         found.ratios[name] = np.stack([rises(trace.watts, own) / own.watts for trace in mains])
@@ -149,15 +160,29 @@ def varies_at_its_end(matched: Matched, name: str) -> bool:
     return bool(spread > 2 * own + 0.004)
 
 
-def _alone(name: str, steps: Mapping[str, Steps], pairs: Sequence[PairSeen]) -> NDArray[np.bool_]:
-    """Which of a circuit's steps happen while no other circuit steps."""
-    own = steps[name]
+def _alone(
+    name: str, log: GatheredLog, pairs: Sequence[PairSeen], room_w: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Which of a circuit's steps happen while no other circuit steps, nor all others together.
+
+    Loads that pulse within a sample make no steps of their own, but their sum moves. It may do so
+    by `room_w` for each step, its noise [W].
+    """
+    own = log.steps[name]
     twins = {pair.other for pair in pairs if pair.circuit == name}
     twins |= {pair.circuit for pair in pairs if pair.other == name}
+    size_w = np.abs(own.watts)
+    others_w = rises(log.sum_w, own) - own.watts
     alone = np.ones(own.watts.size, dtype=bool)
-    for other, found in steps.items():
-        if other != name and other not in twins:
-            alone &= np.abs(coinciding(own, found)) < OTHER_SHARE * np.abs(own.watts)
+    for other, found in log.steps.items():
+        if other == name:
+            continue
+        together_w = coinciding(own, found)
+        if other in twins:
+            others_w = others_w - together_w
+        else:
+            alone &= np.abs(together_w) < OTHER_SHARE * size_w
+    alone &= ~(np.abs(others_w) > OTHER_SHARE * size_w + room_w)  # NaN: not known
     return np.asarray(alone)
 
 

@@ -22,9 +22,13 @@ from homeenergy.trust.panel.explain import (
 AGREES = 0.05  # an interval of the ratio that is farther from 1 does not say "agrees"
 CLAMPS_DIFFER = 0.03
 NARROW = 0.05  # relative half-width of a factor that is proposed as a multiplier
+LONE = 3  # steps of a load on two legs that are on one: fewer are chance
 SWITCHED = (
     "If it may be stopped, switch it on and off five times while little else changes: by its own "
     "switch or plug, never by the breaker."
+)
+FEEDS_IN = (
+    "It reads as if it fed in. If it does, leave it to itself; if not, its clamp may be backwards."
 )
 CAUSES = {
     0.5: "the doubling is missing, or it sees half of it",
@@ -123,6 +127,8 @@ def verdict(
     name, ratio = circuit.name, seen.ratio
     if not seen.legs_found and read.kind != "not fed":
         text = f"{name}: cannot be told: too few steps ({seen.steps}) agree with the mains."
+        if seen.feeds_in:
+            return "cannot be told", text, _note(name, text, FEEDS_IN)
         return "cannot be told", text, _note(name, text, SWITCHED)
     text = f"{name}: mains rises {_rises(seen)}"
     sure = odds_text(read.odds)
@@ -192,6 +198,10 @@ def _factor(
     half = (seen.ratio.high - seen.ratio.low) / 2 / abs(seen.ratio.value)
     simple = any(abs(read.factor / one - 1) < 1e-6 for one in SIMPLE_FACTORS)
     certain = not rival and isfinite(half) and half < (WIRING if simple else NARROW)
+    if len(seen.legs_found) == 2 and seen.on_one_leg >= LONE and abs(read.factor) < 1:
+        text += f" {seen.on_one_leg} of its steps are on one leg alone."
+        do = "No multiplier makes both right: have each leg measured by a clamp of its own."
+        return _wrong(circuit.name, text, do, min(off, 1.5))
     do = (
         f"Set its multiplier to {new:.4g}, if its clamp is mounted so."
         if certain

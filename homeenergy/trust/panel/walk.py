@@ -122,7 +122,7 @@ def plan_walk(house: House, balance: PanelBalance | None) -> Walk:
             continue
         circuit = by_name[seen.circuit]
         times = _times(seen)
-        reason = _why_not(circuit)
+        reason = "it reads as if it fed in" if seen.feeds_in else _why_not(circuit)
         if not set(circuit.legs or shown) & set(shown):
             alone[seen.circuit] = "the mains do not show its leg: mend their clamp first."
         elif reason:
@@ -191,6 +191,8 @@ def _why_not(circuit: Circuit) -> str:
 
 
 def _wait(seen: CircuitBalance, missing: int, days: float) -> str:
+    if seen.feeds_in:
+        return "If it does not, its clamp may be backwards."
     if not seen.steps:
         return "Log on, and look whether its readings move at all."
     more = ceil(missing / (seen.steps / days))
