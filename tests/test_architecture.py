@@ -43,6 +43,7 @@ OWN_IDEAS = {
     "homeenergy.record.mqtt": "a protocol",
     "homeenergy.record.modbus": "a protocol",
     "homeenergy.record.watch": "what a person sees while recording",
+    "homeenergy.trust.clamps.highest_loads": "loads at the end of a clamp's range, or of a breaker",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }
