@@ -30,7 +30,7 @@ from homeenergy.units import NS_PER_S, S_PER_H
 
 MOST_DOUBTED = 2000  # stretches that are drawn
 CHUNK = 1 << 17  # samples that are kept together
-KEPT_BYTES = 192 << 20
+KEPT_BYTES = 96 << 20
 
 Progress = Callable[[int, int, str], None]
 
@@ -142,6 +142,7 @@ class Overview:
         self._store = mending_store(house.path)
         self._months: dict[str, tuple[int, list[MonthInfo], int, Doubts]] = {}
         self._kept: OrderedDict[tuple[Any, ...], Bins | NDArray[np.float32]] = OrderedDict()
+        self._used_bytes = 0
 
     def extent_ns(self, circuit: str | Circuit) -> tuple[int, int] | None:
         """Instants of the first reading and of the end of the last one; None if there is none."""
@@ -355,9 +356,9 @@ class Overview:
             self._kept.move_to_end(key)
             return self._kept[key]
         value = self._kept[key] = read()
-        used = sum(_bytes(kept) for kept in self._kept.values())
-        while used > self.kept_bytes and len(self._kept) > 1:
-            used -= _bytes(self._kept.popitem(last=False)[1])
+        self._used_bytes += _bytes(value)
+        while self._used_bytes > self.kept_bytes and len(self._kept) > 1:
+            self._used_bytes -= _bytes(self._kept.popitem(last=False)[1])
         return value
 
     def _circuit(self, circuit: str | Circuit) -> Circuit:
@@ -371,7 +372,7 @@ class Overview:
         if known is None or known[0] != changed:
             infos, period = self.house.stored_months(circuit)
             for key in [key for key in self._kept if key[0] == circuit.name]:
-                del self._kept[key]
+                self._used_bytes -= _bytes(self._kept.pop(key))
             doubts = self.house.doubts(circuit) if infos else NO_DOUBTS
             known = self._months[circuit.name] = (changed, infos, period, doubts)
         return known[1], known[2]

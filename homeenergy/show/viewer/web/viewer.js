@@ -242,7 +242,7 @@ export class Viewer {
 
   frameOf(u, pane) {
     const { left, top, width, height } = u.bbox;
-    return { x: left, y: top, w: width, h: height, t0: this.view[0], t1: this.view[1], low: pane.range[0], high: pane.range[1], px: devicePixelRatio };
+    return { x: left, y: top, w: width, h: height, t0: this.view[0], t1: this.view[1], low: pane.range[0], high: pane.range[1], px: devicePixelRatio, snap: true };
   }
 
   resize() {
@@ -344,7 +344,7 @@ export class Viewer {
       pane.names.forEach((name, k) => {
         if (this.showRuns && !pane.together) drawRuns(ctx, f, this.runs.get(name) ?? [], theme, this.chosen?.lane === name ? this.chosen.number : -1);
         const faded = pane.together && this.bright !== null && this.bright !== name;
-        drawLane(ctx, f, pane.columns[k], this.colour(name), { area: !pane.together && pane.unit === "W", faded, ink: pane.together ? null : theme.text });
+        drawLane(ctx, f, pane.columns[k], this.colour(name), { area: !pane.together && pane.unit === "W", faded, ink: pane.together || this.moving ? null : theme.text });
         if (!pane.together || k === 0) drawMarks(ctx, f, this.lanes.get(name), pane.columns[k], theme, log, clock.changes);
       });
     });
