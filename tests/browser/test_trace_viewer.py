@@ -283,10 +283,10 @@ def test_keys_alone_do_all_of_it(page, house):
     page.keyboard.press("m")
     expect(page.locator(".he-table table")).to_be_visible()
     page.keyboard.press("n")
-    expect(page.locator(".he-card h3")).to_contain_text("Chest freezer, run ")
-    first = page.locator(".he-card h3").text_content()
+    expect(page.locator(".he-card h2")).to_contain_text("Chest freezer, run ")
+    first = page.locator(".he-card h2").text_content()
     page.keyboard.press("n")
-    expect(page.locator(".he-card h3")).not_to_have_text(first)
+    expect(page.locator(".he-card h2")).not_to_have_text(first)
     page.keyboard.press("Escape")
     assert page.locator(".he-card *").count() == 0
     assert page.locator(".he-table table").count() == 0
@@ -368,7 +368,7 @@ def test_a_run_is_opened_by_a_click_and_decided_about(page, house):
     )
     page.mouse.click(*at(page, ((start + end) / 2 - t0) / (t1 - t0)))
     card = page.locator(".he-card")
-    expect(card.locator("h3")).to_contain_text("Water heater, run ")
+    expect(card.locator("h2")).to_contain_text("Water heater, run ")
     for what in ("energy", "cost", "programme", "USD", "kWh"):
         expect(card).to_contain_text(what)
     take_picture(page, "run")

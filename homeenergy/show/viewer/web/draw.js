@@ -11,6 +11,8 @@ const DARK = {
   text: "#eeeeee", faint: "#a9a9a9", grid: "#383838", paper: "#141414", run: "#2BC79A", rest: "#8a8a8a",
 };
 
+const WIDEST_PEAK = 8; // columns
+
 export const themeOf = (dark) => (dark ? DARK : LIGHT);
 
 // A frame: {x, y, w, h} on the canvas, {t0, t1} in time, {low, high} in watts, {px} pixels for a line;
@@ -94,19 +96,18 @@ export function drawLane(ctx, f, cols, colour, { area = true, faded = false, ink
   ctx.globalAlpha = 1;
 }
 
-// A column that stands out between its neighbours is drawn in full, two pixels wide or more.
+// What stands out between its neighbours is drawn in full, two pixels wide or more. A stretch that lies
+// in several columns is one peak.
 function drawPeaks(ctx, f, high, from, to, wide) {
   const least = (f.high - f.low) / 12;
   const zero = yOf(f, Math.max(0, f.low));
-  for (let c = from; c < to; c++) {
-    const around = Math.max(c > from ? high[c - 1] : 0, c + 1 < to ? high[c + 1] : 0);
-    const higher = high[c] - around;
-    // A stretch that lies in two columns is one peak of two.
-    const pair = c + 1 < to && high[c + 1] === high[c] && high[c] - Math.max(c > from ? high[c - 1] : 0, c + 2 < to ? high[c + 2] : 0) > least;
-    if (higher > least || pair) {
-      const y = yOf(f, high[c]);
-      ctx.fillRect(f.x + c * wide, y, Math.max(wide, 2 * f.px), Math.max(zero - y, f.px));
-    }
+  for (let c = from, end; c < to; c = end) {
+    end = c + 1;
+    while (end < to && high[end] === high[c]) end++;
+    const around = Math.max(c > from ? high[c - 1] : 0, end < to ? high[end] : 0);
+    if (high[c] - around <= least || end - c > WIDEST_PEAK) continue;
+    const y = yOf(f, high[c]);
+    ctx.fillRect(f.x + c * wide, y, Math.max((end - c) * wide, 2 * f.px), Math.max(zero - y, f.px));
   }
 }
 

@@ -39,7 +39,7 @@ export function columnsOf(lane, t0, t1, width) {
         sum += mean;
         count++;
       }
-      if (p.samples > 1 || stop - first > 1) out.coarse = true;
+      if (p.samples > 1 || dt > 1.001 * p.step) out.coarse = true;
     }
     out.low[c] = low;
     out.high[c] = high;

@@ -220,7 +220,7 @@ export function showTable(viewer, { span, cells }) {
 
 // What is known of a run, and what a person can say about it.
 export function showCard(viewer, { title, facts }) {
-  const card = [element("h3", { text: title })];
+  const card = [element("h2", { text: title })];
   const list = element("dl");
   for (const [name, value] of facts) list.append(element("dt", { text: name }), element("dd", { text: value }));
   const row = element("div", { class: "he-row" });

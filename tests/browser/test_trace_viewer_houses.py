@@ -1,0 +1,248 @@
+"""The trace viewer on houses that are not as one expects, and for people without a mouse."""
+
+import shutil
+import subprocess
+import tarfile
+
+import numpy as np
+import pandas as pd
+import pytest
+from playwright.sync_api import expect
+
+from homeenergy.readings import open_house
+from homeenergy.readings.store.store import MonthInfo, Store
+from homeenergy.show.viewer.answers import Answers
+
+from .test_trace_viewer import opened, served, settle, take_picture, view
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+START = pd.Timestamp("2025-01-01", tz="UTC")
+NS = 1_000_000_000
+DAY_S = 86_400
+VIEWER = "document.querySelector('.he-viewer').viewer"
+AXE = "axe-core@4.14.1"
+
+
+def stored(folder, traces, *, period_s=1, appliances=None, toml=""):
+    """A house whose store holds these watts from START on."""
+    lines = ['name = "Odd house"', 'timezone = "UTC"', toml]
+    store = Store(folder / "store")
+    for name, watts in traces.items():
+        label = (appliances or {}).get(name, name)
+        lines.append(f"[[circuit]]\nname = '{name}'\nappliance = '{label}'")
+        if watts is None:
+            continue
+        begins = START
+        while begins < START + pd.Timedelta(len(watts) * period_s, "s"):
+            ends = begins + pd.offsets.MonthBegin()
+            part = [int((at - START).total_seconds()) // period_s for at in (begins, ends)]
+            here = np.ascontiguousarray(watts[slice(*part)], dtype="f4")
+            info = MonthInfo(
+                circuit=name,
+                month=f"{begins:%Y-%m}",
+                first_slot=begins.value // NS // period_s,
+                samples=here.size,
+                period_ns=period_s * NS,
+                signature="made",
+            )
+            store.write(info, here)
+            begins = ends
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "house.toml").write_text("\n".join(lines), encoding="utf-8")
+    return open_house(folder)
+
+
+@pytest.mark.parametrize("days", [31, pytest.param(365, marks=pytest.mark.study)])
+def test_a_spike_of_one_second_is_seen_at_every_zoom(tmp_path, browser, days):
+    n = days * DAY_S
+    watts = np.random.default_rng(1).normal(5, 0.3, n).round(1)
+    of_day = np.arange(n) % DAY_S
+    watts[(of_day > 30_000) & (of_day < 33_600)] += 800
+    spike = days // 2 * DAY_S + 30_001  # with which the use of that day begins
+    watts[spike] = 3000
+    house = stored(tmp_path, {"load": watts})
+    t = START.timestamp() + spike
+    # In its column of pixels the colour of the line reaches up to the spike's height.
+    seen = f"""t => {{
+      const viewer = {VIEWER};
+      const {{ u, range }} = viewer.panes[0];
+      const {{ left, top, width, height }} = u.bbox;
+      const x = left + (width * (t - viewer.view[0])) / (viewer.view[1] - viewer.view[0]);
+      const y = top + height * (1 - (0.9 * 3000 - range[0]) / (range[1] - range[0]));
+      const near = u.ctx.getImageData(Math.floor(x) - 2, Math.round(y), 5, 1).data;
+      const [r, g, b] = [1, 3, 5].map(k => parseInt(viewer.colour('load').slice(k, k + 2), 16));
+      return [0, 4, 8, 12, 16].some(k =>
+        Math.abs(near[k] - r) + Math.abs(near[k + 1] - g) + Math.abs(near[k + 2] - b) < 40);
+    }}"""
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        assert page.evaluate(seen, t)
+        assert not page.evaluate(seen, t + days // 4 * DAY_S)  # a use without a spike
+        levels = 0
+        width = days * DAY_S
+        while width > 60:
+            width /= 1.7
+            share = 0.37
+            page.evaluate(
+                f"([a, b]) => {VIEWER}.go(a, b)", [t - share * width, t + (1 - share) * width]
+            )
+            assert page.evaluate(
+                f"() => new Promise(requestAnimationFrame).then(() => ({seen})({t}))"
+            )
+            settle(page)
+            assert page.evaluate(seen, t), width
+            levels += 1
+        assert levels > 15
+        page.evaluate(f"{VIEWER}.whole()")
+        settle(page)
+        take_picture(page, f"spike_in_{days}_days")
+
+
+ODD = {
+    "one_sample": {"oven": np.full(1, 5.0)},
+    "all_missing": {"oven": np.full(600, np.nan)},
+    "no_readings": {"oven": None, "lamp": None},
+    "feeds_back": {"roof": np.sin(np.arange(DAY_S) / 9000) * 3000 - 1000},
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_a_log_with_next_to_nothing(tmp_path, browser, name):
+    house = stored(tmp_path, ODD[name])
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        for button in ("Closer", "Wider", "Earlier", "Whole log", "Back"):
+            page.get_by_role("button", name=button).click()
+            settle(page)
+        page.get_by_role("button", name="Show listed").click()
+        page.get_by_label("Runs", exact=True).check()
+        for how in ("stack", "chart", "same", "lanes"):
+            page.get_by_label("Arrange").select_option(how)
+            settle(page)
+        a, b = view(page)
+        assert b > a
+        words = page.locator("details", has_text="The figure in words").first
+        expected = {"one_sample": "mean 5 W", "feeds_back": "mean -"}
+        expect(words).to_contain_text(expected.get(name, "no readings here"))
+        take_picture(page, name)
+
+
+def test_names_with_markup_are_text(tmp_path, browser):
+    name = '<img src=x onerror="window.hit = 1"> & "oven"'
+    house = stored(tmp_path, {"oven": np.full(DAY_S, 900.0)}, appliances={"oven": name})
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        assert page.locator(".he-label").first.text_content().startswith(name)
+        page.get_by_label("Runs", exact=True).check()
+        page.get_by_label("Dragging").select_option("measures")
+        box = page.locator(".he-pane .u-over").bounding_box()
+        page.mouse.move(box["x"] + 50, box["y"] + 30)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 250, box["y"] + 30, steps=4)
+        page.mouse.up()
+        expect(page.locator(".he-table")).to_contain_text(name)
+        with page.expect_download() as saved:
+            page.get_by_role("button", name="SVG").click()
+        saved.value.save_as(tmp_path / "view.svg")
+        assert "<img" not in (tmp_path / "view.svg").read_text(encoding="utf-8")
+        assert page.evaluate("window.hit") is None
+        assert page.locator("img").count() == 0
+
+
+def test_two_hundred_circuits(tmp_path, browser):
+    day = 300 * (np.arange(1440) % 97 < 20)
+    house = stored(tmp_path, {f"load_{k:03d}": day * (k + 1) / 50 for k in range(200)}, period_s=60)
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        assert page.locator(".he-list li").count() == 200
+        assert page.locator(".he-pane").count() == 6
+        page.get_by_role("button", name="Show listed").click()
+        settle(page)
+        assert page.locator(".he-pane").count() == 200
+        # Only what is in sight has a chart.
+        assert page.locator(".he-pane canvas").count() < 60
+        page.get_by_label("Find circuits").fill("load 137")
+        assert page.locator(".he-list li").count() == 1
+        page.locator(".he-pane").nth(199).scroll_into_view_if_needed()
+        settle(page)
+        expect(page.locator(".he-pane").nth(199).locator("canvas")).to_have_count(1)
+
+
+def test_readings_that_come_meanwhile_are_seen(tmp_path, browser):
+    watts = np.full(2 * DAY_S, 100.0)
+    house = stored(tmp_path / "house", {"oven": watts[:DAY_S]})
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        before = page.evaluate(f"{VIEWER}.log")
+        stored(tmp_path / "house", {"oven": watts})
+        page.get_by_role("button", name="Closer").click()
+        for _ in range(3):
+            page.get_by_role("button", name="Closer").click()
+            settle(page)
+        after = page.evaluate(f"{VIEWER}.log")
+        assert after[1] - before[1] == DAY_S
+        page.get_by_role("button", name="Whole log").click()
+        settle(page)
+        words = page.locator("details", has_text="The figure in words").first
+        expect(words).to_contain_text("(2 days)")
+
+
+def test_fingers_move_and_pinch(tmp_path, browser):
+    house = stored(tmp_path, {"oven": np.full(4 * DAY_S, 900.0)})
+    touch = """(steps) => {
+      const stage = document.querySelector('.he-stage');
+      stage.setPointerCapture = () => {};
+      const { left, top } = stage.getBoundingClientRect();
+      for (const [kind, id, x] of steps)
+        stage.dispatchEvent(new PointerEvent(kind, { pointerId: id, pointerType: 'touch',
+          clientX: left + x, clientY: top + 80, button: 0, bubbles: true, isPrimary: id === 1 }));
+    }"""
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        page.set_viewport_size({"width": 390, "height": 844})
+        settle(page)
+        page.wait_for_timeout(200)
+        page.get_by_role("button", name="Closer").click()
+        settle(page)
+        a, b = view(page)
+        width = page.evaluate(f"{VIEWER}.width")
+        page.evaluate(touch, [["pointerdown", 1, 200], ["pointermove", 1, 170],
+                              ["pointermove", 1, 140], ["pointerup", 1, 140]])  # fmt: skip
+        settle(page)
+        assert view(page)[0] - a == pytest.approx(60 / width * (b - a), rel=0.02)
+        a, b = view(page)
+        page.evaluate(touch, [["pointerdown", 1, 150], ["pointerdown", 2, 250],
+                              ["pointermove", 1, 100], ["pointermove", 2, 300],
+                              ["pointerup", 1, 100], ["pointerup", 2, 300]])  # fmt: skip
+        settle(page)
+        assert view(page)[1] - view(page)[0] == pytest.approx((b - a) / 2, rel=0.02)
+        take_picture(page, "touched")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_is_found_that_keeps_people_out(tmp_path, browser, scheme):
+    """Rules of the Web Content Accessibility Guidelines that a program can check."""
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip("no npm on this machine")
+    done = subprocess.run([npm, "pack", AXE], cwd=tmp_path, capture_output=True, text=True)
+    if done.returncode:
+        pytest.skip(f"the checks cannot be had: {done.stderr[-200:]}")
+    (packed,) = tmp_path.glob("*.tgz")
+    with tarfile.open(packed) as archive:
+        checks = archive.extractfile("package/axe.min.js").read().decode()
+    watts = 900.0 * (np.arange(DAY_S) % 9000 < 900)
+    watts[40_000:44_000] = np.nan
+    house = stored(tmp_path / "house", {"oven": watts, "lamp": watts / 20})
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        page.emulate_media(color_scheme=scheme)
+        page.get_by_label("Runs", exact=True).check()
+        page.wait_for_function(f"() => {VIEWER}.runs.size === 2")
+        page.locator(".he-stage").focus()
+        for key in ("n", ".", "m", ".", ".", "m"):
+            page.keyboard.press(key)
+            page.wait_for_timeout(200)
+        expect(page.locator(".he-table table")).to_be_visible()
+        for summary in page.locator("summary").all():
+            if not summary.evaluate("one => one.parentElement.open"):
+                summary.click()
+        page.evaluate(checks)
+        found = page.evaluate("axe.run().then(found => found.violations)")
+        told = [(one["id"], [node["html"][:150] for node in one["nodes"]]) for one in found]
+        assert told == []
+        take_picture(page, f"accessible_{scheme}")
