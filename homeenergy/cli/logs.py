@@ -45,7 +45,7 @@ def describe(
     ] = None,
     baud: Annotated[int, typer.Option(help="Speed of a serial line.")] = 9600,
 ) -> None:
-    """Print how house.toml would describe log files, or a source to record.
+    """Print how house.toml would describe log files or a source.
 
     There is a [[log]] block for each way in which files are written. What they do not show is
     said in remarks; nothing is written.
