@@ -159,6 +159,11 @@ def findings(
             from homeenergy.show.terminal import findings_lines
 
             say("\n".join(findings_lines(found, width=width())))
+            if house.switched:
+                from homeenergy.readings.states import house_states
+                from homeenergy.show.terminal import states_lines
+
+                say("\n".join(states_lines(house_states(house))))
 
 
 def check(

@@ -8,14 +8,25 @@ from typing import Annotated, Any, Literal
 
 from homeenergy.house.schema import Fields, Key, keys_of, toml_value
 
-Quantity = Literal["power", "energy", "energy_counter", "volts_and_amps", "apparent_power"]
+Quantity = Literal[
+    "power",
+    "energy",
+    "energy_counter",
+    "volts_and_amps",
+    "apparent_power",
+    "state",
+    "temperature",
+]
 UNITS: dict[str, tuple[str, ...]] = {
     "power": ("W", "kW"),
     "energy": ("Wh", "kWh"),
     "energy_counter": ("Wh", "kWh"),
     "volts_and_amps": ("V A",),
     "apparent_power": ("VA", "kVA"),
+    "state": ("on",),
+    "temperature": ("C", "F"),
 }
+SWITCHED = ("state", "temperature")  # what says when a load is on, and no watts
 NEEDS_FACTOR = ("volts_and_amps", "apparent_power")
 
 
@@ -63,14 +74,17 @@ class Readings:
             help="energy is that of a row's period; a counter only rises",
             example="energy",
             always=True,
+            more='"state" is on or off (1, 0, on, off, true, false); "temperature" is that of a\n'
+            "wire, motor, pipe or flue which warms up while the load is on. Either gives runs\n"
+            "and hours; with `watts` of the circuit also energy.",
         ),
     ] = "power"
     unit: Annotated[
         str,
         Key(
-            help="W or kW; Wh or kWh; VA or kVA",
+            help="W or kW; Wh or kWh; VA or kVA; C or F",
             example="kWh",
-            kind='"W", "kW", "Wh", "kWh", "VA" or "kVA"',
+            kind='"W", "kW", "Wh", "kWh", "VA", "kVA", "on", "C" or "F"',
             read=as_it_is,
             always=True,
         ),

@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo
 from homeenergy.house.kinds import KINDS, Seasonality
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.limits import Limits
+from homeenergy.house.log_columns import SWITCHED
 from homeenergy.house.schema import Fields, Key, values_of
 from homeenergy.house.sources import Source
 from homeenergy.house.tariff import Tariff
@@ -271,6 +272,24 @@ class Circuit:
     breaker_a: Annotated[
         float | None, Key(help="rating of its breaker", unit="A", example=15, positive=True)
     ] = None
+    watts: Annotated[
+        float | None,
+        Key(
+            help="what it draws while on, where its log holds states or temperatures",
+            unit="W",
+            example=1500,
+            positive=True,
+        ),
+    ] = None
+    watts_uncertainty: Annotated[
+        float | None,
+        Key(
+            help="uncertainty of watts, as a share of it, at 95 %",
+            example=0.1,
+            check=lambda share: 0 <= share < 1,
+            must="be a share such as 0.1 for 10 %",
+        ),
+    ] = None
     clamp: Annotated[
         Clamp,
         Key(help="the clamp around it", example={"rating_a": 50}, write=Clamp.to_toml),
@@ -414,6 +433,16 @@ class Schedule:
         tuple[Source, ...],
         Key(name="source", help="one block for each thing that `homeenergy record` listens to"),
     ] = ()
+
+
+def switched(logs: Sequence[LogLayout]) -> dict[str, str]:
+    """Circuits whose logs say when they are on, and no watts: "state" or "temperature" of each."""
+    return {
+        name: column.quantity
+        for log in logs
+        for name, column in log.columns.items()
+        if column.quantity in SWITCHED
+    }
 
 
 def appliance_names(circuits: Sequence[Circuit]) -> dict[str, str]:

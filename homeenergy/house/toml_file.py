@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
-from homeenergy.house.layouts import layout_toml, read_layout
+from homeenergy.house.layouts import LogLayout, layout_toml, read_layout
 from homeenergy.house.limits import Limits
 from homeenergy.house.schedule import (
     CarbonFactor,
@@ -21,6 +21,7 @@ from homeenergy.house.schedule import (
     Schedule,
     Supply,
     WriteUpDetails,
+    switched,
 )
 from homeenergy.house.schema import Fields, commented, keys_of, load_toml, read_keys, write_keys
 from homeenergy.house.sources import read_sources, source_toml
@@ -67,7 +68,8 @@ def read_schedule(folder: str | Path) -> Schedule:
     _refuse_repeated_names(top, circuits)
     names = tuple(circuit.name for circuit in circuits)
     limits = Limits(**read_keys(top.inner("limits"), Limits))
-    logs = (read_layout(log, circuits=names) for log in top.tables("log"))
+    logs = [read_layout(log, circuits=names) for log in top.tables("log")]
+    circuits = _with_watts(top, circuits, logs)
     carbon = read_keys(top.inner("carbon"), CarbonFactor) if top.has("carbon") else None
     return Schedule(
         **values,
@@ -145,6 +147,31 @@ def _corrections(
         if own.start is not None and earlier is not None and own.start <= earlier:
             raise row.refuse("from", "must be later than the one before it")
         found.append(own)
+    return tuple(found)
+
+
+def _with_watts(
+    top: Fields, circuits: tuple[Circuit, ...], logs: Sequence[LogLayout]
+) -> tuple[Circuit, ...]:
+    """Circuits, those with states with their watts as the clamp's multiplier.
+
+    A state is 1 while the circuit is on: what it draws is then its watts, as uncertain as they are.
+    """
+    held, found = switched(logs), []
+    logged = {name for log in logs for name in log.columns}
+    for number, one in enumerate(circuits, start=1):
+        if one.watts is not None and one.name in logged - set(held):
+            raise top.refuse(
+                f"circuit[{number}].watts",
+                "belongs to a circuit whose log holds states or temperatures",
+                fix='Where its log does, write quantity = "state" in the [[log]].',
+            )
+        if one.watts is not None and held.get(one.name) == "state":
+            if one.clamp != Clamp(rating_a=one.clamp.rating_a):
+                raise top.refuse(f"circuit[{number}].clamp", "does not belong to states")
+            clamp = Clamp(multiplier=one.watts, uncertainty=one.watts_uncertainty)
+            one = replace(one, clamp=clamp)
+        found.append(one)
     return tuple(found)
 
 
@@ -228,7 +255,8 @@ def house_toml(
         parts.append(example("limits", "[limits]", Limits))
     for number, circuit in enumerate(schedule.circuits):
         said = "none" if number and comments == "all" else comments
-        parts.append(_table("[[circuit]]", circuit, said))
+        own = circuit if circuit.watts is None else replace(circuit, clamp=Clamp())
+        parts.append(_table("[[circuit]]", own, said))
     parts += [_table("[[programme]]", one, comments) for one in schedule.programmes]
     if not schedule.programmes:
         parts.append(example("programme", "[[programme]]", ProgrammeName))

@@ -11,9 +11,9 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.house import Tariff
-from homeenergy.house.schedule import Circuit, Schedule, Supply
+from homeenergy.house.schedule import Circuit, Schedule, Supply, switched
 from homeenergy.house.toml_file import read_schedule
-from homeenergy.readings.doubt import Doubts
+from homeenergy.readings.doubt import NO_DOUBTS, Doubts
 from homeenergy.readings.quality import circuit_quality, stored_doubts
 from homeenergy.readings.store.importing import mending_store
 from homeenergy.readings.store.overview import Envelope, Overview
@@ -39,7 +39,7 @@ class House:
 
     def __init__(self, schedule: Schedule, *, held_out: frozenset[str] = frozenset()) -> None:
         self.schedule = schedule
-        self.held_out = held_out
+        self.held_out = held_out | without_watts(schedule)
         self.path: Path = schedule.folder
         self._store = mending_store(schedule.folder)
         self._overview: Overview | None = None
@@ -70,14 +70,22 @@ class House:
         return self.schedule.tariff
 
     @property
+    def switched(self) -> dict[str, str]:
+        """Circuits whose logs hold no watts: "state" or "temperature" of each."""
+        return switched(self.schedule.logs)
+
+    @property
     def has_store(self) -> bool:
         """Whether any readings have been imported."""
         return any(self._store.months(circuit.name) for circuit in self.circuits)
 
     def has_readings(self, circuit: str | Circuit) -> bool:
         """Whether any readings of a circuit have been imported, and it is not held out."""
-        found = self._circuit(circuit)
-        return found.name not in self.held_out and bool(self._store.months(found.name))
+        return self._circuit(circuit).name not in self.held_out and self.has_log(circuit)
+
+    def has_log(self, circuit: str | Circuit) -> bool:
+        """Whether anything of a circuit has been imported, watts or not, held out or not."""
+        return bool(self._store.months(self._circuit(circuit).name))
 
     def without(self, circuits: Iterable[str]) -> House:
         """Give the house as if it had no readings of some circuits, which cannot be believed."""
@@ -187,7 +195,10 @@ class House:
         HouseError
             If nothing has been imported for this circuit.
         """
-        return stored_doubts(self, self._store, self._circuit(circuit))
+        found = self._circuit(circuit)
+        if found.name in self.switched:  # on and off are no power that could be a wrong reading
+            return NO_DOUBTS
+        return stored_doubts(self, self._store, found)
 
     def stored_months(self, circuit: str | Circuit) -> tuple[list[MonthInfo], int]:
         """What the months of a circuit say of themselves, and the length of a sample [ns].
@@ -331,6 +342,19 @@ class House:
                 self.timezone, ambiguous=True, nonexistent="shift_forward"
             )
         return int(instant.tz_convert("UTC").as_unit("ns").value)
+
+
+def without_watts(schedule: Schedule) -> frozenset[str]:
+    """Circuits of which no log gives watts: their states are no power, nor are temperatures.
+
+    `homeenergy.readings.states.house_states` has their runs and hours.
+    """
+    watts = {c.name for c in schedule.circuits if c.clamp.multiplier != 1}
+    return frozenset(
+        name
+        for name, quantity in switched(schedule.logs).items()
+        if quantity == "temperature" or name not in watts
+    )
 
 
 def _meets(info: MonthInfo, low_ns: int | None, high_ns: int | None) -> bool:

@@ -19,7 +19,7 @@ from typing import Any
 
 from homeenergy.errors import HouseError
 from homeenergy.files import alone, write_text
-from homeenergy.house.schedule import Schedule
+from homeenergy.house.schedule import Schedule, switched
 from homeenergy.house.sources import RECORDED, Source
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.record.journal import MOST_PENDING, Journal, Latest, day_of, line_of
@@ -380,12 +380,8 @@ class Recorder:
 
 def states(schedule: Schedule) -> frozenset[str]:
     """Circuits whose logs hold on and off."""
-    return frozenset(
-        name
-        for log in schedule.logs
-        for name, column in log.columns.items()
-        if str(column.quantity) == "state"
-    )
+    found = switched(schedule.logs)
+    return frozenset(name for name, quantity in found.items() if quantity == "state")
 
 
 def check_sources(schedule: Schedule) -> None:

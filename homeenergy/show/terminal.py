@@ -12,6 +12,7 @@ from homeenergy.findings.appliance.record import estimate_text, interval_text, v
 from homeenergy.findings.appliance.table import Findings, notes, shared_remarks
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.many import LEAST_HOUSES, Survey
+from homeenergy.readings.states import SwitchedLoad
 from homeenergy.show.document.blocks import (
     Block,
     Bullets,
@@ -52,6 +53,24 @@ def findings_lines(findings: Findings, *, width: int = 100) -> list[str]:
         blocks += [Heading(text="Remarks"), Bullets(items=tuple(remarks))]
     blocks.append(Prose(text=f"In brackets: 95 % intervals. {' '.join(notes(findings))}"))
     return text_lines(blocks, width=width)
+
+
+def states_lines(loads: Sequence[SwitchedLoad], *, width: int = 100) -> list[str]:
+    """Lay out what is known of loads whose logs say when they are on, at most `width` wide."""
+    items = []
+    for one in loads:
+        runs = f"{len(one.runs)} run{'s' if len(one.runs) != 1 else ''}"
+        energy = "no energy, as its watts are not stated"
+        if one.energy is not None:
+            energy = f"{estimate_text(one.energy)} kWh"
+        of = f"{one.duty:.0%} of {one.covered_h:,.0f} h" if one.covered_h else "nothing was logged"
+        items.append(
+            f"{one.circuit.appliance}: {runs}, {estimate_text(one.hours)} h on ({of}); {energy}"
+        )
+    return text_lines(
+        [Heading(text="On and off, without watts in the log"), Bullets(items=tuple(items))],
+        width=width,
+    )
 
 
 HEADINGS = {

@@ -291,6 +291,9 @@ def house_findings(
         doubted = doubt_remark(house.doubts(circuit), trace) if finding.days else None
         if doubted is not None:
             finding = replace(finding, remarks=(*finding.remarks, doubted))
+        if circuit.name in house.switched and not house.has_readings(circuit):
+            without = "its log says when it is on, not what it draws: state its watts"
+            finding = replace(finding, remarks=(*finding.remarks, without))
         if finding.days and circuit.name in known:
             finding = replace(finding, remarks=(*finding.remarks, known[circuit.name]))
         return finding, (trace.start, trace.end), hourly_energy(trace) if compared else None

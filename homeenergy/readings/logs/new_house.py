@@ -345,6 +345,8 @@ _WORDS = {
     "energy_counter": "counter",
     "volts_and_amps": "volts x amps",
     "apparent_power": "apparent power",
+    "state": "on and off",
+    "temperature": "temperature",
 }
 
 

@@ -199,6 +199,7 @@ def _not_iso(path: Path, line: int, name: str | int, cell: str, layout: LogLayou
 
 
 LARGEST_READING = 1e15  # far below what a sample can hold; own choice
+STATES = {"on": "1", "off": "0", "true": "1", "false": "0"}
 ALL = "*"  # the source whose instants are those of every row
 COUNTERS = "*counters"
 _NUMBERS = (pa.types.is_floating, pa.types.is_integer, pa.types.is_decimal, pa.types.is_null)
@@ -268,7 +269,8 @@ def _types(path: Path, layout: LogLayout) -> Types:
     """Needed columns of a file, time first, and as what they are read."""
     names: list[str | int] = list(layout.time_columns)
     values: Types = {}
-    numeric = pa.string() if layout.thousands or layout.units_in_cells else pa.float64()
+    as_text = layout.thousands or layout.units_in_cells or _has_states(layout)
+    numeric = pa.string() if as_text else pa.float64()
     if layout.layout == "long":
         assert layout.circuit_column is not None
         assert layout.value_column is not None
@@ -373,6 +375,8 @@ def _long(
                 own, zone, path=path, lines=rows, first_line=cells.first_line, layout=layout
             )
             own_values = values[rows] * scale if any_units else values[rows]
+            if column.quantity == "state":
+                cells.refuse_no_states(own_values, rows, layout.value_column)
             yield Rows(circuit, times, {circuit: _quantity(column, [own_values])})
 
 
@@ -428,6 +432,8 @@ class _Numbers:
     def of(self, column: LogColumn, name: str | int) -> NDArray[np.float64]:
         """Readings of one of a circuit's columns, in its unit."""
         values, units, codes = self.with_units(name)
+        if column.quantity == "state":
+            self.refuse_no_states(values, np.arange(values.size), name)
         if not units or name == column.factor_column:
             return values
         single = column.quantity == "volts_and_amps"
@@ -445,6 +451,21 @@ class _Numbers:
             )
         return values * scale
 
+    def refuse_no_states(
+        self, values: NDArray[np.float64], rows: NDArray[np.intp], name: str | int
+    ) -> None:
+        """Refuse readings of a circuit's states, in some rows, that are neither on nor off."""
+        other = ~np.isin(values, (0.0, 1.0)) & ~np.isnan(values)
+        if other.any():
+            at = int(np.argmax(other))
+            raise HouseError(
+                f"{values[at]:g} is no state",
+                path=self.path,
+                line=self.first_line + int(rows[at]),
+                column=name,
+                fix="A state is 1, 0, on, off, true or false.",
+            )
+
     def with_units(
         self, name: str | int
     ) -> tuple[NDArray[np.float64], list[str | None], NDArray[np.int64]]:
@@ -456,7 +477,9 @@ class _Numbers:
         return self._floats(plain, name), units, codes
 
     def _floats(self, column: pa.ChunkedArray, name: str | int) -> NDArray[np.float64]:
-        if self.layout.thousands or self.layout.units_in_cells:
+        if _has_states(self.layout):
+            column = _states_as_numbers(column)
+        if self.layout.thousands or self.layout.units_in_cells or _has_states(self.layout):
             column = self._without_marks(column, name)
         kind = column.type
         if not any(known(kind) for known in _NUMBERS):
@@ -496,6 +519,19 @@ class _Numbers:
             raise not_a_number(self.path, line, name, bad.cell, layout) from None
 
 
+def _has_states(layout: LogLayout) -> bool:
+    return any(column.quantity == "state" for column in layout.columns.values())
+
+
+def _states_as_numbers(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Write on and off as 1 and 0; other texts stay."""
+    coded = column.cast(pa.string()).combine_chunks().dictionary_encode()
+    coded = coded.combine_chunks() if isinstance(coded, pa.ChunkedArray) else coded
+    texts = [None if text is None else text.strip() for text in coded.dictionary.to_pylist()]
+    plain = [text if text is None else STATES.get(text.lower(), text) for text in texts]
+    return pa.chunked_array([pa.array(plain, pa.string()).take(coded.indices)])
+
+
 def _quantity(column: LogColumn, values: list[NDArray[np.float64]]) -> Values:
     """W as float32, or Wh as float64; where one of several columns is missing, all is."""
     if column.factor_column is not None:
@@ -511,4 +547,6 @@ def _quantity(column: LogColumn, values: list[NDArray[np.float64]]) -> Values:
         scaled = values[0] if len(values) == 1 else np.sum(values, axis=0)
     if column.unit.startswith("k"):
         scaled = scaled * 1000.0
+    if column.unit == "F":
+        scaled = (scaled - 32.0) / 1.8
     return scaled if column.quantity.startswith("energy") else scaled.astype(np.float32)
