@@ -21,6 +21,7 @@ from homeenergy.readings.stretches import (
     live_stretches,
     moved,
 )
+from homeenergy.units import S_PER_H
 
 LONE, CODE, STUCK, CLIPPED, HELD, BEYOND = 1, 2, 4, 8, 16, 32
 REASONS = {
@@ -68,6 +69,7 @@ STUCK_TIMES = 10.0
 STUCK_STEPS = 20.0
 STUCK_HABIT = 3
 STUCK_SHARE = 0.02
+OWN_LEVEL_H, OWN_LEVEL_TIMES = 2.0, 100.0
 NEAR, VARIES = 0.02, 200
 LONGEST = 1 << 20  # samples, from which on stretches are counted together
 LEAST_STEP_W = 1e-3
@@ -189,7 +191,8 @@ def find_doubts(months: Iterable[tuple[int, Watts, Watts | None]], *, nature: Na
     *Stuck*: one value for at least 30 samples, ten times as long as all but one in two hundred of
     the stretches of one value; not a value at which the circuit rests; at least 20 steps of the
     readings' resolution; and at a level at which it otherwise varies (200 stretches within 2 %), by
-    more than one such step as a rule.
+    more than one such step as a rule. At a level of its own, for two hours and a hundred times as
+    long, where it varies at levels up to twice that: noise grows with the load, or stays.
     *Clipped*: at least ten readings within half a per cent of the greatest, three times as many as
     in the 4.5 % below, where the clamp's range ends (0.95 to 1.5 times rating times volts).
 
@@ -450,12 +453,21 @@ class _Log:
         keep &= number[which] <= STUCK_HABIT
         keep &= whole[which] - flats.size <= STUCK_SHARE * self.samples
         near = np.array([self._distinct_near(float(level)) for level in levels])
-        keep &= near[which] >= VARIES
+        below = np.array([self._distinct_up_to(float(level)) for level in levels])
+        hours = flats.size * self.nature.period_s / S_PER_H
+        own_level = (hours >= OWN_LEVEL_H) & (flats.size >= OWN_LEVEL_TIMES * usual)
+        keep &= (near[which] >= VARIES) | (own_level & (below[which] >= VARIES))
         return flats.some(keep)
 
     def _distinct_near(self, level_w: float) -> int:
         """Stretches of one value within 2 % of a level."""
         ends = np.array([level_w * (1 - NEAR), level_w * (1 + NEAR)], dtype=np.float32)
+        low, high = np.sort(ends.view(np.uint32) >> 16)
+        return int(self.levels[low : high + 1].sum())
+
+    def _distinct_up_to(self, level_w: float) -> int:
+        """Stretches of one value at any level up to twice one, on its side of zero."""
+        ends = np.array([np.copysign(0.0, level_w), level_w * 2], dtype=np.float32)
         low, high = np.sort(ends.view(np.uint32) >> 16)
         return int(self.levels[low : high + 1].sum())
 

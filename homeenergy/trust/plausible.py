@@ -22,7 +22,7 @@ FEW_BEYOND, SHARE_BEYOND = 10, 1e-3
 RISES, FALLS_SHARE = 50, 0.01
 RESETS_A_DAY, MOST_RESETS = 2.0, 3
 REJECTED_SHARE = 0.01
-STUCK_H, STUCK_SHARE = 6.0, 0.5
+STUCK_H, STUCK_SHARE = 1.0, 0.5
 CLAMP_TIMES = 2.0
 CLIPPED_SHARE = 0.05  # of the energy
 
@@ -185,6 +185,15 @@ def _counter_falls(_: House, facts: Facts) -> Iterator[Implausible]:
             what=what,
             do='If the column holds power, state quantity = "power" in [log.columns]; else its '
             "unit, or rolls_over_at.",
+        )
+    elif facts.rejected:
+        yield Implausible(
+            weight="doubtful",
+            circuits=(facts.circuit.name,),
+            what=f"{facts.rejected:,} of its {facts.rows:,} counter readings cannot follow on the "
+            "one before: lower than it, and no reset to 0, or far higher",
+            do="See whether the counter was exchanged or its log edited there. What it counted "
+            "meanwhile is not known, and is missing.",
         )
 
 

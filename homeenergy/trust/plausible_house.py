@@ -12,6 +12,7 @@ from homeenergy.errors import HouseError
 from homeenergy.readings.house import House
 from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.trust.log_facts import DAY_NS, Facts, common_blocks, from_when, instant_of
+from homeenergy.trust.plausible_steps import steps_of_mains
 from homeenergy.trust.typed_readings import read_meter
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
@@ -33,6 +34,7 @@ OVER, OVER_W = 1.1, 5.0
 BACKWARDS = 0.01  # of the time below zero: something feeds in
 METER_TIMES = 1.5
 SIBLINGS = 0.5
+SIBLINGS_ASKED, SAME_OCTAVES = 2, 0.25
 
 
 def dates(facts: Sequence[Facts], now: pd.Timestamp) -> list[Implausible]:
@@ -282,6 +284,54 @@ def _far_too_small(
     ]
 
 
+def _finer_than_others(
+    house: House, facts: Sequence[Facts], found: Sequence[Implausible]
+) -> list[Implausible]:
+    """Circuits whose readings come in steps that are another unit's, next to others of their log.
+
+    A logger prints all circuits with the same digits. Where one is scaled, so are its steps.
+    """
+    out_already = set(held_out(found))
+    out = []
+    for log in house.schedule.logs:
+        mine = [
+            one
+            for one in facts
+            if one.circuit.name in log.columns
+            and log.columns[one.circuit.name].quantity == "power"
+            and one.circuit.name not in out_already
+        ]
+        steps_w = np.array([_least_step_w(one) for one in mine])
+        for number, one in enumerate(mine):
+            others_w = np.delete(steps_w, number)
+            others_w = others_w[np.isfinite(others_w)]
+            if others_w.size < SIBLINGS_ASKED or np.ptp(np.log2(others_w)) > SAME_OCTAVES:
+                continue
+            times = float(np.median(others_w)) / steps_w[number]
+            for factor, words in FACTORS.items():
+                near = abs(np.log2(times / factor)) if times > 0 else np.inf
+                far = abs(np.log2(times * factor)) if times > 0 else np.inf
+                if min(near, far) <= SAME_OCTAVES:
+                    out.append(
+                        Implausible(
+                            weight="doubtful",
+                            circuits=(one.circuit.name,),
+                            what=f"its readings come in steps of {steps_w[number]:.2g} W and those "
+                            f"of the other circuits in steps of {np.median(others_w):.2g} W, as "
+                            f"where a unit is wrong ({words})",
+                            do="If its unit is another, give it in [log.columns] of house.toml.",
+                        )
+                    )
+    return out
+
+
+def _least_step_w(one: Facts) -> float:
+    """Least difference between neighbouring readings, before they were multiplied [W]."""
+    steps_w = one.days.step_w[np.isfinite(one.days.step_w)]
+    multiplier = max(abs(clamp.value) for clamp in one.circuit.clamp.in_order)
+    return float(steps_w.min()) / multiplier if steps_w.size else np.nan
+
+
 def _more_than_mains(
     _: House, facts: Sequence[Facts], found: Sequence[Implausible]
 ) -> list[Implausible]:
@@ -417,6 +467,8 @@ TESTS_OF_A_HOUSE: tuple[HouseTest, ...] = (
     _siblings,
     _stepped_together,
     _far_too_small,
+    _finer_than_others,
+    steps_of_mains,
     _meter_far_off,
     _more_than_mains,
     _hours_above_mains,

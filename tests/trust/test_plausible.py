@@ -115,6 +115,31 @@ def one_circuit_in_milliwatts(table):
     return daily(table)
 
 
+def one_circuit_in_kilowatts(table):
+    table["kettle"] = (table["kettle"] / 1000).round(4)
+    return daily(table)
+
+
+def a_sixtieth(table):
+    table["fridge"] = (table["fridge"] / 60).round(4)
+    return daily(table)
+
+
+def mains_backwards(table):
+    table["mains"] *= -1
+    return daily(table)
+
+
+def mains_a_sixtieth(table):
+    table["mains"] = (table["mains"] / 60).round(4)
+    return daily(table)
+
+
+def oven_backwards(table):
+    table["oven"] *= -1
+    return daily(table)
+
+
 ALL = {"fridge", "kettle", "oven", "tv", "mains"}
 
 
@@ -129,8 +154,13 @@ ALL = {"fridge", "kettle", "oven", "tv", "mains"}
         (day_twice, ALL, "twice with different values"),
         (corrected_copy, {"mains"}, "re-export.csv"),
         (shifted_day, {"mains"}, "twice with different values"),
-        (mains_of_another_leg, {"mains"}, "remainder is negative"),
+        (mains_of_another_leg, {"mains"}, "as far as most circuits say"),
         (one_circuit_in_milliwatts, {"tv"}, "more than its breaker"),
+        (one_circuit_in_kilowatts, {"kettle"}, "the mains step 1e+03 times"),
+        (a_sixtieth, {"fridge"}, "the mains step 59."),
+        (mains_backwards, {"mains"}, "falls where circuits rise"),
+        (mains_a_sixtieth, {"mains"}, "0.0167 times as far as most circuits say"),
+        (oven_backwards, {"oven"}, "the mains fall"),
     ],
 )
 def test_a_wrong_log_is_said_and_held_out(tmp_path, wrong, held, word):
@@ -158,6 +188,69 @@ def test_a_wrong_log_is_said_and_held_out(tmp_path, wrong, held, word):
 def test_a_unit_that_is_wrong_throughout(tmp_path, unit, times):
     made = house(tmp_path / "one", daily((loads() / times).round(4)), unit=unit)
     assert set(held_out(implausible_readings(made))) == ALL
+
+
+def half_a_kettle(table):
+    table["kettle"] /= 2
+    return table
+
+
+def fed_from_elsewhere(table):
+    table["mains"] -= table["oven"]
+    return table
+
+
+def in_kilowatts_without_mains(table):
+    table["kettle"] = (table["kettle"] / 1000).round(4)
+    return table.drop(columns="mains")
+
+
+def sixty_times_without_mains(table):
+    table["fridge"] *= 60
+    return table.drop(columns="mains")
+
+
+def stuck_at_a_level_of_its_own(table):
+    table.iloc[2000:2300, table.columns.get_loc("tv")] = 33.0
+    return table
+
+
+@pytest.mark.parametrize(
+    ("odd", "about", "word"),
+    [
+        (half_a_kettle, ("kettle",), "the mains step 2 times as far"),
+        (fed_from_elsewhere, ("oven",), "the mains do not step with it"),
+        (in_kilowatts_without_mains, ("kettle",), "in steps of 0.0001 W"),
+        (sixty_times_without_mains, ("fridge",), "in steps of 6 W"),
+        (stuck_at_a_level_of_its_own, ("tv",), "for 5 h where it otherwise varies"),
+    ],
+)
+def test_what_may_be_wrong_is_said_and_counts(tmp_path, odd, about, word):
+    made = house(tmp_path / "one", daily(odd(loads(7))))
+    found = implausible_readings(made)
+    assert {(one.weight, one.circuits) for one in found} == {("doubtful", about)}
+    assert any(word in one.sentence for one in found)
+
+
+@pytest.mark.parametrize(("fall_wh", "lasts"), [(3.0, False), (300.0, True), (9000.0, True)])
+def test_a_counter_that_falls_once_is_said(tmp_path, fall_wh, lasts):
+    table = loads()[["kettle", "tv", "fridge"]]
+    wh = (table.cumsum() * PERIOD_S / 3600).round(1) + 10_000
+    wh.iloc[2000 : None if lasts else 2001, 0] -= fall_wh
+    made = house(tmp_path / "counter", daily(wh), unit="Wh", quantity="energy_counter")
+    (one,) = implausible_readings(made)
+    assert (one.weight, one.circuits) == ("doubtful", ("kettle",))
+    assert "cannot follow on the one before" in one.what
+
+
+def test_without_mains_or_bench_it_is_said_once_that_nothing_is_checked(tmp_path):
+    made = house(tmp_path / "one", daily(loads(7).drop(columns="mains")))
+    assert house_findings(made).to_markdown().count("- All: there are neither mains nor") == 1
+    (made.path / "bench.csv").write_text(
+        "circuit,reference_w,clamp_w\n" + "".join(f"tv,{w},{w}\n" for w in (50, 100, 150))
+    )
+    said = [one for one in house_findings(made).appliances if "neither mains" in str(one.remarks)]
+    assert {one.circuit for one in said} == {"fridge", "kettle", "oven"}
 
 
 def test_hours_above_the_mains_are_said(tmp_path):

@@ -15,7 +15,12 @@ from homeenergy.cycles.decisions import read_decisions
 from homeenergy.cycles.rest import Standby
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.appliance.remarks import bench_remarks, doubt_remark, remarks_on
+from homeenergy.findings.appliance.remarks import (
+    bench_remarks,
+    doubt_remark,
+    remarks_on,
+    unchecked_remarks,
+)
 from homeenergy.findings.appliance.table import Findings
 from homeenergy.findings.bill import with_share_of_bill
 from homeenergy.findings.cost import cost_of_days, energy_cost, price_outside_runs
@@ -264,6 +269,7 @@ def house_findings(
     zone = str(house.timezone)
     decisions = read_decisions(house)
     known = bench_remarks(house)
+    unchecked = unchecked_remarks(house)
     implausible = implausible_readings(house)
     reasons = held_out(implausible)
     house = house.without(reasons)
@@ -296,6 +302,8 @@ def house_findings(
             finding = replace(finding, remarks=(*finding.remarks, without))
         if finding.days and circuit.name in known:
             finding = replace(finding, remarks=(*finding.remarks, known[circuit.name]))
+        if finding.days and circuit.name in unchecked:
+            finding = replace(finding, remarks=(*finding.remarks, unchecked[circuit.name]))
         return finding, (trace.start, trace.end), hourly_energy(trace) if compared else None
 
     found: list[ApplianceFinding] = []

@@ -138,6 +138,22 @@ def bench_remarks(house: House) -> dict[str, str]:
     return remarks
 
 
+def unchecked_remarks(house: House) -> dict[str, str]:
+    """Say, by circuit, that nothing could show that its readings are wrong throughout."""
+    if any(house.has_readings(one) for one in house.mains):
+        return {}
+    try:
+        measured = {result.circuit for result in bench_results(house)}
+    except HouseError:
+        measured = set()
+    return {
+        one.name: "there are neither mains nor a bench.csv to compare it with: a wrong unit or "
+        "multiplier of one circuit would not show"
+        for one in house.circuits
+        if one.role == "load" and one.name not in measured
+    }
+
+
 def _implausible(cycles: Cycles) -> list[str]:
     """What a use by hand can hardly be, and what drew nothing for a while."""
     remarks = []

@@ -1,0 +1,229 @@
+"""What the mains say of each circuit: they step as far as it does, or its readings are wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import binom
+
+from homeenergy.readings.house import House
+from homeenergy.trust.concern import Implausible, held_out
+from homeenergy.trust.log_facts import Facts
+from homeenergy.units import NS_PER_S, S_PER_DAY
+
+# Own choices.
+HIGH, ASKED = 3, 0.5  # steps of half the third largest of a day or more are asked
+QUIET_TIMES = 8.0  # ... which must be so many times the usual difference between minutes
+USUAL_DAY, LEAST_SHARE = 0.75, 0.1  # ... and such a share of that of most days
+MAINS_TIMES = 3.0  # steps are so many times the usual step of the mains
+SHARE_OUTSIDE = 5e-3  # on each side of the interval of the median
+NARROW = 0.5  # of the factor, or of 1: how wide an interval may be to say anything
+RIGHT = (0.7, 1.4)  # a factor in here is no matter of units, legs or signs
+HALF_TO_DOUBLE = (0.4, 2.5)  # a leg or a doubling, which `check` tells; beyond, another unit
+NOTHING = 0.2
+SAME, AGREEING, AGREEING_SHARE = 0.2, 3, 0.6  # circuits that agree that the mains are wrong
+
+_Numbers = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Factor:
+    """How far the mains step where a circuit steps by 1: median, and its interval."""
+
+    middle: float
+    low: float
+    high: float
+
+    @property
+    def tells(self) -> bool:
+        return self.high - self.low <= NARROW * max(1.0, abs(self.middle))
+
+
+def steps_of_mains(
+    house: House, facts: Sequence[Facts], found: Sequence[Implausible]
+) -> list[Implausible]:
+    """Circuits with which the mains step another way than they say, and mains that are backwards.
+
+    Parameters
+    ----------
+    house : House
+    facts : sequence of Facts
+    found : sequence of Implausible
+        What is known already: circuits that are held out are not asked.
+
+    Returns
+    -------
+    list of Implausible
+
+    Notes
+    -----
+    Own method. Where the mean of a minute steps by at least half of the circuit's third-largest
+    step of a day, the step of the mains is divided by it, once as it is and once less what other
+    circuits step by. The median of at least eight such factors has an interval from their order
+    (binomial with p = 1/2), so that other loads, which start at any time, widen it and do not shift
+    it. No claim is made of a factor between 0.7 and 1.4, nor with fewer factors or a wide interval.
+    O(minutes) for each circuit.
+    """
+    del house
+    out_already = set(held_out(found))
+    there = [one for one in facts if one.circuit.name not in out_already and one.load.blocks_w.size]
+    mains = [one for one in there if one.circuit.role == "mains"]
+    loads = [one for one in there if one.circuit.role == "load"]
+    if not mains or not loads or len({one.load.block_s for one in there}) > 1:
+        return []
+    steps = _steps([*mains, *loads])
+    a_day = round(S_PER_DAY / there[0].load.block_s)
+    into, own = steps[: len(mains)], steps[len(mains) :]
+    backwards = [
+        one for one, mine in zip(mains, into, strict=True) if _is_backwards(mine, own, into, a_day)
+    ]
+    if backwards:
+        return [_mains_backwards(backwards)]
+    whole = into.sum(axis=0)
+    usual_w = float(np.nanmedian(np.abs(whole)))
+    known = np.nan_to_num(own)
+    used = known.sum(axis=0)
+    off: list[tuple[Facts, float]] = []
+    apart: list[Facts] = []
+    right = 0
+    for number, one in enumerate(loads):
+        asked = _asked(own[number], a_day)
+        ways = [
+            _factor(own[number][asked], rest[asked])
+            for rest in (whole, whole - (used - known[number]))
+        ]
+        told = [way for way in ways if way is not None and way.tells]
+        size_w = float(np.median(np.abs(own[number][asked]))) if asked.size else 0.0
+        seen_w = max((abs(way.middle) * size_w for way in told), default=0.0)
+        if not told or max(size_w, seen_w) < MAINS_TIMES * usual_w:
+            continue
+        if any(way.low <= RIGHT[1] and way.high >= RIGHT[0] for way in told):
+            right += 1
+            continue
+        best = min(told, key=lambda way: way.high - way.low)
+        if max(abs(best.low), abs(best.high)) < NOTHING and best.low <= 0 <= best.high:
+            apart.append(one)
+        else:
+            off.append((one, best.middle))
+    factors = np.array([factor for _, factor in off])
+    middle = float(np.median(factors)) if off else 1.0
+    same = np.abs(factors / middle - 1) <= SAME
+    if same.sum() >= max(AGREEING, AGREEING_SHARE * (len(off) + right)):
+        return [_mains_of_another_size(mains, middle)]
+    out = [_another_size(one, factor) for one, factor in off]
+    if apart:
+        out.append(_not_followed(apart))
+    return out
+
+
+def _steps(facts: Sequence[Facts]) -> _Numbers:
+    """Step of each circuit over every minute, from the one before it to the one after [W].
+
+    Shape (circuits, minutes); NaN where a minute is missing.
+    """
+    block_ns = round(facts[0].load.block_s * NS_PER_S)
+    firsts = [one.load.start.value // block_ns for one in facts if one.load.start is not None]
+    low = min(firsts)
+    stop = max(first + one.load.blocks_w.size for first, one in zip(firsts, facts, strict=True))
+    watts = np.full((len(facts), stop - low), np.nan)
+    for row, first, one in zip(watts, firsts, facts, strict=True):
+        row[first - low : first - low + one.load.blocks_w.size] = one.load.blocks_w
+    out: _Numbers = watts[:, 2:] - watts[:, :-2]
+    return out
+
+
+def _asked(steps: _Numbers, a_day: int) -> NDArray[np.intp]:
+    """Where a circuit steps farthest on each day that it is used: one minute for each step."""
+    days = -(-steps.size // a_day)
+    size = np.pad(np.nan_to_num(np.abs(steps)), (0, days * a_day - steps.size)).reshape(days, -1)
+    if a_day < HIGH:
+        return np.empty(0, dtype=np.intp)
+    high = np.partition(size, a_day - HIGH, axis=1)[:, a_day - HIGH]
+    usual = float(np.quantile(high, USUAL_DAY, method="lower"))
+    used = (high > QUIET_TIMES * np.median(size, axis=1)) & (high >= LEAST_SHARE * usual)
+    least = np.where(used & (high > 0), ASKED * high, np.inf)
+    around = np.pad(size.ravel(), 1)
+    peak = (size.ravel() >= around[:-2]) & (size.ravel() > around[2:])
+    return np.flatnonzero(peak & (size >= least[:, None]).ravel())
+
+
+def _factor(own: _Numbers, into: _Numbers) -> _Factor | None:
+    """Median of the mains' steps over the circuit's own; None where they are too few."""
+    ratio = into / own
+    ratio = np.sort(ratio[np.isfinite(ratio)])
+    outside = int(binom.ppf(SHARE_OUTSIDE, ratio.size, 0.5)) if ratio.size else 0
+    if outside < 1:
+        return None
+    return _Factor(
+        float(np.median(ratio)), float(ratio[outside - 1]), float(ratio[ratio.size - outside])
+    )
+
+
+def _is_backwards(mains: _Numbers, own: _Numbers, into: _Numbers, a_day: int) -> bool:
+    """Whether mains fall with every circuit that they step with."""
+    met = []
+    others = into.sum(axis=0) - mains
+    for steps in own:
+        asked = _asked(steps, a_day)
+        factor = _factor(steps[asked], mains[asked])
+        elsewhere = _factor(steps[asked], others[asked]) if len(into) > 1 else None
+        if factor is None or not factor.tells or -NOTHING < factor.middle < NOTHING:
+            continue
+        if elsewhere is None or abs(elsewhere.middle) <= abs(factor.middle) + NOTHING:
+            met.append(factor.high < -NOTHING)
+    return len(met) >= 1 and all(met)
+
+
+def _mains_backwards(mains: Sequence[Facts]) -> Implausible:
+    return Implausible(
+        weight="wrong",
+        circuits=tuple(one.circuit.name for one in mains),
+        what="it falls where circuits rise: its clamp is backwards, or its sign is missing",
+        do="Write multiplier = -1 in its clamp in house.toml, or correct the log.",
+        of_sums=True,
+    )
+
+
+def _another_size(one: Facts, factor: float) -> Implausible:
+    some = HALF_TO_DOUBLE[0] <= factor <= HALF_TO_DOUBLE[1]
+    if factor < 0:
+        what = "where it rises, the mains fall"
+        do = "Correct its sign in house.toml: multiplier = -1, unless it feeds in."
+    else:
+        what = f"where it steps, the mains step {factor:,.3g} times as far"
+        do = "See whether its clamp takes one leg of two, or both of one" if some else "Correct"
+        do += ", and `homeenergy check`." if some else " its unit or multiplier in house.toml."
+    return Implausible(
+        weight="doubtful" if some else "wrong",
+        circuits=(one.circuit.name,),
+        what=what,
+        do=do,
+        of_sums=True,
+    )
+
+
+def _mains_of_another_size(mains: Sequence[Facts], factor: float) -> Implausible:
+    some = HALF_TO_DOUBLE[0] <= factor <= HALF_TO_DOUBLE[1]
+    return Implausible(
+        weight="doubtful" if some else "wrong",
+        circuits=tuple(one.circuit.name for one in mains),
+        what=f"they step {factor:,.3g} times as far as most circuits say",
+        do="Correct the unit or multiplier of the mains in house.toml, or those of the circuits.",
+        of_sums=True,
+    )
+
+
+def _not_followed(apart: Sequence[Facts]) -> Implausible:
+    return Implausible(
+        weight="doubtful",
+        circuits=tuple(one.circuit.name for one in apart),
+        what="where they step, the mains do not"
+        if len(apart) > 1
+        else "the mains do not step with it",
+        do="See whether they are fed from these mains, whether every leg is logged, and whether "
+        "the clocks agree.",
+        of_sums=True,
+    )
