@@ -4,10 +4,12 @@ import csv
 import io
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
 import sys
+import urllib.request
 from pathlib import Path
 
 import numpy as np
@@ -79,7 +81,17 @@ def run(monkeypatch):
 def test_version_and_help(run):
     assert run("--version").output == f"homeenergy {__version__}\n"
     text = run("--help").output
-    for command in ("describe", "new", "import", "findings", "compare", "quality", "check", "lab"):
+    for command in (
+        "describe",
+        "new",
+        "import",
+        "findings",
+        "compare",
+        "quality",
+        "check",
+        "view",
+        "lab",
+    ):
         assert f"\n  {command} " in text
         own = run(command, "--help")
         assert own.exit_code == 0
@@ -319,6 +331,33 @@ def test_stopping_an_import_is_said_plainly_and_it_can_go_on(run, house):
     assert process.returncode == 130
     assert errors == "Stopped. The store is consistent; run the command again to continue.\n"
     assert run("import", house).exit_code == 0
+
+
+def test_view_shows_a_page_until_it_is_stopped(house):
+    command = [sys.executable, "-m", "homeenergy.cli", "view", str(house), "--no-browser"]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "bufsize": 0}
+    with subprocess.Popen(command, **pipes) as program:
+        line = program.stdout.readline().decode().strip()
+        assert re.fullmatch(r"Open http://127\.0\.0\.1:\d+/\?token=[\w-]{32}", line), line
+        with urllib.request.urlopen(line.removeprefix("Open ")) as answer:
+            page = answer.read().decode()
+        assert "<h1>Mill &lt;house&gt; &amp; barn</h1>" in page
+        program.send_signal(signal.SIGINT)
+        out, err = program.communicate(timeout=60)
+        assert out.decode().strip() == "To end: Ctrl+C"
+        assert err.decode().strip() == "Stopped."
+        assert program.returncode == 0
+
+
+def test_view_writes_a_page_to_keep(run, house, tmp_path):
+    page = tmp_path / "kept.html"
+    done = run("view", str(house), "--page", str(page), "--points", "500")
+    assert done.exit_code == 0, done.output
+    assert done.stderr.strip().endswith(f"Wrote {page}")
+    text = page.read_text(encoding="utf-8")
+    assert "fromCopies(" in text
+    assert "runs kettle" in text
+    assert "Kettle <b>" not in text
 
 
 def test_lab_opens_the_notebooks_of_a_checkout(run, monkeypatch):
