@@ -135,11 +135,12 @@ class Shown(VBox):
             copies=json.dumps(copies_of(self.answers, points=SAVED_POINTS)),
         )
         code = script_of(script)
-        picture = image_html(f"Figure. {words}", png=fewer_colours(png.getvalue()))
+        small = fewer_colours(png.getvalue())
+        picture = image_html(f"Figure. {words}", png=small)
         html = f'<div id="{self.place}" data-still="{self.place}">{picture}</div>'
         return {
             "text/html": f'{html}\n<script type="module">\n{code}</script>',
-            "image/png": b64encode(png.getvalue()).decode("ascii"),
+            "image/png": b64encode(small).decode("ascii"),
         }
 
 

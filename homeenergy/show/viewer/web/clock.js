@@ -4,7 +4,7 @@ const DAYS = ["Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"];
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
 const DAY_S = 86400;
 const CLOCK_STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200];
-const DAY_STEPS = [1, 2, 7, 14];
+const DAY_STEPS = [1, 2, 3, 7, 14];
 const MONTH_STEPS = [1, 2, 3, 6, 12, 24, 60, 120];
 const two = (number) => String(number).padStart(2, "0");
 
