@@ -126,6 +126,28 @@ def test_a_log_with_next_to_nothing(tmp_path, browser, name):
         take_picture(page, name)
 
 
+def test_what_is_fed_in_is_stacked_below_zero(tmp_path, browser):
+    t = np.arange(DAY_S)
+    roof, oven = np.minimum(-3000 * np.sin(t / DAY_S * np.pi), -1), 900.0 * (t % 9000 < 900)
+    mains = roof + oven + 200
+    house = stored(tmp_path, {"mains": mains, "roof": roof, "oven": oven})
+    toml = house.path / "house.toml"
+    text = toml.read_text().replace("name = 'mains'", "name = 'mains'\nrole = 'mains'")
+    toml.write_text(text)
+    house = open_house(house.path)
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        page.get_by_role("button", name="Show listed").click()
+        page.get_by_label("Arrange").select_option("stack")
+        settle(page)
+        above, below, supply = page.evaluate(
+            f"(({{ stack }}) => [stack.above, stack.below, stack.supply].map(one => [...one]))"
+            f"({VIEWER}.panes[0])"
+        )
+        assert min(below) == pytest.approx(-3000, rel=0.01)
+        assert np.allclose(np.add(above, below), supply, atol=1)
+        take_picture(page, "fed_in")
+
+
 def test_names_with_markup_are_text(tmp_path, browser):
     name = '<img src=x onerror="window.hit = 1"> & "oven"'
     house = stored(tmp_path, {"oven": np.full(DAY_S, 900.0)}, appliances={"oven": name})

@@ -115,17 +115,13 @@ function drawPeaks(ctx, f, high, from, to, wide) {
 export function drawStack(ctx, f, { layers, supply }, colourOf) {
   const n = layers.length ? layers[0].mean.length : 0;
   const wide = f.w / n;
-  const sum = new Float32Array(n);
-  let under = sum.map(() => yOf(f, 0));
-  for (const { lane, mean } of layers) {
-    const over = mean.map((watts, c) => yOf(f, (sum[c] += Math.max(watts || 0, 0))));
+  for (const { lane, from, to } of layers) {
     ctx.fillStyle = colourOf(lane);
     ctx.globalAlpha = lane ? 0.8 : 0.45;
     ctx.beginPath();
-    steps(ctx, f, over, 0, n, wide);
-    steps(ctx, f, under, 0, n, wide, { back: true, begun: true });
+    steps(ctx, f, to.map((watts) => yOf(f, watts)), 0, n, wide);
+    steps(ctx, f, from.map((watts) => yOf(f, watts)), 0, n, wide, { back: true, begun: true });
     ctx.fill();
-    under = over;
   }
   ctx.globalAlpha = 1;
   if (!supply) return;

@@ -152,7 +152,7 @@ function zoomInto(viewer, drag, at, y) {
 function clicked(viewer, { at, pane }) {
   viewer.pointer = at;
   viewer.drawPointer();
-  if (!pane || !viewer.showRuns) return;
+  if (!pane || !viewer.showRuns || !viewer.inLanes) return;
   const name = pane.names.find((one) => viewer.runAt(one, at) >= 0);
   if (name) viewer.openRun(name, viewer.runAt(name, at), at);
   else viewer.closeRun();

@@ -65,22 +65,25 @@ export function doubtedIn(lane, t0, t1) {
   return p ? p.doubted.filter(([from, to]) => to > t0 && from < t1) : [];
 }
 
-// Means of circuits laid on one another, with what the mains have beyond them.
+// Means of circuits laid on one another, with what the mains have beyond them. What is fed in lies
+// below zero, so that what is above, less what is below, is what the mains say.
 export function stackOf(loads, mains, t0, t1, width) {
   const layers = loads.map((lane) => ({ lane, mean: columnsOf(lane, t0, t1, width).mean }));
-  const total = new Float32Array(width);
-  for (const { mean } of layers) for (let c = 0; c < width; c++) total[c] += mean[c] || 0;
   let supply = null;
   if (mains.length) {
     supply = new Float32Array(width);
-    for (const lane of mains) {
-      const { mean } = columnsOf(lane, t0, t1, width);
-      for (let c = 0; c < width; c++) supply[c] += mean[c];
-    }
-    const rest = supply.map((watts, c) => Math.max(watts - total[c], 0));
-    layers.push({ lane: null, mean: rest });
+    const total = new Float32Array(width);
+    for (const { mean } of layers) for (let c = 0; c < width; c++) total[c] += mean[c] || 0;
+    for (const lane of mains) columnsOf(lane, t0, t1, width).mean.forEach((watts, c) => (supply[c] += watts));
+    layers.push({ lane: null, mean: supply.map((watts, c) => Math.max(watts - total[c], 0)) });
   }
-  return { layers, supply };
+  const above = new Float32Array(width);
+  const below = new Float32Array(width);
+  for (const layer of layers) {
+    layer.from = layer.mean.map((watts, c) => (watts < 0 ? below[c] : above[c]));
+    layer.to = layer.mean.map((watts, c) => (watts < 0 ? (below[c] += watts) : (above[c] += watts || 0)));
+  }
+  return { layers, supply, above, below };
 }
 
 const ROUND = [1, 1.5, 2, 3, 4, 5, 6, 8, 10];

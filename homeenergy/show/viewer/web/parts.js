@@ -59,6 +59,7 @@ export function build(root, viewer) {
     viewer.showRuns = on;
     if (on) viewer.findRuns();
     else viewer.closeRun();
+    if (on && !viewer.inLanes) viewer.say("Runs are shaded where circuits have lanes: see Arrange");
     showLegend(viewer);
     viewer.redraw();
   });
@@ -188,14 +189,14 @@ export function showLegend(viewer) {
     entries.push(el);
   };
   if (viewer.arrange !== "stack") entry("range", "least to greatest reading; line: mean");
-  if (viewer.showRuns) {
+  if (viewer.showRuns && viewer.inLanes) {
     entry("run", "run");
     entry("part", "run cut by a gap or an end");
   }
   const lanes = viewer.shown.map((name) => viewer.lanes.get(name));
   if (lanes.some((lane) => lane.base?.doubted.length)) entry("doubt", "reading in doubt, counted in nothing");
   if (lanes.some((lane) => lane.base?.mean.some((watts) => watts !== watts))) entry("gap", "no readings");
-  for (const { text } of viewer.clock?.changes ?? []) entry("clock", text);
+  for (const text of new Set(viewer.clock?.changes.map((change) => change.text))) entry("clock", text);
   if (viewer.arrange === "stack" && viewer.mains.length) {
     const loads = [...viewer.lanes.values()].filter((lane) => lane.role === "load" && lane.kwh !== null);
     entry("mains", "mains");

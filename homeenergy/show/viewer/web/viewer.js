@@ -11,6 +11,7 @@ export const LEFT = 62; // pixels for the watts
 export const RIGHT = 10;
 const ASK_AFTER_MS = 70;
 const STILL_AFTER_MS = 120;
+const BUSY_AFTER_MS = 2000;
 const REMEMBERED = 50;
 const MARGIN = 0.03; // of the log, that may be seen before and after it
 const LEAST_SAMPLES = 10;
@@ -172,6 +173,10 @@ export class Viewer {
     fillList(this);
   }
 
+  get inLanes() {
+    return this.arrange === "lanes" || this.arrange === "same";
+  }
+
   // Whether readings are there that have not come yet.
   isAwaited(name) {
     const lane = this.lanes.get(name);
@@ -189,7 +194,7 @@ export class Viewer {
     }
     const power = this.shown.filter((name) => this.isPower(name));
     const groups = this.shown.map((name) => [name]);
-    const together = this.arrange === "chart" || this.arrange === "stack";
+    const together = !this.inLanes;
     const all = together && power.length ? [power, ...groups.filter(([name]) => !this.isPower(name))] : groups;
     this.panes = all.map((names) => this.makePane(names, together && this.isPower(names[0])));
     this.parts.lanes.replaceChildren(...this.panes.map((pane) => pane.el));
@@ -305,9 +310,9 @@ export class Viewer {
     if (pane.stacked) {
       const loads = lanes.filter((lane) => lane.role !== "mains");
       pane.stack = stackOf(loads, this.mains, t0, t1, columns);
-      const total = new Float32Array(columns);
-      for (const { mean } of pane.stack.layers) mean.forEach((watts, c) => (total[c] += Math.max(watts || 0, 0)));
-      widen(total);
+      widen(pane.stack.above);
+      widen(pane.stack.below);
+      widen(pane.stack.supply ?? []);
     } else {
       pane.columns = lanes.map((lane) => columnsOf(lane, t0, t1, columns));
       for (const { low: l, high: h } of pane.columns) {
@@ -376,9 +381,7 @@ export class Viewer {
       const px = devicePixelRatio;
       const columns = Math.round(this.width);
       const loads = names.map((name) => ({ base: this.lanes.get(name).base })).filter((_, k) => this.lanes.get(names[k]).role !== "mains");
-      const { layers } = stackOf(loads.length ? loads : names.map((name) => this.lanes.get(name)), [], ...this.log, columns);
-      const total = new Float32Array(columns);
-      for (const { mean } of layers) mean.forEach((watts, c) => (total[c] += Math.max(watts || 0, 0)));
+      const { above: total } = stackOf(loads.length ? loads : names.map((name) => this.lanes.get(name)), [], ...this.log, columns);
       const f = { x: LEFT * px, y: 2 * px, w: this.width * px, h: strip.height - 4 * px, t0: this.log[0], t1: this.log[1], low: 0, high: Math.max(...total, LEAST_W), px };
       drawLane(ctx, f, { low: total.map(() => 0), high: total, mean: total, coarse: true }, this.theme.faint);
     }
@@ -626,6 +629,7 @@ export class Viewer {
     const [t0, t1] = this.view;
     const half = (t1 - t0) / 2;
     const begun = performance.now();
+    const slow = setTimeout(() => this.say("Waiting for detail: the kernel is busy …"), BUSY_AFTER_MS);
     try {
       const points = Math.ceil(3 * this.width * Math.min(devicePixelRatio, 2));
       const { said, buffers } = await asked(this.link, { kind: "window", t0: t0 - half, t1: t1 + half, points, lanes });
@@ -640,6 +644,8 @@ export class Viewer {
       this.say(this.copyOnly ? `Saved page: not finer than ${lengthText(this.lanes.get(lanes[0]).base.step)}` : error.message, !this.copyOnly);
       return;
     } finally {
+      clearTimeout(slow);
+      if (/^Waiting for detail/.test(this.parts.message.textContent)) this.say("");
       this.asking = false;
     }
     if (this.wanting().length) this.look();
