@@ -427,6 +427,12 @@ export class Viewer {
           rows.push(row);
         }
       }
+      if (this.arrange === "stack" && this.mains.length) {
+        const watts = (lanes) => lanes.reduce((sum, lane) => sum + (valueAt(lane, t)?.mean ?? 0), 0);
+        const loads = this.shown.map((name) => this.lanes.get(name)).filter((lane) => lane.role === "load");
+        const [all, shown] = [watts(this.mains), watts(loads)];
+        rows.push(element("div", { text: `mains ${valueText(all, "W")}, not in these circuits ${valueText(all - shown, "W")}` }));
+      }
       reading.replaceChildren(...rows);
       const right = x > LEFT + this.width / 2;
       reading.style.transform = `translateX(${x}px) translateX(${right ? "calc(-100% - 8px)" : "8px"})`;
