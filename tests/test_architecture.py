@@ -40,7 +40,6 @@ OWN_IDEAS = {
     "homeenergy.readings.stretches": "stretches of one value, whatever asks for them",
     "homeenergy.readings.store.as_left": "whether anything has changed since the last import",
     "homeenergy.readings.logs.dialogue": "what a person is asked about a new house",
-    "homeenergy.record.mqtt": "a protocol",
     "homeenergy.record.modbus": "a protocol",
     "homeenergy.record.watch": "what a person sees while recording",
     "homeenergy.trust.clamps.highest_loads": "loads at the end of a clamp's range, or of a breaker",

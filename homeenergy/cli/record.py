@@ -306,3 +306,43 @@ def _status(folder: Path) -> None:
         wrong |= bool(one["trouble"] or one["lost"]) or (running and one["state"] == "not there")
     if wrong:
         raise typer.Exit(BAD_DATA)
+
+
+def simulate(
+    folder: Folder,
+    mqtt: Annotated[
+        str, typer.Option(metavar="HOST:PORT", help="The broker to play the house into.")
+    ] = "127.0.0.1:1883",
+    speed: Annotated[
+        float, typer.Option(min=1, max=1000, help="Times real time: 1 to 1,000.")
+    ] = 60.0,
+    record_in: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="First write a house.toml there that records it."),
+    ] = None,
+) -> None:
+    """Play a house into a broker, to try recording without sensors.
+
+    Its readings are sent as if its sensors sent them: topics house/NAME with time and watts.
+
+    \b
+    Example:  homeenergy simulate sample_data/canal_flat --speed 600 --record-in trial
+    Then:     homeenergy record trial --watch
+    """
+    with plain_errors():
+        from homeenergy.cli.frame import bring_in
+        from homeenergy.readings import open_house
+        from homeenergy.simulate.play import play_to_broker, recording_house
+
+        bring_in(folder)
+        house = open_house(folder)
+        if record_in is not None:
+            say(f"Wrote {recording_house(house, record_in, address=mqtt)}", err=True)
+        stop = threading.Event()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: stop.set())
+        say(
+            f"Playing {house.name} into {mqtt} at {speed:g} times real time. Ctrl-C ends.", err=True
+        )
+        sent = play_to_broker(house, mqtt, speed=speed, stop=stop)
+        say(f"{sent:,} messages were sent.", err=True)

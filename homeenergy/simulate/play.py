@@ -1,0 +1,200 @@
+"""Plays the readings of a house as if its sensors sent them, to try recording without any."""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import paho.mqtt.client as paho
+import pandas as pd
+
+from homeenergy.house.layouts import LogLayout
+from homeenergy.house.log_columns import LogColumn
+from homeenergy.house.schedule import Clamp, Schedule
+from homeenergy.house.sources import Place, Source
+from homeenergy.house.toml_file import house_toml
+from homeenergy.readings.house import House
+from homeenergy.readings.trace import Trace
+from homeenergy.record.mqtt import AT_LEAST_ONCE, broker
+
+TOPIC = "house"  # above the names of circuits
+NAME = "played"
+Send = Callable[[str, str], object]
+
+
+def messages(
+    house: House, start: object = None, end: object = None
+) -> Iterator[tuple[pd.Timestamp, list[tuple[str, float]]]]:
+    """What the sensors of a house send: each instant with the watts of every circuit then.
+
+    Parameters
+    ----------
+    house : House
+    start, end : timestamp or text, optional
+        As for `House.trace`; read a day at a time.
+
+    Yields
+    ------
+    (pandas.Timestamp, list of (str, float))
+        Circuits without a reading at the instant are left out, and so are instants without any.
+    """
+    circuits = [c for c in house.circuits if house.has_readings(c)]
+    whole = [house.trace(c) for c in circuits]
+    first = max(min(t.start for t in whole), _instant(house, start, pd.Timestamp.min))
+    last = min(max(t.end for t in whole), _instant(house, end, pd.Timestamp.max))
+    del whole
+    day = pd.Timedelta(days=1)
+    while first < last:
+        until = min(first + day, last)
+        traces = {c.name: house.trace(c, first, until) for c in circuits}
+        yield from _in_order(traces)
+        first = until
+
+
+def _instant(house: House, when: object, otherwise: pd.Timestamp) -> pd.Timestamp:
+    ns = house.instant_ns(when)
+    at = otherwise if ns is None else pd.Timestamp(ns, unit="ns")
+    return at.tz_localize("UTC")
+
+
+def _in_order(
+    traces: dict[str, Trace],
+) -> Iterator[tuple[pd.Timestamp, list[tuple[str, float]]]]:
+    """Samples of a day of several traces, by instant."""
+    frame = pd.DataFrame({name: trace.to_series() for name, trace in traces.items()})
+    names, instants = frame.columns.to_list(), frame.index
+    for at, row in zip(instants, frame.to_numpy(), strict=True):
+        here = [(n, float(w)) for n, w in zip(names, row, strict=True) if not np.isnan(w)]
+        if here:
+            yield at, here
+
+
+def play(
+    house: House,
+    send: Send,
+    *,
+    speed: float = 1.0,
+    start: object = None,
+    end: object = None,
+    stop: threading.Event | None = None,
+) -> int:
+    """Send the readings of a house at the pace at which they were logged, or faster.
+
+    Parameters
+    ----------
+    house : House
+    send : callable
+        Given a topic, "house/NAME" of a circuit, and the text {"time": ..., "watts": ...}.
+    speed : float
+        1 is real time; 1000 plays a day in a minute and a half.
+    start, end : timestamp or text, optional
+        Of what is played.
+    stop : threading.Event, optional
+        Set from outside, it ends the play.
+
+    Returns
+    -------
+    int
+        Messages that were sent.
+
+    Raises
+    ------
+    ValueError
+        If `speed` is not above 0.
+    """
+    if not speed > 0:
+        raise ValueError(f"speed must be above 0, got {speed!r}")
+    stop = stop or threading.Event()
+    began, first, sent = time.monotonic(), None, 0
+    for at, readings in messages(house, start, end):
+        first = at if first is None else first
+        due_s = (at - first).total_seconds() / speed - (time.monotonic() - began)
+        if stop.wait(max(due_s, 0.0)):
+            break
+        stamp = at.isoformat()
+        for name, watts in readings:
+            send(f"{TOPIC}/{name}", json.dumps({"time": stamp, "watts": round(watts, 3)}))
+            sent += 1
+    return sent
+
+
+def play_to_broker(house: House, address: str, *, speed: float, stop: threading.Event) -> int:
+    """Play a house into a broker of MQTT at host:port; see `play`."""
+    client = broker(_source(house.schedule, address), house.path, None)
+    client.loop_start()
+    try:
+        last: deque[paho.MQTTMessageInfo] = deque(maxlen=1)
+        sent = play(
+            house,
+            lambda topic, text: last.append(client.publish(topic, text, qos=AT_LEAST_ONCE)),
+            speed=speed,
+            stop=stop,
+        )
+        for message in last:
+            message.wait_for_publish(10)
+        return sent
+    finally:
+        client.loop_stop()
+        client.disconnect()
+
+
+def _source(schedule: Schedule, address: str) -> Source:
+    """The source that hears what is played."""
+    return Source(
+        name=NAME,
+        kind="mqtt",
+        address=address,
+        lines="json",
+        time_field="time",
+        circuits={
+            c.name: Place(topic=f"{TOPIC}/{c.name}", field=("watts",)) for c in schedule.circuits
+        },
+    )
+
+
+def recording_house(house: House, folder: Path, *, address: str) -> Path:
+    """Write the house.toml of a new folder that records what is played.
+
+    Parameters
+    ----------
+    house : House
+        That is played.
+    folder : Path
+        Made, if it is not there.
+    address : str
+        Of the broker, host:port.
+
+    Returns
+    -------
+    Path
+        The house.toml.
+
+    Raises
+    ------
+    FileExistsError
+        If there is a house.toml.
+    """
+    source = _source(house.schedule, address)
+    log = LogLayout(
+        files=f"{source.folder}/*.csv*",
+        layout="long",
+        circuit_column="circuit",
+        value_column="value",
+        columns={c.name: LogColumn(names=(c.name,)) for c in house.circuits},
+    )
+    path = folder / "house.toml"
+    if path.exists():
+        raise FileExistsError(17, "there is a house.toml already", str(path))
+    folder.mkdir(parents=True, exist_ok=True)
+    # What is played is corrected already.
+    circuits = tuple(replace(c, clamp=Clamp(rating_a=c.clamp.rating_a)) for c in house.circuits)
+    schedule = replace(house.schedule, circuits=circuits, logs=(log,), sources=(source,))
+    text = house_toml(schedule)
+    path.write_text(text, encoding="utf-8")
+    return path
