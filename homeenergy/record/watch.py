@@ -16,6 +16,7 @@ from homeenergy.units import S_PER_H
 SHOWN_S = 600.0
 COLUMNS = 40  # of the last ten minutes: a quarter of a minute each
 BARS = " ▁▂▃▄▅▆▇█"
+LEAST_TOP_W = 10.0  # of the scale of a circuit, so that a standby is no tall bar; own choice
 STALE_S = 60.0  # after which a value is no longer called that of now; own choice
 
 
@@ -61,7 +62,7 @@ class Shown:
         return self.column.quantity in ("power", "energy_counter")
 
     def _bars(self, now_ms: int) -> str:
-        """Greatest of each quarter of a minute, against the greatest of the ten minutes."""
+        """Greatest of each quarter of a minute, as a share of that of all, or of 10 W."""
         step_ms = round(1000 * SHOWN_S / COLUMNS)
         most: list[float | None] = [None] * COLUMNS
         for at, value in self.recent:
@@ -69,7 +70,7 @@ class Shown:
             if 0 <= back < COLUMNS:
                 there = most[COLUMNS - 1 - back]
                 most[COLUMNS - 1 - back] = abs(value) if there is None else max(there, abs(value))
-        top = max((value for value in most if value is not None), default=0.0) or 1.0
+        top = max([LEAST_TOP_W, *(value for value in most if value is not None)])
         return "".join("·" if value is None else BARS[1 + round(7 * value / top)] for value in most)
 
 

@@ -9,9 +9,9 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import paho.mqtt.client as paho
 import pandas as pd
 
 from homeenergy.house.layouts import LogLayout
@@ -21,10 +21,10 @@ from homeenergy.house.sources import Place, Source
 from homeenergy.house.toml_file import house_toml
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
-from homeenergy.record.mqtt import AT_LEAST_ONCE, broker
 
 TOPIC = "house"  # above the names of circuits
 NAME = "played"
+PATTERN = rf'{TOPIC}/(?P<name>[\w-]+) .*"time": "(?P<time>[^"]+)", "watts": (?P<watts>[-0-9.e]+)'
 Send = Callable[[str, str], object]
 
 
@@ -126,10 +126,13 @@ def play(
 
 def play_to_broker(house: House, address: str, *, speed: float, stop: threading.Event) -> int:
     """Play a house into a broker of MQTT at host:port; see `play`."""
+    # Only here, as all else works without the library for it.
+    from homeenergy.record.mqtt import AT_LEAST_ONCE, broker
+
     client = broker(_source(house.schedule, address), house.path, None)
     client.loop_start()
     try:
-        last: deque[paho.MQTTMessageInfo] = deque(maxlen=1)
+        last: deque[Any] = deque(maxlen=1)
         sent = play(
             house,
             lambda topic, text: last.append(client.publish(topic, text, qos=AT_LEAST_ONCE)),
@@ -144,17 +147,42 @@ def play_to_broker(house: House, address: str, *, speed: float, stop: threading.
         client.disconnect()
 
 
+def play_to_file(
+    house: House, path: Path, *, start: object = None, end: object = None, speed: float = 1e9
+) -> int:
+    """Append what is played to a file, "TOPIC MESSAGE" a line, as fast as it goes; see `play`."""
+    with path.open("a", encoding="utf-8") as file:
+        return play(
+            house,
+            lambda topic, text: file.write(f"{topic} {text}\n"),
+            speed=speed,
+            start=start,
+            end=end,
+        )
+
+
 def _source(schedule: Schedule, address: str) -> Source:
-    """The source that hears what is played."""
+    """The source that hears what is played, from a broker or a file."""
+    names = [c.name for c in schedule.circuits]
+    if ":" in address:
+        return Source(
+            name=NAME,
+            kind="mqtt",
+            address=address,
+            lines="json",
+            time_field="time",
+            circuits={n: Place(topic=f"{TOPIC}/{n}", field=("watts",)) for n in names},
+        )
     return Source(
         name=NAME,
-        kind="mqtt",
+        kind="file",
         address=address,
-        lines="json",
+        lines="pattern",
+        pattern=PATTERN,
+        name_field="name",
+        value_field="watts",
         time_field="time",
-        circuits={
-            c.name: Place(topic=f"{TOPIC}/{c.name}", field=("watts",)) for c in schedule.circuits
-        },
+        circuits={n: Place(field=(n,)) for n in names},
     )
 
 
@@ -168,7 +196,7 @@ def recording_house(house: House, folder: Path, *, address: str) -> Path:
     folder : Path
         Made, if it is not there.
     address : str
-        Of the broker, host:port.
+        Of the broker, host:port; or the path of a file from that folder.
 
     Returns
     -------

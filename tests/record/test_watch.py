@@ -1,0 +1,112 @@
+"""What a person sees while recording, and pairs for a bench test; and the command itself."""
+
+import os
+import pty
+import subprocess
+import sys
+import time
+
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.house.toml_file import read_schedule
+from homeenergy.record.watch import Watch
+
+from .houses import write_house
+
+SOURCE = 'kind = "file"\naddress = "meter.txt"\n[source.circuits]\nfridge = 1\noven = 2\n'
+NOW = 1_764_400_000_000
+COUNTER = '[log.columns]\nfridge = {column = "fridge", quantity = "energy_counter", unit = "kWh"}'
+
+
+def test_watts_now_and_the_last_ten_minutes(tmp_path):
+    seen = Watch(read_schedule(write_house(tmp_path, SOURCE)))
+    assert seen.lines(NOW)[1].split() == ["fridge", "no", "reading", "yet"]
+    for second in range(600):
+        on = second > 450
+        seen.take("pipe", [("fridge", 100.0 if on else 25.0, NOW - 600_000 + 1000 * second)])
+    seen.take("pipe", [("oven", 2000.0, NOW - 90_000)])
+    _, fridge, oven = seen.lines(NOW)
+    assert fridge.split()[:3] == ["fridge", "100", "W"]
+    assert fridge.endswith("▃" * 30 + "█" * 10)
+    assert oven.endswith("90 s ago")
+
+
+def test_a_counter_is_shown_in_watts(tmp_path):
+    folder = write_house(tmp_path, SOURCE)
+    text = (folder / "house.toml").read_text()
+    (folder / "house.toml").write_text(text.replace('[log.columns]\nfridge = "fridge"', COUNTER))
+    seen = Watch(read_schedule(folder))
+    seen.take("pipe", [("fridge", 10.0, NOW - 60_000), ("fridge", 10.001, NOW)])
+    assert seen.lines(NOW)[1].split()[1:3] == ["60", "W"]  # 1 Wh in a minute
+
+
+def test_pairs_are_added_to_bench_csv_as_it_is(tmp_path):
+    folder = write_house(tmp_path, SOURCE)
+    seen = Watch(read_schedule(folder))
+    with pytest.raises(HouseError, match="has no reading yet"):
+        seen.pair("fridge", reference_w=100)
+    seen.take("pipe", [("fridge", 98.5, NOW), ("oven", 101.0, NOW)])
+    assert seen.pair("fridge", reference_w=100.2) == "fridge,100.2,98.5"
+    (folder / "bench.csv").write_text("circuit,reference_w,clamp_w,reference\noven,1,2,mine")
+    assert seen.pair("fridge", reference="oven") == "fridge,101,98.5,"
+    assert (folder / "bench.csv").read_text().splitlines()[1:] == [
+        "oven,1,2,mine",
+        "fridge,101,98.5,",
+    ]
+
+
+def read_screen(handle, until, *, within_s=15.0):
+    """What a terminal was sent, until a text is in it; and when that was."""
+    text, end = "", time.monotonic() + within_s
+    os.set_blocking(handle, False)
+    while until not in text:
+        assert time.monotonic() < end, text
+        try:
+            text += os.read(handle, 65_536).decode("utf-8", "replace")
+        except BlockingIOError:
+            time.sleep(0.02)
+    return text, time.monotonic()
+
+
+def test_a_terminal_shows_a_reading_within_a_second_and_takes_a_pair(tmp_path):
+    folder = write_house(tmp_path, SOURCE)
+    (folder / "meter.txt").touch()
+    master, slave = pty.openpty()
+    running = subprocess.Popen(
+        [sys.executable, "-m", "homeenergy.cli", "record", str(folder), "--watch"],
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+    )
+    try:
+        read_screen(master, "b adds a pair")
+        time.sleep(0.5)
+        delays = []
+        for number in range(3):
+            with (folder / "meter.txt").open("a") as file:
+                file.write(f"{4321 + number},7\n")
+            written = time.monotonic()
+            delays.append(read_screen(master, f"{4321 + number:,} W")[1] - written)
+        assert min(delays) < 1.0, delays
+        os.write(master, b"bfridge 4000\r")
+        read_screen(master, "bench.csv: fridge,4000,4323")
+    finally:
+        running.terminate()
+        read_screen(master, "readings written")
+        assert running.wait(timeout=20) == 0
+        os.close(master)
+        os.close(slave)
+
+
+def test_status_and_unit(tmp_path):
+    folder = write_house(tmp_path, SOURCE)
+
+    def run(*options):
+        command = [sys.executable, "-m", "homeenergy.cli", "record", str(folder), *options]
+        return subprocess.run(command, capture_output=True, text=True)
+
+    assert "was never recorded" in run("--status").stderr
+    unit = run("--unit").stdout
+    assert f"ExecStart={sys.executable} -m homeenergy.cli record {folder.resolve()}" in unit
+    assert "Restart=on-failure" in unit
