@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
-from scipy.stats import linregress
 
 from homeenergy.cycles.runs.levels import (
     IDLE_ELECTRONICS_W,
@@ -485,7 +484,8 @@ def idle_standby(
         basis = f"below the resolution of these readings, over {hours:.1f} h at rest"
     if cut_w is not None:
         basis = f"readings near zero are cut off, so at most this, over {hours:.1f} h at rest"
-    slope = float(linregress(hour, block_w).slope) if np.ptp(hour) > 0 else float("nan")
+    off = hour - hour.mean()
+    slope = float(off @ block_w / (off @ off)) if np.ptp(hour) > 0 else float("nan")
     limit = max(STABLE_W_PER_H, STABLE_SHARE_PER_H * abs(value))
     return Standby(
         draw_w=replace(draw_w, basis=basis)

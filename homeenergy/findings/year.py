@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding, clipped, estimate_text
@@ -36,7 +36,7 @@ COLUMNS = ("celsius", HEATING, COOLING)
 # Where the log is too short to tell how days differ within a month (common practice, no source).
 USUAL_DAY_SPREAD_C = 3.0
 LEAST_DAYS_FOR_SPREAD = 20
-QUANTILES = norm.ppf((np.arange(40) + 0.5) / 40)  # days of a month, from cold to warm
+QUANTILES = ndtri((np.arange(40) + 0.5) / 40)  # days of a month, from cold to warm
 MARGIN_C = 2.0
 
 

@@ -8,8 +8,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import nct
-from scipy.stats import t as student_t
+from scipy.special import stdtr
 
 from homeenergy.stats.coverage import LEVEL, coverage_factor
 from homeenergy.stats.estimate import Estimate, mean_estimate, measured
@@ -329,7 +328,7 @@ def _from_variances(
     return TwoMeans(
         difference=difference,
         ratio=a.over(b, unit=""),
-        p=float(2 * student_t.sf(abs(off) / se, df)) if se > 0 else float(off == 0),
+        p=float(2 * stdtr(df, -abs(off) / se)) if se > 0 else float(off == 0),
         method=method,
         words=words,
         spread=spread,
@@ -451,4 +450,6 @@ def _power(effect: float, n: int, paired: bool) -> float:
     # Far from nothing the other tail holds nothing, and the noncentral t cannot be evaluated.
     if centre > limit + 8:
         return 1.0
+    from scipy.stats import nct  # takes a second
+
     return float(nct.sf(limit, df, centre))

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize_scalar
 
 from homeenergy.stats.coverage import coverage_factor
 from homeenergy.stats.estimate import Estimate, measured
@@ -216,6 +215,8 @@ def day_correlation(design: Array, residuals: Array, position: NDArray[np.int64]
     scores = [unlikely(r) for r in tried]
     best = int(np.argmin(scores))
     low, high = tried[max(best - 1, 0)], tried[min(best + 1, tried.size - 1)]
+    from scipy.optimize import minimize_scalar  # slow to load
+
     found = minimize_scalar(unlikely, bounds=(low, high), method="bounded").x
     return float(min(max(found, 0.0), MOST_CORRELATION))
 

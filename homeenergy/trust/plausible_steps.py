@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binom
+from scipy.special import bdtr
 
 from homeenergy.readings.house import House
 from homeenergy.trust.concern import Implausible, held_out
@@ -154,7 +154,8 @@ def _factor(own: _Numbers, into: _Numbers) -> _Factor | None:
     """Median of the mains' steps over the circuit's own; None where they are too few."""
     ratio = into / own
     ratio = np.sort(ratio[np.isfinite(ratio)])
-    outside = int(binom.ppf(SHARE_OUTSIDE, ratio.size, 0.5)) if ratio.size else 0
+    below = bdtr(np.arange(ratio.size), ratio.size, 0.5) if ratio.size else np.ones(1)
+    outside = int(np.searchsorted(below, SHARE_OUTSIDE))
     if outside < 1:
         return None
     return _Factor(

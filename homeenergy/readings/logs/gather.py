@@ -437,15 +437,17 @@ def _merged(
     first = group[0][1]
     several = len(group) > 1 and first.layout.layout == "wide"
     mine: dict[Path, PurePosixPath] = {}
+    taken: set[PurePosixPath] = set()
     columns: dict[str, LogColumn] = {}
     for family, one in group:
         inner = next(iter(one.labels)) if several else ""
         for path in family.files:
             name = "_".join(places[path].parts)
             place = PurePosixPath(folder, inner, name)
-            while place in mine.values():
+            while place in taken:
                 place = place.with_name(f"_{place.name}")
             mine[path] = place
+            taken.add(place)
         files = f"{inner}/*" if several else None
         columns |= {c: replace(column, files=files) for c, column in one.layout.columns.items()}
     suffix = file_suffix(group[0][0].files[0])
