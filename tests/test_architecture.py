@@ -106,6 +106,15 @@ def test_the_command_line_loads_no_figures_before_it_needs_them():
     assert run_python(code).strip() == "[]"
 
 
+def test_a_table_on_a_terminal_loads_no_drawing_and_no_widgets():
+    code = (
+        "import homeenergy.findings, homeenergy.show.terminal, sys; "
+        "print([m for m in ('matplotlib', 'ipywidgets', 'IPython', 'scipy.stats') "
+        "if m in sys.modules])"
+    )
+    assert run_python(code).strip() == "[]"
+
+
 def test_public_names_are_few_and_all_there():
     assert len(homeenergy.__all__) <= MOST_PUBLIC
     assert list(homeenergy.__all__) == sorted(homeenergy.__all__)
