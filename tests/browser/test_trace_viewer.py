@@ -460,6 +460,18 @@ def test_in_a_notebook_it_lives_and_a_saved_one_opens_again(lab, browser, place)
         page.wait_for_function(QUIET)
         samples = "document.querySelector('.he-viewer').viewer.lanes.get('fridge').detail.samples"
         assert page.evaluate(samples) < 60
+        # Keys mean what they mean to the viewer, and not to the notebook around it.
+        page.locator(".he-stage").focus()
+        for key in (".", "m", ".", "m"):
+            page.keyboard.press(key)
+        expect(page.locator(".he-table table")).to_be_visible()
+        page.keyboard.press("n")
+        expect(page.locator(".he-card h2")).to_contain_text("Refrigerator, run ")
+        assert page.locator(".jp-CodeCell").count() == 1
+        page.get_by_role("button", name="CSV").scroll_into_view_if_needed()
+        with page.expect_download() as saved:
+            page.get_by_role("button", name="CSV").click()
+        assert saved.value.suggested_filename.startswith("orchard_house_2026-")
         page.screenshot(path=SCREENSHOTS / "trace_viewer_lab.png")
         assert page.locator(RED).count() == 0
         page.keyboard.press("Control+s")

@@ -35,7 +35,7 @@ POINTS = 1400
 SAVED_POINTS = 700  # stretches of the log that a saved notebook carries along
 QUICK = ("open", "window", "span", "highest")
 # Shown beside a saved copy of itself, the live viewer hides the copy. A copy that nothing hides has
-# no kernel behind it: it comes to life, and takes away the line that says so of the live one.
+# no kernel behind it: it comes to life, and hides the line that stands for the live one.
 LIVE = """
 export default {{ render({{ model, el }}) {{
   const away = showViewer(el, viaWidget(model));
@@ -50,10 +50,9 @@ const place = document.getElementById("{place}");
 const wait = place && place.closest(".jp-Notebook") ? {wait_ms} : 0;
 setTimeout(() => {{
   if (!place || !place.getClientRects().length) return;
-  const dead = place.closest(".jp-Cell")?.querySelectorAll(".jupyter-widgets") ?? [];
-  for (const one of dead) if (/model not found/.test(one.textContent)) one.hidden = true;
   const style = document.createElement("style");
-  style.textContent = {style};
+  style.textContent = {style} +
+    `.jp-OutputArea:has(#{place} .he-viewer) .jupyter-widgets:not(:has(*)) {{ display: none; }}`;
   place.replaceChildren(style);
   showViewer(place, fromCopies({copies}));
 }}, wait);
