@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -30,7 +31,7 @@ from homeenergy.units import NS_PER_S, S_PER_H
 
 MOST_DOUBTED = 2000  # stretches that are drawn
 CHUNK = 1 << 17  # samples that are kept together
-KEPT_BYTES = 96 << 20
+KEPT_BYTES = 80 << 20
 
 Progress = Callable[[int, int, str], None]
 
@@ -133,7 +134,7 @@ class Overview:
     """Reads a house at any width. One is kept by each `House`; see `House.overview`.
 
     What was read last is kept in memory, up to `kept_bytes` of it. A month that is imported again
-    is noticed at the next question.
+    is noticed at the next question. Several threads may ask, each about circuits of its own.
     """
 
     def __init__(self, house: Stored, *, kept_bytes: int = KEPT_BYTES) -> None:
@@ -143,6 +144,7 @@ class Overview:
         self._months: dict[str, tuple[int, list[MonthInfo], int, Doubts]] = {}
         self._kept: OrderedDict[tuple[Any, ...], Bins | NDArray[np.float32]] = OrderedDict()
         self._used_bytes = 0
+        self._keeping = threading.Lock()
 
     def extent_ns(self, circuit: str | Circuit) -> tuple[int, int] | None:
         """Instants of the first reading and of the end of the last one; None if there is none."""
@@ -352,13 +354,17 @@ class Overview:
 
     def _keep(self, key: tuple[Any, ...], read: Callable[[], Any]) -> Any:
         """What was read under this key, or read it now and forget what was not used for longest."""
-        if key in self._kept:
-            self._kept.move_to_end(key)
-            return self._kept[key]
-        value = self._kept[key] = read()
-        self._used_bytes += _bytes(value)
-        while self._used_bytes > self.kept_bytes and len(self._kept) > 1:
-            self._used_bytes -= _bytes(self._kept.popitem(last=False)[1])
+        with self._keeping:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return self._kept[key]
+        value = read()  # which takes long, and may go on in several threads
+        with self._keeping:
+            if key not in self._kept:
+                self._kept[key] = value
+                self._used_bytes += _bytes(value)
+            while self._used_bytes > self.kept_bytes and len(self._kept) > 1:
+                self._used_bytes -= _bytes(self._kept.popitem(last=False)[1])
         return value
 
     def _circuit(self, circuit: str | Circuit) -> Circuit:
@@ -371,8 +377,9 @@ class Overview:
         known = self._months.get(circuit.name)
         if known is None or known[0] != changed:
             infos, period = self.house.stored_months(circuit)
-            for key in [key for key in self._kept if key[0] == circuit.name]:
-                self._used_bytes -= _bytes(self._kept.pop(key))
+            with self._keeping:
+                for key in [key for key in self._kept if key[0] == circuit.name]:
+                    self._used_bytes -= _bytes(self._kept.pop(key))
             doubts = self.house.doubts(circuit) if infos else NO_DOUBTS
             known = self._months[circuit.name] = (changed, infos, period, doubts)
         return known[1], known[2]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any, cast
 
@@ -41,6 +42,7 @@ from homeenergy.units import NS_PER_S, WH_PER_KWH
 
 BASE_POINTS = 1500  # stretches of the whole log that a page keeps of each lane
 MOST_POINTS = 20_000
+READERS = 2
 OUTDOOR = "outdoor temperature"  # a lane that is no circuit; no circuit's name holds a space
 Answer = tuple[dict[str, Any], list[bytes]]
 
@@ -139,6 +141,7 @@ class Answers:
         self.house = house
         self.shown = circuits_to_begin_with(house) if circuits is None else tuple(circuits)
         self._reading, self._finding = threading.Lock(), threading.Lock()
+        self._readers = ThreadPoolExecutor(READERS, "lanes")
         self._cycles: dict[str, Cycles] = {}
         self._programmes: dict[str, list[str]] = {}
         self._decided: list[Decision] = []
@@ -229,18 +232,19 @@ class Answers:
     def _lanes(
         self, names: Sequence[str], start_ns: int, end_ns: int, *, points: int
     ) -> tuple[list[dict[str, Any]], list[bytes]]:
-        told, buffers = [], []
-        for name in names:
+        def read(name: str) -> Lane | None:
             if name == OUTDOOR and self._outdoor is not None:
-                lane = lane_of_series(self._outdoor, start_ns, end_ns, points=points)
-            elif self.house.has_readings(name):
-                envelope = self.house.overview.envelope(name, start_ns, end_ns, points=points)
-                lane = lane_of(envelope)
-            else:
-                continue
-            told.append(lane.told(name))
-            buffers.append(lane.planes.tobytes())
-        return told, buffers
+                return lane_of_series(self._outdoor, start_ns, end_ns, points=points)
+            if not self.house.has_readings(name):
+                return None
+            overview = self.house.overview
+            return lane_of(overview.envelope(name, start_ns, end_ns, points=points))
+
+        # Most of it is unpacking, which runs beside the interpreter.
+        lanes = zip(names, self._readers.map(read, names), strict=True)
+        found = [(name, lane) for name, lane in lanes if lane is not None]
+        told = [lane.told(name) for name, lane in found]
+        return told, [lane.planes.tobytes() for _, lane in found]
 
     def _window(self, question: Mapping[str, Any]) -> Answer:
         start_ns, end_ns = _span_ns(question)
