@@ -222,6 +222,15 @@ def test_runs_are_told_opened_and_decided(house):
     assert "nothing to undo" in ask(answers, "undo")[0]["text"]
 
 
+def test_what_another_program_decides_is_seen(house):
+    answers, other = Answers(house), Answers(open_house(house.path))
+    runs = ask(answers, "runs", lane="kettle")[0]["runs"]
+    start, end, _ = runs[2]
+    ask(other, "decide", lane="kettle", act="discard", start=start, end=end)
+    assert len(ask(answers, "runs", lane="kettle")[0]["runs"]) == len(runs) - 1
+    assert ask(answers, "run", lane="kettle", number=2)[0]["title"] == "Kettle, run 3 of 11"
+
+
 def test_a_decision_that_fits_no_run_is_not_written(house):
     answers = Answers(house)
     said, _ = ask(answers, "decide", lane="kettle", act="split", start=START.value / NS + 3 * 3600)

@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles import house_cycles
+from homeenergy.cycles.decisions import FILE_NAME as DECISIONS_FILE
 from homeenergy.cycles.decisions import Act, Decision, add_decisions, read_decisions
 from homeenergy.cycles.programmes import find_programmes
 from homeenergy.cycles.runs.result import Cycles
@@ -142,7 +143,7 @@ class Answers:
         self.shown = circuits_to_begin_with(house) if circuits is None else tuple(circuits)
         self._reading, self._finding = threading.Lock(), threading.Lock()
         self._readers = ThreadPoolExecutor(READERS, "lanes")
-        self._cycles: dict[str, Cycles] = {}
+        self._cycles: dict[str, tuple[object, Cycles]] = {}
         self._programmes: dict[str, list[str]] = {}
         self._decided: list[Decision] = []
         self._labels = circuit_labels(house)
@@ -268,10 +269,15 @@ class Answers:
         return {"kind": "span", **said}, []
 
     def _known_cycles(self, name: str) -> Cycles:
+        decided = self.house.path / DECISIONS_FILE
+        written_ns = decided.stat().st_mtime_ns if decided.is_file() else 0
+        state = (written_ns, self.house.overview.extent_ns(name))
         with self._finding:
-            if name not in self._cycles:
-                self._cycles[name] = house_cycles(self.house, name)
-            return self._cycles[name]
+            known = self._cycles.get(name)
+            if known is None or known[0] != state:
+                known = self._cycles[name] = (state, house_cycles(self.house, name))
+                self._programmes.pop(name, None)
+            return known[1]
 
     def _runs(self, question: Mapping[str, Any]) -> Answer:
         name = question["lane"]
@@ -339,11 +345,9 @@ class Answers:
         before = set(read_decisions(self.house))
         written = add_decisions(self.house, [decision])
         new = [one for one in written if one not in before]
-        self._forget(name)
         unmatched = self._known_cycles(name).by_hand.unmatched
         if any(one in unmatched for one in new):
             add_decisions(self.house, (), instead_of=new)
-            self._forget(name)
             raise ValueError(f"this changes nothing here: {decision.words(self.house.timezone)}")
         self._decided += new
         said, _ = self._runs({"lane": name})
@@ -361,15 +365,9 @@ class Answers:
         ]
         add_decisions(self.house, (), instead_of=alike[-1:])
         self._decided.pop()
-        self._forget(last.circuit)
         said, _ = self._runs({"lane": last.circuit})
         done = f"undone: {last.words(self.house.timezone)}"
         return {**said, "done": done, "undo": len(self._decided)}, []
-
-    def _forget(self, name: str) -> None:
-        with self._finding:
-            self._cycles.pop(name, None)
-            self._programmes.pop(name, None)
 
     def _highest(self, question: Mapping[str, Any]) -> Answer:
         name = question["lane"]
