@@ -26,8 +26,9 @@ from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.coverage import coverage_factor
 from homeenergy.stats.estimate import Estimate, measured, upper_bound
+from homeenergy.stats.means import LEAST_DAYS_FOR_CORRELATION, half_of_mean
 from homeenergy.stats.parts import source_of
-from homeenergy.units import S_PER_H, WH_PER_KWH
+from homeenergy.units import H_PER_DAY, S_PER_H, WH_PER_KWH
 
 # Draw often settles for some minutes after a run (a fan, a "finished" display), but not for longer
 # than this share of the usual time between runs.
@@ -439,11 +440,11 @@ def idle_standby(
     What counts as rest is said in `homeenergy.cycles.rest`. The mean and not the median is taken:
     meters with coarse steps flicker about the true value.
 
-    The interval combines the spread between hours (eighths of less than eight hours; Student's t)
-    with what rounding of the readings leaves in their mean (`rounding_limit_w`; see `half_of_sum`)
-    and the offset of the clamp, where `floor` knows it, which noise does not average out. An
-    interval that includes zero is given as an upper bound, as is less than half a step: readings
-    may be cut off rather than rounded.
+    The interval combines the spread between days (from seven on; else between hours, or eighths of
+    less than eight hours; Student's t) with what rounding of the readings leaves in their mean
+    (`rounding_limit_w`; see `half_of_sum`) and the offset of the clamp, where `floor` knows it,
+    which noise does not average out. An interval that includes zero is given as an upper bound, as
+    is less than half a step: readings may be cut off rather than rounded.
     """
     rest = find_rest(plateaus, first, stop, on_w=on_w)
     if not rest.first.size:
@@ -454,15 +455,16 @@ def idle_standby(
     hours = float(block_n.sum()) * plateaus.period_s / S_PER_H
     readings = readings_at_rest(pieces, rest)
     rounding_w = rounding_limit_w(readings, step_w=step_w)
+    half_w, freedom = _half_of_mean(hour, block_w, block_n)
     constant = floor.constant(value / WH_PER_KWH, hours=1.0, rounding_w=rounding_w)
     draw_w = measured(
         value,
-        _half_of_mean(block_w, block_n),
+        half_w,
         unit="W",
         basis="",
         n=int(block_w.size),
         source=source_of("scatter of hours at rest", block_w, block_n),
-        freedom=max(block_w.size - 1, 1),
+        freedom=max(freedom, 1),
     ).with_parts(constant.scaled(WH_PER_KWH))
     half = draw_w.high - value
     least_w = max(floor.resolution_w, step_w / 2)
@@ -505,13 +507,26 @@ def idle_standby(
     )
 
 
-def _half_of_mean(block_w: NDArray[np.float64], block_n: NDArray[np.int64]) -> float:
-    """Half-width of their mean by the spread between blocks, those with little rest counting less.
+def _half_of_mean(
+    hour: NDArray[np.floating], block_w: NDArray[np.float64], block_n: NDArray[np.int64]
+) -> tuple[float, int]:
+    """Half-width of the mean of blocks, those with little rest counting less, and its freedom.
 
+    Hours of a day resemble one another, so that from seven days on days and not hours are taken as
+    independent, and what days have in common widens the interval further (`half_of_mean`).
     Infinite for one block.
     """
     if block_w.size < 2:
-        return float("inf")
+        return float("inf"), 0
+    _, day = np.unique((hour - hour[0]) // H_PER_DAY, return_inverse=True)
+    days = int(day[-1]) + 1
+    if days >= LEAST_DAYS_FOR_CORRELATION:
+        off_w = block_n * (block_w - np.average(block_w, weights=block_n)) * days / block_n.sum()
+        of_days = np.asarray(np.bincount(day, weights=off_w), dtype=np.float64)
+        if np.abs(of_days).max() <= 1e-12 * np.abs(block_w).max():
+            return 0.0, days - 1
+        return half_of_mean(of_days)[0], days - 1
     mean_w = np.average(block_w, weights=block_n)
     spread2 = np.average((block_w - mean_w) ** 2, weights=block_n)
-    return coverage_factor(block_w.size - 1) * float(np.sqrt(spread2 / (block_w.size - 1)))
+    half = coverage_factor(block_w.size - 1) * float(np.sqrt(spread2 / (block_w.size - 1)))
+    return half, block_w.size - 1

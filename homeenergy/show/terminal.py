@@ -36,7 +36,7 @@ from homeenergy.trust.concern import Implausible
 from homeenergy.trust.panel.balance import PanelBalance
 from homeenergy.trust.panel.circuit import ENOUGH, CircuitBalance
 from homeenergy.trust.panel.told import odds_words, times_switched
-from homeenergy.trust.panel.walk import CAUTIONS, Walk
+from homeenergy.trust.panel.walk import CAUTIONS, Walk, WalkStep
 from homeenergy.units import S_PER_DAY, S_PER_H
 
 
@@ -154,14 +154,14 @@ def walk_lines(walk: Walk, *, width: int = 100) -> list[str]:
     blocks.append(Bullets(items=CAUTIONS))
     if walk.steps:
         rows = tuple(
-            (step.appliance, str(step.times), f"{step.hold_s:.0f}", step.why) for step in walk.steps
+            (step.appliance, str(step.times), _held(step), step.why) for step in walk.steps
         )
-        head, units = ("switch on and off", "times", "each for", "to tell"), ("", "", "s", "")
-        table = Table(head=head, units=units, rows=rows, numeric=frozenset({1, 2}))
+        head = ("switch on and off", "times", "each for", "to tell")
+        table = Table(head=head, rows=rows, numeric=frozenset({1, 2}))
         text = (
-            f"About {max(walk.minutes, 2):.0f} minutes in all, the largest load first. While the "
-            "logger runs, switch each on, wait, off, wait; then export the log, save it with the "
-            "others, and run this command again."
+            f"About {max(walk.minutes, 2):.0f} minutes of switching, the largest load first. While "
+            "the logger runs, switch each on, wait, off, wait; then export the log, save it with "
+            "the others, and run this command again."
         )
         blocks += [table, Prose(text=text)]
     if walk.left_alone:
@@ -170,6 +170,10 @@ def walk_lines(walk: Walk, *, width: int = 100) -> list[str]:
     if walk.questions:
         blocks += _listed("What switching cannot settle", list(walk.questions))
     return text_lines(blocks, width=width)
+
+
+def _held(step: WalkStep) -> str:
+    return f"{step.hold_s:.0f} s" if isfinite(step.hold_s) else "one programme"
 
 
 def _point(concern: Concern) -> tuple[Prose | Code | Bullets, ...]:

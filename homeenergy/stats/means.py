@@ -27,6 +27,7 @@ _SHARES, _CORRELATIONS = (
 )
 MUCH_WIDER = 1.2  # from where it is said that days may be autocorrelated
 LEAST_DAYS_FOR_CORRELATION = 7
+LEAST_DAYS_OF_RUNS = 3  # for the spread of days to show
 LEAST_PARTS = 1.5
 SCATTER_OF_DAYS, SCATTER_OF_RUNS = "scatter of days", "scatter of runs"
 
@@ -274,19 +275,26 @@ def mean_of_runs(
 
     Notes
     -----
-    From seven days on, days and not runs are taken as independent: the mean is a ratio of the sums
+    From three days on, days and not runs are taken as independent: the mean is a ratio of the sums
     of days (Cochran 1977, 2.11) with one degree of freedom less
-    than there are days. Autocorrelation between days widens the interval further.
+    than there are days. From seven on, autocorrelation between days widens the interval further;
+    with fewer it is no narrower than for independent runs.
     """
     n = kwh.size
     plain = mean_estimate(kwh, unit=unit, basis=_runs_basis(n), source=SCATTER_OF_RUNS)
     days, at = np.unique(day, return_inverse=True)
-    if days.size < LEAST_DAYS_FOR_CORRELATION:
+    if days.size < LEAST_DAYS_OF_RUNS:
         return plain
     deviations = np.bincount(at, weights=kwh - kwh.mean()).astype(np.float64)
     if _only_rounding(deviations, kwh):
         return plain
-    half, words = half_of_mean(deviations, squares=squares_of_runs(kwh, at))
+    if days.size < LEAST_DAYS_FOR_CORRELATION:
+        squares = float(deviations @ deviations) / (days.size - 1) / days.size
+        half, words = coverage_factor(days.size - 1) * float(np.sqrt(squares)), ""
+        if half * days.size / n <= plain.spread:
+            return plain
+    else:
+        half, words = half_of_mean(deviations, squares=squares_of_runs(kwh, at))
     basis = f"mean of {n} complete runs on {days.size} days, t interval from the spread of days"
     return _widened(plain, half * days.size / n, f"{basis}{words}", kwh, freedom=days.size - 1)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil, isfinite
+from math import ceil, isfinite, nan
 from pathlib import Path
 
 import pandas as pd
@@ -36,7 +36,10 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WalkStep:
-    """One appliance to switch: `times` on and off, each for `hold_s` [s]; `why` says what for."""
+    """One appliance to switch: `times` on and off, each for `hold_s` [s]; `why` says what for.
+
+    NaN for `hold_s` is one programme, which switches heater and motor by itself.
+    """
 
     circuit: str
     appliance: str
@@ -70,7 +73,8 @@ class Walk:
     @property
     def minutes(self) -> float:
         """How long switching takes."""
-        return sum(2 * step.times * step.hold_s for step in self.steps) / 60
+        timed = [step for step in self.steps if isfinite(step.hold_s)]
+        return sum(2 * step.times * step.hold_s for step in timed) / 60
 
     def to_frame(self) -> pd.DataFrame:
         """One row for each appliance to switch."""
@@ -122,6 +126,8 @@ def plan_walk(house: House, balance: PanelBalance | None) -> Walk:
             continue
         circuit = by_name[seen.circuit]
         times = _times(seen)
+        kind = KINDS.get(circuit.kind or "")
+        programmes = kind is not None and kind.programmes
         reason = "it reads as if it fed in" if seen.feeds_in else _why_not(circuit)
         if not set(circuit.legs or shown) & set(shown):
             alone[seen.circuit] = "the mains do not show its leg: mend their clamp first."
@@ -137,8 +143,8 @@ def plan_walk(house: House, balance: PanelBalance | None) -> Walk:
                 WalkStep(
                     circuit=seen.circuit,
                     appliance=circuit.appliance,
-                    times=times,
-                    hold_s=hold_s,
+                    times=1 if programmes else times,
+                    hold_s=nan if programmes else hold_s,
                     why=_why(seen),
                 )
             )
@@ -174,11 +180,12 @@ def _times(seen: CircuitBalance) -> int:
 
 
 def _why(seen: CircuitBalance) -> str:
+    so_far = f"{times_switched(seen.switched_on)} so far"
     if not seen.legs_found:
-        return f"its leg and its multiplier; so far it was {times_switched(seen.switched_on)}"
+        return f"leg and multiplier; {so_far}"
     if seen.steps < ENOUGH or not isfinite(seen.ratio.low):
-        return f"its multiplier; so far it was {times_switched(seen.switched_on)}"
-    return f"its multiplier; so far any ratio of {seen.ratio.low:.2f} to {seen.ratio.high:.2f} fits"
+        return f"multiplier; {so_far}"
+    return f"multiplier; any of {seen.ratio.low:.2f} to {seen.ratio.high:.2f} times fits so far"
 
 
 def _why_not(circuit: Circuit) -> str:
