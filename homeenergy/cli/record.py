@@ -70,7 +70,8 @@ def record(
     Readings go to logs/recorded, from where every other command reads them, also meanwhile. It
     only listens: it opens no port and switches nothing.
 
-    With --watch, b adds a pair to bench.csv: the reference meter and the clamp at this moment.
+    With --watch, which also shows what another program records, b adds a pair to bench.csv: the
+    reference meter and the clamp at this moment.
 
     \b
     Example:  homeenergy record my_house --watch
@@ -88,9 +89,11 @@ def record(
             return
         from homeenergy.house.toml_file import read_schedule
         from homeenergy.record import record as run
-        from homeenergy.record.watch import Watch
+        from homeenergy.record.recorder import is_recording
+        from homeenergy.record.watch import Watch, follow
 
-        seen = Watch(read_schedule(folder))
+        schedule = read_schedule(folder)
+        seen = Watch(schedule)
         if reference is not None and reference not in seen.shown:
             raise HouseError(f"--reference: circuit {reference!r} is not being recorded")
         stop = threading.Event()
@@ -100,9 +103,14 @@ def record(
         with _keys() as pressed:
             drawing = threading.Thread(target=screen.run, args=(stop, pressed), daemon=True)
             drawing.start()
-            counts = run(
-                folder, stop=stop, sync_every_s=sync_every, watch=screen.take, tell=screen.tell
-            )
+            if watch and is_recording(folder):
+                screen.tell("another program is recording; this one only shows what it writes")
+                follow(schedule, screen.take, stop=stop)
+                counts = {}
+            else:
+                counts = run(
+                    folder, stop=stop, sync_every_s=sync_every, watch=screen.take, tell=screen.tell
+                )
             stop.set()
             drawing.join(timeout=2)
         for name, one in counts.items():
@@ -301,6 +309,8 @@ def _status(folder: Path) -> None:
             say(f"  {number:,} times no reading: {why}")
         if one["gap_s"]:
             say(f"  away for {one['gap_s']:,.0f} s")
+        if silent := one["never_heard"]:
+            say(f"  never heard: {', '.join(silent)}; look at their place in house.toml")
         if one["trouble"]:
             say(f"  the disk: {one['trouble']}; {one['in_memory_bytes']:,} bytes wait in memory")
         wrong |= bool(one["trouble"] or one["lost"]) or (running and one["state"] == "not there")

@@ -8,6 +8,7 @@ from typing import Any
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from homeenergy.house.sources import Source
 from homeenergy.record.lines import METER
@@ -63,7 +64,10 @@ def follow_topics(link: Link) -> bool:
         if reason.is_failure:
             refused.append(str(reason))
             return
-        client.subscribe([(topic, AT_LEAST_ONCE) for topic in topics])
+        if link.source.mqtt_version == "5":
+            client.subscribe([(topic, SubscribeOptions(qos=AT_LEAST_ONCE)) for topic in topics])
+        else:
+            client.subscribe([(topic, AT_LEAST_ONCE) for topic in topics])
 
     def on_subscribe(_: paho.Client, __: Any, ___: int, reasons: Any, ____: Any) -> None:
         for topic, reason in zip(topics, reasons, strict=False):

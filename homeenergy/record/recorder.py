@@ -339,6 +339,7 @@ class Recorder:
             "size": stream.journal.synced_bytes,
             "position": stream.synced_position,
             "latest": stream.latest,
+            "never_heard": sorted(set(stream.link.source.circuits) - set(stream.latest)),
         }
 
     def _flush_events(self) -> None:

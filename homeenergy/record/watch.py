@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import threading
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from homeenergy.errors import HouseError
 from homeenergy.house.log_columns import LogColumn
 from homeenergy.house.schedule import Circuit, Schedule
-from homeenergy.record.lines import METER, Reading
+from homeenergy.record.lines import METER, Reading, instant_of
+from homeenergy.record.link import LOOK_S
 from homeenergy.record.own_files import append_row
 from homeenergy.units import S_PER_H
 
@@ -142,3 +145,36 @@ class Watch:
             fix = f"Recorded are {', '.join(self.shown)}."
             raise HouseError(f"circuit {name!r} {what}", fix=fix)
         return shown.recent[-1][1]
+
+
+def follow(
+    schedule: Schedule, take: Callable[[str, list[Reading]], None], *, stop: threading.Event
+) -> None:
+    """Give the readings that another program records, as it writes them, until stopped."""
+    rest = {source.name: b"" for source in schedule.sources}
+    places: dict[str, tuple[Path, int]] = {}
+    while not stop.wait(LOOK_S):
+        for source in schedule.sources:
+            files = sorted((schedule.folder / source.folder).glob("*.csv"))
+            if not files:
+                continue
+            path, at = places.get(source.name, (files[-1], files[-1].stat().st_size))
+            if path != files[-1]:
+                path, at, rest[source.name] = files[-1], 0, b""
+            with path.open("rb") as file:
+                file.seek(at)
+                data = file.read()
+            places[source.name] = path, at + len(data)
+            lines, _, rest[source.name] = (rest[source.name] + data).rpartition(b"\n")
+            if readings := [one for line in lines.split(b"\n") for one in _reading(line)]:
+                take(source.name, readings)
+
+
+def _reading(line: bytes) -> list[Reading]:
+    """The reading in a line of a journal; none in its header."""
+    time, _, rest = line.decode("utf-8", "replace").partition(",")
+    circuit, _, value = rest.partition(",")
+    try:
+        return [(circuit, float(value), instant_of(time, "iso"))]
+    except ValueError:
+        return []

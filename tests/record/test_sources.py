@@ -4,8 +4,10 @@ import asyncio
 import json
 import os
 import pty
+import shutil
 import socket
 import ssl
+import subprocess
 import threading
 import time
 from contextlib import contextmanager
@@ -96,7 +98,7 @@ def test_file_that_grows_and_is_replaced(tmp_path):
 
 
 @contextmanager
-def publisher(port, *, folder=None):
+def publisher(port, *, folder=None, waits=True):
     import paho.mqtt.client as paho
     from paho.mqtt.enums import CallbackAPIVersion
 
@@ -109,7 +111,9 @@ def publisher(port, *, folder=None):
     client.loop_start()
 
     def send(topic, payload, *, retain=False):
-        client.publish(topic, payload, qos=1, retain=retain).wait_for_publish(5)
+        sent = client.publish(topic, payload, qos=int(waits), retain=retain)
+        if waits:
+            sent.wait_for_publish(5)
 
     try:
         yield send
@@ -169,6 +173,33 @@ def test_topics_of_a_broker_with_tls_and_password(tmp_path, monkeypatch):
         "no such field": 1,
     }
     assert PASSWORD not in (folder / "house.toml").read_text() + json.dumps(status)
+
+
+@pytest.mark.skipif(shutil.which("mosquitto") is None, reason="needs Debian's mosquitto")
+@pytest.mark.parametrize("version", ["3.1.1", "5"])
+def test_both_versions_of_the_protocol(tmp_path, version):
+    port = free_port()
+    (tmp_path / "broker.conf").write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\n")
+    command = [shutil.which("mosquitto"), "-c", str(tmp_path / "broker.conf")]
+    source = f'kind = "mqtt"\naddress = "127.0.0.1:{port}"\nmqtt_version = "{version}"\n{TOPICS}'
+    folder = write_house(tmp_path / "house", source)
+    serving = subprocess.Popen(command, stderr=subprocess.DEVNULL)
+    try:
+        with Recording(folder) as running:
+            status = folder / "logs" / "recorded" / "status.json"
+
+            def listening():
+                return status.exists() and "listening" in status.read_text()
+
+            running.until(listening)
+            with publisher(port) as send:
+                send("house/fridge", "90.5")
+                send("house/oven", '{"power": {"watts": 1200}}')
+                running.until(lambda: len(running.readings) == 2)
+    finally:
+        serving.terminate()
+        serving.wait()
+    assert rows(folder)["value"].tolist() == [90.5, 1200]
 
 
 def test_broker_that_is_not_to_be_trusted(tmp_path, monkeypatch):

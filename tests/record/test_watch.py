@@ -4,15 +4,16 @@ import os
 import pty
 import subprocess
 import sys
+import threading
 import time
 
 import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.house.toml_file import read_schedule
-from homeenergy.record.watch import Watch
+from homeenergy.record.watch import Watch, follow
 
-from .houses import write_house
+from .houses import Recording, write_house
 
 SOURCE = 'kind = "file"\naddress = "meter.txt"\n[source.circuits]\nfridge = 1\noven = 2\n'
 NOW = 1_764_400_000_000
@@ -97,6 +98,53 @@ def test_a_terminal_shows_a_reading_within_a_second_and_takes_a_pair(tmp_path):
         assert running.wait(timeout=20) == 0
         os.close(master)
         os.close(slave)
+
+
+def test_what_another_program_records_is_followed(tmp_path):
+    folder = write_house(tmp_path, SOURCE)
+    (folder / "meter.txt").touch()
+    heard, stop = [], threading.Event()
+    with Recording(folder) as running:
+        running.until(lambda: list(folder.glob("logs/recorded/pipe/*.csv")))
+        time.sleep(0.5)
+        thread = threading.Thread(
+            target=follow,
+            args=(read_schedule(folder), lambda _, readings: heard.extend(readings)),
+            kwargs={"stop": stop},
+        )
+        thread.start()
+        time.sleep(0.5)
+        with (folder / "meter.txt").open("a") as file:
+            file.write("5,7\n6,")
+        running.until(lambda: len(heard) == 2)
+        with (folder / "meter.txt").open("a") as file:
+            file.write("8\n")
+        running.until(lambda: len(heard) == 4)
+        stop.set()
+        thread.join()
+    assert [(c, v) for c, v, _ in heard] == [
+        ("fridge", 5),
+        ("oven", 7),
+        ("fridge", 6),
+        ("oven", 8),
+    ]
+
+
+def test_a_circuit_that_is_never_heard_is_named(tmp_path):
+    folder = write_house(tmp_path, SOURCE)
+    (folder / "meter.txt").touch()
+    command = [sys.executable, "-m", "homeenergy.cli", "record", str(folder), "--status"]
+    with Recording(folder, sync_every_s=0.1) as running:
+        time.sleep(0.3)
+        with (folder / "meter.txt").open("a") as file:
+            file.write("5,x\n")
+        running.until(lambda: len(running.readings) == 1)
+        time.sleep(0.5)
+        done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 0
+    assert "1 of 1 readings written" in done.stdout
+    assert "1 times no reading: no number" in done.stdout
+    assert "never heard: oven" in done.stdout
 
 
 def test_status_and_unit(tmp_path):
