@@ -41,7 +41,6 @@ OWN_IDEAS = {
     "homeenergy.readings.store.as_left": "whether anything has changed since the last import",
     "homeenergy.readings.logs.dialogue": "what a person is asked about a new house",
     "homeenergy.record.modbus": "a protocol",
-    "homeenergy.record.watch": "what a person sees while recording",
     "homeenergy.trust.clamps.highest_loads": "loads at the end of a clamp's range, or of a breaker",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
