@@ -148,6 +148,44 @@ def test_what_is_fed_in_is_stacked_below_zero(tmp_path, browser):
         take_picture(page, "fed_in")
 
 
+@pytest.mark.parametrize(
+    ("zone", "day", "hours"),
+    [
+        ("America/Denver", "2025-03-09", 23),
+        ("America/Denver", "2025-11-02", 25),
+        ("Europe/Amsterdam", "2025-06-01", 24),
+        # There the clock skips midnight: the day begins at one.
+        ("Africa/Cairo", "2025-04-25", 23),
+        ("Australia/Lord_Howe", "2025-04-06", 24.5),
+    ],
+)
+def test_the_clock_is_that_of_the_house(tmp_path, browser, zone, day, hours):
+    house = stored(tmp_path, {"oven": np.full(365 * 96, 5.0)}, period_s=900)
+    toml = house.path / "house.toml"
+    toml.write_text(toml.read_text().replace('"UTC"', f'"{zone}"'))
+    house = open_house(house.path)
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        page.get_by_label("Day to look at").fill(day)
+        settle(page)
+        t0, t1 = view(page)
+        assert (t1 - t0) / 3600 == hours
+        expect(page.locator(".he-when")).to_contain_text(f"({hours:g} h)")
+        instants = np.arange(t0 - DAY_S, t1 + DAY_S, 1700.0)
+        stamps = page.evaluate(f"at => at.map(t => {VIEWER}.clock.stamp(t, false))", list(instants))
+        for at, stamp in zip(instants, stamps, strict=True):
+            local = pd.Timestamp(int(at), unit="s", tz=zone)
+            assert stamp.startswith(f"{local:%a} {local.day} {local:%b %Y %H:%M}")
+        ticks = page.evaluate(
+            f"{VIEWER}.clock.ticks({t0}, {t1}, 30).map(one => [one.at, one.text])"
+        )
+        steps = np.diff([at for at, _ in ticks])
+        assert set(steps) == {3600.0}
+        for at, text in ticks:
+            local = pd.Timestamp(int(at), unit="s", tz=zone)
+            assert text in (f"{local:%H:%M}", f"{local:%a} {local.day} {local:%b}")
+        take_picture(page, f"clock_{day}")
+
+
 def test_names_with_markup_are_text(tmp_path, browser):
     name = '<img src=x onerror="window.hit = 1"> & "oven"'
     house = stored(tmp_path, {"oven": np.full(DAY_S, 900.0)}, appliances={"oven": name})

@@ -44,6 +44,7 @@ from homeenergy.units import NS_PER_S, WH_PER_KWH
 BASE_POINTS = 1500  # stretches of the whole log that a page keeps of each lane
 MOST_POINTS = 20_000
 READERS = 2
+MOST_COPIED = 60  # lanes that a page without a kernel carries, if it is not to become too large
 OUTDOOR = "outdoor temperature"  # a lane that is no circuit; no circuit's name holds a space
 Answer = tuple[dict[str, Any], list[bytes]]
 
@@ -222,7 +223,9 @@ class Answers:
                 "shown": list(self.shown),
             }
             points = min(int(question.get("points", BASE_POINTS)), MOST_POINTS)
-            names = [str(lane["name"]) for lane in lanes] if question.get("all") else self.shown
+            names = self.shown
+            if question.get("all") and len(lanes) <= MOST_COPIED:
+                names = tuple(lane["name"] for lane in lanes)
             base, buffers = self._lanes(names, *log, points=points)
         return {**said, "base": base}, buffers
 

@@ -25,7 +25,7 @@ from homeenergy.show.panels.widgets import STATIC_DPI, in_background, sentence
 from homeenergy.show.viewer.answers import Answers
 from homeenergy.show.viewer.drawing import ViewDrawing, picture_height_in
 from homeenergy.show.viewer.page import copies_of, module_text, script_of, style_text
-from homeenergy.show.viewer.view import ViewData, first_view, in_words, view_data
+from homeenergy.show.viewer.view import View, ViewData, first_view, in_words, view_data
 
 if TYPE_CHECKING:
     from anywidget import AnyWidget
@@ -145,9 +145,8 @@ class Shown(VBox):
 
 def _first_picture(answers: Answers) -> tuple[Figure, ViewData]:
     house, names = answers.house, answers.shown
-    view = first_view(house, names)
-    if answers.view:
-        view = replace(view, start_ns=answers.view[0], end_ns=answers.view[1])
+    start_ns, end_ns = answers.view
+    view = View(circuits=names, start_ns=start_ns, end_ns=end_ns)
     data = view_data(house, view, points=POINTS)
     figure = Figure(figsize=(9.0, picture_height_in(len(names), stacked=True)))
     ax = figure.add_axes((0.2, 0.16, 0.7, 0.74))

@@ -149,7 +149,6 @@ export function fillList(viewer) {
   }
   if (!items.length) items.push(element("li", { class: "he-empty", text: "no circuit has such a name" }));
   list.replaceChildren(...items);
-  viewer.drawPointerSoon?.();
 }
 
 function listItem(viewer, lane) {

@@ -289,7 +289,7 @@ export class Viewer {
       });
     }
     this.drawAxis(this.parts.axis, t0, t1);
-    this.drawStrip(columns);
+    this.drawStrip();
     this.drawPointer();
     this.parts.when.textContent = this.clock.span(t0, t1);
     if (document.activeElement !== this.parts.day) this.parts.day.value = this.clock.isoDay((t0 + t1) / 2);
