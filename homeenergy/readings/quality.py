@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass
-from pathlib import Path
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from homeenergy.files import replacing
 from homeenergy.house.carrying import VOLTS_ABOVE, most_volts_v, most_w
 from homeenergy.house.schedule import Circuit, Supply
 from homeenergy.readings.doubt import (
@@ -29,6 +24,7 @@ from homeenergy.readings.doubt import (
     find_doubts,
 )
 from homeenergy.readings.store.bins import keep_bins
+from homeenergy.readings.store.kept import read_kept, write_kept
 from homeenergy.readings.store.store import MonthInfo, Store, short_hash
 from homeenergy.readings.trace import Trace, correct_in_place
 from homeenergy.units import NS_PER_S
@@ -133,9 +129,8 @@ def count_negative(watts: NDArray[np.float32]) -> int:
     return int(np.count_nonzero(watts < -min(3 * noise_w, NEGATIVE_W)))
 
 
-FORMAT = 1
+FORMAT = 2  # of the rules
 MOST_KEPT = 1 << 23  # samples of the mains, for the next circuit that asks them of the same time
-_KEY = b"homeenergy"
 _NAMES = ("first", "stop", "reason")
 
 
@@ -162,11 +157,12 @@ def stored_doubts(house: Logged, store: Store, circuit: Circuit) -> Doubts:
     """
     made_from = made_from_what(house, circuit)
     path = store.doubts_path(circuit.name)
-    found = _read(path, made_from)
-    if found is None:
-        found = _find(house, store, circuit, _witnesses(house, circuit))
-        with suppress(OSError):
-            _write(path, made_from, found)
+    kept = read_kept(path, made_from)
+    if kept is not None:
+        return Doubts(**kept)
+    found = _find(house, store, circuit, _witnesses(house, circuit))
+    with suppress(OSError):
+        write_kept(path, made_from, {name: getattr(found, name) for name in _NAMES})
     return found
 
 
@@ -176,10 +172,10 @@ def _witnesses(house: Logged, circuit: Circuit) -> tuple[Circuit, ...]:
 
 def made_from_what(house: Logged, circuit: Circuit) -> str:
     """Hash of all that a circuit's samples without those in doubt depend on."""
-    every: list[object] = [FORMAT, asdict(house.supply)]
+    every: list[object] = [FORMAT, repr(house.supply)]
     for one in (circuit, *_witnesses(house, circuit)):
         infos, period_ns = house.stored_months(one)
-        every.append([asdict(one), period_ns, [(i.month, i.signature, i.words) for i in infos]])
+        every.append([repr(one), period_ns, [(i.month, i.signature, i.words) for i in infos]])
     return short_hash(every)
 
 
@@ -250,24 +246,3 @@ def _samples(
             out[low - first : high - first] = month[low - info.first_slot : high - info.first_slot]
     correct_in_place(out, circuit.clamp, first_slot=first, period_ns=period_ns)
     return out
-
-
-def _read(path: Path, made_from: str) -> Doubts | None:
-    try:
-        with pq.ParquetFile(path, page_checksum_verification=True) as file:
-            note = json.loads((file.schema_arrow.metadata or {})[_KEY])
-            if note != made_from:
-                return None
-            table = file.read(use_threads=False)
-            return Doubts(**{name: table.column(name).to_numpy() for name in _NAMES})
-    except (OSError, pa.ArrowException, KeyError, ValueError, TypeError):
-        return None
-
-
-def _write(path: Path, made_from: str, found: Doubts) -> None:
-    arrays: list[NDArray] = [getattr(found, name) for name in _NAMES]
-    table = pa.table([pa.array(array) for array in arrays], names=list(_NAMES))
-    table = table.replace_schema_metadata({_KEY: json.dumps(made_from).encode()})
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with replacing(path, lasting=False) as temporary:
-        pq.write_table(table, temporary, write_page_checksum=True)

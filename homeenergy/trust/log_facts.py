@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import io
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -14,17 +12,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.files import replacing
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.doubt import Doubts
 from homeenergy.readings.house import House
 from homeenergy.readings.quality import made_from_what
+from homeenergy.readings.store.kept import read_kept, write_kept
 from homeenergy.readings.store.store import Store
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.clamps.logged_load import LoggedLoad, logged_load
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H
 
-FORMAT, DIGEST = 1, 16  # of the file of what was counted, and the bytes of its hash
+FORMAT = 2  # of what is counted
 DAY_NS = int(S_PER_DAY * NS_PER_S)
 
 
@@ -135,22 +133,16 @@ def _counted(house: House, circuit: Circuit, offset_ns: int) -> tuple[LoggedLoad
 
 
 def _read(path: Path, made_from: str, offset_ns: int) -> tuple[LoggedLoad, _Tally] | None:
-    """Read a file that `_write` made; None where it is damaged or was made from something else."""
-    try:
-        whole = path.read_bytes()
-        if hashlib.blake2b(whole[DIGEST:], digest_size=DIGEST).digest() != whole[:DIGEST]:
-            return None
-        with np.load(io.BytesIO(whole[DIGEST:])) as kept:
-            if str(kept["made_from"]) != made_from:
-                return None
-            greatest_w, block_s = kept["numbers"].tolist()
-            start_ns, at_top, below_top, samples, rises, falls = kept["counts"].tolist()
-            days, steps_w, blocks_w = kept["days"].tolist(), kept["steps_w"], kept["blocks_w"]
-    except (OSError, KeyError, ValueError):
+    """What `_write` kept; None where it is damaged or was made from something else."""
+    kept = read_kept(path, made_from)
+    if kept is None:
         return None
+    greatest_w, block_s = kept["numbers"].tolist()
+    start_ns, at_top, below_top, samples, rises, falls = kept["counts"].tolist()
     tally = _Tally(offset_ns)
     tally.samples, tally.rises, tally.falls = samples, rises, falls
-    tally.step_w = dict(zip(days, steps_w.tolist(), strict=True))
+    tally.step_w = dict(zip(kept["days"].tolist(), kept["steps_w"].tolist(), strict=True))
+    blocks_w = kept["blocks_w"]
     load = LoggedLoad(
         greatest_w=greatest_w,
         at_top=at_top,
@@ -165,20 +157,14 @@ def _read(path: Path, made_from: str, offset_ns: int) -> tuple[LoggedLoad, _Tall
 def _write(path: Path, made_from: str, load: LoggedLoad, tally: _Tally) -> None:
     start_ns = load.start.value if load.start is not None else 0
     counts = [start_ns, load.at_top, load.below_top, tally.samples, tally.rises, tally.falls]
-    file = io.BytesIO()
-    np.savez(
-        file,
-        made_from=np.array(made_from),
-        numbers=np.array([load.greatest_w, load.block_s]),
-        counts=np.array(counts, dtype=np.int64),
-        days=np.array(list(tally.step_w), dtype=np.int64),
-        steps_w=np.array(list(tally.step_w.values()), dtype=np.float64),
-        blocks_w=load.blocks_w,
-    )
-    digest = hashlib.blake2b(file.getvalue(), digest_size=DIGEST).digest()
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with replacing(path, lasting=False) as temporary:
-        temporary.write_bytes(digest + file.getvalue())
+    arrays = {
+        "numbers": np.array([load.greatest_w, load.block_s]),
+        "counts": np.array(counts, dtype=np.int64),
+        "days": np.array(list(tally.step_w), dtype=np.int64),
+        "steps_w": np.array(list(tally.step_w.values()), dtype=np.float64),
+        "blocks_w": load.blocks_w,
+    }
+    write_kept(path, made_from, arrays)
 
 
 def instant_of(ns: int) -> pd.Timestamp:

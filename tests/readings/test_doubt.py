@@ -200,7 +200,7 @@ def test_a_house_keeps_its_doubts_until_its_log_or_schedule_changes(tmp_path):
     assert house.doubts("oven").counts() == {"error code": 1}
     assert house.trace("oven").doubted().tolist() == [65535.0]
     assert house.quality().loc["oven", "doubt"] == "1 error code"
-    kept = next(folder.rglob("doubts.parquet"))
+    kept = next(folder.rglob("doubts.kept"))
     before = kept.stat().st_mtime_ns
     assert open_house(folder).doubts("oven").counts() == {"error code": 1}
     assert kept.stat().st_mtime_ns == before

@@ -386,7 +386,7 @@ def test_what_was_counted_is_kept_until_anything_changes(tmp_path, monkeypatch):
     made = house(tmp_path / "one", daily(loads(1)))
     kettle = made.circuit("kettle")
     first = log_facts(made, kettle)
-    kept = made.path / "store" / ".overview" / "kettle" / "facts.npz"
+    kept = made.path / "store" / ".overview" / "kettle" / "facts.kept"
     whole = kept.read_bytes()
 
     def same(one):

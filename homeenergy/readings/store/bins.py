@@ -18,6 +18,7 @@ from homeenergy.house.schedule import Correction
 from homeenergy.readings.store.store import FLOATS, VERIFIED, MonthInfo, Store, sum_of_words
 
 WIDTHS = (60, 3600)
+KEPT_FROM = 1 << 18  # samples; own choice
 FORMAT = 2
 TOGETHER = 1 << 17  # samples that are summed up in one go, so that they stay in the cache
 _KEY = b"homeenergy"
@@ -185,8 +186,11 @@ def stored_bins(store: Store, info: MonthInfo, level: int) -> Bins:
 
 
 def keep_bins(store: Store, info: MonthInfo, watts: NDArray[np.float32]) -> None:
-    """Keep the bins of a month whose samples have been read for another reason."""
-    if not is_stored(store, info):
+    """Keep the bins of a long month whose samples have been read for another reason.
+
+    Those of a short one are worked out in milliseconds when they are asked for.
+    """
+    if info.samples >= KEPT_FROM and not is_stored(store, info):
         with suppress(OSError):
             _write(store.overview_path(info.circuit, info.month), info, month_bins(info, watts))
 

@@ -85,6 +85,8 @@ class Store:
         self.folder, self.mend = folder, mend
         # The sum of the mains that was last asked as a witness, and what it was made from.
         self.kept_mains: tuple[tuple[object, ...], NDArray[np.float32]] | None = None
+        # What files said of themselves, with their state then.
+        self._infos: dict[tuple[str, str], tuple[tuple[int, ...], MonthInfo]] = {}
 
     def path(self, circuit: str, month: str) -> Path:
         """File of a circuit's month."""
@@ -96,11 +98,11 @@ class Store:
 
     def doubts_path(self, circuit: str) -> Path:
         """File of a circuit's samples in doubt (see `quality`); safe to delete."""
-        return self.folder / ".overview" / circuit / "doubts.parquet"
+        return self.folder / ".overview" / circuit / "doubts.kept"
 
     def facts_path(self, circuit: str) -> Path:
         """File of what the log of a circuit is like (see `log_facts`); safe to delete."""
-        return self.folder / ".overview" / circuit / "facts.npz"
+        return self.folder / ".overview" / circuit / "facts.kept"
 
     def months(self, circuit: str) -> list[str]:
         """Months of a circuit that are there, in order."""
@@ -119,8 +121,19 @@ class Store:
         return info if sound and (info.circuit, info.month) == (circuit, month) else None
 
     def known(self, circuit: str, month: str) -> MonthInfo:
-        """As `info`, but a file that cannot be read, or mended, is an error."""
+        """As `info`, read once; but a file that cannot be read, or mended, is an error."""
+        state: tuple[int, ...] | None
+        try:
+            stat = self.path(circuit, month).stat()
+            state = (stat.st_mtime_ns, stat.st_ctime_ns, stat.st_size, stat.st_ino)
+        except OSError:
+            state = None
+        before = self._infos.get((circuit, month))
+        if before is not None and before[0] == state:
+            return before[1]
         info = self.info(circuit, month)
+        if info is not None and state is not None:
+            self._infos[circuit, month] = state, info
         if info is None and self.mend is not None:
             self.mend(circuit, month)
             info = self.info(circuit, month)
