@@ -388,5 +388,5 @@ def test_dependencies_are_those_that_are_used():
     declared = {re.split(r"[<>=]", line)[0] for line in lines}
     used = imported_packages(ROOT / "homeenergy") - set(sys.stdlib_module_names) - {"homeenergy"}
     used = {IMPORTED_AS.get(name, name) for name in used}
-    # `homeenergy lab` starts JupyterLab; zoneinfo reads tzdata where the system has no zones.
-    assert declared == used | {"jupyterlab", "tzdata"}
+    # zoneinfo reads tzdata where the system has no zones.
+    assert declared == used | {"tzdata"}

@@ -383,6 +383,13 @@ def test_lab_opens_the_notebooks_of_a_checkout(run, monkeypatch):
     assert kwargs["env"]["JUPYTER_CONFIG_PATH"].split(os.pathsep)[0] == str(notebooks.SETTINGS)
 
 
+def test_lab_says_what_to_install(run, monkeypatch):
+    monkeypatch.setattr(notebooks, "find_spec", lambda _: None)
+    done = run("lab")
+    assert done.exit_code == 1
+    assert "pip install 'homeenergy[lab]'" in done.stderr
+
+
 def test_jupyterlab_is_told_to_leave_the_network_alone():
     from jupyterlab import NeverCheckForUpdate
     from jupyterlab.labapp import LabApp

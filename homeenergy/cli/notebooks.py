@@ -8,6 +8,7 @@ import subprocess
 import sys
 import webbrowser
 from collections.abc import Mapping
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
@@ -48,6 +49,12 @@ def lab(
     Example:  homeenergy lab
     """
     with plain_errors():
+        if find_spec("jupyterlab") is None:
+            raise HouseError(
+                "JupyterLab is not installed",
+                fix="Install the extra: pip install 'homeenergy[lab]', or -e '.[lab]' in a copy "
+                "of the project.",
+            )
         root = notebook_root(folder)
         command = [sys.executable, "-m", "jupyterlab", "notebooks/start_here.ipynb"]
         command += [*NO_LOOKING_UP, *([] if browser else ["--no-browser"]), *(options or [])]
