@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -299,6 +300,10 @@ def _status(folder: Path) -> None:
     if found["clock_steps"]:
         say(f"the clock was set {found['clock_steps']} times")
     wrong = not running
+    age_s = time.time() - datetime.fromisoformat(found["written"]).timestamp()
+    if running and age_s > 3 * found["sync_every_s"] + 10:
+        wrong = True
+        say(f"nothing was written for {age_s:,.0f} s: is the disk full?")
     for name, one in found["sources"].items():
         say(f"\n{name}: {one['state'] if running else 'ended'}, {one['file']}")
         say(f"  {one['written']:,} of {one['received']:,} readings written")

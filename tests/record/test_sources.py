@@ -4,17 +4,22 @@ import asyncio
 import json
 import os
 import pty
+import select
 import shutil
 import socket
 import ssl
 import subprocess
 import threading
 import time
+import tty
 from contextlib import contextmanager
+from dataclasses import replace
 
 import pytest
 
 from homeenergy.errors import HouseError
+from homeenergy.house.sources import Place, Source
+from homeenergy.record.link import password_of
 
 from .brokers import PASSWORD, USER, broker, certificate, free_port
 from .houses import Recording, rows, write_house
@@ -235,9 +240,8 @@ def test_wrong_password(tmp_path, monkeypatch):
 
 
 @contextmanager
-def modbus_server(port, registers):
-    """A meter with some holding registers, from register 0 on."""
-    from pymodbus.server import ModbusTcpServer
+def serves(make, registers):
+    """Run a meter with some holding registers, from register 0 on."""
     from pymodbus.simulator import DataType, SimData, SimDevice
 
     loop = asyncio.new_event_loop()
@@ -245,7 +249,7 @@ def modbus_server(port, registers):
 
     async def serve():
         block = SimData(0, values=registers, datatype=DataType.REGISTERS)
-        server = ModbusTcpServer([SimDevice(1, [block])], address=("127.0.0.1", port))
+        server = make([SimDevice(1, [block])])
         await server.serve_forever(background=True)
         ready.set()
         await done.wait()
@@ -261,7 +265,66 @@ def modbus_server(port, registers):
         thread.join(timeout=10)
 
 
+@contextmanager
+def joined_terminals():
+    """The names of two serial lines, each of which hears what is written to the other."""
+    pairs = [pty.openpty() for _ in range(2)]
+    for _, slave in pairs:
+        tty.setraw(slave)
+    stop = threading.Event()
+
+    def carry():
+        masters = [master for master, _ in pairs]
+        while not stop.is_set():
+            for one in select.select(masters, [], [], 0.05)[0]:
+                os.write(masters[1 - masters.index(one)], os.read(one, 1024))
+
+    thread = threading.Thread(target=carry)
+    thread.start()
+    try:
+        yield [os.ttyname(slave) for _, slave in pairs]
+    finally:
+        stop.set()
+        thread.join()
+        for handle in (handle for pair in pairs for handle in pair):
+            os.close(handle)
+
+
+def test_registers_of_modbus_on_a_serial_line(tmp_path):
+    from pymodbus.server import ModbusSerialServer
+
+    source = (
+        'kind = "modbus"\naddress = "{}"\nevery_s = 0.2\nbaud = 19200\nframing = "8N1"\n'
+        "[source.circuits]\nfridge = 2\n"
+        'oven = {{ register = 4, number = "float32", table = "holding" }}\n'
+    )
+    with joined_terminals() as (near, far):
+        folder = write_house(tmp_path, source.format(near))
+        serving = serves(
+            lambda device: ModbusSerialServer(device, port=far, baudrate=19200),
+            [0, 0, 905, 0, 0x4496, 0x0000, 0],
+        )
+        with serving, Recording(folder) as running:
+            running.until(lambda: len(running.readings) >= 4)
+    found = rows(folder).groupby("circuit")["value"].first().to_dict()
+    assert found == {"fridge": 905, "oven": 1200.0}
+
+
+def test_passwords_from_the_keyring(monkeypatch):
+    import keyring
+
+    kept = {("homeenergy", "me@127.0.0.1:1"): "secret"}
+    monkeypatch.setattr(keyring, "get_password", lambda *key: kept.get(key))
+    places = {"fridge": Place(topic="a")}
+    source = Source(name="a", kind="mqtt", address="127.0.0.1:1", user="me", circuits=places)
+    assert password_of(source) == "secret"
+    with pytest.raises(HouseError, match="no password of source `a` in the keyring"):
+        password_of(replace(source, user="you"))
+
+
 def test_registers_of_modbus(tmp_path):
+    from pymodbus.server import ModbusTcpServer
+
     port = free_port()
     source = (
         f'kind = "modbus"\naddress = "127.0.0.1:{port}"\nevery_s = 0.2\n[source.circuits]\n'
@@ -273,7 +336,8 @@ def test_registers_of_modbus(tmp_path):
     circuits = ("fridge", "oven", "cellar", "attic")
     folder = write_house(tmp_path, source, circuits=circuits)
     registers = [0, 0, 905, 0, 0x4496, 0x0000, 0xFFFE, 0xFFFF, 0]  # 1200.0 as IEEE 754; -2
-    with modbus_server(port, registers), Recording(folder) as running:
+    serving = serves(lambda device: ModbusTcpServer(device, address=("127.0.0.1", port)), registers)
+    with serving, Recording(folder) as running:
         running.until(lambda: len(running.readings) >= 6)
     found = rows(folder)
     assert found.groupby("circuit")["value"].first().to_dict() == {
