@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import shutil
 import subprocess
 import tarfile
@@ -11,6 +12,7 @@ from pathlib import Path
 import pytest
 
 import homeenergy.show.viewer
+from homeenergy.show.viewer.page import MODULES, module_text
 
 WEB = Path(homeenergy.show.viewer.__file__).parent / "web"
 LOCK = json.loads((WEB / "uplot" / "lock.json").read_text(encoding="utf-8"))
@@ -21,6 +23,23 @@ def test_files_of_others_are_those_of_the_lock(name):
     data = (WEB / "uplot" / name).read_bytes()
     assert hashlib.sha256(data).hexdigest() == LOCK["files"][name]["sha256"]
     assert {path.name for path in (WEB / "uplot").iterdir()} == {"lock.json", *LOCK["files"]}
+
+
+def test_joined_modules_share_one_scope_without_a_clash():
+    text = module_text()
+    assert not re.search(r"^(import|export)\b", text, re.MULTILINE)
+    named = [
+        name
+        for path in WEB.glob("*.js")
+        for name in re.findall(
+            r"^(?:export )?(?:async )?(?:const|let|function|class) (\w+)",
+            path.read_text(encoding="utf-8"),
+            re.MULTILINE,
+        )
+    ]
+    assert len(named) > 60
+    assert {name for name in named if named.count(name) > 1} == set()
+    assert {f"{name}.js" for name in MODULES} == {path.name for path in WEB.glob("*.js")}
 
 
 @pytest.mark.slow

@@ -13,6 +13,7 @@ const ASK_AFTER_MS = 70;
 const STILL_AFTER_MS = 120;
 const BUSY_AFTER_MS = 2000;
 const REMEMBERED = 50;
+const MOST_READ = 14; // circuits named at the pointer
 const MARGIN = 0.03; // of the log, that may be seen before and after it
 const LEAST_SAMPLES = 10;
 const LEAST_W = 50; // so that the noise of a clamp does not fill a lane
@@ -421,11 +422,15 @@ export class Viewer {
       const together = this.panes.some((pane) => pane.together);
       reading.classList.toggle("he-high", together);
       if (together) {
-        for (const name of this.shown) {
+        // In the order in which they lie on one another at the pointer, so that place tells as colour does.
+        const named = this.shown.filter((name) => this.isPower(name)).reverse();
+        if (this.arrange === "chart") named.sort((a, b) => (values.get(b)?.mean ?? -Infinity) - (values.get(a)?.mean ?? -Infinity));
+        for (const name of named.slice(0, MOST_READ)) {
           const row = element("div");
           row.append(element("i", { class: "he-swatch", style: `background:${this.colour(name)}` }), `${this.lanes.get(name).label}: ${this.valueWords(name, values.get(name), true)}`);
           rows.push(row);
         }
+        if (named.length > MOST_READ) rows.push(element("div", { text: `and ${named.length - MOST_READ} more, in the list` }));
       }
       if (this.arrange === "stack" && this.mains.length) {
         const watts = (lanes) => lanes.reduce((sum, lane) => sum + (valueAt(lane, t)?.mean ?? 0), 0);
