@@ -372,6 +372,7 @@ def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, Table, list[s
 _LOOKED_AT, _READ = 8, 12  # files of a layout
 _MOST_READ_BYTES = 100_000_000
 _FIRST_ROWS = 200_000
+_MOST_ROWS = 10_000_000  # that tell the pace; all are read, and so checked
 
 
 def _with_pace(
@@ -382,14 +383,17 @@ def _with_pace(
     parts: dict[str, list[Source]] = {}
     # The pace needs the instants alone: of a wide log one column besides is enough.
     few = layout if layout.layout == "long" else _one_of_each_source(layout)
-    first, read = None, 0
+    first, read, kept = None, 0, 0
     for number, path in enumerate(_spread(files, _READ)):
         if number and read + path.stat().st_size > _MOST_READ_BYTES:
             break
         read += path.stat().st_size
         try:
             for rows in read_log(path, layout if number == 0 else few):
-                first = rows.times_ns[:_FIRST_ROWS] if first is None else first
+                first = rows.times_ns[:_FIRST_ROWS].copy() if first is None else first
+                if kept >= _MOST_ROWS:
+                    continue
+                kept += rows.times_ns.size
                 part = Source(times_ns=rows.times_ns, readings=next(iter(rows.columns.values())))
                 parts.setdefault(rows.source, []).append(part)
         except NoRowsError:
