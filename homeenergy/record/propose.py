@@ -37,6 +37,7 @@ SCHEMES = {
 MOST_HEARD = 4_000_000  # bytes that are looked at; own choice
 _POWER = {"power", "watt", "watts", "w", "kw", "load"}
 _ENERGY = {"energy", "wh", "kwh", "total", "counter"}
+_TIMES = {"time", "timestamp", "ts", "at"}
 _MARKS = (";", "\t", "|", ",", " ")
 _UNEVEN = 2.5  # longest step over the usual one, from which readings come on change; own choice
 _PAIR = re.compile(r"(?P<name>[A-Za-z][\w.-]*)\s*[=:]\s*(?P<value>-?\d+(?:\.\d+)?)")
@@ -177,13 +178,15 @@ def _of_messages(source: Source, messages: Sequence[tuple[str, bytes, int]]) -> 
     latest = {topic: payload.decode("utf-8", "replace") for topic, payload, _ in messages}
     found: dict[str, tuple[Place, str]] = {}
     left_out: list[str] = []
+    times: set[tuple[str, str]] = set()
     for topic, text in sorted(latest.items()):
         try:
             content = json.loads(text)
         except ValueError:
             left_out.append(topic)
             continue
-        leaves = list(_leaves(content))
+        times.add(_time_in(content))
+        leaves = [leaf for leaf in _leaves(content) if leaf != _time_in(content)[0] or not leaf]
         if leaves == [""]:
             found[topic] = Place(topic=topic), topic
             continue
@@ -193,6 +196,8 @@ def _of_messages(source: Source, messages: Sequence[tuple[str, bytes, int]]) -> 
             label = topic if len(chosen) == 1 else f"{topic}/{leaf}"
             plain = _words(leaf) & (_POWER | _ENERGY)
             found[label] = Place(topic=topic, field=(leaf,)), leaf if plain else topic
+    if len(times) == 1:  # all carry it in the same place
+        source = _with_time(source, *times.pop())
     return _proposal(source, found, lines="json", left_out=left_out)
 
 
@@ -235,8 +240,11 @@ def _of_lines(source: Source, lines: Sequence[str]) -> Proposal:
     """Lines of JSON, of columns, or of names with numbers."""
     whole = [line.strip() for line in lines if line.strip()]
     try:
-        leaves = list(_leaves(json.loads(whole[-1] if whole else "")))
+        content = json.loads(whole[-1] if whole else "")
+        at, form = _time_in(content)
+        leaves = [leaf for leaf in _leaves(content) if leaf != at or not leaf]
         if leaves and leaves != [""]:
+            source = _with_time(source, at, form)
             chosen = _chosen(leaves)
             left_out = [leaf for leaf in leaves if leaf not in chosen]
             found = {leaf: (Place(field=(leaf,)), leaf) for leaf in chosen}
@@ -290,6 +298,19 @@ def _of_columns(source: Source, lines: Sequence[str]) -> Proposal:
     proposed = _proposal(source, found, lines="columns", left_out=[])
     proposed.source = replace(proposed.source, delimiter=mark)
     return proposed
+
+
+def _time_in(content: object) -> tuple[str, str]:
+    """Key of JSON that holds the time, and of what sort it is; both empty where there is none."""
+    if isinstance(content, dict):
+        for key in content:
+            if str(key).lower() in _TIMES and (form := _time_format(str(content[key]))):
+                return str(key), form
+    return "", ""
+
+
+def _with_time(source: Source, name: str, form: Any) -> Source:
+    return replace(source, time_field=name, time_format=form) if name else source
 
 
 def _is_number(text: str) -> bool:

@@ -121,6 +121,17 @@ def test_a_file_is_proposed_with_its_times(tmp_path, monkeypatch):
     assert rows(tmp_path)["time"].iloc[-1] == "2025-11-29T08:00:08.000Z"
 
 
+def test_times_in_json_are_found(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    lines = [f'{{"ts": {1764400000 + n}, "kitchen": {{"power": {n}}}}}\n' for n in range(5)]
+    (tmp_path / "meter.txt").write_text("".join(lines))
+    (tmp_path / "house.toml").write_text(HEAD + propose("file:meter.txt", seconds=0.5).toml())
+    with Recording(tmp_path) as running:
+        running.until(lambda: len(running.readings) == 5)
+    assert rows(tmp_path)["time"].iloc[0] == "2025-11-29T07:06:40.000Z"
+    assert rows(tmp_path)["value"].tolist() == [0, 1, 2, 3, 4]
+
+
 def test_registers_need_a_map():
     text = propose("modbus://127.0.0.1:502").toml()
     assert "register map" in text
