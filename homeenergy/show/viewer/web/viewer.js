@@ -60,7 +60,7 @@ export class Viewer {
     fillList(this);
     this.sizes.observe(this.parts.stage);
     this.arrangePanes();
-    this.say(`${said.house}: ${this.shown.length} of ${said.lanes.length} lanes shown`);
+    this.sayShown();
   }
 
   destroy() {
@@ -161,8 +161,13 @@ export class Viewer {
     if (!this.shown.includes(this.hand)) this.hand = this.shown[0] ?? null;
     this.solo = null;
     fillList(this);
+    this.sayShown();
     this.arrangePanes();
     if (this.selection) this.select(...this.selection);
+  }
+
+  sayShown() {
+    this.say(`${this.about.house}: ${this.shown.length} of ${this.lanes.size} lanes shown`);
   }
 
   // Show one lane alone; once more shows those of before.
