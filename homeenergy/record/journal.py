@@ -159,13 +159,13 @@ class Journal:
         self.synced_bytes = self._size
         return True
 
-    def close(self) -> bool:
-        """Sync what is left, and close the file; False where the disk did not take it."""
-        done = self.sync() or not self._pending
+    def close(self) -> int:
+        """Sync what is left, and close the file; how many lines the disk did not take."""
+        self.sync()
         if self._handle >= 0:
             os.close(self._handle)
             self._handle = -1
-        return done
+        return self._pending.count(b"\n") - self._pending.startswith(HEADER)
 
     def _cannot(self, error: OSError) -> None:
         """Remember why the disk takes nothing; what is no matter of the disk is an error."""

@@ -15,6 +15,7 @@ from homeenergy.errors import HouseError
 from homeenergy.house.sources import PASSWORDS, Source
 from homeenergy.record.lines import Reader, Reading
 
+LONGEST_PUT_S = 5.0  # after the recording was stopped
 LOOK_S = 0.2  # how often a link looks whether it is to end
 
 
@@ -50,11 +51,14 @@ class Link:
     _lost_at: float | None = None
 
     def put(self, readings: list[Reading], position: int | None = None) -> None:
-        """Give readings to the recorder, waiting while it has many."""
-        while not self.stop.is_set():
+        """Give readings to the recorder, waiting while it has many, also at the end."""
+        until = None
+        while until is None or time.monotonic() < until:
             with suppress(queue.Full):
                 self.batches.put(Batch(self.source.name, readings, position), timeout=LOOK_S)
                 return
+            if self.stop.is_set() and until is None:
+                until = time.monotonic() + LONGEST_PUT_S
 
     def found(self) -> None:
         """Remember and say that the source is there."""

@@ -31,6 +31,7 @@ from homeenergy.record.propose import log_for
 
 SYNC_S = 5.0
 WRITE_S = 0.2
+LONGEST_END_S = 10.0  # that links may take to end
 CLOCK_STEP_S = 2.0  # between two looks at the clock; own choice
 MOST_BATCHES = 64  # that wait for the recorder
 MOST_EVENTS_BYTES = 1_000_000  # of events.csv, then an older one is dropped
@@ -367,14 +368,19 @@ class Recorder:
         """Stop links, keep what they have given, and leave all on the disk."""
         for stream in self.streams.values():
             stream.link.stop.set()
-        for stream in self.streams.values():
-            if stream.thread.ident is not None:
-                stream.thread.join(timeout=2 * SYNC_S)
+        until = time.monotonic() + LONGEST_END_S
+        while any(s.thread.is_alive() for s in self.streams.values()) and time.monotonic() < until:
+            self._take()
         while self._take():
             pass
         self._commit(state="ended")
+        for name, stream in self.streams.items():
+            if left := stream.journal.close():  # the disk does not take them
+                stream.counts.lost += left
+                stream.counts.written -= left
+                self._events.put((name, f"ends with {left} readings that the disk did not take"))
+                self._write_status("ended")
         for stream in self.streams.values():
-            stream.counts.lost += 0 if stream.journal.close() else 1
             stream.journal.pack(wait=True)
         self._flush_events()
 

@@ -204,6 +204,28 @@ def test_a_full_disk_is_said_and_recovered_from(tmp_path):
     assert rows(folder)["value"].tolist() == list(range(3000))
 
 
+def test_what_a_full_disk_never_took_is_counted(tmp_path):
+    folder = write_house(tmp_path, TIMED)
+    (folder / "meter.txt").write_text("".join(f"{START_MS + n},f,{n}\n" for n in range(3000)))
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    before = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    try:
+        with Recording(folder, sync_every_s=0.2) as running:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, hard))
+            running.until(lambda: any("cannot be written" in told for told in running.told))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        signal.signal(signal.SIGXFSZ, before)
+    counts = running.counts["pipe"]
+    assert counts.received == counts.written + counts.lost == 3000
+    assert counts.lost > 2000
+    assert any("the disk did not take" in told for told in running.told)
+    # The file is there: what was lost is read from it again, half a line and all.
+    with Recording(folder) as again:
+        again.until(lambda: any(value == 2999 for _, value, _ in again.readings))
+    assert rows(folder)["value"].tolist() == list(range(3000))
+
+
 def test_memory_is_bounded_while_the_disk_is_full(tmp_path, monkeypatch):
     monkeypatch.setattr(journals, "MOST_PENDING", 1000)
     one = Journal(tmp_path)
