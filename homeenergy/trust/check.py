@@ -171,10 +171,37 @@ def _meter(
     found.concerns += [_fall(fall) for fall in falls]
     if any(fall.likelier not in ("exchange", "rollover") for fall in falls):
         return
-    found.meter = meter_agreement(
-        readings, logged, step_kwh=step_kwh, exchanged=[fall.reading for fall in falls]
-    )
+    exchanged = [fall.reading for fall in falls]
+    found.meter = meter_agreement(readings, logged, step_kwh=step_kwh, exchanged=exchanged)
+    if balance is not None and balance.explanation.small and not _agrees(found.meter):
+        mended = mains_trace(house, times=balance.explanation.mends_small)
+        energy = logged_energy(
+            mended, pd.DatetimeIndex(readings["time"]), time_error_s=time_error_s
+        )
+        then = meter_agreement(readings, energy, step_kwh=step_kwh, exchanged=exchanged)
+        if _agrees(then):
+            found.concerns.append(_confirms(house, balance))
+            return
     found.concerns += _meter_concerns(found.meter, outside)
+
+
+def _agrees(meter: MeterAgreement) -> bool:
+    """Whether all readings fit a ratio that the class of ordinary clamps allows the mains."""
+    ratio = meter.ratio
+    return meter.fits_all and ratio.low <= 1 + CLAMP_LIMIT and ratio.high >= 1 - CLAMP_LIMIT
+
+
+def _confirms(house: House, balance: PanelBalance) -> Concern:
+    faults = balance.explanation.small
+    names = [house.mains[fault.clamps[0]].name for fault in faults]
+    by = [f"{name} by {1 / f.factor:.3g}" for name, f in zip(names, faults, strict=True)]
+    return Concern(
+        weight="note",
+        subject="meter",
+        what=f"The meter does not agree with the log as it is, and does with {' and '.join(names)} "
+        "corrected.",
+        do=f"Multiply the multiplier of {' and of '.join(by)}.",
+    )
 
 
 def _fall(fall: Fall) -> Concern:
@@ -195,9 +222,7 @@ def _fall(fall: Fall) -> Concern:
 
 def _meter_concerns(meter: MeterAgreement, outside: int) -> list[Concern]:
     ratio = meter.ratio
-    # Clamps of the mains may be off by as much as their class allows.
-    ordinary = ratio.low <= 1 + CLAMP_LIMIT and ratio.high >= 1 - CLAMP_LIMIT
-    agrees = meter.fits_all and ordinary
+    agrees = _agrees(meter)
     off = 0.0 if agrees or not np.isfinite(ratio.value) else abs(ratio.value - 1)
     if agrees:
         do = "Nothing." if ratio.low <= 1 <= ratio.high else f"Nothing. {ORDINARY}"

@@ -30,13 +30,14 @@ def change(folder, pattern, new):
     return open_house(folder)
 
 
-def meter_csv(house, *, hours=(1, 5, 9, 13, 17, 21), starts_at_kwh=700.4, ratio=1.0):
+def meter_csv(house, *, hours=(1, 5, 9, 13, 17, 21), starts_at_kwh=700.4, ratio=1.0, step_kwh=1.0):
     watts = sum(house.trace(c).watts.astype(float) for c in house.circuits if c.role == "mains")
     used = np.r_[0.0, np.cumsum(watts)] / 3.6e6
     lines = ["time,kwh"]
     for hour in hours:
         when = START + pd.Timedelta(hours=hour)
-        lines.append(f"{when.isoformat()},{int(starts_at_kwh + ratio * used[hour * 3600])}")
+        shown = int((starts_at_kwh + ratio * used[hour * 3600]) / step_kwh) * step_kwh
+        lines.append(f"{when.isoformat()},{shown:.10g}")
     return "\n".join(lines) + "\n"
 
 
@@ -250,3 +251,16 @@ def test_options_that_cannot_be_meant(tmp_path, option):
 def test_lines_fit_the_width(tmp_path):
     found = check_house(plain_panel(tmp_path, clamps={"kiln": 0.5}))
     assert max(map(len, check_lines(found, width=60))) <= 60
+
+
+def test_the_meter_confirms_a_clamp_of_the_mains_in_place_of_a_line_of_its_own(tmp_path):
+    """One of two mains is 8 % low: to multiply both, as the meter alone would have it, is wrong."""
+    right = plain_panel(tmp_path / "right")
+    house = plain_panel(tmp_path / "low", mains={"L2": {"reads": 0.92}})
+    (house.path / "meter_readings.csv").write_text(meter_csv(right, step_kwh=0.01))
+    found = check_house(house, step_kwh=0.01)
+    assert [c.subject for c in found.concerns if c.weight == "doubtful"] == ["mains_l2"]
+    (meter,) = [c for c in found.concerns if c.subject == "meter"]
+    assert meter.weight == "note"
+    assert "does with mains_l2 corrected" in meter.what
+    assert "Multiply the multiplier of mains_l2 by 1.0" in meter.do

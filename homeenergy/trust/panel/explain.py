@@ -129,10 +129,22 @@ class Explanation:
         A factor that clamps may differ by, and any whose odds do not let it be acted on, is left as
         it is: the meter is there to judge it.
         """
+        return self._mended(self.small)
+
+    @property
+    def mends_small(self) -> tuple[float, ...]:
+        """The same with factors that clamps may differ by corrected too."""
+        return self._mended(())
+
+    @property
+    def small(self) -> tuple[MainsFault, ...]:
+        """Factors of mains clamps that clamps may differ by."""
+        return tuple(f for f in self.mains if f.kind == "factor" and abs(f.factor - 1) < WIRING)
+
+    def _mended(self, left: Sequence[MainsFault]) -> tuple[float, ...]:
         matrix = self.matrix.copy()
         for fault in self.mains:
-            near = fault.kind == "factor" and abs(fault.factor - 1) < WIRING
-            if near or fault.odds < ODDS_TO_ACT:
+            if fault in left or fault.odds < ODDS_TO_ACT:
                 matrix[list(fault.clamps)] = np.eye(len(matrix))[list(fault.clamps)]
         return tuple(np.linalg.pinv(matrix).sum(axis=0).round(9).tolist())
 
