@@ -62,10 +62,10 @@ def states_lines(loads: Sequence[SwitchedLoad], *, width: int = 100) -> list[str
         runs = f"{len(one.runs)} run{'s' if len(one.runs) != 1 else ''}"
         energy = "no energy, as its watts are not stated"
         if one.energy is not None:
-            energy = f"{estimate_text(one.energy)} kWh"
+            energy = estimate_text(one.energy)
         of = f"{one.duty:.0%} of {one.covered_h:,.0f} h" if one.covered_h else "nothing was logged"
         items.append(
-            f"{one.circuit.appliance}: {runs}, {estimate_text(one.hours)} h on ({of}); {energy}"
+            f"{one.circuit.appliance}: {runs}, on for {estimate_text(one.hours)} ({of}); {energy}"
         )
     return text_lines(
         [Heading(text="On and off, without watts in the log"), Bullets(items=tuple(items))],

@@ -12,6 +12,7 @@ from homeenergy.house.toml_file import house_toml, read_schedule
 from homeenergy.readings import import_logs, open_house
 from homeenergy.readings.body import find_switching
 from homeenergy.readings.states import house_states, switched_load
+from homeenergy.show.terminal import states_lines
 
 from .warm_bodies import as_trace, closed_form, found_share, warmed
 
@@ -93,6 +94,11 @@ def test_findings_have_energy_only_where_watts_are_stated(tmp_path):
     assert np.isnan(table.loc["pump", "kwh_per_day"])
     assert "state its watts" in str(table.loc["pump", "remarks"])
     assert not one.has_readings("pump")
+    text = "\n".join(states_lines(house_states(one)))
+    assert "heater: 3 runs, on for 4.50 h" in text
+    assert "6.76 kWh (6.08–7.43)" in text
+    assert "pump: 3 runs, on for 0.750 h" in text
+    assert "no energy, as its watts are not stated" in text
 
 
 def test_columns_of_0_and_1_with_a_gap(tmp_path):

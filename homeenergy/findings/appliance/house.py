@@ -299,7 +299,7 @@ def house_findings(
             finding = replace(finding, remarks=(*finding.remarks, doubted))
         if circuit.name in house.switched and not house.has_readings(circuit):
             without = "its log says when it is on, not what it draws: state its watts"
-            finding = replace(finding, remarks=(*finding.remarks, without))
+            finding = replace(finding, remarks=(without,))
         if finding.days and circuit.name in known:
             finding = replace(finding, remarks=(*finding.remarks, known[circuit.name]))
         if finding.days and circuit.name in unchecked:
