@@ -23,8 +23,9 @@ SPIKE_PERIOD_S = 5.0
 # Where they are the lesser part of it, those are spikes that reach none of the levels of uses that
 # last, within a tenth: a spike has any height. So many uses show their levels.
 SPIKE_N, SPIKE_S, SPIKE_SHARE, LESSER_SHARE, SAME_LEVEL, FEWEST_LASTING = 2, 30.0, 0.2, 0.5, 0.1, 3
-# And where they are the greater part, so many of them are uses if such a share reach one level.
-FEWEST_SCATTERED, COMMON_SHARE = 8, 1 / 3
+# And where nothing lasts, so many of them are uses if such a share are within a factor of two: two
+# readings show at least half of one power between them, however they fall.
+FEWEST_SCATTERED, COMMON_SHARE = 8, 0.75
 # Nothing, drawn for less than this share of the quiet time, may be hours off at the wall:
 # electronics then rise from the level that is held for most of it.
 RARE_SHARE = 0.1
@@ -126,12 +127,10 @@ def spikes_among(
 
 
 def _is_scattered(w: NDArray[np.float64]) -> bool:
-    """Whether heights of moments stand at no common level, as those of uses do."""
-    if w.size < FEWEST_SCATTERED:
-        return False
+    """Whether moments of such heights are no readings of uses at one power."""
     w = np.sort(w)
-    upto = np.searchsorted(w, w * (1 + SAME_LEVEL) / (1 - SAME_LEVEL), side="right")
-    return bool((upto - np.arange(w.size)).max() < COMMON_SHARE * w.size)
+    within_two = np.searchsorted(w, 2 * w, side="right") - np.arange(w.size)
+    return w.size >= FEWEST_SCATTERED and bool(within_two.max() < COMMON_SHARE * w.size)
 
 
 def highest_w(
@@ -147,10 +146,14 @@ def highest_w(
 def is_moment(
     plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
-    """Which stretches of plateaus [first, stop) are a reading or two, however long held."""
+    """Which stretches of plateaus [first, stop) are a reading or two, however long held.
+
+    A reading that was held may end within a sample, which is then another plateau.
+    """
     n = plateaus.stop[stop - 1] - plateaus.first[first]
-    one_reading = plateaus.least_w[first] == plateaus.greatest_w[first]
-    short = (n <= SPIKE_N) | ((stop - first == 1) & one_reading)
+    held = plateaus.least_w[first] == plateaus.greatest_w[first]
+    ends_within = (stop - first == 2) & (plateaus.n[first] > SPIKE_N) & (plateaus.n[stop - 1] == 1)
+    short = (n <= SPIKE_N) | (held & ((stop - first == 1) | ends_within))
     return short & (n * plateaus.period_s <= SPIKE_S)
 
 
