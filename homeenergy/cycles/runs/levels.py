@@ -26,6 +26,8 @@ SPIKE_N, SPIKE_S, SPIKE_SHARE, LESSER_SHARE, SAME_LEVEL, FEWEST_LASTING = 2, 30.
 # And where nothing lasts, so many of them are uses if such a share are within a factor of two: two
 # readings show at least half of one power between them, however they fall.
 FEWEST_SCATTERED, COMMON_SHARE = 8, 0.75
+# Moments that follow each other within this are a drum that turns, or the start of a use.
+LONE_S = 60.0
 # Nothing, drawn for less than this share of the quiet time, may be hours off at the wall:
 # electronics then rise from the level that is held for most of it.
 RARE_SHARE = 0.1
@@ -99,9 +101,8 @@ def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
     first, stop, n, _, _ = kernels.stretches(
         plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, low_w, low_w
     )
-    spike = spikes_among(
-        is_moment(plateaus, first, stop), n, highest_w=highest_w(plateaus, first, stop)
-    )
+    moments = is_moment(plateaus, first, stop) & _is_lone(plateaus, first, stop)
+    spike = spikes_among(moments, n, highest_w=highest_w(plateaus, first, stop))
     return ~within(first[spike], stop[spike], len(plateaus))
 
 
@@ -155,6 +156,15 @@ def is_moment(
     ends_within = (stop - first == 2) & (plateaus.n[first] > SPIKE_N) & (plateaus.n[stop - 1] == 1)
     short = (n <= SPIKE_N) | (held & ((stop - first == 1) | ends_within))
     return short & (n * plateaus.period_s <= SPIKE_S)
+
+
+def _is_lone(
+    plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Which stretches of plateaus [first, stop) have no other within `LONE_S`."""
+    begin, end = plateaus.first[first], plateaus.stop[stop - 1]
+    far = np.r_[True, (begin[1:] - end[:-1]) * plateaus.period_s > LONE_S, True][: begin.size + 1]
+    return far[:-1] & far[1:]
 
 
 def quiet_levels(plateaus: Plateaus) -> QuietLevels:
