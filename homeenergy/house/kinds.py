@@ -37,7 +37,7 @@ class Bridging:
         Neighbouring power belongs to a run above this share of the rise from idle to on. None: from
         the level that the readings show.
     pumps : bool
-        Whether power as small as a pump's belongs to a run.
+        Whether power as small as a pump's belongs to a run, and that of a motor makes one.
     """
 
     by_itself: bool = False

@@ -19,6 +19,7 @@ from homeenergy.cycles.runs.bridging import (
 )
 from homeenergy.cycles.runs.levels import (
     IDLE_ELECTRONICS_W,
+    LEAST_MOTOR_W,
     SPIKE_N,
     Levels,
     above_second_rest,
@@ -264,6 +265,10 @@ def cycles_of_plateaus(
         found_kind, sure = infer_kind(plateaus, fragments, idle_w=levels.idle_w)
     if low_w is None:
         levels = replace(levels, low_w=_low_w(found_kind, levels, plateaus.settings["step_w"]))
+    if on_w is None and KINDS[found_kind].bridging.pumps:
+        # A programme without heating is one: its motor is work.
+        least_w = max(levels.idle_w + LEAST_MOTOR_W, levels.low_w)
+        levels = replace(levels, on_w=min(levels.on_w, least_w))
     first, stop, run_sure, longest_s = _find_runs(
         plateaus, levels, kind=found_kind, pause_s=pause_s
     )
