@@ -10,7 +10,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.cycles.runs.levels import SPIKE_PERIOD_S, Levels
+from homeenergy.cycles.runs.levels import (
+    LONE_PIECE_S,
+    SPIKE_PERIOD_S,
+    Levels,
+    highest_w,
+    is_lone,
+    is_moment,
+    spikes_among,
+)
 from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.plateaus import Plateaus
 
@@ -47,7 +55,7 @@ class Fragments:
 
 
 def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
-    """Stretches of plateaus above the low level, single-sample spikes left out.
+    """Stretches of plateaus above the low level, lone spikes left out.
 
     A gap in the data ends a fragment: what follows it is another.
     """
@@ -59,9 +67,12 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
         levels.low_w,
         levels.on_w,
     )
+    lone = is_lone(plateaus, a, b, apart_s=LONE_PIECE_S)
+    moments = lone & is_moment(plateaus, a, b)
+    kept = ~spikes_among(moments, n, highest_w=highest_w(plateaus, a, b))
     if plateaus.period_s <= SPIKE_PERIOD_S:
-        kept = n > 1
-        a, b, n, sum_w, above = a[kept], b[kept], n[kept], sum_w[kept], above[kept]
+        kept &= ~(lone & (n == 1))
+    a, b, n, sum_w, above = a[kept], b[kept], n[kept], sum_w[kept], above[kept]
     excess_w = sum_w - levels.idle_w * n
     mean_w = sum_w / n
     lone = 1 if plateaus.period_s > SPIKE_PERIOD_S else 2

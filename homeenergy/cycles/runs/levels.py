@@ -26,8 +26,9 @@ SPIKE_N, SPIKE_S, SPIKE_SHARE, LESSER_SHARE, SAME_LEVEL, FEWEST_LASTING = 2, 30.
 # And where nothing lasts, so many of them are uses if such a share are within a factor of two: two
 # readings show at least half of one power between them, however they fall.
 FEWEST_SCATTERED, COMMON_SHARE = 8, 0.75
-# Moments that follow each other within this are a drum that turns, or the start of a use.
-LONE_S = 60.0
+# Moments that follow each other within the first are a drum that turns, or the start of a use, and
+# work; pieces within the second of others may be pulses of the same use.
+LONE_S, LONE_PIECE_S = 60.0, 900.0
 # Nothing, drawn for less than this share of the quiet time, may be hours off at the wall:
 # electronics then rise from the level that is held for most of it.
 RARE_SHARE = 0.1
@@ -101,7 +102,7 @@ def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
     first, stop, n, _, _ = kernels.stretches(
         plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, low_w, low_w
     )
-    moments = is_moment(plateaus, first, stop) & _is_lone(plateaus, first, stop)
+    moments = is_moment(plateaus, first, stop) & is_lone(plateaus, first, stop, apart_s=LONE_S)
     spike = spikes_among(moments, n, highest_w=highest_w(plateaus, first, stop))
     return ~within(first[spike], stop[spike], len(plateaus))
 
@@ -158,13 +159,13 @@ def is_moment(
     return short & (n * plateaus.period_s <= SPIKE_S)
 
 
-def _is_lone(
-    plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64]
+def is_lone(
+    plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64], *, apart_s: float
 ) -> NDArray[np.bool_]:
-    """Which stretches of plateaus [first, stop) have no other within `LONE_S`."""
+    """Which stretches of plateaus [first, stop) have no other within `apart_s`."""
     begin, end = plateaus.first[first], plateaus.stop[stop - 1]
-    far = np.r_[True, (begin[1:] - end[:-1]) * plateaus.period_s > LONE_S, True][: begin.size + 1]
-    return far[:-1] & far[1:]
+    far = np.r_[True, (begin[1:] - end[:-1]) * plateaus.period_s > apart_s, True]
+    return (far[:-1] & far[1:])[: begin.size]
 
 
 def quiet_levels(plateaus: Plateaus) -> QuietLevels:
