@@ -33,7 +33,7 @@ from homeenergy.cycles.runs.result import Cycles, make_cycles, turned_round
 from homeenergy.cycles.segment.kernels import weighted_quantile
 from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive, segment, within
 from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors
-from homeenergy.house.kinds import KINDS
+from homeenergy.house.kinds import KINDS, Bridging
 from homeenergy.readings.trace import Trace
 from homeenergy.units import S_PER_DAY, S_PER_H
 
@@ -265,10 +265,6 @@ def cycles_of_plateaus(
         found_kind, sure = infer_kind(plateaus, fragments, idle_w=levels.idle_w)
     if low_w is None:
         levels = replace(levels, low_w=_low_w(found_kind, levels, plateaus.settings["step_w"]))
-    if on_w is None and KINDS[found_kind].bridging.pumps:
-        # A programme without heating is one: its motor is work.
-        least_w = max(levels.idle_w + LEAST_MOTOR_W, levels.low_w)
-        levels = replace(levels, on_w=min(levels.on_w, least_w))
     first, stop, run_sure, longest_s = _find_runs(
         plateaus, levels, kind=found_kind, pause_s=pause_s
     )
@@ -305,6 +301,8 @@ def _find_runs(
     """First and stop samples of all runs, how sure each is, and the longest pause in one [s]."""
     fragments = find_fragments(plateaus, levels)
     bridging = KINDS[kind].bridging
+    if bridging.pumps:
+        fragments = _with_motors(fragments, plateaus, bridging=bridging, idle_w=levels.idle_w)
     sure = np.ones(len(fragments))
     if pause_s is not None:
         joins = fragments.pause_s <= pause_s
@@ -326,6 +324,20 @@ def _find_runs(
     longest_s = float(fragments.pause_s[joins].max(initial=0.0))
     run_sure = np.array([sure[a:b].min() for a, b in runs.tolist()])
     return first, stop, run_sure, longest_s
+
+
+def _with_motors(
+    fragments: Fragments, plateaus: Plateaus, *, bridging: Bridging, idle_w: float
+) -> Fragments:
+    """Fragments of which motors are work where nothing heats between two long rests.
+
+    So a programme without heating is one, and the second half of another is none.
+    """
+    begin, end = groups(fragments.pause_s <= bridging.set_off_s).T
+    heats = sums_of(fragments.works.astype(np.int64), begin, end) > 0
+    most_w = highest_w(plateaus, fragments.first_plateau, fragments.stop_plateau)
+    turns = (most_w > idle_w + LEAST_MOTOR_W) & ~np.repeat(heats, end - begin)
+    return replace(fragments, works=fragments.works | turns)
 
 
 def _is_backwards(plateaus: Plateaus) -> bool:
