@@ -67,11 +67,11 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
         levels.low_w,
         levels.on_w,
     )
-    lone = is_lone(plateaus, a, b, apart_s=LONE_PIECE_S)
-    moments = lone & is_moment(plateaus, a, b)
-    kept = ~spikes_among(moments, n, highest_w=highest_w(plateaus, a, b))
     if plateaus.period_s <= SPIKE_PERIOD_S:
-        kept &= ~(lone & (n == 1))
+        kept = n > 1
+    else:
+        lone = is_moment(plateaus, a, b) & is_lone(plateaus, a, b, apart_s=LONE_PIECE_S)
+        kept = ~spikes_among(lone, n, highest_w=highest_w(plateaus, a, b))
     a, b, n, sum_w, above = a[kept], b[kept], n[kept], sum_w[kept], above[kept]
     excess_w = sum_w - levels.idle_w * n
     mean_w = sum_w / n
