@@ -333,6 +333,8 @@ def _with_motors(
 
     So a programme without heating is one, and the second half of another is none.
     """
+    if not len(fragments):
+        return fragments
     begin, end = groups(fragments.pause_s <= bridging.set_off_s).T
     heats = sums_of(fragments.works.astype(np.int64), begin, end) > 0
     most_w = highest_w(plateaus, fragments.first_plateau, fragments.stop_plateau)
