@@ -67,15 +67,14 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
         levels.low_w,
         levels.on_w,
     )
-    if plateaus.period_s <= SPIKE_PERIOD_S:
-        kept = n > 1
-    else:
+    kept = np.asarray(n > 1)
+    if plateaus.period_s > SPIKE_PERIOD_S:
         lone = is_moment(plateaus, a, b) & is_lone(plateaus, a, b, apart_s=LONE_PIECE_S)
         kept = ~spikes_among(lone, n, highest_w=highest_w(plateaus, a, b))
     a, b, n, sum_w, above = a[kept], b[kept], n[kept], sum_w[kept], above[kept]
     excess_w = sum_w - levels.idle_w * n
     mean_w = sum_w / n
-    lone = 1 if plateaus.period_s > SPIKE_PERIOD_S else 2
+    fewest = 1 if plateaus.period_s > SPIKE_PERIOD_S else 2
     return Fragments(
         first_plateau=a,
         stop_plateau=b,
@@ -83,7 +82,7 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
         stop=plateaus.stop[b - 1],
         n=n,
         excess_wh=excess_w * plateaus.period_s / 3600,
-        works=(above >= lone) | ((above > 0) & (mean_w > levels.on_w)),
+        works=(above >= fewest) | ((above > 0) & (mean_w > levels.on_w)),
         period_s=plateaus.period_s,
     )
 
