@@ -117,8 +117,18 @@ def test_only_some_hours(tmp_path):
 
 
 def test_power_fed_back_is_refused(tmp_path):
+    tv = switched(8, (19,), on_w=100.0, lasts_h=2)
+    sun = switched(8, (10,), on_w=800.0, lasts_h=5)
+    watts = {"mains": tv + 40.0 - sun, "tv": tv}
+    house = made_house(tmp_path / "house", watts, circuits=ROLES)
     with pytest.raises(HouseError, match=r"(?s)power flows out through the mains .*hours=\(1, 5\)"):
-        house_baseload(small(tmp_path, mains_factor=-1.0))
+        house_baseload(house)
+
+
+def test_mains_on_backwards_are_not_used(tmp_path):
+    found = house_baseload(small(tmp_path, mains_factor=-1.0))
+    assert not found.mains_logged
+    assert "draws at least 20" in found.sentence
 
 
 def test_without_a_whole_day_it_is_refused(tmp_path):

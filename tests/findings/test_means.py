@@ -72,7 +72,7 @@ def test_few_days_or_runs():
     assert mean_of_runs(np.array([1.0]), np.array([3])).basis == "one complete run shows no spread"
     assert np.isnan(mean_of_runs(np.empty(0), np.empty(0, np.int64)).value)
     six = mean_of_runs(np.repeat([1.0, 2, 3, 4, 5, 6], 2), np.repeat(np.arange(6), 2))
-    assert six.basis == "mean of 12 complete runs, t interval"
+    assert six.basis == "mean of 12 complete runs on 6 days, t interval from the spread of days"
 
 
 def test_independent_days_are_not_widened_without_bound(draws):
