@@ -256,7 +256,6 @@ def test_number_and_length_of_all_runs_of_four_years(heater_cycles, plain):
     assert heater_cycles.runs_wh / 1000 == pytest.approx(12_883, rel=0.02)
 
 
-@pytest.mark.xfail(reason="hourly pulses of another load on the clamp are joined for six days")
 def test_the_longest_run_of_four_years(heater_cycles):
     assert heater_cycles.table["duration_s"].max() / 3600 == pytest.approx(23.0, abs=0.5)
 
