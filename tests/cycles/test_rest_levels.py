@@ -202,3 +202,37 @@ def test_a_thermostat_through_a_hot_day_is_no_long_session():
     cycles = find_cycles(as_trace(draw(5 * DAY, *uses, idle_w=4)), kind="manual")
     assert len(cycles.table) == pytest.approx(len(uses), rel=0.01)
     assert cycles.table["duration_s"].max() < 3600
+
+
+DAY_OF_TENS = 8640
+
+
+def with_moments(watts, heights_w, rng):
+    """A reading of each height, at instants of its own, where nothing else is drawn."""
+    free = rng.choice(np.arange(30, watts.size - 30, 60), len(heights_w), replace=False)
+    watts[free] = heights_w
+    return as_trace(watts, period_s=10)
+
+
+def test_spikes_of_any_height_are_no_uses_of_what_is_never_off():
+    rng = np.random.default_rng(91)
+    trace = with_moments(6 + rng.normal(0, 0.2, 4 * DAY_OF_TENS), rng.uniform(40, 900, 60), rng)
+    assert not len(find_cycles(trace).table)
+
+
+def test_a_pump_that_runs_for_a_reading_keeps_its_runs():
+    """Of a run of 10 s, two readings show at least half of its power between them."""
+    rng = np.random.default_rng(92)
+    trace = with_moments(np.zeros(4 * DAY_OF_TENS), rng.uniform(300, 600, 60), rng)
+    assert len(find_cycles(trace).table) == 60
+
+
+def test_spikes_among_few_uses_are_those_at_another_level():
+    rng = np.random.default_rng(93)
+    watts = np.full(4 * DAY_OF_TENS, 1.0)
+    for at in (900, 9_000, 15_000, 26_000):
+        watts[at : at + 12] = 60.0
+    trace = with_moments(watts, rng.uniform(90, 500, 20), rng)
+    found = find_cycles(trace).table
+    assert len(found) == 4
+    assert (found["duration_s"] == 120).all()

@@ -113,7 +113,7 @@ def spikes_among(
     """Which moments are spikes, by how long everything lasts and how high it rises.
 
     All are where they are next to nothing of the time; those at no level of what lasts, where they
-    are the lesser part.
+    are the lesser part; all again where hardly anything lasts and they are scattered.
     """
     of_moments, of_all = lasts[moments].sum(), lasts.sum()
     if of_moments < SPIKE_SHARE * of_all:
