@@ -70,7 +70,10 @@ def bench_concerns(
     where there is none.
     """
     found = [] if balance is None else list(balance.concerns)
-    nothing = _reads_nothing(house)
+    table = read_bench(house.schedule)
+    if table is None:
+        return found
+    nothing = _reads_nothing(table)
     dead = {concern.subject for concern in nothing}
     found = [c for c in found if c.subject not in dead]
     for result in results:
@@ -84,7 +87,7 @@ def bench_concerns(
         elif balance is None:
             nothing.append(_off(house, result))
         else:
-            found = _explained(house, result, balance, found)
+            found = _explained(house, result, table, balance, found)
     return nothing + found
 
 
@@ -108,11 +111,8 @@ def _off(house: House, result: BenchResult) -> Concern:
     )
 
 
-def _reads_nothing(house: House) -> list[Concern]:
+def _reads_nothing(table: pd.DataFrame) -> list[Concern]:
     """Clamps that read nothing wherever a reference shows a load."""
-    table = read_bench(house.schedule)
-    if table is None:
-        return []
     concerns = []
     for name, pairs in table.groupby("circuit", sort=False):
         if not ((pairs["clamp_w"] == 0) & (pairs["reference_w"] > 0)).all():
@@ -181,7 +181,11 @@ def _unstated(house: House, result: BenchResult) -> list[Concern]:
 
 
 def _explained(
-    house: House, result: BenchResult, balance: PanelBalance, concerns: list[Concern]
+    house: House,
+    result: BenchResult,
+    table: pd.DataFrame,
+    balance: PanelBalance,
+    concerns: list[Concern],
 ) -> list[Concern]:
     """Add what the bench says of a clamp to the concerns of the balance, each thing once."""
     name = result.circuit
@@ -198,19 +202,16 @@ def _explained(
                 panel, what=f"{panel.what} {concern.what}", do=concern.do, line=concern.line
             )
             return [both if c is panel else c for c in concerns]
-    return [*concerns, _offset(house, result, balance) or concern]
+    return [*concerns, _offset(result, table, balance) or concern]
 
 
-def _offset(house: House, bench: BenchResult, balance: PanelBalance) -> Concern | None:
+def _offset(bench: BenchResult, table: pd.DataFrame, balance: PanelBalance) -> Concern | None:
     """Offset of a clamp, where it explains what the bench sees as well as a multiplier does.
 
     An offset shows at rest. Steps of the mains do not see it, and decide; so do pairs at loads that
     differ.
     """
     if bench.offset_w is not None or balance.rest_w.get(bench.circuit, 0.0) == 0:
-        return None
-    table = read_bench(house.schedule)
-    if table is None:
         return None
     pairs = table[table["circuit"] == bench.circuit]
     off_w = float(np.median(bench.stated * pairs["clamp_w"] - pairs["reference_w"]))

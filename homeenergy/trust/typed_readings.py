@@ -1,4 +1,4 @@
-"""Read meter_readings.csv, a person's readings of the utility meter."""
+"""Read what a person typed: bench.csv, clamps against a reference, and meter_readings.csv."""
 
 from __future__ import annotations
 
