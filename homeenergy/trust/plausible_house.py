@@ -308,10 +308,9 @@ def _finer_than_others(
             if others_w.size < SIBLINGS_ASKED or np.ptp(np.log2(others_w)) > SAME_OCTAVES:
                 continue
             times = float(np.median(others_w)) / steps_w[number]
+            octaves = abs(np.log2(times)) if times > 0 else np.inf
             for factor, words in FACTORS.items():
-                near = abs(np.log2(times / factor)) if times > 0 else np.inf
-                far = abs(np.log2(times * factor)) if times > 0 else np.inf
-                if min(near, far) <= SAME_OCTAVES:
+                if abs(octaves - np.log2(factor)) <= SAME_OCTAVES:
                     out.append(
                         Implausible(
                             weight="doubtful",

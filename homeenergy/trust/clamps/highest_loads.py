@@ -81,7 +81,7 @@ def _cut_off(load: LoggedLoad, circuit: Circuit, supply: Supply) -> list[Concern
         return []
     if load.at_top < FEWEST or load.at_top < PILE * load.below_top:
         return []
-    read_w = load.greatest_w / max(abs(c) for c in _multipliers(circuit))
+    read_w = load.greatest_w / max(abs(one.value) for one in clamp.in_order)
     whole_v = load_volts_v(circuit, supply) or supply.volts_v
     # Meters multiply with a leg's voltage, some with that between legs.
     ends = {clamp.rating_a * volts_v for volts_v in (supply.volts_v, whole_v)}
@@ -100,10 +100,6 @@ def _cut_off(load: LoggedLoad, circuit: Circuit, supply: Supply) -> list[Concern
             share=0.02,
         )
     ]
-
-
-def _multipliers(circuit: Circuit) -> list[float]:
-    return [c.value for c in circuit.clamp.corrections] or [circuit.clamp.multiplier]
 
 
 def _above_breaker(

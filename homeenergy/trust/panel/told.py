@@ -30,6 +30,7 @@ SWITCHED = (
 FEEDS_IN = (
     "It reads as if it fed in. If it does, leave it to itself; if not, its clamp may be backwards."
 )
+MIXED = ", in some steps on one leg and in some on several, as with 120 V and 240 V loads."
 CAUSES = {
     0.5: "the doubling is missing, or it sees half of it",
     2.0: "it is doubled although it sees the whole load, or sees it twice",
@@ -140,7 +141,7 @@ def verdict(
         text += f"; its clamp ends at a highest reading: it is clipped at its limit ({sure})."
         told = _wrong(name, text, "Use a clamp of a higher rating; no multiplier mends this.", 0.6)
     elif read.kind == "one leg of two":
-        text += ", in some steps on one leg and in some on several, as with 120 V and 240 V loads."
+        text += MIXED
         told = _wrong(
             name,
             text,
@@ -161,7 +162,7 @@ def verdict(
     if told is not None:
         return "cannot be told", text, _note(name, text, SWITCHED)
     if seen.mixed:
-        text += ", in some steps on one leg and in some on several, as with 120 V and 240 V loads."
+        text += MIXED
         do = "Its clamp sees all of it, so nothing need be done; never double a reading of one leg."
         told = _note(name, text, do)
     if ratio.low >= 1 - AGREES and ratio.high <= 1 + AGREES:
