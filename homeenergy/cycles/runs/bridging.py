@@ -10,15 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.cycles.runs.levels import (
-    LONE_PIECE_S,
-    SPIKE_PERIOD_S,
-    Levels,
-    highest_w,
-    is_lone,
-    is_moment,
-    spikes_among,
-)
+from homeenergy.cycles.runs.levels import LONE_PIECE_S, SPIKE_PERIOD_S, Levels, lone_spikes
 from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.plateaus import Plateaus
 
@@ -67,14 +59,13 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
         levels.low_w,
         levels.on_w,
     )
-    kept = np.asarray(n > 1)
-    if plateaus.period_s > SPIKE_PERIOD_S:
-        lone = is_moment(plateaus, a, b) & is_lone(plateaus, a, b, apart_s=LONE_PIECE_S)
-        kept = ~spikes_among(lone, n, highest_w=highest_w(plateaus, a, b))
+    coarse = plateaus.period_s > SPIKE_PERIOD_S
+    spike = lone_spikes(plateaus, a, b, n, apart_s=LONE_PIECE_S) if coarse else n == 1
+    kept = ~spike
     a, b, n, sum_w, above = a[kept], b[kept], n[kept], sum_w[kept], above[kept]
     excess_w = sum_w - levels.idle_w * n
     mean_w = sum_w / n
-    fewest = 1 if plateaus.period_s > SPIKE_PERIOD_S else 2
+    fewest = 1 if coarse else 2
     return Fragments(
         first_plateau=a,
         stop_plateau=b,

@@ -405,7 +405,7 @@ def _without_spikes(
         brief, sums_of(fragments.n, begin, end), fragments.stop[end - 1] - fragments.first[begin]
     )
     top_w = highest_w(plateaus, fragments.first_plateau[begin], fragments.stop_plateau[end - 1])
-    return runs[~spikes_among(brief, lasts, highest_w=top_w)]
+    return runs[~spikes_among(brief, lasts, top_w=top_w)]
 
 
 def _without_slight(

@@ -102,13 +102,28 @@ def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
     first, stop, n, _, _ = kernels.stretches(
         plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, low_w, low_w
     )
-    moments = is_moment(plateaus, first, stop) & is_lone(plateaus, first, stop, apart_s=LONE_S)
-    spike = spikes_among(moments, n, highest_w=highest_w(plateaus, first, stop))
+    spike = lone_spikes(plateaus, first, stop, n, apart_s=LONE_S)
     return ~within(first[spike], stop[spike], len(plateaus))
 
 
+def lone_spikes(
+    plateaus: Plateaus,
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    n: NDArray[np.int64],
+    *,
+    apart_s: float,
+) -> NDArray[np.bool_]:
+    """Which stretches of plateaus [first, stop), of `n` samples each, are spikes.
+
+    None is with another within `apart_s`.
+    """
+    moments = is_moment(plateaus, first, stop) & _is_lone(plateaus, first, stop, apart_s=apart_s)
+    return spikes_among(moments, n, top_w=highest_w(plateaus, first, stop))
+
+
 def spikes_among(
-    moments: NDArray[np.bool_], lasts: NDArray[np.int64], *, highest_w: NDArray[np.float64]
+    moments: NDArray[np.bool_], lasts: NDArray[np.int64], *, top_w: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
     """Which moments are spikes, by how long everything lasts and how high it rises.
 
@@ -118,14 +133,14 @@ def spikes_among(
     of_moments, of_all = lasts[moments].sum(), lasts.sum()
     if of_moments < SPIKE_SHARE * of_all:
         return moments
-    lasting_w = highest_w[~moments]
+    lasting_w = top_w[~moments]
     if lasting_w.size >= FEWEST_LASTING:
         if of_moments >= LESSER_SHARE * of_all:
             return np.zeros_like(moments)
         least_w, most_w = lasting_w.min(), lasting_w.max()
-        off = (highest_w < (1 - SAME_LEVEL) * least_w) | (highest_w > (1 + SAME_LEVEL) * most_w)
+        off = (top_w < (1 - SAME_LEVEL) * least_w) | (top_w > (1 + SAME_LEVEL) * most_w)
         return moments & off
-    return moments & _is_scattered(highest_w[moments])
+    return moments & _is_scattered(top_w[moments])
 
 
 def _is_scattered(w: NDArray[np.float64]) -> bool:
@@ -159,7 +174,7 @@ def is_moment(
     return short & (n * plateaus.period_s <= SPIKE_S)
 
 
-def is_lone(
+def _is_lone(
     plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64], *, apart_s: float
 ) -> NDArray[np.bool_]:
     """Which stretches of plateaus [first, stop) have no other within `apart_s`."""
