@@ -88,3 +88,16 @@ def test_a_small_lamp_beside_a_large_one_is_used_too(kind):
     cycles = find_cycles(as_trace(watts), kind)
     assert near(runs_s(cycles), edges(uses), within_s=3)
     assert str(cycles.standby) == "below 1 W"
+
+
+COLD = [DRAIN, (45, 6), (3600, 60), END]
+
+
+def test_a_programme_without_heating_is_one_unless_a_level_is_stated():
+    """Seven warm programmes and two cold ones; a person who states 500 W asks for warm ones."""
+    warm = [(d * DAY + 19 * HOUR + int(LATE_S[d]), USUAL) for d in range(7)]
+    cold = [(d * DAY + 8 * HOUR, COLD) for d in (2, 5)]
+    assert near(runs_of([*warm, *cold], "batch"), edges([*warm, *cold]), within_s=90)
+    watts = np.round(draw(WEEK, *warm, *cold, idle_w=0.6, noise_w=0.5))
+    stated = find_cycles(as_trace(watts), "batch", on_w=500.0)
+    assert near(runs_s(stated), edges(warm), within_s=90)

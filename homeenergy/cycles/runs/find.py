@@ -266,7 +266,7 @@ def cycles_of_plateaus(
     if low_w is None:
         levels = replace(levels, low_w=_low_w(found_kind, levels, plateaus.settings["step_w"]))
     first, stop, run_sure, longest_s = _find_runs(
-        plateaus, levels, kind=found_kind, pause_s=pause_s
+        plateaus, levels, kind=found_kind, pause_s=pause_s, motors=on_w is None
     )
     if (
         not (first.size or (kind and KINDS[kind].never_off))
@@ -296,12 +296,15 @@ def cycles_of_plateaus(
 
 
 def _find_runs(
-    plateaus: Plateaus, levels: Levels, *, kind: str, pause_s: float | None
+    plateaus: Plateaus, levels: Levels, *, kind: str, pause_s: float | None, motors: bool
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], float]:
-    """First and stop samples of all runs, how sure each is, and the longest pause in one [s]."""
+    """First and stop samples of all runs, how sure each is, and the longest pause in one [s].
+
+    With `motors`, those of a machine may be its work; without, only the working level is.
+    """
     fragments = find_fragments(plateaus, levels)
     bridging = KINDS[kind].bridging
-    if bridging.pumps:
+    if motors and bridging.pumps:
         fragments = _with_motors(fragments, plateaus, bridging=bridging, idle_w=levels.idle_w)
     sure = np.ones(len(fragments))
     if pause_s is not None:
