@@ -87,8 +87,8 @@ class Reader:
         What was no reading, by why.
     unchecked : int
         Telegrams without a checksum.
-    received : int
-        Readings that were to be read, good or bad.
+    places : dict
+        Where readings are, by circuit; that of the utility meter's own register is `METER`.
     """
 
     def __init__(
@@ -103,13 +103,13 @@ class Reader:
         self.unchecked = 0
         self._checksums = False  # whether its telegrams have them
         self.counted = dict(counted or {})
-        self._places = dict(source.circuits)
+        self.places = dict(source.circuits)
         if source.meter is not None:
-            self._places[METER] = source.meter
+            self.places[METER] = source.meter
         self._named = {
-            str(field): circuit for circuit, one in self._places.items() for field in one.field
+            str(field): circuit for circuit, one in self.places.items() for field in one.field
         }
-        self._convert = {c: state_of if c in states else number_of for c in self._places}
+        self._convert = {c: state_of if c in states else number_of for c in self.places}
         self._buffer = bytearray()
         self._pattern = re.compile(source.pattern) if source.pattern else None
         named = source.lines == "columns" and source.name_field is not None
@@ -157,7 +157,7 @@ class Reader:
         except UnicodeDecodeError:
             self.bad["not UTF-8"] += 1
             return []
-        mine = {c: one for c, one in self._places.items() if one.topic == topic}
+        mine = {c: one for c, one in self.places.items() if one.topic == topic}
         plain = {c: one for c, one in mine.items() if not one.field}
         found: list[Reading] = []
         try:
@@ -177,7 +177,7 @@ class Reader:
         return [
             reading
             for circuit, value in values.items()
-            for reading in self._one(circuit, self._places[circuit], [value], now_ms)
+            for reading in self._one(circuit, self.places[circuit], [value], now_ms)
         ]
 
     def _guarded(self, line: str, now_ms: int) -> list[Reading]:
@@ -212,7 +212,7 @@ class Reader:
         if source.name_field is not None:
             return self._one_named(get(source.name_field), get(source.value_field), time_ms)
         found: list[Reading] = []
-        for circuit, place in (places or self._places).items():
+        for circuit, place in (places or self.places).items():
             try:
                 values = [get(field) for field in (*place.field, *place.minus)]
             except BadReadingError as error:
@@ -225,7 +225,7 @@ class Reader:
         circuit = self._named.get(str(name).strip())
         if circuit is None:
             raise BadReadingError("a name that is no circuit's")
-        return [(circuit, self._convert[circuit](text) * self._places[circuit].scale, time_ms)]
+        return [(circuit, self._convert[circuit](text) * self.places[circuit].scale, time_ms)]
 
     def _named_columns(self, line: str, now_ms: int) -> list[Reading]:
         """Columns with one reading a line: as `_columns`, in a third of the time."""
@@ -240,13 +240,7 @@ class Reader:
 
     def _columns(self, line: str, now_ms: int) -> list[Reading]:
         cells = line.split(self.source.delimiter)
-
-        def get(number: int) -> str:
-            if number > len(cells):
-                raise BadReadingError("too few columns")
-            return cells[number - 1]
-
-        return self._fields(get, now_ms)
+        return self._fields(lambda number: _cell(cells, number), now_ms)
 
     def _match(self, line: str, now_ms: int) -> list[Reading]:
         found = self._pattern.search(line) if self._pattern else None
@@ -267,11 +261,8 @@ class Reader:
         time_ms = now_ms
         if self.source.time_field is not None:
             cells = line.split(self.source.delimiter)
-            number = self.source.time_field
-            if not isinstance(number, int) or number > len(cells):
-                raise BadReadingError("too few columns")
-            time_ms = instant_of(cells[number - 1], self.source.time_format)
-        return [one for c, place in self._places.items() for one in self._count(c, place, time_ms)]
+            time_ms = instant_of(_cell(cells, self.source.time_field), self.source.time_format)
+        return [one for c, place in self.places.items() for one in self._count(c, place, time_ms)]
 
     def _count(self, circuit: str, place: Place, time_ms: int) -> list[Reading]:
         """Energy counted so far, with one pulse more."""
@@ -304,6 +295,13 @@ class Reader:
 
             found += self._fields(get, now_ms)
         return found
+
+
+def _cell(cells: list[str], number: int) -> str:
+    """What is in a column, counted from 1."""
+    if number > len(cells):
+        raise BadReadingError("too few columns")
+    return cells[number - 1]
 
 
 def _at(content: Any, path: str) -> Any:

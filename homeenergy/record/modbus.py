@@ -11,7 +11,6 @@ from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 from pymodbus.exceptions import ModbusException
 
 from homeenergy.house.sources import Place, path_of
-from homeenergy.record.lines import METER
 from homeenergy.record.link import Link, host_and_port, now_ms
 
 # As `struct` calls them, and their registers of 16 bits.
@@ -41,9 +40,6 @@ def poll_registers(link: Link) -> bool:
     """Read the registers of a source again and again; False where the meter does not answer."""
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
     source = link.source
-    places = {**source.circuits}
-    if source.meter is not None:
-        places[METER] = source.meter
     client = _client(link)
     if not client.connect():
         raise ConnectionError("nothing answers at its address")
@@ -51,7 +47,7 @@ def poll_registers(link: Link) -> bool:
         due = time.monotonic()
         while not link.stop.is_set():
             values: dict[str, float] = {}
-            for circuit, place in places.items():
+            for circuit, place in link.reader.places.items():
                 value = _read(client, place)
                 if value is None:
                     link.reader.bad["unknown register"] += 1

@@ -11,7 +11,6 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from homeenergy.house.sources import Source
-from homeenergy.record.lines import METER
 from homeenergy.record.link import LOOK_S, Link, host_and_port, now_ms
 
 AT_LEAST_ONCE = 1
@@ -54,10 +53,7 @@ def follow_topics(link: Link) -> bool:
     Retained messages are older than the connection, by how much nobody knows: they are left out
     and counted.
     """
-    places = {**link.source.circuits}
-    if link.source.meter is not None:
-        places[METER] = link.source.meter
-    topics = sorted({place.topic for place in places.values() if place.topic})
+    topics = sorted({place.topic for place in link.reader.places.values() if place.topic})
     refused: list[str] = []
 
     def on_connect(client: paho.Client, _: Any, __: Any, reason: Any, ___: Any) -> None:
