@@ -37,15 +37,9 @@ class MeterReadings:
         at = datetime.fromtimestamp(time_ms / 1000, self._zone)
         if self._day is not None and at.date() <= self._day:
             return
-        line = f"{at.isoformat(timespec='seconds')},{value * self._to_kwh:.3f}\n".encode()
+        line = f"{at.isoformat(timespec='seconds')},{value * self._to_kwh:.3f}"
         with suppress(OSError):  # the disk is full: the next reading is tried
-            with self.path.open("a+b") as file:
-                size = file.seek(0, os.SEEK_END)
-                file.seek(max(size - 1, 0))
-                whole = file.read(1) in (b"\n", b"")
-                file.write((b"" if size else b"time,kwh\n") + (b"" if whole else b"\n") + line)
-                file.flush()
-                os.fsync(file.fileno())
+            _append(self.path, line, head="time,kwh")
             self._day = at.date()
 
 
@@ -69,9 +63,17 @@ def append_row(path: Path, row: dict[str, str]) -> str:
     if missing := [name for name in BENCH_COLUMNS if name not in names]:
         raise HouseError(f"has no column {', '.join(missing)}", path=path, line=1)
     line = ",".join(row.get(name, "") for name in names)
-    begin = "" if text.endswith("\n") or not text else "\n"
-    with path.open("a", encoding="utf-8", newline="") as file:
-        file.write(f"{'' if text else ','.join(names) + chr(10)}{begin}{line}\n")
+    _append(path, line, head=",".join(names))
+    return line
+
+
+def _append(path: Path, line: str, *, head: str) -> None:
+    """Add a line to a file, which begins with its head; it is on disk when this returns."""
+    with path.open("a+b") as file:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(size - 1, 0))
+        whole = file.read(1) in (b"\n", b"")
+        begin = ("" if size else f"{head}\n") + ("" if whole else "\n")
+        file.write(f"{begin}{line}\n".encode())
         file.flush()
         os.fsync(file.fileno())
-    return line
