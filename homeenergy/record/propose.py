@@ -56,7 +56,9 @@ class Proposal:
     def toml(self) -> str:
         """Text to paste into a house.toml: circuits, the source, and the log that it writes."""
         circuits = [f'[[circuit]]\nname = "{name}"\n' for name in self.source.circuits]
-        log = _log(self.source, self.columns, period_s=self.period_s, hold_s=self.hold_s)
+        layout = layout_of(self.source, self.columns)
+        layout = replace(layout, period_s=self.period_s, hold_s=self.hold_s)
+        log = layout_toml(layout, comments="none")
         source = source_toml(self.source, comments="short", remarks="\n".join(self.remarks))
         return "\n".join([*circuits, source, log])
 
@@ -425,26 +427,19 @@ def _without_shared(labels: Sequence[str]) -> list[str]:
 
 def log_for(source: Source) -> str:
     """The [[log]] block that describes what a source records, for a person to correct."""
-    return _log(source, {name: column_for(source, name) for name in source.circuits})
+    columns = {name: column_for(source, name) for name in source.circuits}
+    return layout_toml(layout_of(source, columns), comments="none")
 
 
-def _log(
-    source: Source,
-    columns: dict[str, LogColumn],
-    *,
-    period_s: float | None = None,
-    hold_s: float | None = None,
-) -> str:
-    layout = LogLayout(
+def layout_of(source: Source, columns: dict[str, LogColumn]) -> LogLayout:
+    """The [[log]] of the files that a source is recorded in."""
+    return LogLayout(
         files=f"{source.folder}/*.csv*",
         layout="long",
         circuit_column="circuit",
         value_column="value",
         columns=columns,
-        period_s=period_s,
-        hold_s=hold_s,
     )
-    return layout_toml(layout, comments="none")
 
 
 def column_for(source: Source, circuit: str) -> LogColumn:

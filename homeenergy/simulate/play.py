@@ -14,13 +14,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from homeenergy.house.layouts import LogLayout
+from homeenergy.files import write_text
 from homeenergy.house.log_columns import LogColumn
 from homeenergy.house.schedule import Clamp, Schedule
 from homeenergy.house.sources import Place, Source
 from homeenergy.house.toml_file import house_toml
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
+from homeenergy.record.propose import layout_of
 
 TOPIC = "house"  # above the names of circuits
 NAME = "played"
@@ -209,13 +210,7 @@ def recording_house(house: House, folder: Path, *, address: str) -> Path:
         If there is a house.toml.
     """
     source = _source(house.schedule, address)
-    log = LogLayout(
-        files=f"{source.folder}/*.csv*",
-        layout="long",
-        circuit_column="circuit",
-        value_column="value",
-        columns={c.name: LogColumn(names=(c.name,)) for c in house.circuits},
-    )
+    log = layout_of(source, {c.name: LogColumn(names=(c.name,)) for c in house.circuits})
     path = folder / "house.toml"
     if path.exists():
         raise FileExistsError(17, "there is a house.toml already", str(path))
@@ -223,6 +218,5 @@ def recording_house(house: House, folder: Path, *, address: str) -> Path:
     # What is played is corrected already.
     circuits = tuple(replace(c, clamp=Clamp(rating_a=c.clamp.rating_a)) for c in house.circuits)
     schedule = replace(house.schedule, circuits=circuits, logs=(log,), sources=(source,))
-    text = house_toml(schedule)
-    path.write_text(text, encoding="utf-8")
+    write_text(path, house_toml(schedule))
     return path
