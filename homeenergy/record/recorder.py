@@ -37,6 +37,7 @@ MOST_BATCHES = 64  # that wait for the recorder
 MOST_EVENTS_BYTES = 1_000_000  # of events.csv, then an older one is dropped
 BUSY = "is being recorded already, by another program"
 STATUS, EVENTS, LOCK = "status.json", "events.csv", ".lock"
+_DISK, _MEMORY = "the disk takes nothing", "memory is full"  # in `Stream.told`
 Watcher = Callable[[str, Sequence[Reading]], None]
 Tell = Callable[[str], None]
 
@@ -269,19 +270,15 @@ class Recorder:
         journal, name = stream.journal, stream.link.source.name
         full = journal.pending_bytes > MOST_PENDING // 2
         (stream.link.hold.set if full else stream.link.hold.clear)()
-        for what, holds in (
-            (
-                f"cannot be written ({journal.trouble}); readings are kept in memory",
-                journal.trouble,
-            ),
-            ("loses readings, as memory for them is full", full and stream.counts.lost),
-        ):
-            kind = what[:12]
-            if holds and kind not in stream.told:
-                stream.told.add(kind)
-                self._events.put((name, what))
-        if "cannot be wr" in stream.told and not journal.trouble:
-            stream.told -= {"cannot be wr", "loses readin"}
+        if journal.trouble and _DISK not in stream.told:
+            stream.told.add(_DISK)
+            why = f"cannot be written ({journal.trouble}); readings are kept in memory"
+            self._events.put((name, why))
+        if full and stream.counts.lost and _MEMORY not in stream.told:
+            stream.told.add(_MEMORY)
+            self._events.put((name, "loses readings, as memory for them is full"))
+        if _DISK in stream.told and not journal.trouble:
+            stream.told -= {_DISK, _MEMORY}
             self._events.put((name, f"is written again; {stream.counts.lost} readings were lost"))
 
     def _commit(self, *, state: str = "recording") -> None:
@@ -323,12 +320,9 @@ class Recorder:
 
     def _of_stream(self, stream: Stream) -> dict[str, Any]:
         path = stream.journal.path
+        there = "listening" if stream.link.connected else "not there"
         return {
-            "state": "ended"
-            if stream.link.ended
-            else "listening"
-            if stream.link.connected
-            else "not there",
+            "state": "ended" if stream.link.ended else there,
             **asdict(stream.counts),
             "why_bad": dict(stream.link.reader.bad),
             "unchecked_telegrams": stream.link.reader.unchecked,
