@@ -18,6 +18,8 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 
+from homeenergy.record.lines import instant_of
+
 HEADER = b"time,circuit,value\n"
 MOST_PENDING = 32_000_000  # bytes that wait in memory for the disk; own choice
 LARGEST_FILE = 1_000_000_000  # bytes, then the next file of the day; own choice
@@ -57,6 +59,7 @@ class Journal:
         self._torn = False
         self._day = ""
         self._packing: threading.Thread | None = None
+        self._packed_before: Path | None = None
 
     @property
     def pending_bytes(self) -> int:
@@ -174,10 +177,11 @@ class Journal:
         self.trouble = os.strerror(error.errno)
 
     def pack(self, *, wait: bool = False) -> None:
-        """Compress files of earlier days, in a thread."""
+        """Compress files of earlier days, in a thread, once for each file that was begun."""
         running = self._packing is not None and self._packing.is_alive()
-        waiting = [path for path in self._plain() if path != self.path]
-        if waiting and not running:
+        if self.path != self._packed_before and not running:
+            self._packed_before = self.path
+            waiting = [path for path in self._plain() if path != self.path]
             self._packing = threading.Thread(target=self._pack, args=(waiting,), daemon=True)
             self._packing.start()
         if wait and self._packing is not None:
@@ -204,7 +208,7 @@ class Journal:
 
     def _pack(self, paths: list[Path]) -> None:
         for path in paths:
-            with suppress(OSError):  # as where the disk is full: the next try is at the next day
+            with suppress(OSError):  # as where the disk is full: the next file begun tries again
                 _pack_one(path)
 
 
@@ -285,13 +289,9 @@ def _latest(path: Path, begin: int) -> Latest:
             if time != b"time" and (circuit not in found or time >= found[circuit][0]):
                 found[circuit] = time, value
     return {
-        circuit.decode(): (_ms(time.decode()), float(value))
+        circuit.decode(): (instant_of(time.decode(), "iso"), float(value))
         for circuit, (time, value) in found.items()
     }
-
-
-def _ms(text: str) -> int:
-    return round(datetime.fromisoformat(text).timestamp() * 1000)
 
 
 @lru_cache(maxsize=8)

@@ -263,6 +263,24 @@ def test_a_day_is_packed_and_what_a_kill_left_is_mended(tmp_path):
     assert two.path == tmp_path / "2026-01-01_2.csv"
 
 
+def test_packing_that_the_disk_does_not_take_is_tried_again_with_the_next_file(
+    tmp_path, monkeypatch
+):
+    tried = []
+
+    def full(path):
+        tried.append(path.name)
+        raise OSError(errno.ENOSPC, "no space")
+
+    monkeypatch.setattr(journals, "_pack_one", full)
+    one = Journal(tmp_path)
+    for day in ("2026-01-01", "2026-01-02", "2026-01-03"):
+        one.open(day)
+        for _ in range(3):
+            one.pack(wait=True)
+    assert tried == ["2026-01-01.csv", "2026-01-01.csv", "2026-01-02.csv"]
+
+
 def test_one_recorder_a_house(tmp_path):
     folder = write_house(tmp_path, TIMED)
     (folder / "meter.txt").touch()
