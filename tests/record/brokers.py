@@ -6,7 +6,7 @@ import ipaddress
 import logging
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -74,17 +74,31 @@ def broker(folder: Path, *, port: int, secured: bool = False) -> Iterator[None]:
         hashed = PasswordHash((Argon2Hasher(),)).hash(PASSWORD)
         passwords.write_text(f"{USER}:{hashed}\n")
         plugins = {"amqtt.plugins.authentication.FileAuthPlugin": {"password_file": str(passwords)}}
+
+    async def serve(started: Callable[[], Awaitable[object]]) -> None:
+        running = Broker({"listeners": {"default": listener}, "plugins": plugins})
+        await running.start()
+        await started()
+        await running.shutdown()
+
+    with in_loop(serve):
+        yield
+
+
+@contextmanager
+def in_loop(serve: Callable[[Callable[[], Awaitable[object]]], Awaitable[None]]) -> Iterator[None]:
+    """Run a server in a loop and a thread of its own.
+
+    It is given what it awaits once it has started: that ends when the block has.
+    """
     loop = asyncio.new_event_loop()
     ready, done = threading.Event(), asyncio.Event()
 
-    async def serve() -> None:
-        running = Broker({"listeners": {"default": listener}, "plugins": plugins})
-        await running.start()
+    async def started() -> None:
         ready.set()
         await done.wait()
-        await running.shutdown()
 
-    thread = threading.Thread(target=loop.run_until_complete, args=(serve(),), daemon=True)
+    thread = threading.Thread(target=loop.run_until_complete, args=(serve(started),), daemon=True)
     thread.start()
     assert ready.wait(10)
     try:

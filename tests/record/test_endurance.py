@@ -6,7 +6,7 @@ import subprocess
 import sys
 import threading
 import time
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 
 import psutil
 import pytest
@@ -74,6 +74,18 @@ def watched(folder, capfd, *, seconds):
     assert megabytes < 150
 
 
+@contextmanager
+def in_thread(run, stop):
+    """Run something in a thread until the block ends."""
+    thread = threading.Thread(target=run)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join()
+
+
 @pytest.mark.study
 def test_five_hundred_readings_a_second_of_a_socket(tmp_path, capfd):
     port = free_port()
@@ -91,13 +103,8 @@ def test_five_hundred_readings_a_second_of_a_socket(tmp_path, capfd):
                     number += 1
                     plug.sendall((",".join([str(number)] * 50) + "\n").encode())
 
-        thread = threading.Thread(target=serve)
-        thread.start()
-        try:
+        with in_thread(serve, stop):
             watched(folder, capfd, seconds=20)
-        finally:
-            stop.set()
-            thread.join()
 
 
 @pytest.mark.study
@@ -116,13 +123,8 @@ def test_five_hundred_messages_a_second_of_a_broker(tmp_path, capfd):
                 for one in CIRCUITS:
                     send(f"house/{one}", str(number))
 
-        thread = threading.Thread(target=play)
-        thread.start()
-        try:
+        with in_thread(play, stop):
             watched(folder, capfd, seconds=20)
-        finally:
-            stop.set()
-            thread.join()
     counts = read_status(folder)["sources"]["pipe"]
     assert counts["received"] == counts["written"] + counts["repeated"]
     assert counts["received"] > 20 * 250  # the broker and its publisher share the machine

@@ -1,6 +1,5 @@
 """Sources of every kind, real ones on this machine: sockets, a terminal, a broker, meters."""
 
-import asyncio
 import json
 import os
 import pty
@@ -21,7 +20,7 @@ from homeenergy.errors import HouseError
 from homeenergy.house.sources import Place, Source
 from homeenergy.record.link import password_of
 
-from .brokers import PASSWORD, USER, broker, certificate, free_port
+from .brokers import PASSWORD, USER, broker, certificate, free_port, in_loop
 from .houses import Recording, rows, write_house
 
 WIDE = 'lines = "columns"\n[source.circuits]\nfridge = 1\noven = 2\n'
@@ -244,25 +243,15 @@ def serves(make, registers):
     """Run a meter with some holding registers, from register 0 on."""
     from pymodbus.simulator import DataType, SimData, SimDevice
 
-    loop = asyncio.new_event_loop()
-    ready, done = threading.Event(), asyncio.Event()
-
-    async def serve():
+    async def serve(started):
         block = SimData(0, values=registers, datatype=DataType.REGISTERS)
         server = make([SimDevice(1, [block])])
         await server.serve_forever(background=True)
-        ready.set()
-        await done.wait()
+        await started()
         await server.shutdown()
 
-    thread = threading.Thread(target=loop.run_until_complete, args=(serve(),), daemon=True)
-    thread.start()
-    assert ready.wait(10)
-    try:
+    with in_loop(serve):
         yield
-    finally:
-        loop.call_soon_threadsafe(done.set)
-        thread.join(timeout=10)
 
 
 @contextmanager
