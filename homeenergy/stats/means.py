@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtr
+from scipy.special import bdtr, bdtrik, stdtr
 
 from homeenergy.stats.coverage import LEVEL, coverage_factor, half_width
 from homeenergy.stats.estimate import Estimate, mean_estimate, measured
@@ -401,29 +401,31 @@ def squares_of_parts(parts: NDArray[np.float64]) -> Squares | None:
     return Squares(of_days, within, freedom, freedom * (many - 1))
 
 
-def median_estimate(values: NDArray[np.float64], *, unit: str, basis: str) -> Estimate:
+def median_estimate(
+    values: NDArray[np.float64], *, unit: str, basis: str, outside: float = 0.025
+) -> Estimate:
     """Median with the interval of the sign test, which supposes nothing of how values scatter.
 
     Parameters
     ----------
     values : numpy.ndarray, shape (n,)
         NaN are left out.
+    outside : float
+        Greatest probability beyond each end.
 
     Notes
     -----
     Ends are order statistics of ranks l and n + 1 - l, l the greatest with a binomial probability
-    of at most 2.5 % below it (Conover 1999). With fewer
-    than six values there is none, and the ends are infinite.
+    of at most `outside` below it (Conover 1999). With fewer values than there must be for one, six
+    for 2.5 %, the ends are infinite.
     """
-    from scipy.stats import binom
-
     x = np.sort(values[np.isfinite(values)])
     n = x.size
     if not n:
         nan = float("nan")
         return measured(nan, unit=unit, n=0, basis=basis)
-    rank = int(binom.ppf(0.025, n, 0.5))
-    while rank > 0 and binom.cdf(rank - 1, n, 0.5) > 0.025:
+    rank = int(np.ceil(bdtrik(outside, n, 0.5)))
+    while rank > 0 and bdtr(rank - 1, n, 0.5) > outside:
         rank -= 1
     low, high = (x[rank - 1], x[n - rank]) if rank else (-np.inf, np.inf)
     return Estimate(

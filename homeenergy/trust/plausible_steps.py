@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import bdtr
 
 from homeenergy.readings.house import House
+from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.means import median_estimate
 from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.trust.log_facts import Facts
 from homeenergy.units import NS_PER_S, S_PER_DAY
@@ -27,19 +27,6 @@ NOTHING = 0.2
 SAME, AGREEING, AGREEING_SHARE = 0.2, 3, 0.6  # circuits that agree that the mains are wrong
 
 _Numbers = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class _Factor:
-    """How far the mains step where a circuit steps by 1: median, and its interval."""
-
-    middle: float
-    low: float
-    high: float
-
-    @property
-    def tells(self) -> bool:
-        return self.high - self.low <= NARROW * max(1.0, abs(self.middle))
 
 
 def steps_of_mains(
@@ -84,8 +71,7 @@ def steps_of_mains(
         return [_mains_backwards(backwards)]
     whole = into.sum(axis=0)
     usual_w = float(np.nanmedian(np.abs(whole)))
-    known = np.nan_to_num(own)
-    used = known.sum(axis=0)
+    used = np.nansum(own, axis=0)
     off: list[tuple[Facts, float]] = []
     apart: list[Facts] = []
     right = 0
@@ -93,11 +79,11 @@ def steps_of_mains(
         asked = _asked(own[number], a_day)
         ways = [
             _factor(own[number][asked], rest[asked])
-            for rest in (whole, whole - (used - known[number]))
+            for rest in (whole, whole - (used - np.nan_to_num(own[number])))
         ]
-        told = [way for way in ways if way is not None and way.tells]
+        told = [way for way in ways if _tells(way)]
         size_w = float(np.median(np.abs(own[number][asked]))) if asked.size else 0.0
-        seen_w = max((abs(way.middle) * size_w for way in told), default=0.0)
+        seen_w = max((abs(way.value) * size_w for way in told), default=0.0)
         if not told or max(size_w, seen_w) < MAINS_TIMES * usual_w:
             continue
         if any(way.low <= RIGHT[1] and way.high >= RIGHT[0] for way in told):
@@ -107,7 +93,7 @@ def steps_of_mains(
         if max(abs(best.low), abs(best.high)) < NOTHING and best.low <= 0 <= best.high:
             apart.append(one)
         else:
-            off.append((one, best.middle))
+            off.append((one, best.value))
     factors = np.array([factor for _, factor in off])
     middle = float(np.median(factors)) if off else 1.0
     same = np.abs(factors / middle - 1) <= SAME
@@ -150,17 +136,13 @@ def _asked(steps: _Numbers, a_day: int) -> NDArray[np.intp]:
     return np.flatnonzero(peak & (size >= least[:, None]).ravel())
 
 
-def _factor(own: _Numbers, into: _Numbers) -> _Factor | None:
-    """Median of the mains' steps over the circuit's own; None where they are too few."""
-    ratio = into / own
-    ratio = np.sort(ratio[np.isfinite(ratio)])
-    below = bdtr(np.arange(ratio.size), ratio.size, 0.5) if ratio.size else np.ones(1)
-    outside = int(np.searchsorted(below, SHARE_OUTSIDE))
-    if outside < 1:
-        return None
-    return _Factor(
-        float(np.median(ratio)), float(ratio[outside - 1]), float(ratio[ratio.size - outside])
-    )
+def _factor(own: _Numbers, into: _Numbers) -> Estimate:
+    """How far the mains step where a circuit steps by 1; ends are infinite with too few steps."""
+    return median_estimate(into / own, unit="", basis="", outside=SHARE_OUTSIDE)
+
+
+def _tells(factor: Estimate) -> bool:
+    return factor.high - factor.low <= NARROW * max(1.0, abs(factor.value))
 
 
 def _is_backwards(mains: _Numbers, own: _Numbers, into: _Numbers, a_day: int) -> bool:
@@ -170,10 +152,11 @@ def _is_backwards(mains: _Numbers, own: _Numbers, into: _Numbers, a_day: int) ->
     for steps in own:
         asked = _asked(steps, a_day)
         factor = _factor(steps[asked], mains[asked])
-        elsewhere = _factor(steps[asked], others[asked]) if len(into) > 1 else None
-        if factor is None or not factor.tells or -NOTHING < factor.middle < NOTHING:
+        if not _tells(factor) or -NOTHING < factor.value < NOTHING:
             continue
-        if elsewhere is None or abs(elsewhere.middle) <= abs(factor.middle) + NOTHING:
+        elsewhere = _factor(steps[asked], others[asked])
+        unknown = len(into) == 1 or not np.isfinite(elsewhere.high)
+        if unknown or abs(elsewhere.value) <= abs(factor.value) + NOTHING:
             met.append(factor.high < -NOTHING)
     return len(met) >= 1 and all(met)
 
