@@ -236,13 +236,11 @@ def common_blocks(facts: Sequence[Facts]) -> tuple[NDArray[np.float64], float] |
     block_s = facts[0].load.block_s
     if any(one.load.block_s != block_s or one.load.start is None for one in facts):
         return None
-    block_ns = round(block_s * NS_PER_S)
-    firsts = [one.load.start.value // block_ns for one in facts if one.load.start is not None]
-    low = max(firsts)
-    high = min(f + one.load.blocks_w.size for f, one in zip(firsts, facts, strict=True))
+    loads = [one.load for one in facts]
+    low = max(load.first_block for load in loads)
+    high = min(load.first_block + load.blocks_w.size for load in loads)
     if high <= low:
         return None
-    rows = [one.load.blocks_w[low - f : high - f] for f, one in zip(firsts, facts, strict=True)]
-    blocks = np.stack(rows)
+    blocks = np.stack([x.blocks_w[low - x.first_block : high - x.first_block] for x in loads])
     blocks = blocks[:, np.isfinite(blocks).all(axis=0)]
     return blocks, blocks.shape[1] * block_s / S_PER_H

@@ -164,15 +164,14 @@ def _shift(watts: NDArray[np.float64]) -> NDArray[np.float64]:
     return octaves - known[(known.size - 1) // 2] if known.size else octaves
 
 
-def _levels_before(some: Sequence[Facts], block: int, block_ns: int) -> int:
+def _levels_before(some: Sequence[Facts], block: int) -> int:
     """At how many levels, a half apart or more, circuits are in the block before one.
 
     Elements of one kind that are all switched on at one time step by one factor too.
     """
     levels = set()
     for one in some:
-        assert one.load.start is not None
-        at = block - 1 - one.load.start.value // block_ns
+        at = block - 1 - one.load.first_block
         if 0 <= at < one.load.blocks_w.size and abs(one.load.blocks_w[at]) > 0:
             levels.add(round(float(np.log2(abs(one.load.blocks_w[at]))) / LEVEL_OCTAVES))
     return len(levels)
@@ -193,16 +192,16 @@ def _stepped_together(
     if all(one.circuit.name in out_already for one in some):
         return []
     block_ns = round(block_s * NS_PER_S)
-    firsts = [one.load.start.value // block_ns for one in some if one.load.start is not None]
-    low = min(firsts)
-    stop = max(at + one.load.blocks_w.size for at, one in zip(firsts, some, strict=True))
+    low = min(one.load.first_block for one in some)
+    stop = max(one.load.first_block + one.load.blocks_w.size for one in some)
     known = np.zeros(stop - low, dtype=np.int32)
     asked = {(factor, sign): np.zeros_like(known) for factor in FACTORS for sign in (1.0, -1.0)}
-    for first, one in zip(firsts, some, strict=True):
+    for one in some:
         size_w = np.abs(one.load.blocks_w)
         before, after = size_w[:-2], size_w[2:]  # the block between may hold the step
         draws = np.isfinite(before) & np.isfinite(after) & (np.fmax(before, after) >= LEAST_W)
-        here = slice(first - low + 1, first - low + 1 + before.size)
+        first = one.load.first_block - low + 1
+        here = slice(first, first + before.size)
         known[here] += draws
         draws &= (before > 0) & (after > 0)
         octaves = np.full(before.size, np.nan)
@@ -212,7 +211,7 @@ def _stepped_together(
     for (factor, sign), near in asked.items():
         at = np.flatnonzero((near >= STEP_TOGETHER) & (near >= AGREEING * known))
         at = np.array(
-            [k for k in at if _levels_before(some, low + int(k), block_ns) >= STEP_TOGETHER],
+            [k for k in at if _levels_before(some, low + int(k)) >= STEP_TOGETHER],
             dtype=np.int64,
         )
         if at.size:

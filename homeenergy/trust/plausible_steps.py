@@ -12,7 +12,7 @@ from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import median_estimate
 from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.trust.log_facts import Facts
-from homeenergy.units import NS_PER_S, S_PER_DAY
+from homeenergy.units import S_PER_DAY
 
 # Own choices.
 HIGH, ASKED = 3, 0.5  # steps of half the third largest of a day or more are asked
@@ -110,15 +110,14 @@ def _steps(facts: Sequence[Facts]) -> _Numbers:
 
     Shape (circuits, minutes); NaN where a minute is missing.
     """
-    block_ns = round(facts[0].load.block_s * NS_PER_S)
-    firsts = [one.load.start.value // block_ns for one in facts if one.load.start is not None]
-    low = min(firsts)
-    stop = max(first + one.load.blocks_w.size for first, one in zip(firsts, facts, strict=True))
-    watts = np.full((len(facts), stop - low), np.nan)
-    for row, first, one in zip(watts, firsts, facts, strict=True):
-        row[first - low : first - low + one.load.blocks_w.size] = one.load.blocks_w
-    out: _Numbers = watts[:, 2:] - watts[:, :-2]
-    return out
+    loads = [one.load for one in facts]
+    low = min(load.first_block for load in loads)
+    minutes = max(load.first_block + load.blocks_w.size for load in loads) - low
+    steps = np.full((len(loads), max(0, minutes - 2)), np.nan)
+    for row, load in zip(steps, loads, strict=True):
+        at, own_w = load.first_block - low, load.blocks_w[2:] - load.blocks_w[:-2]
+        row[at : at + own_w.size] = own_w
+    return steps
 
 
 def _asked(steps: _Numbers, a_day: int) -> NDArray[np.intp]:

@@ -43,6 +43,12 @@ class LoggedLoad:
     block_s: float
     start: pd.Timestamp | None
 
+    @property
+    def first_block(self) -> int:
+        """Number of the first block since 1970."""
+        assert self.start is not None
+        return self.start.value // round(self.block_s * NS_PER_S)
+
     def hours_w(self, hours: int) -> NDArray[np.float64]:
         """Mean of so many hours from each block on [W]; NaN with less than 95 % of them there."""
         n = max(1, round(hours * S_PER_H / self.block_s))
