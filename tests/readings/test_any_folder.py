@@ -531,6 +531,18 @@ def test_links_in_place_of_copies(tmp_path):
     assert (tmp_path / "house" / "logs" / "a.csv").samefile(folder / "a.csv")
 
 
+def test_nothing_is_said_of_what_a_link_leads_to_that_is_no_log(tmp_path):
+    folder = write(tmp_path, "a.csv", wide([*FRAME], columns()))
+    house = tmp_path / "house"
+    begin_house(house, logs=[folder], timezone=ZONE, link=True)
+    import_logs(house)
+    (tmp_path / "keys").write_text("secret:1\n")
+    (house / "logs" / "b.csv").symlink_to(tmp_path / "keys")
+    with pytest.raises(HouseError, match=r"b\.csv: is a link to a file") as found:
+        import_logs(house)
+    assert "secret" not in str(found.value)
+
+
 @pytest.mark.parametrize(
     ("start", "what"),
     [

@@ -297,6 +297,7 @@ class Survey:
         by_content = {old.digest: old for old in memory.files.values()}
         sizes = {old.size for old in memory.files.values()}
         for path in paths:
+            _refuse_link_to_other(path)
             name, state = path.relative_to(self.folder).as_posix(), _state(path)
             old = memory.files.get(name)
             same = old and all(getattr(old, key) == value for key, value in state.items())
@@ -417,6 +418,16 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
         if layout.columns[name].quantity == "energy":
             _refuse_absurd(log, rows, name, period, path)
     return period
+
+
+def _refuse_link_to_other(path: Path) -> None:
+    """Refuse a link from the logs to what is no log by its name, before any of it is read."""
+    if path.is_symlink() and path.resolve().suffix.lower() != path.suffix.lower():
+        raise HouseError(
+            "is a link to a file whose name is not that of such a log",
+            path=path,
+            fix="Take it away, or put the log itself there.",
+        )
 
 
 def _refuse_far_finer(log: Log, period_ns: int, path: Path) -> None:
