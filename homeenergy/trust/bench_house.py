@@ -13,7 +13,7 @@ from homeenergy.house.clamp_errors import CLAMP_LIMIT, clamp_errors
 from homeenergy.readings.house import House
 from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
 from homeenergy.trust.bench_pairs import OddPair
-from homeenergy.trust.concern import Concern
+from homeenergy.trust.concern import Concern, Weight
 from homeenergy.trust.panel.balance import PanelBalance
 from homeenergy.trust.panel.explain import WIRING
 from homeenergy.trust.panel.told import AGREES
@@ -79,9 +79,10 @@ def bench_concerns(
     for result in results:
         nothing += [_odd(result, pair) for pair in result.odd]
         if not np.isfinite(result.multiplier.high):
-            nothing.append(_one_pair(result))
+            nothing.append(_verdict(result, "note", do="Add pairs to bench.csv."))
         elif not result.tells:
-            nothing.append(_contradictory(result))
+            do = "Look for slips in bench.csv, and compare again at loads that are steady."
+            nothing.append(_verdict(result, "doubtful", do=do, share=0.02))
         elif result.agrees:
             nothing += _unstated(house, result)
         elif balance is None:
@@ -100,10 +101,9 @@ def _off(house: House, result: BenchResult) -> Concern:
     ends = result.multiplier.low / result.stated, result.multiplier.high / result.stated
     ordinary = min(ends) <= 1 + CLAMP_LIMIT and max(ends) >= 1 - CLAMP_LIMIT
     ordinary = ordinary and result.offset_w is None
-    return Concern(
-        weight="note" if ordinary else "wrong" if off > WIRING else "doubtful",
-        subject=result.circuit,
-        what=f"Bench: {result.verdict}",
+    return _verdict(
+        result,
+        "note" if ordinary else "wrong" if off > WIRING else "doubtful",
         do=f"State it for {result.circuit} in house.toml, with a date if the clamp was "
         "moved since the log began.",
         line=result.line_for(house.circuit(result.circuit).clamp),
@@ -142,23 +142,12 @@ def _odd(result: BenchResult, pair: OddPair) -> Concern:
     )
 
 
-def _contradictory(result: BenchResult) -> Concern:
-    return Concern(
-        weight="doubtful",
-        subject=result.circuit,
-        what=f"Bench: {result.verdict}",
-        do="Look for slips in bench.csv, and compare again at loads that are steady.",
-        share=0.02,
-    )
-
-
-def _one_pair(result: BenchResult) -> Concern:
-    return Concern(
-        weight="note",
-        subject=result.circuit,
-        what=f"Bench: {result.verdict}",
-        do="Add pairs to bench.csv.",
-    )
+def _verdict(
+    result: BenchResult, weight: Weight, *, do: str, line: str = "", share: float = 0.0
+) -> Concern:
+    """Verdict of a bench comparison, and what to do about it."""
+    what = f"Bench: {result.verdict}"
+    return Concern(weight=weight, subject=result.circuit, what=what, do=do, line=line, share=share)
 
 
 def _unstated(house: House, result: BenchResult) -> list[Concern]:
@@ -168,16 +157,11 @@ def _unstated(house: House, result: BenchResult) -> list[Concern]:
     offset_stated = clamp.offset_uncertainty_w is not None or result.offset_uncertainty_w is None
     if not line or (clamp.uncertainty is not None and offset_stated):
         return []
-    return [
-        Concern(
-            weight="note",
-            subject=result.circuit,
-            what=f"Bench: {result.verdict}",
-            do=f"Give the uncertainty of the clamp of {result.circuit} in house.toml, so that its "
-            "figures include it.",
-            line=line,
-        )
-    ]
+    do = (
+        f"Give the uncertainty of the clamp of {result.circuit} in house.toml, so that its "
+        "figures include it."
+    )
+    return [_verdict(result, "note", do=do, line=line)]
 
 
 def _explained(
