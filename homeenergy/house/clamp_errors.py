@@ -164,11 +164,14 @@ def clamp_errors(circuit: Circuit, supply: Supply | None) -> ClampErrors:
     resolution_w = 0.0
     if supply is not None and supply.volts_v is not None and clamp.rating_a is not None:
         resolution_w = clamp.rating_a * supply.volts_v / 2**BITS * abs(clamp.multiplier)
+    # On and off times watts are no whole watts that a clamp corrects.
+    rounded = clamp.in_order if circuit.watts is None else ()
     return ClampErrors(
         name=circuit.name,
         uncertainty=clamp.uncertainty,
         resolution_w=resolution_w,
         offset_uncertainty_w=max(known) if len(known) == len(stated) else None,
         compared_at_w=tuple(one.compared_at_w or inf for one in clamp.in_order),
-        corrections=tuple((one.value, one.offset_w) for one in clamp.in_order),
+        corrections=tuple((one.value, one.offset_w) for one in rounded)
+        or UNKNOWN_ERRORS.corrections,
     )

@@ -101,6 +101,18 @@ def test_findings_have_energy_only_where_watts_are_stated(tmp_path):
     assert "no energy, as its watts are not stated" in text
 
 
+def test_few_runs_without_a_stated_kind_are_found(tmp_path):
+    one = house(tmp_path, HOUSE.format(watts=WATTS, layout="long", keys=LONG), changes())
+    heater = house_findings(one).appliances[0]
+    assert heater.circuit == "heater"
+    assert heater.kind == "manual"
+    assert heater.runs == 3
+    kwh = 1.5 * 5405 / 3600
+    assert heater.run_kwh.value == pytest.approx(kwh, rel=1e-3)
+    assert heater.run_kwh.high == pytest.approx(1.1 * kwh, rel=1e-2)
+    assert heater.standby_w.high < 5
+
+
 def test_columns_of_0_and_1_with_a_gap(tmp_path):
     times = pd.date_range("2026-01-01", periods=1000, freq="10s", tz="UTC")
     on = (np.arange(1000) // 50 % 2).astype(str)
