@@ -17,6 +17,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
+from homeenergy.readings.store import survey
 from homeenergy.record import journal as journals
 from homeenergy.record.journal import HEADER, Journal, line_of
 from homeenergy.record.recorder import read_status
@@ -347,6 +348,37 @@ def test_import_reads_what_is_being_recorded_and_what_is_packed(tmp_path):
     assert open_house(folder).trace("fridge").watts.tolist() == list(range(121))
     trace = open_house(folder).trace("oven")
     assert trace.start == pd.Timestamp(START_MS, unit="ms", tz="UTC")
+
+
+def test_an_import_while_a_day_is_packed(tmp_path, monkeypatch):
+    """The plain file goes after it was found; later its packed form is what it was."""
+    folder = write_house(tmp_path, TIMED)
+    recorded = folder / "logs" / "recorded" / "pipe"
+    recorded.mkdir(parents=True)
+    lines = [line_of(START_MS + 1000 * n, c, n) for n in range(60) for c in ("fridge", "oven")]
+    (recorded / "2026-01-01.csv").write_bytes(HEADER + "".join(lines[:60]).encode())
+    import_logs(folder)
+    (recorded / "2026-01-01.csv").write_bytes(HEADER + "".join(lines).encode())
+    journal = Journal(recorded)
+    journal.open("2026-01-02")
+    look = survey.Survey._look
+
+    def look_and_pack(self, log):
+        found = look(self, log)
+        journal.pack(wait=True)
+        return found
+
+    monkeypatch.setattr(survey.Survey, "_look", look_and_pack)
+    report = import_logs(folder)
+    assert [path.name for path in recorded.glob("*.gz")] == ["2026-01-01.csv.gz"]
+    assert report.files_read == 1
+    assert report.gone == ()
+    assert open_house(folder).trace("fridge").watts.tolist() == list(range(60))
+    # Its rows are all there, so that they can be read in another way.
+    house = folder / "house.toml"
+    house.write_text(house.read_text().replace("[log.columns]", 'unit = "kW"\n[log.columns]'))
+    import_logs(folder)
+    assert open_house(folder).trace("fridge").watts.tolist() == [1000 * n for n in range(60)]
 
 
 def test_it_listens_on_nothing(tmp_path):

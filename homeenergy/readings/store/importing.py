@@ -15,6 +15,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -223,7 +224,15 @@ def mending_store(folder: Path) -> Store:
     return Store(folder / "store", mend=mend)
 
 
-def _import(
+def _import(schedule: Schedule, store: Store, **how: Any) -> ImportReport:
+    """Import, and once more where a log was packed or replaced after it was found."""
+    try:
+        return _import_once(schedule, store, **how)
+    except FileNotFoundError:
+        return _import_once(schedule, store, **how)
+
+
+def _import_once(
     schedule: Schedule,
     store: Store,
     *,

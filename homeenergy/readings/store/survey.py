@@ -524,16 +524,20 @@ def plain_name(name: str) -> str:
 
 
 def _find_gone(log: Log) -> None:
-    """Remember files that are no longer there, or no longer hold the rows they held."""
+    """Remember files that are no longer there, or no longer hold the rows they held.
+
+    A file that was packed is there under its name with .gz.
+    """
     present = {record.digest for record in log.files.values()}
     for name, old in log.memory.files.items():
         if old.digest in present:
             continue
-        now = log.files.get(plain_name(name))
+        plain = plain_name(name)
+        now = log.files.get(plain) or log.files.get(f"{plain}.gz")
         if now is None:
             log.gone[name] = old
         elif now.reading == old.reading and not _covers(now, old):
-            log.gone[f"{plain_name(name)}@{old.digest[:8]}"] = old
+            log.gone[f"{plain}@{old.digest[:8]}"] = old
 
 
 def _covers(now: LogFile, old: LogFile) -> bool:
