@@ -94,8 +94,12 @@ class House:
 
     @property
     def mains(self) -> tuple[Circuit, ...]:
-        """Circuits of the incoming supply of which there are readings."""
-        return tuple(c for c in self.circuits if c.role == "mains" and self.has_readings(c))
+        """Circuits of the incoming supply of which there are readings; none if one is held out.
+
+        The others are not what the house takes.
+        """
+        logged = tuple(c for c in self.circuits if c.role == "mains" and self.has_log(c))
+        return () if any(c.name in self.held_out for c in logged) else logged
 
     def __repr__(self) -> str:
         return f"House({self.name!r}, {len(self.circuits)} circuits, {str(self.path)!r})"

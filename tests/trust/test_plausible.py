@@ -253,6 +253,18 @@ def test_without_mains_or_bench_it_is_said_once_that_nothing_is_checked(tmp_path
     assert {one.circuit for one in said} == {"fridge", "kettle", "oven"}
 
 
+def test_one_leg_of_the_mains_is_not_taken_for_the_house(tmp_path):
+    table = loads()
+    table["mains_a"] = table["mains"] - table["oven"]
+    table["mains_b"] = -table["oven"] - 30
+    made = house(tmp_path / "one", daily(table.drop(columns="mains").round(1)))
+    found = house_findings(made)
+    assert held_out(found.implausible).keys() == {"mains_b"}
+    assert found.mains_kwh_per_day is None
+    assert found.unmeasured_kwh_per_day is None
+    assert [circuit.name for circuit in made.mains] == ["mains_a", "mains_b"]
+
+
 def test_hours_above_the_mains_are_said(tmp_path):
     table = loads()
     table.iloc[A_DAY + 600 : A_DAY + 840, table.columns.get_loc("fridge")] *= 20
