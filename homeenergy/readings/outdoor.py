@@ -108,12 +108,12 @@ def _rows(path: Path) -> tuple[list[tuple[int, str, str]], str]:
             for cells in reader:
                 if not any(cell.strip() for cell in cells):
                     continue
-                if len(cells) <= max(at, value):
+                if len(cells) <= max(at, value) or any(map(str.strip, cells[len(header) :])):
                     raise HouseError(
                         f"has {len(cells)} cells where the header has {len(header)}",
                         path=path,
                         line=reader.line_num + 1,
-                        fix="Complete the row, or delete it.",
+                        fix="Complete the row, or delete it; write numbers with a decimal point.",
                     )
                 text = cells[value].strip()
                 text = text.replace(",", ".") if delimiter != "," else text

@@ -70,6 +70,13 @@ def read_table(path: Path, *, columns: tuple[str, ...]) -> pd.DataFrame:
         )
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
         raise HouseError(f"cannot be read as CSV ({error})", path=path) from None
+    if not isinstance(table.index, pd.RangeIndex):  # else the first cells would be left out
+        raise HouseError(
+            "has more cells than the first line",
+            path=path,
+            line=2,
+            fix="Write numbers with a decimal point, and no comma at the end of a line.",
+        )
     table.columns = table.columns.str.strip()
     missing = [column for column in columns if column not in table]
     if missing:

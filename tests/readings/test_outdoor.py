@@ -57,6 +57,7 @@ def test_the_hour_that_exists_twice_is_told_by_order(tmp_path):
             r"line 3.*two temperatures at one time.*1 in line 2",
         ),
         ("time,celsius\n2026-01-01T00:00Z\n", r"line 2: has 1 cells"),
+        ("time,celsius\n2026-01-01T00:00Z,7,5\n", r"line 2: has 3 cells(.|\n)*decimal point"),
         (
             "time,celsius\n2026-07-01T00:00Z,58\n2026-07-01T01:00Z,57\n",
             r"too warm for Celsius\n  If they are degrees Fahrenheit",

@@ -183,6 +183,7 @@ def test_a_reference_without_accuracy_is_refused():
         ("circuit,reference_w,clamp_w\nkettl,5,5\n", "line 2, column 'circuit': there is no circ"),
         ("circuit,reference_w,clamp_w\nkettle,5,5\nkettle,5,x\n", "line 3, .* 'x' is not a number"),
         ("circuit,reference_w,clamp_w,accuracy\nkettle,5,5,2\n", "accuracy of 2 cannot be meant"),
+        ("circuit,reference_w,clamp_w\nkettle,5,5,5\n", "line 2: has more cells than the first"),
         ("", "cannot be read as CSV"),
     ],
 )

@@ -87,6 +87,7 @@ def test_times_without_an_offset_are_local(tmp_path):
         ("time,kwh\nyesterday morning,5\n", "line 2, column 'time': 'yesterday morning' is not a"),
         ("time,kWh\n2026-07-01 08:00,5\n", "line 1: has no column kwh"),
         ("time,kwh\n2026-10-25 02:30,5\n", "the clock showed it twice"),
+        ("time,kwh\n2026-07-01 08:00,2031,5\n", "line 2: has more cells than the first line"),
     ],
 )
 def test_bad_readings_are_refused_by_line(tmp_path, text, match):
