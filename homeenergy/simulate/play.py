@@ -22,10 +22,12 @@ from homeenergy.house.toml_file import house_toml
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.record.propose import layout_of
+from homeenergy.units import NS_PER_S, S_PER_DAY
 
 TOPIC = "house"  # above the names of circuits
 NAME = "played"
 PATTERN = rf'{TOPIC}/(?P<name>[\w-]+) .*"time": "(?P<time>[^"]+)", "watts": (?P<watts>[-0-9.e]+)'
+_DAY_NS = round(S_PER_DAY) * NS_PER_S
 Send = Callable[[str, str], object]
 
 
@@ -46,22 +48,18 @@ def messages(
         Circuits without a reading at the instant are left out, and so are instants without any.
     """
     circuits = [c for c in house.circuits if house.has_readings(c)]
-    whole = [house.trace(c) for c in circuits]
-    first = max(min(t.start for t in whole), _instant(house, start, pd.Timestamp.min))
-    last = min(max(t.end for t in whole), _instant(house, end, pd.Timestamp.max))
-    del whole
-    day = pd.Timedelta(days=1)
-    while first < last:
-        until = min(first + day, last)
-        traces = {c.name: house.trace(c, first, until) for c in circuits}
-        yield from _in_order(traces)
-        first = until
-
-
-def _instant(house: House, when: object, otherwise: pd.Timestamp) -> pd.Timestamp:
-    ns = house.instant_ns(when)
-    at = otherwise if ns is None else pd.Timestamp(ns, unit="ns")
-    return at.tz_localize("UTC")
+    months = [m for c in circuits for m in house.stored_months(c)[0] if m.samples]
+    first_ns = min((m.first_slot * m.period_ns for m in months), default=0)
+    last_ns = max(((m.first_slot + m.samples) * m.period_ns for m in months), default=0)
+    asked_from_ns, asked_until_ns = house.instant_ns(start), house.instant_ns(end)
+    if asked_from_ns is not None:
+        first_ns = max(first_ns, asked_from_ns)
+    if asked_until_ns is not None:
+        last_ns = min(last_ns, asked_until_ns)
+    for at_ns in range(first_ns, last_ns, _DAY_NS):
+        until_ns = min(at_ns + _DAY_NS, last_ns)
+        between = [pd.Timestamp(ns, unit="ns", tz="UTC") for ns in (at_ns, until_ns)]
+        yield from _in_order({c.name: house.trace(c, *between) for c in circuits})
 
 
 def _in_order(

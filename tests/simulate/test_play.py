@@ -77,3 +77,13 @@ def test_the_pace_is_that_of_the_log(tmp_path):
 def test_a_speed_that_cannot_be(tmp_path):
     with pytest.raises(ValueError, match="speed must be above 0, got 0"):
         play(small_house(tmp_path), lambda *_: None, speed=0)
+
+
+def test_what_has_no_watts_is_not_played(tmp_path):
+    small_house(tmp_path)
+    text = HOUSE.replace("clamp = { multiplier = 2 }\n", "")
+    text = text.replace('files = "logs/*.csv"', 'files = "logs/*.csv"\nquantity = "temperature"')
+    (tmp_path / "house.toml").write_text(text)
+    import_logs(tmp_path, rebuild=True)
+    house = open_house(tmp_path)
+    assert play(house, lambda *_: None, speed=1e9) == 0
