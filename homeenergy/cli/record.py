@@ -97,9 +97,7 @@ def record(
         seen = Watch(schedule)
         if reference is not None and reference not in seen.shown:
             raise HouseError(f"--reference: circuit {reference!r} is not being recorded")
-        stop = threading.Event()
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: stop.set())
+        stop = _stopped_by_signals()
         screen = _Screen(seen, whole=watch, reference=reference)
         with _keys() as pressed:
             drawing = threading.Thread(target=screen.run, args=(stop, pressed), daemon=True)
@@ -116,6 +114,14 @@ def record(
             drawing.join(timeout=2)
         for name, one in counts.items():
             say(f"{name}: {_in_words(one)}", err=True)
+
+
+def _stopped_by_signals() -> threading.Event:
+    """What is set by Ctrl-C, and where a system ends the process."""
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    return stop
 
 
 def _in_words(counts: Any) -> str:
@@ -353,9 +359,7 @@ def simulate(
         house = open_house(folder)
         if record_in is not None:
             say(f"Wrote {recording_house(house, record_in, address=mqtt)}", err=True)
-        stop = threading.Event()
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: stop.set())
+        stop = _stopped_by_signals()
         say(
             f"Playing {house.name} into {mqtt} at {speed:g} times real time. Ctrl-C ends.", err=True
         )

@@ -291,7 +291,7 @@ def _read_source(row: Fields, circuits: tuple[str, ...]) -> Source:
     if (kind == "input") == bool(values["address"]):
         what = "belongs to a source to connect to" if values["address"] else "is missing"
         raise row.refuse("address", what, fix=row.show("address"))
-    if kind in ("modbus",) and row.has("lines"):
+    if kind == "modbus" and row.has("lines"):
         raise row.refuse("lines", f'does not belong to `kind = "{kind}"`')
     if (lines == "pattern") != (values["pattern"] is not None):
         raise row.refuse("pattern", 'belongs to `lines = "pattern"`, which needs it')
@@ -324,9 +324,8 @@ def _read_source(row: Fields, circuits: tuple[str, ...]) -> Source:
 
 def _main_key(kind: Kind, lines: Lines) -> str:
     """Key of a place that may be written alone."""
-    if kind in ("mqtt", "modbus"):
-        return {"mqtt": "topic", "modbus": "register"}[kind]
-    return "impulses_per_kwh" if lines == "pulses" else "field"
+    of_lines = "impulses_per_kwh" if lines == "pulses" else "field"
+    return {"mqtt": "topic", "modbus": "register"}.get(kind, of_lines)
 
 
 def _read_place(table: Fields, name: str, value: object, values: Mapping[str, Any]) -> Place:

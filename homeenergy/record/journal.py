@@ -85,7 +85,7 @@ class Journal:
         self.folder.mkdir(parents=True, exist_ok=True)
         for part in self.folder.glob("*.part"):
             part.unlink()
-        cut_bytes = sum(_cut_torn(path) for path in self._plain())
+        cut_bytes = sum(_cut_torn(path) for path in plain_files(self.folder))
         newest = self._newest()
         if newest is None:
             return cut_bytes, {}
@@ -181,7 +181,7 @@ class Journal:
         running = self._packing is not None and self._packing.is_alive()
         if self.path != self._packed_before and not running:
             self._packed_before = self.path
-            waiting = [path for path in self._plain() if path != self.path]
+            waiting = [path for path in plain_files(self.folder) if path != self.path]
             self._packing = threading.Thread(target=self._pack, args=(waiting,), daemon=True)
             self._packing.start()
         if wait and self._packing is not None:
@@ -198,10 +198,6 @@ class Journal:
                 return path
             number += 1
 
-    def _plain(self) -> list[Path]:
-        found = [p for p in self.folder.glob("*.csv") if _DAY_FILE.fullmatch(p.name)]
-        return sorted(found, key=_order)
-
     def _newest(self) -> Path | None:
         found = [p for p in self.folder.glob("*.csv*") if _DAY_FILE.fullmatch(p.name)]
         return max(found, key=_order, default=None)
@@ -210,6 +206,12 @@ class Journal:
         for path in paths:
             with suppress(OSError):  # as where the disk is full: the next file begun tries again
                 _pack_one(path)
+
+
+def plain_files(folder: Path) -> list[Path]:
+    """Files of a journal that are not packed, the newest last."""
+    found = [path for path in folder.glob("*.csv") if _DAY_FILE.fullmatch(path.name)]
+    return sorted(found, key=_order)
 
 
 def _order(path: Path) -> tuple[str, int, bool]:

@@ -11,6 +11,7 @@ from pathlib import Path
 from homeenergy.errors import HouseError
 from homeenergy.house.log_columns import LogColumn
 from homeenergy.house.schedule import Circuit, Schedule
+from homeenergy.record.journal import plain_files
 from homeenergy.record.lines import METER, Reading, instant_of
 from homeenergy.record.link import LOOK_S
 from homeenergy.record.own_files import append_row
@@ -155,7 +156,7 @@ def follow(
     places: dict[str, tuple[Path, int]] = {}
     while not stop.wait(LOOK_S):
         for source in schedule.sources:
-            files = sorted((schedule.folder / source.folder).glob("*.csv"))
+            files = plain_files(schedule.folder / source.folder)
             if not files:
                 continue
             path, at = places.get(source.name, (files[-1], files[-1].stat().st_size))
