@@ -88,7 +88,7 @@ def find_switching(trace: Trace) -> Body:
     part = _busiest(celsius)
     rise, tau, wander = _first_guess(part, dt, noise)
     if not rise > LEAST_RISE * noise:
-        return _body(celsius, dt, (np.nan, np.nan), np.nan, noise, np.empty((0, 4)), [])
+        return _body(celsius, dt, (np.nan, np.nan), np.nan, noise, np.empty((0, 3)), [])
     taus = (tau, tau)
     for _ in range(2):
         states = _states(part, dt, taus, rise, noise, wander=wander)
@@ -100,7 +100,7 @@ def find_switching(trace: Trace) -> Body:
     edges = _edges(states)
     fitted = np.array(
         [_instant(celsius, dt, edges, n, taus) for n in range(len(edges))], dtype=np.float64
-    ).reshape(-1, 4)
+    ).reshape(-1, 3)
     return _body(celsius, dt, taus, rise, noise, fitted, edges)
 
 
@@ -306,16 +306,16 @@ def _instant(
     edges: list[tuple[int, int, bool]],
     number: int,
     taus: tuple[float, float],
-) -> tuple[float, float, float, float]:
-    """Instant of a switch and its standard uncertainty [s], the misfit, and the step of level."""
+) -> tuple[float, float, float]:
+    """Instant of a switch and its standard uncertainty [s], and the step of level [K]."""
     at, state, known = edges[number]
     if not known:
-        return at * dt, np.nan, np.nan, np.nan
+        return at * dt, np.nan, np.nan
     before, after = (taus[1], taus[0]) if state else (taus[0], taus[1])
     first, stop = _window(edges, number, size=celsius.size, reach=REACH * max(taus) / dt)
     low, high = max(first + 1, at - max(taus) / dt), min(stop - 2, at + max(taus) / dt)
     if high <= low:
-        return at * dt, dt, np.nan, np.nan
+        return at * dt, dt, np.nan
     tried = np.linspace(low, high, 2 * _STEPS + 1) * dt
     for _ in range(3):  # ever finer around the best
         found = [_misfit(celsius, first, stop, t, before, after, dt)[0] for t in tried]
@@ -331,7 +331,7 @@ def _instant(
     curvature = max(sum(aside) - 2 * total, 1e-12) / (2 * reach**2)
     likeness = min(max(lagged / total if total else 0.0, 0.0), 0.95)
     variance = total / max(count - 5, 1) * (1 + likeness) / (1 - likeness) / curvature
-    return middle, float(np.sqrt(variance + dt**2 / 12 + (UNSURE * max(taus)) ** 2)), total, level
+    return middle, float(np.sqrt(variance + dt**2 / 12 + (UNSURE * max(taus)) ** 2)), level
 
 
 def _refine(
@@ -353,7 +353,7 @@ def _refine(
                 total = sum(_best_misfit(celsius, dt, edges, n, tried, reach_s) for n in some)
                 best = min(best, (total, tried))
             taus = best[1] if some else taus
-    steps = np.array([_instant(celsius, dt, edges, n, taus)[3] for n in kept])
+    steps = np.array([_instant(celsius, dt, edges, n, taus)[2] for n in kept])
     sizes = np.abs(steps[np.isfinite(steps)])
     return taus, float(np.median(sizes)) if sizes.size else rise
 
@@ -390,7 +390,7 @@ def _body(
     begin = None
     if edges and edges[0][1] == 0 and there.size:
         begin = (there[0] * dt, np.nan)
-    for (_, state, _), (at, uncertainty, _, _) in zip(edges, fitted, strict=True):
+    for (_, state, _), (at, uncertainty, _) in zip(edges, fitted, strict=True):
         if state == 1:
             begin = (at, uncertainty)
         elif begin is not None:
