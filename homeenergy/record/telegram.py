@@ -59,15 +59,16 @@ def take_telegram(buffer: bytearray) -> bytes | None:
 
     What is before its "/" goes, and so does what is longer than any telegram.
     """
-    end = buffer.find(b"\n!") + 1
-    if not end:
-        if len(buffer) > LONGEST:
-            buffer.clear()
-        return None
-    begins = [found.start() for found in _BEGIN.finditer(buffer, 0, end)]
-    if not begins:
-        del buffer[: end + 1]
-        return take_telegram(buffer)
+    begins: list[int] = []
+    while not begins:
+        end = buffer.find(b"\n!") + 1
+        if not end:
+            if len(buffer) > LONGEST:
+                buffer.clear()
+            return None
+        begins = [found.start() for found in _BEGIN.finditer(buffer, 0, end)]
+        if not begins:
+            del buffer[: end + 1]
     # The last: one before it was cut off on its way.
     del buffer[: begins[-1]]
     end -= begins[-1]

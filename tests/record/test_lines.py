@@ -91,6 +91,12 @@ def test_telegrams_in_pieces_with_garbage_between(tmp_path):
     assert one.unchecked == 0
 
 
+def test_a_telegram_among_many_ends_of_others(tmp_path):
+    one = reader(tmp_path, TELEGRAM)
+    found = one.feed(pushed() + 5000 * b"\n!" + pushed(), NOW)
+    assert [name for name, _, _ in found] == 2 * ["fridge", "oven", METER]
+
+
 def test_readouts_with_a_block_check_character(tmp_path):
     one = reader(tmp_path, TELEGRAM.replace("61.7.0", "9.9.9"))
     data = "1.8.1(000123.5*kWh)\r\n1.8.2(000000.5*kWh)\r\n1.7.0(0.5*kW)\r\n2.7.0(0.7*kW)\r\n"
