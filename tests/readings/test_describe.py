@@ -271,6 +271,19 @@ def test_lines_above_the_header_and_a_line_of_units(tmp_path):
     np.testing.assert_allclose(house.trace("oven").watts[:4], [0, 100, 200, 300], rtol=1e-6)
 
 
+def test_decimal_commas_in_quotes_between_commas(tmp_path):
+    rows = [f'2026-03-14 10:{n:02d}:00,"{n % 3},5",{n}' for n in range(40)]
+    new_house(
+        tmp_path / "house",
+        logs=log(tmp_path, "\n".join(["time,Oven W,Tv W", *rows])),
+        timezone="Etc/UTC",
+    )
+    import_logs(tmp_path / "house")
+    made = open_house(tmp_path / "house")
+    np.testing.assert_array_equal(made.trace("oven").watts[:4], [0.5, 1.5, 2.5, 0.5])
+    np.testing.assert_array_equal(made.trace("tv").watts[:4], [0, 1, 2, 3])
+
+
 def test_lines_above_a_header_with_decimal_commas_below(tmp_path):
     rows = [f"14.03.2026 10:{n:02d}:00;{n % 3},5;1,5" for n in range(40)]
     head = ["Bericht; Haus", "von;bis", "01.03.2026;01.04.2026", "", "Zeit;Ofen kW;Herd kW"]

@@ -71,12 +71,14 @@ def number_marks(
     point = seen.decimals["."] or ("." in seen.either)
     if comma and point and delimiter != ",":
         raise _two_decimals(path)
-    mark = "," if comma and (delimiter != "," or "," in seen.either) else "."
+    mark = "," if comma and (delimiter != "," or "," in seen.either or not point) else "."
     if not seen.decimals[mark] and mark in seen.either:
         if mark in seen.mixed or delimiter == mark:
             raise _unclear(seen.either[mark], mark, path)
         return mark, "", [*_comma(mark), _three_decimals(seen.either[mark], mark)]
-    return ("." if delimiter == "," else mark), "", _comma(mark) if delimiter != "," else []
+    if delimiter == "," and point:
+        mark = "."
+    return mark, "", _comma(mark)
 
 
 def _comma(mark: str) -> list[str]:
