@@ -98,6 +98,23 @@ def test_a_spike_of_one_second_is_seen_at_every_zoom(tmp_path, browser, days):
         take_picture(page, f"spike_in_{days}_days")
 
 
+def test_nothing_is_drawn_before_the_first_reading(tmp_path, browser):
+    house = stored(tmp_path, {"oven": np.full(600, 2000.0)})
+    known = f"""() => {{
+      const viewer = {VIEWER};
+      const [t0, t1] = viewer.view;
+      const {{ mean }} = viewer.panes[0].columns[0];
+      const begins = mean.findIndex(watts => watts === watts);
+      const ends = mean.findLastIndex(watts => watts === watts) + 1;
+      return [begins, ends].map(c => t0 + (c / mean.length) * (t1 - t0) - viewer.log[0]);
+    }}"""
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        page.get_by_role("button", name="Wider").click()
+        settle(page)
+        assert view(page)[0] < START.timestamp()
+        assert page.evaluate(known) == pytest.approx([0, 600], abs=1)
+
+
 ODD = {
     "one_sample": {"oven": np.full(1, 5.0)},
     "all_missing": {"oven": np.full(600, np.nan)},

@@ -28,7 +28,7 @@ export function columnsOf(lane, t0, t1, width) {
     const b = a + dt;
     const p = detail && detail.t0 <= a && b <= detail.end ? detail : base;
     let low = NaN, high = NaN, sum = 0, count = 0;
-    if (p) {
+    if (p && b > p.t0) {
       const first = Math.max(Math.floor((a - p.t0) / p.step), 0);
       const stop = Math.min(Math.max(Math.ceil((b - p.t0) / p.step), first + 1), p.n);
       for (let i = first; i < stop; i++) {
