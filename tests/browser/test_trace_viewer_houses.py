@@ -1,5 +1,6 @@
 """The trace viewer on houses that are not as one expects, and for people without a mouse."""
 
+import re
 import shutil
 import subprocess
 import tarfile
@@ -113,6 +114,22 @@ def test_nothing_is_drawn_before_the_first_reading(tmp_path, browser):
         settle(page)
         assert view(page)[0] < START.timestamp()
         assert page.evaluate(known) == pytest.approx([0, 600], abs=1)
+
+
+def test_a_gap_makes_nothing_else_faint_in_a_saved_picture(tmp_path, browser):
+    gap = np.where(np.arange(600) % 300 < 100, np.nan, 900.0)
+    house = stored(tmp_path / "odd", {"oven": gap, "lamp": np.full(600, 40.0)})
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        with page.expect_download() as download:
+            page.get_by_role("button", name="SVG").click()
+        download.value.save_as(tmp_path / "saved.svg")
+    text = (tmp_path / "saved.svg").read_text()
+    swatches, grid = (
+        re.findall(rf'd="M[^"]*{shape}z" fill="[^"]*" fill-opacity="([^"]*)"', text)
+        for shape in ("h9v9h-9", r"h\d+v1h-\d+")
+    )
+    assert swatches == ["1", "1"]
+    assert set(grid) == {"1"}
 
 
 ODD = {

@@ -247,13 +247,20 @@ export function drawTimes(ctx, f, ticks, theme) {
 export class SvgPen {
   constructor(width, height, ruler) {
     Object.assign(this, { width, height, ruler, parts: [], path: [], stack: [], open: 0, clips: 0 });
-    Object.assign(this, { fillStyle: "#000", strokeStyle: "#000", lineWidth: 1, globalAlpha: 1, font: "11px sans-serif" });
-    Object.assign(this, { textAlign: "left", textBaseline: "alphabetic", dash: [] });
+    Object.assign(this, { fillStyle: "#000", strokeStyle: "#000", lineWidth: 1, globalAlpha: 1, dash: [] });
+    Object.assign(this, { font: "11px sans-serif", textAlign: "left", textBaseline: "alphabetic" });
   }
   static n = (x) => Number(x.toFixed(2));
   add(text) { this.parts.push(text); }
-  save() { this.stack.push(this.open); }
-  restore() { for (const until = this.stack.pop(); this.open > until; this.open--) this.add("</g>"); }
+  save() {
+    const { fillStyle, strokeStyle, lineWidth, globalAlpha, dash } = this;
+    this.stack.push([this.open, { fillStyle, strokeStyle, lineWidth, globalAlpha, dash }]);
+  }
+  restore() {
+    const [until, style] = this.stack.pop();
+    for (; this.open > until; this.open--) this.add("</g>");
+    Object.assign(this, style);
+  }
   clip() {
     const id = `c${++this.clips}`;
     this.add(`<clipPath id="${id}"><path d="${this.path.join("")}"/></clipPath><g clip-path="url(#${id})">`);
