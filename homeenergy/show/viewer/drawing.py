@@ -11,7 +11,6 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
-from matplotlib.ticker import AutoLocator, ScalarFormatter
 from numpy.typing import NDArray
 
 from homeenergy.readings.store.overview import Envelope
@@ -64,14 +63,10 @@ def mean_polygons(envelope: Envelope, zero: float, scale: float) -> list[NDArray
 
 
 class ViewDrawing:
-    """Draws views on one Axes, the next in place of the last."""
+    """Draws a view on an Axes."""
 
     def __init__(self, ax: Axes, timezone: str | tzinfo) -> None:
         self.ax, self.zone = ax, zone_of(timezone)
-        self._drawn: list[Any] = []
-        self._mark: Line2D | None = None
-        self._names: list[Text] = []
-        self._notes: list[Text] = []
         ax.spines[["top", "right"]].set_visible(False)
         ax.grid(axis="x", color="0.88", linewidth=0.7)
         ax.set_axisbelow(True)
@@ -85,9 +80,6 @@ class ViewDrawing:
                 f"{len(view.circuits)} circuits on one scale cannot be distinguished; "
                 f"choose at most {MOST_OVERLAID}, or stack them"
             )
-        for artist in self._drawn:
-            artist.remove()
-        self._drawn = []
         self.ax.set_xlim(*axis_days([view.start_ns, view.end_ns]))
         if view.arrangement == "stacked":
             self._lanes(data)
@@ -95,24 +87,14 @@ class ViewDrawing:
             self._one_scale(data)
         if not any(e is not None and e.count.any() for e in data.envelopes.values()):
             text = "nothing was logged here" if view.circuits else "no circuit is chosen"
-            self._say(0.5, 0.5, text, transform=self.ax.transAxes, ha="center", va="center")
+            axes = self.ax.transAxes
+            self.ax.text(0.5, 0.5, text, fontsize=9, transform=axes, ha="center", va="center")
         title = span_text(view.start_ns, view.end_ns, self.zone)
         self.ax.set_title(title, loc="left", fontsize=10)
 
-    def mark(self, days: float | None) -> None:
-        """Mark an instant with an upright line; None takes it away."""
-        if self._mark is not None:
-            self._mark.remove()
-            self._mark = None
-        if days is not None:
-            self._mark = self.ax.axvline(days, color="0.2", linewidth=1.0, linestyle=":", zorder=5)
-
-    def _say(self, x: float, y: float, text: str, **how: Any) -> None:
-        self._drawn.append(self.ax.text(x, y, text, fontsize=9, **how))
-
     def _lanes(self, data: ViewData) -> None:
         number = len(data.envelopes)
-        self._name_lanes([_short(data.labels[name]) for name in data.envelopes])
+        notes = self._name_lanes([_short(data.labels[name]) for name in data.envelopes])
         self.ax.set_ylim(-0.12, max(number, 1))
         lines: dict[str, list[Any]] = {look.colour: [] for look in LOOKS[:2]}
         areas: dict[str, list[Any]] = {look.colour: [] for look in LOOKS[:2]}
@@ -121,9 +103,9 @@ class ViewDrawing:
             bottom = number - 1 - row
             self._shade(data.runs.get(name, ()), bottom, LANE_FILLED)
             if envelope is None or not envelope.count.any():
-                self._notes[row].set_text("no reading")
+                notes[row].set_text("no reading")
                 continue
-            self._notes[row].set_text(f"{float(np.nanmax(envelope.greatest_w)):,.0f} W")
+            notes[row].set_text(f"{float(np.nanmax(envelope.greatest_w)):,.0f} W")
             colour = LOOKS[row % 2].colour  # neighbours differ; the name is next to the lane
             zero, scale, corners = _scaled(envelope, bottom)
             lines[colour].append(corners)
@@ -132,11 +114,12 @@ class ViewDrawing:
             self._mark_doubted(envelope, zero, scale, most=bottom + LANE_FILLED, least=bottom)
         # All lanes of a colour together: an artist costs more than its points.
         for colour in lines:
-            self._add(_broken_line(lines[colour], color=colour, linewidth=0.9, zorder=3))
-            self._add(PolyCollection(areas[colour], facecolor=colour, alpha=0.2, linewidth=0))
+            self.ax.add_artist(_broken_line(lines[colour], color=colour, linewidth=0.9, zorder=3))
+            shade = PolyCollection(areas[colour], facecolor=colour, alpha=0.2, linewidth=0)
+            self.ax.add_artist(shade)
         along = [((0.0, zero), (1.0, zero)) for zero in zeros]
         across = self.ax.get_yaxis_transform()
-        self._add(LineCollection(along, colors="0.75", linewidths=0.6, transform=across))
+        self.ax.add_artist(LineCollection(along, colors="0.75", linewidths=0.6, transform=across))
 
     def _mark_doubted(
         self, envelope: Envelope, zero: float, scale: float, *, least: float, most: float
@@ -146,43 +129,32 @@ class ViewDrawing:
             return
         heights = np.clip(zero + envelope.doubted_w * scale, least, most)
         begins, ends = axis_days(envelope.doubted_ns[:, 0]), axis_days(envelope.doubted_ns[:, 1])
-        self._drawn += self.ax.plot(begins, heights, "x", color="0.25", markersize=4, zorder=4)
+        self.ax.plot(begins, heights, "x", color="0.25", markersize=4, zorder=4)
         lines = [((a, y), (b, y)) for a, b, y in zip(begins, ends, heights, strict=True)]
-        self._add(LineCollection(lines, colors="0.25", linewidths=0.9, linestyles=":", zorder=4))
+        dotted = LineCollection(lines, colors="0.25", linewidths=0.9, linestyles=":", zorder=4)
+        self.ax.add_artist(dotted)
 
-    def _add(self, artist: Any) -> None:
-        self.ax.add_artist(artist)
-        self._drawn.append(artist)
-
-    def _name_lanes(self, labels: list[str]) -> None:
-        """Write names at the left and room for notes at the right, unless they stand there."""
+    def _name_lanes(self, labels: list[str]) -> list[Text]:
+        """Write names at the left, and give the notes at the right, still empty."""
         ax, number = self.ax, len(labels)
-        if self._notes and [name.get_text() for name in self._names] == labels:
-            return
-        self._forget_lanes()
         across = ax.get_yaxis_transform()
         how: dict[str, Any] = {
             "transform": across,
             "va": "center",
             "fontsize": 9 if number <= 20 else 8,
         }
+        notes = []
         for row, label in enumerate(labels):
             middle = number - 1 - row + LANE_FILLED / 2
-            self._names.append(ax.text(-0.008, middle, label, ha="right", **how))
-            self._notes.append(ax.text(1.008, middle, "", **how))
+            ax.text(-0.008, middle, label, ha="right", **how)
+            notes.append(ax.text(1.008, middle, "", **how))
         above = {**how, "va": "bottom", "color": "0.35"}
-        self._notes.append(ax.text(1.008, number - 0.06, "highest" if number else "", **above))
+        ax.text(1.008, number - 0.06, "highest" if number else "", **above)
         ax.set_yticks([])
         ax.spines["left"].set_visible(False)
-        ax.set_ylabel("")
-
-    def _forget_lanes(self) -> None:
-        for text in (*self._names, *self._notes):
-            text.remove()
-        self._names, self._notes = [], []
+        return notes
 
     def _one_scale(self, data: ViewData) -> None:
-        self._forget_lanes()
         ax, lowest_w, greatest_w, lines = self.ax, 0.0, 1.0, []
         shown: list[Envelope] = []
         for look, (name, envelope) in zip(LOOKS, data.envelopes.items(), strict=False):
@@ -196,7 +168,6 @@ class ViewDrawing:
             lines += ax.plot(
                 days, watts, color=look.colour, linestyle=look.dash, linewidth=1.0, label=label
             )
-        self._drawn += lines
         for envelope in shown:
             self._mark_doubted(envelope, 0.0, 1.0, least=lowest_w, most=greatest_w * 1.05)
         strips = [name for name in data.view.circuits if data.runs.get(name)]
@@ -205,17 +176,14 @@ class ViewDrawing:
             self._shade(data.runs[name], lowest_w - (row + 2) * room * 1.4, room)
             where = (1.004, lowest_w - (row + 2) * room * 1.4)
             text = f"runs of {_short(data.labels[name])}"
-            self._say(*where, text, transform=ax.get_yaxis_transform(), va="bottom", clip_on=False)
+            ax.text(*where, text, fontsize=9, transform=ax.get_yaxis_transform(), va="bottom")
         below = (len(strips) + 1.5) * 1.4 * room if strips else 0.0
         ax.set_ylim(lowest_w * 1.05 - below, greatest_w * 1.08)
-        ax.yaxis.set_major_locator(AutoLocator())
-        ax.yaxis.set_major_formatter(ScalarFormatter())
         ax.tick_params(axis="y", length=3.5, labelsize=9)
-        ax.spines["left"].set_visible(True)
         ax.set_ylabel("power (W)")
         ax.grid(visible=True, axis="y", color="0.88", linewidth=0.7)
         if lines:
-            legend = ax.legend(
+            ax.legend(
                 handles=lines,
                 loc="upper left",
                 bbox_to_anchor=(1.0, 1.0),
@@ -223,7 +191,6 @@ class ViewDrawing:
                 fontsize=9,
                 handlelength=3.2,
             )
-            self._drawn.append(legend)
 
     def _shade(self, runs: Sequence[RunSpan], bottom: float, height: float) -> None:
         """Shade runs: whole ones filled, those cut short by the data hatched and open."""
@@ -233,7 +200,7 @@ class ViewDrawing:
                 continue
             starts = axis_days([run.start_ns for run in spans])
             widths = axis_days([run.end_ns for run in spans]) - starts
-            bars = self.ax.broken_barh(
+            self.ax.broken_barh(
                 list(zip(starts, widths, strict=True)),
                 (bottom, height),
                 facecolor=GREEN if complete else "none",
@@ -243,7 +210,6 @@ class ViewDrawing:
                 linewidth=0.8,
                 zorder=1,
             )
-            self._drawn.append(bars)
 
 
 def _scaled(envelope: Envelope, bottom: float) -> tuple[float, float, tuple[NDArray, NDArray]]:
