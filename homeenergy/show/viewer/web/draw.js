@@ -17,11 +17,21 @@ export const themeOf = (dark) => (dark ? DARK : LIGHT);
 
 // A frame: {x, y, w, h} on the canvas, {t0, t1} in time, {low, high} in watts, {px} pixels for a line;
 // with `snap`, heights are whole pixels, which is sharper and draws twice as fast.
-const yOf = (f, value) => {
+export const yOf = (f, value) => {
   const y = f.y + f.h * (1 - (value - f.low) / (f.high - f.low));
   return f.snap ? Math.round(y) : y;
 };
 const xOf = (f, t) => f.x + (f.w * (t - f.t0)) / (f.t1 - f.t0);
+
+// Stretches [from, to) of columns that are known; or, of those that are not.
+function* stretches(values, known = true) {
+  const n = values.length;
+  for (let from = 0, to; from < n; from = to) {
+    const here = values[from] === values[from];
+    for (to = from + 1; to < n && (values[to] === values[to]) === here; ) to++;
+    if (here === known) yield [from, to];
+  }
+}
 
 // Steps through columns [from, to) at heights in pixels, forwards or backwards; `begun` goes on from
 // where the path is. What does not change needs no point of its own.
@@ -61,13 +71,7 @@ export function drawLane(ctx, f, cols, colour, { area = true, faded = false, ink
   // Neighbours touch, so that a step is an upright line; and a line is a pixel thick.
   const tops = high.map((watts, c) => yOf(f, c && low[c - 1] > watts ? low[c - 1] : watts));
   const bottoms = low.map((watts, c) => yOf(f, c && high[c - 1] < watts ? high[c - 1] : watts) + f.px);
-  for (let from = 0; from < n; ) {
-    if (mean[from] !== mean[from]) {
-      from++;
-      continue;
-    }
-    let to = from;
-    while (to < n && mean[to] === mean[to]) to++;
+  for (const [from, to] of stretches(mean)) {
     ctx.fillStyle = colour;
     if (area) {
       ctx.globalAlpha = faded ? 0.08 : 0.22;
@@ -91,7 +95,6 @@ export function drawLane(ctx, f, cols, colour, { area = true, faded = false, ink
       steps(ctx, f, heights, from, to, wide);
       ctx.stroke();
     }
-    from = to;
   }
   ctx.globalAlpha = 1;
 }
@@ -127,15 +130,10 @@ export function drawStack(ctx, f, { layers, supply }, colourOf) {
   if (!supply) return;
   Object.assign(ctx, { strokeStyle: colourOf("mains"), lineWidth: f.px });
   const heights = supply.map((watts) => yOf(f, watts));
-  for (let from = 0; from < n; ) {
-    let to = from + 1;
-    if (heights[from] === heights[from]) {
-      while (to < n && heights[to] === heights[to]) to++;
-      ctx.beginPath();
-      steps(ctx, f, heights, from, to, wide);
-      ctx.stroke();
-    }
-    from = to;
+  for (const [from, to] of stretches(heights)) {
+    ctx.beginPath();
+    steps(ctx, f, heights, from, to, wide);
+    ctx.stroke();
   }
 }
 
@@ -167,20 +165,11 @@ export function drawMarks(ctx, f, lane, cols, theme, log, changes) {
   ctx.strokeStyle = theme.faint;
   ctx.lineWidth = f.px;
   const gap = 6 * f.px;
-  for (let from = 0; from < n; ) {
-    if (mean[from] === mean[from]) {
-      from++;
-      continue;
-    }
-    let to = from;
-    while (to < n && mean[to] !== mean[to]) to++;
+  for (const [from, to] of stretches(mean, false)) {
     const left = Math.max(f.x + (f.w * from) / n, xOf(f, log[0]));
     const right = Math.min(f.x + (f.w * to) / n, xOf(f, log[1]));
-    if (right > left) {
-      ctx.save();
-      ctx.beginPath();
-      ctx.rect(left, f.y, right - left, f.h);
-      ctx.clip();
+    if (right <= left) continue;
+    clipped(ctx, { ...f, x: left, w: right - left }, () => {
       ctx.globalAlpha = 0.45;
       ctx.beginPath();
       for (let x = Math.floor((left - f.h) / gap) * gap; x < right; x += gap) {
@@ -188,9 +177,7 @@ export function drawMarks(ctx, f, lane, cols, theme, log, changes) {
         ctx.lineTo(x + f.h, f.y);
       }
       ctx.stroke();
-      ctx.restore();
-    }
-    from = to;
+    });
   }
   ctx.strokeStyle = theme.text;
   for (const [from, to, watts] of doubtedIn(lane, f.t0, f.t1)) {

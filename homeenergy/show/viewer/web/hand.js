@@ -2,7 +2,7 @@
 import { LEFT } from "./viewer.js";
 
 const NOTCH = 1.3; // how much closer one notch of the wheel looks
-const STEP = 0.5; // of the width, for arrows and buttons
+export const STEP = 0.5; // of the width, for arrows and buttons
 const CLICK_PX = 4;
 const TALL_PX = 24; // a box as tall as this also limits the scale
 

@@ -88,27 +88,27 @@ export function stackOf(loads, mains, t0, t1, width) {
 
 const ROUND = [1, 1.5, 2, 3, 4, 5, 6, 8, 10];
 
+// The least of some figures, times a power of ten, that is not below x.
+function roundUp(x, figures) {
+  const size = 10 ** Math.floor(Math.log10(x));
+  return figures.find((r) => r * size >= x * 0.999) * size;
+}
+
 // Round limits of a scale that hold `low` and `high`, `least` apart or more.
 export function roundLimits(low, high, least) {
   const width = Math.max(high - low, least);
-  const unit = 10 ** Math.floor(Math.log10(width));
-  const up = (x) => {
-    const size = 10 ** Math.floor(Math.log10(x));
-    return ROUND.find((r) => r * size >= x * 0.999) * size;
-  };
+  const up = (x) => roundUp(x, ROUND);
   if (low >= 0 && low < high / 2) return [0, up(Math.max(high, least))];
   // Noise below zero gets a little room and no tick of its own.
   if (low < 0 && high > 0 && -low < high / 50) return [-up(Math.max(high, least)) / 33, up(Math.max(high, least))];
   if (low < 0 && high > 0) return [-up(-low), up(Math.max(high, least + low))];
-  const step = unit / 5;
+  const step = 10 ** Math.floor(Math.log10(width)) / 5;
   return [Math.floor(low / step) * step, Math.ceil((low + width) / step) * step];
 }
 
 // Round ticks in [low, high], at most about so many.
 export function valueTicks(low, high, most) {
-  const least = (high - low) / Math.max(most, 1);
-  const size = 10 ** Math.floor(Math.log10(least));
-  const step = [1, 2, 5, 10].find((r) => r * size >= least * 0.999) * size;
+  const step = roundUp((high - low) / Math.max(most, 1), [1, 2, 5, 10]);
   const found = [];
   for (let k = Math.ceil(low / step - 1e-9); k * step <= high + 1e-9 * step; k++) found.push(k * step);
   return found;

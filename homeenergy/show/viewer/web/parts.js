@@ -1,5 +1,5 @@
 // The parts of the page around the lanes: buttons, the list of circuits, tables, words.
-import { KEYS } from "./hand.js";
+import { KEYS, STEP } from "./hand.js";
 import { columnsOf, doubtedIn, valueText } from "./lanes.js";
 
 let count = 0;
@@ -69,7 +69,7 @@ export function build(root, viewer) {
   save.append("Save ", ...["png", "svg", "csv"].map((kind) => button(kind.toUpperCase(), kind === "csv" ? "Save the readings selected, or else in view" : "Save what is shown as a picture", () => viewer.save(kind))));
   bar.append(
     button("Whole log", "All of the log (Home)", () => viewer.whole()), button("Back", "The view before (Backspace, double click)", () => viewer.back()),
-    button("Earlier", "Half a width earlier (left arrow)", () => viewer.pan(-0.5)), button("Later", "Half a width later (right arrow)", () => viewer.pan(0.5)),
+    button("Earlier", "Half a width earlier (left arrow)", () => viewer.pan(-STEP)), button("Later", "Half a width later (right arrow)", () => viewer.pan(STEP)),
     button("Closer", "Twice as close (+)", () => viewer.zoom(2)), button("Wider", "Twice as much (-)", () => viewer.zoom(0.5)),
     parts.day, arrange, drag, runs, wheel, save,
   );
@@ -169,7 +169,7 @@ function listItem(viewer, lane) {
   only.setAttribute("aria-pressed", solo);
   const value = element("span", { class: "he-at" });
   viewer.parts.values.set(name, value);
-  const about = [lane.legs.join(", "), lane.kwh === null && lane.unit === "W" ? "no readings" : ""].filter(Boolean).join("; ");
+  const about = [lane.legs.join(", "), viewer.hasReadings(name) ? "" : "no readings"].filter(Boolean).join("; ");
   if (about) box.append(element("small", { text: ` ${about}` }));
   for (const [kind, bright] of [["pointerenter", name], ["pointerleave", null]]) {
     item.addEventListener(kind, () => ((viewer.bright = bright), viewer.redraw()));
@@ -197,7 +197,7 @@ export function showLegend(viewer) {
   if (lanes.some((lane) => lane.base?.mean.some((watts) => watts !== watts))) entry("gap", "no readings");
   for (const text of new Set(viewer.clock?.changes.map((change) => change.text))) entry("clock", text);
   if (viewer.arrange === "stack" && viewer.mains.length) {
-    const loads = [...viewer.lanes.values()].filter((lane) => lane.role === "load" && lane.kwh !== null);
+    const loads = [...viewer.lanes.values()].filter((lane) => lane.role === "load" && viewer.hasReadings(lane.name));
     entry("mains", "mains");
     entry("rest", loads.every((lane) => viewer.shown.includes(lane.name)) ? "unmeasured: mains less all circuits" : "not shown or unmeasured");
   }

@@ -1,6 +1,6 @@
 // Saving what is shown, drawn again on paper of its own by the code that draws the page.
 import { LEFT, RIGHT } from "./viewer.js";
-import { SvgPen, drawTimes } from "./draw.js";
+import { SvgPen, drawTimes, yOf } from "./draw.js";
 import { valueText } from "./lanes.js";
 
 const HEAD = 34;
@@ -58,7 +58,7 @@ function drawFigure(viewer, pen, width, height) {
     const f = { x: LEFT, y: y + TITLE, w: width - LEFT - RIGHT, h: pane.height - 6, t0, t1, low: pane.range[0], high: pane.range[1], px: 1 };
     const ticks = pane.ticks.length ? pane.ticks : pane.range;
     for (const watts of ticks.filter((one) => one >= f.low && one <= f.high)) {
-      const at = f.y + f.h * (1 - (watts - f.low) / (f.high - f.low));
+      const at = yOf(f, watts);
       pen.fillStyle = theme.grid;
       pen.fillRect(f.x, at, f.w, 1);
       write(valueText(watts, pane.unit), LEFT - 5, at - 6, "right", "11px sans-serif");

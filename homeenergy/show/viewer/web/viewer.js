@@ -126,6 +126,8 @@ export class Viewer {
 
   settled() {
     this.parts.said.textContent = wordsOf(this);
+    const share = (100 * (this.view[1] - this.view[0])) / (this.log[1] - this.log[0]);
+    this.parts.strip.setAttribute("aria-label", `The whole log, ${this.clock.span(...this.log)}; in view ${Number(Math.min(share, 100).toPrecision(2))} % of it`);
   }
 
   zoom(times, at = (this.view[0] + this.view[1]) / 2, options) {
@@ -183,10 +185,13 @@ export class Viewer {
     return this.arrange === "lanes" || this.arrange === "same";
   }
 
+  hasReadings(name) {
+    return this.lanes.get(name).kwh !== null || !this.isPower(name);
+  }
+
   // Whether readings are there that have not come yet.
   isAwaited(name) {
-    const lane = this.lanes.get(name);
-    return !lane.base && (lane.kwh !== null || lane.unit !== "W");
+    return !this.lanes.get(name).base && this.hasReadings(name);
   }
 
   isPower(name) {
@@ -341,7 +346,7 @@ export class Viewer {
   }
 
   get mains() {
-    return [...this.lanes.values()].filter((lane) => lane.role === "mains" && lane.kwh !== null);
+    return [...this.lanes.values()].filter((lane) => lane.role === "mains" && this.hasReadings(lane.name));
   }
 
   drawPane(ctx, pane, f) {
@@ -394,8 +399,6 @@ export class Viewer {
     const [a, b] = [this.stripX(this.view[0]), this.stripX(this.view[1])];
     box.style.left = `${Math.max(a, LEFT)}px`;
     box.style.width = `${Math.max(Math.min(b, LEFT + this.width) - Math.max(a, LEFT), 3)}px`;
-    const share = (100 * (this.view[1] - this.view[0])) / (this.log[1] - this.log[0]);
-    strip.setAttribute("aria-label", `The whole log, ${this.clock.span(...this.log)}; in view ${Number(Math.min(share, 100).toPrecision(2))} % of it`);
   }
 
   stripX(t) {
@@ -630,9 +633,8 @@ export class Viewer {
     const seen = new Set(this.panes.filter((pane) => pane.visible).flatMap((pane) => pane.names));
     if (this.arrange === "stack") for (const lane of this.mains) seen.add(lane.name);
     return [...seen].filter((name) => {
-      const { base, detail, kwh, unit } = this.lanes.get(name);
-      if (kwh === null && unit === "W") return false;
-      return ![base, detail].some((p) => suffices(p, t0, t1, this.log, this.width));
+      const { base, detail } = this.lanes.get(name);
+      return this.hasReadings(name) && ![base, detail].some((p) => suffices(p, t0, t1, this.log, this.width));
     });
   }
 
