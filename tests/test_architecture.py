@@ -66,7 +66,7 @@ BARE = {
 # `standby` of plot_runs says whether to draw it; it holds no quantity.
 NO_QUANTITY = {("plot_runs", "standby")}
 MAGIC = re.compile(r"^\s*[%!]")
-BACKENDS = {"%matplotlib inline", "%matplotlib widget"}
+BACKEND = "%matplotlib inline"
 MOST_CELL_LINES, MOST_CELLS, MEDIAN_LINES = 15, 40, 4
 IMPORTED_AS = {
     "IPython": "ipython",
@@ -255,7 +255,7 @@ def test_notebook_parses_and_has_no_magic_but_the_backend(path):
     for source, _ in code_cells(path):
         lines = source.splitlines()
         magics = [line for line in lines if MAGIC.match(line)]
-        assert set(magics) <= BACKENDS
+        assert set(magics) <= {BACKEND}
         tree = ast.parse("\n".join(line for line in lines if line not in magics))
         for node in ast.walk(tree):
             if isinstance(node, ast.FunctionDef):

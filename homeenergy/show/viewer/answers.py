@@ -215,7 +215,6 @@ class Answers:
                 "kind": "open",
                 "house": house.name,
                 "stem": file_stem(house, *log).rsplit("_", 4)[0],
-                "currency": house.tariff.currency if house.tariff else None,
                 "log": [at / NS_PER_S for at in log],
                 "view": [at / NS_PER_S for at in self.view],
                 "clock": clock_offsets(house, *log),
@@ -264,12 +263,7 @@ class Answers:
         start, end = (pd.Timestamp(at, unit="ns", tz="UTC") for at in (start_ns, end_ns))
         with self._reading:
             table = span_table(self.house, names, start=start, end=end)
-        said = {
-            "span": table.span,
-            "cells": table.cells(),
-            "lanes": [r.circuit for r in table.rows],
-        }
-        return {"kind": "span", **said}, []
+        return {"kind": "span", "span": table.span, "cells": table.cells()}, []
 
     def _known_cycles(self, name: str) -> Cycles:
         decided = self.house.path / DECISIONS_FILE
@@ -284,9 +278,8 @@ class Answers:
 
     def _runs(self, question: Mapping[str, Any]) -> Answer:
         name = question["lane"]
-        if name == OUTDOOR or self.house.circuit(name).role == "mains":
-            return {"kind": "runs", "lane": name, "runs": []}, []
-        if not self.house.has_readings(name):
+        house = self.house
+        if name == OUTDOOR or house.circuit(name).role == "mains" or not house.has_readings(name):
             return {"kind": "runs", "lane": name, "runs": []}, []
         table = self._known_cycles(name).table
         starts, ends = instants_ns(table["start"]), instants_ns(table["end"])
@@ -319,7 +312,7 @@ class Answers:
         if not row["complete"]:
             facts.append(("note", "incomplete: it starts or ends in a gap or at an end of the log"))
         title = f"{self._labels[name]}, run {number + 1} of {len(table)}"
-        return {"kind": "run", "lane": name, "number": number, "title": title, "facts": facts}, []
+        return {"kind": "run", "title": title, "facts": facts}, []
 
     def _programme(self, name: str, number: int) -> str:
         if name not in self._programmes:
@@ -360,13 +353,13 @@ class Answers:
         if not self._decided:
             raise ValueError("there is nothing to undo: nothing was decided in this viewer")
         last = self._decided[-1]
-        alike = [
+        same = [
             one
             for one in read_decisions(self.house)
             if (one.circuit, one.decision, one.start, one.end)
             == (last.circuit, last.decision, last.start, last.end)
         ]
-        add_decisions(self.house, (), instead_of=alike[-1:])
+        add_decisions(self.house, (), instead_of=same[-1:])
         self._decided.pop()
         said, _ = self._runs({"lane": last.circuit})
         done = f"undone: {last.words(self.house.timezone)}"

@@ -37,13 +37,13 @@ QUICK = ("open", "window", "span", "highest")
 # Shown beside a saved copy of itself, the live viewer hides the copy. A copy that nothing hides has
 # no kernel behind it: it comes to life, and hides the line that stands for the live one.
 LIVE = """
-export default {{ render({{ model, el }}) {{
+export default { render({ model, el }) {
   const away = showViewer(el, viaWidget(model));
   const style = document.createElement("style");
-  style.textContent = `[data-still="${{model.get("still")}}"] {{ display: none }}`;
+  style.textContent = `[data-still="${model.get("still")}"] { display: none }`;
   el.append(style);
   return away;
-}} }};
+} };
 """
 STILL = """
 const place = document.getElementById("{place}");
@@ -67,7 +67,7 @@ def _live() -> type[AnyWidget]:
     import traitlets
 
     class Live(anywidget.AnyWidget):
-        _esm = module_text() + LIVE.format()
+        _esm = module_text() + LIVE
         _css = style_text()
         still = traitlets.Unicode().tag(sync=True)
 

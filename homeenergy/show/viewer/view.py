@@ -15,6 +15,7 @@ from homeenergy.readings.house import House
 from homeenergy.readings.store.bins import WIDTHS
 from homeenergy.readings.store.overview import Envelope
 from homeenergy.show.figures.style import instants_ns
+from homeenergy.units import WH_PER_KWH
 
 Arrangement = Literal["stacked", "one scale"]
 SHOWN_FIRST = 6
@@ -156,7 +157,7 @@ def energies_kwh(house: House) -> Mapping[str, float]:
     energies = {}
     for circuit in house.circuits:
         if house.has_readings(circuit) and (extent := house.overview.extent_ns(circuit)):
-            energies[circuit.name] = house.overview.totals(circuit, *extent).energy_wh / 1000
+            energies[circuit.name] = house.overview.totals(circuit, *extent).energy_wh / WH_PER_KWH
     return energies
 
 
