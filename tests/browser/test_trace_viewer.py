@@ -1,5 +1,6 @@
 """The trace viewer in a browser: what mouse, fingers, keys and buttons change on the page."""
 
+import re
 import shutil
 import threading
 import xml.etree.ElementTree as ET
@@ -149,6 +150,24 @@ def test_a_day_is_drawn_and_told_in_words(page):
     expect(words).to_contain_text("Refrigerator: mean ")
     expect(words).to_contain_text("Pottery kiln: mean ")
     take_picture(page, "day")
+
+
+@pytest.mark.parametrize(
+    ("start", "end"),
+    [(DAY, "2026-10-28"), ("2026-10-26 05:17", "2026-10-29 20:03"), ("2026-10-20", "2026-10-27")],
+)
+def test_the_words_give_the_mean_of_what_is_in_view(page, house, start, end):
+    low, high = (house.instant_ns(at) / 1e9 for at in (start, end))
+    page.evaluate(f"document.querySelector('.he-viewer').viewer.go({low}, {high})")
+    settle(page)
+    words = page.locator("details", has_text="The figure in words").locator("p").text_content()
+    said = re.findall(r"([^.:]+): mean (-?[\d,]+) W, highest ([\d,.]+) W", words)
+    assert len(said) == 6
+    rows = {row.appliance: row for row in span_table(house, start=start, end=end).rows}
+    for name, mean_w, highest_w in said:
+        row = rows[name.strip()]
+        assert float(mean_w.replace(",", "")) == pytest.approx(row.mean_w, rel=0.01, abs=0.6)
+        assert float(highest_w.replace(",", "")) == pytest.approx(row.highest_w, abs=0.06)
 
 
 def test_the_wheel_looks_closer_at_what_is_under_the_pointer(page):

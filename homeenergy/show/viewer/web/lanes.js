@@ -59,9 +59,29 @@ export function valueAt(lane, t) {
   return null;
 }
 
+// What tells most of all of [t0, t1].
+const pieceOf = ({ base, detail }, t0, t1) => (detail && detail.t0 <= t0 && detail.end >= t1 ? detail : base);
+
+// Mean and highest reading between two instants, or null. Stretches count by how much of them lies there.
+export function summaryOf(lane, t0, t1) {
+  const p = pieceOf(lane, t0, t1);
+  if (!p) return null;
+  let sum = 0, known = 0, high = -Infinity;
+  const stop = Math.min(Math.ceil((t1 - p.t0) / p.step), p.n);
+  for (let i = Math.max(Math.floor((t0 - p.t0) / p.step), 0); i < stop; i++) {
+    const from = p.t0 + i * p.step;
+    const inside = Math.min(from + p.step, t1) - Math.max(from, t0);
+    if (!(inside > 0) || p.mean[i] !== p.mean[i]) continue;
+    sum += p.mean[i] * inside;
+    known += inside;
+    high = Math.max(high, p.high[i]);
+  }
+  return known ? { mean: sum / known, high } : null;
+}
+
 // Readings in doubt between two instants: [from, to, watts].
 export function doubtedIn(lane, t0, t1) {
-  const p = lane.detail && lane.detail.t0 <= t0 && lane.detail.end >= t1 ? lane.detail : lane.base;
+  const p = pieceOf(lane, t0, t1);
   return p ? p.doubted.filter(([from, to]) => to > t0 && from < t1) : [];
 }
 

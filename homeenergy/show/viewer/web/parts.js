@@ -1,6 +1,6 @@
 // The parts of the page around the lanes: buttons, the list of circuits, tables, words.
 import { KEYS, STEP } from "./hand.js";
-import { columnsOf, doubtedIn, valueText } from "./lanes.js";
+import { doubtedIn, summaryOf, valueText } from "./lanes.js";
 
 let count = 0;
 
@@ -247,18 +247,15 @@ export function wordsOf(viewer) {
       said.push(`${lane.label}: being read`);
       continue;
     }
-    const { mean, high } = columnsOf(lane, t0, t1, 800);
-    const there = mean.filter((value) => value === value);
-    if (!there.length) {
+    const found = summaryOf(lane, t0, t1);
+    if (!found) {
       said.push(`${lane.label}: no readings here`);
       continue;
     }
-    const average = there.reduce((sum, value) => sum + value, 0) / there.length;
-    const highest = high.reduce((most, value) => (value > most ? value : most), -Infinity);
     const doubted = doubtedIn(lane, t0, t1).length;
     const runs = viewer.showRuns ? (viewer.runs.get(name) ?? []).filter(([start, end]) => end > t0 && start < t1).length : null;
     said.push(
-      `${lane.label}: mean ${valueText(Math.round(average), lane.unit)}, highest ${valueText(highest, lane.unit)}` +
+      `${lane.label}: mean ${valueText(Math.round(found.mean), lane.unit)}, highest ${valueText(found.high, lane.unit)}` +
         (doubted ? `, ${doubted} readings in doubt` : "") + (runs === null ? "" : `, ${runs} run${runs === 1 ? "" : "s"}`),
     );
   }
