@@ -97,6 +97,9 @@ def page(house, browser):
 
 
 def settle(page):
+    # Panes that were arranged anew are drawn once the browser has found them in sight.
+    drawn = "viewer => !viewer.panes.length || viewer.panes.some(pane => pane.u)"
+    page.wait_for_function(f"() => ({drawn})(document.querySelector('.he-viewer').viewer)")
     page.wait_for_function(QUIET)
 
 
