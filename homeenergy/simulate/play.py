@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from homeenergy.errors import HouseError
 from homeenergy.files import write_text
 from homeenergy.house.log_columns import LogColumn
 from homeenergy.house.schedule import Clamp, Schedule
@@ -204,14 +205,16 @@ def recording_house(house: House, folder: Path, *, address: str) -> Path:
 
     Raises
     ------
-    FileExistsError
+    HouseError
         If there is a house.toml.
     """
     source = _source(house.schedule, address)
     log = layout_of(source, {c.name: LogColumn(names=(c.name,)) for c in house.circuits})
     path = folder / "house.toml"
     if path.exists():
-        raise FileExistsError(17, "there is a house.toml already", str(path))
+        raise HouseError(
+            "is there already, and is not overwritten", path=path, fix="Name another folder."
+        )
     folder.mkdir(parents=True, exist_ok=True)
     # What is played is corrected already.
     circuits = tuple(replace(c, clamp=Clamp(rating_a=c.clamp.rating_a)) for c in house.circuits)

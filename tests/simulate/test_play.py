@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
 from homeenergy.simulate.play import play, play_to_broker, recording_house
 from tests.record.brokers import broker, free_port
@@ -87,3 +88,10 @@ def test_what_has_no_watts_is_not_played(tmp_path):
     import_logs(tmp_path, rebuild=True)
     house = open_house(tmp_path)
     assert play(house, lambda *_: None, speed=1e9) == 0
+
+
+def test_a_house_that_is_there_is_not_overwritten(tmp_path):
+    house = small_house(tmp_path)
+    with pytest.raises(HouseError, match="is there already, and is not overwritten"):
+        recording_house(house, tmp_path, address="127.0.0.1:1883")
+    assert (tmp_path / "house.toml").read_text() == HOUSE
