@@ -111,6 +111,7 @@ def test_few_runs_without_a_stated_kind_are_found(tmp_path):
     assert heater.run_kwh.value == pytest.approx(kwh, rel=1e-3)
     assert heater.run_kwh.high == pytest.approx(1.1 * kwh, rel=1e-2)
     assert heater.standby_w.high < 5
+    assert "its log says when it is on; 1500 W then, as stated; known to 10 %" in heater.remarks
 
 
 def test_columns_of_0_and_1_with_a_gap(tmp_path):

@@ -41,7 +41,11 @@ def remarks_on(
     if not cycles.covered_s:
         return ("no readings: no log names this circuit, or its columns are empty",)
     remarks = []
-    if circuit.clamp.uncertainty is not None or correction_words(circuit.clamp) != "none":
+    if circuit.watts is not None:
+        known = circuit.watts_uncertainty
+        sure = "its uncertainty is not stated" if known is None else f"known to {100 * known:.2g} %"
+        remarks.append(f"its log says when it is on; {circuit.watts:g} W then, as stated; {sure}")
+    elif circuit.clamp.uncertainty is not None or correction_words(circuit.clamp) != "none":
         remarks.append(f"readings {correction_text(circuit.clamp)}")
     settings = [one.value for one in cycles.by_hand.applied if one.decision == "setting"]
     if circuit.kind is None and not any(value.startswith("kind") for value in settings):
