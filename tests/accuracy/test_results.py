@@ -39,6 +39,7 @@ def test_every_study_has_left_its_page():
         "alike_days",
         "baseload",
         "benches",
+        "foreign_days",
         "intervals",
         "panel_faults",
         "randomised",
