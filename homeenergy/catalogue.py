@@ -1,0 +1,67 @@
+"""Fixed texts in the language of a reader, from catalogues that anybody can extend.
+
+A catalogue is a gettext file, `homeenergy/catalogues/LANGUAGE/SUBJECT.po`: the English text as
+`msgid`, the translation as `msgstr`. All subjects of a language are read together, so that whoever
+adds a subject adds a file of their own. A new language is a new folder.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+
+FOLDER = Path(__file__).parent / "catalogues"
+
+
+def languages() -> tuple[str, ...]:
+    """Languages that fixed texts are written in: "de", "en", "fr"."""
+    return tuple(sorted(path.name for path in FOLDER.iterdir() if path.is_dir()))
+
+
+def translated(text: str, language: str) -> str:
+    """Give a fixed English text in another language.
+
+    Parameters
+    ----------
+    text : str
+        As the code has it, its figures still in braces: "{kwh} a year". Fill it in afterwards, so
+        that a translation may put them in another order.
+    language : str
+        Such as "de" or "de-AT"; what the second does not say, the first does.
+
+    Returns
+    -------
+    str
+        The English text where no catalogue translates it.
+
+    Examples
+    --------
+    >>> from homeenergy.catalogue import translated
+    >>> translated("page", "de"), translated("page", "en-GB")
+    ('Seite', 'page')
+    """
+    for name in (language, language.split("-")[0]):
+        found = _catalogue(name).get(text)
+        if found:
+            return found
+    return text
+
+
+@cache
+def _catalogue(language: str) -> Mapping[str, str]:
+    """All texts of a language; none where it has no folder."""
+    folder = FOLDER / language
+    paths = sorted(folder.glob("*.po")) if folder.is_dir() else []
+    if not paths:
+        return {}
+    from babel.messages.pofile import read_po
+
+    found: dict[str, str] = {}
+    for path in paths:
+        with path.open("rb") as file:
+            entries = read_po(file, abort_invalid=True)
+        for entry in entries:
+            if entry.id and isinstance(entry.id, str) and not entry.fuzzy:
+                found[entry.id] = str(entry.string)
+    return found
