@@ -1,4 +1,4 @@
-"""The command that writes a document about a house."""
+"""The commands that write documents: about a house, and lessons for a class."""
 
 from __future__ import annotations
 
@@ -108,3 +108,32 @@ def _made(
         )
     with progress_bar("finding runs") as step:
         return write_up(folder, written=written, paper=sheet, progress=step)
+
+
+def lesson(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Where to write the pages; made if need be.")
+    ],
+    edition: Annotated[
+        str,
+        typer.Option(
+            metavar="120|230",
+            help="Mains of the class: 120 V at 60 Hz on split phase, or 230 V at 50 Hz.",
+        ),
+    ] = "120",
+) -> None:
+    """Write lessons for a class: pages that run in any browser, offline.
+
+    Each page is one file: copy it to a stick or a school's server. A class predicts, observes and
+    explains; nothing that a pupil types leaves the page.
+
+    \b
+    Example:  homeenergy lesson my_class --edition 230
+    """
+    if edition not in ("120", "230"):
+        raise typer.BadParameter(f"--edition must be 120 or 230, got {edition!r}")
+    with plain_errors():
+        from homeenergy.show.lesson.page import write_lessons
+
+        for path in write_lessons(folder, edition=edition):
+            say(f"Wrote {path}", err=True)

@@ -1,0 +1,250 @@
+"""The pages of the lessons: each one file that opens anywhere, without a network."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from functools import cache
+from html import escape
+from pathlib import Path
+from typing import Any
+
+from homeenergy.files import write_text
+from homeenergy.show.lesson.language import DECIMAL_MARK, speaker
+from homeenergy.show.lesson.lesson import LESSONS, make_lesson
+from homeenergy.show.lesson.parts import EDITIONS, VARIANTS, Lesson, Say, Step
+from homeenergy.show.lesson.power_factor import SUPPLY_FARAD, SUPPLY_W
+from homeenergy.show.viewer.page import LICENCE
+from homeenergy.show.viewer.page import WEB as VIEWER_WEB
+
+WEB = Path(__file__).parent / "web"
+SCRIPTS = ("models", "answers", "figures", "lesson")
+
+
+def write_lessons(folder: str | Path, *, edition: str = "120", language: str = "en") -> list[Path]:
+    """Write the pages of all lessons into a folder.
+
+    Parameters
+    ----------
+    folder : path
+        Made where it does not exist; pages of the same names are replaced.
+    edition : str
+        "120" for 120 V at 60 Hz on split phase, "230" for 230 V at 50 Hz on three phases.
+    language : str
+        One of `LANGUAGES`.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    ValueError
+        For an edition or a language that there is not.
+    """
+    if edition not in EDITIONS:
+        raise ValueError(f"edition must be one of {', '.join(EDITIONS)}, got {edition!r}")
+    say = speaker(language)
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for name in LESSONS:
+        lesson = make_lesson(name, EDITIONS[edition], say)
+        paths.append(folder / f"{name}.html")
+        write_text(paths[-1], lesson_page(lesson, say, language=language))
+    return paths
+
+
+def lesson_page(lesson: Lesson, say: Say, *, language: str = "en") -> str:
+    """Write a lesson as one page that holds all that it needs."""
+    words = page_words(say)
+    data = {
+        "name": lesson.name,
+        "title": lesson.title,
+        "language": language,
+        "mark": DECIMAL_MARK[language],
+        "words": words,
+        "edition": {
+            **asdict(lesson.edition),
+            "supply_w": SUPPLY_W,
+            "supply_farad": SUPPLY_FARAD,
+        },
+        "steps": [_step_data(step) for step in lesson.steps],
+        "variants": [[task.to_data() for task in tasks] for tasks in lesson.variants],
+    }
+    body = "\n".join(
+        [
+            f"<h1>{escape(lesson.title)}</h1>",
+            _opening(lesson, say),
+            *(_step(step, number, say) for number, step in enumerate(lesson.steps, start=1)),
+            _closing(lesson, say),
+        ]
+    )
+    return _whole(lesson.title, body, f"showLesson({json.dumps(data)});", say, language)
+
+
+def _step_data(step: Step) -> dict[str, object]:
+    return {
+        "name": step.name,
+        "figure": step.figure,
+        "given": step.given,
+        "predict": step.predict.to_data(),
+        "then": [question.to_data() for question in step.then],
+        "controls": [asdict(control) for control in step.controls],
+    }
+
+
+@cache
+def script_text() -> str:
+    """Code of the charting library, unaltered and with its licence, and ours, in one scope."""
+    others = (VIEWER_WEB / "uplot" / "uPlot.iife.min.js").read_text(encoding="utf-8")
+    licence = LICENCE.format((VIEWER_WEB / "uplot" / "LICENSE").read_text(encoding="utf-8"))
+    ours = [(WEB / f"{name}.js").read_text(encoding="utf-8") for name in SCRIPTS]
+    return "\n".join([licence + others, *ours])
+
+
+@cache
+def style_text() -> str:
+    """Style sheets of the charting library and of the lessons."""
+    files = (VIEWER_WEB / "uplot" / "uPlot.min.css", WEB / "lesson.css")
+    return "\n".join(path.read_text(encoding="utf-8") for path in files)
+
+
+def _whole(title: str, body: str, code: str, say: Say, language: str) -> str:
+    script = f"{script_text()}\n{code}\n".replace("</script", "<\\/script").replace(
+        "<!--", "<\\!--"
+    )
+    needs = escape(say("This page needs JavaScript, which runs in the page and sends nothing."))
+    # No address may be asked for anything: what is answered here stays here.
+    policy = (
+        "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data:"
+    )
+    return (
+        f'<!doctype html>\n<html lang="{language}">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f'<title>{escape(title)}</title>\n<link rel="icon" href="data:,">\n'
+        f"<style>\n{style_text()}\n</style>\n</head>\n<body>\n<main>\n"
+        f"<noscript><p>{needs}</p></noscript>\n{body}\n</main>\n"
+        f"<script>\n(() => {{\n{script}}})();\n</script>\n</body>\n</html>\n"
+    )
+
+
+def _opening(lesson: Lesson, say: Say) -> str:
+    goals = "".join(f"<li>{escape(goal)}</li>" for goal in lesson.goals)
+    seats = "".join(f'<option value="{k}">{k}</option>' for k in range(1, VARIANTS + 1))
+    return (
+        f"<p><strong>{escape(lesson.question)}</strong></p>\n"
+        f"<p>{escape(say('After this lesson you can'))}</p><ul>{goals}</ul>\n"
+        f'<div class="safety"><p><strong>{escape(say("Safety."))}</strong> '
+        f"{escape(safety(say))}</p></div>\n"
+        f'<div class="hand"><label><span>{escape(say("Your name"))}</span>'
+        f'<input id="pupil" autocomplete="off"></label>'
+        f"<label><span>{escape(say('Seat (neighbours take different ones)'))}</span>"
+        f'<select id="seat">{seats}</select></label></div>'
+    )
+
+
+def _step(step: Step, number: int, say: Say) -> str:
+    then = '<form class="then"></form>' * len(step.then)
+    return (
+        f'<section id="step-{step.name}" aria-labelledby="head-{step.name}">\n'
+        f'<h2 id="head-{step.name}">{number}. {escape(step.title)}</h2>\n'
+        f"<p>{escape(step.text)}</p>\n"
+        f'<h3>{escape(say("Predict"))}</h3>\n<form class="predict"></form>\n'
+        f'<fieldset class="controls"><legend><h3>{escape(say("Observe"))}</h3></legend>'
+        "</fieldset>\n"
+        f'<div class="observe" hidden>\n<p>{escape(step.observe)}</p>\n<div class="figure"></div>\n'
+        f'<dl class="read"></dl>\n<button type="button" class="compare" disabled>'
+        f"{escape(say('Compare with my prediction'))}</button>\n</div>\n"
+        f'<div class="explain" hidden>\n<h3>{escape(say("Explain"))}</h3>\n'
+        f'<p class="verdict" role="status"></p>\n<p>{escape(step.explain)}</p>\n{then}</div>\n'
+        "</section>"
+    )
+
+
+def _closing(lesson: Lesson, say: Say) -> str:
+    def listed(head: str, texts: tuple[str, ...]) -> str:
+        items = "".join(f"<li>{escape(text)}</li>" for text in texts)
+        return f'<h3>{escape(head)}</h3><ul class="small">{items}</ul>'
+
+    units = say("Type each answer with its unit, as in “1.5 kW”. Levels rise from 1 to 3.")
+    stays = say("Nothing leaves this page unless you save or print it.")
+    return (
+        f'<section aria-labelledby="head-tasks">\n<h2 id="head-tasks">{escape(say("Tasks"))}</h2>\n'
+        f'<p>{escape(units)}</p>\n<div id="tasks"></div>\n<div class="hand">'
+        f'<button type="button" id="save">{escape(say("Save my answers as a file"))}</button>'
+        f'<button type="button" id="print">{escape(say("Print"))}</button></div>\n'
+        f'<p class="small">{escape(stays)}</p>\n'
+        "</section>\n<section aria-label="
+        f'"{escape(say("About this lesson"))}">\n'
+        + listed(say("Limits of the models"), lesson.limits)
+        + listed(say("Sources"), lesson.sources)
+        + "\n</section>"
+    )
+
+
+def safety(say: Say) -> str:
+    """Give the caution that stands on every page and sheet."""
+    return say(
+        "Everything here happens on the screen. At mains voltage only what is plugged in and "
+        "whole is measured, with a plug-in meter; nothing live is opened. A capacitor stays "
+        "charged after it is unplugged. Work inside a panel belongs to a licensed electrician; "
+        "the service conductors stay live with the main breaker off. Never open the secondary of "
+        "a current transformer with a current output while its conductor carries load: it can "
+        "make a deadly voltage. Think of freezers, sump pumps and medical devices before anything "
+        "is switched off."
+    )
+
+
+def page_words(say: Say) -> dict[str, Any]:
+    """Words that the code of a page needs, by the name under which it looks them up."""
+    return {
+        "levels": [say("Level 1"), say("Level 2"), say("Level 3")],
+        "predict": say("That is my prediction"),
+        "check": say("Check"),
+        "noted": say("Noted. Now move the control and watch."),
+        "choose": say("Choose one of the answers."),
+        "predicted": say("You predicted:"),
+        "number_and_unit": say("number and unit"),
+        "no_number": say("Type a number with its unit."),
+        "no_unit": say("“%s” is no unit that this page knows."),
+        "unit_missing": say("The unit is missing."),
+        "not_the_same": say(
+            "Watts and volt-amperes are not the same: look at the unit that is asked for."
+        ),
+        "other_quantity": say("That is the unit of another quantity."),
+        "right": say("Right."),
+        "prefix": say("The digits are right, the power of ten is not: look at milli, micro, kilo."),
+        "sign": say("The size is right, the sign is not."),
+        "too_much": say("Too much."),
+        "too_little": say("Too little."),
+        "prediction": say("prediction"),
+        "answer": say("answer"),
+        "is_right": say("right"),
+        "is_slip": say("not right"),
+        "is_off": say("not right"),
+        "name": say("Name"),
+        "seat": say("Seat"),
+        "volts": say("volts"),
+        "amps": say("amps"),
+        "volts_axis": say("volts [V]"),
+        "amps_axis": say("amps [A]"),
+        "power_axis": say("power [W]"),
+        "rms_axis": say("current, rms [A]"),
+        "mean_axis": say("mean power [W]"),
+        "capacitor_axis": say("capacitor [µF]"),
+        "milliseconds": say("time [ms]"),
+        "mean": say("mean"),
+        "in_step": say("in step"),
+        "lags": say("lags by"),
+        "leads": say("leads by"),
+        "rms_volts": say("volts, rms"),
+        "rms_amps": say("amps, rms"),
+        "apparent": say("volts × amps"),
+        "real": say("mean power"),
+        "factor": say("power factor"),
+        "waves_say": say("Volts and amps over two cycles:"),
+        "power_says": say("Power over two cycles, mean"),
+        "curve_says": say("Current and mean power against the capacitor; now"),
+    }

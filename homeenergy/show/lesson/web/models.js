@@ -1,0 +1,88 @@
+// Formulas of the lessons. Each is the library's own, written once more for a page without it;
+// tests/lesson compares them over the whole range of each control.
+const SAMPLES = 4096; // of one cycle, as the library's rectifier has
+const DIODE_V = 0.9, LEAST_RAIL_V = 10, SETTLING_CYCLES = 60, SOURCE_OHM = 1;
+const FIFTH_RAD = Math.PI; // a fifth harmonic that flattens the crests
+const ROOT2 = Math.sqrt(2);
+
+// One cycle of a sum of sines: each part of the mains times a complex admittance of its order.
+function wave(mains, admittance) {
+  const total = new Float64Array(SAMPLES);
+  for (const [order, rms, angle] of mains.parts) {
+    const [re, im] = admittance(order), size = ROOT2 * rms * Math.hypot(re, im), turned = angle + Math.atan2(im, re);
+    for (let k = 0; k < SAMPLES; k++) total[k] += size * Math.sin(2 * Math.PI * order * (k + mains.shift) / SAMPLES + turned);
+  }
+  return total;
+}
+
+function mainsOf(edition, { fifth = 0, shift = 0 } = {}) {
+  const parts = [[1, edition.volts_v, 0]];
+  if (fifth) parts.push([5, fifth * edition.volts_v, FIFTH_RAD]);
+  return { parts, shift, omega: 2 * Math.PI * edition.frequency_hz };
+}
+const heater = (mains, ohm) => wave(mains, () => [1 / ohm, 0]);
+const capacitor = (mains, farad) => wave(mains, order => [0, order * mains.omega * farad]);
+const motor = (mains, ohm, henry) => wave(mains, order => {
+  const x = order * mains.omega * henry, square = ohm * ohm + x * x;
+  return [ohm / square, -x / square];
+});
+function dimmer(mains, ohm, degrees) {
+  const volts = wave(mains, () => [1, 0]);
+  return volts.map((v, k) => (2 * (k + mains.shift) / SAMPLES) % 1 >= degrees / 180 ? v / ohm : 0);
+}
+
+// A bridge rectifier with a smoothing capacitor and a load of constant power, walked to its steady state.
+function rectifier(mains, watts, farad) {
+  const volts = wave(mains, () => [1, 0]), step = 2 * Math.PI / mains.omega / SAMPLES, amps = new Float64Array(SAMPLES);
+  let rail = Math.max(...volts) - 2 * DIODE_V;
+  for (let cycle = 0; cycle < SETTLING_CYCLES; cycle++) {
+    const before = rail;
+    for (let k = 0; k < SAMPLES; k++) {
+      const flow = Math.max(Math.abs(volts[k]) - 2 * DIODE_V - rail, 0) / (SOURCE_OHM + step / farad);
+      rail += step * (flow - watts / Math.max(rail, LEAST_RAIL_V)) / farad;
+      amps[k] = Math.sign(volts[k]) * flow;
+    }
+    if (Math.abs(rail - before) < 1e-7 * Math.max(rail, 1)) break;
+  }
+  return amps;
+}
+
+const meanOf = (a, b) => a.reduce((sum, one, k) => sum + one * b[k], 0) / a.length;
+const plus = (a, b) => a.map((one, k) => one + b[k]);
+
+// Volts, amps and powers of one cycle, after IEEE Std 1459; the lag is that of the fundamental.
+function measure(volts, amps) {
+  const v = Math.sqrt(meanOf(volts, volts)), a = Math.sqrt(meanOf(amps, amps)), w = meanOf(volts, amps);
+  let re = 0, im = 0, ref = 0, imf = 0;
+  for (let k = 0; k < volts.length; k++) {
+    const s = Math.sin(2 * Math.PI * k / volts.length), c = Math.cos(2 * Math.PI * k / volts.length);
+    re += amps[k] * s; im += amps[k] * c; ref += volts[k] * s; imf += volts[k] * c;
+  }
+  const turned = (Math.atan2(imf, ref) - Math.atan2(im, re)) * 180 / Math.PI;
+  return { volts_v: v, amps_a: a, real_w: w, apparent_va: v * a, power_factor: a ? w / (v * a) : 1, lag_deg: a ? turned - 360 * Math.round(turned / 360) : 0 };
+}
+// A resistor behind a dimmer, in closed form: exact at every angle.
+function dimmerPowers(edition, ohm, degrees) {
+  const cut = degrees * Math.PI / 180, share = 1 - cut / Math.PI + Math.sin(2 * cut) / (2 * Math.PI);
+  const v = edition.volts_v, a = v / ohm * Math.sqrt(share);
+  return { volts_v: v, amps_a: a, real_w: v * v / ohm * share, apparent_va: v * a, power_factor: Math.sqrt(share) };
+}
+// The current against the capacitor is the root of a parabola: the mean square of i + C g.
+function currentAgainst(mains, amps) {
+  const each = capacitor(mains, 1), square = meanOf(amps, amps), cross = meanOf(amps, each), own = meanOf(each, each);
+  return { at: farad => Math.sqrt(Math.max(0, square + 2 * farad * cross + farad * farad * own)), least: -cross / own };
+}
+
+// Loads of the lesson on power factor: what a step's controls, in its units, make of its mains.
+function bench(edition, load, set) {
+  const mains = mainsOf(edition, { fifth: (set.fifth || 0) / 100, shift: load === "dimmer" ? 0.5 : 0 });
+  const volts = wave(mains, () => [1, 0]), kind = load === "chosen" ? set.load : load;
+  const henry = set.milli === undefined ? edition.motor_h : set.milli / 1000;
+  const runs = () => motor(mains, edition.motor_ohm, henry);
+  const supply = () => rectifier(mains, edition.supply_w, edition.supply_farad);
+  const alone = { heater: () => heater(mains, set.ohm), motor: runs, supply, both: () => plus(runs(), supply()),
+    dimmer: () => dimmer(mains, edition.lamp_ohm, set.cut) }[kind]();
+  const amps = set.micro ? plus(alone, capacitor(mains, set.micro * 1e-6)) : alone;
+  const found = kind === "dimmer" ? dimmerPowers(edition, edition.lamp_ohm, set.cut) : measure(volts, amps);
+  return { mains, volts, alone, amps, found };
+}

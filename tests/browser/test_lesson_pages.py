@@ -1,0 +1,426 @@
+"""Pages of the lessons in a browser: numbers, order, tasks that are solved, no network."""
+
+import itertools
+import shutil
+import subprocess
+import tarfile
+
+import numpy as np
+import pytest
+from playwright.sync_api import expect
+
+from homeenergy.show.lesson.language import speaker
+from homeenergy.show.lesson.lesson import LESSONS, make_lesson
+from homeenergy.show.lesson.page import write_lessons
+from homeenergy.show.lesson.parts import EDITIONS
+from homeenergy.show.lesson.power_factor import (
+    FIFTH_DEG,
+    SUPPLY_FARAD,
+    SUPPLY_W,
+    least_current_farad,
+)
+from homeenergy.simulate import (
+    capacitor_amps,
+    dimmer_amps,
+    heater_amps,
+    motor_amps,
+    rectifier_amps,
+)
+
+from .pages import SCREENSHOTS
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+AXE = "axe-core@4.14.1"
+THREE_DIGITS = 5e-4
+SIZES = {"wide": (1366, 768), "upright": (768, 1024), "hand": (390, 844)}
+
+
+@pytest.fixture(scope="module")
+def folders(tmp_path_factory):
+    """A folder of pages for each edition."""
+    places = {edition: tmp_path_factory.mktemp(edition) for edition in EDITIONS}
+    for edition, place in places.items():
+        write_lessons(place, edition=edition)
+    return places
+
+
+@pytest.fixture
+def show(browser, folders):
+    """Open a page from a file with the network off; it must complain of nothing and ask nobody."""
+    opened = []
+
+    def open_page(name, *, edition="120", size="wide", scheme="light"):
+        page = browser.new_page()
+        page.set_default_timeout(30_000)
+        width, height = SIZES[size]
+        page.set_viewport_size({"width": width, "height": height})
+        page.emulate_media(color_scheme=scheme)
+        network = page.context.new_cdp_session(page)
+        network.send("Network.enable")
+        limits = {"latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
+        network.send("Network.emulateNetworkConditions", {"offline": True, **limits})
+        said, asked = [], []
+        page.on("console", lambda one: said.append(one.text) if one.type != "log" else None)
+        page.on("pageerror", lambda error: said.append(str(error)))
+        page.on("request", lambda one: asked.append(one.url))
+        address = (folders[edition] / f"{name}.html").as_uri()
+        page.goto(address)
+        opened.append((page, said, asked, address))
+        return page
+
+    yield open_page
+    for page, said, asked, address in opened:
+        assert said == []
+        assert {url for url in asked if not url.startswith(("data:", "blob:"))} == {address}
+        page.close()
+
+
+def steps_of(page):
+    return page.evaluate("lesson.data.steps")
+
+
+def predict(page, step):
+    """Make some prediction, which unlocks the control of a step."""
+    form = page.locator(f"#step-{step['name']} form.predict")
+    if step["predict"]["choices"]:
+        form.locator("input").first.check()
+    else:
+        form.locator("input").fill(f"1 {step['predict']['unit'].removeprefix('1')}")
+    form.get_by_role("button").click()
+
+
+# Sets a slider as a hand does and gives what is read below the figure, for each value in turn.
+SCAN = """async ([step, control, values]) => {
+  const part = document.getElementById(`step-${step}`), read = [];
+  const slider = part.querySelector(`[data-control="${control}"]`);
+  const number = row => parseFloat(row.querySelector("dd").textContent.replace("\u2212", "-"));
+  for (const value of values) {
+    slider.value = value;
+    slider.dispatchEvent(new Event("input"));
+    await new Promise(done => requestAnimationFrame(() => setTimeout(done)));
+    read.push(Object.fromEntries([...part.querySelectorAll(".read > div")]
+      .map(row => [row.querySelector("dt").textContent, number(row)])));
+  }
+  return read;
+}"""
+
+
+def scan(page, step, control, values, reading):
+    """Move a control through values; give what one reading was at each."""
+    values = [round(float(value), 6) for value in values]
+    rows = page.evaluate(SCAN, [step["name"], control, values])
+    return {value: row[reading] for value, row in zip(values, rows, strict=True)}
+
+
+def readings(page, step):
+    """What stands below the figure, by name."""
+    rows = page.locator(f"#step-{step['name']} .read > div").all_inner_texts()
+    pairs = [row.split("\n") for row in rows]
+    return {name: float(text.split()[0].replace("\u2212", "-")) for name, text in pairs}
+
+
+def type_answer(page, question, text):
+    """Type an answer to a question that is shown, and give what the page says to it."""
+    form = page.locator("form", has=page.get_by_text(question["text"], exact=False))
+    form.locator("input").fill(text)
+    form.get_by_role("button").click()
+    return form.locator(".said").inner_text()
+
+
+def whole_range(control, *, points=12):
+    """Values of a control over its whole range, or its options."""
+    if control["options"]:
+        return [name for name, _ in control["options"]]
+    return [float(x) for x in np.linspace(control["low"], control["high"], points)]
+
+
+def compared(found, expected):
+    for name, value in expected.items():
+        assert found[name] == pytest.approx(value, rel=THREE_DIGITS, abs=1e-6), name
+
+
+def bench_of_the_library(edition, load, chosen):
+    """Powers of what the controls are set to, and the capacitor for the least current."""
+    harmonics = ((5, chosen.get("fifth", 0) / 100, FIFTH_DEG),)
+    mains = edition.mains(harmonics=harmonics)
+    kind = chosen.get("load", load)
+    if kind == "heater":
+        amps = heater_amps(mains, ohm=chosen["ohm"])
+    elif kind == "dimmer":
+        mains = mains.later(0.5 / mains.sample_rate_hz)
+        amps = dimmer_amps(mains, ohm=edition.lamp_ohm, cut_deg=chosen["cut"])
+    else:
+        henry = chosen.get("milli", 1000 * edition.motor_h) / 1000
+        motor = motor_amps(mains, ohm=edition.motor_ohm, henry=henry)
+        supply = rectifier_amps(mains, load_w=SUPPLY_W, farad=SUPPLY_FARAD)
+        amps = {"motor": motor, "supply": supply, "both": motor + supply}[kind]
+    both = amps + capacitor_amps(mains, farad=chosen.get("micro", 0) * 1e-6)
+    return edition.measured(mains, both), least_current_farad(mains, amps)
+
+
+@pytest.mark.parametrize("edition", EDITIONS)
+def test_powers_are_the_librarys_over_the_whole_range_of_each_control(show, edition):
+    page = show("power_factor", edition=edition)
+    checked = 0
+    for step in steps_of(page):
+        load = step["given"]["load"]
+        # A cut is at a sample of the library's waves: there it is compared at whole samples only.
+        points = 5 if len(step["controls"]) > 1 else 25
+        ranges = [whole_range(control, points=points) for control in step["controls"]]
+        for values in itertools.product(*ranges):
+            chosen = {c["name"]: v for c, v in zip(step["controls"], values, strict=True)}
+            if load == "dimmer":
+                chosen["cut"] = round(chosen["cut"] / 180 * 2048) / 2048 * 180
+            found = page.evaluate("([load, set]) => lesson.bench(load, set)", [load, chosen])
+            power, farad = bench_of_the_library(EDITIONS[edition], load, chosen)
+            compared(
+                found,
+                {
+                    "volts_v": power.volts_v,
+                    "amps_a": power.amps_a,
+                    "real_w": power.real_w,
+                    "apparent_va": power.apparent_va,
+                    "power_factor": power.power_factor,
+                },
+            )
+            if "micro" in chosen:
+                least = page.evaluate("([load, set]) => lesson.least(load, set)", [load, chosen])
+                assert least == pytest.approx(farad, rel=THREE_DIGITS, abs=1e-9)
+            checked += 1
+    assert checked > 150
+
+
+@pytest.mark.parametrize("name", LESSONS)
+def test_predict_comes_before_observe_and_explain(show, name):
+    page = show(name)
+    for step in steps_of(page):
+        part = page.locator(f"#step-{step['name']}")
+        first = part.locator(".controls input, .controls select").first
+        observe = part.locator(".observe")
+        expect(first).to_be_disabled()
+        expect(observe).to_be_hidden()
+        part.locator("form.predict").get_by_role("button").click()
+        expect(part.locator("form.predict .said")).not_to_be_empty()
+        expect(first).to_be_disabled()
+        predict(page, step)
+        expect(first).to_be_enabled()
+        expect(observe).to_be_visible()
+        expect(part.locator(".compare")).to_be_disabled()
+        expect(part.locator(".explain")).to_be_hidden()
+        before = part.locator(".read").inner_text()
+        expect(first).to_be_focused()
+        first.press("ArrowRight" if first.get_attribute("type") == "range" else "ArrowDown")
+        expect(part.locator(".compare")).to_be_enabled()
+        assert part.locator(".read").inner_text() != before
+        part.locator(".compare").click()
+        expect(part.locator(".explain")).to_be_visible()
+        expect(part.locator(".verdict")).to_contain_text(step["predict"]["why"])
+
+
+def test_the_figure_moves_while_a_slider_is_dragged_and_its_scales_stay(show):
+    page = show("power_factor")
+    step = next(one for one in steps_of(page) if one["name"] == "capacitor")
+    predict(page, step)
+    slider = page.locator("#step-capacitor input[type=range]")
+    slider.scroll_into_view_if_needed()
+    box = slider.bounding_box()
+    y = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + 8, y)
+    page.mouse.down()
+    seen = []
+    for share in (0.2, 0.3, 0.6, 0.95):
+        page.mouse.move(box["x"] + share * box["width"], y)
+        page.wait_for_timeout(60)
+        figures = page.locator("#step-capacitor .figure [role=img]").all()
+        axes = page.locator("#step-capacitor canvas").first
+        seen.append((readings(page, step)["amps, rms"], figures[0].get_attribute("aria-label")))
+        assert axes.is_visible()
+    page.mouse.up()
+    amps = [a for a, _ in seen]
+    assert len(set(amps)) == 4
+    assert amps[1] < amps[0] < amps[2] < amps[3]
+    assert "lags by" in seen[0][1]
+    assert "leads by" in seen[3][1]
+
+
+def test_the_capacitor_for_the_least_current_is_found_with_the_slider(show):
+    for edition in EDITIONS:
+        page = show("power_factor", edition=edition)
+        step = next(one for one in steps_of(page) if one["name"] == "capacitor")
+        predict(page, step)
+        (control,) = step["controls"]
+        micros = np.linspace(control["low"], control["high"], 81)
+        amps = scan(page, step, "micro", micros, "amps, rms")
+        best = min(amps, key=amps.get)
+        assert amps[best] < amps[0.0]
+        assert amps[best] < amps[max(amps)]
+        page.locator("#step-capacitor .compare").click()
+        assert type_answer(page, step["then"][0], f"{best:.1f} uF").startswith("✓")
+        assert type_answer(page, step["then"][1], f"{1000 * amps[best]:.0f} mA").startswith("✓")
+
+
+def test_harmonics_keep_the_power_factor_down_and_move_the_best_capacitor(show):
+    page = show("power_factor")
+    step = next(one for one in steps_of(page) if one["name"] == "distorted")
+    predict(page, step)
+    load = page.locator("#step-distorted select")
+
+    load.select_option("both")
+    micros = np.arange(10, 30, 0.4)
+    factors = scan(page, step, "micro", micros, "power factor")
+    page.locator("#step-distorted .compare").click()
+    assert type_answer(page, step["then"][0], f"{max(factors.values()):.3f}").startswith("✓")
+    load.select_option("motor")
+    scan(page, step, "fifth", [6], "amps, rms")
+    amps = scan(page, step, "micro", micros, "amps, rms")
+    best = min(amps, key=amps.get)
+    assert type_answer(page, step["then"][1], f"{best:.1f} µF").startswith("✓")
+
+
+@pytest.mark.parametrize("name", LESSONS)
+@pytest.mark.parametrize("edition", EDITIONS)
+def test_every_question_takes_its_answer_and_knows_its_slips(show, name, edition):
+    """Each number of the key, typed with its unit, is right; each known slip gets its own words."""
+    page = show(name, edition=edition)
+    found = make_lesson(name, EDITIONS[edition], speaker())
+    asked = [q for step in found.steps for q in (step.predict, *step.then)]
+    asked += [task for tasks in found.variants for task in tasks]
+    check = "([question, text]) => lesson.check(question, text)"
+    for question in asked:
+        if question.choices:
+            continue
+        unit = question.unit.removeprefix("1")
+        data = question.to_data()
+        said = page.evaluate(check, [data, f"{question.answer:.4g} {unit}"])
+        assert said["verdict"] == "right", question
+        for slip in question.slips:
+            said = page.evaluate(check, [data, f"{slip.value:.5g} {unit}"])
+            assert said["says"] == slip.says, question
+        off = page.evaluate(check, [data, f"{1.1234 * question.answer:.5g} {unit}"])
+        assert off["verdict"] in ("off", "slip")
+        if unit:
+            assert page.evaluate(check, [data, f"{question.answer:.5g}"])["verdict"] == "again"
+
+
+@pytest.mark.parametrize(
+    ("typed", "value", "of"),
+    [
+        ("1.41 A", 1.41, "A"),
+        ("1,41A", 1.41, "A"),
+        ("1410 mA", 1.41, "A"),
+        ("1,410 mA", 1.41, "A"),
+        ("1 410 mA", 1.41, "A"),
+        ("22 uF", 22e-6, "F"),
+        ("22.1 μF", 22.1e-6, "F"),
+        ("0,0221 mF", 22.1e-6, "F"),
+        ("-5 w", -5, "W"),
+        ("\u22125 W", -5, "W"),
+        ("1.2e3 W", 1200, "W"),
+        ("70.5 %", 0.705, "1"),
+        ("0.705", 0.705, "1"),
+        ("$ 4.50", 4.5, "money"),
+        ("131.9 °F", 55.5, "°C"),
+        ("1.234,5 W", 1234.5, "W"),
+    ],
+)
+def test_numbers_are_read_as_people_write_them(show, typed, value, of):
+    found = show("power_factor").evaluate("text => lesson.parse(text)", typed)
+    assert found["of"] == of
+    assert found["value"] == pytest.approx(value)
+
+
+@pytest.mark.parametrize(
+    ("typed", "says"),
+    [
+        ("", "Type a number with its unit."),
+        ("much", "Type a number with its unit."),
+        ("1.2.3 W", "Type a number with its unit."),
+        ("360", "The unit is missing."),
+        ("360 VA", "Watts and volt-amperes are not the same"),
+        ("360 A", "That is the unit of another quantity."),
+        ("360 furlongs", "“furlongs” is no unit that this page knows."),
+        ("0.36 W", "the power of ten is not"),
+        ("-360 W", "the sign is not"),
+        ("300 W", "Too little."),
+        ("0.36 kW", "Right."),
+    ],
+)
+def test_an_answer_is_told_what_is_wrong_with_it(show, typed, says):
+    page = show("power_factor")
+    check = "text => lesson.check(lesson.data.steps[0].predict, text).says"
+    assert says in page.evaluate(check, typed)
+
+
+def test_answers_are_saved_as_a_file_and_kept_nowhere_else(show, tmp_path):
+    page = show("power_factor")
+    page.get_by_label("Your name").fill("Ada / 7b")
+    page.get_by_label("Seat").select_option("3")
+    step = steps_of(page)[0]
+    predict(page, step)
+    task = page.evaluate("lesson.data.variants[2][0]")
+    said = type_answer(page, task, f"{task['answer']:.5g} {task['unit']}")
+    assert said.startswith("✓ Right.")
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save my answers").click()
+    assert download.value.suggested_filename == "power_factor_Ada_7b.txt"
+    text = (tmp_path / "answers.txt").resolve()
+    download.value.save_as(text)
+    saved = text.read_text(encoding="utf-8")
+    for piece in ("Ada / 7b", "Seat: 3", step["predict"]["text"], "prediction: 1 W", task["text"]):
+        assert piece in saved
+    stored = "[localStorage.length, sessionStorage.length, document.cookie]"
+    assert page.evaluate(stored) == [0, 0, ""]
+
+
+@pytest.mark.parametrize("name", LESSONS)
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", SIZES)
+def test_nothing_is_cut_off_and_fingers_find_the_controls(show, name, scheme, size):
+    page = show(name, size=size, scheme=scheme, edition="230" if scheme == "dark" else "120")
+    for step in steps_of(page):
+        predict(page, step)
+        select = page.locator(f"#step-{step['name']} .controls select")
+        if select.count():
+            select.first.press("ArrowDown")
+        else:
+            page.locator(f"#step-{step['name']} input[type=range]").first.press("ArrowRight")
+        page.locator(f"#step-{step['name']} .compare").click()
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    for box in page.locator("button:visible, input[type=range]:visible, select:visible").all():
+        assert box.bounding_box()["height"] >= 44
+    paper = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert paper == {"light": "rgb(255, 255, 255)", "dark": "rgb(21, 21, 21)"}[scheme]
+    page.wait_for_timeout(200)
+    SCREENSHOTS.mkdir(exist_ok=True)
+    picture = SCREENSHOTS / f"lesson_{name}_{size}_{scheme}.png"
+    page.screenshot(path=picture, full_page=True)
+
+
+@pytest.fixture(scope="module")
+def axe(tmp_path_factory):
+    """Rules of the Web Content Accessibility Guidelines that a program can check."""
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip("no npm on this machine")
+    place = tmp_path_factory.mktemp("axe")
+    done = subprocess.run([npm, "pack", AXE], cwd=place, capture_output=True, text=True)
+    if done.returncode:
+        pytest.skip(f"the checks cannot be had: {done.stderr[-200:]}")
+    (packed,) = place.glob("*.tgz")
+    with tarfile.open(packed) as archive:
+        return archive.extractfile("package/axe.min.js").read().decode()
+
+
+@pytest.mark.parametrize("name", LESSONS)
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_is_found_that_keeps_people_out(show, axe, name, scheme):
+    page = show(name, scheme=scheme)
+    for moment in ("before", "after"):
+        if moment == "after":
+            for step in steps_of(page):
+                predict(page, step)
+        page.evaluate(axe)
+        found = page.evaluate("axe.run().then(found => found.violations)")
+        told = [(one["id"], [node["html"][:150] for node in one["nodes"]]) for one in found]
+        assert told == [], moment
