@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from homeenergy.catalogue import translated
 from homeenergy.show.lesson.parts import Say
 
-LANGUAGES = ("en",)
 DECIMAL_MARK = {"en": "."}
+LANGUAGES = tuple(DECIMAL_MARK)
 
 
 class _Number(float):
@@ -37,6 +38,6 @@ def speaker(language: str = "en") -> Say:
 
     def say(text: str, **values: object) -> str:
         shown = {k: number(v) if isinstance(v, int | float) else v for k, v in values.items()}
-        return text.format(**shown)
+        return translated(text, language).format(**shown)
 
     return say
