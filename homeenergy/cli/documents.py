@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
+from homeenergy.catalogue import languages
 from homeenergy.cli.frame import BAD_DATA, Folder, bring_in, plain_errors, progress_bar, say
 
 if TYPE_CHECKING:
@@ -43,6 +44,18 @@ def writeup(
         Path | None,
         typer.Option(metavar="FOLDER", help="Compare with an earlier log of the same house."),
     ] = None,
+    technical: Annotated[
+        bool,
+        typer.Option(
+            "--technical", help="Write all there is: methods, settings, every appliance and clamp."
+        ),
+    ] = False,
+    language: Annotated[
+        str | None,
+        typer.Option(
+            metavar="LANGUAGE", help="en-US, en-GB, de, nl or fr. Default: as house.toml says."
+        ),
+    ] = None,
     date: Annotated[
         datetime | None,
         typer.Option(
@@ -50,11 +63,11 @@ def writeup(
         ),
     ] = None,
 ) -> None:
-    """Write a document: what was measured, shown, and worth changing.
+    """Write a document for a client: the house's year, the loads that matter, what to do.
 
-    It covers how reliable the readings are and what each appliance uses. New logs are imported
-    first. Author, client, site and an image come from [write_up] in house.toml. With --check
-    nothing is written, and the exit code is 1 if something has changed.
+    With --technical it holds all there is, for colleagues. Lists of runs are in .xlsx alone. New
+    logs are imported first. Author, client, site, language and more come from [write_up] in
+    house.toml. With --check nothing is written, and the exit code is 1 if something has changed.
 
     \b
     Example:  homeenergy writeup my_house --out report.pdf --out report.xlsx
@@ -64,6 +77,10 @@ def writeup(
         raise typer.BadParameter("give either --out FILE or --check FILE")
     if paper not in (None, "a4", "letter"):
         raise typer.BadParameter(f"--paper must be a4 or letter, got {paper!r}")
+    if language is not None and language.split("-")[0] not in languages():
+        raise typer.BadParameter(
+            f"--language must be one of {', '.join(languages())}, got {language!r}"
+        )
     with plain_errors():
         bring_in(folder)
         if before is not None:
@@ -71,7 +88,15 @@ def writeup(
         if check is not None:
             _check(check, folder, before)
             return
-        document = _made(folder, paper=paper, since=since, before=before, date=date)
+        document = _made(
+            folder,
+            paper=paper,
+            since=since,
+            before=before,
+            date=date,
+            language=language,
+            technical=technical,
+        )
         for path in out or []:
             say(f"Wrote {document.save(path)}", err=True)
 
@@ -92,6 +117,8 @@ def _made(
     since: datetime | None,
     before: Path | None,
     date: datetime | None,
+    language: str | None,
+    technical: bool,
 ) -> WriteUp:
     from homeenergy.readings import open_house
     from homeenergy.show.writeup import visit_up, write_up
@@ -107,7 +134,14 @@ def _made(
             paper=sheet,
         )
     with progress_bar("finding runs") as step:
-        return write_up(folder, written=written, paper=sheet, progress=step)
+        return write_up(
+            folder,
+            edition="technical" if technical else "client",
+            written=written,
+            paper=sheet,
+            language=language,
+            progress=step,
+        )
 
 
 def lesson(

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
+from homeenergy.catalogue import languages
 from homeenergy.house.kinds import KINDS, Seasonality
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.limits import Limits
@@ -387,6 +388,25 @@ class WriteUpDetails:
     paper: Annotated[
         Literal["a4", "letter"] | None,
         Key(help="size of its pages; left out, by the time zone", example="a4"),
+    ] = None
+    language: Annotated[
+        str | None,
+        Key(
+            help="of the client's edition and its numbers; left out, English by the time zone",
+            example="de",
+            check=lambda name: name.split("-")[0] in languages(),
+            must=f"be one of en-US, en-GB, {', '.join(x for x in languages() if x != 'en')}",
+        ),
+    ] = None
+    least_saving: Annotated[
+        float | None,
+        Key(
+            help="what an action must save in a year to be advised, in the tariff's currency; left "
+            "out, 1 % of the bill",
+            example=20,
+            check=lambda least: least >= 0,
+            must="be 0 or more",
+        ),
     ] = None
 
 

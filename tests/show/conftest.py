@@ -3,7 +3,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from homeenergy.readings import Trace
+from homeenergy.readings import Trace, import_logs
+from homeenergy.simulate import write_street
 
 mpl.use("Agg")
 
@@ -16,6 +17,14 @@ def closed_figures():
     yield
     plt.close("all")
     assert dict(mpl.rcParams) == before, "a figure changed the settings of all others"
+
+
+@pytest.fixture(scope="session")
+def street(tmp_path_factory):
+    """One house with mains, tariff, bench and meter, logged for sixteen days."""
+    folder = write_street(tmp_path_factory.mktemp("street"), houses=1, days=16, seed=11)[0]
+    import_logs(folder)
+    return folder
 
 
 @pytest.fixture

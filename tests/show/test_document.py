@@ -178,7 +178,7 @@ def test_sheets_hold_numbers_and_texts_and_no_formulas(files):
     openpyxl = pytest.importorskip("openpyxl")
     sheet = openpyxl.load_workbook(files["xlsx"])["runs"]
     rows = [tuple(cell.value for cell in row) for row in sheet.iter_rows()]
-    assert rows == [("name", "kwh"), (NASTY, 1.5), ("=1+1", 2.5)]
+    assert rows == [("name", "kWh"), (NASTY, 1.5), ("=1+1", 2.5)]
     assert {sheet["A3"].data_type, sheet["A2"].data_type} == {"s"}
 
 

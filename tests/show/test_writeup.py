@@ -15,10 +15,12 @@ from typer.testing import CliRunner
 from homeenergy import cli
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
+from homeenergy.findings.house_year import house_year
+from homeenergy.findings.saving.advice import find_advice
 from homeenergy.readings import import_logs, open_house
 from homeenergy.show.document.blocks import Bullets, Facts, Heading, Picture, Prose, Table, flat
 from homeenergy.show.writeup import differences, visit_up, write_up
-from homeenergy.show.writeup.actions import NOT_SURE, is_sure, saving_text
+from homeenergy.show.writeup.actions import NOT_SURE, saving_text
 from homeenergy.show.writeup.basis import amount, make_basis, money_text
 from homeenergy.show.writeup.ends import trust_sentence
 from homeenergy.simulate import write_street
@@ -31,16 +33,8 @@ NASTY = '<script>alert("x")</script> *Ann* & #let $x$ "O\'Neil" عمر'
 
 
 @pytest.fixture(scope="module")
-def street(tmp_path_factory):
-    """One house with mains, tariff, bench and meter, logged for sixteen days."""
-    folder = write_street(tmp_path_factory.mktemp("street"), houses=1, days=16, seed=11)[0]
-    import_logs(folder)
-    return folder
-
-
-@pytest.fixture(scope="module")
 def made(street):
-    return write_up(street, written=DAY)
+    return write_up(street, edition="technical", written=DAY)
 
 
 @pytest.fixture(scope="module")
@@ -85,7 +79,7 @@ def edit(folder, *changes):
 
 def test_all_parts_are_there_and_every_figure_has_words(made):
     names = ["front", "summary", "measured", "trust", "appliances"]
-    names += ["actions", "method", "limits", "runs"]
+    names += ["actions", "method", "limits"]
     assert list(made.parts) == names
     pictures = [b for b in flat(made.document().blocks) if isinstance(b, Picture)]
     assert len(pictures) >= 5
@@ -97,24 +91,13 @@ def test_its_figures_are_those_of_the_findings(street, made):
     frame = house_findings(open_house(street)).to_frame()
     tables = {b.sheet: b for b in flat(made.document().blocks) if isinstance(b, Table) and b.sheet}
     pd.testing.assert_frame_equal(tables["findings"].data, frame)
-    runs = [b for name, b in tables.items() if name.startswith("runs ")]
+    runs = made.document().sheets
     assert sum(len(b.data) for b in runs) > 0
-    for block in runs:
-        printed = [text for row in block.rows for text in row[2::3] if text]
-        assert len(printed) == len(block.data)
-        assert sum(map(float, printed)) == pytest.approx(
-            block.data["energy_wh"].sum() / 1000, abs=0.0005 * len(printed)
-        )
-
-
-def test_appendix_reads_down_its_columns(made):
-    block = next(b for b in flat(made.parts["runs"]) if isinstance(b, Table) and len(b.data) > 5)
-    down = [row[part * 3] for part in range(3) for row in block.rows if row[part * 3]]
-    assert [text[:16] for text in down] == [f"{t:%Y-%m-%d %H:%M}" for t in block.data["start"]]
+    assert not any(name.startswith("runs ") for name in tables)  # they are for spreadsheets alone
 
 
 def test_the_same_folder_gives_the_same_bytes(street, made, saved, tmp_path):
-    again = write_up(street, written=DAY)
+    again = write_up(street, edition="technical", written=DAY)
     for name, path in saved.items():
         assert again.save(tmp_path / f"b.{name}").read_bytes() == path.read_bytes()
     later = replace(made, written=date(2026, 3, 2))
@@ -142,12 +125,12 @@ def test_own_words_replace_the_first_prose_of_a_part(made):
     assert "<p>Mine.</p><p>Two paragraphs.</p>" in other.part("summary")._repr_html_()
     with pytest.raises(ValueError, match="no part 'sumary'"):
         made.saying(sumary="x")
-    assert "runs" not in made.without("runs").parts
+    assert "method" not in made.without("method").parts
 
 
 def test_a_house_without_tariff_says_so_and_names_no_money(house):
     edit(house, (r"\[tariff\].*?\n\n", ""))
-    text = whole_text(write_up(house, written=DAY))
+    text = whole_text(write_up(house, edition="technical", written=DAY))
     assert "nothing is given in money" in text
     assert "€" not in text
 
@@ -157,7 +140,7 @@ def test_a_house_without_mains_meter_and_bench_says_so(house):
     for name in ("meter_readings.csv", "bench.csv", "outdoor.csv"):
         (house / name).unlink()
     import_logs(house)
-    text = whole_text(write_up(house, written=DAY))
+    text = whole_text(write_up(house, edition="technical", written=DAY))
     assert "The mains were not logged, so what other circuits use is not known" in text
     assert "There were no readings of the utility meter" in text
     assert "No clamp was compared with a reference meter" in text
@@ -177,15 +160,17 @@ def cut_log(house, *, days=None, nothing=False):
 
 def test_one_week_is_said_to_be_short(house):
     cut_log(house, days=7)
-    assert "A log this short says little" in whole_text(write_up(house, written=DAY))
+    assert "A log this short says little" in whole_text(
+        write_up(house, edition="technical", written=DAY)
+    )
 
 
 def test_a_house_in_which_nothing_happens_is_still_whole(house, tmp_path):
     cut_log(house, nothing=True)
-    document = write_up(house, written=DAY)
+    document = write_up(house, edition="technical", written=DAY)
     text = whole_text(document)
-    assert "No run was found." in text
-    assert "No saving could be quantified" in text
+    assert not document.sheets
+    assert "No saving of" in text
     assert document.save(tmp_path / "d.pdf").read_bytes().startswith(b"%PDF")
 
 
@@ -195,7 +180,7 @@ def test_names_are_shown_as_typed(house, tmp_path):
     toml.write_text(
         toml.read_text().replace("'''A'''", f"'''{NASTY}'''").replace("'''B'''", f"'''{NASTY}'''")
     )
-    document = write_up(house, written=DAY)
+    document = write_up(house, edition="technical", written=DAY)
     html = document.save(tmp_path / "d.html").read_text(encoding="utf-8")
     assert "<script>alert" not in html
     assert "&lt;script&gt;alert" in html
@@ -214,23 +199,24 @@ def test_an_image_of_the_house_stands_on_the_first_page(tmp_path, ending):
     Image.new("RGB", (60, 40), "green").save(tmp_path / f"roof.{ending}")
     with (tmp_path / "house.toml").open("a", encoding="utf-8") as toml:
         toml.write(f'\n[write_up]\nsite = "Up"\nimage = "roof.{ending}"\n')
-    document = write_up(tmp_path, written=DAY)
+    document = write_up(tmp_path, edition="technical", written=DAY)
     assert [b.caption for b in document.parts["front"] if isinstance(b, Picture)] == ["Up"]
     for name in ("html", "pdf", "docx"):
         assert document.save(tmp_path / f"d.{name}").stat().st_size > 10_000
 
 
 def test_a_saving_whose_interval_holds_zero_is_worded_so(street):
-    from homeenergy.show.writeup.actions import find_actions
-
-    actions = find_actions(make_basis(open_house(street)))
+    house = open_house(street)
+    findings = house_findings(house)
+    year = house_year(house, findings)
+    actions = find_advice(house, findings.appliances, year, floor=0.0).actions
     assert actions
-    one = next(a for a in actions if is_sure(a))
+    one = actions[0].saving
     money = one.cost_per_year
     unsure = replace(one, cost_per_year=replace(money, low=-1.0, high=money.high))
     assert NOT_SURE in saving_text(unsure)
     assert NOT_SURE not in saving_text(one)
-    lows = [a.cost_per_year.low for a in actions if a.cost_per_year is not None and is_sure(a)]
+    lows = [action.main.low for action in actions]
     assert lows == sorted(lows, reverse=True)
 
 
@@ -304,7 +290,8 @@ def test_many_circuits_of_long_and_equal_names_are_told_apart(tmp_path):
     heads = [f"socket_circuit_of_the_upper_floor_{end}" for end in ends]
     watts = {head: switched(3, [8], on_w=800, lasts_h=1) for head in heads}
     equal = dict.fromkeys(heads[:2], 'appliance = "Sockets"')
-    document = write_up(made_house(tmp_path / "house", watts, circuits=equal), written=DAY)
+    folder = made_house(tmp_path / "house", watts, circuits=equal)
+    document = write_up(folder, edition="technical", written=DAY)
     headings = [b.text for b in flat(document.parts["appliances"]) if isinstance(b, Heading)]
     assert f"Sockets ({heads[0]})" in headings
     assert f"Sockets ({heads[1]})" in headings
@@ -320,7 +307,8 @@ def test_energies_of_either_sign_have_no_shares(tmp_path):
         "lamp": switched(9, [20], on_w=60, lasts_h=2),
         "shed": np.zeros(9 * 1440),
     }
-    document = write_up(made_house(tmp_path / "house", watts, tariff=("EUR", 0.3)), written=DAY)
+    folder = made_house(tmp_path / "house", watts, tariff=("EUR", 0.3))
+    document = write_up(folder, edition="technical", written=DAY)
     prose = " ".join(b.text for b in flat(document.parts["appliances"]) if isinstance(b, Prose))
     assert "of what was measured" not in prose
     assert "It costs €13 (12 to 14) a year; it is" in prose

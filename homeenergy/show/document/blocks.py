@@ -170,6 +170,8 @@ class Document:
         In the order in which they are read.
     record : mapping
         What the document rests on, for a later check; kept inside each file.
+    sheets : tuple of Table
+        Tables that only a spreadsheet holds, after those of `blocks`: lists of runs.
     """
 
     title: str
@@ -179,6 +181,7 @@ class Document:
     language: str = "en"
     paper: Paper = "a4"
     record: Mapping[str, Any] = field(default_factory=dict)
+    sheets: tuple[Table, ...] = ()
 
 
 def flat(blocks: Iterable[Block]) -> Iterator[Block]:

@@ -6,6 +6,7 @@ import json
 import os
 import re
 import subprocess
+import warnings
 import zipfile
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
@@ -16,10 +17,8 @@ from tempfile import TemporaryDirectory
 from types import ModuleType
 from typing import Any
 
-import numpy as np
-import pandas as pd
-
-from homeenergy.errors import HouseError
+from homeenergy.catalogue import translated
+from homeenergy.errors import HouseError, HouseWarning
 from homeenergy.files import write_bytes
 from homeenergy.show.document.blocks import (
     JPEG,
@@ -47,6 +46,7 @@ NO_ATTRIBUTES: list[Any] = ["", [], []]
 # Letters of the narrowest and of the widest column, between two, and of a full line of a table.
 NARROWEST, WIDEST, BETWEEN, FULL = 4, 34, 4, 100
 RECORD = "homeenergy-record.json"
+RECORD_WORDS = "What this document rests on, for homeenergy writeup --check"
 # Width and height of a page, and its margins [twentieths of a point], as DOCX counts them.
 PAGES = {"a4": (11906, 16838), "letter": (12240, 15840)}
 MARGIN = 1190
@@ -55,8 +55,7 @@ SMALL = '<w:sz w:val="16"/>'  # half points
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 JSON_PART = b'<Default Extension="json" ContentType="application/json"/>'
 FIRST_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
-FORBIDDEN_IN_SHEET_NAME = re.compile(r"[\[\]:*?/\\]")
-LONGEST_SHEET_NAME = 31
+SPACES = re.compile(r"[ \t\r\n]+")  # at which a line may break; not within "12 kWh"
 
 
 def write_document(document: Document, path: str | Path) -> Path:
@@ -79,7 +78,8 @@ def write_document(document: Document, path: str | Path) -> Path:
 
     Notes
     -----
-    HTML and DOCX are written by pandoc, PDF by typst from what pandoc makes, XLSX by openpyxl. The
+    HTML and DOCX are written by pandoc, PDF (tagged, PDF/UA-1) by typst from what pandoc makes,
+    XLSX by openpyxl. The
     file depends on the document alone: times in it are those of `document.written`.
     """
     path = Path(path)
@@ -180,11 +180,18 @@ def _html(document: Document) -> bytes:
                 "--to=html5",
                 "--standalone",
                 "--embed-resources",
+                *(["--toc", "--toc-depth=2"] if _parts(document) > 1 else []),
+                f"--metadata=toc-title:{translated('Contents', document.language)}",
                 "--include-in-header=head.html",
                 f"--css={HERE / 'document.css'}",
                 "--variable=document-css=false",
             ],
         )
+
+
+def _parts(document: Document) -> int:
+    """Headings of the first level."""
+    return sum(isinstance(b, Heading) and b.level == 1 for b in document.blocks)
 
 
 def _pdf(document: Document) -> bytes:
@@ -193,27 +200,58 @@ def _pdf(document: Document) -> bytes:
         text = _pandoc(
             document, folder, ["--to=typst", f"--template={HERE / 'document.typ'}"]
         ).decode()
+        text = _with_alternatives(text, document)
         (folder / RECORD).write_text(_record_text(document), encoding="utf-8")
-        text += f'\n#pdf.attach("{RECORD}", relationship: "data")\n'
+        text += f'\n#pdf.attach("{RECORD}", relationship: "data", description: "{RECORD_WORDS}")\n'
         (folder / "document.typ").write_text(text, encoding="utf-8")
-        day = document.written
+        return _typeset(document, folder)
+
+
+def _typeset(document: Document, folder: Path) -> bytes:
+    """Make the PDF, accessible by PDF/UA-1; plainly tagged where that finds fault, and say so."""
+    typst, day = _library("typst"), document.written
+    given = {
+        "title": document.title,
+        "author": document.author,
+        "language": document.language.split("-")[0],
+        "paper": PAPERS[document.paper],
+        "year": str(day.year),
+        "month": str(day.month),
+        "day": str(day.day),
+    }
+
+    def made(**options: list[str]) -> bytes:
         return bytes(
-            _library("typst").compile(
+            typst.compile(
                 str(folder / "document.typ"),
                 root=str(folder),
                 format="pdf",
                 timestamp=int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()),
-                sys_inputs={
-                    "title": document.title,
-                    "author": document.author,
-                    "language": document.language.split("-")[0],
-                    "paper": PAPERS[document.paper],
-                    "year": str(day.year),
-                    "month": str(day.month),
-                    "day": str(day.day),
-                },
+                sys_inputs=given,
+                **options,
             )
         )
+
+    try:
+        return made(pdf_standards=["ua-1"])
+    except typst.TypstError as error:
+        if "PDF/UA" not in str(error):
+            raise
+        warnings.warn(
+            HouseWarning(f"the PDF is tagged, but does not follow PDF/UA-1: {error}"), stacklevel=2
+        )
+        return made()
+
+
+def _with_alternatives(text: str, document: Document) -> str:
+    """Give pictures their words, which pandoc does not pass on (PDF/UA-1 asks for them)."""
+    words = iter([b.alternative for b in flat(document.blocks) if isinstance(b, Picture)])
+
+    def with_words(image: re.Match[str]) -> str:
+        plain = printable(next(words)).replace("\\", "\\\\").replace('"', '\\"')
+        return f'{image[0]}, alt: "{plain}"'
+
+    return re.sub(r'image\("picture\d+\.(?:png|jpg)"', with_words, text)
 
 
 def _docx(document: Document) -> bytes:
@@ -250,66 +288,16 @@ def _small(table: re.Match[str]) -> str:
 
 
 def _xlsx(document: Document) -> bytes:
+    from homeenergy.show.document.spreadsheet import workbook
+
     _library("openpyxl")
-    file = BytesIO()
-    with pd.ExcelWriter(file, engine="openpyxl") as book:
-        names: set[str] = set()
-        for block in flat(document.blocks):
-            if not isinstance(block, Table) or not block.sheet:
-                continue
-            data = block.data
-            if data is None:
-                texts = [[str(cell) for cell in row] for row in block.rows]
-                data = pd.DataFrame(texts, columns=list(block.labels))
-            name = _sheet_name(block.sheet, names)
-            names.add(name.casefold())
-            _plain_cells(data).to_excel(book, sheet_name=name, index=False, freeze_panes=(1, 0))
-            for cells in book.sheets[name].columns:
-                for cell in cells:
-                    if cell.data_type == "f":  # a text that begins with "=" is a text
-                        cell.data_type = "s"
-                longest = max(len(str(cell.value or "")) for cell in cells)
-                book.sheets[name].column_dimensions[cells[0].column_letter].width = min(
-                    longest + 2, 60
-                )
-        properties = book.book.properties
-        properties.title = printable(document.title)
-        properties.creator = printable(document.author)
     stamp = f"{document.written}T00:00:00Z"
 
     def own(part: str, text: str) -> str:
         # The writer of the file puts in the time of day.
         return re.sub(r"(?<=W3CDTF\">)[^<]*", stamp, text) if part == "docProps/core.xml" else text
 
-    return _repacked(file.getvalue(), document, own)
-
-
-def _sheet_name(title: str, taken: set[str]) -> str:
-    """A name that a sheet may have: short, and unique even in small letters."""
-    whole = FORBIDDEN_IN_SHEET_NAME.sub(" ", printable(title))
-    # Names of circuits mostly differ at their ends.
-    name = whole if len(whole) <= LONGEST_SHEET_NAME else f"{whole[:18]}…{whole[-12:]}"
-    number, first = 1, name
-    while name.casefold() in taken:
-        number += 1
-        end = f" ({number})"
-        name = first[: LONGEST_SHEET_NAME - len(end)] + end
-    return name
-
-
-def _plain_cells(data: pd.DataFrame) -> pd.DataFrame:
-    """Times as texts with their offset, which a spreadsheet's own times cannot hold.
-
-    Characters that it cannot hold either are shown; a bound that is not known is an empty cell.
-    """
-    data = data.rename(columns=lambda name: printable(name) if isinstance(name, str) else name)
-    data = data.replace([np.inf, -np.inf], np.nan)
-    for name in data:
-        if not pd.api.types.is_numeric_dtype(data[name]):
-            data[name] = data[name].map(lambda c: printable(c) if isinstance(c, str) else c)
-        if isinstance(data[name].dtype, pd.DatetimeTZDtype):
-            data[name] = data[name].map(lambda t: "" if pd.isna(t) else t.isoformat())
-    return data
+    return _repacked(workbook(document), document, own)
 
 
 def _repacked(content: bytes, document: Document, own: Any) -> bytes:
@@ -352,7 +340,30 @@ def pandoc_form(
     }
     numbers, files = captions(document.blocks), iter(pictures)
     blocks = _nodes(document.blocks, captions=numbers, files=files, widths=widths)
+    blocks = list(_folding(blocks))
     return {"pandoc-api-version": PANDOC_API, "meta": meta, "blocks": blocks}
+
+
+def _folding(blocks: Iterable[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+    """Name headings, for the contents, and let parts be folded where there are no pages."""
+    number, is_open = 0, False
+    for block in blocks:
+        if block["t"] != "Header":
+            yield block
+            continue
+        number += 1
+        level, (_, classes, pairs), text = block["c"]
+        header = _node("Header", [level, [f"part-{number}", classes, pairs], text])
+        if level > 1:
+            yield header
+            continue
+        end = "</details>" if is_open else ""
+        yield _node("RawBlock", ["html", f"{end}<details open><summary>"])
+        yield header
+        yield _node("RawBlock", ["html", "</summary>"])
+        is_open = True
+    if is_open:
+        yield _node("RawBlock", ["html", "</details>"])
 
 
 def _nodes(
@@ -404,7 +415,7 @@ def _node(kind: str, content: object) -> dict[str, Any]:
 
 def _inlines(text: str) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = []
-    for word in printable(text).split():
+    for word in SPACES.split(printable(text).strip(" \t\r\n")):
         if found:
             found.append({"t": "Space"})
         found.append(_node("Str", word))

@@ -1,4 +1,4 @@
-"""The first pages of the document, and its last: limits, methods, runs."""
+"""The first pages of the technical file, and its last: limits, methods; sheets of runs."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from homeenergy.findings.appliance.record import (
     percent_text,
     shown,
 )
-from homeenergy.findings.saving.saving import Saving
+from homeenergy.findings.saving.advice import Advice
 from homeenergy.show.document.blocks import Block, Bullets, Facts, Heading, Picture, Prose, Table
 from homeenergy.show.document.findings import warning_blocks
 from homeenergy.show.document.page import SAFETY
-from homeenergy.show.writeup.actions import is_sure, saving_text
+from homeenergy.show.writeup.actions import saving_text
 from homeenergy.show.writeup.basis import Basis, grid, money_text
 
 LARGEST = 3
@@ -45,7 +45,6 @@ LIMITS = (
     "Which stretches form one run is a judgement{settings}.",
     "A clamp cannot measure a draw below its resolution; there, a bound is given and not a value.",
 )
-RUNS_ABREAST = 3
 
 
 def front_blocks(basis: Basis, written: date) -> tuple[Block, ...]:
@@ -78,14 +77,14 @@ def day_text(day: date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
-def summary_blocks(basis: Basis, actions: tuple[Saving, ...]) -> tuple[Block, ...]:
+def summary_blocks(basis: Basis, advice: Advice) -> tuple[Block, ...]:
     """What the house uses, the largest findings in money, what to do, how far to trust it."""
     return (
         Heading(text="Summary"),
         *warning_blocks(basis.findings),
         Prose(text=_opening(basis)),
         *_largest(basis),
-        *_first_actions(actions),
+        *_first_actions(advice),
         Prose(text=trust_sentence(basis)),
     )
 
@@ -140,19 +139,17 @@ def _largest(basis: Basis) -> tuple[Block, ...]:
     )
 
 
-def _first_actions(actions: tuple[Saving, ...]) -> tuple[Block, ...]:
-    sure = [action for action in actions if is_sure(action)]
-    # What needs an electrician first is not what a reader can do first.
-    sure.sort(key=lambda action: action.part == "idle" and action.price is None)
-    if sure:
+def _first_actions(advice: Advice) -> tuple[Block, ...]:
+    if advice.actions:
         lines = tuple(
-            f"{action.measure}: saves {saving_text(action)} a year." for action in sure[:LARGEST]
+            f"{action.saving.measure}: saves {saving_text(action.saving)} a year."
+            for action in advice.actions[:LARGEST]
         )
         return (Prose(text="What is worth doing first:"), Bullets(items=lines))
-    if actions:
+    if advice.too_small or advice.unsure:
         text = (
-            "None of the actions looked at saves an amount significantly different from zero; "
-            "the part on recommended actions says what was looked at."
+            "None of the actions looked at is worth the trouble; the part on recommended actions "
+            "says what was looked at."
         )
     else:
         text = "These data suggest no action."
@@ -266,37 +263,12 @@ def limit_blocks(*, with_settings: bool = True) -> tuple[Block, ...]:
     )
 
 
-def run_blocks(basis: Basis) -> tuple[Block, ...]:
-    """Appendix: every run of every appliance."""
-    blocks: list[Block] = [Heading(text="Appendix: every run", new_page=True)]
-    with_runs = [f for f in basis.measured if len(f.cycles.table)]
-    if not with_runs:
-        return (*blocks, Prose(text="No run was found."))
-    blocks.append(Prose(text="Local times of the start. A star marks an incomplete run."))
-    return (*blocks, *(_runs(basis, finding) for finding in with_runs))
+def run_sheets(basis: Basis) -> tuple[Table, ...]:
+    """Every run of every appliance, for a spreadsheet: in a document nobody reads thousands."""
+    return tuple(_runs(basis, f) for f in basis.measured if len(f.cycles.table))
 
 
 def _runs(basis: Basis, finding: ApplianceFinding) -> Table:
     table = finding.cycles.table
-    start = table["start"].dt.tz_convert(basis.zone)
-    cells = [
-        (f"{when:%Y-%m-%d %H:%M}{'' if whole else ' *'}", f"{s / 60:.1f}", f"{wh / 1000:.3f}")
-        for when, s, wh, whole in zip(
-            start, table["duration_s"], table["energy_wh"], table["complete"], strict=True
-        )
-    ]
-    # Read down the first column, then the second, as in a telephone book.
-    height = -(-len(cells) // RUNS_ABREAST)
-    cells += [("", "", "")] * (height * RUNS_ABREAST - len(cells))
-    rows = tuple(
-        tuple(text for part in range(RUNS_ABREAST) for text in cells[part * height + line])
-        for line in range(height)
-    )
-    return Table(
-        head=("start", "min", "kWh") * RUNS_ABREAST,
-        rows=rows,
-        caption=f"{finding.appliance}: {len(table):,} runs.",
-        numeric=frozenset(i for i in range(3 * RUNS_ABREAST) if i % 3),
-        sheet=f"runs {finding.circuit}",
-        data=table.assign(start=start, end=table["end"].dt.tz_convert(basis.zone)),
-    )
+    local = {name: table[name].dt.tz_convert(basis.zone) for name in ("start", "end")}
+    return Table(head=(), rows=(), sheet=f"runs {finding.circuit}", data=table.assign(**local))

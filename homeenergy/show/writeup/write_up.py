@@ -6,8 +6,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
+from homeenergy.findings.house_year import house_year
+from homeenergy.findings.saving.advice import find_advice
+from homeenergy.findings.saving.look_into import look_into
 from homeenergy.findings.saving.saving import Saving
 from homeenergy.readings.house import House, open_house
 from homeenergy.show.document.blocks import (
@@ -16,21 +19,27 @@ from homeenergy.show.document.blocks import (
     Heading,
     Paper,
     Prose,
+    Table,
     html_blocks,
 )
 from homeenergy.show.document.files import write_document
-from homeenergy.show.writeup.actions import action_blocks, find_actions
+from homeenergy.show.writeup.actions import action_blocks
 from homeenergy.show.writeup.appliances import appliance_blocks, measured_blocks, trust_blocks
-from homeenergy.show.writeup.basis import Progress, make_basis, make_record
+from homeenergy.show.writeup.basis import Basis, Progress, make_basis, make_record
+from homeenergy.show.writeup.client import Told, front_facts, page_one, trust_part
+from homeenergy.show.writeup.client_advice import advice_part, assumed_part
+from homeenergy.show.writeup.client_loads import load_parts
 from homeenergy.show.writeup.ends import (
     front_blocks,
     limit_blocks,
     method_blocks,
-    run_blocks,
+    run_sheets,
     summary_blocks,
 )
+from homeenergy.show.writeup.wording import Wording, usual_language
 
 MOST_ROWS = 30  # of a table, in a notebook
+Edition = Literal["client", "technical"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,10 +69,14 @@ class WriteUp:
     written : date
     paper : "a4" or "letter"
     parts : mapping of str to tuple of blocks
-        By name, in the order in which they are read: front, summary, measured, trust, appliances,
-        actions, method, limits, runs.
+        By name, in the order in which they are read. The client's edition: front, summary (page
+        one), loads, trust, actions, assumptions. The technical file: front, summary, measured,
+        trust, appliances, actions, method, limits.
     record : mapping
         What it rests on.
+    language : str
+    sheets : tuple of Table
+        What only a spreadsheet holds: every run.
     """
 
     title: str
@@ -72,6 +85,8 @@ class WriteUp:
     paper: Paper
     parts: Mapping[str, tuple[Block, ...]]
     record: Mapping[str, Any]
+    language: str = "en"
+    sheets: tuple[Table, ...] = ()
 
     def part(self, name: str) -> ShownPart:
         """Give one part, as a notebook shows it."""
@@ -112,9 +127,10 @@ class WriteUp:
             author=self.author,
             written=self.written,
             paper=self.paper,
-            language="en",
+            language=self.language,
             blocks=tuple(block for part in self.parts.values() for block in part),
             record=self.record,
+            sheets=self.sheets,
         )
 
     def save(self, path: str | Path) -> Path:
@@ -130,8 +146,10 @@ class WriteUp:
 def write_up(
     house: House | str | Path,
     *,
+    edition: Edition = "client",
     written: date | None = None,
     paper: Paper | None = None,
+    language: str | None = None,
     measures: Iterable[Saving] = (),
     progress: Progress | None = None,
 ) -> WriteUp:
@@ -142,10 +160,16 @@ def write_up(
     house : House or path
         With its logs imported. Author, client, site and an image come from [write_up] in its
         house.toml.
+    edition : "client" or "technical"
+        What a client reads: page one, the loads that matter, how far to trust it, what to do. Or
+        all there is, in English.
     written : date, optional
         That the document carries. Default: today.
     paper : "a4" or "letter", optional
         Default: as house.toml says, else as is usual in the house's time zone.
+    language : str, optional
+        Of the client's edition: "en-US", "en-GB", "de", "nl", "fr". Default: as house.toml says,
+        else English.
     measures : iterable of Saving
         Further measures to weigh, from `homeenergy.findings`: `replace_unit`, `change_lamps`. What
         is found automatically (switching off, another programme, other hours) is considered
@@ -157,6 +181,11 @@ def write_up(
     -------
     WriteUp
         Whole whatever is missing: what could not be said is named.
+
+    Raises
+    ------
+    HouseError
+        If no circuit has readings that can be used.
 
     Examples
     --------
@@ -172,26 +201,65 @@ def write_up(
     basis = make_basis(house, progress=progress)
     details = house.schedule.write_up
     written = date.today() if written is None else written
-    actions = find_actions(basis, measures)
     record = make_record(basis)
+    told = _told(basis, language, measures)
+    client = edition == "client"
     return WriteUp(
-        title=details.title or f"{house.name}: what its appliances use, and why",
+        title=details.title
+        or told.words.say("{house}: what its appliances use, and why", house=house.name),
         author=details.author,
         written=written,
         paper=paper or details.paper or usual_paper(house),
-        parts={
-            "front": front_blocks(basis, written),
-            "summary": summary_blocks(basis, actions),
-            "measured": measured_blocks(basis),
-            "trust": trust_blocks(basis),
-            "appliances": appliance_blocks(basis),
-            "actions": action_blocks(actions),
-            "method": method_blocks(basis, record),
-            "limits": limit_blocks(),
-            "runs": run_blocks(basis),
-        },
+        parts=_client(told, written, record) if client else _technical(told, written, record),
         record=record,
+        language=told.words.language if client else "en",
+        sheets=run_sheets(basis),
     )
+
+
+def _told(basis: Basis, language: str | None, measures: Iterable[Saving]) -> Told:
+    """Work out what there is to say."""
+    house = basis.house
+    year = house_year(house, basis.findings)
+    details = house.schedule.write_up
+    advice = find_advice(house, basis.measured, year, measures=measures, floor=details.least_saving)
+    return Told(
+        basis=basis,
+        year=year,
+        advice=advice,
+        looks=look_into(house, year, floor=advice.floor, outdoor=basis.outdoor),
+        words=Wording(
+            language=language or details.language or usual_language(basis.zone),
+            currency=None if house.tariff is None else house.tariff.currency,
+        ),
+    )
+
+
+def _client(told: Told, written: date, record: Mapping[str, Any]) -> dict[str, tuple[Block, ...]]:
+    return {
+        "front": front_facts(told, written),
+        "summary": page_one(told),
+        "loads": load_parts(told),
+        "trust": trust_part(told),
+        "actions": advice_part(told),
+        "assumptions": assumed_part(told, record),
+    }
+
+
+def _technical(
+    told: Told, written: date, record: Mapping[str, Any]
+) -> dict[str, tuple[Block, ...]]:
+    basis, advice = told.basis, told.advice
+    return {
+        "front": front_blocks(basis, written),
+        "summary": summary_blocks(basis, advice),
+        "measured": measured_blocks(basis),
+        "trust": trust_blocks(basis),
+        "appliances": appliance_blocks(basis),
+        "actions": action_blocks(advice),
+        "method": method_blocks(basis, record),
+        "limits": limit_blocks(),
+    }
 
 
 def usual_paper(house: House) -> Paper:

@@ -1,0 +1,289 @@
+"""The year of a house: energy, bill, what never stops, and what each load is of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import isfinite
+
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance.record import RETURNED_SHARE, ApplianceFinding, clipped
+from homeenergy.findings.appliance.table import Findings
+from homeenergy.findings.bill import house_bill, slot_energy
+from homeenergy.findings.days import LEAST_COVERAGE
+from homeenergy.findings.loads.baseload import Baseload, house_baseload
+from homeenergy.findings.weather.seasons import SEASON_LIMIT
+from homeenergy.findings.year import with_unseen_days
+from homeenergy.house.tariff import Tariff
+from homeenergy.readings.house import House
+from homeenergy.stats.estimate import Estimate
+from homeenergy.units import DAYS_PER_YEAR
+
+MONTHS_PER_YEAR = 12
+OTHER_SEASON = SEASON_LIMIT["some"]  # of what is on no measured circuit. Own rule, no source.
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LoadYear:
+    """What one load takes in a year.
+
+    `kwh` and `money` allow for days of the year that were not seen; `share` is of the house's
+    bill, or without a tariff of its energy (NaN where energies of either sign have no shares).
+    `finding` is None for what is on no measured circuit.
+    """
+
+    name: str
+    finding: ApplianceFinding | None
+    kwh: Estimate
+    money: Estimate | None
+    share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HouseYear:
+    """What a house uses in a year, and what its owner pays for it.
+
+    Attributes
+    ----------
+    kwh : Estimate
+        Energy of a year [kWh], of the mains or, where they are not logged, of all circuits. The
+        interval allows for days of the year that were not seen.
+    whole_house : bool
+        Whether it is that of the mains.
+    energy, standing, demand, bill : Estimate, float, float, Estimate; or None
+        What is paid in a year [currency]: for the kWh, whatever is used, for the greatest power of
+        a month, and together. None without a tariff, or where it gives no price.
+    no_money : str
+        Why there is no money; empty where there is.
+    base : Baseload or None
+        None where what never stops cannot be told.
+    base_kwh, base_money : Estimate or None
+        What never stops, in a year.
+    loads : tuple of LoadYear
+        The greatest first.
+    share_of_year : float
+        Share of the days of a year that were seen.
+    """
+
+    kwh: Estimate
+    whole_house: bool
+    energy: Estimate | None
+    standing: float
+    demand: float
+    bill: Estimate | None
+    no_money: str
+    base: Baseload | None
+    base_kwh: Estimate | None
+    base_money: Estimate | None
+    loads: tuple[LoadYear, ...]
+    share_of_year: float
+
+    @property
+    def price(self) -> float | None:
+        """What a kWh costs on average [currency]."""
+        known = self.energy is not None and self.kwh.value > 0
+        return self.energy.value / self.kwh.value if known and self.energy else None
+
+    def share_of_bill(self, money: Estimate | None, kwh: Estimate) -> float:
+        """A part of the bill, or without one of the energy; NaN where that is not positive."""
+        part, whole = (kwh, self.kwh) if self.bill is None or money is None else (money, self.bill)
+        return part.value / whole.value if whole.value > 0 else float("nan")
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a load, and one of the house."""
+        rows = [_row(one.name, one.kwh, one.money, one.share) for one in self.loads]
+        rows.append(_row("house", self.kwh, self.energy, 1.0))
+        return pd.DataFrame(rows)
+
+
+def _row(name: str, kwh: Estimate, money: Estimate | None, share: float) -> dict[str, str | float]:
+    row: dict[str, str | float] = {"name": name}
+    for what, estimate in (("kwh_per_year", kwh), ("cost_per_year", money)):
+        for end in ("value", "low", "high"):
+            column = what if end == "value" else f"{what}_{end}"
+            row[column] = float("nan") if estimate is None else getattr(estimate, end)
+    return row | {"share": share}
+
+
+def house_year(house: House, findings: Findings) -> HouseYear:
+    """Bring the days at hand to a year of the house.
+
+    Parameters
+    ----------
+    house : House
+        Without circuits that are held out.
+    findings : Findings
+        Of all its loads.
+
+    Returns
+    -------
+    HouseYear
+
+    Raises
+    ------
+    HouseError
+        If nothing was measured.
+
+    Notes
+    -----
+    The mean of the days measured, times 365. Days of the year that were not seen may differ by
+    `SEASON_LIMIT` of each load, all of them to one side, as in `annual_energy`; own rule. Energy
+    is paid at the average price of these days: under steps and by time of use, too. Charges for
+    demand: the mean of the months seen, times twelve.
+    """
+    measured = [f for f in findings.appliances if f.days]
+    if not measured:
+        raise HouseError(
+            "no circuit has readings that can be used, so there is no year to speak of",
+            path=house.path,
+            fix="Look at what `homeenergy check` says of this folder.",
+        )
+    seen = max(_seen(f) for f in measured)
+    mains = findings.mains_kwh_per_day
+    parts = [year_of(f) for f in measured]
+    rest = None
+    if mains is not None and findings.unmeasured_kwh_per_day is not None:
+        rest = _unseen(
+            findings.unmeasured_kwh_per_day.scaled(DAYS_PER_YEAR), (1 - seen) * OTHER_SEASON, "rest"
+        )
+    reach = sum((1 - _seen(f)) * f.season.limit * abs(f.kwh_per_day.value) for f in measured)
+    if mains is None:
+        total = sum((f.kwh_per_day for f in measured[1:]), measured[0].kwh_per_day)
+    else:
+        total = mains
+        other = (
+            0.0
+            if findings.unmeasured_kwh_per_day is None
+            else (findings.unmeasured_kwh_per_day.value)
+        )
+        reach += (1 - seen) * OTHER_SEASON * max(other, 0.0)
+    limit = reach / abs(total.value) if total.value else 0.0
+    kwh = _unseen(total.scaled(DAYS_PER_YEAR), limit, "house")
+    if total.value > 0:
+        kwh = kwh.within(least=0.0)
+    energy, standing, demand, no_money = _money(house, findings, measured, kwh)
+    bill = None if energy is None else energy.plus(standing + demand)
+    found = HouseYear(
+        kwh=kwh,
+        whole_house=mains is not None,
+        energy=energy,
+        standing=standing,
+        demand=demand,
+        bill=bill,
+        no_money=no_money,
+        base=None,
+        base_kwh=None,
+        base_money=None,
+        loads=(),
+        share_of_year=seen,
+    )
+    found = replace(found, loads=_loads(found, measured, parts, rest))
+    return _with_base(found, house, findings)
+
+
+def year_of(finding: ApplianceFinding) -> Estimate:
+    """Energy of a year of one load [kWh], like the days measured; see `house_year`."""
+    year = finding.kwh_per_day.scaled(DAYS_PER_YEAR)
+    return clipped(
+        _unseen(year, (1 - _seen(finding)) * finding.season.limit, finding.circuit), finding
+    )
+
+
+def _unseen(year: Estimate, limit: float, name: str) -> Estimate:
+    if not isfinite(year.value) or not year.resolved:
+        return year
+    return with_unseen_days(year, limit, circuit=name, basis=f"{year.basis}; days not seen")
+
+
+def _seen(finding: ApplianceFinding) -> float:
+    daily = finding.daily
+    day = pd.DatetimeIndex(daily["day"][daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]])
+    return min(len(set(zip(day.month, day.day, strict=True))) / DAYS_PER_YEAR, 1.0)
+
+
+def _money(
+    house: House, findings: Findings, measured: Sequence[ApplianceFinding], kwh: Estimate
+) -> tuple[Estimate | None, float, float, str]:
+    """Energy, standing and demand charges of a year, and why there are none."""
+    tariff = house.tariff
+    if tariff is None:
+        return None, 0.0, 0.0, "no tariff"
+    standing = tariff.versions[-1].standing_per_day * DAYS_PER_YEAR
+    if tariff.single_price is not None and not tariff.demand_charges:
+        return kwh.scaled(tariff.single_price, unit=tariff.currency), standing, 0.0, ""
+    if findings.mains_kwh_per_day is None:
+        return _of_circuits(measured, kwh, tariff, standing)
+    try:
+        paid = house_bill(house, tariff)
+    except HouseError as error:
+        return None, standing, 0.0, error.what
+    seen = sum(float(slot_energy(house.trace(leg)).sum()) for leg in house.mains)
+    if not seen > 0:
+        return None, standing, 0.0, "nothing was drawn through the mains"
+    months = paid.peaks["month"].nunique()
+    demand = paid.demand / months * MONTHS_PER_YEAR if months else 0.0
+    return kwh.scaled(paid.energy / seen, unit=tariff.currency), standing, demand, ""
+
+
+def _of_circuits(
+    measured: Sequence[ApplianceFinding], kwh: Estimate, tariff: Tariff, standing: float
+) -> tuple[Estimate | None, float, float, str]:
+    """Where the mains are not logged: at what the circuits paid."""
+    costs = [f.cost_per_year for f in measured]
+    used = sum(f.kwh_per_day.value for f in measured) * DAYS_PER_YEAR
+    if any(c is None or not isfinite(c.value) for c in costs) or not used > 0:
+        return None, standing, 0.0, "the tariff gives no price without the mains"
+    paid = sum(c.value for c in costs if c is not None)
+    return kwh.scaled(paid / used, unit=tariff.currency), standing, 0.0, ""
+
+
+def _loads(
+    year: HouseYear,
+    measured: Sequence[ApplianceFinding],
+    parts: Sequence[Estimate],
+    rest: Estimate | None,
+) -> tuple[LoadYear, ...]:
+    values = [f.kwh_per_day.value for f in measured]
+    both_ways = min(values) < -RETURNED_SHARE * max(map(abs, values))
+    found = []
+    for finding, kwh in zip(measured, parts, strict=True):
+        cost = finding.cost_per_year
+        money = None
+        if cost is not None and isfinite(cost.value) and kwh.value:
+            money = kwh.scaled(
+                cost.value / (finding.kwh_per_day.value * DAYS_PER_YEAR), unit=cost.unit
+            )
+        found.append(
+            LoadYear(
+                name=finding.appliance,
+                finding=finding,
+                kwh=kwh,
+                money=money,
+                share=float("nan") if both_ways else year.share_of_bill(money, kwh),
+            )
+        )
+    found.sort(key=lambda one: -(one.kwh if one.money is None else one.money).value)
+    if rest is not None and rest.value > 0:
+        price = year.price
+        money = (
+            None
+            if price is None or year.energy is None
+            else rest.scaled(price, unit=year.energy.unit)
+        )
+        share = float("nan") if both_ways else year.share_of_bill(money, rest)
+        found.append(LoadYear(name="", finding=None, kwh=rest, money=money, share=share))
+    return tuple(found)
+
+
+def _with_base(year: HouseYear, house: House, findings: Findings) -> HouseYear:
+    try:
+        base = house_baseload(house, findings=findings)
+    except (HouseError, ValueError):
+        return year
+    kwh = base.kwh_per_year
+    money = None
+    if year.price is not None and year.energy is not None:
+        money = kwh.scaled(year.price, unit=year.energy.unit)
+    return replace(year, base=base, base_kwh=kwh, base_money=money)

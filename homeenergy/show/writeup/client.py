@@ -1,0 +1,557 @@
+"""The client's edition: page one, how far to trust it, what to do, and what was assumed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import pandas as pd
+from matplotlib.axes import Axes
+
+from homeenergy.findings.house_year import HouseYear, LoadYear
+from homeenergy.findings.saving.advice import Action, Advice, Said
+from homeenergy.findings.saving.look_into import LookInto
+from homeenergy.findings.weather.seasons import SEASON_LIMIT
+from homeenergy.show.document.blocks import (
+    Block,
+    Bullets,
+    Facts,
+    Heading,
+    Note,
+    Picture,
+    Prose,
+    Table,
+    Together,
+)
+from homeenergy.show.figures.style import BLUE, GREY
+from homeenergy.show.writeup.basis import Basis, picture
+from homeenergy.show.writeup.wording import Wording
+from homeenergy.stats.estimate import Estimate
+from homeenergy.trust.meter import MeterAgreement
+
+THREE = 3
+MOST_BARS = 8
+LEAST_MATTERING, MOST_LOADS = 0.05, 6  # share of the bill from which a load has its half page
+SHORT_DAYS = 14
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Told:
+    """All that the client's edition says, before it is put into words."""
+
+    basis: Basis
+    year: HouseYear
+    advice: Advice
+    looks: tuple[LookInto, ...]
+    words: Wording
+
+    @property
+    def whole(self) -> str:
+        """What shares are of."""
+        if self.year.bill is not None:
+            return self.words.say("share of the bill")
+        return self.words.say("share of the energy")
+
+    def share(self, money: Estimate | None, kwh: Estimate) -> str:
+        """A part of the bill in per cent."""
+        part = self.year.share_of_bill(money, kwh)
+        return self.words.percent(part) if math.isfinite(part) else ""
+
+
+def front_facts(told: Told, written: date) -> tuple[Block, ...]:
+    """For whom, by whom, when measured: few lines."""
+    words, details = told.words, told.basis.house.schedule.write_up
+    basis = told.basis
+    start, end = basis.local(basis.findings.start), basis.local(basis.findings.end)
+    measured = words.say("{start} to {end}", start=words.day(start), end=words.day(end))
+    rows = (
+        (words.say("For"), ", ".join(x for x in (details.client, details.site) if x)),
+        (words.say("By"), ", ".join(x for x in (details.author, words.day(written)) if x)),
+        (words.say("Measured"), measured),
+    )
+    blocks: list[Block] = [Facts(rows=tuple(row for row in rows if row[1]))]
+    if details.image is not None:
+        site = details.site or basis.house.name
+        text = words.say("Picture of {site}.", site=site)
+        image = Picture(
+            image=details.image.read_bytes(), caption="", alternative=text, width_share=0.4
+        )
+        blocks.append(image)
+    return tuple(blocks)
+
+
+def page_one(told: Told) -> tuple[Block, ...]:
+    """The house's year, where it goes, the loads that matter, what to do."""
+    return (
+        *held_out_notes(told),
+        Prose(text=_opening(told)),
+        _year_table(told),
+        Prose(text=" ".join(_beside_year(told))),
+        _where_it_goes(told),
+        _loads_table(told),
+        _actions_table(told),
+        Prose(text=" ".join(_nothing_else(told))),
+    )
+
+
+def held_out_notes(told: Told) -> tuple[Block, ...]:
+    """What cannot be, before any figure."""
+    words = told.words
+    notes: list[Block] = []
+    for weight, about in (("wrong", "Held out of all figures"), ("doubtful", "Needs a look")):
+        found = [one for one in told.basis.findings.implausible if one.weight == weight]
+        for one in found:
+            names = ", ".join(_names(told, one.circuits)) or words.say("the log")
+            if words.language.startswith("en"):
+                text = f"{one.sentence} {one.do}"
+            else:
+                text = words.say(
+                    "The readings of {circuits} cannot be right; the technical file says why.",
+                    circuits=names,
+                )
+            notes.append(Note(about=words.say(about), text=text))
+    return tuple(notes)
+
+
+def _opening(told: Told) -> str:
+    """The answer in a sentence or two."""
+    words, year = told.words, told.year
+    own = [one.name for one in year.loads if one.finding is not None][:THREE]
+    values = {
+        "house": told.basis.house.name,
+        "kwh": words.alone(year.kwh),
+        "loads": ", ".join(own),
+    }
+    if year.bill is None:
+        text = "{house} uses about {kwh} a year like the days measured; most goes to {loads}."
+    else:
+        text = (
+            "{house} uses about {kwh} a year like the days measured, and pays {bill} for it; most "
+            "goes to {loads}."
+        )
+        values["bill"] = words.alone(year.bill)
+    return words.say(text, **values)
+
+
+def _names(told: Told, circuits: Sequence[str]) -> list[str]:
+    by_name = {c.name: c.appliance for c in told.basis.house.schedule.circuits}
+    return [by_name.get(name, name) for name in circuits]
+
+
+def _year_table(told: Told) -> Table:
+    words, year = told.words, told.year
+    first = words.say("All that the house uses" if year.whole_house else "All measured circuits")
+    money = year.energy
+    rows = [(first, words.estimate(year.kwh), _money(words, money), "")]
+    if year.bill is not None and year.energy is not None:
+        unit = year.energy.unit
+        rows[0] = (*rows[0][:3], told.share(year.energy, year.kwh))
+        for name, part in (("Standing charge", year.standing), ("Demand charge", year.demand)):
+            if part:
+                share = words.percent(part / year.bill.value)
+                rows.append((words.say(name), "", words.amount(part, currency=unit), share))
+        rows.append(
+            (words.say("The bill of a year"), "", words.estimate(year.bill), words.percent(1.0))
+        )
+    if year.base_kwh is not None:
+        rows.append(
+            (
+                words.say("Of it, what never stops (base load)"),
+                words.estimate(year.base_kwh),
+                _money(words, year.base_money),
+                told.share(year.base_money, year.base_kwh),
+            )
+        )
+    return Table(
+        head=(words.say("A year"), words.say("energy"), words.say("money"), told.whole),
+        rows=tuple(rows),
+        caption=words.say("What the house uses and costs in a year like the days measured."),
+        numeric=frozenset({1, 2, 3}),
+        sheet=words.say("year"),
+        data=_year_frame(told),
+    )
+
+
+def _money(words: Wording, money: Estimate | None) -> str:
+    return "" if money is None else words.estimate(money)
+
+
+def _year_frame(told: Told) -> pd.DataFrame:
+    year = told.year
+    figures: dict[str, Estimate | None] = {
+        "kwh_per_year": year.kwh,
+        "energy_cost_per_year": year.energy,
+        "bill_per_year": year.bill,
+        "base_load_kwh_per_year": year.base_kwh,
+        "base_load_cost_per_year": year.base_money,
+    }
+    rows: list[dict[str, Any]] = [
+        {"what": name, "value": e.value, "low": e.low, "high": e.high, "unit": e.unit}
+        for name, e in figures.items()
+        if e is not None
+    ]
+    if year.energy is not None:
+        for name, value in (("standing", year.standing), ("demand", year.demand)):
+            rows.append({"what": f"{name}_per_year", "value": value, "unit": year.energy.unit})
+    return pd.DataFrame(rows, columns=["what", "value", "low", "high", "unit"])
+
+
+def _beside_year(told: Told) -> list[str]:
+    words, year, check = told.words, told.year, told.basis.check
+    said = [words.say("In brackets: {level_share} intervals.", level_share=0.95)]
+    days = round(told.basis.days)
+    seen = year.share_of_year
+    said.append(
+        words.say(
+            "They hold what other seasons may change, since {days} days are {seen_share} of a "
+            "year.",
+            days=days,
+            seen_share=seen,
+        )
+        if seen < 1
+        else words.say("A whole year was measured.")
+    )
+    if days < SHORT_DAYS:
+        said.append(words.say("A log this short says little of a usual week."))
+    if not year.whole_house:
+        said.append(words.say("The mains were not logged: circuits not measured are missing here."))
+    if year.no_money == "no tariff":
+        said.append(words.say("house.toml names no tariff, so nothing is given in money."))
+    elif year.no_money:
+        said.append(
+            words.say("Nothing is given in money: the tariff leaves open what a kWh costs here.")
+        )
+    said.append(meter_words(words, check.meter))
+    return said
+
+
+def meter_words(words: Wording, meter: MeterAgreement | None) -> str:
+    """The utility meter against the log, in a sentence."""
+    if meter is None:
+        return words.say("There are no readings of the utility meter to compare with.")
+    low, high = meter.ratio.low, meter.ratio.high
+    if not meter.fits_all or not (math.isfinite(low) and math.isfinite(high)):
+        return words.say(
+            "The readings of the utility meter do not fit the log: one of both is wrong, and the "
+            "figures need a look first."
+        )
+    if low <= 1 <= high:
+        return words.say(
+            "The utility meter agrees with the log, within {off_share}.",
+            off_share=max(high - 1, 1 - low),
+        )
+    text = (
+        "The utility meter counts {low_share} to {high_share} less than the log."
+        if high < 1
+        else "The utility meter counts {low_share} to {high_share} more than the log."
+    )
+    ends = sorted((abs(low - 1), abs(high - 1)))
+    return words.say(text, low_share=ends[0], high_share=ends[1])
+
+
+def load_name(words: Wording, load: LoadYear) -> str:
+    """Name of a load, or what all that is on no measured circuit is called."""
+    return load.name or words.say("circuits not measured")
+
+
+def _bars(told: Told) -> list[LoadYear]:
+    """The greatest loads, all smaller ones as one, and what was not measured."""
+    own = [one for one in told.year.loads if one.finding is not None]
+    rest = [one for one in told.year.loads if one.finding is None]
+    shown, small = own[: MOST_BARS - len(rest) - 1], own[MOST_BARS - len(rest) - 1 :]
+    if len(small) > 1:
+        kwh = sum((one.kwh for one in small[1:]), small[0].kwh)
+        costs = [one.money for one in small if one.money is not None]
+        money = sum(costs[1:], costs[0]) if len(costs) == len(small) else None
+        name = told.words.say("{number} smaller loads", number=len(small))
+        share = sum(one.share for one in small)
+        small = [LoadYear(name=name, finding=None, kwh=kwh, money=money, share=share)]
+    return [*shown, *small, *rest]
+
+
+def _where_it_goes(told: Told) -> Block:
+    words, bars = told.words, _bars(told)
+
+    def label(one: LoadYear) -> str:
+        share = f"  {words.percent(one.share)}" if math.isfinite(one.share) else ""
+        return f"{load_name(words, one)}  {words.alone(one.money or one.kwh)}{share}"
+
+    def draw(ax: Axes) -> None:
+        values = [(one.money or one.kwh).value for one in bars]
+        at = range(len(bars))
+        colours = [BLUE if one.finding is not None else GREY for one in bars]
+        ax.barh(at, values, color=colours, height=0.66)
+        for i, one in enumerate(bars):
+            main = one.money or one.kwh
+            if math.isfinite(main.low) and math.isfinite(main.high):
+                ax.plot([main.low, main.high], [i, i], color="black", linewidth=0.9)
+        ax.set_yticks(list(at), [label(one) for one in bars], fontsize=9)
+        ax.invert_yaxis()
+        ax.tick_params(axis="y", length=0)
+        ax.tick_params(axis="x", labelsize=8)
+        ax.xaxis.set_major_formatter(lambda x, _: words.number(x, 0 if max(values) > 5 else 1))
+        ax.spines[["top", "right", "left"]].set_visible(False)
+        ax.grid(axis="x", color="0.88", linewidth=0.7)
+        ax.set_axisbelow(True)
+        unit = bars[0].money.unit if bars and bars[0].money is not None else "kWh"
+        ax.set_xlabel(words.say("{unit} a year", unit=unit), fontsize=8)
+
+    return picture(
+        draw,
+        caption=words.say(
+            "Where it goes: each load in a year, with the range it may lie in (black line)."
+        ),
+        alternative=" ".join(f"{label(one)}." for one in bars),
+        height_in=0.55 + 0.235 * len(bars),
+    )
+
+
+def _loads_table(told: Told) -> Table:
+    words = told.words
+    own = [one for one in told.year.loads if one.finding is not None][:THREE]
+    rows = tuple(
+        (
+            one.name,
+            words.estimate(one.kwh),
+            _money(words, one.money),
+            words.percent(one.share) if math.isfinite(one.share) else "",
+        )
+        for one in own
+    )
+    return Table(
+        head=(
+            words.say("The loads that matter"),
+            words.say("energy"),
+            words.say("money"),
+            told.whole,
+        ),
+        rows=rows,
+        numeric=frozenset({1, 2, 3}),
+        sheet=words.say("loads"),
+        data=told.year.to_frame(),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Line:
+    """One line of what to do on page one: an action, or something to look into."""
+
+    do: str
+    worth: str
+    cost: str
+    payback: str
+    share: str
+
+
+def lines_to_do(told: Told) -> list[Line]:
+    """The most valuable actions, then, up to three, what is worth looking into."""
+    words = told.words
+    found = []
+    for action in told.advice.actions[:THREE]:
+        saving = action.saving
+        found.append(
+            Line(
+                do=words.said(action.do),
+                worth=words.say("saves {saved}", saved=action.main),
+                cost=cost_words(words, action),
+                payback=payback_words(words, action),
+                share=told.share(saving.cost_per_year, saving.kwh_per_year),
+            )
+        )
+    for look in told.looks[: THREE - len(found)]:
+        found.append(
+            Line(
+                do=words.said(look.do),
+                worth=words.say("up to {stake} at stake", stake=look.main),
+                cost=words.say("a look"),
+                payback=words.say("after the look"),
+                share=told.share(look.at_stake_money, look.at_stake_kwh),
+            )
+        )
+    return found
+
+
+def cost_words(words: Wording, action: Action) -> str:
+    """What an action costs once."""
+    price = action.saving.price
+    if price is not None and price.high > 0:
+        return words.estimate(price)
+    if action.cost is not None:
+        return words.said(action.cost)
+    return words.say("not stated")
+
+
+def payback_words(words: Wording, action: Action) -> str:
+    """When an action is paid back."""
+    years = action.saving.payback_years
+    if action.saving.price is not None and action.saving.price.high == 0:
+        return words.say("at once")
+    if years is None:
+        return words.say("not known")
+    if years.low == math.inf:
+        return words.say("never")
+    if years.high == math.inf:
+        return words.say("not before {years} years", years=years.low)
+    return words.say("after {years} years", years=years)
+
+
+def _actions_table(told: Told) -> Block:
+    words = told.words
+    lines = lines_to_do(told)
+    if not lines:
+        return Prose(
+            text=words.say(
+                "What to do: nothing. No load shows anything that saves {floor} a year or more.",
+                floor=floor_text(told),
+            )
+        )
+    return Table(
+        head=(
+            "",
+            words.say("What to do"),
+            words.say("a year"),
+            words.say("costs"),
+            words.say("paid back"),
+            told.whole,
+        ),
+        rows=tuple(
+            (str(i), x.do, x.worth, x.cost, x.payback, x.share)
+            for i, x in enumerate(lines, start=1)
+        ),
+        numeric=frozenset({5}),
+    )
+
+
+def floor_text(told: Told) -> str:
+    """The least that an action must save to be advised."""
+    unit = told.advice.unit
+    if unit == "kWh":
+        return told.words.value("floor_kwh", told.advice.floor)
+    return told.words.amount(told.advice.floor, currency=unit)
+
+
+def _nothing_else(told: Told) -> list[str]:
+    words, advice = told.words, told.advice
+    said = []
+    if told.looks and len(advice.actions) < THREE:
+        said.append(
+            words.say(
+                "“At stake” is all that the thing takes: a look tells how much of it can be saved."
+            )
+        )
+    if advice.too_small:
+        said.append(
+            words.say(
+                "Not worth your while: {number} things that save less than {floor} a year each.",
+                number=len(advice.too_small),
+                floor=floor_text(told),
+            )
+        )
+    return said
+
+
+def trust_part(told: Told) -> tuple[Block, ...]:
+    """How far to trust it, in plain words."""
+    words, basis = told.words, told.basis
+    check, findings = basis.check, basis.findings
+    quality = basis.house.quality()
+    items = [
+        words.say(
+            "{circuits} circuits were measured over {days} days; of the time, {seen_share} has "
+            "readings. What is missing was left out and not filled in.",
+            circuits=len(basis.measured),
+            days=round(basis.days),
+            seen_share=float(quality["coverage"].mean()),
+        ),
+        meter_words(words, check.meter),
+    ]
+    if findings.mains_kwh_per_day is None:
+        items.append(words.say("The mains were not logged, so nothing checks the circuits' sum."))
+    elif findings.unmeasured_kwh_per_day is not None:
+        items.append(
+            words.say(
+                "All measured circuits together are less than the mains by {rest_kwh} a day: that "
+                "is on circuits nobody measured.",
+                rest_kwh=findings.unmeasured_kwh_per_day,
+            )
+        )
+    if check.bench:
+        items.append(
+            words.say(
+                "{agree} of {clamps} clamps agree with a reference meter within what both can "
+                "know.",
+                agree=sum(one.agrees for one in check.bench),
+                clamps=len(check.bench),
+            )
+        )
+    else:
+        items.append(
+            words.say(
+                "No clamp was compared with a reference meter. Clamps may read some per cent high "
+                "or low; where house.toml does not state it, no interval knows of it."
+            )
+        )
+    blocks: list[Block] = [
+        Heading(text=words.say("How far to trust these figures"), new_page=True),
+        Prose(
+            text=words.say(
+                "A figure with a range in brackets, such as 0.41 kWh (0.39 to 0.43), means: if the "
+                "days measured are like others, the true mean lies within the range 95 times in a "
+                "hundred. A wide range is no fault of the log but of days that differ."
+            )
+        ),
+        Bullets(items=tuple(items)),
+        Prose(text=_season_words(told)),
+    ]
+    return (*blocks, *_concerns(told))
+
+
+def _season_words(told: Told) -> str:
+    words, year = told.words, told.year
+    strong = [
+        one.name for one in year.loads if one.finding and one.finding.season.strength == "strong"
+    ]
+    text = words.say(
+        "A year is not {days} days. Loads that heat or cool rooms may on other days take nothing "
+        "or twice as much, refrigerators, water heaters and lamps {some_share} more or less, all "
+        "others {none_share}; the ranges of a year hold that.",
+        days=round(told.basis.days),
+        some_share=SEASON_LIMIT["some"],
+        none_share=SEASON_LIMIT["none"],
+    )
+    if strong and year.share_of_year < 1:
+        text += " " + words.say(
+            "Take the year of {names} as a guess until it was measured in other seasons.",
+            names=", ".join(strong),
+        )
+    return text
+
+
+def _concerns(told: Told) -> tuple[Block, ...]:
+    words = told.words
+    held = {name for one in told.basis.findings.implausible for name in one.circuits}
+    found = [
+        c
+        for c in told.basis.check.concerns
+        if c.weight in ("wrong", "doubtful") and c.subject not in held
+    ]
+    if not found:
+        return (Prose(text=words.say("Nothing that was compared contradicts the panel schedule.")),)
+    if words.language.startswith("en"):
+        items = tuple(c.what for c in found)
+    else:
+        subjects = dict.fromkeys(c.subject for c in found)
+        items = tuple(
+            words.say("{subject}: see the technical file.", subject=name)
+            for name in _names(told, tuple(subjects))
+        )
+    head = words.say("Needs a look before the figures are relied on:")
+    return (Together(blocks=(Prose(text=head), Bullets(items=items))),)
+
+
+def said_lines(words: Wording, sentences: Sequence[Said]) -> str:
+    """Sentences in a row."""
+    return " ".join(words.said(one) for one in sentences)

@@ -1,0 +1,194 @@
+"""What to do, thing by thing, and what was assumed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from homeenergy.findings.saving.advice import Action
+from homeenergy.findings.saving.look_into import LookInto
+from homeenergy.show.document.blocks import (
+    Block,
+    Bullets,
+    Facts,
+    Heading,
+    Note,
+    Prose,
+    Table,
+    Together,
+)
+from homeenergy.show.writeup.client import (
+    Told,
+    cost_words,
+    floor_text,
+    payback_words,
+    said_lines,
+)
+
+
+def advice_part(told: Told) -> tuple[Block, ...]:
+    """Every action and everything to look into, with what it rests on and what would refute it."""
+    words, advice = told.words, told.advice
+    blocks: list[Block] = [
+        Heading(text=words.say("What to do"), new_page=True),
+        Prose(
+            text=words.say(
+                "In the order of what each saves at least. Nothing is advised that saves less than "
+                "{floor} a year: that is not worth anybody's trouble.",
+                floor=floor_text(told),
+            )
+        ),
+    ]
+    number = 0
+    for number, action in enumerate(advice.actions, start=1):
+        blocks.append(_action(told, number, action))
+    if advice.together is not None and len(advice.actions) > 1:
+        together = advice.together
+        total = together.total_cost_per_year or together.total_kwh_per_year
+        blocks.append(
+            Prose(
+                text=words.say(
+                    "All {number} together save {total} a year; no kWh is counted twice.",
+                    number=len(advice.actions),
+                    total=total,
+                )
+            )
+        )
+    for look in told.looks:
+        number += 1
+        blocks.append(_look(told, number, look))
+    if not number:
+        blocks.append(Prose(text=words.say("These readings suggest nothing to do.")))
+    blocks += _not_advised(told)
+    return tuple(blocks)
+
+
+def _action(told: Told, number: int, action: Action) -> Together:
+    words, saving = told.words, action.saving
+    saved = words.estimate(saving.kwh_per_year) if saving.kwh_per_year.value else ""
+    if saving.cost_per_year is not None:
+        saved = ", ".join(x for x in (words.estimate(saving.cost_per_year), saved) if x)
+    rows = (
+        (words.say("Saves in a year"), saved),
+        (words.say("Costs"), cost_words(words, action)),
+        (words.say("Paid back"), payback_words(words, action)),
+        (
+            told.whole[:1].upper() + told.whole[1:],
+            told.share(saving.cost_per_year, saving.kwh_per_year),
+        ),
+        (words.say("It rests on"), said_lines(words, action.rests_on)),
+        (words.say("It assumes"), said_lines(words, action.assumes)),
+        (words.say("It is wrong if"), words.said(action.wrong_if)),
+    )
+    return Together(
+        blocks=(
+            Heading(text=f"{number}. {words.said(action.do)}", level=2),
+            Facts(rows=tuple(row for row in rows if row[1])),
+        )
+    )
+
+
+def _look(told: Told, number: int, look: LookInto) -> Together:
+    words = told.words
+    stake = words.estimate(look.at_stake_kwh)
+    if look.at_stake_money is not None:
+        stake = f"{words.estimate(look.at_stake_money)}, {stake}"
+    rows = (
+        (words.say("At stake in a year"), stake),
+        (words.say("It rests on"), words.said(look.rests_on)),
+        (words.say("In order if"), words.said(look.wrong_if)),
+    )
+    return Together(
+        blocks=(Heading(text=f"{number}. {words.said(look.do)}", level=2), Facts(rows=rows))
+    )
+
+
+def _not_advised(told: Told) -> list[Block]:
+    words, advice = told.words, told.advice
+    rows = [
+        (words.said(one.do), words.estimate(one.main), words.say(why))
+        for group, why in (
+            (advice.too_small, "below the floor"),
+            (advice.unsure, "may save nothing"),
+        )
+        for one in group
+    ]
+    if not rows:
+        return []
+    return [
+        Table(
+            head=(words.say("Looked at and not advised"), words.say("a year"), words.say("why")),
+            rows=tuple(rows),
+            numeric=frozenset({1}),
+            sheet=words.say("not advised"),
+        )
+    ]
+
+
+def assumed_part(told: Told, record: Mapping[str, Any]) -> tuple[Block, ...]:
+    """What was assumed, what a log cannot tell, and how to check the document."""
+    words, year, house = told.words, told.year, told.basis.house
+    items = [
+        words.say("A year is 365 days like those measured; the ranges say how far it may be off."),
+    ]
+    if year.price is not None and year.energy is not None:
+        unit = year.energy.unit
+        items.append(
+            words.say(
+                "A kWh costs {price} on average; {standing} a year is charged whatever is used, "
+                "and no action changes that.",
+                price=words.amount(year.price, currency=unit, places=3),
+                standing=words.amount(year.standing, currency=unit),
+            )
+        )
+        items.append(words.say("Prices stay as they are; payback is simple, without interest."))
+    items += [
+        words.say(
+            "Nothing is advised below {floor} a year, which is an own rule: 1 % of the bill unless "
+            "house.toml says otherwise.",
+            floor=floor_text(told),
+        ),
+        words.say("Two things on one circuit appear as one."),
+        words.say("Which stretches of power form one run is a judgement of the program."),
+        words.say("Where a clamp cannot resolve a small draw, a bound is given and no value."),
+    ]
+    if house.schedule.carbon is not None:
+        factor = house.schedule.carbon
+        items.append(
+            words.say(
+                "Carbon dioxide: {kg} kg a year, at {factor} kg a kWh ({source}, {year}).",
+                kg=words.number(year.kwh.value * factor.kg_per_kwh, 0),
+                factor=words.number(factor.kg_per_kwh, 3),
+                source=factor.source,
+                year=str(factor.year),
+            )
+        )
+    versions = record["versions"]
+    return (
+        Heading(text=words.say("What was assumed"), new_page=True),
+        Bullets(items=tuple(items)),
+        Note(
+            about=words.say("Safety"),
+            text=words.say(
+                "A log shows what to look into; it is no inspection. Work inside a panel belongs "
+                "to a licensed electrician: parts stay live when the main breaker is off. Never "
+                "open the secondary of a current transformer while its circuit carries load. A "
+                "breaker is no switch for daily use. Freezers, and devices on which someone's "
+                "health depends, may be on a circuit that is switched off."
+            ),
+        ),
+        Heading(text=words.say("How it was made"), level=2),
+        Prose(
+            text=words.say(
+                "Every circuit's power was split into stretches of constant power and these into "
+                "runs; means over days with their intervals follow JCGM 100:2008. The technical "
+                "file (homeenergy writeup --technical) holds methods, settings and the check of "
+                "every clamp; the spreadsheet holds every run. Made with homeenergy {version} from "
+                "{files} files, fingerprint {fingerprint}; homeenergy writeup --check tells "
+                "whether the document still matches them.",
+                version=versions["homeenergy"],
+                files=len(record["files"]),
+                fingerprint=record["fingerprint"][:16],
+            )
+        ),
+    )

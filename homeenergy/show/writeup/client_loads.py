@@ -1,0 +1,218 @@
+"""Half a page for each load that matters: what it takes, how it works, what a day looks like."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance.record import ApplianceFinding, clipped
+from homeenergy.findings.days import LEAST_COVERAGE
+from homeenergy.findings.house_year import LoadYear
+from homeenergy.findings.loads.idle import idle_or_use
+from homeenergy.findings.saving.look_into import heat_pump_of, loads_that_matter
+from homeenergy.house.kinds import KINDS
+from homeenergy.show.document.blocks import Block, Heading, Prose, Together
+from homeenergy.show.figures.runs import typical_day
+from homeenergy.show.figures.style import BLUE, GREY, reduce_steps
+from homeenergy.show.writeup.basis import picture
+from homeenergy.show.writeup.client import LEAST_MATTERING, MOST_LOADS, Told
+from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
+
+SELDOM_A_DAY = 1.5  # runs: below, they are counted by the week
+W_PER_KW = 1000.0
+
+
+def load_parts(told: Told) -> tuple[Block, ...]:
+    """The loads that matter, one after the other."""
+    words = told.words
+    loads = loads_that_matter(told.year.loads, least_share=LEAST_MATTERING, most=MOST_LOADS)
+    blocks: list[Block] = [Heading(text=words.say("The loads that matter"), new_page=True)]
+    others = [one for one in told.year.loads if one.finding is not None and one not in loads]
+    if others:
+        names = ", ".join(f"{one.name} {words.alone(one.money or one.kwh)}" for one in others)
+        blocks.append(
+            Prose(text=words.say("Those not shown here take in a year: {names}.", names=names))
+        )
+    for load in loads:
+        assert load.finding is not None
+        blocks.append(
+            Together(
+                blocks=(
+                    Heading(text=load.name, level=2),
+                    Prose(text=" ".join(_sentences(told, load, load.finding))),
+                    _figure(told, load.finding),
+                )
+            )
+        )
+    return tuple(blocks)
+
+
+def _sentences(told: Told, load: LoadYear, finding: ApplianceFinding) -> list[str]:
+    words = told.words
+    money = "" if load.money is None else f", {words.estimate(load.money)}"
+    said = [
+        words.say(
+            "{name} takes {per_day} a day, in a year {kwh}{money}.",
+            name=load.name,
+            per_day=clipped(finding.kwh_per_day, finding),
+            kwh=load.kwh,
+            money=money,
+        )
+    ]
+    if math.isfinite(load.share):
+        text = (
+            "That is {part_share} of the bill."
+            if told.year.bill is not None
+            else "That is {part_share} of the energy."
+        )
+        said.append(words.say(text, part_share=load.share))
+    kind = KINDS[finding.kind]
+    if kind.never_off:
+        said.append(
+            words.say(
+                "It is never off and draws {mean_w} on average.",
+                mean_w=finding.kwh_per_day.value * WH_PER_KWH / 24,
+            )
+        )
+    elif kind.varying:
+        said += _heat_pump(told, finding)
+    else:
+        said += _runs(told, finding)
+    said += [words.said(look.rests_on) for look in told.looks if look.load == load.name]
+    said += _to_do(told, load.name)
+    return said
+
+
+def _to_do(told: Told, name: str) -> list[str]:
+    words = told.words
+    found = []
+    for action in told.advice.actions:
+        if action.saving.finding.appliance == name:
+            found.append(
+                words.say("To do: {do}. It saves {saved} a year.", do=action.do, saved=action.main)
+            )
+    for look in told.looks:
+        if look.load == name:
+            found.append(words.say("To do: {do}.", do=look.do))
+    return found or [words.say("Nothing in these readings says that it works badly.")]
+
+
+def _runs(told: Told, finding: ApplianceFinding) -> list[str]:
+    words = told.words
+    runs = finding.cycles.complete
+    if not len(runs) or not finding.cycles.covered_s:
+        return [words.say("No whole run of it was seen.")]
+    days = finding.cycles.covered_s / S_PER_H / 24
+    each = len(finding.cycles.table) / days
+    text = (
+        "It runs {often} times a day, for {length_min} as a rule, and takes {run} each "
+        "time; it is on {on_share} of the time."
+        if each >= SELDOM_A_DAY
+        else "It runs {often} times a week, for {length_min} as a rule, and takes {run} "
+        "each time; it is on {on_share} of the time."
+    )
+    said = [
+        words.say(
+            text,
+            often=words.number(each if each >= SELDOM_A_DAY else 7 * each, 1),
+            length_min=float(runs["duration_s"].median()) / 60,
+            run=finding.run_kwh,
+            on_share=finding.duty_cycle,
+        )
+    ]
+    try:
+        idle = idle_or_use(finding)
+    except HouseError:
+        return said
+    if KINDS[finding.kind].by_hand and idle.idle_w.resolved:
+        said.append(
+            words.say(
+                "Waiting between runs it draws {idle}: {idle_kwh} a year.",
+                idle=idle.idle_w,
+                idle_kwh=idle.idle_kwh_per_year.value,
+            )
+        )
+    return said
+
+
+def _heat_pump(told: Told, finding: ApplianceFinding) -> list[str]:
+    words = told.words
+    use = heat_pump_of(told.basis.house, finding, told.basis.outdoor)
+    if use is None:
+        return [words.say("Its compressor never ran in these days.")]
+    return [
+        words.say(
+            "Its compressor runs {on_share} of the time and starts {starts} times a day; the most "
+            "it held was {full_w}.",
+            on_share=use.running_share,
+            starts=words.number(use.starts_per_day.value, 1),
+            full_w=use.full_w,
+        )
+    ]
+
+
+def _figure(told: Told, finding: ApplianceFinding):  # type: ignore[no-untyped-def]
+    words, house = told.words, told.basis.house
+    day = typical_day(finding.cycles, house.timezone)
+    trace = house.trace(finding.circuit)
+    if day is None:
+        middle = trace.start + (trace.end - trace.start) / 2
+        start = middle.tz_convert(house.timezone).normalize().tz_convert("UTC")
+        day = (start, start + pd.Timedelta(days=1))
+    shown = house.trace(finding.circuit, *day)
+    date = day[0].tz_convert(house.timezone)
+
+    def draw(axes: list[Axes]) -> None:
+        at_ns, watts = reduce_steps(shown, points=1500)
+        hours = (at_ns - day[0].value) / (NS_PER_S * S_PER_H)
+        axes[0].plot(hours, watts / W_PER_KW, drawstyle="steps-post", color=BLUE, linewidth=0.9)
+        axes[0].set_xlim(0, 24)
+        axes[0].set_ylim(bottom=min(0.0, float(np.nanmin(watts, initial=0.0)) / W_PER_KW))
+        axes[0].set_xticks([0, 6, 12, 18, 24])
+        axes[0].set_title(words.say("kW on {day}", day=words.day(date)), fontsize=9, loc="left")
+        axes[0].set_xlabel(words.say("hour of the day"), fontsize=8)
+        _days(axes[1], finding)
+        axes[1].set_title(words.say("kWh of each day"), fontsize=9, loc="left")
+        axes[1].xaxis.set_major_formatter(lambda x, _: words.short_day(_date_at(x)))
+        for ax in axes:
+            ax.tick_params(labelsize=8)
+            ax.yaxis.set_major_formatter(lambda x, _: words.number(x, 0 if x == round(x) else 2))
+            ax.spines[["top", "right"]].set_visible(False)
+            ax.grid(axis="y", color="0.9", linewidth=0.6)
+            ax.set_axisbelow(True)
+
+    return picture(
+        draw,
+        caption=words.say(
+            "{name}. Left: power on a day with as many runs as any. Right: energy of each day, "
+            "pale where hours are missing.",
+            name=finding.appliance,
+        ),
+        alternative=words.say(
+            "Power of {name} on {day}, and its energy day by day: {per_day} a day.",
+            name=finding.appliance,
+            day=words.day(date),
+            per_day=clipped(finding.kwh_per_day, finding),
+        ),
+        height_in=2.75,
+        widths=(1.3, 1.0),
+    )
+
+
+def _date_at(number: float):  # type: ignore[no-untyped-def]
+    return pd.Timestamp("1970-01-01") + pd.Timedelta(days=float(number))
+
+
+def _days(ax: Axes, finding: ApplianceFinding) -> None:
+    daily = finding.daily
+    days = pd.DatetimeIndex(daily["day"]).tz_localize(None)
+    at = (days - pd.Timestamp("1970-01-01")) / pd.Timedelta(days=1)
+    whole = (daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]).to_numpy()
+    kwh = daily["kwh"].to_numpy(np.float64)
+    ax.bar(at[whole], kwh[whole], width=0.85, color=BLUE)
+    ax.bar(at[~whole], kwh[~whole], width=0.85, color=GREY, alpha=0.4)
+    ax.locator_params(axis="x", nbins=4)

@@ -1,0 +1,242 @@
+"""The client's edition: page one by an independent computation, its pages, whatever is missing."""
+
+import re
+import shutil
+from datetime import date
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import pypdf
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.findings import house_findings
+from homeenergy.readings import import_logs, open_house
+from homeenergy.show.document.blocks import Facts, Heading, Note, Picture, Prose, Table, flat
+from homeenergy.show.writeup import write_up
+
+DAY = date(2026, 3, 1)
+ZONE, PRICE, STANDING = "Europe/Amsterdam", 0.31, 0.95
+
+
+@pytest.fixture(scope="module")
+def made(street):
+    return write_up(street, written=DAY, language="en-GB")
+
+
+@pytest.fixture
+def house(street, tmp_path):
+    return shutil.copytree(street, tmp_path / "house")
+
+
+def tables(document, part):
+    return [b for b in flat(document.parts[part]) if isinstance(b, Table)]
+
+
+def texts(document):
+    for block in flat(document.document().blocks):
+        if isinstance(block, Heading | Prose | Note):
+            yield block.text
+        elif isinstance(block, Facts):
+            yield from (text for row in block.rows for text in row)
+        elif isinstance(block, Table):
+            yield from (str(cell) for row in block.rows for cell in row)
+
+
+def near(value):
+    """As it is printed, but for the minutes that the log's clock lost."""
+    return pytest.approx(value, abs=0.5 + 5e-4 * abs(value))
+
+
+def numbers(text):
+    """Figures of a cell, without signs of thousands and currency."""
+    return [float(n.replace(",", "")) for n in re.findall(r"-?[\d,]+\.?\d*", str(text))]
+
+
+@pytest.fixture(scope="module")
+def raw(street):
+    """Watts of each minute as the log has them, by the house's clock, without lone samples."""
+    table = pq.read_table(street / "logs" / "readings.parquet").to_pandas()
+    local = pd.to_datetime(table.pop("time"), unit="s", utc=True).dt.tz_convert(ZONE)
+    table = table.set_index(local).asfreq("60s")
+    glitches = (table > 500) & (table.shift(1) < 50) & (table.shift(-1) < 50)
+    glitches["mains"] = False
+    return table.mask(glitches)
+
+
+def kwh_per_day(watts):
+    """Mean over days seen for 90 % and more, each by its own mean power."""
+    by_day = watts.groupby(watts.index.normalize())
+    seen = by_day.count() / 1440
+    return float((by_day.mean() * 24 / 1000)[seen >= 0.9].mean())
+
+
+def test_page_one_is_what_the_raw_log_gives(made, raw):
+    year, loads, _ = tables(made, "summary")
+    kwh = {name: 365 * kwh_per_day(raw[name]) for name in raw}
+    bill = kwh["mains"] * PRICE + 365 * STANDING
+    whole, standing, paid, _ = year.rows
+    assert numbers(whole[1])[0] == near(kwh["mains"])
+    assert numbers(whole[2])[0] == near(kwh["mains"] * PRICE)
+    assert numbers(whole[3]) == [round(100 * kwh["mains"] * PRICE / bill)]
+    assert numbers(standing[2]) == [round(365 * STANDING)]
+    assert numbers(standing[3]) == [round(100 * 365 * STANDING / bill)]
+    assert numbers(paid[2])[0] == near(bill)
+    # The interval in money is that of the energy, and the charge moves both ends.
+    assert numbers(whole[2])[1:] == pytest.approx(
+        [PRICE * end for end in numbers(whole[1])[1:]], abs=0.7
+    )
+    assert numbers(paid[2])[1:] == pytest.approx(
+        [end + 365 * STANDING for end in numbers(whole[2])[1:]], abs=1.1
+    )
+    words = {"Refrigerator": "fridge", "Oven": "oven", "Chest freezer": "freezer"}
+    ranked = sorted((c for c in kwh if c != "mains"), key=lambda c: -kwh[c])
+    assert [words[row[0]] for row in loads.rows] == ranked[:3]
+    for name, energy, money, share in loads.rows:
+        own = kwh[words[name]]
+        assert numbers(energy)[0] == near(own)
+        assert numbers(money)[0] == near(own * PRICE)
+        assert numbers(share)[0] == near(100 * own * PRICE / bill)
+
+
+def test_base_load_and_what_is_at_stake_are_what_the_raw_log_gives(street, made, raw):
+    findings = house_findings(open_house(street))
+    ten = raw.groupby(pd.Grouper(freq="10min")).mean()
+    whole = ten.groupby(ten.index.normalize()).filter(lambda day: len(day) == 144)
+    quiet = whole.loc[whole.groupby(whole.index.normalize())["mains"].idxmin()]
+    running = pd.Series(0.0, index=quiet.index)
+    for one in findings.appliances:
+        for start, end in one.cycles.table[["start", "end"]].itertuples(index=False):
+            for at in quiet.index:
+                begins, ends = max(start, at), min(end, at + pd.Timedelta(minutes=10))
+                if begins < ends:
+                    watts = raw[one.circuit][begins : ends - pd.Timedelta(seconds=1)]
+                    above = (watts - one.standby_w.value).sum() / 10
+                    running[at] += above
+    base_w = float((quiet["mains"] - running).mean())
+    row = tables(made, "summary")[0].rows[-1]
+    assert numbers(row[1])[0] == pytest.approx(base_w * 8.76, abs=2)
+    assert numbers(row[2])[0] == pytest.approx(base_w * 8.76 * PRICE, abs=1)
+    rest_w = float((quiet["mains"] - quiet.drop(columns="mains").sum(axis=1)).mean())
+    line = next(row for row in tables(made, "summary")[2].rows if "at stake" in row[2])
+    assert numbers(line[1])[0] == pytest.approx(rest_w, abs=0.06)
+    assert numbers(line[2])[0] == pytest.approx(rest_w * 8.76 * PRICE, abs=0.6)
+
+
+def test_what_an_action_saves_is_what_the_raw_log_gives(street, made, raw):
+    findings = house_findings(open_house(street), circuits=["oven"])
+    oven = findings.appliances[0].cycles
+    idle = raw["oven"].copy()
+    for start, end in oven.table[["start", "end"]].itertuples(index=False):
+        idle[start : end - pd.Timedelta(seconds=1)] = np.nan
+    away = idle.notna().sum() / raw["oven"].notna().sum()
+    saved = float(idle.mean() * away * 8.76 * PRICE)
+    number, do, worth, _, _, share = tables(made, "summary")[2].rows[0]
+    assert (number, do) == ("1", "Switch Oven off while nobody uses it")
+    assert numbers(worth)[0] == near(saved)
+    bill = 365 * (kwh_per_day(raw["mains"]) * PRICE + STANDING)
+    assert numbers(share) == [round(100 * saved / bill)]
+
+
+def test_the_meter_is_what_its_readings_give(street, made, raw):
+    readings = pd.read_csv(street / "meter_readings.csv", parse_dates=["time"])
+    at = pd.to_datetime(readings["time"], utc=True)
+    logged = [raw["mains"][a : b - pd.Timedelta(seconds=1)].sum() / 60000 for a, b in pairwise(at)]
+    ratio = (readings["kwh"].iloc[-1] - readings["kwh"].iloc[0]) / sum(logged)
+    text = next(b.text for b in made.parts["summary"] if isinstance(b, Prose) and "meter" in b.text)
+    said = numbers(re.search(r"within ([\d.]+)", text)[1])[0]
+    assert "agrees with the log" in text
+    assert abs(ratio - 1) <= said / 100
+
+
+def test_it_has_six_to_eight_pages_and_lists_no_runs(made, tmp_path):
+    pages = pypdf.PdfReader(made.save(tmp_path / "d.pdf")).pages
+    assert 5 <= len(pages) <= 8
+    first = pages[0].extract_text()
+    assert "What to do" in first
+    assert "Where it goes" in first
+    assert "paid back" in first
+    assert list(made.parts) == ["front", "summary", "loads", "trust", "actions", "assumptions"]
+    longest = max(len(b.rows) for b in flat(made.document().blocks) if isinstance(b, Table))
+    assert longest < 20
+    assert sum(len(sheet.data) for sheet in made.sheets) > 100
+
+
+def test_a_page_on_screen_has_contents_and_parts_that_fold(made, tmp_path):
+    html = made.save(tmp_path / "d.html").read_text(encoding="utf-8")
+    assert html.count("<details open") == html.count("</details>") == 4
+    assert 'id="TOC"' in html
+    for target in re.findall(r'href="#(part-\d+)"', html):
+        assert f'id="{target}"' in html
+
+
+def test_a_workbook_has_a_summary_formats_and_heads_in_words(made, tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.load_workbook(made.save(tmp_path / "d.xlsx"))
+    summary = book["summary"]
+    assert book.sheetnames[0] == "summary"
+    cells = [cell for row in summary.iter_rows() for cell in row if cell.value is not None]
+    assert any("All that the house uses" in str(cell.value) for cell in cells)
+    linked = {cell.value for cell in cells if cell.hyperlink}
+    assert linked == set(book.sheetnames[1:])
+    runs = book["runs fridge"]
+    heads = [cell.value for cell in runs[1]]
+    assert "duration [s]" in heads
+    energy = heads.index("energy [Wh]") + 1
+    assert runs.cell(2, energy).number_format != "General"
+    total = sum(runs.cell(row, energy).value for row in range(2, runs.max_row + 1)) / 1000
+    row = next(cell.row for cell in cells if cell.value == "runs fridge")
+    assert summary.cell(row, 2).value == runs.max_row - 1
+    assert summary.cell(row, 3).value == pytest.approx(total)
+
+
+def test_nothing_below_the_floor_is_advised(house):
+    toml = (house / "house.toml").read_text(encoding="utf-8")
+    (house / "house.toml").write_text(f"{toml}\n[write_up]\nleast_saving = 500\n", encoding="utf-8")
+    document = write_up(house, written=DAY)
+    said = " ".join(texts(document))
+    assert "What to do: nothing. No load shows anything that saves €500 a year or more." in said
+    assert not [t for t in tables(document, "summary") if t.head[1] == "What to do"]
+    assert "below the floor" in said
+
+
+def test_a_house_without_tariff_has_no_money(house):
+    toml = re.sub(r"\[tariff\].*?\n\n", "", (house / "house.toml").read_text(), flags=re.DOTALL)
+    (house / "house.toml").write_text(toml, encoding="utf-8")
+    document = write_up(house, written=DAY)
+    said = " ".join(texts(document))
+    assert "names no tariff" in said
+    assert "€" not in said
+    assert tables(document, "summary")[0].head[3] == "share of the energy"
+
+
+def test_a_log_in_a_wrong_unit_is_refused(house):
+    toml = (house / "house.toml").read_text(encoding="utf-8").replace('unit = "W"', 'unit = "kW"')
+    (house / "house.toml").write_text(toml, encoding="utf-8")
+    import_logs(house)
+    with pytest.raises(HouseError, match="no circuit has readings that can be believed"):
+        write_up(house, written=DAY)
+
+
+def test_one_circuit_in_a_wrong_unit_is_held_out_and_said_first(house):
+    path = house / "logs" / "readings.parquet"
+    table = pq.read_table(path).to_pandas()
+    table["oven"] *= 1000
+    table.to_parquet(path, index=False)
+    shutil.rmtree(house / "store")
+    import_logs(house)
+    document = write_up(house, written=DAY)
+    first = document.parts["summary"][0]
+    assert isinstance(first, Note)
+    assert first.about == "Held out of all figures"
+    assert "oven" in first.text
+    assert "Oven" not in [str(row[0]) for row in tables(document, "summary")[1].rows]
+    assert not any(re.search(r"€\d\d,\d\d\d", text) for text in texts(document))
+
+
+def test_every_picture_says_in_words_what_it_shows(made):
+    pictures = [b for b in flat(made.document().blocks) if isinstance(b, Picture)]
+    assert len(pictures) >= 4
+    assert all(len(p.alternative) > 30 and p.caption for p in pictures)
