@@ -333,7 +333,8 @@ def test_stopping_an_import_is_said_plainly_and_it_can_go_on(run, house):
     assert run("import", house).exit_code == 0
 
 
-def test_view_shows_a_page_until_it_is_stopped(house):
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_view_shows_a_page_until_it_is_stopped(house, number):
     command = [sys.executable, "-m", "homeenergy.cli", "view", str(house), "--no-browser"]
     pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "bufsize": 0}
     with subprocess.Popen(command, **pipes) as program:
@@ -342,8 +343,11 @@ def test_view_shows_a_page_until_it_is_stopped(house):
         with urllib.request.urlopen(line.removeprefix("Open ")) as answer:
             page = answer.read().decode()
         assert "<h1>Mill &lt;house&gt; &amp; barn</h1>" in page
-        program.send_signal(signal.SIGINT)
-        out, err = program.communicate(timeout=60)
+        program.send_signal(number)
+        try:
+            out, err = program.communicate(timeout=60)
+        finally:
+            program.kill()
         assert out.decode().strip() == "To end: Ctrl+C"
         assert err.decode().strip() == "Stopped."
         assert program.returncode == 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import webbrowser
@@ -126,6 +127,9 @@ def view(
             write_text(page, page_without_kernel(Answers(house), points=points))
             say(f"Wrote {page}", err=True)
             return
+        # Also in the background of a shell, which lets its programs ignore Ctrl-C.
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, signal.default_int_handler)
         server, address = serve(Answers(house), port=port)
         say(f"Open {address}\nTo end: Ctrl+C")
         if browser:
