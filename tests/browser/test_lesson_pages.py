@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import expect
 
+from homeenergy.show.lesson.duty_cycle import logged_watts, run_and_rest_s
 from homeenergy.show.lesson.language import speaker
 from homeenergy.show.lesson.lesson import LESSONS, make_lesson
 from homeenergy.show.lesson.page import write_lessons
@@ -20,11 +21,13 @@ from homeenergy.show.lesson.power_factor import (
     least_current_farad,
 )
 from homeenergy.simulate import (
+    CabinetModel,
     capacitor_amps,
     dimmer_amps,
     heater_amps,
     motor_amps,
     rectifier_amps,
+    run_cabinet,
 )
 
 from .pages import SCREENSHOTS
@@ -189,6 +192,72 @@ def test_powers_are_the_librarys_over_the_whole_range_of_each_control(show, edit
                 assert least == pytest.approx(farad, rel=THREE_DIGITS, abs=1e-9)
             checked += 1
     assert checked > 150
+
+
+def test_runs_and_rests_are_the_models_over_the_whole_range_of_each_control(show):
+    page = show("duty_cycle")
+    duty = "([set, room]) => lesson.dutyCycle(set, room)"
+    rooms = [({}, room) for room in np.arange(10.0, 60.1, 1.25)]
+    leaks = [({"leak_w_per_k": leak}, 22.0) for leak in np.arange(2.0, 8.01, 0.25)]
+    for changed, room_c in rooms + leaks:
+        room_c = float(room_c)
+        model = CabinetModel(**changed)
+        run_s, rest_s = run_and_rest_s(model, room_c=room_c)
+        expected = {
+            "share": model.duty_cycle(room_c),
+            "kwh": model.kwh_per_day(room_c),
+            "run_s": run_s,
+            "rest_s": rest_s,
+        }
+        compared(page.evaluate(duty, [changed, room_c]), expected)
+
+
+def test_the_simulated_cabinet_is_the_librarys_sample_by_sample(show):
+    page = show("duty_cycle")
+    run = "([set, room]) => lesson.runCabinet(set, room, 6, 20)"
+    rooms = [({}, room) for room in (10.0, 22.0, 37.5, 53.0, 54.5, 60.0)]
+    leaks = [({"leak_w_per_k": leak}, 22.0) for leak in (2.0, 3.5, 5.3, 8.0)]
+    for changed, room_c in rooms + leaks:
+        found = page.evaluate(run, [changed, room_c])
+        model = CabinetModel(**changed)
+        record = run_cabinet(room_c, hours_h=6, period_s=20, model=model)
+        np.testing.assert_allclose(found["inside"], record.inside_c, rtol=1e-9)
+        np.testing.assert_array_equal(found["on"], record.trace.watts > 0)
+    for samples in (1, 60, 900, 3600):
+        means = page.evaluate("n => lesson.logged(n, 1000)", samples)
+        np.testing.assert_allclose(means, logged_watts().reshape(-1, samples).mean(axis=1))
+
+
+def test_the_room_in_which_it_never_rests_is_found_with_the_slider(show):
+    page = show("duty_cycle")
+    step = next(one for one in steps_of(page) if one["name"] == "room")
+    predict(page, step)
+    rooms = np.round(np.arange(53, 57, 0.1), 1)
+    share = scan(page, step, "room", rooms, "duty cycle by heat balance")
+    runs = scan(page, step, "room", rooms, "a run lasts")
+    page.locator("#step-room .compare").click()
+    always = min(room for room in share if share[room] == 100)
+    assert type_answer(page, step["then"][0], f"{always:.1f} °C").startswith("✓")
+    stuck = min(room for room in runs if np.isnan(runs[room]))
+    assert type_answer(page, step["then"][1], f"{stuck:.1f} °C").startswith("✓")
+    assert stuck < always
+    said = type_answer(page, step["then"][0], f"{stuck:.1f} °C")
+    assert "There it stops resting" in said
+
+
+def test_what_a_slow_logger_shows_is_read_off(show):
+    page = show("duty_cycle")
+    step = next(one for one in steps_of(page) if one["name"] == "periods")
+    predict(page, step)
+    energy = []
+    for period in ("1", "60", "900", "3600"):
+        page.locator("#step-periods select").first.select_option(period)
+        page.wait_for_timeout(60)
+        energy.append(readings(page, step)["energy"])
+    assert energy == [energy[0]] * 4
+    page.locator("#step-periods .compare").click()
+    highest = readings(page, step)["highest reading"]
+    assert type_answer(page, step["then"][0], f"{highest} W").startswith("✓")
 
 
 @pytest.mark.parametrize("name", LESSONS)

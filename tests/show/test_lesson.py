@@ -5,14 +5,18 @@ import re
 from collections.abc import Iterator
 from functools import cache
 
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
 from homeenergy import cli
+from homeenergy.readings import coarser_trace
+from homeenergy.show.lesson.duty_cycle import run_and_rest_s
 from homeenergy.show.lesson.language import LANGUAGES, speaker
 from homeenergy.show.lesson.lesson import LESSONS, make_lesson
 from homeenergy.show.lesson.page import lesson_page, write_lessons
 from homeenergy.show.lesson.parts import EDITIONS, VARIANTS
+from homeenergy.simulate import CabinetModel, run_cabinet
 
 ALL = [(name, edition) for name in LESSONS for edition in EDITIONS]
 
@@ -53,6 +57,16 @@ def by_hand(name, edition):
             "distorted_least": 1e6 * wanted / sum((h * s) ** 2 for h, s in shares.items()) / turn,
             "dimmer_factor": math.sqrt(0.5),
         },
+        # 3.5 W leak in for a degree, 120 W move 180 W, between 2.5 and 5.5 degrees, 8 Wh a degree.
+        "duty_cycle": {
+            "thermostat_day": 120 * 3.5 * 18 / 180 * 24 / 1000,
+            "thermostat_run": 60 * 8 / 3.5 * math.log((180 / 3.5 - 16.5) / (180 / 3.5 - 19.5)),
+            "room_warm": 120 * 3.5 * 30 / 180 * 24 / 1000,
+            "room_balance": 180 / 3.5 + 4,
+            "room_stuck": 180 / 3.5 + 2.5,
+            "seal_share": 7 * 18 / 180,
+            "standby_year": 8 * 21 * 365 / 1000,
+        },
     }[name]
 
 
@@ -77,6 +91,46 @@ def test_tasks_on_power_factor_follow_from_the_numbers_in_their_text(edition):
         w, v, factor, ohm = numbers(wire.text)
         saved_w = ohm * ((w / v / factor) ** 2 - (w / v) ** 2)
         assert wire.answer == pytest.approx(saved_w)
+
+
+@pytest.mark.parametrize("edition", EDITIONS)
+def test_tasks_on_duty_cycle_follow_from_the_numbers_in_their_text(edition):
+    for day, share, room, never, standby in lesson("duty_cycle", edition).variants:
+        w, percent = numbers(day.text)
+        assert day.answer == pytest.approx(w * percent / 100 * 24 / 1000)
+        kwh, h, w = numbers(share.text)
+        assert share.answer == pytest.approx(kwh * 1000 / h / w)
+        inside, percent, kitchen, cellar = numbers(room.text)
+        per_degree = percent / 100 / (kitchen - inside)
+        assert room.answer == pytest.approx(per_degree * (cellar - inside))
+        assert never.answer == pytest.approx(inside + 1 / per_degree)
+        n, w, h, price = numbers(standby.text)
+        assert standby.answer == pytest.approx(n * w * h * 365 / 1000 * price)
+        assert standby.unit == EDITIONS[edition].currency
+
+
+def test_a_run_and_a_rest_in_closed_form_are_those_of_the_model():
+    """The edges of two simulated days in steps of a second, by which a run may overshoot."""
+    for room_c in (10.0, 22.0, 34.0, 50.0):
+        watts = run_cabinet(room_c, hours_h=48, period_s=1).trace.watts
+        edges = np.flatnonzero(np.diff(watts)) + 1
+        spans = np.diff(edges)
+        rests, runs = spans[::2], spans[1::2]
+        run_s, rest_s = run_and_rest_s(CabinetModel(), room_c=room_c)
+        assert run_s == pytest.approx(runs.mean(), rel=1e-3)
+        assert rest_s == pytest.approx(rests.mean(), rel=1e-3)
+    assert run_and_rest_s(CabinetModel(), room_c=54.0)[0] == math.inf
+    assert run_cabinet(54.0, hours_h=48).trace.watts.min() == 120
+    assert run_cabinet(53.8, hours_h=96).trace.watts.min() == 0
+
+
+def test_means_of_slow_loggers_keep_the_energy():
+    found = {q.name: q.answer for q in questions(lesson("duty_cycle"))}
+    trace = run_cabinet(22.0, hours_h=12, period_s=1).trace
+    hour = coarser_trace(trace, period_s=3600).watts
+    # The inrush adds 880 W for a second, once or twice an hour.
+    assert found["periods_highest"] == pytest.approx(hour.max(), abs=2.01 * 880 / 3600)
+    assert found["periods_highest"] > hour.max()
 
 
 def test_the_motor_is_that_of_the_book():
@@ -115,6 +169,12 @@ def test_neighbours_have_different_tasks_at_three_levels(name, edition):
     assert {task.level for task in found.variants[0]} == {1, 2, 3}
 
 
+@pytest.mark.parametrize("name", LESSONS)
+def test_a_lesson_takes_45_minutes(name):
+    """With three to begin, five for tasks and two to close."""
+    assert sum(step.minutes for step in lesson(name).steps) == 35
+
+
 @pytest.mark.parametrize(("name", "edition"), ALL)
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_page_is_one_small_file_that_asks_nobody(name, edition, language):
@@ -141,4 +201,4 @@ def test_the_command_writes_the_pages(tmp_path):
     assert done.exit_code == 0, done.output
     for name in LESSONS:
         assert f"Wrote {tmp_path / 'class' / name}.html" in done.output
-        assert "230 V" in (tmp_path / "class" / f"{name}.html").read_text(encoding="utf-8")
+        assert "230.0" in (tmp_path / "class" / f"{name}.html").read_text(encoding="utf-8")

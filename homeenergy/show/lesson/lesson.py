@@ -10,6 +10,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from homeenergy.show.lesson.duty_cycle import duty_cycle_tasks, duty_cycle_values
 from homeenergy.show.lesson.parts import (
     VARIANTS,
     Choice,
@@ -28,6 +29,7 @@ TEXTS = Path(__file__).parent / "texts"
 # Values of the steps of each lesson, and of one variant of its tasks.
 LESSONS: dict[str, tuple[Callable[[Edition], Values], Callable[[Edition, Random], Values]]] = {
     "power_factor": (power_factor_values, power_factor_tasks),
+    "duty_cycle": (duty_cycle_values, duty_cycle_tasks),
 }
 # Keys whose texts are said in the language of the page; all others are names.
 SAID = {"title", "question", "goals", "apparatus", "limits", "sources", "text", "observe"}
@@ -121,7 +123,7 @@ def _question(raw: dict[str, Any], fill: _Filler) -> Question:
         text=fill.text(raw["text"]),
         why=fill.text(raw["why"]),
         answer=fill.number(raw.get("answer", math.nan)),
-        unit=raw.get("unit", ""),
+        unit=str(fill.values["currency"]) if raw.get("unit") == "currency" else raw.get("unit", ""),
         within=raw.get("within", 0.03),
         slips=tuple(
             Slip(fill.number(one["value"]), fill.text(one["says"])) for one in raw.get("slips", ())

@@ -16,9 +16,10 @@ from homeenergy.show.lesson.parts import EDITIONS, VARIANTS, Lesson, Say, Step
 from homeenergy.show.lesson.power_factor import SUPPLY_FARAD, SUPPLY_W
 from homeenergy.show.viewer.page import LICENCE
 from homeenergy.show.viewer.page import WEB as VIEWER_WEB
+from homeenergy.simulate import CabinetModel
 
 WEB = Path(__file__).parent / "web"
-SCRIPTS = ("models", "answers", "figures", "lesson")
+SCRIPTS = ("models", "answers", "figures", "cabinet", "lesson")
 
 
 def write_lessons(folder: str | Path, *, edition: str = "120", language: str = "en") -> list[Path]:
@@ -68,6 +69,7 @@ def lesson_page(lesson: Lesson, say: Say, *, language: str = "en") -> str:
             **asdict(lesson.edition),
             "supply_w": SUPPLY_W,
             "supply_farad": SUPPLY_FARAD,
+            "cabinet": asdict(CabinetModel()),
         },
         "steps": [_step_data(step) for step in lesson.steps],
         "variants": [[task.to_data() for task in tasks] for tasks in lesson.variants],
@@ -246,5 +248,32 @@ def page_words(say: Say) -> dict[str, Any]:
         "factor": say("power factor"),
         "waves_say": say("Volts and amps over two cycles:"),
         "power_says": say("Power over two cycles, mean"),
+        "hours": say("time [h]"),
+        "inside_axis": say("inside [°C]"),
+        "room_axis": say("room [°C]"),
+        "duty_axis": say("duty cycle [%]"),
+        "use_axis": say("use [h a day]"),
+        "year_axis": say("energy [kWh a year]"),
+        "switches_on": say("switches on"),
+        "switches_off": say("switches off"),
+        "for_good": say("without end"),
+        "room": say("room"),
+        "heat_in": say("heat that leaks in"),
+        "duty": say("duty cycle by heat balance"),
+        "runs_for": say("a run lasts"),
+        "rests_for": say("a rest lasts"),
+        "a_day": say("energy a day"),
+        "highest": say("highest reading"),
+        "lowest": say("lowest reading"),
+        "readings": say("readings"),
+        "energy": say("energy"),
+        "in_use": say("in use, a year"),
+        "at_standby": say("at standby, a year"),
+        "standby_cost": say("standby costs a year"),
+        "inside_says": say("Temperature inside over six hours; room and duty cycle:"),
+        "runs_say": say("Power over six hours; room and duty cycle:"),
+        "line_says": say("Duty cycle against the room; now"),
+        "periods_say": say("Twelve hours as this logger writes them; highest reading"),
+        "standby_says": say("Energy a year against hours of use; in use and at standby:"),
         "curve_says": say("Current and mean power against the capacitor; now"),
     }

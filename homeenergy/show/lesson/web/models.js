@@ -86,3 +86,37 @@ function bench(edition, load, set) {
   const found = kind === "dimmer" ? dimmerPowers(edition, edition.lamp_ohm, set.cut) : measure(volts, amps);
   return { mains, volts, alone, amps, found };
 }
+
+// A refrigerator under a thermostat: C dT/dt = leak (room - T) - cooling, solved exactly within a sample.
+const dropOf = model => model.compressor_w * model.cooling_per_w / model.leak_w_per_k;
+const bandOf = model => [model.set_c - model.band_k / 2, model.set_c + model.band_k / 2];
+function runCabinet(model, room, hours, period) {
+  const n = Math.round(hours * 3600 / period), inside = new Float64Array(n), on = new Uint8Array(n), drop = dropOf(model);
+  const decay = Math.exp(-period / 3600 * model.leak_w_per_k / model.heat_capacity_wh_per_k), [low, high] = bandOf(model);
+  let t = high, running = true;
+  for (let k = 0; k < n; k++) {
+    running = running ? t > low : t >= high;
+    inside[k] = t; on[k] = running ? 1 : 0;
+    const goal = running ? room - drop : room;
+    t = goal + (t - goal) * decay;
+  }
+  return { inside, on };
+}
+// Heat that leaks in over heat that can be moved, and how long a run and a rest last, in closed form.
+function dutyCycle(model, room) {
+  const share = Math.min(Math.max(model.leak_w_per_k * (room - model.set_c) / (model.compressor_w * model.cooling_per_w), 0), 1);
+  const hours = model.heat_capacity_wh_per_k / model.leak_w_per_k, [low, high] = bandOf(model), goal = room - dropOf(model);
+  return { share, kwh: model.compressor_w * share * 24 / 1000, leak_w: model.leak_w_per_k * (room - model.set_c),
+    run_s: goal < low ? 3600 * hours * Math.log((high - goal) / (low - goal)) : Infinity, rest_s: room > high ? 3600 * hours * Math.log((room - low) / (room - high)) : Infinity };
+}
+// Its power as a logger of one reading a second sees it, with the inrush of a motor, and means over longer periods.
+function logged(model, room, hours, inrush) {
+  const { on } = runCabinet(model, room, hours, 1);
+  return Float64Array.from(on, (one, k) => one ? (k && !on[k - 1] || !k ? inrush : model.compressor_w) : 0);
+}
+const meansOver = (watts, samples) => Float64Array.from({ length: Math.floor(watts.length / samples) }, (_, k) => {
+  let sum = 0;
+  for (let i = k * samples; i < (k + 1) * samples; i++) sum += watts[i];
+  return sum / samples;
+});
+const yearlyKwh = (watts, standby, hours) => ({ use: watts * hours * 365 / 1000, standby: standby * (24 - hours) * 365 / 1000 });
