@@ -69,7 +69,7 @@ BARE = {
 NO_QUANTITY = {("plot_runs", "standby")}
 MAGIC = re.compile(r"^\s*[%!]")
 BACKEND = "%matplotlib inline"
-MOST_CELL_LINES, MOST_CELLS, MEDIAN_LINES = 15, 40, 4
+MOST_CELL_LINES, MOST_CELLS, MEDIAN_LINES = 15, 40, 6
 IMPORTED_AS = {
     "IPython": "ipython",
     "PIL": "pillow",

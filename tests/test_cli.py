@@ -377,14 +377,32 @@ def test_lab_opens_the_notebooks_of_a_checkout(run, monkeypatch):
     assert command[1:] == [
         "-m",
         "jupyterlab",
-        "notebooks/start_here.ipynb",
-        *notebooks.NO_LOOKING_UP,
+        "notebooks/1_start_here.ipynb",
+        *notebooks.LAB_OPTIONS,
         "--no-browser",
         "--port",
         "9000",
     ]
     assert (Path(kwargs["cwd"]) / "sample_data" / "orchard_house" / "house.toml").is_file()
     assert kwargs["env"]["JUPYTER_CONFIG_PATH"].split(os.pathsep)[0] == str(notebooks.SETTINGS)
+
+
+def test_lab_makes_the_notebooks_about_a_house(run, house, monkeypatch, tmp_path):
+    calls = []
+    monkeypatch.setattr(notebooks, "notebook_root", lambda _: tmp_path)
+    (tmp_path / "notebooks").mkdir()
+    done = subprocess.CompletedProcess([], 0)
+    monkeypatch.setattr(notebooks.subprocess, "run", lambda line, **_: calls.append(line) or done)
+    said = run("lab", str(house), "--no-browser", "--", "--port", "9000")
+    assert said.exit_code == 0, said.output
+    assert said.stderr.strip() == f"The notebooks are now about the house in {house.absolute()}."
+    assert (tmp_path / "notebooks" / "my_house.txt").read_text() == f"{house.absolute()}\n"
+    assert calls[0][-3:] == ["--no-browser", "--port", "9000"]
+    assert str(house) not in calls[0]
+    refused = run("lab", str(tmp_path))
+    assert refused.exit_code == 1
+    assert "this is not the folder of a house" in refused.stderr
+    assert len(calls) == 1
 
 
 def test_lab_says_what_to_install(run, monkeypatch):
@@ -399,7 +417,7 @@ def test_jupyterlab_is_told_to_leave_the_network_alone():
     from jupyterlab.labapp import LabApp
 
     lab = LabApp()
-    lab.parse_command_line(list(notebooks.NO_LOOKING_UP))
+    lab.parse_command_line(list(notebooks.LAB_OPTIONS))
     assert lab.news_url is None
     assert lab.check_for_updates_class is NeverCheckForUpdate
     assert lab.extension_manager == "readonly"

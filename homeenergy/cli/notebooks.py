@@ -20,10 +20,12 @@ from homeenergy.errors import HouseError
 from homeenergy.files import write_text
 
 # JupyterLab would ask the network for newer versions of itself, for news and for extensions.
-NO_LOOKING_UP = (
+LAB_OPTIONS = (
     "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
     "--LabApp.news_url=None",
     "--LabApp.extension_manager=readonly",
+    # So that the button next to the choice of a house can run the notebook again.
+    "--LabApp.expose_app_in_browser=True",
 )
 PACKAGE = Path(__file__).resolve().parent.parent
 # Still it would ask whether news are wanted: a setting, whose default this folder holds.
@@ -31,9 +33,13 @@ SETTINGS = PACKAGE / "cli" / "jupyter_settings"
 
 
 def lab(
-    options: Annotated[
+    words: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[-- OPTION...]", help="For JupyterLab, as in: -- --port 9000"),
+        typer.Argument(
+            metavar="[HOUSE] [-- OPTION...]",
+            help="The folder of the house that all notebooks are about from now on, and options "
+            "for JupyterLab, as in: -- --port 9000",
+        ),
     ] = None,
     *,
     folder: Annotated[
@@ -43,13 +49,16 @@ def lab(
 ) -> None:
     """Open the notebooks in JupyterLab.
 
-    In a copy of the project its own notebooks are opened; elsewhere they are copied first, and
-    what is there already is left alone.
+    Without a house they are about the one that was chosen last, at first an invented one; each has
+    a list at its top to choose another. In a copy of the project its own notebooks are opened;
+    elsewhere they are copied first, and what is there already is left alone.
 
     \b
-    Example:  homeenergy lab
+    Example:  homeenergy lab my_house
     """
     with plain_errors():
+        from homeenergy.show.my_house.chosen import choose_house
+
         if find_spec("jupyterlab") is None:
             raise HouseError(
                 "JupyterLab is not installed",
@@ -57,8 +66,12 @@ def lab(
                 "of the project.",
             )
         root = notebook_root(folder)
-        command = [sys.executable, "-m", "jupyterlab", "notebooks/start_here.ipynb"]
-        command += [*NO_LOOKING_UP, *([] if browser else ["--no-browser"]), *(options or [])]
+        options = list(words or [])
+        if options and not options[0].startswith("-"):
+            chosen = choose_house(options.pop(0), notebooks=root / "notebooks")
+            say(f"The notebooks are now about the house in {chosen}.", err=True)
+        command = [sys.executable, "-m", "jupyterlab", "notebooks/1_start_here.ipynb"]
+        command += [*LAB_OPTIONS, *([] if browser else ["--no-browser"]), *options]
         try:
             result = subprocess.run(command, cwd=root, env=with_settings(os.environ))
         except KeyboardInterrupt:
@@ -75,7 +88,7 @@ def with_settings(environment: Mapping[str, str]) -> dict[str, str]:
 
 def notebook_root(folder: Path) -> Path:
     """Folder that holds notebooks/, and sample_data/ and shared/ that they read, side by side."""
-    if (PACKAGE.parent / "notebooks" / "start_here.ipynb").is_file():
+    if (PACKAGE.parent / "notebooks" / "1_start_here.ipynb").is_file():
         return PACKAGE.parent
     shipped = PACKAGE / "shipped"
     if not shipped.is_dir():

@@ -20,7 +20,7 @@ import psutil
 import pytest
 from playwright.sync_api import sync_playwright
 
-from homeenergy.cli.notebooks import NO_LOOKING_UP, with_settings
+from homeenergy.cli.notebooks import LAB_OPTIONS, with_settings
 
 from . import BROWSERS, found_browser
 
@@ -158,7 +158,7 @@ def new_lab(place: Path) -> Iterator[Lab]:
         "--ServerApp.port_retries=0",
         f"--IdentityProvider.token={running.token}",
     )
-    command = [sys.executable, "-m", "jupyterlab", *NO_LOOKING_UP, *options]
+    command = [sys.executable, "-m", "jupyterlab", *LAB_OPTIONS, *options]
     with (place / "server.log").open("w", encoding="utf-8") as log:
         server = subprocess.Popen(
             command, cwd=place, env=with_settings({**os.environ, **own}), stdout=log, stderr=log

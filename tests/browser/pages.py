@@ -22,10 +22,11 @@ NOT_OURS: dict[str, str] = {}
 
 # Tracebacks and warnings alike.
 RED = '[data-mime-type="application/vnd.jupyter.stderr"]'
-# Ends with the first error, or when every cell of code bears the number of its run.
+# Ends with the first error, or when every cell of code bears the number of its run; one whose code
+# is hidden shows none.
 FINISHED = """red => document.querySelector(red)
   || [...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')]
-    .every(prompt => /^\\[\\d+\\]:/.test(prompt.textContent))"""
+    .every(prompt => /^(\\[\\d+\\]:|$)/.test(prompt.textContent))"""
 
 
 expect.set_options(timeout=REDRAW_MS)

@@ -9,8 +9,8 @@ from .pages import OPEN_MS, REDRAW_MS, ROOT, listen_to
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 # The first that people open; the others in the studies.
-NAMES = ("start_here",)
-MORE = ("can_i_trust_it", "teach_power_factor", "teach_duty_cycle", "teach_clamps")
+NAMES = ("1_start_here",)
+MORE = ("4_can_i_trust_it", "teach_power_factor", "teach_duty_cycle", "teach_clamps")
 FIGURE = ".jp-RenderedHTML img"
 
 

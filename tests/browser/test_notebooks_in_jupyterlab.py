@@ -12,7 +12,7 @@ NAMES = sorted(path.stem for path in (ROOT / "notebooks").glob("*.ipynb"))
 # The first that people open, and the one with most sliders. What the others show has tests of its
 # own: the viewer in test_trace_viewer.py, runs in test_run_explorer.py, panels in
 # test_question_panels.py, findings, documents and imports outside of the browser.
-OFTEN = ("start_here", "teach_power_factor")
+OFTEN = ("1_start_here", "teach_power_factor")
 # What a picture shows.
 PIXELS = """image => {
   const canvas = document.createElement('canvas');
@@ -81,7 +81,9 @@ def test_every_cell_runs_and_none_shows_an_error(opened):
     page = opened.page
     assert page.locator(RED).all_text_contents() == []
     prompts = page.locator(".jp-CodeCell .jp-InputPrompt").all_text_contents()
-    assert prompts == [f"[{k}]:" for k in range(1, len(opened.code_cells) + 1)]
+    hidden = ["source_hidden" in cell.metadata.get("jupyter", {}) for cell in opened.code_cells]
+    numbered = [(f"[{k}]:", "")[unseen] for k, unseen in enumerate(hidden, start=1)]
+    assert prompts == numbered
 
 
 def test_jupyterlab_asks_nothing_of_its_own(opened, request):

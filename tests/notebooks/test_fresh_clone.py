@@ -14,7 +14,7 @@ from nbclient import NotebookClient
 
 ROOT = Path(__file__).parents[2]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
-FIRST = [ROOT / "notebooks" / "start_here.ipynb"]
+FIRST = [ROOT / "notebooks" / "1_start_here.ipynb"]
 
 
 @pytest.mark.study  # in the browser, too, it runs without a store and leaves the samples alone

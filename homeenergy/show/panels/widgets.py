@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from html import escape
 from io import BytesIO
 from typing import Any, TypeVar
+from uuid import uuid4
 
 from ipywidgets import HTML, VBox
 from matplotlib.axes import Axes
@@ -265,3 +266,31 @@ class Pictured(VBox):
         # JupyterLab leaves the words of a PNG out, and shows this instead.
         bundle["text/html"] = image_html(words, png=fewer_colours(png.getvalue()))
         return bundle, {"image/png": {"alt": words}}
+
+
+def show_with_still(box: VBox, still: Mapping[str, str]) -> None:
+    """Show a box of widgets, and what stands in its place where none can run.
+
+    Parameters
+    ----------
+    box : ipywidgets.VBox
+        It hides the copy while it is shown.
+    still : mapping of str to str
+        The copy, by kind of data; "text/html" among them. A notebook that was saved and is opened
+        again shows it, and not a line about a widget that is no more.
+    """
+    from IPython.display import display
+    from ipywidgets import HTML
+
+    place = f"still-{uuid4().hex[:12]}"
+    hides = HTML(f'<style id="{place}-live">[data-still="{place}"] {{ display: none; }}</style>')
+    hides.layout.display = "contents"
+    box.children = (*box.children, hides)
+    bundle = VBox._repr_mimebundle_(box)
+    data, *_ = bundle if isinstance(bundle, tuple) else (bundle,)
+    if data is not None:
+        display({**data, "text/plain": " "}, raw=True)
+    here = f".jp-OutputArea:has(#{place}):not(:has(#{place}-live))"
+    empty = f"{here} .jupyter-widgets:not(:has(*)) {{ display: none; }}"
+    html = f'<div id="{place}" data-still="{place}">{still["text/html"]}</div>'
+    display({**still, "text/html": f"<style>{empty}</style>{html}"}, raw=True)

@@ -36,6 +36,7 @@ from homeenergy.show.viewer.view import (
     circuits_to_begin_with,
     energies_kwh,
     highest_peaks_ns,
+    log_extent_ns,
     span_text,
 )
 from homeenergy.stats.estimate import number_text
@@ -180,16 +181,7 @@ class Answers:
     @property
     def log_ns(self) -> tuple[int, int]:
         """First and last instant of all readings; an hour from now on where there is none."""
-        overview, house = self.house.overview, self.house
-        extents = [
-            extent
-            for circuit in house.circuits
-            if house.has_readings(circuit) and (extent := overview.extent_ns(circuit))
-        ]
-        if not extents:
-            now = pd.Timestamp.now("UTC").floor("h").as_unit("ns").value
-            return now, now + 3600 * NS_PER_S
-        return min(low for low, _ in extents), max(high for _, high in extents)
+        return log_extent_ns(self.house)
 
     def _open(self, question: Mapping[str, Any]) -> Answer:
         house = self.house

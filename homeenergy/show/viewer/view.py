@@ -15,7 +15,7 @@ from homeenergy.readings.house import House
 from homeenergy.readings.store.bins import WIDTHS
 from homeenergy.readings.store.overview import Envelope
 from homeenergy.show.figures.style import instants_ns
-from homeenergy.units import WH_PER_KWH
+from homeenergy.units import NS_PER_S, WH_PER_KWH
 
 Arrangement = Literal["stacked", "one scale"]
 SHOWN_FIRST = 6
@@ -150,6 +150,19 @@ def circuit_labels(house: House) -> dict[str, str]:
         c.name: c.appliance if names.count(c.appliance) == 1 else f"{c.appliance} ({c.name})"
         for c in house.circuits
     }
+
+
+def log_extent_ns(house: House) -> tuple[int, int]:
+    """First and last instant of all readings; an hour from now on where there is none."""
+    extents = [
+        extent
+        for circuit in house.circuits
+        if house.has_readings(circuit) and (extent := house.overview.extent_ns(circuit))
+    ]
+    if not extents:
+        now = pd.Timestamp.now("UTC").floor("h").as_unit("ns").value
+        return now, now + 3600 * NS_PER_S
+    return min(low for low, _ in extents), max(high for _, high in extents)
 
 
 def energies_kwh(house: House) -> Mapping[str, float]:
