@@ -63,7 +63,7 @@ def writeup(
         ),
     ] = None,
 ) -> None:
-    """Write a document for a client: the house's year, the loads that matter, what to do.
+    """Write a document for a client: the year, its bill, what to do.
 
     With --technical it holds all there is, for colleagues. Lists of runs are in .xlsx alone. New
     logs are imported first. Author, client, site, language and more come from [write_up] in
