@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.limits import Limits
 from homeenergy.house.log_columns import ColumnName, LogColumn, Readings
+from homeenergy.house.measures import Measure
 from homeenergy.house.prices import DemandCharge, PriceBlock, PriceChange, PricePeriod, Season
 from homeenergy.house.schedule import (
     CarbonFactor,
@@ -119,6 +120,13 @@ TABLES = (
         text="Similar runs are grouped into programmes, called after what they are: "
         '"62 min, 0.31 kWh". One block for each that should have another name; it goes to the '
         "programme nearest to these.",
+    ),
+    Table(
+        head="[[measure]]",
+        keys=(Measure,),
+        text="Something that could be done about a circuit, with its price, for `homeenergy "
+        "writeup`. Exactly one of `new_kwh_per_year`, `new_kwh_per_100_uses`, `saves_share`, "
+        "`lamps_then_w` and `hot_litres_per_use` says what it saves.",
     ),
     Table(
         head="[[log]]",

@@ -20,6 +20,7 @@ from homeenergy.house.kinds import KINDS, Seasonality
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.limits import Limits
 from homeenergy.house.log_columns import SWITCHED
+from homeenergy.house.measures import Measure
 from homeenergy.house.schema import Fields, Key, values_of
 from homeenergy.house.sources import Source
 from homeenergy.house.tariff import Tariff
@@ -408,6 +409,15 @@ class WriteUpDetails:
             must="be 0 or more",
         ),
     ] = None
+    interest: Annotated[
+        float,
+        Key(
+            help="of a year, after inflation, for net present values",
+            example=0.03,
+            check=lambda share: 0 <= share < 1,
+            must="be a share such as 0.03 for 3 %",
+        ),
+    ] = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -445,6 +455,9 @@ class Schedule:
     programmes: Annotated[
         tuple[ProgrammeName, ...],
         Key(name="programme", help="a name for a programme: similar runs that take about so much"),
+    ] = ()
+    measures: Annotated[
+        tuple[Measure, ...], Key(name="measure", help="something that could be done, and its price")
     ] = ()
     logs: Annotated[
         tuple[LogLayout, ...], Key(name="log", help="one block for each family of log files")

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from homeenergy.house.layouts import LogLayout, layout_toml, read_layout
 from homeenergy.house.limits import Limits
+from homeenergy.house.measures import Measure, read_measures
 from homeenergy.house.schedule import (
     CarbonFactor,
     Circuit,
@@ -80,6 +81,7 @@ def read_schedule(folder: str | Path) -> Schedule:
         write_up=WriteUpDetails(**read_keys(top.inner("write_up"), WriteUpDetails)),
         circuits=circuits,
         programmes=_programmes(top, names),
+        measures=read_measures(top, names),
         limits=limits,
         logs=tuple(replace(log, limits=limits) for log in logs),
         sources=read_sources(top, circuits=names),
@@ -260,6 +262,9 @@ def house_toml(
     parts += [_table("[[programme]]", one, comments) for one in schedule.programmes]
     if not schedule.programmes:
         parts.append(example("programme", "[[programme]]", ProgrammeName))
+    parts += [_table("[[measure]]", one, comments) for one in schedule.measures]
+    if not schedule.measures:
+        parts.append(example("measure", "[[measure]]", Measure))
     for number, log in enumerate(schedule.logs):
         remarks = log_remarks if number == 0 else ()
         parts.append(layout_toml(log, remarks=remarks, comments=comments).rstrip())

@@ -34,12 +34,12 @@ LEAST_RUNS, LEAST_SHARE = 5, 0.1
 class Said:
     """A sentence: an English template, and what goes into its braces.
 
-    Values are texts, numbers and Estimates. The end of a name is its unit, as everywhere here;
+    `figures` are texts, numbers and Estimates. The end of a name is its unit, as everywhere here;
     `_share` is a fraction, `_money` is in the currency of the house.
     """
 
     text: str
-    values: Mapping[str, object] = field(default_factory=dict)
+    figures: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,6 +57,8 @@ class Action:
         What would show that it does not save this.
     cost : Said or None
         What it costs, where no price is given; None where that is not known.
+    present_value : Estimate or None
+        Net present value [currency], where price and life are given.
     """
 
     do: Said
@@ -65,6 +67,7 @@ class Action:
     assumes: tuple[Said, ...]
     wrong_if: Said
     cost: Said | None = None
+    present_value: Estimate | None = None
 
     @property
     def main(self) -> Estimate:
@@ -94,6 +97,8 @@ class Advice:
         Currency, or kWh without a tariff.
     together : Savings or None
         All actions, no kWh counted twice.
+    unsaid : tuple of Said
+        Measures of which nothing can be said, and why.
     """
 
     actions: tuple[Action, ...]
@@ -102,6 +107,7 @@ class Advice:
     floor: float
     unit: str
     together: Savings | None
+    unsaid: tuple[Said, ...] = ()
 
 
 def find_advice(
@@ -109,7 +115,7 @@ def find_advice(
     findings: Sequence[ApplianceFinding],
     year: HouseYear,
     *,
-    measures: Iterable[Saving] = (),
+    measures: Iterable[Action | Saving] = (),
     floor: float | None = None,
 ) -> Advice:
     """Look at every load for what could be saved, and keep what is worth the trouble.
@@ -120,7 +126,7 @@ def find_advice(
     findings : sequence of ApplianceFinding
         Of circuits with readings.
     year : HouseYear
-    measures : iterable of Saving
+    measures : iterable of Action or Saving
         To consider in addition to those found: another unit, other lamps.
     floor : float, optional
         What an action must save in a year [currency; kWh without a tariff]. Default: `FLOOR_SHARE`
@@ -136,7 +142,7 @@ def find_advice(
     Programmes are compared like for like only, see `same_job`. Nothing is proposed for what must
     stay on.
     """
-    found = [_given(one) for one in measures]
+    found = [one if isinstance(one, Action) else _given(one) for one in measures]
     for finding in findings:
         for look in (_another_programme, _shifting):
             found += _tried(look, house, finding)
@@ -177,13 +183,13 @@ def _tried(look, house: House, finding: ApplianceFinding) -> list[Action]:  # ty
 
 def _given(saving: Saving) -> Action:
     return Action(
-        do=Said(text="{measure}", values={"measure": saving.measure}),
+        do=Said(text="{measure}", figures={"measure": saving.measure}),
         saving=saving,
         rests_on=(_measured(saving.finding),),
-        assumes=tuple(Said(text="{line}", values={"line": line}) for line in saving.assumptions),
+        assumes=tuple(Said(text="{line}", figures={"line": line}) for line in saving.assumptions),
         wrong_if=Said(
             text="A log of {appliance} after it shows no less energy a day, weather taken out.",
-            values={"appliance": saving.finding.appliance},
+            figures={"appliance": saving.finding.appliance},
         ),
     )
 
@@ -191,7 +197,7 @@ def _given(saving: Saving) -> Action:
 def _measured(finding: ApplianceFinding) -> Said:
     return Said(
         text="{appliance} takes {per_day_kwh} a day, measured over {days} days.",
-        values={
+        figures={
             "appliance": finding.appliance,
             "per_day_kwh": finding.kwh_per_day,
             "days": round(finding.days),
@@ -214,12 +220,14 @@ def _switching_off(house: House, finding: ApplianceFinding) -> list[Action]:
     )
     return [
         Action(
-            do=Said(text="Switch {appliance} off while nobody uses it", values={"appliance": name}),
+            do=Said(
+                text="Switch {appliance} off while nobody uses it", figures={"appliance": name}
+            ),
             saving=saving,
             rests_on=(
                 Said(
                     text="{appliance} draws {idle_w} while it waits, {off_h} hours a day.",
-                    values={
+                    figures={
                         "appliance": name,
                         "idle_w": idle_use.idle_w,
                         "off_h": idle_use.away_h_per_day,
@@ -288,7 +296,7 @@ def _another_programme(house: House, finding: ApplianceFinding) -> list[Action]:
         Action(
             do=Said(
                 text="{appliance}: the programme of {lean_kwh} in place of that of {usual_kwh}",
-                values=values | {"lean_kwh": lean.run_kwh.value, "usual_kwh": usual.run_kwh.value},
+                figures=values | {"lean_kwh": lean.run_kwh.value, "usual_kwh": usual.run_kwh.value},
             ),
             saving=saving,
             rests_on=(
@@ -296,7 +304,7 @@ def _another_programme(house: House, finding: ApplianceFinding) -> list[Action]:
                     text="{usual_runs} runs of about {usual_min} took {usual_kwh} each, "
                     "{lean_runs} runs of about {lean_min} {lean_kwh}, with as many "
                     "heatings.",
-                    values=values,
+                    figures=values,
                 ),
             ),
             assumes=(
@@ -319,15 +327,15 @@ def _shifting(house: House, finding: ApplianceFinding) -> list[Action]:
     name = finding.appliance
     return [
         Action(
-            do=Said(text="Start {appliance} at cheaper hours", values={"appliance": name}),
+            do=Said(text="Start {appliance} at cheaper hours", figures={"appliance": name}),
             saving=saving,
             rests_on=(
                 Said(
                     text="The start of each of {runs} measured runs, and the prices that held.",
-                    values={"runs": finding.runs},
+                    figures={"runs": finding.runs},
                 ),
             ),
-            assumes=tuple(Said(text="{line}", values={"line": a}) for a in saving.assumptions),
+            assumes=tuple(Said(text="{line}", figures={"line": a}) for a in saving.assumptions),
             wrong_if=Said(text="Runs cannot wait, or the tariff changes."),
             cost=Said(text="nothing"),
         )

@@ -114,12 +114,12 @@ def _unmeasured(year: HouseYear) -> list[LookInto]:
             load="",
             do=Said(
                 text="Find out what draws {rest_w} day and night on circuits not measured",
-                values={"rest_w": watts},
+                figures={"rest_w": watts},
             ),
             rests_on=Said(
                 text="At the quietest ten minutes of every day the mains carry {rest_w} more than "
                 "all measured circuits.",
-                values={"rest_w": watts},
+                figures={"rest_w": watts},
             ),
             wrong_if=Said(
                 text="With everything on these circuits unplugged, the mains still carry as much."
@@ -147,11 +147,11 @@ def _heat_pump(
                 do=Said(
                     text="{appliance}: ask whether the heater of its compressor has to run so "
                     "often",
-                    values={"appliance": name},
+                    figures={"appliance": name},
                 ),
                 rests_on=Said(
                     text="While it rests, a heater of {heater_w} is on {rest_share} of the time.",
-                    values={"heater_w": use.crankcase.heater_w, "rest_share": use.crankcase.share},
+                    figures={"heater_w": use.crankcase.heater_w, "rest_share": use.crankcase.share},
                 ),
                 wrong_if=Said(text="Its maker asks for the heater at these temperatures."),
                 at_stake_kwh=kwh,
@@ -165,11 +165,11 @@ def _heat_pump(
                 load=name,
                 do=Said(
                     text="{appliance}: have its defrosting looked at",
-                    values={"appliance": name},
+                    figures={"appliance": name},
                 ),
                 rests_on=Said(
                     text="{defrosts} defrosts took {defrost_share} of its energy.",
-                    values={
+                    figures={
                         "defrosts": len(use.defrosts),
                         "defrost_share": use.defrost_share,
                     },
@@ -209,12 +209,12 @@ def _tank(load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
             load=finding.appliance,
             do=Said(
                 text="{appliance}: insulate tank and pipes, and set it no hotter than hygiene asks",
-                values={"appliance": finding.appliance},
+                figures={"appliance": finding.appliance},
             ),
             rests_on=Said(
                 text="After its longest rests, with no hot water drawn, it makes up for a loss of "
                 "{loss_w}: {loss_share} of all that it takes.",
-                values={"loss_w": loss_w, "loss_share": kwh.value / load.kwh.value},
+                figures={"loss_w": loss_w, "loss_share": kwh.value / load.kwh.value},
             ),
             wrong_if=Said(
                 text="The tank is no warmer to the hand than the room, and the pipes too."

@@ -151,6 +151,42 @@ def payback(price: Estimate | None, cost_per_year: Estimate | None) -> Estimate 
     return time_to_reach(price, cost_per_year, unit="years", basis=basis)
 
 
+def present_value(
+    per_year: Estimate, *, price: float, life_years: float, interest: float
+) -> Estimate:
+    """Net present value of a measure [currency].
+
+    Parameters
+    ----------
+    per_year : Estimate
+        What it saves in a year [currency], paid at the end of each.
+    price : float
+        What it costs now, subsidies taken off [currency].
+    life_years : float
+        Years for which it saves [years]; a part of a year counts as that part.
+    interest : float
+        Of a year, after inflation.
+
+    Notes
+    -----
+    The sum of a year's saving over (1 + i)^k, k from 1 to the life, less the price: textbook
+    annuity. Prices of energy stay as they are; nothing is left of it at the end.
+
+    Examples
+    --------
+    >>> from homeenergy.stats.estimate import measured
+    >>> saved = measured(100.0, 10.0, unit="EUR", n=9, basis="")
+    >>> round(present_value(saved, price=500, life_years=10, interest=0.03).value, 2)
+    353.02
+    """
+    if not (life_years > 0 and 0 <= interest < 1):
+        raise ValueError(
+            f"life_years must be above 0 and interest from 0 to 1, got {life_years} and {interest}"
+        )
+    worth = life_years if interest == 0 else (1 - (1 + interest) ** -life_years) / interest
+    return per_year.scaled(worth).plus(-price)
+
+
 def payback_text(years: Estimate | None) -> str:
     """Say when a price comes back: "pays back after 4.1 years (3.0–6.2)"."""
     if years is None:

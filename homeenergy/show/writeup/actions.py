@@ -59,6 +59,7 @@ def action_blocks(advice: Advice) -> tuple[Block, ...]:
         for group, why in ((advice.too_small, f"less than {floor}"), (advice.unsure, "unsure"))
         for one in group
     )
+    left += tuple(one.text.format(**one.figures) for one in advice.unsaid)
     after = (Prose(text="Looked at and not advised:"), Bullets(items=left)) if left else ()
     if not savings:
         text = (

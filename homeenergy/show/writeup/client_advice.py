@@ -73,6 +73,10 @@ def _action(told: Told, number: int, action: Action) -> Together:
         (words.say("Costs"), cost_words(words, action)),
         (words.say("Paid back"), payback_words(words, action)),
         (
+            words.say("Net present value"),
+            "" if action.present_value is None else words.estimate(action.present_value),
+        ),
+        (
             told.whole[:1].upper() + told.whole[1:],
             told.share(saving.cost_per_year, saving.kwh_per_year),
         ),
@@ -113,15 +117,17 @@ def _not_advised(told: Told) -> list[Block]:
         )
         for one in group
     ]
+    unsaid = [Bullets(items=tuple(map(words.said, advice.unsaid)))] if advice.unsaid else []
     if not rows:
-        return []
+        return [*unsaid]
     return [
+        *unsaid,
         Table(
             head=(words.say("Looked at and not advised"), words.say("a year"), words.say("why")),
             rows=tuple(rows),
             numeric=frozenset({1}),
             sheet=words.say("not advised"),
-        )
+        ),
     ]
 
 

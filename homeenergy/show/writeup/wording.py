@@ -51,11 +51,11 @@ class Wording:
 
     def say(self, text: str, **values: object) -> str:
         """A fixed English text in the language, its braces filled: see `Said`."""
-        return self.said(Said(text=text, values=values))
+        return self.said(Said(text=text, figures=values))
 
     def said(self, sentence: Said) -> str:
         """A sentence with its figures."""
-        written = {name: self.value(name, value) for name, value in sentence.values.items()}
+        written = {name: self.value(name, value) for name, value in sentence.figures.items()}
         return translated(sentence.text, self.language).format(**written)
 
     def value(self, name: str, value: object) -> str:

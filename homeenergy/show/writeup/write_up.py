@@ -11,6 +11,7 @@ from typing import Any, Literal
 from homeenergy.findings.house_year import house_year
 from homeenergy.findings.saving.advice import find_advice
 from homeenergy.findings.saving.look_into import look_into
+from homeenergy.findings.saving.measures import measure_actions
 from homeenergy.findings.saving.saving import Saving
 from homeenergy.readings.house import House, open_house
 from homeenergy.show.document.blocks import (
@@ -222,7 +223,11 @@ def _told(basis: Basis, language: str | None, measures: Iterable[Saving]) -> Tol
     house = basis.house
     year = house_year(house, basis.findings)
     details = house.schedule.write_up
-    advice = find_advice(house, basis.measured, year, measures=measures, floor=details.least_saving)
+    given, unsaid = measure_actions(house, basis.measured)
+    advice = find_advice(
+        house, basis.measured, year, measures=[*given, *measures], floor=details.least_saving
+    )
+    advice = replace(advice, unsaid=unsaid)
     return Told(
         basis=basis,
         year=year,
