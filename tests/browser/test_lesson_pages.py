@@ -4,11 +4,13 @@ import itertools
 import shutil
 import subprocess
 import tarfile
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from playwright.sync_api import expect
 
+from homeenergy.show.lesson.clamps import BETWEEN_A, between
 from homeenergy.show.lesson.duty_cycle import logged_watts, run_and_rest_s
 from homeenergy.show.lesson.language import speaker
 from homeenergy.show.lesson.lesson import LESSONS, make_lesson
@@ -22,6 +24,8 @@ from homeenergy.show.lesson.power_factor import (
 )
 from homeenergy.simulate import (
     CabinetModel,
+    ClampCase,
+    Conductor,
     capacitor_amps,
     dimmer_amps,
     heater_amps,
@@ -228,6 +232,91 @@ def test_the_simulated_cabinet_is_the_librarys_sample_by_sample(show):
         np.testing.assert_allclose(means, logged_watts().reshape(-1, samples).mean(axis=1))
 
 
+@pytest.mark.parametrize("edition", EDITIONS)
+def test_readings_of_clamps_are_those_of_the_librarys_conductors(show, edition):
+    page, mains = show("what_a_clamp_reads", edition=edition), EDITIONS[edition]
+    reads = "([which, set, by]) => lesson.clampReads(which, set, by)"
+    for amps in np.linspace(0.5, 15, 7):
+        line = Conductor(label="line", amps_a=float(amps))
+        neutral = Conductor(label="neutral", amps_a=float(amps), forward=False)
+        rounds = {"line": (line,), "neutral": (neutral,), "cable": (line, neutral)}
+        for through, conductors in rounds.items():
+            found = page.evaluate(reads, ["cable", {"through": through, "amps": float(amps)}, 1])
+            case = ClampCase(title=through, conductors=conductors)
+            expected = {"reads_a": case.reads_a, "reads_w": case.reads_w(volts_v=mains.volts_v)}
+            compared(found, expected)
+    amps_a = BETWEEN_A[edition]
+    first, second = between(mains, amps_a), between(mains, amps_a, second=True)
+    turned = replace(second, forward=True)
+    rounds = {"one": (first,), "other": (second,), "same": (first, second)}
+    for through, conductors in {**rounds, "turned": (first, turned)}.items():
+        for multiplier in (0.5, 1, 1.5, 2):
+            found = page.evaluate(reads, ["between", {"through": through}, multiplier])
+            case = ClampCase(title=through, conductors=conductors)
+            expected = {
+                "reads_a": case.reads_a,
+                "reads_w": multiplier * case.reads_w(volts_v=mains.volts_v),
+            }
+            compared(found, expected)
+    for turns in range(1, 6):
+        wound = {"amps": 8, "lag": 0, "forward": True, "passes": turns, "inside": True}
+        case = ClampCase(title="", conductors=(Conductor(label="", amps_a=8, passes=turns),))
+        compared(page.evaluate(reads, [[wound], {}, 1]), {"reads_a": case.reads_a})
+
+
+@pytest.mark.parametrize("edition", EDITIONS)
+def test_a_lagging_current_has_the_librarys_watts(show, edition):
+    page, mains = show("what_a_clamp_reads", edition=edition), EDITIONS[edition].mains()
+    for lag in np.linspace(0, 85, 18):
+        found = page.evaluate(
+            "lag => lesson.bench('lagging', { amps: 5, lag })", round(float(lag), 3)
+        )
+        turn = 2 * np.pi * mains.frequency_hz * mains.times_s
+        amps = 5 * np.sqrt(2) * np.sin(turn - np.radians(round(float(lag), 3)))
+        power = EDITIONS[edition].measured(mains, amps)
+        expected = {"real_w": power.real_w, "amps_a": 5, "power_factor": power.power_factor}
+        compared(found, {**expected, "lag_deg": round(float(lag), 3)})
+
+
+@pytest.mark.parametrize("edition", EDITIONS)
+def test_tasks_on_clamps_are_solved_with_what_the_page_shows(show, edition):
+    page = show("what_a_clamp_reads", edition=edition)
+    steps = {step["name"]: step for step in steps_of(page)}
+    for step in steps.values():
+        predict(page, step)
+
+    def chosen(name, option):
+        page.locator(f"#step-{name} select").first.select_option(option)
+        page.wait_for_timeout(60)
+        return readings(page, steps[name])
+
+    def solved(name, k, text):
+        page.locator(f"#step-{name} .compare").click()
+        assert type_answer(page, steps[name]["then"][k], text).startswith("✓")
+
+    solved("cable", 0, f"{chosen('cable', 'cable')['clamp reads']} A")
+    watts = scan(page, steps["watts"], "lag", [53], "mean power")[53]
+    solved("watts", 0, f"{watts} W")
+    scan(page, steps["turns"], "turns", [2], "sum in the window")
+    sums = scan(page, steps["turns"], "amps", np.arange(0, 50.1, 0.5), "sum in the window")
+    reads = scan(page, steps["turns"], "amps", np.arange(0, 50.1, 0.5), "clamp reads")
+    solved("turns", 0, f"{max(amps for amps in reads if not np.isnan(reads[amps]))} A")
+    solved("turns", 1, f"{8 / sums[8.0]}")
+    truth, shown = chosen("between", "one")["load draws"], {}
+    for multiplier in (0.5, 1, 1.5, 2):
+        shown |= scan(page, steps["between"], "multiplier", [multiplier], "logger shows")
+    right = min(shown, key=lambda one: abs(shown[one] - truth))
+    assert shown[right] == pytest.approx(truth, rel=1e-3)
+    solved("between", 1, f"{right}")
+    solved("between", 0, f"{chosen('between', 'same')['logger shows']} W")
+    levels = []
+    for mark in (20, 100):
+        for name in ("pump, with its multiplier", "mains L1"):
+            levels.append(scan(page, steps["pump"], "before", [mark], name)[mark])
+    solved("pump", 0, f"{levels[2] - levels[0]} W")
+    solved("pump", 1, f"{levels[3] - levels[1]} W")
+
+
 def test_the_room_in_which_it_never_rests_is_found_with_the_slider(show):
     page = show("duty_cycle")
     step = next(one for one in steps_of(page) if one["name"] == "room")
@@ -352,7 +441,7 @@ def test_harmonics_keep_the_power_factor_down_and_move_the_best_capacitor(show):
 def test_every_question_takes_its_answer_and_knows_its_slips(show, name, edition):
     """Each number of the key, typed with its unit, is right; each known slip gets its own words."""
     page = show(name, edition=edition)
-    found = make_lesson(name, EDITIONS[edition], speaker())
+    found = make_lesson(name, EDITIONS[edition], say=speaker())
     asked = [q for step in found.steps for q in (step.predict, *step.then)]
     asked += [task for tasks in found.variants for task in tasks]
     check = "([question, text]) => lesson.check(question, text)"
@@ -366,7 +455,7 @@ def test_every_question_takes_its_answer_and_knows_its_slips(show, name, edition
         for slip in question.slips:
             said = page.evaluate(check, [data, f"{slip.value:.5g} {unit}"])
             assert said["says"] == slip.says, question
-        off = page.evaluate(check, [data, f"{1.1234 * question.answer:.5g} {unit}"])
+        off = page.evaluate(check, [data, f"{1.1234 * question.answer or 1:.5g} {unit}"])
         assert off["verdict"] in ("off", "slip")
         if unit:
             assert page.evaluate(check, [data, f"{question.answer:.5g}"])["verdict"] == "again"

@@ -1,16 +1,19 @@
 """Lessons: every answer of every variant, reckoned once more by hand; what a lesson is made of."""
 
+import cmath
 import math
 import re
 from collections.abc import Iterator
 from functools import cache
 
 import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
 from homeenergy import cli
-from homeenergy.readings import coarser_trace
+from homeenergy.readings import coarser_trace, open_house
+from homeenergy.show.lesson.clamps import pump_log
 from homeenergy.show.lesson.duty_cycle import run_and_rest_s
 from homeenergy.show.lesson.language import LANGUAGES, speaker
 from homeenergy.show.lesson.lesson import LESSONS, make_lesson
@@ -18,12 +21,14 @@ from homeenergy.show.lesson.page import lesson_page, write_lessons
 from homeenergy.show.lesson.parts import EDITIONS, VARIANTS
 from homeenergy.simulate import CabinetModel, run_cabinet
 
+from ..browser.pages import copy_house
+
 ALL = [(name, edition) for name in LESSONS for edition in EDITIONS]
 
 
 @cache
 def lesson(name, edition="120", language="en"):
-    return make_lesson(name, EDITIONS[edition], speaker(language))
+    return make_lesson(name, EDITIONS[edition], say=speaker(language))
 
 
 def questions(found) -> Iterator:
@@ -67,6 +72,17 @@ def by_hand(name, edition):
             "seal_share": 7 * 18 / 180,
             "standby_year": 8 * 21 * 365 / 1000,
         },
+        "what_a_clamp_reads": {
+            "cable_both": 0,
+            "watts_real": v * 5 * math.cos(math.radians(53)),
+            "turns_reads": 16,
+            "turns_limit": 25,
+            "turns_multiplier": 0.5,
+            # Half of the volts between the two: 240 V / 2, or 230 V x root 3 / 2.
+            "between_one": 120 * 19 if edition == "120" else 230 * math.sqrt(3) / 2 * 10,
+            "between_same": 0,
+            "between_multiplier": 2,
+        },
     }[name]
 
 
@@ -109,6 +125,37 @@ def test_tasks_on_duty_cycle_follow_from_the_numbers_in_their_text(edition):
         assert standby.unit == EDITIONS[edition].currency
 
 
+@pytest.mark.parametrize("edition", EDITIONS)
+def test_tasks_on_clamps_follow_from_the_numbers_in_their_text(edition):
+    for turns, same, opposite, between, phase in lesson("what_a_clamp_reads", edition).variants:
+        n, reading = numbers(turns.text)
+        assert turns.answer == pytest.approx(reading / n)
+        a, b = numbers(same.text.replace("L1", ""))
+        assert same.answer == pytest.approx(a + b)
+        (angle,) = numbers(opposite.text.replace("L2", ""))
+        assert angle == {"120": 180, "230": 120}[edition]
+        assert opposite.answer == pytest.approx(abs(a + cmath.rect(b, math.radians(angle))))
+        w, _, h = numbers(between.text.replace("L1", "").replace("L2", ""))
+        assert between.answer == pytest.approx(w * h / 2000)
+        shift, w, factor = numbers(phase.text)
+        seen = math.acos(factor) - math.radians(shift)
+        assert phase.answer == pytest.approx(w / factor * math.cos(seen))
+
+
+def test_the_pump_is_that_of_the_sample_house(tmp_path):
+    log = pump_log()
+    copy_house(tmp_path / "house", circuits=("well_pump", "mains_l1", "mains_l2"))
+    house = open_house(tmp_path / "house")
+    start = pd.Timestamp(log["start"])
+    for name in ("well_pump", "mains_l1", "mains_l2"):
+        watts = house.trace(name, start, start + pd.Timedelta(180, "s")).watts
+        np.testing.assert_array_equal(np.round(watts), log[name])
+    steps = {q.name: q.answer for q in questions(lesson("what_a_clamp_reads"))}
+    settled = np.median(log["mains_l1"][80:160]) - np.median(log["mains_l1"][:60])
+    assert steps["pump_l1"] == pytest.approx(settled, rel=0.02)
+    assert steps["pump_step"] == pytest.approx(2 * settled, rel=0.05)
+
+
 def test_a_run_and_a_rest_in_closed_form_are_those_of_the_model():
     """The edges of two simulated days in steps of a second, by which a run may overshoot."""
     for room_c in (10.0, 22.0, 34.0, 50.0):
@@ -117,8 +164,8 @@ def test_a_run_and_a_rest_in_closed_form_are_those_of_the_model():
         spans = np.diff(edges)
         rests, runs = spans[::2], spans[1::2]
         run_s, rest_s = run_and_rest_s(CabinetModel(), room_c=room_c)
-        assert run_s == pytest.approx(runs.mean(), rel=1e-3)
-        assert rest_s == pytest.approx(rests.mean(), rel=1e-3)
+        assert run_s == pytest.approx(runs.mean(), rel=2e-3)
+        assert rest_s == pytest.approx(rests.mean(), rel=2e-3)
     assert run_and_rest_s(CabinetModel(), room_c=54.0)[0] == math.inf
     assert run_cabinet(54.0, hours_h=48).trace.watts.min() == 120
     assert run_cabinet(53.8, hours_h=96).trace.watts.min() == 0
@@ -165,7 +212,7 @@ def test_neighbours_have_different_tasks_at_three_levels(name, edition):
     assert len(found.variants) == VARIANTS
     for mine, next_to_me in zip(found.variants, found.variants[1:], strict=False):
         different = sum(a.answer != b.answer for a, b in zip(mine, next_to_me, strict=True))
-        assert different >= len(mine) / 2
+        assert different >= len(mine) - 1
     assert {task.level for task in found.variants[0]} == {1, 2, 3}
 
 

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from random import Random
 
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.show.lesson.parts import Edition, Values
+from homeenergy.show.lesson.parts import Draw, Edition, Values
 from homeenergy.simulate import CabinetModel, run_cabinet
 
 ROOM_C, WARM_C, WORN = 22.0, 34.0, 2.0
@@ -117,7 +116,7 @@ def _standby(edition: Edition) -> Values:
     }
 
 
-def duty_cycle_tasks(edition: Edition, draw: Random) -> Values:
+def duty_cycle_tasks(edition: Edition, draw: Draw) -> Values:
     """Values of one variant of the tasks."""
     freezer_w, freezer_share = draw.choice((70.0, 85.0, 95.0, 110.0)), draw.choice((0.3, 0.4, 0.45))
     counted_h, counted_kwh = draw.choice((24.0, 48.0, 72.0)), draw.choice((0.91, 1.12, 1.25, 1.38))

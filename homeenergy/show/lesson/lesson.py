@@ -7,14 +7,15 @@ import tomllib
 from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
-from random import Random
 from typing import Any
 
+from homeenergy.show.lesson.clamps import clamp_tasks, clamp_values
 from homeenergy.show.lesson.duty_cycle import duty_cycle_tasks, duty_cycle_values
 from homeenergy.show.lesson.parts import (
     VARIANTS,
     Choice,
     Control,
+    Draw,
     Edition,
     Lesson,
     Question,
@@ -27,9 +28,10 @@ from homeenergy.show.lesson.power_factor import power_factor_tasks, power_factor
 
 TEXTS = Path(__file__).parent / "texts"
 # Values of the steps of each lesson, and of one variant of its tasks.
-LESSONS: dict[str, tuple[Callable[[Edition], Values], Callable[[Edition, Random], Values]]] = {
+LESSONS: dict[str, tuple[Callable[[Edition], Values], Callable[[Edition, Draw], Values]]] = {
     "power_factor": (power_factor_values, power_factor_tasks),
     "duty_cycle": (duty_cycle_values, duty_cycle_tasks),
+    "what_a_clamp_reads": (clamp_values, clamp_tasks),
 }
 # Keys whose texts are said in the language of the page; all others are names.
 SAID = {"title", "question", "goals", "apparatus", "limits", "sources", "text", "observe"}
@@ -56,7 +58,7 @@ def texts_of(node: Any, *, said: bool = False) -> Iterator[str]:
         yield node
 
 
-def make_lesson(name: str, edition: Edition, say: Say) -> Lesson:
+def make_lesson(name: str, edition: Edition, *, say: Say, seed: int = 0) -> Lesson:
     """Give a lesson in one edition, in the language that `say` speaks.
 
     Parameters
@@ -66,11 +68,15 @@ def make_lesson(name: str, edition: Edition, say: Say) -> Lesson:
     edition : Edition
     say : callable
         From `speaker`.
+    seed : int
+        Another seed gives other numbers in the tasks.
     """
     raw, (of_steps, of_tasks) = raw_lesson(name), LESSONS[name]
     values = of_steps(edition)
     fill = _Filler(values, say)
-    tasks = [_Filler(of_tasks(edition, Random(seat)), say) for seat in range(1, VARIANTS + 1)]
+    tasks = [
+        _Filler(of_tasks(edition, Draw(seat, seed=seed)), say) for seat in range(1, VARIANTS + 1)
+    ]
     return Lesson(
         name=name,
         title=fill.text(raw["title"]),

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from homeenergy.files import write_text
+from homeenergy.show.lesson.clamps import BETWEEN_A, pump_log
 from homeenergy.show.lesson.language import DECIMAL_MARK, speaker
 from homeenergy.show.lesson.lesson import LESSONS, make_lesson
 from homeenergy.show.lesson.parts import EDITIONS, VARIANTS, Lesson, Say, Step
@@ -19,10 +20,12 @@ from homeenergy.show.viewer.page import WEB as VIEWER_WEB
 from homeenergy.simulate import CabinetModel
 
 WEB = Path(__file__).parent / "web"
-SCRIPTS = ("models", "answers", "figures", "cabinet", "lesson")
+SCRIPTS = ("models", "answers", "figures", "cabinet", "clamps", "lesson")
 
 
-def write_lessons(folder: str | Path, *, edition: str = "120", language: str = "en") -> list[Path]:
+def write_lessons(
+    folder: str | Path, *, edition: str = "120", language: str = "en", seed: int = 0
+) -> list[Path]:
     """Write the pages of all lessons into a folder.
 
     Parameters
@@ -33,6 +36,8 @@ def write_lessons(folder: str | Path, *, edition: str = "120", language: str = "
         "120" for 120 V at 60 Hz on split phase, "230" for 230 V at 50 Hz on three phases.
     language : str
         One of `LANGUAGES`.
+    seed : int
+        Another seed gives other numbers in the tasks.
 
     Returns
     -------
@@ -50,7 +55,7 @@ def write_lessons(folder: str | Path, *, edition: str = "120", language: str = "
     folder.mkdir(parents=True, exist_ok=True)
     paths = []
     for name in LESSONS:
-        lesson = make_lesson(name, EDITIONS[edition], say)
+        lesson = make_lesson(name, EDITIONS[edition], say=say, seed=seed)
         paths.append(folder / f"{name}.html")
         write_text(paths[-1], lesson_page(lesson, say, language=language))
     return paths
@@ -70,6 +75,8 @@ def lesson_page(lesson: Lesson, say: Say, *, language: str = "en") -> str:
             "supply_w": SUPPLY_W,
             "supply_farad": SUPPLY_FARAD,
             "cabinet": asdict(CabinetModel()),
+            "between_a": BETWEEN_A[lesson.edition.name],
+            "pump": pump_log(),
         },
         "steps": [_step_data(step) for step in lesson.steps],
         "variants": [[task.to_data() for task in tasks] for tasks in lesson.variants],
@@ -275,5 +282,27 @@ def page_words(say: Say) -> dict[str, Any]:
         "line_says": say("Duty cycle against the room; now"),
         "periods_say": say("Twelve hours as this logger writes them; highest reading"),
         "standby_says": say("Energy a year against hours of use; in use and at standby:"),
+        "conductors": {"line": say("line"), "neutral": say("neutral"), "L1": "L1", "L2": "L2"},
+        "clamps": {
+            "well_pump": say("pump, with its multiplier"),
+            "mains_l1": say("mains L1"),
+            "mains_l2": say("mains L2"),
+        },
+        "sum": say("sum, which the clamp senses"),
+        "marks": say("marks 1 and 2"),
+        "seconds": say("time [s]"),
+        "load_axis": say("current of the load [A]"),
+        "reading_axis": say("sum in the window [A]"),
+        "rating": say("rating"),
+        "beyond": say("beyond it the clamp reads too little"),
+        "too_large": say("too large for it"),
+        "through_window": say("sum in the window"),
+        "clamp_reads": say("clamp reads"),
+        "logger_shows": say("logger shows"),
+        "load_draws": say("load draws"),
+        "clamp_round": say("A clamp round"),
+        "clamp_says": say("Currents through the clamp over two cycles; it reads"),
+        "turns_say": say("Reading against the current of the load; now"),
+        "pump_says": say("Watts of three clamps over three minutes; at the first and second mark:"),
         "curve_says": say("Current and mean power against the capacitor; now"),
     }

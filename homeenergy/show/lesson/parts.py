@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
-from typing import Any
+from random import Random
+from typing import Any, TypeVar
 
 from homeenergy.simulate import BenchMains
 from homeenergy.waveform import measure_power
@@ -92,7 +94,7 @@ EDITIONS = {
         name="230",
         volts_v=230.0,
         frequency_hz=50.0,
-        between_legs_v=400.0,
+        between_legs_v=230.0 * math.sqrt(3),
         leg_angle_deg=120.0,
         heater_ohm=147.0,
         motor_ohm=220.0,
@@ -106,6 +108,20 @@ EDITIONS = {
 }
 
 Say = Callable[..., str]
+Option = TypeVar("Option")
+
+
+class Draw:
+    """Draws the numbers of one seat's tasks: by a seed, and never those of the seat next to it."""
+
+    def __init__(self, seat: int, *, seed: int = 0) -> None:
+        self._seat, self._random = seat, Random(seed)
+
+    def choice(self, options: Sequence[Option]) -> Option:
+        """Give one of two options or more."""
+        return options[(self._random.randrange(len(options)) + self._seat) % len(options)]
+
+
 Values = dict[str, Any]  # by name, which ends in its unit
 
 

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from random import Random
 from typing import Any
 
-from homeenergy.show.lesson.parts import SAMPLES_PER_CYCLE, Edition, Values
+from homeenergy.show.lesson.parts import SAMPLES_PER_CYCLE, Draw, Edition, Values
 from homeenergy.simulate import (
     BenchMains,
     capacitor_amps,
@@ -115,7 +114,7 @@ def _dimmed(edition: Edition) -> Values:
     }
 
 
-def power_factor_tasks(edition: Edition, draw: Random) -> Values:
+def power_factor_tasks(edition: Edition, draw: Draw) -> Values:
     """Values of one variant of the tasks."""
     volts_v, turn = edition.volts_v, 2 * math.pi * edition.frequency_hz
     fan_a, fan_factor = draw.choice((1.5, 2.0, 2.5, 3.0, 4.0)), draw.choice((0.6, 0.65, 0.7, 0.75))

@@ -22,7 +22,7 @@ function chart(box, spec) {
     holder.u = new uPlot({ width: Math.max(240, box.clientWidth), height: spec.height, scales, axes, padding: spec.padding, series: [{}, ...series], legend: { show: false },
       cursor: { show: Boolean(spec.cursor), drag: { x: false, y: false } }, select: { show: false }, hooks: { draw: [u => spec.draw && spec.draw(u, holder.data)] } }, holder.data, box);
   }
-  holder.set = (data, words) => { holder.data = data; if (words) box.setAttribute("aria-label", words); if (holder.u) holder.u.setData(data, false), holder.u.redraw(false, false); };
+  holder.set = (data, words) => { holder.data = data; if (words) box.setAttribute("aria-label", words); if (holder.u) holder.u.setData(data, true); };
   holder.build = build;
   box.setAttribute("role", "img");
   build();
@@ -86,7 +86,7 @@ const corners = controls => controls.reduce((sets, one) => {
 // Volts and amps in one frame, power below it; where a capacitor is chosen, current and watts against it.
 function wavesFigure(box, step, edition, words, number) {
   const given = step.given, cycle = 1000 / edition.frequency_hz, every = 8;
-  const extremes = corners(step.controls).map(set => bench(edition, given.load, set));
+  const extremes = corners(step.controls).map(set => bench(edition, given.load, { ...given, ...set }));
   const bound = (of, pick) => extremes.reduce((all, one) => of(one).reduce((a, b) => pick(a, b), all), 0);
   const most = name => roundUp(bound(one => one[name].map(Math.abs), Math.max));
   const powerOf = one => one.volts.map((v, k) => v * one.amps[k]);
@@ -125,7 +125,7 @@ function wavesFigure(box, step, edition, words, number) {
         for (const [scale, value] of [["A", spot.amps_a], ["W", spot.real_w]]) { ctx.beginPath(); ctx.arc(at(u, "x", spot.micro), at(u, scale, value), 5 * devicePixelRatio, 0, 7); ctx.fill(); } } });
   }
   return set => {
-    now = bench(edition, given.load, set);
+    now = bench(edition, given.load, { ...given, ...set });
     const f = now.found;
     waves.set([times, twice(now.volts), twice(now.amps)], `${words.waves_say} ${number(f.volts_v, 1)} V, ${number(f.amps_a, 2)} A${f.lag_deg === undefined ? "" : `, ${lagText()}`}`);
     power.set([times, twice(powerOf(now))], `${words.power_says} ${number(f.real_w, 1)} W`);

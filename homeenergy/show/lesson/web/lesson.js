@@ -143,5 +143,5 @@ function showLesson(data) {
   document.getElementById("print").onclick = () => print();
   window.lesson = { bench: (load, set) => bench(data.edition, load, set).found, least: (load, set) => { const b = bench(data.edition, load, set); return currentAgainst(b.mains, b.alone).least; },
     dutyCycle: (set, room) => dutyCycle({ ...data.edition.cabinet, ...set }, room), runCabinet: (set, room, hours, period) => { const r = runCabinet({ ...data.edition.cabinet, ...set }, room, hours, period); return { inside: [...r.inside], on: [...r.on] }; },
-    logged: (samples, inrush) => [...meansOver(logged(data.edition.cabinet, 22, 12, inrush), samples)], yearlyKwh, parse: text => parse(text, mark), check: (question, text) => check(question, text, words, mark), data, results };
+    logged: (samples, inrush) => [...meansOver(logged(data.edition.cabinet, 22, 12, inrush), samples)], yearlyKwh, clampReads: (which, set, multiplier) => clampReads(data.edition, typeof which === "string" ? conductorsOf(data.edition, which, set) : which, multiplier), parse: text => parse(text, mark), check: (question, text) => check(question, text, words, mark), data, results };
 }

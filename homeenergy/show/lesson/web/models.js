@@ -31,6 +31,8 @@ function dimmer(mains, ohm, degrees) {
   return volts.map((v, k) => (2 * (k + mains.shift) / SAMPLES) % 1 >= degrees / 180 ? v / ohm : 0);
 }
 
+const lagging = (mains, amps, degrees) => wave({ ...mains, parts: [[1, amps, -degrees * Math.PI / 180]] }, () => [1, 0]);
+
 // A bridge rectifier with a smoothing capacitor and a load of constant power, walked to its steady state.
 function rectifier(mains, watts, farad) {
   const volts = wave(mains, () => [1, 0]), step = 2 * Math.PI / mains.omega / SAMPLES, amps = new Float64Array(SAMPLES);
@@ -81,7 +83,7 @@ function bench(edition, load, set) {
   const runs = () => motor(mains, edition.motor_ohm, henry);
   const supply = () => rectifier(mains, edition.supply_w, edition.supply_farad);
   const alone = { heater: () => heater(mains, set.ohm), motor: runs, supply, both: () => plus(runs(), supply()),
-    dimmer: () => dimmer(mains, edition.lamp_ohm, set.cut) }[kind]();
+    dimmer: () => dimmer(mains, edition.lamp_ohm, set.cut), lagging: () => lagging(mains, set.amps, set.lag) }[kind]();
   const amps = set.micro ? plus(alone, capacitor(mains, set.micro * 1e-6)) : alone;
   const found = kind === "dimmer" ? dimmerPowers(edition, edition.lamp_ohm, set.cut) : measure(volts, amps);
   return { mains, volts, alone, amps, found };
@@ -120,3 +122,18 @@ const meansOver = (watts, samples) => Float64Array.from({ length: Math.floor(wat
   return sum / samples;
 });
 const yearlyKwh = (watts, standby, hours) => ({ use: watts * hours * 365 / 1000, standby: standby * (24 - hours) * 365 / 1000 });
+
+// Ampere's law: a clamp senses the sum of all currents through its window, each with its direction and its passes.
+function conductorsOf(edition, which, set) {
+  if (which === "cable") return [
+    { label: "line", amps: set.amps, lag: 0, forward: true, inside: set.through !== "neutral" },
+    { label: "neutral", amps: set.amps, lag: 0, forward: false, inside: set.through !== "line" }];
+  const amps = edition.between_a, lag = -(180 - edition.leg_angle_deg) / 2;
+  return [{ label: "L1", amps, lag, forward: true, inside: set.through !== "other" },
+    { label: "L2", amps, lag, forward: set.through === "turned", inside: set.through !== "one" }];
+}
+const phasorOf = one => { const size = (one.forward ? 1 : -1) * (one.passes || 1) * one.amps, angle = -one.lag * Math.PI / 180; return [size * Math.cos(angle), size * Math.sin(angle)]; };
+function clampReads(edition, conductors, multiplier = 1) {
+  const [re, im] = conductors.filter(one => one.inside).map(phasorOf).reduce(([a, b], [c, d]) => [a + c, b + d], [0, 0]);
+  return { reads_a: Math.hypot(re, im), reads_w: edition.volts_v * re * multiplier, angle: Math.atan2(im, re) };
+}
