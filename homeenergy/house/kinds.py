@@ -28,6 +28,8 @@ class Bridging:
     break_s, piece_s : tuple of float
         Median [s] and spread (natural logarithm) of breaks inside a run, and of pieces that
         continue one: pulses and short pauses, or soaks and heatings of a programme. Wide priors.
+    soon_s : tuple of float
+        The same of breaks between two uses on one occasion: a machine must be emptied and loaded.
     set_off_s : float
         Rests of this length set runs off from others, so that they show what a run is like [s].
     usual_pause_in_holes : bool
@@ -44,6 +46,7 @@ class Bridging:
     usual_pause_in_holes: bool = False
     break_s: tuple[float, float] = (60.0, 1.0)
     piece_s: tuple[float, float] = (60.0, 2.0)
+    soon_s: tuple[float, float] = (300.0, 1.2)
     set_off_s: float = 600.0
     low_share: float | None = None
     pumps: bool = False
@@ -123,7 +126,13 @@ KINDS: dict[str, Kind] = {
         help="one load or programme at a time: dishwasher, washing machine, kiln",
         words="works by loads or programmes",
         season="none",
-        bridging=Bridging(pumps=True, break_s=(60.0, 1.5), piece_s=(600.0, 2.0), set_off_s=3600.0),
+        bridging=Bridging(
+            pumps=True,
+            break_s=(60.0, 1.5),
+            piece_s=(600.0, 2.0),
+            soon_s=(500.0, 1.4),
+            set_off_s=3600.0,
+        ),
         by_hand=True,
         programmes=True,
         guards_leaks=True,

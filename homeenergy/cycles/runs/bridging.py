@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.cycles.runs.levels import LONE_PIECE_S, SPIKE_PERIOD_S, Levels, lone_spikes
+from homeenergy.cycles.runs.levels import LONE_PIECE_S, SPIKE_PERIOD_S, Levels, is_lone, lone_spikes
 from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.plateaus import Plateaus
 
@@ -49,7 +49,8 @@ class Fragments:
 def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
     """Stretches of plateaus above the low level, lone spikes left out.
 
-    A gap in the data ends a fragment: what follows it is another.
+    A gap in the data ends a fragment: what follows it is another. Of seconds, one sample with none
+    near it is a spike whatever else there is.
     """
     a, b, n, sum_w, above = kernels.stretches(
         plateaus.mean_w,
@@ -60,7 +61,9 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
         levels.on_w,
     )
     coarse = plateaus.period_s > SPIKE_PERIOD_S
-    spike = lone_spikes(plateaus, a, b, n, apart_s=LONE_PIECE_S) if coarse else n == 1
+    spike = lone_spikes(plateaus, a, b, n, apart_s=LONE_PIECE_S)
+    if not coarse:
+        spike |= (n == 1) & is_lone(plateaus, a, b, apart_s=LONE_PIECE_S)
     kept = ~spike
     a, b, n, sum_w, above = a[kept], b[kept], n[kept], sum_w[kept], above[kept]
     excess_w = sum_w - levels.idle_w * n

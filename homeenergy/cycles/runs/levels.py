@@ -118,7 +118,7 @@ def lone_spikes(
 
     None is with another within `apart_s`.
     """
-    moments = is_moment(plateaus, first, stop) & _is_lone(plateaus, first, stop, apart_s=apart_s)
+    moments = is_moment(plateaus, first, stop) & is_lone(plateaus, first, stop, apart_s=apart_s)
     return spikes_among(moments, n, top_w=highest_w(plateaus, first, stop))
 
 
@@ -174,7 +174,7 @@ def is_moment(
     return short & (n * plateaus.period_s <= SPIKE_S)
 
 
-def _is_lone(
+def is_lone(
     plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64], *, apart_s: float
 ) -> NDArray[np.bool_]:
     """Which stretches of plateaus [first, stop) have no other within `apart_s`."""

@@ -20,10 +20,10 @@ from homeenergy.units import S_PER_DAY, S_PER_H
 
 # Valves, reversal of a motor, a lost second: always inside a run. And no run pauses for longer.
 ALWAYS_S, LONGEST_S = 5.0, 3600.0
-# Medians [s] and spreads (natural logarithm) of lengths, lognormal: of a break between two uses of
-# the same occasion, which a share of all uses are, and of a piece that begins a run; those inside a
-# run are by kind (`Bridging`). All other uses follow at random, so many a day before any is known.
-BREAK_SOON, SOON_SHARE = (300.0, 1.2), 0.25
+# Such a share of all uses follow another on the same occasion; all others follow at random, so many
+# a day before any is known. Median [s] and spread (natural logarithm) of the length, lognormal, of
+# a piece that begins a run; those of breaks and of pieces inside are by kind (`Bridging`).
+SOON_SHARE = 0.25
 PIECE_FIRST = (600.0, 2.0)
 USES_A_DAY = 3.0
 # A run is worth less than the typical one, which with greater ones makes half of all energy, by so
@@ -89,7 +89,7 @@ def _partition(
     inside = _normal(np.log(break_s), bridging.break_s) + _normal(size[1:, 0], bridging.piece_s)
     first = _normal(size[:, 0], PIECE_FIRST)
     # How plain it is, by lengths alone, that a break lies inside a run.
-    odds = inside - _between(break_s, USES_A_DAY / S_PER_DAY) - first[1:]
+    odds = inside - _between(break_s, USES_A_DAY / S_PER_DAY, soon_s=bridging.soon_s) - first[1:]
     plain = 1 / (1 + np.exp(-odds))
 
     near = break_s <= bridging.set_off_s
@@ -102,7 +102,7 @@ def _partition(
     goes_on = np.log((continued + UNKNOWN_RUNS) / (ended + UNKNOWN_RUNS))
     inside += goes_on
     plain = 1 / (1 + np.exp(-odds - goes_on))
-    between = _between(break_s, max(int(works.sum()), 1) / covered_s)
+    between = _between(break_s, max(int(works.sum()), 1) / covered_s, soon_s=bridging.soon_s)
     follows = np.c_[np.log(break_s), size[1:]]
     inside += _likeness_of_pieces(follows, number, plain, works[number])
 
@@ -200,10 +200,12 @@ def _opening_wh(pieces: Fragments, plateaus: Plateaus, *, idle_w: float) -> NDAr
     return out[:, 0] * plateaus.period_s / S_PER_H
 
 
-def _between(break_s: NDArray[np.float64], per_s: float) -> NDArray[np.float64]:
+def _between(
+    break_s: NDArray[np.float64], per_s: float, *, soon_s: tuple[float, float]
+) -> NDArray[np.float64]:
     """Log density of breaks between two uses, by logarithm of length."""
     at_random = np.log((1 - SOON_SHARE) * per_s * break_s) - per_s * break_s
-    return np.logaddexp(at_random, np.log(SOON_SHARE) + _normal(np.log(break_s), BREAK_SOON))
+    return np.logaddexp(at_random, np.log(SOON_SHARE) + _normal(np.log(break_s), soon_s))
 
 
 def _normal(log_s: NDArray[np.float64], of: tuple[float, float]) -> NDArray[np.float64]:
