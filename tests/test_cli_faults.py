@@ -118,7 +118,7 @@ def test_a_spreadsheet_holds_no_control_characters_and_no_words_for_infinity(tmp
     data = pd.DataFrame({"na\x1bme": ["=1+1", "o\x1bven"], "low": [-np.inf, 2.0]})
     table = Table(head=("a", "b"), rows=(), sheet="Runs \x1b", data=data)
     document = Document(title="T\x1b", blocks=(table,), written=date(2026, 3, 1))
-    sheet = openpyxl.load_workbook(write_document(document, tmp_path / "a.xlsx")).worksheets[0]
+    sheet = openpyxl.load_workbook(write_document(document, tmp_path / "a.xlsx")).worksheets[1]
     rows = list(sheet.iter_rows(values_only=True))
     assert rows == [(r"na\x1bme", "low"), ("=1+1", None), (r"o\x1bven", 2)]
     assert sheet["A2"].data_type == "s"

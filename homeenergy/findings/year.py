@@ -447,7 +447,7 @@ def _as_table(celsius: pd.Series) -> pd.DataFrame:
 
 
 def _from_temperatures(fit: WeatherFit, months: pd.DataFrame) -> NormalYear:
-    spread_c, words = _day_spread_c(fit)
+    spread_c, words = day_spread_c(fit)
     days_c = months["celsius"].to_numpy()[:, None] + spread_c * QUANTILES[None, :]
     weights = np.repeat(MONTH_DAYS / QUANTILES.size, QUANTILES.size)
     expected = fit.expected_kwh(days_c.ravel()).reshape(days_c.shape)
@@ -464,7 +464,7 @@ def _design_sum(balance: Balance, celsius: Array, weights: Array) -> Array:
     return np.r_[weights.sum(), weights @ balance.terms(celsius)]
 
 
-def _day_spread_c(fit: WeatherFit) -> tuple[float, str]:
+def day_spread_c(fit: WeatherFit) -> tuple[float, str]:
     """Standard deviation of days about the four weeks around them [K]."""
     celsius = fit.days.set_index("day")["celsius"]
     if len(celsius) < LEAST_DAYS_FOR_SPREAD:

@@ -44,6 +44,7 @@ def test_every_study_has_left_its_page():
         "panel_faults",
         "randomised",
         "real_days",
+        "retrofits",
         "runs",
     ]
 

@@ -326,21 +326,23 @@ def test_the_summary_names_what_needs_a_look(street):
     assert "Needs a look before figures are relied on: fridge." in trust_sentence(uneasy)
 
 
-@pytest.mark.parametrize(
-    ("tariff", "words"),
-    [
-        ("", "sets no tariff"),
-        (
-            '[tariff]\ncurrency = "EUR"\n[[tariff.block]]\nprice_per_kwh = 0.2\nup_to_kwh = 50\n'
-            "[[tariff.block]]\nprice_per_kwh = 0.3\n\n",
-            "more than one price",
-        ),
-    ],
-)
-def test_a_visit_says_why_it_names_no_money(house, tariff, words):
-    edit(house, (r"\[tariff\].*?\n\n", tariff))
+def test_a_visit_without_a_tariff_says_so(house):
+    edit(house, (r"\[tariff\].*?\n\n", ""))
     document = visit_up(open_house(house), since="2026-01-20", written=DAY)
-    assert words in whole_text(document)
+    assert "sets no tariff" in whole_text(document)
+
+
+def test_a_visit_gives_money_under_steps_at_the_average_price(house):
+    steps = (
+        '[tariff]\ncurrency = "EUR"\n[[tariff.block]]\nprice_per_kwh = 0.2\nup_to_kwh = 50\n'
+        "[[tariff.block]]\nprice_per_kwh = 0.3\n\n"
+    )
+    edit(house, (r"\[tariff\].*?\n\n", steps))
+    document = visit_up(open_house(house), since="2026-01-20", written=DAY)
+    table = next(b for b in flat(document.parts["parts"]) if isinstance(b, Table))
+    fridge = table.data.set_index("name").loc["Refrigerator"]
+    price = fridge["normalised_cost_per_year"] / fridge["normalised_kwh_per_year"]
+    assert 0.2 < price < 0.3
 
 
 def test_a_visit_needs_two_periods(street):

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from dataclasses import dataclass
 from datetime import date
 
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.record import estimate_text
+from homeenergy.findings.appliance.house import appliance_finding
+from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.before_after import before_after
-from homeenergy.findings.change import Change
+from homeenergy.findings.bill import house_bill, slot_energy
+from homeenergy.findings.cost import mean_price
 from homeenergy.findings.days import daily_energy
+from homeenergy.findings.saving.saving import as_estimate, payback, payback_text
+from homeenergy.findings.saving.verified import (
+    months_of,
+    sum_of_years,
+    verified,
+)
+from homeenergy.findings.year import read_normal_months
 from homeenergy.house.clamp_errors import clamp_errors, errors_of_sum
 from homeenergy.house.schedule import Circuit, appliance_names
 from homeenergy.readings.house import House
@@ -24,29 +31,51 @@ from homeenergy.show.document.blocks import (
     Heading,
     Paper,
     Prose,
-    Table,
-    Together,
 )
-from homeenergy.show.figures.comparison import plot_before_after
 from homeenergy.show.writeup.basis import (
+    amount,
     files_of,
     fingerprint,
-    money_text,
     overruled,
-    picture,
     versions,
 )
 from homeenergy.show.writeup.ends import day_text, limit_blocks
+from homeenergy.show.writeup.visit_tables import (
+    PART_NAMES,
+    Compared,
+    avoided_words,
+    change_blocks,
+    difference_words,
+    part_blocks,
+    saved_words,
+    statistics_blocks,
+)
 from homeenergy.show.writeup.write_up import WriteUp, usual_paper
-from homeenergy.stats.estimate import Estimate
-from homeenergy.units import DAYS_PER_YEAR
 
 WHOLE_HOUSE = "Whole house"
 METHOD = (
-    "Energy of each day before and after, by regression on weekday, on outdoor temperature where "
-    "it is available, and on the step between the two periods. Intervals are 95 % and allow for "
-    "autocorrelation between days. The p-value is how often a change this large appears in logs "
-    "with the same scatter and no change.",
+    "Measurement and verification after IPMVP. Each circuit is retrofit isolation with all "
+    "parameters measured (option B), the mains are the whole facility (option C). Days before the "
+    "change are the baseline period, days from it on the reporting period. Routine adjustments: "
+    "outdoor temperature where it is available, and weekday from 28 days on. Non-routine "
+    "adjustments: none was made; whatever else changed has to be named by who knows the house.",
+    "Energy of each day before and after, by regression on weekday, on outdoor temperature and on "
+    "the step between the two periods. Intervals are 95 % and allow for autocorrelation between "
+    "days. The p-value is how often a change this large appears in logs with the same scatter and "
+    "no change.",
+    "Avoided energy: what the baseline model says of the weather of the reporting period, less "
+    "what was taken. Normalised savings: of a year of normal weather. Where the weather drives a "
+    "load, the share that is saved is taken of a normal year of the baseline, and in months "
+    "colder or warmer than any day of the log the saving may be anything from none to twice that "
+    "(own rule). Elsewhere a day counts 365 times, and days of the year that were not seen may "
+    "differ by the season's limit (own rule). The two are not mixed.",
+    "R2, CV(RMSE) = sqrt(sum of squares / (n - p)) / mean and NMBE = sum of residuals / ((n - p) "
+    "mean), of the baseline days (ASHRAE Guideline 14-2002, eq. 5.4 and 5.5); NMBE is zero by "
+    "construction of a fit with a constant. Fractional savings uncertainty: half the interval of "
+    "avoided energy over it, at 68 and 95 %, from the covariance of the fit; next to it that of "
+    "the guideline's eq. B-28. A change counts as verified if it is significant and its fractional "
+    "uncertainty at 68 % is below 50 % (the guideline's limit, as quoted by others; its text was "
+    "not seen).",
     "A change is called significant if p is at most 5 % and the interval excludes zero. Of many "
     "appliances, one in twenty would appear significant by chance alone.",
     "Whatever changed at the same time as the measure, other than weather and weekday, cannot be "
@@ -54,15 +83,7 @@ METHOD = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Compared:
-    """One circuit, or the whole house, before and after."""
-
-    name: str
-    change: Change | None
-    why_not: str = ""
-    saved_kwh: Estimate | None = None
-    saved_money: Estimate | None = None
+NORMAL_MONTHS = "normal_months.csv"
 
 
 def visit_up(
@@ -89,7 +110,7 @@ def visit_up(
     Returns
     -------
     WriteUp
-        With the parts front, summary, changes, method and limits.
+        With the parts front, summary, changes, parts, statistics, method and limits.
 
     Raises
     ------
@@ -98,13 +119,14 @@ def visit_up(
     """
     at = _first_day_after(house, since, before)
     outdoor = _outdoor(house, before)
+    months = _months(house, outdoor)
     mains = [c for c in house.circuits if c.role == "mains"]
-    found = [_compare(WHOLE_HOUSE, mains, at, outdoor, houses=(before, house))]
+    found = [_compare(WHOLE_HOUSE, mains, at, outdoor, months, houses=(before, house))]
     names = appliance_names(house.circuits)
     for circuit in house.circuits:
         if circuit.role == "load":
             name = names[circuit.name]
-            found.append(_compare(name, [circuit], at, outdoor, houses=(before, house)))
+            found.append(_compare(name, [circuit], at, outdoor, months, houses=(before, house)))
     if all(one.change is None for one in found):
         raise HouseError(
             f"nothing can be compared at {day_text(at)}: {found[-1].why_not}",
@@ -123,10 +145,12 @@ def visit_up(
         parts={
             "front": _front(house, before, at, written),
             "summary": (
-                *_summary(found, at, weather=outdoor is not None),
+                *_summary(house, found, at, weather=outdoor is not None),
                 *_no_money(house, found),
             ),
-            "changes": _changes(found, weather=outdoor is not None),
+            "changes": change_blocks(found, weather=outdoor is not None),
+            "parts": part_blocks(found),
+            "statistics": statistics_blocks(found),
             "method": (Heading(text="Method"), Prose(text="\n\n".join(METHOD))),
             "limits": limit_blocks(with_settings=False),
         },
@@ -197,11 +221,20 @@ def _daily(names: list[str], houses: tuple[House | None, House]) -> pd.DataFrame
     return pd.concat(whole, ignore_index=True)[columns] if whole else pd.DataFrame(columns=columns)
 
 
+def _months(house: House, outdoor: pd.Series | None) -> pd.DataFrame | None:
+    """Months of a normal year, from a table in the folder or a year of own temperatures."""
+    path = house.path / NORMAL_MONTHS
+    if path.is_file():
+        return read_normal_months(path)
+    return months_of(outdoor, timezone=str(house.timezone))
+
+
 def _compare(
     name: str,
     circuits: list[Circuit],
     at: pd.Timestamp,
     outdoor: pd.Series | None,
+    months: pd.DataFrame | None,
     *,
     houses: tuple[House | None, House],
 ) -> Compared:
@@ -210,19 +243,78 @@ def _compare(
     Of several clamps the largest uncertainty of ratio counts, as ratio errors are fully
     correlated, and all offsets.
     """
-    daily = _daily([c.name for c in circuits], houses)
+    names = tuple(c.name for c in circuits)
+    daily = _daily(list(names), houses)
     if not len(daily):
-        return Compared(name=name, change=None, why_not="not logged in both periods")
-    clamp = errors_of_sum([clamp_errors(one, houses[1].supply) for one in circuits])
+        return Compared(name=name, circuits=names, why_not="not logged in both periods")
+    house = houses[1]
+    clamp = errors_of_sum([clamp_errors(one, house.supply) for one in circuits])
     when = at.tz_localize(None)
     try:
         change = before_after(daily.sort_values("day"), at=when, outdoor=outdoor, clamp=clamp)
     except HouseError as error:
-        return Compared(name=name, change=None, why_not=error.what)
-    saved = change.size_kwh.scaled(-DAYS_PER_YEAR)
-    tariff = houses[1].tariff
-    money = None if tariff is None else tariff.worth(saved)
-    return Compared(name=name, change=change, saved_kwh=saved, saved_money=money)
+        return Compared(name=name, circuits=names, why_not=error.what)
+    found: tuple[ApplianceFinding | None, ApplianceFinding | None] = (None, None)
+    if len(circuits) == 1 and circuits[0].role == "load":
+        found = _findings(circuits[0], at, outdoor, houses)
+    price, currency = _price(house)
+    known = found[1] is not None and mean_price(found[1]) is not None
+    return Compared(
+        name=name,
+        circuits=names,
+        found=verified(
+            change,
+            name=name,
+            before=found[0],
+            after=found[1],
+            months=months,
+            price=None if known else price,
+            currency=currency,
+        ),
+    )
+
+
+def _findings(
+    circuit: Circuit,
+    at: pd.Timestamp,
+    outdoor: pd.Series | None,
+    houses: tuple[House | None, House],
+) -> tuple[ApplianceFinding | None, ApplianceFinding | None]:
+    """What a circuit took in each period; none where one holds no reading."""
+    before, house = houses
+    traces = (
+        (house.trace(circuit.name, None, at) if before is None else before.trace(circuit.name)),
+        house.trace(circuit.name, at, None),
+    )
+    if not all(trace.covered_s > 0 for trace in traces):
+        return None, None
+    first, second = (
+        appliance_finding(
+            trace,
+            circuit=circuit,
+            timezone=str(house.timezone),
+            tariff=house.tariff,
+            supply=house.supply,
+            outdoor=outdoor,
+        )
+        for trace in traces
+    )
+    return first, second
+
+
+def _price(house: House) -> tuple[float | None, str]:
+    """Average price of a kWh of the house, for what has none of its own; None where not known."""
+    tariff = house.tariff
+    if tariff is None:
+        return None, ""
+    if tariff.single_price is not None:
+        return tariff.single_price, tariff.currency
+    try:
+        bill = house_bill(house, tariff)
+    except HouseError:
+        return None, tariff.currency
+    kwh = sum(float(slot_energy(house.trace(leg)).sum()) for leg in house.mains)
+    return (bill.energy / kwh if kwh > 0 else None), tariff.currency
 
 
 def _rank(one: Compared) -> tuple[bool, float]:
@@ -246,26 +338,38 @@ def _front(
     return (Facts(rows=tuple(row for row in rows if row[1])),)
 
 
-def _summary(found: list[Compared], at: pd.Timestamp, *, weather: bool) -> tuple[Block, ...]:
-    house, circuits = found[0], found[1:]
+def _summary(
+    house: House, found: list[Compared], at: pd.Timestamp, *, weather: bool
+) -> tuple[Block, ...]:
+    whole, circuits = found[0], found[1:]
     blocks: list[Block] = [Heading(text="Summary")]
-    if house.change is None:
-        blocks.append(Prose(text=f"The whole house cannot be compared: {house.why_not}."))
+    if whole.found is None:
+        blocks.append(Prose(text=f"The whole house cannot be compared: {whole.why_not}."))
     else:
-        text = f"Whole house: {house.change.sentence}"
-        if house.change.shown and house.saved_kwh is not None:
-            text += f" In a year like these days that is {_saved(house)}."
+        text = f"Whole house: {whole.found.change.sentence}"
+        if whole.found.change.shown:
+            days = whole.found.reporting_days
+            text += f" Over the {days} days since, that is {avoided_words(whole)}."
         blocks.append(Prose(text=text))
+    blocks += _money_of_years(house, circuits)
     shown = [one for one in circuits if one.change is not None and one.change.shown]
     if shown:
         blocks.append(Prose(text="Appliances that changed:"))
-        blocks.append(
-            Bullets(items=tuple(f"{one.name}: {one.change.sentence}" for one in shown))  # type: ignore[union-attr]
-        )
+        blocks.append(Bullets(items=tuple(f"{one.name}: {_one_line(one)}" for one in shown)))
     elif any(one.change is not None for one in circuits):
         blocks.append(Prose(text=f"No appliance shows a significant change at {day_text(at)}."))
     else:
         blocks.append(Prose(text=f"No appliance can be compared at {day_text(at)}."))
+    parts = [
+        f"{one.name}: {PART_NAMES[part.name][0]} {difference_words(part)}"
+        for one in circuits
+        if one.found is not None and not one.found.change.shown
+        for part in one.found.parts
+        if part.shown
+    ]
+    if parts:
+        text = "Changed in part, though the energy of a day does not show it:"
+        blocks += [Prose(text=text), Bullets(items=tuple(parts))]
     if not weather:
         blocks.append(
             Prose(text="No outdoor temperatures were available, so weather may look like a change.")
@@ -273,85 +377,49 @@ def _summary(found: list[Compared], at: pd.Timestamp, *, weather: bool) -> tuple
     return tuple(blocks)
 
 
+def _one_line(one: Compared) -> str:
+    assert one.found is not None
+    text = f"{one.found.change.sentence} Verdict: {one.found.verdict}"
+    if one.found.year_kwh is not None:
+        return f"{text}; in a normal year {saved_words(one.found.year_kwh, one.found.year_money)}."
+    why = one.found.no_year
+    return f"{text}; no year is given: {why.text if why else 'not known'}."
+
+
+def _money_of_years(house: House, circuits: list[Compared]) -> list[Block]:
+    """What all verified changes save together, what they cost, and when that is paid back."""
+    counted = [
+        one.found
+        for one in circuits
+        if one.found is not None
+        and one.found.verdict == "verified"
+        and one.found.year_kwh is not None
+    ]
+    if not counted:
+        return []
+    kwh, money = sum_of_years(counted)
+    assert kwh is not None
+    text = f"Verified savings of {len(counted)} circuits together, in a normal year: "
+    text += f"{saved_words(kwh, money)}."
+    names = {c for one in circuits if one.found in counted for c in one.circuits}
+    prices = [
+        m.price - m.subsidy
+        for m in house.schedule.measures
+        if m.circuit in names and m.price is not None
+    ]
+    if prices and money is not None:
+        price = as_estimate(sum(prices), unit=money.unit, what="price")
+        years = payback(price, money)
+        text += f" At {amount(sum(prices), money.unit)} it {payback_text(years)}."
+    return [Prose(text=text)]
+
+
 def _no_money(house: House, found: list[Compared]) -> tuple[Block, ...]:
     """Say why a change is not given in money, where it is not."""
     if house.tariff is None:
         return (Prose(text="house.toml sets no tariff, so nothing is given in money."),)
-    if any(one.saved_kwh is not None and one.saved_money is None for one in found):
-        text = "Nothing is given in money, as the tariff has more than one price."
+    years = [one.found for one in found if one.found is not None and one.found.year_kwh is not None]
+    if any(one.year_money is None for one in years):
+        text = "Some savings are not given in money: the tariff leaves open what a kWh costs there."
         return (Prose(text=text),)
     return ()
-
-
-def _saved(one: Compared) -> str:
-    assert one.saved_kwh is not None
-    word = "saved" if one.saved_kwh.value >= 0 else "more"
-    kwh = one.saved_kwh if one.saved_kwh.value >= 0 else one.saved_kwh.scaled(-1.0)
-    text = f"{estimate_text(kwh)} {word}"
-    if one.saved_money is not None:
-        money = one.saved_money if one.saved_money.value >= 0 else one.saved_money.scaled(-1.0)
-        text += f", {money_text(money)}"
-    return text
-
-
-def _changes(found: list[Compared], *, weather: bool) -> tuple[Block, ...]:
-    same = "weather and weekday" if weather else "weekday"
-    rows = tuple(
-        (
-            one.name,
-            *(
-                ("", "", "", one.why_not)
-                if one.change is None
-                else (
-                    estimate_text(one.change.before_kwh),
-                    estimate_text(one.change.after_kwh),
-                    _saved(one) if one.change.shown else "no significant change",
-                    f"{one.change.chance:.3f}" if one.change.chance >= 0.001 else "below 0.001",
-                )
-            ),
-        )
-        for one in found
-    )
-    blocks: list[Block] = [
-        Heading(text="What changed", new_page=True),
-        Table(
-            head=("", "before, per day", "after, per day", "per year", "p"),
-            rows=rows,
-            caption=f"Before and after at the same {same}. In brackets: 95 % "
-            "intervals. p: how often a change this large appears by chance.",
-            sheet="changes",
-            data=_frame(found),
-        ),
-    ]
-    for one in found:
-        if one.change is not None and (one.change.shown or one is found[0]):
-            blocks.append(_section(one, one.change, same=same))
-    return tuple(blocks)
-
-
-def _section(one: Compared, change: Change, *, same: str) -> Together:
-    remarks = (Bullets(items=change.remarks),) if change.remarks else ()
-    return Together(
-        blocks=(
-            Heading(text=one.name, level=2),
-            Prose(text=change.sentence),
-            picture(
-                lambda ax: plot_before_after(change, title="", ax=ax),
-                caption=f"{one.name}: energy of every day before and after, brought to the same "
-                f"{same}.",
-                alternative=change.sentence,
-                height_in=2.9,
-            ),
-            *remarks,
-        )
-    )
-
-
-def _frame(found: list[Compared]) -> pd.DataFrame:
-    rows: list[dict[Hashable, object]] = []
-    for one in found:
-        if one.change is not None:
-            rows.append({"name": one.name, **one.change.to_frame().iloc[0].to_dict()})
-        else:
-            rows.append({"name": one.name, "remarks": one.why_not})
-    return pd.DataFrame(rows)
