@@ -44,7 +44,6 @@ OWN_IDEAS = {
     "homeenergy.trust.clamps.highest_loads": "loads at the end of a clamp's range, or of a breaker",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
     "homeenergy.show.lesson.language": "one language, and how it writes numbers",
-    "homeenergy.show.lesson.lesson": "texts of a lesson with the values of an edition in them",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }
 MOST_POSITIONAL = 2

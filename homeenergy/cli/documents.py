@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, cast
 
@@ -10,6 +11,7 @@ import typer
 
 from homeenergy.catalogue import languages
 from homeenergy.cli.frame import BAD_DATA, Folder, bring_in, plain_errors, progress_bar, say
+from homeenergy.errors import HouseError
 
 if TYPE_CHECKING:
     from homeenergy.show.document.blocks import Paper
@@ -155,11 +157,18 @@ def lesson(
             help="Mains of the class: 120 V at 60 Hz on split phase, or 230 V at 50 Hz.",
         ),
     ] = "120",
+    language: Annotated[
+        str, typer.Option(metavar="CODE", help="Language of the pages and sheets: en or de.")
+    ] = "en",
+    seed: Annotated[
+        int, typer.Option(metavar="N", help="Another number gives other numbers in the tasks.")
+    ] = 0,
 ) -> None:
     """Write lessons for a class: pages that run in any browser, offline.
 
     Each page is one file: copy it to a stick or a school's server. A class predicts, observes and
-    explains; nothing that a pupil types leaves the page.
+    explains; nothing that a pupil types leaves the page. Next to each page are, as PDF, a plan of
+    45 minutes, a sheet for each seat and the key; these need the extra `writeup`.
 
     \b
     Example:  homeenergy lesson my_class --edition 230
@@ -167,7 +176,19 @@ def lesson(
     if edition not in ("120", "230"):
         raise typer.BadParameter(f"--edition must be 120 or 230, got {edition!r}")
     with plain_errors():
+        from homeenergy.show.lesson.language import LANGUAGES
         from homeenergy.show.lesson.page import write_lessons
+        from homeenergy.show.lesson.sheets import write_sheets
 
-        for path in write_lessons(folder, edition=edition):
+        if language not in LANGUAGES:
+            raise HouseError(
+                f"there is no lesson in the language {language!r}",
+                fix=f"Give one of {', '.join(LANGUAGES)}.",
+            )
+        for path in write_lessons(folder, edition=edition, language=language, seed=seed):
+            say(f"Wrote {path}", err=True)
+        if find_spec("typst") is None or find_spec("pypandoc") is None:
+            say("Plan, sheets and key need: pip install 'homeenergy[writeup]'", err=True)
+            return
+        for path in write_sheets(folder, edition=edition, language=language, seed=seed):
             say(f"Wrote {path}", err=True)

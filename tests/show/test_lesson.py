@@ -4,21 +4,26 @@ import cmath
 import math
 import re
 from collections.abc import Iterator
+from datetime import date
 from functools import cache
 
 import numpy as np
 import pandas as pd
 import pytest
+from pypdf import PdfReader
 from typer.testing import CliRunner
 
 from homeenergy import cli
+from homeenergy.cli import documents
 from homeenergy.readings import coarser_trace, open_house
+from homeenergy.show.document.blocks import Bullets, Note, Table
 from homeenergy.show.lesson.clamps import pump_log
 from homeenergy.show.lesson.duty_cycle import run_and_rest_s
 from homeenergy.show.lesson.language import LANGUAGES, speaker
 from homeenergy.show.lesson.lesson import LESSONS, make_lesson
 from homeenergy.show.lesson.page import lesson_page, write_lessons
 from homeenergy.show.lesson.parts import EDITIONS, VARIANTS
+from homeenergy.show.lesson.sheets import key_blocks, plan_blocks, write_sheets
 from homeenergy.simulate import CabinetModel, run_cabinet
 
 from ..browser.pages import copy_house
@@ -243,9 +248,84 @@ def test_what_cannot_be_written_is_refused(tmp_path):
     assert "120 or 230" in done.output
 
 
-def test_the_command_writes_the_pages(tmp_path):
+def test_the_command_writes_the_pages(tmp_path, monkeypatch):
+    monkeypatch.setattr(documents, "find_spec", {}.get)
     done = CliRunner().invoke(cli.app, ["lesson", str(tmp_path / "class"), "--edition", "230"])
     assert done.exit_code == 0, done.output
     for name in LESSONS:
         assert f"Wrote {tmp_path / 'class' / name}.html" in done.output
+        assert "homeenergy[writeup]" in done.output
         assert "230.0" in (tmp_path / "class" / f"{name}.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("name", "edition"), ALL)
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_key_has_the_answer_of_each_seat_to_three_digits(name, edition, language):
+    found, say = lesson(name, edition, language), speaker(language)
+    steps, tasks = (b for b in key_blocks(found, say) if isinstance(b, Table))
+    asked = [q for step in found.steps for q in (step.predict, *step.then)]
+    for row, question in zip(steps.rows, asked, strict=True):
+        assert row[1] == question.text
+        if question.choices:
+            assert {c.text: c.right for c in question.choices}[row[2]]
+        else:
+            assert read_off(row[2]) == pytest.approx(question.answer, rel=5e-3, abs=1e-9)
+    for row, by_seat in zip(tasks.rows, zip(*found.variants, strict=True), strict=True):
+        for cell, task in zip(row[1:], by_seat, strict=True):
+            assert read_off(cell) == pytest.approx(task.answer, rel=5e-3)
+            assert cell.endswith(task.unit if task.unit != "1" else cell)
+
+
+def read_off(cell):
+    return float(cell.split()[0].replace(",", ".").replace("\N{MINUS SIGN}", "-"))
+
+
+@pytest.mark.parametrize("name", LESSONS)
+def test_the_plan_says_the_minutes_what_is_safe_and_the_mistakes(name):
+    blocks = plan_blocks(lesson(name), speaker())
+    (minutes,) = [b for b in blocks if isinstance(b, Table)]
+    assert sum(int(row[2]) for row in minutes.rows) == 45
+    (caution,) = [b for b in blocks if isinstance(b, Note)]
+    for words in ("nothing live is opened", "Never open the secondary", "licensed electrician"):
+        assert words in caution.text
+    said = "\n".join(i for b in blocks if isinstance(b, Bullets) for i in b.items)
+    assert "Not in class" in said or "nothing is opened" in said
+
+
+def test_the_mistakes_that_a_class_makes_are_named():
+    says = "\n".join(
+        part.says
+        for name in LESSONS
+        for q in questions(lesson(name))
+        for part in q.slips + q.choices
+    )
+    for words in (
+        "Current is not used up",
+        "Watts and volt-amperes are the same only where",
+        "does not waste the energy on the bill",
+        "Standby is not nothing",
+        "A clamp measures amps",
+    ):
+        assert words in says
+
+
+CASES = [(edition, "en") for edition in EDITIONS]
+CASES += [pytest.param(e, one, marks=pytest.mark.study) for e in EDITIONS for one in LANGUAGES[1:]]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("edition", "language"), CASES)
+def test_each_seat_has_one_page_and_the_key_one(edition, language, tmp_path):
+    written = date(2026, 9, 1)
+    paths = write_sheets(tmp_path, edition=edition, language=language, written=written)
+    pages = {path.stem: PdfReader(path).pages for path in paths}
+    assert len(pages) == 3 * len(LESSONS)
+    for name in LESSONS:
+        found = lesson(name, edition, language)
+        assert len(pages[f"{name}_sheets"]) == VARIANTS
+        assert len(pages[f"{name}_key"]) == 1
+        assert len(pages[f"{name}_plan"]) <= 2
+        for page, tasks in zip(pages[f"{name}_sheets"], found.variants, strict=True):
+            flat = re.sub(r"\s+", "", page.extract_text())
+            for task in tasks:
+                assert re.sub(r"\s+", "", task.text) in flat

@@ -13,6 +13,7 @@ from homeenergy.waveform import measure_power
 from homeenergy.waveform.power import PowerMeasures
 
 SAMPLES_PER_CYCLE = 4096  # as many as the simulated rectifier has steps
+BEGIN_MIN, TASKS_MIN, CLOSE_MIN = 3, 5, 2  # of 45 minutes; the steps have the rest
 VARIANTS = 8  # of the tasks: neighbours in a classroom get different ones
 
 
