@@ -22,12 +22,12 @@ from homeenergy.house.schedule import (
     ProgrammeName,
     Schedule,
     Supply,
-    WriteUpDetails,
 )
 from homeenergy.house.schema import Declared, keys_of, toml_value
 from homeenergy.house.sources import Place, Source
 from homeenergy.house.tariff import Tariff
 from homeenergy.house.toml_file import SAFETY, house_toml
+from homeenergy.house.write_up import WriteUpDetails
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +95,9 @@ TABLES = (
     Table(
         head="[write_up]",
         keys=(WriteUpDetails,),
-        text="What the first page of a write-up says; every key may be left out.",
+        text="How a document about the house looks, and what it says in your own words; every key "
+        "may be "
+        "left out.",
     ),
     Table(
         head="[limits]",

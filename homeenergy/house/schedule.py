@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
-from homeenergy.catalogue import languages
 from homeenergy.house.kinds import KINDS, Seasonality
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.limits import Limits
@@ -24,10 +23,10 @@ from homeenergy.house.measures import Measure
 from homeenergy.house.schema import Fields, Key, values_of
 from homeenergy.house.sources import Source
 from homeenergy.house.tariff import Tariff
+from homeenergy.house.write_up import WriteUpDetails
 from homeenergy.house.zones import read_region
 
 FIRST_YEAR = 1990  # of carbon factors
-PICTURES = (b"\x89PNG", b"\xff\xd8\xff")  # how a PNG and a JPEG begin
 _NAME = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -58,28 +57,6 @@ def _zone(fields: Fields, name: str) -> ZoneInfo:
             f"cannot be used: {error}",
             fix='Write the region of the house, such as "Europe/Berlin".',
         ) from None
-
-
-def _image(fields: Fields, name: str) -> Path:
-    image = fields.path.parent / (fields.text(name) or "")
-    if image.suffix.lower() not in (".png", ".jpg", ".jpeg"):
-        raise fields.refuse(
-            name, f"must be a PNG or JPEG, got {image.name!r}", fix=fields.show(name)
-        )
-    if not image.resolve().is_relative_to(fields.path.parent.resolve()):
-        raise fields.refuse(
-            name, "must stay inside the house's folder", fix="Put the picture into the folder."
-        )
-    if not image.is_file():
-        raise fields.refuse(
-            name,
-            f"names a file that does not exist: {image}",
-            fix="The path begins at the folder of house.toml.",
-        )
-    with image.open("rb") as file:
-        if not file.read(8).startswith(PICTURES):
-            raise fields.refuse(name, f"is no PNG or JPEG, though its name says so: {image}")
-    return image
 
 
 Uncertainty = Annotated[
@@ -363,61 +340,6 @@ class CarbonFactor:
             must="be a year such as 2023",
         ),
     ]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WriteUpDetails:
-    """What the first page of a write-up says; every part may be absent.
-
-    `image` is a PNG or JPEG; `paper` None is chosen by the zone of the house.
-    """
-
-    title: Annotated[str, Key(help="of the write-up", example="Where the energy goes")] = ""
-    author: Annotated[str, Key(help="who wrote it", example="A. Writer")] = ""
-    client: Annotated[str, Key(help="for whom", example="The owners")] = ""
-    site: Annotated[str, Key(help="where the house is", example="12 Orchard Road")] = ""
-    image: Annotated[
-        Path | None,
-        Key(
-            help="picture on the first page",
-            kind="the path of a PNG or JPEG, from this folder",
-            example="house.jpg",
-            read=_image,
-            write=str,
-        ),
-    ] = None
-    paper: Annotated[
-        Literal["a4", "letter"] | None,
-        Key(help="size of its pages; left out, by the time zone", example="a4"),
-    ] = None
-    language: Annotated[
-        str | None,
-        Key(
-            help="of the client's edition and its numbers; left out, English by the time zone",
-            example="de",
-            check=lambda name: name.split("-")[0] in languages(),
-            must=f"be one of en-US, en-GB, {', '.join(x for x in languages() if x != 'en')}",
-        ),
-    ] = None
-    least_saving: Annotated[
-        float | None,
-        Key(
-            help="what an action must save in a year to be advised, in the tariff's currency; left "
-            "out, 1 % of the bill",
-            example=20,
-            check=lambda least: least >= 0,
-            must="be 0 or more",
-        ),
-    ] = None
-    interest: Annotated[
-        float,
-        Key(
-            help="of a year, after inflation, for net present values",
-            example=0.03,
-            check=lambda share: 0 <= share < 1,
-            must="be a share such as 0.03 for 3 %",
-        ),
-    ] = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

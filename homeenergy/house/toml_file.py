@@ -21,13 +21,13 @@ from homeenergy.house.schedule import (
     ProgrammeName,
     Schedule,
     Supply,
-    WriteUpDetails,
     switched,
 )
 from homeenergy.house.schema import Fields, commented, keys_of, load_toml, read_keys, write_keys
 from homeenergy.house.sources import read_sources, source_toml
 from homeenergy.house.tariff import Tariff
 from homeenergy.house.tariff_toml import read_tariff
+from homeenergy.house.write_up import WriteUpDetails
 
 Comments = Literal["none", "short", "all"]
 # What everybody must have read who fills in a panel schedule.

@@ -170,6 +170,8 @@ class Document:
         In the order in which they are read.
     record : mapping
         What the document rests on, for a later check; kept inside each file.
+    colour : str
+        Of headings, such as "#0072B2"; empty for black.
     sheets : tuple of Table
         Tables that only a spreadsheet holds, after those of `blocks`: lists of runs.
     """
@@ -181,6 +183,7 @@ class Document:
     language: str = "en"
     paper: Paper = "a4"
     record: Mapping[str, Any] = field(default_factory=dict)
+    colour: str = ""
     sheets: tuple[Table, ...] = ()
 
 

@@ -8,7 +8,7 @@ import re
 import subprocess
 import warnings
 import zipfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from html import escape
 from io import BytesIO
@@ -170,7 +170,12 @@ def _html(document: Document) -> bytes:
         record = _record_text(document).replace("<", "\\u003c")
         (folder / "head.html").write_text(
             f'<script type="application/json" id="record">{record}</script>\n'
-            f'<meta name="description" content="{escape(document.title)}">',
+            f'<meta name="description" content="{escape(document.title)}">\n'
+            + (
+                f"<style>:root {{ --accent: {document.colour}; }}</style>"
+                if document.colour
+                else ""
+            ),
             encoding="utf-8",
         )
         return _pandoc(
@@ -215,6 +220,7 @@ def _typeset(document: Document, folder: Path) -> bytes:
         "author": document.author,
         "language": document.language.split("-")[0],
         "paper": PAPERS[document.paper],
+        "colour": document.colour,
         "year": str(day.year),
         "month": str(day.month),
         "day": str(day.day),
@@ -268,6 +274,8 @@ def _docx(document: Document) -> bytes:
         return str(int(column[0]) * (width - 2 * MARGIN) // PANDOC_WIDTH)
 
     def own(part: str, text: str) -> str:
+        if part == "word/styles.xml":
+            return _styles(text, document.colour)
         if part != "word/document.xml":
             return text
         text = re.sub(r"<w:pgSz [^>]*/>|<w:pgMar [^>]*/>", "", text)
@@ -280,6 +288,30 @@ def _docx(document: Document) -> bytes:
         return re.sub(r"<w:tbl>.*?</w:tbl>", _small, text, flags=re.DOTALL)
 
     return _repacked(content, document, own)
+
+
+def _styles(text: str, colour: str) -> str:
+    """Give headings the colour of the document, and tables thin rules."""
+    accent = colour.lstrip("#") or "1A1A1A"
+
+    def styled(style: str, change: Callable[[str], str]) -> None:
+        nonlocal text
+        pattern = rf'<w:style [^>]*w:styleId="{style}".*?</w:style>'
+        text = re.sub(pattern, lambda found: change(found[0]), text, count=1, flags=re.DOTALL)
+
+    def coloured(found: str) -> str:
+        return re.sub(r"<w:color [^>]*/>", f'<w:color w:val="{accent}"/>', found)
+
+    def ruled(found: str) -> str:
+        line = '<w:{side} w:val="single" w:sz="4" w:space="0" w:color="BFBFBF"/>'
+        borders = "".join(line.format(side=side) for side in ("top", "bottom", "insideH"))
+        before = "<w:tblCellMar>"
+        return found.replace(before, f"<w:tblBorders>{borders}</w:tblBorders>{before}", 1)
+
+    for style in ("Title", "Heading1", "Heading2", "Heading3"):
+        styled(style, coloured)
+    styled("Table", ruled)
+    return text
 
 
 def _small(table: re.Match[str]) -> str:

@@ -1,4 +1,4 @@
-"""The client's edition: page one, how far to trust it, what to do, and what was assumed."""
+"""The client's edition: its front and page one, and what its other parts share."""
 
 from __future__ import annotations
 
@@ -14,17 +14,14 @@ from matplotlib.axes import Axes
 from homeenergy.findings.house_year import HouseYear, LoadYear
 from homeenergy.findings.saving.advice import Action, Advice, Said
 from homeenergy.findings.saving.look_into import LookInto
-from homeenergy.findings.weather.seasons import SEASON_LIMIT
 from homeenergy.show.document.blocks import (
     Block,
-    Bullets,
     Facts,
     Heading,
     Note,
     Picture,
     Prose,
     Table,
-    Together,
 )
 from homeenergy.show.figures.style import BLUE, GREY
 from homeenergy.show.writeup.basis import Basis, picture
@@ -49,6 +46,11 @@ class Told:
     words: Wording
 
     @property
+    def colour(self) -> str:
+        """Of bars and lines."""
+        return self.basis.house.schedule.write_up.colour or BLUE
+
+    @property
     def whole(self) -> str:
         """What shares are of."""
         if self.year.bill is not None:
@@ -62,25 +64,64 @@ class Told:
 
 
 def front_facts(told: Told, written: date) -> tuple[Block, ...]:
-    """For whom, by whom, when measured: few lines."""
+    """For whom, by whom, when measured: few lines; with a cover, on a page of its own."""
     words, details = told.words, told.basis.house.schedule.write_up
     basis = told.basis
     start, end = basis.local(basis.findings.start), basis.local(basis.findings.end)
     measured = words.say("{start} to {end}", start=words.day(start), end=words.day(end))
+    by = (details.author, details.contact, words.day(written))
     rows = (
         (words.say("For"), ", ".join(x for x in (details.client, details.site) if x)),
-        (words.say("By"), ", ".join(x for x in (details.author, words.day(written)) if x)),
+        (words.say("By"), ", ".join(x for x in by if x)),
         (words.say("Measured"), measured),
+        (words.say("Reference"), details.reference),
     )
-    blocks: list[Block] = [Facts(rows=tuple(row for row in rows if row[1]))]
-    if details.image is not None:
-        site = details.site or basis.house.name
-        text = words.say("Picture of {site}.", site=site)
-        image = Picture(
-            image=details.image.read_bytes(), caption="", alternative=text, width_share=0.4
+    facts = Facts(rows=tuple(row for row in rows if row[1]))
+    site = details.site or basis.house.name
+    logo, image = (
+        ()
+        if path is None
+        else (
+            Picture(
+                image=path.read_bytes(),
+                alternative=words.say(text, site=site),
+                width_share=share,
+            ),
         )
-        blocks.append(image)
-    return tuple(blocks)
+        for path, text, share in (
+            (details.logo, "Logo.", 0.2),
+            (details.image, "Picture of {site}.", 0.9 if details.cover else 0.4),
+        )
+    )
+    if not details.cover:
+        return (*logo, facts, *image)
+    return (*logo, facts, *image, Heading(text=words.say("At a glance"), new_page=True))
+
+
+def photo_blocks(told: Told) -> tuple[Block, ...]:
+    """Photos, called by the names of their files."""
+    details, words = told.basis.house.schedule.write_up, told.words
+    if not details.photos:
+        return ()
+    pictures = tuple(
+        Picture(
+            image=path.read_bytes(),
+            caption=path.stem.replace("_", " "),
+            alternative=words.say("Photo: {name}.", name=path.stem.replace("_", " ")),
+            width_share=0.7,
+        )
+        for path in details.photos
+    )
+    return (Heading(text=words.say("Photos"), new_page=True), *pictures)
+
+
+def signed_blocks(told: Told) -> tuple[Block, ...]:
+    """Last words and the author's name."""
+    details = told.basis.house.schedule.write_up
+    if not details.sign_off:
+        return ()
+    rows = [text for text in (details.author, details.contact) if text]
+    return (Prose(text="\n\n".join([details.sign_off, *rows])),)
 
 
 def page_one(told: Told) -> tuple[Block, ...]:
@@ -104,7 +145,7 @@ def held_out_notes(told: Told) -> tuple[Block, ...]:
     for weight, about in (("wrong", "Held out of all figures"), ("doubtful", "Needs a look")):
         found = [one for one in told.basis.findings.implausible if one.weight == weight]
         for one in found:
-            names = ", ".join(_names(told, one.circuits)) or words.say("the log")
+            names = ", ".join(appliances_of(told, one.circuits)) or words.say("the log")
             if words.language.startswith("en"):
                 text = f"{one.sentence} {one.do}"
             else:
@@ -136,7 +177,7 @@ def _opening(told: Told) -> str:
     return words.say(text, **values)
 
 
-def _names(told: Told, circuits: Sequence[str]) -> list[str]:
+def appliances_of(told: Told, circuits: Sequence[str]) -> list[str]:
     by_name = {c.name: c.appliance for c in told.basis.house.schedule.circuits}
     return [by_name.get(name, name) for name in circuits]
 
@@ -282,7 +323,7 @@ def _where_it_goes(told: Told) -> Block:
     def draw(ax: Axes) -> None:
         values = [(one.money or one.kwh).value for one in bars]
         at = range(len(bars))
-        colours = [BLUE if one.finding is not None else GREY for one in bars]
+        colours = [told.colour if one.finding is not None else GREY for one in bars]
         ax.barh(at, values, color=colours, height=0.66)
         for i, one in enumerate(bars):
             main = one.money or one.kwh
@@ -451,105 +492,6 @@ def _nothing_else(told: Told) -> list[str]:
             )
         )
     return said
-
-
-def trust_part(told: Told) -> tuple[Block, ...]:
-    """How far to trust it, in plain words."""
-    words, basis = told.words, told.basis
-    check, findings = basis.check, basis.findings
-    quality = basis.house.quality()
-    items = [
-        words.say(
-            "{circuits} circuits were measured over {days} days; of the time, {seen_share} has "
-            "readings. What is missing was left out and not filled in.",
-            circuits=len(basis.measured),
-            days=round(basis.days),
-            seen_share=float(quality["coverage"].mean()),
-        ),
-        meter_words(words, check.meter),
-    ]
-    if findings.mains_kwh_per_day is None:
-        items.append(words.say("The mains were not logged, so nothing checks the circuits' sum."))
-    elif findings.unmeasured_kwh_per_day is not None:
-        items.append(
-            words.say(
-                "All measured circuits together are less than the mains by {rest_kwh} a day: that "
-                "is on circuits nobody measured.",
-                rest_kwh=findings.unmeasured_kwh_per_day,
-            )
-        )
-    if check.bench:
-        items.append(
-            words.say(
-                "{agree} of {clamps} clamps agree with a reference meter within what both can "
-                "know.",
-                agree=sum(one.agrees for one in check.bench),
-                clamps=len(check.bench),
-            )
-        )
-    else:
-        items.append(
-            words.say(
-                "No clamp was compared with a reference meter. Clamps may read some per cent high "
-                "or low; where house.toml does not state it, no interval knows of it."
-            )
-        )
-    blocks: list[Block] = [
-        Heading(text=words.say("How far to trust these figures"), new_page=True),
-        Prose(
-            text=words.say(
-                "A figure with a range in brackets, such as 0.41 kWh (0.39 to 0.43), means: if the "
-                "days measured are like others, the true mean lies within the range 95 times in a "
-                "hundred. A wide range is no fault of the log but of days that differ."
-            )
-        ),
-        Bullets(items=tuple(items)),
-        Prose(text=_season_words(told)),
-    ]
-    return (*blocks, *_concerns(told))
-
-
-def _season_words(told: Told) -> str:
-    words, year = told.words, told.year
-    strong = [
-        one.name for one in year.loads if one.finding and one.finding.season.strength == "strong"
-    ]
-    text = words.say(
-        "A year is not {days} days. Loads that heat or cool rooms may on other days take nothing "
-        "or twice as much, refrigerators, water heaters and lamps {some_share} more or less, all "
-        "others {none_share}; the ranges of a year hold that.",
-        days=round(told.basis.days),
-        some_share=SEASON_LIMIT["some"],
-        none_share=SEASON_LIMIT["none"],
-    )
-    if strong and year.share_of_year < 1:
-        text += " " + words.say(
-            "Take the year of {names} as a guess until it was measured in other seasons.",
-            names=", ".join(strong),
-        )
-    return text
-
-
-def _concerns(told: Told) -> tuple[Block, ...]:
-    words = told.words
-    held = {name for one in told.basis.findings.implausible for name in one.circuits}
-    found = [
-        c
-        for c in told.basis.check.concerns
-        if c.weight in ("wrong", "doubtful") and c.subject not in held
-    ]
-    if not found:
-        return (Prose(text=words.say("Nothing that was compared contradicts the panel schedule.")),)
-    if words.language.startswith("en"):
-        items = tuple(c.what for c in found)
-    else:
-        subjects = dict.fromkeys(c.subject for c in found)
-        items = tuple(
-            words.say("{subject}: see the technical file.", subject=name)
-            for name in _names(told, tuple(subjects))
-        )
-    head = words.say("Needs a look before the figures are relied on:")
-    return (Together(blocks=(Prose(text=head), Bullets(items=items))),)
 
 
 def said_lines(words: Wording, sentences: Sequence[Said]) -> str:

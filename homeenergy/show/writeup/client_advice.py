@@ -1,4 +1,4 @@
-"""What to do, thing by thing, and what was assumed."""
+"""How far to trust the figures, what to do, thing by thing, and what was assumed."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any
 
 from homeenergy.findings.saving.advice import Action
 from homeenergy.findings.saving.look_into import LookInto
+from homeenergy.findings.weather.seasons import SEASON_LIMIT
 from homeenergy.show.document.blocks import (
     Block,
     Bullets,
@@ -19,11 +20,112 @@ from homeenergy.show.document.blocks import (
 )
 from homeenergy.show.writeup.client import (
     Told,
+    appliances_of,
     cost_words,
     floor_text,
+    meter_words,
     payback_words,
     said_lines,
 )
+
+
+def trust_part(told: Told) -> tuple[Block, ...]:
+    """How far to trust it, in plain words."""
+    words, basis = told.words, told.basis
+    check, findings = basis.check, basis.findings
+    quality = basis.house.quality()
+    items = [
+        words.say(
+            "{circuits} circuits were measured over {days} days; of the time, {seen_share} has "
+            "readings. What is missing was left out and not filled in.",
+            circuits=len(basis.measured),
+            days=round(basis.days),
+            seen_share=float(quality["coverage"].mean()),
+        ),
+        meter_words(words, check.meter),
+    ]
+    if findings.mains_kwh_per_day is None:
+        items.append(words.say("The mains were not logged, so nothing checks the circuits' sum."))
+    elif findings.unmeasured_kwh_per_day is not None:
+        items.append(
+            words.say(
+                "All measured circuits together are less than the mains by {rest_kwh} a day: that "
+                "is on circuits nobody measured.",
+                rest_kwh=findings.unmeasured_kwh_per_day,
+            )
+        )
+    if check.bench:
+        items.append(
+            words.say(
+                "{agree} of {clamps} clamps agree with a reference meter within what both can "
+                "know.",
+                agree=sum(one.agrees for one in check.bench),
+                clamps=len(check.bench),
+            )
+        )
+    else:
+        items.append(
+            words.say(
+                "No clamp was compared with a reference meter. Clamps may read some per cent high "
+                "or low; where house.toml does not state it, no interval knows of it."
+            )
+        )
+    blocks: list[Block] = [
+        Heading(text=words.say("How far to trust these figures"), new_page=True),
+        Prose(
+            text=words.say(
+                "A figure with a range in brackets, such as 0.41 kWh (0.39 to 0.43), means: if the "
+                "days measured are like others, the true mean lies within the range 95 times in a "
+                "hundred. A wide range is no fault of the log but of days that differ."
+            )
+        ),
+        Bullets(items=tuple(items)),
+        Prose(text=_season_words(told)),
+    ]
+    return (*blocks, *_concerns(told))
+
+
+def _season_words(told: Told) -> str:
+    words, year = told.words, told.year
+    strong = [
+        one.name for one in year.loads if one.finding and one.finding.season.strength == "strong"
+    ]
+    text = words.say(
+        "A year is not {days} days. Loads that heat or cool rooms may on other days take nothing "
+        "or twice as much, refrigerators, water heaters and lamps {some_share} more or less, all "
+        "others {none_share}; the ranges of a year hold that.",
+        days=round(told.basis.days),
+        some_share=SEASON_LIMIT["some"],
+        none_share=SEASON_LIMIT["none"],
+    )
+    if strong and year.share_of_year < 1:
+        text += " " + words.say(
+            "Take the year of {names} as a guess until it was measured in other seasons.",
+            names=", ".join(strong),
+        )
+    return text
+
+
+def _concerns(told: Told) -> tuple[Block, ...]:
+    words = told.words
+    held = {name for one in told.basis.findings.implausible for name in one.circuits}
+    found = [
+        c
+        for c in told.basis.check.concerns
+        if c.weight in ("wrong", "doubtful") and c.subject not in held
+    ]
+    if not found:
+        return (Prose(text=words.say("Nothing that was compared contradicts the panel schedule.")),)
+    if words.language.startswith("en"):
+        items = tuple(c.what for c in found)
+    else:
+        subjects = dict.fromkeys(c.subject for c in found)
+        items = tuple(
+            words.say("{subject}: see the technical file.", subject=name)
+            for name in appliances_of(told, tuple(subjects))
+        )
+    head = words.say("Needs a look before the figures are relied on:")
+    return (Together(blocks=(Prose(text=head), Bullets(items=items))),)
 
 
 def advice_part(told: Told) -> tuple[Block, ...]:

@@ -17,7 +17,7 @@ from homeenergy.findings.saving.look_into import heat_pump_of, loads_that_matter
 from homeenergy.house.kinds import KINDS
 from homeenergy.show.document.blocks import Block, Heading, Prose, Together
 from homeenergy.show.figures.runs import typical_day
-from homeenergy.show.figures.style import BLUE, GREY, reduce_steps
+from homeenergy.show.figures.style import GREY, reduce_steps
 from homeenergy.show.writeup.basis import picture
 from homeenergy.show.writeup.client import LEAST_MATTERING, MOST_LOADS, Told
 from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
@@ -169,13 +169,15 @@ def _figure(told: Told, finding: ApplianceFinding):  # type: ignore[no-untyped-d
     def draw(axes: list[Axes]) -> None:
         at_ns, watts = reduce_steps(shown, points=1500)
         hours = (at_ns - day[0].value) / (NS_PER_S * S_PER_H)
-        axes[0].plot(hours, watts / W_PER_KW, drawstyle="steps-post", color=BLUE, linewidth=0.9)
+        axes[0].plot(
+            hours, watts / W_PER_KW, drawstyle="steps-post", color=told.colour, linewidth=0.9
+        )
         axes[0].set_xlim(0, 24)
         axes[0].set_ylim(bottom=min(0.0, float(np.nanmin(watts, initial=0.0)) / W_PER_KW))
         axes[0].set_xticks([0, 6, 12, 18, 24])
         axes[0].set_title(words.say("kW on {day}", day=words.day(date)), fontsize=9, loc="left")
         axes[0].set_xlabel(words.say("hour of the day"), fontsize=8)
-        _days(axes[1], finding)
+        _days(axes[1], finding, colour=told.colour)
         axes[1].set_title(words.say("kWh of each day"), fontsize=9, loc="left")
         axes[1].xaxis.set_major_formatter(lambda x, _: words.short_day(_date_at(x)))
         for ax in axes:
@@ -207,12 +209,12 @@ def _date_at(number: float):  # type: ignore[no-untyped-def]
     return pd.Timestamp("1970-01-01") + pd.Timedelta(days=float(number))
 
 
-def _days(ax: Axes, finding: ApplianceFinding) -> None:
+def _days(ax: Axes, finding: ApplianceFinding, *, colour: str) -> None:
     daily = finding.daily
     days = pd.DatetimeIndex(daily["day"]).tz_localize(None)
     at = (days - pd.Timestamp("1970-01-01")) / pd.Timedelta(days=1)
     whole = (daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]).to_numpy()
     kwh = daily["kwh"].to_numpy(np.float64)
-    ax.bar(at[whole], kwh[whole], width=0.85, color=BLUE)
+    ax.bar(at[whole], kwh[whole], width=0.85, color=colour)
     ax.bar(at[~whole], kwh[~whole], width=0.85, color=GREY, alpha=0.4)
     ax.locator_params(axis="x", nbins=4)

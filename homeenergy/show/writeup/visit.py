@@ -30,6 +30,7 @@ from homeenergy.show.document.blocks import (
     Facts,
     Heading,
     Paper,
+    Picture,
     Prose,
 )
 from homeenergy.show.writeup.basis import (
@@ -154,6 +155,7 @@ def visit_up(
             "method": (Heading(text="Method"), Prose(text="\n\n".join(METHOD))),
             "limits": limit_blocks(with_settings=False),
         },
+        colour=details.colour,
         record={
             "house": house.name,
             "versions": versions(),
@@ -331,11 +333,21 @@ def _front(
         ("House", house.name),
         ("Client", details.client),
         ("Site", details.site),
-        ("Prepared by", details.author),
+        ("Prepared by", ", ".join(x for x in (details.author, details.contact) if x)),
+        ("Reference", details.reference),
         ("Compared", f"before and from {day_text(at)} on" + (", two logs" if before else "")),
         ("Written", day_text(written)),
     ]
-    return (Facts(rows=tuple(row for row in rows if row[1])),)
+    site = details.site or house.name
+    pictures = [
+        Picture(image=path.read_bytes(), alternative=text, width_share=share)
+        for path, text, share in (
+            (details.logo, "Logo.", 0.2),
+            (details.image, f"Picture of {site}.", 0.4),
+        )
+        if path is not None
+    ]
+    return (Facts(rows=tuple(row for row in rows if row[1])), *pictures)
 
 
 def _summary(

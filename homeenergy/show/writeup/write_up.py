@@ -27,8 +27,14 @@ from homeenergy.show.document.files import write_document
 from homeenergy.show.writeup.actions import action_blocks
 from homeenergy.show.writeup.appliances import appliance_blocks, measured_blocks, trust_blocks
 from homeenergy.show.writeup.basis import Basis, Progress, make_basis, make_record
-from homeenergy.show.writeup.client import Told, front_facts, page_one, trust_part
-from homeenergy.show.writeup.client_advice import advice_part, assumed_part
+from homeenergy.show.writeup.client import (
+    Told,
+    front_facts,
+    page_one,
+    photo_blocks,
+    signed_blocks,
+)
+from homeenergy.show.writeup.client_advice import advice_part, assumed_part, trust_part
 from homeenergy.show.writeup.client_loads import load_parts
 from homeenergy.show.writeup.ends import (
     front_blocks,
@@ -87,6 +93,7 @@ class WriteUp:
     parts: Mapping[str, tuple[Block, ...]]
     record: Mapping[str, Any]
     language: str = "en"
+    colour: str = ""
     sheets: tuple[Table, ...] = ()
 
     def part(self, name: str) -> ShownPart:
@@ -131,6 +138,7 @@ class WriteUp:
             language=self.language,
             blocks=tuple(block for part in self.parts.values() for block in part),
             record=self.record,
+            colour=self.colour,
             sheets=self.sheets,
         )
 
@@ -214,6 +222,7 @@ def write_up(
         parts=_client(told, written, record) if client else _technical(told, written, record),
         record=record,
         language=told.words.language if client else "en",
+        colour=details.colour,
         sheets=run_sheets(basis),
     )
 
@@ -241,14 +250,28 @@ def _told(basis: Basis, language: str | None, measures: Iterable[Saving]) -> Tol
 
 
 def _client(told: Told, written: date, record: Mapping[str, Any]) -> dict[str, tuple[Block, ...]]:
-    return {
+    assumed = (*assumed_part(told, record), *signed_blocks(told), *photo_blocks(told))
+    parts = {
         "front": front_facts(told, written),
         "summary": page_one(told),
         "loads": load_parts(told),
         "trust": trust_part(told),
         "actions": advice_part(told),
-        "assumptions": assumed_part(told, record),
+        "assumptions": assumed,
     }
+    details = told.basis.house.schedule.write_up
+    return {
+        name: _with_words(blocks, getattr(details, f"words_{name}", ""))
+        for name, blocks in parts.items()
+    }
+
+
+def _with_words(blocks: tuple[Block, ...], text: str) -> tuple[Block, ...]:
+    """Own words at the beginning of a part, below its heading."""
+    if not text.strip():
+        return blocks
+    at = 1 if blocks and isinstance(blocks[0], Heading) else 0
+    return (*blocks[:at], Prose(text=text), *blocks[at:])
 
 
 def _technical(
