@@ -313,7 +313,10 @@ def test_every_key_has_help_and_every_example_is_toml():
 @pytest.mark.parametrize("name", ["circuit", "supply", "programme", "carbon", "write_up"])
 def test_every_example_is_one_that_is_understood(tmp_path, name):
     """The lines that the starter house shows behind a # can be used as they stand."""
-    (tmp_path / "house.jpg").write_bytes(b"\xff\xd8\xff")
+    (tmp_path / "photos").mkdir()
+    for picture in ("house.jpg", "photos/panel.jpg"):
+        (tmp_path / picture).write_bytes(b"\xff\xd8\xff")
+    (tmp_path / "logo.png").write_bytes(b"\x89PNG")
     kinds = {one.name: one for one in keys_of(Schedule).values()}
     table = kinds[name].type.__args__[0] if name in ("circuit", "programme") else kinds[name].type
     lines = [one.example for one in keys_of(table).values()]

@@ -178,6 +178,7 @@ def _opening(told: Told) -> str:
 
 
 def appliances_of(told: Told, circuits: Sequence[str]) -> list[str]:
+    """What the loads of circuits are called."""
     by_name = {c.name: c.appliance for c in told.basis.house.schedule.circuits}
     return [by_name.get(name, name) for name in circuits]
 
