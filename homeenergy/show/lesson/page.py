@@ -13,14 +13,14 @@ from homeenergy.files import write_text
 from homeenergy.show.lesson.clamps import BETWEEN_A, pump_log
 from homeenergy.show.lesson.language import DECIMAL_MARK, speaker
 from homeenergy.show.lesson.lesson import LESSONS, make_lesson
-from homeenergy.show.lesson.parts import EDITIONS, VARIANTS, Lesson, Say, Step
+from homeenergy.show.lesson.parts import EDITIONS, VARIANTS, Edition, Lesson, Say, Step
 from homeenergy.show.lesson.power_factor import SUPPLY_FARAD, SUPPLY_W
 from homeenergy.show.viewer.page import LICENCE
 from homeenergy.show.viewer.page import WEB as VIEWER_WEB
 from homeenergy.simulate import CabinetModel
 
 WEB = Path(__file__).parent / "web"
-SCRIPTS = ("models", "answers", "figures", "cabinet", "clamps", "lesson")
+SCRIPTS = ("models", "answers", "figures", "cabinet", "clamps", "lesson", "own_data")
 
 
 def write_lessons(
@@ -58,26 +58,17 @@ def write_lessons(
         lesson = make_lesson(name, EDITIONS[edition], say=say, seed=seed)
         paths.append(folder / f"{name}.html")
         write_text(paths[-1], lesson_page(lesson, say, language=language))
+    paths.append(folder / "own_data.html")
+    write_text(paths[-1], own_data_page(EDITIONS[edition], say, language=language))
     return paths
 
 
 def lesson_page(lesson: Lesson, say: Say, *, language: str = "en") -> str:
     """Write a lesson as one page that holds all that it needs."""
-    words = page_words(say)
     data = {
+        **_common(lesson.edition, say, language),
         "name": lesson.name,
         "title": lesson.title,
-        "language": language,
-        "mark": DECIMAL_MARK[language],
-        "words": words,
-        "edition": {
-            **asdict(lesson.edition),
-            "supply_w": SUPPLY_W,
-            "supply_farad": SUPPLY_FARAD,
-            "cabinet": asdict(CabinetModel()),
-            "between_a": BETWEEN_A[lesson.edition.name],
-            "pump": pump_log(),
-        },
         "steps": [_step_data(step) for step in lesson.steps],
         "variants": [[task.to_data() for task in tasks] for tasks in lesson.variants],
     }
@@ -90,6 +81,71 @@ def lesson_page(lesson: Lesson, say: Say, *, language: str = "en") -> str:
         ]
     )
     return _whole(lesson.title, body, f"showLesson({json.dumps(data)});", say, language)
+
+
+def _common(edition: Edition, say: Say, language: str) -> dict[str, Any]:
+    """Give what every page needs: its language, and the loads and models of its edition."""
+    loads = {
+        "supply_w": SUPPLY_W,
+        "supply_farad": SUPPLY_FARAD,
+        "cabinet": asdict(CabinetModel()),
+        "between_a": BETWEEN_A[edition.name],
+        "pump": pump_log(),
+    }
+    return {
+        "language": language,
+        "mark": DECIMAL_MARK[language],
+        "words": page_words(say),
+        "edition": {**asdict(edition), **loads},
+    }
+
+
+def own_data_page(edition: Edition, say: Say, *, language: str = "en") -> str:
+    """Write the page that takes a class's own log; what is dropped into it stays in it."""
+    title = say("Our own data: what a plug-in meter has logged")
+    about = say(
+        "Drop a CSV of a plug-in meter here: a column of instants and a column of watts, in any "
+        "order. It is read in this page and goes nowhere else."
+    )
+    careful = say(
+        "The meter is plugged in between; nothing is opened. Leave no freezer, sump pump or "
+        "medical device without power."
+    )
+    unsure = say(
+        "A year is worked out as if all its days were like these. The level that separates running "
+        "from rest is found by the method of Otsu (1979); set another where the figure shows a "
+        "better one."
+    )
+
+    def field(name: str, text: str, control: str) -> str:
+        return f"<label><span>{escape(text)}</span>{control.format(name=name)}</label>"
+
+    number = '<input id="{name}" type="number" min="0" step="any"'
+    body = (
+        f"<h1>{escape(title)}</h1>\n<p>{escape(careful)}</p>\n"
+        f"<section>\n<h2>1. {escape(say('Predict'))}</h2>\n<form id='predict'>"
+        + field("guess", say("How much energy does it use in a day?"), '<input id="{name}">')
+        + f"<button>{escape(say('That is my prediction'))}</button>"
+        '<p id="guessed" role="status"></p></form>\n</section>\n'
+        f'<section>\n<h2>2. {escape(say("The log"))}</h2>\n<div id="zone"><p>{escape(about)}</p>'
+        + field("file", say("or choose the file"), '<input id="{name}" type="file">')
+        + f'<button type="button" id="example">{escape(say("Show a made example"))}</button>'
+        '</div>\n<p id="problem" class="said" role="status"></p>\n</section>\n'
+        f'<section id="results" hidden>\n<h2>3. {escape(say("Observe and explain"))}</h2>\n'
+        '<p id="compared" class="verdict"></p>\n<div class="hand">'
+        + field("column", say("column of watts"), '<select id="{name}"></select>')
+        + field("level", say("runs above [W]"), number + ">")
+        + field(
+            "price",
+            say("price of a kWh [{currency}]", currency=edition.currency),
+            f'{number} value="{edition.price_per_kwh}">',
+        )
+        + '</div>\n<div id="figure" class="figure"></div>\n<dl id="read" class="read"></dl>\n'
+        f'<p id="about" class="small"></p>\n<p class="small">{escape(unsure)}</p>\n'
+        f'<button type="button" id="print">{escape(say("Print"))}</button>\n</section>'
+    )
+    code = f"showOwnData({json.dumps(_common(edition, say, language))});"
+    return _whole(title, body, code, say, language)
 
 
 def _step_data(step: Step) -> dict[str, object]:
@@ -304,5 +360,24 @@ def page_words(say: Say) -> dict[str, Any]:
         "clamp_says": say("Currents through the clamp over two cycles; it reads"),
         "turns_say": say("Reading against the current of the load; now"),
         "pump_says": say("Watts of three clamps over three minutes; at the first and second mark:"),
+        "level": say("above: running"),
+        "duration": say("logged"),
+        "duty_seen": say("duty cycle"),
+        "runs": say("starts"),
+        "running": say("mean while running"),
+        "resting": say("at rest (standby), median"),
+        "cost_seen": say("cost of the log"),
+        "cost_year": say("cost of a year of such days"),
+        "log_says": say("Power over the whole log;"),
+        "about_log": say(
+            "%1 readings, one each %2 s; %3 gaps, which are not counted; %4 lines left out."
+        ),
+        "measured": say("The log has, a day:"),
+        "predicted_noted": say("Noted. Now look at the log."),
+        "predict_first": say("The log is read. Predict first, then it is shown."),
+        "kwh_wanted": say("Type a number with the unit kWh or Wh."),
+        "no_time": say("No column of instants was found in the last line of this file."),
+        "no_power": say("No column of numbers was found next to the instants."),
+        "too_few": say("This column has fewer than three readings."),
         "curve_says": say("Current and mean power against the capacitor; now"),
     }
