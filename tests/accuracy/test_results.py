@@ -6,6 +6,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from homeenergy.cycles.runs.find import OUTCOMES
 from homeenergy.simulate.randomised.uses import STYLES
 
 from . import alike_days, baseload, benches, randomised, real_days
@@ -41,6 +42,7 @@ def test_every_study_has_left_its_page():
         "benches",
         "foreign_days",
         "intervals",
+        "kinds",
         "panel_faults",
         "randomised",
         "real_days",
@@ -132,3 +134,9 @@ def test_scores_of_runs_become_a_row_each():
     assert (row["appliance"], row["period_s"], row["kind"]) == ("kettle", 1, "given")
     assert (row["f1"], row["exact_days"]) == (0.5, 0.75)
     assert (row["energy_error_median"], row["energy_error_p95"]) == (0.1, 0.2)
+
+
+def test_a_kind_is_as_sure_as_the_study_counted():
+    figures = pd.read_csv(RESULTS / "kinds.csv").set_index("rule")["share"]
+    said = {rule: outcome.sure for rule, outcome in OUTCOMES.items()}
+    assert said == pytest.approx(figures.to_dict(), abs=0.005)

@@ -50,8 +50,8 @@ class Cycles:
     settings : dict
         Every threshold used; each can be given to `find_cycles` instead.
     kind, kind_sure : str, float
-        How the appliance behaves, and a score of how plain that is (0 to 1; 1 where it was given;
-        no probability).
+        How the appliance behaves, and how often such an answer is right (0 to 1; 1 where it was
+        given).
     total_wh, idle_wh : float
         Energy of the trace, and of its standby level over the time outside runs [Wh].
     by_hand : ByHand

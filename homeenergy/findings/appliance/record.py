@@ -23,7 +23,7 @@ MARKS = {
     NO_SPREAD: "all runs or days have the same value",
 }
 SMALLEST_SPREAD = 1e-9  # of the value: less is the rounding of sums
-# Scores of a kind from which it is more than a guess. Own rule.
+# How often a kind must be right to be more than a guess. Own rule.
 CLEAR, LIKELY = 0.8, 0.6
 # A kind inferred from less is a guess. Own rule.
 LEAST_DAYS, LEAST_RUNS, LONGEST_PERIOD_S = 1.0, 3, 60.0
@@ -39,8 +39,7 @@ class ApplianceFinding:
     circuit, appliance : str
         Name in the panel schedule, and what a person calls it.
     kind, kind_sure : str, float
-        How it behaves, and how well that fits: 1 where house.toml says so, else a score, which is
-        no probability.
+        How it behaves, and how often such an answer is right: 1 where house.toml says so.
     days, coverage : float
         Days with readings, and share of the time from first to last that has them.
     runs : int
@@ -178,23 +177,23 @@ def _returns_power(finding: ApplianceFinding) -> bool:
     return kwh.size > 0 and bool(kwh.min() < -RETURNED_SHARE * abs(kwh).max())
 
 
-def kind_words(kind: str, score: float, *, runs: int, days: float, period_s: float) -> str:
+def kind_words(kind: str, sure: float, *, runs: int, days: float, period_s: float) -> str:
     """Name the kind of an appliance and say how certain it is.
 
     Parameters
     ----------
     kind : str
-    score : float
-        1 where house.toml says so. Less is how well the readings fit, and no probability.
+    sure : float
+        1 where house.toml says so; else how often such an answer is right.
     runs, days, period_s : int, float, float
         Complete runs, days of readings and length of a sample [s] behind it.
     """
-    if score >= 1:
+    if sure >= 1:
         return kind
     few_runs = runs < LEAST_RUNS and not KINDS[kind].never_off
-    if few_runs or days < LEAST_DAYS or period_s > LONGEST_PERIOD_S or score < LIKELY:
+    if few_runs or days < LEAST_DAYS or period_s > LONGEST_PERIOD_S or sure < LIKELY:
         return f"perhaps {kind}, a guess"
-    return f"treated as {kind}" if score >= CLEAR else f"probably {kind}"
+    return f"treated as {kind}" if sure >= CLEAR else f"probably {kind}"
 
 
 def kind_text(finding: ApplianceFinding) -> str:

@@ -36,10 +36,10 @@ class Findings:
     def to_frame(self) -> pd.DataFrame:
         """One row an appliance; intervals as columns ending in `_low` and `_high`.
 
-        `kind_sure` is a score of how well a kind that nobody stated fits, 1 where house.toml says
-        it; it is not a probability. Where the standby is below the resolution, `standby_resolved`
-        is False, `standby_w` empty, and `standby_w_high` the bound. Where prices depend on the
-        time, `price_per_kwh` is the average that the appliance paid.
+        `kind_sure` is how often a kind that nobody stated is right, 1 where house.toml says it.
+        Where the standby is below the resolution, `standby_resolved` is False, `standby_w` empty,
+        and `standby_w_high` the bound. Where prices depend on the time, `price_per_kwh` is the
+        average that the appliance paid.
         """
         columns = columns_for("frame", self.appliances, currency=self.currency)
         rows = [[column.cells(one) for column in columns] for one in self.appliances]

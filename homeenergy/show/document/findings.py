@@ -96,8 +96,8 @@ def findings_record(findings: Findings) -> dict[str, Any]:
         n, basis, resolved, and the half widths `spread` (between runs, days or hours) and
         `systematic` (common to all of them: the clamp), which make up its interval. Where the
         standby is below the resolution, `standby_resolved` is False, its value None, and its
-        high the bound. `kind_sure` is a score of how well a kind that nobody stated fits, 1 where
-        house.toml says it; it is no probability.
+        high the bound. `kind_sure` is how often a kind that nobody stated is right, 1 where
+        house.toml says it.
     """
     return {
         "house": findings.house_name,
