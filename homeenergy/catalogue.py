@@ -38,8 +38,8 @@ def translated(text: str, language: str) -> str:
     Examples
     --------
     >>> from homeenergy.catalogue import translated
-    >>> translated("page", "de"), translated("page", "en-GB")
-    ('Seite', 'page')
+    >>> translated("a year", "de"), translated("a year", "en-GB")
+    ('im Jahr', 'a year')
     """
     for name in (language, language.split("-")[0]):
         found = _catalogue(name).get(text)

@@ -54,3 +54,17 @@ def read_region(name: str) -> ZoneInfo:
         near = get_close_matches(name, sorted(available_timezones()), n=2, cutoff=0.6)
         hint = f" (did you mean {' or '.join(map(repr, near))}?)" if near else ""
         raise ValueError(f"no time zone is called {name!r}{hint}") from None
+
+
+def country_of(timezone: tzinfo | str) -> str:
+    """Country of a region by ISO 3166, such as "US"; empty where a zone is of none.
+
+    Examples
+    --------
+    >>> country_of("America/Denver"), country_of("Europe/Amsterdam"), country_of("UTC")
+    ('US', 'NL', '')
+    """
+    from babel.core import get_global
+
+    found = str(get_global("zone_territories").get(str(timezone), ""))
+    return found if found != "001" else ""

@@ -10,7 +10,9 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pypdf
 import pytest
+from PIL import Image
 
+from homeenergy import catalogue
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.readings import import_logs, open_house
@@ -241,3 +243,62 @@ def test_every_picture_says_in_words_what_it_shows(made):
     pictures = [b for b in flat(made.document().blocks) if isinstance(b, Picture)]
     assert len(pictures) >= 4
     assert all(len(p.alternative) > 30 and p.caption for p in pictures)
+
+
+@pytest.mark.parametrize(
+    ("language", "words", "number", "day"),
+    [
+        ("de", "Was zu tun ist", r"\d\.\d{3}\xa0kWh", "1. März 2026"),
+        ("nl", "Wat te doen", r"€\xa0\d{3}", "1 maart 2026"),
+        ("fr", "Que faire", r"\d\u202f\d{3}\xa0kWh", "1 mars 2026"),
+        ("en-US", "What to do", r"\d,\d{3}\xa0kWh", "March 1, 2026"),
+    ],
+)
+def test_it_speaks_the_language_of_its_reader(street, monkeypatch, language, words, number, day):
+    asked = set()
+    known = catalogue._catalogue
+
+    def noted(name):
+        class Noted(dict):
+            def get(self, text, default=None):
+                asked.add(text)
+                return known(name).get(text, default)
+
+        return Noted()
+
+    monkeypatch.setattr(catalogue, "_catalogue", noted)
+    document = write_up(street, written=DAY, language=language)
+    said = "\n".join(texts(document))
+    assert words in said
+    assert re.search(number, said)
+    assert day in said
+    assert document.language == language
+    if not language.startswith("en"):
+        bare = {"{measure}", "{line}", "{what}"}
+        assert asked - bare <= known(language).keys()
+        assert "What to do" not in said
+
+
+def test_own_words_cover_colour_and_pictures_come_from_house_toml(house, tmp_path):
+    for name in ("logo.png", "roof.png", "panel.png"):
+        Image.new("RGB", (60, 40), "green").save(house / name)
+    with (house / "house.toml").open("a", encoding="utf-8") as toml:
+        toml.write(
+            '\n[write_up]\nlanguage = "de"\ncover = true\nlogo = "logo.png"\nimage = "roof.png"\n'
+            'photos = ["panel.png"]\ncolour = "#884400"\ncontact = "a@example.org"\n'
+            'reference = "17"\nsign_off = "Geprüft."\nauthor = "A. Writer"\n'
+            'words_actions = "Wie besprochen."\n'
+        )
+    document = write_up(house, written=DAY)
+    said = list(texts(document))
+    assert {"17", "Geprüft.\n\nA. Writer\n\na@example.org", "Wie besprochen."} <= set(said)
+    assert isinstance(document.parts["actions"][1], Prose)
+    pictures = [b for b in document.parts["front"] if isinstance(b, Picture)]
+    assert [p.width_share for p in pictures] == [0.2, 0.9]
+    captions = [b.caption for b in flat(document.document().blocks) if isinstance(b, Picture)]
+    assert "panel" in captions
+    assert "" in captions  # a logo has no number
+    pdf = document.save(tmp_path / "d.pdf")
+    assert "Auf einen Blick" in pypdf.PdfReader(pdf).pages[1].extract_text()
+    assert "--accent: #884400" in document.save(tmp_path / "d.html").read_text(encoding="utf-8")
+    assert document.save(tmp_path / "d.docx").stat().st_size > 10_000

@@ -82,7 +82,7 @@ def look_into(
             continue
         if KINDS[finding.kind].varying:
             found += _heat_pump(house, load, finding, outdoor)
-        elif finding.kind == "thermostatic":
+        elif KINDS[finding.kind].bridging.by_itself:
             found += _tank(load, finding)
     found = [one for one in found if isfinite(one.main.value) and one.main.value >= floor]
     return tuple(sorted(found, key=lambda one: -one.main.value))

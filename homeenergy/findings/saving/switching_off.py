@@ -23,12 +23,11 @@ NETWORK = (
     "What is on a network or records programmes misses updates, recordings and commands while off."
 )
 # Breakers that switch 120 V and 277 V fluorescent lighting must be marked SWD or HID: U.S. National
-# Electrical Code, 240.83(D).
+# Electrical Code, 240.83(D). Elsewhere other codes hold, so the sentence names none.
 BREAKER = (
-    "A breaker is no everyday switch: few are made for it (in the U.S. those used to switch "
-    "fluorescent lighting have to be marked SWD or HID, NEC 240.83(D)), and others wear. Use a "
-    "switched outlet or a strip rated for the load. What is wired in is for a licensed "
-    "electrician, after local codes."
+    "A breaker is no everyday switch: few are made for it, and others wear. Use a switched outlet "
+    "or a strip rated for the load. What is wired in is for a licensed electrician, after local "
+    "codes."
 )
 TEST_FIRST = "Never by a breaker that also feeds something that must stay on: see what else stops."
 

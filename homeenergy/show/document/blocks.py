@@ -17,6 +17,8 @@ from typing import Any, Literal
 
 import pandas as pd
 
+from homeenergy.catalogue import translated
+
 Paper = Literal["a4", "letter"]
 NAME_WIDTH = 22  # of the names of rows, where the other columns leave no more
 HEAD_WIDTHS = (16, 10)  # to which a head may widen a narrow column, the first if all then fits
@@ -196,16 +198,18 @@ def flat(blocks: Iterable[Block]) -> Iterator[Block]:
             yield block
 
 
-def captions(blocks: Iterable[Block]) -> Iterator[str]:
+def captions(blocks: Iterable[Block], *, language: str = "en") -> Iterator[str]:
     """Give the caption, with its number, of each figure and table that has one."""
     figures = tables = 0
     for block in flat(blocks):
         if isinstance(block, Picture) and block.caption:
             figures += 1
-            yield f"Figure {figures}. {block.caption}"
+            number = translated("Figure {number}.", language).format(number=figures)
+            yield f"{number} {block.caption}"
         elif isinstance(block, Table) and block.caption:
             tables += 1
-            yield f"Table {tables}. {block.caption}"
+            number = translated("Table {number}.", language).format(number=tables)
+            yield f"{number} {block.caption}"
 
 
 def paragraphs(text: str) -> list[str]:

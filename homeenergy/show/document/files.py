@@ -370,7 +370,7 @@ def pandoc_form(
         "author": _node("MetaInlines", _inlines(document.author)),
         "lang": _node("MetaString", document.language),
     }
-    numbers, files = captions(document.blocks), iter(pictures)
+    numbers, files = captions(document.blocks, language=document.language), iter(pictures)
     blocks = _nodes(document.blocks, captions=numbers, files=files, widths=widths)
     blocks = list(_folding(blocks))
     return {"pandoc-api-version": PANDOC_API, "meta": meta, "blocks": blocks}

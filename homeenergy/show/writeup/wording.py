@@ -13,6 +13,7 @@ from babel.numbers import format_currency, format_decimal, format_percent
 
 from homeenergy.catalogue import translated
 from homeenergy.findings.saving.advice import Said
+from homeenergy.house.zones import country_of
 from homeenergy.stats.estimate import Estimate, decimals
 
 NONE_FOR_SMALL = frozenset({"JPY", "KRW", "ISK", "CLP", "VND"})  # ISO 4217: no hundredth
@@ -165,10 +166,6 @@ class Wording:
         return min(decimals(found.low, found.high, value=found.value, unit=found.unit), 2)
 
 
-# Countries of time zones, where the language of a house is not said; others write British English.
-AMERICAN = ("America/", "US/", "Pacific/Honolulu")
-
-
 def usual_language(timezone: str) -> str:
-    """English as it is written where a house stands."""
-    return "en-US" if timezone.startswith(AMERICAN) else "en-GB"
+    """English as it is written where a house stands: British outside of the United States."""
+    return "en-US" if country_of(timezone) == "US" else "en-GB"

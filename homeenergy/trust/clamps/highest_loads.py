@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.house.schedule import Circuit, Supply
+from homeenergy.house.zones import country_of
 from homeenergy.readings.house import House
 from homeenergy.trust.clamps.limits import CONTINUOUS_SHARE
 from homeenergy.trust.clamps.logged_load import LoggedLoad, logged_load
@@ -129,7 +130,9 @@ def _above_breaker(
         )
         rule = (
             "Loads of three hours or more should leave a fifth of the breaker (NEC 210.19(A), "
-            "210.20(A); elsewhere other rules hold)"
+            "210.20(A))"
+            if country_of(timezone) == "US"
+            else "Loads of hours warm a breaker that is nearly full"
         )
         more = " First see whether multiplier and breaker_a are right." if over > 1 else ""
         return [
