@@ -24,7 +24,9 @@ def ax():
 def shown(figure):
     """Alternative text, size said, and picture of a figure's HTML."""
     found = re.fullmatch(
-        r'<img src="data:image/png;base64,(.+?)" alt="(.*?)" width="(\d+)" height="(\d+)" .*>',
+        r'<style>\[data-jp-theme-light="false"\] img\[data-figure\] \{ filter: [^<]*</style>'
+        r'<img data-figure src="data:image/png;base64,(.+?)" alt="(.*?)" '
+        r'width="(\d+)" height="(\d+)" .*>',
         figure._repr_html_(),
     )
     picture = Image.open(io.BytesIO(base64.b64decode(found[1])))

@@ -167,14 +167,22 @@ def figure_words(figure: Figure) -> str:
     return " ".join(["Figure.", *filter(None, said)])
 
 
+# Where JupyterLab is dark, a figure is drawn light on dark; turned by half a circle, hues stay.
+IN_THE_DARK = (
+    '<style>[data-jp-theme-light="false"] img[data-figure] '
+    "{ filter: invert(0.93) hue-rotate(180deg); }</style>"
+)
+
+
 def image_html(alternative: str, *, png: bytes) -> str:
-    """Write a picture as HTML, with its alternative text."""
+    """Write a picture as HTML, with its alternative text; it follows JupyterLab's dark theme."""
     # With its size, or the page would jump while the picture is decoded.
     width, height = unpack(">II", png[16:24])
     data = b64encode(png).decode("ascii")
     return (
-        f'<img src="data:image/png;base64,{data}" alt="{escape(alternative)}" '
-        f'width="{width}" height="{height}" style="max-width: 100%; height: auto">'
+        f'{IN_THE_DARK}<img data-figure src="data:image/png;base64,{data}" '
+        f'alt="{escape(alternative)}" width="{width}" height="{height}" '
+        'style="max-width: 100%; height: auto">'
     )
 
 

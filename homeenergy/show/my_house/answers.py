@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from math import isfinite
 
+import numpy as np
+
 from homeenergy.errors import HouseError
 from homeenergy.findings import Findings, programme_uses
 from homeenergy.findings.appliance.record import (
@@ -16,14 +18,17 @@ from homeenergy.findings.appliance.record import (
 )
 from homeenergy.findings.comparison.comparison import LEAST_VALUES
 from homeenergy.findings.loads.programmes import ProgrammeUses
+from homeenergy.findings.many import Survey
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings import House
 from homeenergy.show.my_house.has import largest, log_of
 from homeenergy.show.viewer.view import circuit_labels, energies_kwh, length_text
 from homeenergy.stats.estimate import Estimate, number_text, rounded_up
+from homeenergy.trust.check import HouseCheck
 from homeenergy.units import DAYS_PER_YEAR, H_PER_DAY, NS_PER_S, S_PER_DAY
 
 KWH_PER_YEAR = DAYS_PER_YEAR * H_PER_DAY / 1000  # of one watt
+LEAST_NEGATIVE = 0.01  # of the readings: less is noise
 NAMED = 3  # appliances that the answer names
 
 
@@ -52,10 +57,10 @@ def house_answer(findings: Findings) -> str:
 
 
 def _per_day(row: ApplianceFinding) -> str:
-    return f"{_told(shown(row, 'kwh_per_day'))} a day"
+    return f"{told(shown(row, 'kwh_per_day'))} a day"
 
 
-def _told(estimate: Estimate | None) -> str:
+def told(estimate: Estimate | None) -> str:
     """Write an estimate; without an interval where none is known, as the table says with a mark."""
     if estimate is None or isfinite(estimate.high - estimate.low) or is_bound(estimate):
         return estimate_text(estimate)
@@ -83,7 +88,7 @@ def _run_words(rows: list[ApplianceFinding]) -> str:
     if not by_hand:
         return ""
     row = by_hand[0]
-    return f" A run of {row.appliance} takes {_told(shown(row, 'run_kwh'))}."
+    return f" A run of {row.appliance} takes {told(shown(row, 'run_kwh'))}."
 
 
 def appliance_answer(row: ApplianceFinding, *, uses: ProgrammeUses | None = None) -> str:
@@ -94,16 +99,16 @@ def appliance_answer(row: ApplianceFinding, *, uses: ProgrammeUses | None = None
         text += (
             f" It ran {len(row.cycles.table):,} times in {_days(row.days)} "
             f"({number_text(often, 1)} a day); a run takes "
-            f"{_told(shown(row, 'run_kwh'))}."
+            f"{told(shown(row, 'run_kwh'))}."
         )
     if uses is not None and len(uses.uses) > 1:
         most, least = uses.uses[0], uses.uses[-1]
         text += (
-            f" It has {len(uses.uses)} programmes, from {_told(least.run_kwh)} to "
-            f"{_told(most.run_kwh)} a run."
+            f" It has {len(uses.uses)} programmes, from {told(least.run_kwh)} to "
+            f"{told(most.run_kwh)} a run."
         )
     if row.cost_per_year is not None and row.cost_per_year.value > 0:
-        text += f" A year like these days costs {_told(shown(row, 'cost_per_year'))}."
+        text += f" A year like these days costs {told(shown(row, 'cost_per_year'))}."
     return text
 
 
@@ -159,3 +164,82 @@ def uses_of(row: ApplianceFinding, house: House) -> ProgrammeUses | None:
         return programme_uses(row, tariff=house.tariff, names=house.schedule.programmes)
     except HouseError:
         return None
+
+
+def trust_answer(check: HouseCheck) -> str:
+    """How far the figures of a house can be trusted, in three sentences, and the worst concern."""
+    counts = {w: sum(c.weight == w for c in check.concerns) for w in ("wrong", "doubtful")}
+    if counts["wrong"]:
+        text = f"{_things(counts['wrong'])} not match house.toml"
+    else:
+        text = "Nothing contradicts house.toml"
+    text += f"; {_looks(counts['doubtful'])} a look." if counts["doubtful"] else "."
+    compared = []
+    if check.bench:
+        agree = sum(result.agrees for result in check.bench)
+        compared.append(
+            f"{agree} of {len(check.bench)} clamps agree with a reference meter within what both "
+            "can know."
+        )
+    if check.meter is not None:
+        compared.append(check.meter.verdict)
+    if not compared and check.balance is None:
+        compared.append(
+            "There are neither mains, nor a bench comparison, nor readings of the utility meter "
+            "to compare the clamps with, so a wrong unit or multiplier would not show."
+        )
+    worst = check.concerns[0] if check.concerns else None
+    first = f"\n\n**First.** {worst.what} {worst.do}" if worst else ""
+    return f"**The answer.** {' '.join([text, *compared])}{first}"
+
+
+def _things(number: int) -> str:
+    return "One thing does" if number == 1 else f"{number} things do"
+
+
+def _looks(number: int) -> str:
+    return "one thing needs" if number == 1 else f"{number} things need"
+
+
+def survey_answer(survey: Survey) -> str:
+    """Which appliance differs most between houses, which houses stand out, where to go first."""
+    table = survey.summary()
+    everywhere = table[table["houses"] == table["houses"].max()]
+    spread = everywhere["kwh_per_day_q3"] / everywhere["kwh_per_day_q1"]
+    spread = spread[np.isfinite(spread)]
+    houses = survey.table["house_name"].nunique()
+    said = [f"{houses} houses were surveyed, {len(survey.failures)} of them could not be."]
+    if not len(survey.failures):
+        said = [f"{houses} houses were surveyed."]
+    if len(spread):
+        most = spread.idxmax()
+        low, high = (table.loc[most, f"kwh_per_day_{q}"] for q in ("q1", "q3"))
+        said.append(
+            f"Of what most of them have, {most} differs most: the middle half lies between "
+            f"{number_text(low, 2)} and {number_text(high, 2)} kWh a day."
+        )
+    visits = survey.to_visit()
+    if len(visits):
+        first = visits.iloc[0]
+        said.append(
+            f"A visit would find most in {first['house_name']}: {first['most']}, at least "
+            f"{number_text(first['most_kwh_per_year'], 0)} kWh a year above the usual."
+        )
+    return f"**The answer.** {' '.join(said)}"
+
+
+def brought_in_answer(house: House) -> str:
+    """What came in from files, and what of it needs a look."""
+    quality = house.quality()
+    start, end = log_of(house)
+    days = (end - start).total_seconds() / S_PER_DAY
+    text = (
+        f"**The answer.** The files became a house of {len(quality)} circuits over {_days(days)}; "
+        f"{percent_text(float(quality['coverage'].min()))} or more of the time has readings."
+    )
+    negative = quality.index[quality["negative_share"] > LEAST_NEGATIVE]
+    for name in negative:
+        share = percent_text(float(quality.loc[name, "negative_share"]))
+        text += f" {_first(circuit_labels(house)[name])} is negative in {share} of its readings:"
+        text += " it makes power, or its clamp is on backwards."
+    return text

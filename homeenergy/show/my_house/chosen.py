@@ -165,7 +165,7 @@ def _chooser(house: House, notebooks: Path) -> VBox:
     for near in (*sample_houses(notebooks), *sorted(Path(notebooks).absolute().parent.iterdir())):
         if (near / HOUSE_TOML).is_file() and near.resolve() not in [o.resolve() for o in others]:
             others.append(near.resolve())
-    options = {f"{place.name} ({place.parent.name})": str(place) for place in others}
+    options = [(f"{place.name} ({place.parent.name})", str(place)) for place in others]
     listed = Dropdown(
         description="This is about",
         options=options,

@@ -5,10 +5,11 @@ Each function gives it, or raises a HouseError that says in one sentence that th
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from itertools import combinations
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import pandas as pd
 
@@ -16,19 +17,23 @@ from homeenergy.cycles import house_cycles
 from homeenergy.errors import HouseError
 from homeenergy.findings import Findings, find_changes, idle_or_use, programme_uses
 from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.comparison.comparison import LEAST_VALUES
+from homeenergy.findings.comparison.comparison import LEAST_VALUES, Comparison
 from homeenergy.findings.loads.idle import IdleUse
 from homeenergy.findings.loads.programmes import ProgrammeUses
 from homeenergy.findings.several_changes import Changes
-from homeenergy.house.kinds import KINDS
-from homeenergy.readings import House, read_outdoor
+from homeenergy.house.kinds import KINDS, STARTS_ITSELF
+from homeenergy.house.schedule import Circuit
+from homeenergy.readings import House, import_logs, open_house, read_outdoor
 from homeenergy.readings.outdoor import FILE_NAME as OUTDOOR_FILE
 from homeenergy.show.figures.runs import typical_day
+from homeenergy.show.my_house.chosen import is_sample, sample_houses
 from homeenergy.show.viewer.answers import clock_offsets
 from homeenergy.show.viewer.view import log_extent_ns
+from homeenergy.stats.estimate import number_text
 from homeenergy.units import NS_PER_S
 
 MOST_COMPARED = 5
+LAMPS = re.compile(r"(?<![a-z])(light|lamp)", re.IGNORECASE)  # English words, own list
 Found = TypeVar("Found")
 
 
@@ -59,7 +64,7 @@ def largest(findings: Findings, *, most: int = 6) -> list[ApplianceFinding]:
         If none has readings and used energy.
     """
     found = [row for row in findings.appliances if row.days and row.kwh_per_day.value > 0]
-    return _some(found, "no circuit of this house has used energy")[:most]
+    return some_of(found, "no circuit of this house has used energy")[:most]
 
 
 def with_runs(findings: Findings, *, least: int = 3) -> list[ApplianceFinding]:
@@ -72,7 +77,7 @@ def with_runs(findings: Findings, *, least: int = 3) -> list[ApplianceFinding]:
     """
     found = [row for row in findings.appliances if row.runs >= least]
     found.sort(key=lambda row: not KINDS[row.kind].by_hand)
-    return _some(found, f"no circuit of this house has {least} runs that were seen whole")
+    return some_of(found, f"no circuit of this house has {least} runs that were seen whole")
 
 
 def in_focus(findings: Findings) -> ApplianceFinding:
@@ -120,7 +125,7 @@ def two_programmes(
 
 
 def two_of_a_kind(findings: Findings) -> tuple[ApplianceFinding, ApplianceFinding]:
-    """Two appliances that can be compared: of one kind if there are such, the greater one first.
+    """Two appliances to compare: of one kind if there are such, near in energy, the greater first.
 
     Raises
     ------
@@ -132,8 +137,13 @@ def two_of_a_kind(findings: Findings) -> tuple[ApplianceFinding, ApplianceFindin
     pairs = list(combinations(days, 2))
     if not pairs:
         raise HouseError(f"fewer than two circuits of it have {LEAST_VALUES} days of readings")
-    pairs.sort(key=lambda pair: (pair[0].kind != pair[1].kind, pair[0].kind != "thermostatic"))
-    return pairs[0]
+
+    def unlike(pair: tuple[ApplianceFinding, ApplianceFinding]) -> tuple[bool, bool, float]:
+        a, b = pair
+        by_itself = KINDS[a.kind].stays_on == STARTS_ITSELF
+        return a.kind != b.kind, not by_itself, a.kwh_per_day.value / b.kwh_per_day.value
+
+    return min(pairs, key=unlike)
 
 
 def idling(findings: Findings, *, most: int = MOST_COMPARED) -> list[IdleUse]:
@@ -153,7 +163,7 @@ def idling(findings: Findings, *, most: int = MOST_COMPARED) -> list[IdleUse]:
             found.append(use)
     found.sort(key=lambda use: -use.idle_kwh_per_day.value)
     none = "nothing that a person switches draws a measurable power between its uses"
-    return _some(found, none)[:most]
+    return some_of(found, none)[:most]
 
 
 def outdoor_of(house: House) -> pd.Series:
@@ -181,7 +191,7 @@ def driven_by_weather(findings: Findings) -> ApplianceFinding:
         If there is none.
     """
     found = [row for row in findings.appliances if row.days and row.season.strength == "strong"]
-    return _some(found, "no appliance of this house is known to follow the weather")[0]
+    return some_of(found, "no appliance of this house is known to follow the weather")[0]
 
 
 def lamps(findings: Findings) -> ApplianceFinding:
@@ -192,13 +202,9 @@ def lamps(findings: Findings) -> ApplianceFinding:
     HouseError
         If no circuit is called so.
     """
-    words = ("light", "lamp")
-    found = [
-        row
-        for row in findings.appliances
-        if row.days and any(w in f"{row.appliance} {row.circuit}".lower() for w in words)
-    ]
-    return _some(found, "no circuit of this house is called lights or lamps")[0]
+    named = [row for row in findings.appliances if row.days and row.runs]
+    found = [row for row in named if LAMPS.search(f"{row.appliance} {row.circuit}")]
+    return some_of(found, "no circuit of this house is called lights or lamps")[0]
 
 
 def changed(findings: Findings, *, outdoor: pd.Series | None = None) -> dict[str, Changes]:
@@ -215,10 +221,17 @@ def changed(findings: Findings, *, outdoor: pd.Series | None = None) -> dict[str
     return found
 
 
-def _some(found: Sequence[Found], none: str) -> list[Found]:
-    if not found:
+def some_of(found: Sequence[Found] | pd.DataFrame | None, none: str) -> Any:
+    """Give what was found, if there is any.
+
+    Raises
+    ------
+    HouseError
+        With this sentence, if there is none.
+    """
+    if found is None or not len(found):
         raise HouseError(none)
-    return list(found)
+    return found if isinstance(found, pd.DataFrame) else list(found)
 
 
 def a_day(house: House, row: ApplianceFinding) -> dict[str, pd.Timestamp]:
@@ -265,5 +278,98 @@ def clock_change(house: House) -> pd.Timestamp:
     changes = [at for at, _, _ in clock_offsets(house, first_ns, last_ns)[1:]]
     inside = [at for at in changes if first_ns < at * NS_PER_S < last_ns]
     return pd.Timestamp(
-        _some(inside, "the clocks do not change in this log")[0], unit="s", tz="UTC"
+        some_of(inside, "the clocks do not change in this log")[0], unit="s", tz="UTC"
     )
+
+
+def another_house(house: House) -> tuple[House, str]:
+    """For a sample house the other one, imported, and a circuit that both have.
+
+    Raises
+    ------
+    HouseError
+        For a person's own house: which one to compare it with, only a person knows.
+    """
+    if not is_sample(house):
+        raise HouseError(
+            "no second house is named",
+            fix='Write he.open_house("path of its folder"), "circuit" in place of '
+            "another_house(house); the circuit must have the same name in both.",
+        )
+    folder = next(one for one in sample_houses(house.path.parent) if one.name != house.path.name)
+    import_logs(folder)
+    other = open_house(folder)
+    names = [c.name for c in other.circuits if c.role == "load"]
+    both = [c.name for c in house.circuits if c.name in names]
+    return other, some_of(both, "the two houses have no circuit of one name")[0]
+
+
+def answered(question: Callable[[ApplianceFinding], Found], findings: Findings) -> list[Found]:
+    """Answers to one question about every appliance that has one.
+
+    Raises
+    ------
+    HouseError
+        If none has.
+    """
+    found = []
+    for row in findings.appliances:
+        with suppress(HouseError):
+            found.append(question(row))
+    return some_of(found, "no appliance has enough days for this question")
+
+
+def by_chance(comparisons: Sequence[Comparison]) -> str:
+    """How many of some answers are significant, and how many chance alone would make so."""
+    shown = [one for one in comparisons if one.differs]
+    text = (
+        f"{len(shown)} of {len(comparisons)} differ significantly; where nothing differs, chance "
+        f"makes {number_text(len(comparisons) / 20, 1)} of so many seem to."
+    )
+    return "\n".join([text, "", *(f"- {one.sentence}" for one in shown)])
+
+
+def middle(house: House) -> pd.Timestamp:
+    """Local midnight of the day in the middle of the log."""
+    first, last = log_of(house)
+    return (first + (last - first) / 2).normalize()
+
+
+def outdoor_or_none(house: House) -> pd.Series | None:
+    """Outdoor temperature next to the house's logs, if there is any."""
+    with suppress(HouseError):
+        return outdoor_of(house)
+    return None
+
+
+def heat_pump(findings: Findings) -> ApplianceFinding:
+    """The largest machine whose power follows the load.
+
+    Raises
+    ------
+    HouseError
+        If there is none.
+    """
+    found = [row for row in findings.appliances if row.runs and KINDS[row.kind].varying]
+    return some_of(found, "no machine of this house works at varying power")[0]
+
+
+def changes_in_words(searched: Mapping[str, Changes], findings: Findings) -> str:
+    """Say which appliances changed, when and by how much; one sentence where none did."""
+    names = {row.circuit: row.appliance for row in findings.appliances}
+    found = {name: one for name, one in searched.items() if one.changes}
+    if not searched:
+        return "No appliance of this house has enough days to look for a change."
+    if not found:
+        many = f"None of {len(searched)} appliances shows" if len(searched) > 1 else "It shows"
+        return f"{many} a significant change." if len(searched) > 1 else f"{many} no change."
+    return "\n".join(f"- {names[name]}: {one.sentence}" for name, one in found.items())
+
+
+def different_clamps(house: House, *, most: int = 3) -> list[Circuit]:
+    """Circuits of which each is measured in a way of its own; at most so many."""
+    ways: dict[object, Circuit] = {}
+    for circuit in house.circuits:
+        clamp = circuit.clamp
+        ways.setdefault((len(circuit.legs), clamp.conductors, clamp.multiplier), circuit)
+    return list(ways.values())[:most]
