@@ -51,8 +51,8 @@ class Rest:
     """Stretches of rest as sample ranges [first, stop), and the levels at which they stand.
 
     `levels` holds (level [W], share of the time at rest), the most frequent first; `off_h` are the
-    hours without power, which are no rest; `sign` is -1 where the plateaus are those of a trace
-    whose sign was turned.
+    hours without power, which are no rest, and `off` their stretches of samples; `sign` is -1 where
+    the plateaus are those of a trace whose sign was turned.
     """
 
     first: NDArray[np.int64]
@@ -62,6 +62,7 @@ class Rest:
     period_s: float
     length: int
     sign: int
+    off: tuple[tuple[int, int], ...] = ()
 
 
 def find_rest(
@@ -70,7 +71,10 @@ def find_rest(
     """Rest outside the runs [first, stop) of samples; power of work (`on_w`) is none."""
     idle, tail = _idle_plateaus(plateaus, first, stop)
     idle &= ~(plateaus.mean_w > on_w)
-    off = _off_at_the_wall(plateaus, idle)
+    without_power = _off_at_the_wall(plateaus, idle)
+    off = np.zeros(len(plateaus), bool)
+    for a, b in without_power:
+        off[a:b] = True
     idle &= ~off
     lead = np.isin(plateaus.stop, first)
     levels, kept = _levels(plateaus, np.flatnonzero(idle), tail, lead)
@@ -88,6 +92,7 @@ def find_rest(
         period_s=plateaus.period_s,
         length=plateaus.length,
         sign=-1 if plateaus.settings["backwards"] else 1,
+        off=tuple((int(plateaus.first[a]), int(plateaus.stop[b - 1])) for a, b in without_power),
     )
 
 
@@ -129,23 +134,21 @@ def _idle_plateaus(
     return lasting & (plateaus.first >= end) & ~(tail & short), tail
 
 
-def _off_at_the_wall(plateaus: Plateaus, idle: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which idle plateaus lie in stretches without power, of what usually draws some at rest."""
-    off = np.zeros(len(plateaus), bool)
+def _off_at_the_wall(plateaus: Plateaus, idle: NDArray[np.bool_]) -> list[list[int]]:
+    """Stretches of idle plateaus [a, b) without power, of what usually draws some at rest."""
     n = plateaus.n[idle]
     if not n.size:
-        return off
+        return []
     usual_w = kernels.weighted_quantile(plateaus.mean_w[idle], n, n.sum() / 2)
     step_w = plateaus.settings["step_w"]
     if usual_w < max(LEAST_POWERED_W, LEAST_POWERED_STEPS * step_w):
-        return off
+        return []
     nothing = idle & (np.abs(plateaus.mean_w) <= NOTHING_W)
     begin, end, n, _, _ = kernels.stretches(
         nothing.astype(np.float64), plateaus.n, plateaus.sum_w, plateaus.hole_follows, 0.5, 1.0
     )
-    for a, b in np.c_[begin, end][n * plateaus.period_s >= QUIET_S].tolist():
-        off[a:b] = True
-    return off
+    found: list[list[int]] = np.c_[begin, end][n * plateaus.period_s >= QUIET_S].tolist()
+    return found
 
 
 def _levels(
@@ -383,6 +386,8 @@ class Standby:
     off_h : float
         Hours in which it drew nothing although it usually draws something at rest: off at the
         wall. They are in none of the other figures [h].
+    off : tuple of (int, int)
+        These times, as ranges of samples [first, stop).
     measured_w : float
         The plain mean of the readings at rest [W], for energy sums; NaN if never at rest.
     step_w : float
@@ -405,6 +410,7 @@ class Standby:
     slope_w_per_h: float
     stable: bool | None
     off_h: float = 0.0
+    off: tuple[tuple[int, int], ...] = ()
 
     def to_frame(self) -> pd.DataFrame:
         """One row an idle level: level_w, share."""
@@ -504,6 +510,7 @@ def idle_standby(
         slope_w_per_h=slope,
         stable=bool(abs(slope) < limit) if block_w.size > 2 else None,
         off_h=rest.off_h,
+        off=rest.off,
     )
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from homeenergy.findings.appliance.columns import Column, columns_for
 from homeenergy.findings.appliance.record import estimate_text, interval_text, value_text
-from homeenergy.findings.appliance.table import Findings, notes, shared_remarks
+from homeenergy.findings.appliance.table import Findings, notable_lines, notes, shared_remarks
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.many import LEAST_HOUSES, Survey
 from homeenergy.readings.states import SwitchedLoad
@@ -48,6 +48,9 @@ def findings_lines(findings: Findings, *, width: int = 100) -> list[str]:
         blocks.append(Prose(text="No circuit has readings in this time."))
         return text_lines(blocks, width=width)
     blocks.append(findings_table(findings, place="terminal", unknown="-"))
+    if findings.notable:
+        items = tuple(notable_lines(findings))
+        blocks += [Heading(text="What stands out"), Bullets(items=items)]
     remarks = [f"{names}: {remark}" for names, remark in shared_remarks(findings.appliances)]
     if remarks:
         blocks += [Heading(text="Remarks"), Bullets(items=tuple(remarks))]

@@ -33,6 +33,7 @@ from homeenergy.findings.days import (
     parts_of_days,
     remainder_per_day,
 )
+from homeenergy.findings.notable import notable
 from homeenergy.findings.weather.seasons import SeasonOfUse, season_of_use, season_remark
 from homeenergy.house.clamp_errors import ClampErrors, clamp_errors
 from homeenergy.house.schedule import Circuit, Supply, Tariff, appliance_names
@@ -348,6 +349,7 @@ def house_findings(
         mains_kwh_per_day=mains,
         unmeasured_kwh_per_day=unmeasured,
         implausible=implausible,
+        notable=notable([one for one in found if one.days], timezone=zone, outdoor=outdoor),
     )
 
 

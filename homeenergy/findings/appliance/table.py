@@ -10,6 +10,7 @@ import pandas as pd
 from homeenergy.findings.appliance.columns import columns_for
 from homeenergy.findings.appliance.record import MARKS, ApplianceFinding
 from homeenergy.findings.cost import prices_differ
+from homeenergy.findings.notable import Notable
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.concern import Implausible
 
@@ -18,6 +19,7 @@ from homeenergy.trust.concern import Implausible
 class Findings:
     """Findings of all circuits of a house, the greatest user first.
 
+    `notable` is what stands out though nobody asked (`homeenergy.findings.notable`).
     `mains_kwh_per_day` and `unmeasured_kwh_per_day` are None where the mains are not logged, and
     where readings that cannot be believed make them so. `implausible` are such readings: circuits
     of which one is "wrong" are held out of all figures.
@@ -32,6 +34,7 @@ class Findings:
     mains_kwh_per_day: Estimate | None
     unmeasured_kwh_per_day: Estimate | None
     implausible: tuple[Implausible, ...] = ()
+    notable: tuple[Notable, ...] = ()
 
     def to_frame(self) -> pd.DataFrame:
         """One row an appliance; intervals as columns ending in `_low` and `_high`.
@@ -54,6 +57,8 @@ class Findings:
         if warnings:
             lines = [*(f"- {line}" for line in warnings), "", *lines]
         lines += ["", f"In brackets: 95 % intervals. {' '.join(notes(self))}"]
+        if self.notable:
+            lines += ["", "What stands out:", "", *(f"- {line}" for line in notable_lines(self))]
         remarks = shared_remarks(self.appliances)
         if remarks:
             lines += ["", *(f"- {names}: {remark}" for names, remark in remarks)]
@@ -81,6 +86,11 @@ def warning_lines(findings: Findings) -> list[str]:
     """Sentences on readings that cannot be, which a reader must see first."""
     heads = {"wrong": HELD_OUT, "doubtful": LOOK}
     return [f"{heads[one.weight]}: {one.sentence} {one.do}" for one in findings.implausible]
+
+
+def notable_lines(findings: Findings) -> list[str]:
+    """What stands out, each with its next step."""
+    return [f"{one.sentence} {one.next_step}" for one in findings.notable]
 
 
 def notes(findings: Findings) -> list[str]:

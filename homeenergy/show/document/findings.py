@@ -108,6 +108,17 @@ def findings_record(findings: Findings) -> dict[str, Any]:
         "mains_kwh_per_day": _estimate(findings.mains_kwh_per_day),
         "unmeasured_kwh_per_day": _estimate(findings.unmeasured_kwh_per_day),
         "appliances": [_appliance(finding) for finding in findings.appliances],
+        "notable": [
+            {
+                "what": one.what,
+                "circuit": one.circuit,
+                "start": _instant(one.start),
+                "end": _instant(one.end),
+                "sentence": one.sentence,
+                "next_step": one.next_step,
+            }
+            for one in findings.notable
+        ],
     }
 
 

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from homeenergy.findings.appliance.record import ApplianceFinding, finding_sentence, is_bound
 from homeenergy.findings.appliance.table import Findings, notes
+from homeenergy.findings.notable import Notable
 from homeenergy.readings.house import House
 from homeenergy.show.document.blocks import (
     Block,
@@ -27,6 +28,7 @@ from homeenergy.show.document.findings import (
     mains_text,
     warning_blocks,
 )
+from homeenergy.show.figures.comparison import plot_notable
 from homeenergy.show.figures.energy import plot_daily_energy, plot_house_energy
 from homeenergy.show.figures.runs import plot_run_energies, plot_runs, typical_day
 from homeenergy.show.figures.style import zone_of
@@ -67,10 +69,19 @@ def findings_page(findings: Findings, house: House) -> str:
         Prose(text=f"{mains}." if mains else ""),
         findings_table(findings, place="page", caption=caption),
         Together(blocks=(Heading(text="Where the energy goes"), _house_figure(findings))),
+        *(_stands_out(one, house) for one in findings.notable),
         *(_section(finding, house) for finding in findings.appliances),
         Note(about="Safety", text=SAFETY),
     ]
     return html_page(f"{findings.house_name}: what each appliance uses", blocks)
+
+
+def _stands_out(one: Notable, house: House) -> Together:
+    figure, (ax,) = _figure(1)
+    plot_notable(one, house, ax=ax)
+    picture = _image(figure, f"Picture: {one.sentence}")
+    text = Prose(text=f"{one.sentence} {one.next_step}")
+    return Together(blocks=(Heading(text=f"It stands out: {one.appliance}"), text, picture))
 
 
 def _section(finding: ApplianceFinding, house: House) -> Together:

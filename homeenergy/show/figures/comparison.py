@@ -16,16 +16,21 @@ from homeenergy.findings.change import Change
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.comparison.times import Comparisons
 from homeenergy.findings.many import appliance_summary, unusual
+from homeenergy.findings.notable import Notable
+from homeenergy.readings.house import House
 from homeenergy.show.figures.style import (
     BLACK,
     BLUE,
     GREY,
     LOOKS,
+    ORANGE,
     VERMILION,
     Look,
     axes_for,
+    axis_days,
     write_beside,
 )
+from homeenergy.show.figures.times import plot_traces
 from homeenergy.stats.estimate import Estimate
 
 NAME_WIDTH = 30
@@ -375,4 +380,30 @@ def plot_between_houses(
         loc="left",
         fontsize="small",
     )
+    return ax
+
+
+def plot_notable(one: Notable, house: House, *, ax: Axes | None = None) -> Axes:
+    """Draw what stands out: the days about a change, or the power about the time without any.
+
+    Parameters
+    ----------
+    one : Notable
+        Of `house_findings(house).notable`.
+    house : House
+        Gives the readings.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    if one.change is not None:
+        return plot_before_after(one.change, title=one.appliance, ax=ax)
+    room = max((one.end - one.start) / 2, pd.Timedelta(hours=12))
+    trace = house.trace(one.circuit, one.start - room, one.end + room)
+    title = f"{one.appliance}, off at the wall"
+    ax = plot_traces(trace, timezone=house.timezone, title=title, ax=ax)
+    low, high = axis_days([one.start.value, one.end.value])
+    ax.axvspan(low, high, color=ORANGE, alpha=0.25, linewidth=0)
     return ax
