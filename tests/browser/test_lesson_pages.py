@@ -50,6 +50,8 @@ def folders(tmp_path_factory):
     places = {edition: tmp_path_factory.mktemp(edition) for edition in EDITIONS}
     for edition, place in places.items():
         write_lessons(place, edition=edition)
+    places["de"] = tmp_path_factory.mktemp("de")
+    write_lessons(places["de"], edition="230", language="de")
     return places
 
 
@@ -466,6 +468,29 @@ def test_every_question_takes_its_answer_and_knows_its_slips(show, name, edition
         assert off["verdict"] in ("off", "slip")
         if unit:
             assert page.evaluate(check, [data, f"{question.answer:.5g}"])["verdict"] == "again"
+
+
+@pytest.mark.parametrize("name", LESSONS)
+def test_a_german_class_types_commas_and_reads_german(show, name):
+    page = show(name, edition="de", size="hand")
+    assert page.evaluate("document.documentElement.lang") == "de"
+    for step in steps_of(page):
+        predict(page, step)
+        for k, question in enumerate(step["then"]):
+            part = page.locator(f"#step-{step['name']}")
+            control = part.locator(".controls input, .controls select").first
+            control.press("ArrowRight" if control.get_attribute("type") == "range" else "ArrowDown")
+            part.locator(".compare").click()
+            form = part.locator("form.then").nth(k)
+            typed = f"{question['answer']:.4g} {question['unit'].removeprefix('1')}"
+            form.locator("input").fill(typed.replace(".", ","))
+            form.get_by_role("button").click()
+            expect(form.locator(".said")).to_contain_text("Richtig.")
+    shown = page.locator("main").inner_text()
+    for english in ("Predict", "Check", " the ", " watts", " is "):
+        assert english not in shown.replace("Department of", "")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    take_picture(page, f"{name}_german")
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,8 @@
 """Lessons: every answer of every variant, reckoned once more by hand; what a lesson is made of."""
 
+import ast
 import cmath
+import inspect
 import math
 import re
 from collections.abc import Iterator
@@ -10,17 +12,20 @@ from functools import cache
 import numpy as np
 import pandas as pd
 import pytest
+from babel.messages.pofile import read_po
 from pypdf import PdfReader
 from typer.testing import CliRunner
 
 from homeenergy import cli
+from homeenergy.catalogue import FOLDER
 from homeenergy.cli import documents
 from homeenergy.readings import coarser_trace, open_house
 from homeenergy.show.document.blocks import Bullets, Note, Table
+from homeenergy.show.lesson import page, sheets
 from homeenergy.show.lesson.clamps import pump_log
 from homeenergy.show.lesson.duty_cycle import run_and_rest_s
 from homeenergy.show.lesson.language import LANGUAGES, speaker
-from homeenergy.show.lesson.lesson import LESSONS, make_lesson
+from homeenergy.show.lesson.lesson import LESSONS, make_lesson, raw_lesson, texts_of
 from homeenergy.show.lesson.page import lesson_page, write_lessons
 from homeenergy.show.lesson.parts import EDITIONS, VARIANTS
 from homeenergy.show.lesson.sheets import key_blocks, plan_blocks, write_sheets
@@ -193,6 +198,45 @@ def test_the_motor_is_that_of_the_book():
     assert answers["capacitor_amps"] == pytest.approx(0.994716, rel=2e-5)
 
 
+def said_texts():
+    """Every text that a lesson says: those of `texts/`, and those in calls of `say`."""
+    for name in LESSONS:
+        yield from texts_of(raw_lesson(name))
+    for module in (page, sheets):
+        for node in ast.walk(ast.parse(inspect.getsource(module))):
+            saying = isinstance(node, ast.Call) and getattr(node.func, "id", "") == "say"
+            if saying and isinstance(node.args[0], ast.Constant):
+                yield node.args[0].value
+
+
+@pytest.mark.parametrize("language", LANGUAGES[1:])
+def test_every_text_is_in_the_catalogue_of_each_language(language):
+    with (FOLDER / language / "lesson.po").open("rb") as file:
+        catalogue = {entry.id: entry.string for entry in read_po(file) if entry.id}
+    texts = set(said_texts())
+    assert len(texts) > 450
+    assert texts - catalogue.keys() == set()
+    assert catalogue.keys() - texts == set(), "no longer said"
+    for text in texts:
+        # The same values, with as many digits.
+        wanted, found = (
+            sorted(set(re.findall(r"\{.*?\}|%.", one))) for one in (text, catalogue[text])
+        )
+        assert [one for one in wanted if one[0] == "{"] == [one for one in found if one[0] == "{"]
+        if len(re.findall(r"[a-z]{3,}", re.sub(r"\{.*?\}", "", text))) > 3:
+            assert catalogue[text] != text
+
+
+def test_a_german_lesson_is_in_german_with_its_decimal_comma():
+    found = lesson("power_factor", "230", "de")
+    assert found.title.startswith("Leistungsfaktor")
+    assert "0,74 A" in found.question
+    for question in questions(found):
+        for text in (question.text, question.why):
+            assert not re.search(r"\d\.\d", text), text
+            assert not re.search(r"\b(the|of|watts|and)\b", text), text
+
+
 @pytest.mark.parametrize(("name", "edition"), ALL)
 def test_a_slip_is_no_right_answer_and_says_something_of_its_own(name, edition):
     for question in questions(lesson(name, edition)):
@@ -230,12 +274,12 @@ def test_a_lesson_takes_45_minutes(name):
 @pytest.mark.parametrize(("name", "edition"), ALL)
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_page_is_one_small_file_that_asks_nobody(name, edition, language):
-    page = lesson_page(lesson(name, edition, language), speaker(language), language=language)
-    assert len(page.encode()) < 3_000_000
-    assert "default-src 'none'" in page
-    assert not re.search(r"""(src|href)=["'](?!data:)""", page.split("<script>")[0])
-    assert "Permission is hereby granted" in page, "the charting library's licence"
-    assert "nan" not in re.findall(r"[a-z]+", page.split("showLesson(")[-1].lower())
+    text = lesson_page(lesson(name, edition, language), speaker(language), language=language)
+    assert len(text.encode()) < 3_000_000
+    assert "default-src 'none'" in text
+    assert not re.search(r"""(src|href)=["'](?!data:)""", text.split("<script>")[0])
+    assert "Permission is hereby granted" in text, "the charting library's licence"
+    assert "NaN" not in text.split("showLesson(")[-1]
 
 
 def test_what_cannot_be_written_is_refused(tmp_path):
@@ -265,11 +309,11 @@ def test_the_key_has_the_answer_of_each_seat_to_three_digits(name, edition, lang
     steps, tasks = (b for b in key_blocks(found, say) if isinstance(b, Table))
     asked = [q for step in found.steps for q in (step.predict, *step.then)]
     for row, question in zip(steps.rows, asked, strict=True):
-        assert row[1] == question.text
+        assert row[0].endswith(f") {question.text}")
         if question.choices:
-            assert {c.text: c.right for c in question.choices}[row[2]]
+            assert {c.text: c.right for c in question.choices}[row[1]]
         else:
-            assert read_off(row[2]) == pytest.approx(question.answer, rel=5e-3, abs=1e-9)
+            assert read_off(row[1]) == pytest.approx(question.answer, rel=5e-3, abs=1e-9)
     for row, by_seat in zip(tasks.rows, zip(*found.variants, strict=True), strict=True):
         for cell, task in zip(row[1:], by_seat, strict=True):
             assert read_off(cell) == pytest.approx(task.answer, rel=5e-3)
@@ -325,7 +369,7 @@ def test_each_seat_has_one_page_and_the_key_one(edition, language, tmp_path):
         assert len(pages[f"{name}_sheets"]) == VARIANTS
         assert len(pages[f"{name}_key"]) == 1
         assert len(pages[f"{name}_plan"]) <= 2
-        for page, tasks in zip(pages[f"{name}_sheets"], found.variants, strict=True):
-            flat = re.sub(r"\s+", "", page.extract_text())
+        for sheet, tasks in zip(pages[f"{name}_sheets"], found.variants, strict=True):
+            flat = re.sub(r"\s+", "", sheet.extract_text())
             for task in tasks:
                 assert re.sub(r"\s+", "", task.text) in flat

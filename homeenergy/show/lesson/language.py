@@ -5,7 +5,7 @@ from __future__ import annotations
 from homeenergy.catalogue import translated
 from homeenergy.show.lesson.parts import Say
 
-DECIMAL_MARK = {"en": "."}
+DECIMAL_MARK = {"en": ".", "de": ","}
 LANGUAGES = tuple(DECIMAL_MARK)
 
 

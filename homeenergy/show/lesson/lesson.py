@@ -48,12 +48,12 @@ def texts_of(node: Any, *, said: bool = False) -> Iterator[str]:
     """Give every text of a lesson that is said, in its order: what a catalogue has to hold."""
     if isinstance(node, dict):
         for key, inner in node.items():
+            # The first of a pair of options is its name.
+            inner = [text for _, text in inner] if key == "options" else inner
             yield from texts_of(inner, said=key in SAID)
     elif isinstance(node, list):
-        for k, inner in enumerate(node):
-            # The first of a pair of options is its name.
-            option = isinstance(inner, str) and len(node) == 2 and node[0].isidentifier() and k == 0
-            yield from () if option else texts_of(inner, said=said)
+        for inner in node:
+            yield from texts_of(inner, said=said)
     elif isinstance(node, str) and said:
         yield node
 

@@ -89,10 +89,9 @@ def answer_text(question: Question, say: Say) -> str:
         return next(choice.text for choice in question.choices if choice.right)
     value = question.answer
     digits = max(0, 2 - math.floor(math.log10(abs(value)))) if value else 0
-    shown = say(f"{{value:.{digits}f}}", value=value)
     # Zeros at the end of what is exact say nothing.
-    if digits and math.isclose(value, round(value), rel_tol=1e-9):
-        shown = say("{value:.0f}", value=value)
+    exact = (d for d in range(digits) if math.isclose(value, round(value, d), rel_tol=1e-9))
+    shown = say(f"{{value:.{next(exact, digits)}f}}", value=value)
     return shown if question.unit == "1" else f"{shown} {question.unit}"
 
 
@@ -167,14 +166,18 @@ def _leveled(task: Question, say: Say) -> str:
 
 def key_blocks(lesson: Lesson, say: Say) -> Sequence[Block]:
     """Give the key: answers of the steps with the reason, and of the tasks by seat."""
-    asked = [(step.title, q) for step in lesson.steps for q in (step.predict, *step.then)]
+    asked = [
+        (number, question)
+        for number, step in enumerate(lesson.steps, start=1)
+        for question in (step.predict, *step.then)
+    ]
     seats = [f"{seat}" for seat in range(1, len(lesson.variants) + 1)]
     by_task = zip(*lesson.variants, strict=True)
     return (
         Heading(text=say("Key to the steps")),
         Table(
-            head=(say("Step"), say("Question"), say("Answer"), say("Why")),
-            rows=tuple((title, q.text, answer_text(q, say), q.why) for title, q in asked),
+            head=(say("Question"), say("Answer"), say("Why")),
+            rows=tuple((f"({k}) {q.text}", answer_text(q, say), q.why) for k, q in asked),
         ),
         Heading(text=say("Key to the tasks, by seat")),
         Table(
