@@ -14,6 +14,7 @@ from homeenergy.findings.appliance.table import Findings
 from homeenergy.findings.bill import house_bill, slot_energy
 from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.findings.loads.baseload import Baseload, house_baseload
+from homeenergy.findings.peaks import OwnPower, own_power
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
 from homeenergy.findings.year import with_unseen_days
 from homeenergy.house.tariff import Tariff
@@ -65,6 +66,10 @@ class HouseYear:
         The greatest first.
     share_of_year : float
         Share of the days of a year that were seen.
+    own : OwnPower or None
+        What the house makes itself, and where it goes.
+    export_gap : float
+        By how much the bill is higher because a kWh fed back earns less than one costs [currency].
     """
 
     kwh: Estimate
@@ -79,12 +84,21 @@ class HouseYear:
     base_money: Estimate | None
     loads: tuple[LoadYear, ...]
     share_of_year: float
+    own: OwnPower | None = None
+    export_gap: float = 0.0
 
     @property
     def price(self) -> float | None:
         """What a kWh costs on average [currency]."""
         known = self.energy is not None and self.kwh.value > 0
-        return self.energy.value / self.kwh.value if known and self.energy else None
+        return self.paid_for / self.kwh.value if known else None
+
+    @property
+    def paid_for(self) -> float:
+        """What the kWh of a year cost, nothing taken off for what is fed back [currency]."""
+        if self.energy is None:
+            return float("nan")
+        return self.energy.value - self.export_gap
 
     def share_of_bill(self, money: Estimate | None, kwh: Estimate) -> float:
         """A part of the bill, or without one of the energy; NaN where that is not positive."""
@@ -164,6 +178,11 @@ def house_year(house: House, findings: Findings) -> HouseYear:
     if total.value > 0:
         kwh = kwh.within(least=0.0)
     energy, standing, demand, no_money = _money(house, findings, measured, kwh)
+    price = energy.value / kwh.value if energy is not None and kwh.value > 0 else None
+    own = own_power(house, tuple(measured), price=price)
+    gap = _export_gap(own, price)
+    if energy is not None:
+        energy = energy.plus(gap)
     bill = None if energy is None else energy.plus(standing + demand)
     found = HouseYear(
         kwh=kwh,
@@ -178,9 +197,17 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         base_money=None,
         loads=(),
         share_of_year=seen,
+        own=own,
+        export_gap=gap,
     )
     found = replace(found, loads=_loads(found, measured, parts, rest))
     return _with_base(found, house, findings)
+
+
+def _export_gap(own: OwnPower | None, price: float | None) -> float:
+    if own is None or own.earned is None or price is None:
+        return 0.0
+    return own.exported_kwh * price - own.earned
 
 
 def year_of(finding: ApplianceFinding) -> Estimate:

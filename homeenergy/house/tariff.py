@@ -111,6 +111,16 @@ class Tariff:
     ]
     price_per_kwh: PricePerKwh = None
     standing_per_day: StandingPerDay = 0.0
+    export_price_per_kwh: Annotated[
+        float | None,
+        Key(
+            help="what a kWh earns that is fed back",
+            unit="currency per kWh",
+            example=0.08,
+            check=lambda price: 0 <= price < 10,
+            must="lie between 0 and 10",
+        ),
+    ] = None
     periods: Annotated[
         tuple[PricePeriod, ...], Key(name="period", help="prices by time of use")
     ] = ()

@@ -148,6 +148,9 @@ class WriteUpDetails:
             example="As we saw on site, ...",
         ),
     ] = ""
+    words_bill: Annotated[
+        str, Key(help="own words at the beginning of the bill", example="As we saw on site, ...")
+    ] = ""
     words_trust: Annotated[
         str,
         Key(

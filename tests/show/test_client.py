@@ -161,7 +161,15 @@ def test_it_has_six_to_eight_pages_and_lists_no_runs(made, tmp_path):
     assert "What to do" in first
     assert "Where it goes" in first
     assert "paid back" in first
-    assert list(made.parts) == ["front", "summary", "loads", "trust", "actions", "assumptions"]
+    assert list(made.parts) == [
+        "front",
+        "summary",
+        "loads",
+        "bill",
+        "trust",
+        "actions",
+        "assumptions",
+    ]
     longest = max(len(b.rows) for b in flat(made.document().blocks) if isinstance(b, Table))
     assert longest < 20
     assert sum(len(sheet.data) for sheet in made.sheets) > 100
@@ -169,7 +177,7 @@ def test_it_has_six_to_eight_pages_and_lists_no_runs(made, tmp_path):
 
 def test_a_page_on_screen_has_contents_and_parts_that_fold(made, tmp_path):
     html = made.save(tmp_path / "d.html").read_text(encoding="utf-8")
-    assert html.count("<details open") == html.count("</details>") == 4
+    assert html.count("<details open") == html.count("</details>") == 5
     assert 'id="TOC"' in html
     for target in re.findall(r'href="#(part-\d+)"', html):
         assert f'id="{target}"' in html

@@ -235,7 +235,7 @@ def _not_advised(told: Told) -> list[Block]:
 
 def assumed_part(told: Told, record: Mapping[str, Any]) -> tuple[Block, ...]:
     """What was assumed, what a log cannot tell, and how to check the document."""
-    words, year, house = told.words, told.year, told.basis.house
+    words, year = told.words, told.year
     items = [
         words.say("A year is 365 days like those measured; the ranges say how far it may be off."),
     ]
@@ -260,17 +260,6 @@ def assumed_part(told: Told, record: Mapping[str, Any]) -> tuple[Block, ...]:
         words.say("Which stretches of power form one run is a judgement of the program."),
         words.say("Where a clamp cannot resolve a small draw, a bound is given and no value."),
     ]
-    if house.schedule.carbon is not None:
-        factor = house.schedule.carbon
-        items.append(
-            words.say(
-                "Carbon dioxide: {kg} kg a year, at {factor} kg a kWh ({source}, {year}).",
-                kg=words.number(year.kwh.value * factor.kg_per_kwh, 0),
-                factor=words.number(factor.kg_per_kwh, 3),
-                source=factor.source,
-                year=str(factor.year),
-            )
-        )
     versions = record["versions"]
     return (
         Heading(text=words.say("What was assumed"), new_page=True),

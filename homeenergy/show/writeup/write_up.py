@@ -35,6 +35,7 @@ from homeenergy.show.writeup.client import (
     signed_blocks,
 )
 from homeenergy.show.writeup.client_advice import advice_part, assumed_part, trust_part
+from homeenergy.show.writeup.client_bill import bill_part
 from homeenergy.show.writeup.client_loads import load_parts
 from homeenergy.show.writeup.ends import (
     front_blocks,
@@ -77,8 +78,8 @@ class WriteUp:
     paper : "a4" or "letter"
     parts : mapping of str to tuple of blocks
         By name, in the order in which they are read. The client's edition: front, summary (page
-        one), loads, trust, actions, assumptions. The technical file: front, summary, measured,
-        trust, appliances, actions, method, limits.
+        one), loads, bill, trust, actions, assumptions. The technical file: front, summary,
+        measured, trust, appliances, actions, method, limits.
     record : mapping
         What it rests on.
     language : str
@@ -255,6 +256,7 @@ def _client(told: Told, written: date, record: Mapping[str, Any]) -> dict[str, t
         "front": front_facts(told, written),
         "summary": page_one(told),
         "loads": load_parts(told),
+        "bill": bill_part(told),
         "trust": trust_part(told),
         "actions": advice_part(told),
         "assumptions": assumed,

@@ -1,0 +1,241 @@
+"""Bills of a house against its log: dates, kWh and amounts, estimated readings among them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isfinite, nan
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.findings.bill import slot_energy
+from homeenergy.readings.house import House
+from homeenergy.units import S_PER_DAY
+
+FILE_NAME = "bills.csv"
+COLUMNS = ("start", "end", "kwh")
+LEAST_COVERED = 0.9  # of a bill's time, for a comparison
+METER_LIMIT = 0.02  # of a revenue meter, common practice, no source; a bill is as good as its meter
+AMOUNT_LIMIT = 0.02  # taxes and rounding; own rule
+YES = {"1", "true", "yes", "y", "ja", "oui", "estimated", "e"}
+NO = {"", "0", "false", "no", "n", "nein", "nee", "non", "read"}
+SLOT_S = 900.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Billed:
+    """Bills and what was logged in their time.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row a bill: start, end (both days included), kwh, amount (NaN where not given),
+        estimated, covered_share (of its time that was logged), logged_kwh (of the whole of it, at
+        the mean of what was logged), low_kwh and high_kwh (what the bill may say if both are
+        right), expected_amount (by the tariff), verdict: "agrees", "differs", "amount differs",
+        "estimated", "not logged".
+    currency : str
+    """
+
+    table: pd.DataFrame
+    currency: str
+
+    @property
+    def compared(self) -> pd.DataFrame:
+        """Bills that the log covers."""
+        return self.table[self.table["verdict"] != "not logged"]
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of `table`."""
+        return self.table.copy()
+
+
+def read_bills(path: Path | str) -> pd.DataFrame:
+    """Read a table of bills.
+
+    Parameters
+    ----------
+    path : Path or str
+        A CSV: start and end (days, both included, as 2026-03-01), kwh; and, where known, amount and
+        estimated (yes or no).
+
+    Returns
+    -------
+    pandas.DataFrame
+        start, end, kwh, amount, estimated, in order of time.
+
+    Raises
+    ------
+    HouseError
+        Naming line and column of what cannot be used.
+    """
+    path = Path(path)
+    try:
+        table = pd.read_csv(path, dtype=str, encoding="utf-8-sig", skipinitialspace=True)
+    except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
+        raise HouseError(f"cannot be read as CSV ({error})", path=path) from None
+    table.columns = [str(name).strip().lower() for name in table.columns]
+    missing = [name for name in COLUMNS if name not in table]
+    if missing:
+        raise HouseError(
+            f"has no column {missing[0]}",
+            path=path,
+            line=1,
+            fix="The first line must be start,end,kwh or start,end,kwh,amount,estimated.",
+        )
+    rows = [_row(row, line, path) for line, row in enumerate(table.to_dict("records"), start=2)]
+    if not rows:
+        raise HouseError("holds no bill", path=path)
+    return pd.DataFrame(rows).sort_values("start", ignore_index=True)
+
+
+def _row(row: dict[Any, Any], line: int, path: Path) -> dict[str, object]:
+    found: dict[str, Any] = {}
+    for name in ("start", "end"):
+        try:
+            found[name] = pd.Timestamp(pd.to_datetime(row[name], format="%Y-%m-%d"))
+        except (ValueError, TypeError):
+            raise HouseError(
+                f"{row[name]!r} is no day",
+                path=path,
+                line=line,
+                column=name,
+                fix="Write days as 2026-03-01.",
+            ) from None
+    if pd.isna(found["start"]) or pd.isna(found["end"]) or found["end"] < found["start"]:
+        raise HouseError("ends before it begins", path=path, line=line, column="end")
+    for name in ("kwh", "amount"):
+        text = row.get(name)
+        if text is None or (isinstance(text, float) and not isfinite(text)):
+            found[name] = nan
+            if name == "kwh":
+                raise HouseError("has no kWh", path=path, line=line, column=name)
+            continue
+        try:
+            found[name] = float(text)
+        except ValueError:
+            raise HouseError(
+                f"{text!r} is not a number",
+                path=path,
+                line=line,
+                column=name,
+                fix="Write numbers with a decimal point and without a sign of the currency.",
+            ) from None
+    said = row.get("estimated")
+    word = "" if said is None or isinstance(said, float) else str(said).strip().lower()
+    if word not in YES | NO:
+        raise HouseError(
+            f"{said!r} is neither yes nor no", path=path, line=line, column="estimated"
+        )
+    found["estimated"] = word in YES
+    return found
+
+
+def reconcile_bills(house: House, bills: pd.DataFrame | None = None) -> Billed:
+    """Compare bills with what the mains were logged to carry.
+
+    Parameters
+    ----------
+    house : House
+    bills : pandas.DataFrame, optional
+        From `read_bills`. Default: bills.csv of the house's folder.
+
+    Returns
+    -------
+    Billed
+
+    Raises
+    ------
+    HouseError
+        If the mains are not logged, or the bills cannot be read.
+
+    Notes
+    -----
+    Own rules. A bill is compared where 90 % of its time was logged; what is missing counts as the
+    mean of what is there. When on its first and last day the meter was read is not known, so the
+    bill may differ by the energy of a day; to that come 2 % of the meter and a kWh of rounding. An
+    estimated reading says nothing: its difference is shown, and no fault. The amount is that of the
+    tariff of house.toml for the billed kWh, with the standing charge; 2 % are allowed for.
+    """
+    table = read_bills(house.path / FILE_NAME) if bills is None else bills
+    if not house.mains:
+        raise HouseError(
+            "the mains are not logged, so no bill can be compared",
+            path=house.path,
+            fix='Log the supply, a circuit for each leg with role = "mains".',
+        )
+    legs = [slot_energy(house.trace(leg)) for leg in house.mains]
+    kwh = pd.concat(legs, axis=1).sum(axis=1, min_count=len(legs))
+    rows = [_compared(row, kwh, house) for row in table.to_dict("records")]
+    currency = "" if house.tariff is None else house.tariff.currency
+    return Billed(table=pd.DataFrame(rows), currency=currency)
+
+
+def _compared(row: dict[Any, Any], kwh: pd.Series, house: House) -> dict[str, object]:
+    zone = str(house.timezone)
+    start = pd.Timestamp(row["start"]).tz_localize(zone)
+    end = (pd.Timestamp(row["end"]) + pd.Timedelta(days=1)).tz_localize(zone)
+    days = (end - start).total_seconds() / S_PER_DAY
+    here = kwh[(kwh.index >= start) & (kwh.index < end)].dropna()
+    covered = here.size * SLOT_S / S_PER_DAY / days
+    found: dict[str, object] = dict(row) | {
+        "covered_share": covered,
+        "logged_kwh": nan,
+        "low_kwh": nan,
+        "high_kwh": nan,
+        "expected_amount": nan,
+        "verdict": "not logged",
+    }
+    if covered < LEAST_COVERED:
+        return found
+    logged = float(here.sum()) / covered
+    slack = abs(logged) / days + METER_LIMIT * abs(logged) + 1.0
+    expected = _expected(row, here, house, days=days)
+    differs = not logged - slack <= row["kwh"] <= logged + slack
+    amount = row["amount"]
+    wrong = (
+        isfinite(amount)
+        and isfinite(expected)
+        and abs(amount - expected) > AMOUNT_LIMIT * abs(expected)
+    )
+    verdict = (
+        "estimated"
+        if row["estimated"] and differs
+        else "differs"
+        if differs
+        else "amount differs"
+        if wrong
+        else "agrees"
+    )
+    return found | {
+        "logged_kwh": logged,
+        "low_kwh": logged - slack,
+        "high_kwh": logged + slack,
+        "expected_amount": expected,
+        "verdict": verdict,
+    }
+
+
+def _expected(row: dict[Any, Any], here: pd.Series, house: House, *, days: float) -> float:
+    """What the tariff asks for the billed kWh, used at the hours of the log."""
+    tariff = house.tariff
+    used = float(here.sum())
+    if tariff is None or not used > 0:
+        return nan
+    whole = pd.date_range(here.index[0], here.index[-1], freq=f"{int(SLOT_S)}s")
+    try:
+        paid = tariff.cost(here.reindex(whole), timezone=house.timezone)
+    except HouseError:
+        return nan
+    standing = tariff.on(pd.Timestamp(row["end"]).date()).standing_per_day * days
+    return paid.energy * row["kwh"] / used + paid.demand + standing
+
+
+def median_ratio(billed: Billed) -> float:
+    """Middle of billed over logged kWh, of bills with a real reading; NaN without any."""
+    table = billed.compared
+    real = table[~table["estimated"].astype(bool)]
+    return float(np.median(real["kwh"] / real["logged_kwh"])) if len(real) else nan

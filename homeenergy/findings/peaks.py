@@ -1,0 +1,170 @@
+"""When a house draws most, what runs then, and what it makes itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from homeenergy.errors import HouseError
+from homeenergy.findings.appliance.record import ApplianceFinding
+from homeenergy.findings.bill import slot_energy
+from homeenergy.readings.house import House
+from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H
+
+SLOT_MIN = 15
+DURATIONS = (0.0, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 1.0)  # shares of the time
+MOST_AT_PEAK = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Peaks:
+    """The greatest powers of a house over a quarter of an hour.
+
+    Attributes
+    ----------
+    months : pandas.DataFrame
+        One row a month: month, at (instant, UTC), kw, and loads: what drew most of it, as text-free
+        tuples of (appliance, kW).
+    duration : pandas.DataFrame
+        share (of the time), kw (that is reached or exceeded for it).
+    mean_kw : float
+    coincidence : float
+        The greatest power over the sum of the greatest of each measured circuit.
+    """
+
+    months: pd.DataFrame
+    duration: pd.DataFrame
+    mean_kw: float
+    coincidence: float
+
+    def to_frame(self) -> pd.DataFrame:
+        """The months, loads at the peak in columns of their own."""
+        rows = []
+        months: Any = self.months.itertuples(index=False)
+        for row in months:
+            one: dict[str, object] = {"month": row.month, "at": row.at, "kw": row.kw}
+            for number, (name, kw) in enumerate(row.loads, start=1):
+                one |= {f"load_{number}": name, f"load_{number}_kw": kw}
+            rows.append(one)
+        return pd.DataFrame(rows)
+
+
+def house_peaks(house: House, findings: tuple[ApplianceFinding, ...]) -> Peaks:
+    """Find the peaks of a house, and what ran then.
+
+    Parameters
+    ----------
+    house : House
+    findings : tuple of ApplianceFinding
+        Of circuits with readings.
+
+    Raises
+    ------
+    HouseError
+        If the mains are not logged, or only in samples longer than a quarter of an hour.
+
+    Notes
+    -----
+    Mean power over quarters of an hour of the clock, as demand is charged in many places.
+    O(samples).
+    """
+    if not house.mains:
+        raise HouseError(
+            "the mains are not logged, so the peaks of the house are not known", path=house.path
+        )
+    hours = SLOT_MIN * 60 / S_PER_H
+    legs = [slot_energy(house.trace(leg)) for leg in house.mains]
+    kw = (pd.concat(legs, axis=1).sum(axis=1, min_count=len(legs)) / hours).dropna()
+    if not len(kw):
+        raise HouseError("no quarter of an hour of the mains was seen whole", path=house.path)
+    own = {}
+    for finding in findings:
+        try:
+            own[finding.appliance] = slot_energy(house.trace(finding.circuit)) / hours
+        except HouseError:  # samples too long
+            continue
+    local = pd.DatetimeIndex(kw.index).tz_convert(house.timezone).tz_localize(None)
+    rows = []
+    for month in local.to_period("M").unique():
+        here = kw[local.to_period("M") == month]
+        at = here.idxmax()
+        then = {name: float(one.get(at, np.nan)) for name, one in own.items()}
+        loads = sorted(
+            ((n, v) for n, v in then.items() if v > 0.05 * here.max()), key=lambda x: -x[1]
+        )
+        rows.append(
+            {
+                "month": month.to_timestamp(),
+                "at": at,
+                "kw": float(here.max()),
+                "loads": tuple(loads[:MOST_AT_PEAK]),
+            }
+        )
+    duration = pd.DataFrame(
+        {"share": DURATIONS, "kw": [float(np.quantile(kw, 1 - share)) for share in DURATIONS]}
+    )
+    together = sum(float(one.max()) for one in own.values())
+    return Peaks(
+        months=pd.DataFrame(rows),
+        duration=duration,
+        mean_kw=float(kw.mean()),
+        coincidence=float(kw.max()) / together if together > 0 else float("nan"),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnPower:
+    """What a house makes itself, in a year like the days measured [kWh].
+
+    `self_share` is the share of it that is used in the house, `earned` what is paid for the rest
+    [currency], `spared` what the rest would have cost; None without prices.
+    """
+
+    made_kwh: float
+    exported_kwh: float
+    imported_kwh: float
+    self_share: float
+    earned: float | None
+    spared: float | None
+
+
+def own_power(
+    house: House, findings: tuple[ApplianceFinding, ...], *, price: float | None
+) -> OwnPower | None:
+    """What circuits that feed power back make, and where it goes; None where none does.
+
+    Notes
+    -----
+    By quarters of an hour: made is what these circuits return, exported what the mains return. A
+    meter that nets legs or times otherwise counts otherwise.
+    """
+    makers = [f for f in findings if f.kwh_per_day.value < 0]
+    if not makers or not house.mains:
+        return None
+    try:
+        legs = pd.concat([slot_energy(house.trace(leg)) for leg in house.mains], axis=1)
+        made = pd.concat([-slot_energy(house.trace(f.circuit)) for f in makers], axis=1)
+    except HouseError:
+        return None
+    both = pd.DataFrame(
+        {"mains": legs.sum(axis=1, min_count=legs.shape[1]), "made": made.sum(axis=1, min_count=1)}
+    ).dropna()
+    if not len(both):
+        return None
+    factor = DAYS_PER_YEAR / (len(both) * SLOT_MIN * 60 / S_PER_DAY)
+    made_kwh = float(both["made"].clip(lower=0).sum()) * factor
+    exported = float((-both["mains"]).clip(lower=0).sum()) * factor
+    imported = float(both["mains"].clip(lower=0).sum()) * factor
+    used = max(made_kwh - exported, 0.0)
+    paid = None if house.tariff is None else house.tariff.export_price_per_kwh
+    return OwnPower(
+        made_kwh=made_kwh,
+        exported_kwh=exported,
+        imported_kwh=imported,
+        self_share=used / made_kwh if made_kwh > 0 else float("nan"),
+        earned=None if paid is None else exported * paid,
+        spared=None if price is None else used * price,
+    )

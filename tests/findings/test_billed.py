@@ -1,0 +1,122 @@
+"""Bills against the log, peaks, own solar power: by hand."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.errors import HouseError
+from homeenergy.findings import house_findings
+from homeenergy.findings.billed import median_ratio, read_bills, reconcile_bills
+from homeenergy.findings.house_year import house_year
+from homeenergy.findings.peaks import house_peaks, own_power
+from homeenergy.show.writeup import write_up
+from tests.findings.small_house import made_house, switched
+
+DAYS = 31
+MAINS = {"mains": 'role = "mains"'}
+
+
+def house_of(folder, watts, **options):
+    return made_house(folder / "house", watts, start="2026-03-01T00:00Z", circuits=MAINS, **options)
+
+
+def steady(folder, *, kw=1.0, **options):
+    oven = switched(DAYS, [18], on_w=2000, lasts_h=2)
+    return house_of(folder, {"mains": kw * 1000 + oven, "oven": oven}, **options)
+
+
+def bills(folder, *lines):
+    (folder / "house" / "bills.csv").write_text(
+        "\n".join(["start,end,kwh,amount,estimated", *lines]) + "\n", encoding="utf-8"
+    )
+
+
+def test_bills_are_compared_by_dates_kwh_and_amounts(tmp_path):
+    house = steady(tmp_path, tariff=("EUR", 0.3))  # 28 kWh a day
+    bills(
+        tmp_path,
+        "2026-03-01,2026-03-10,280,84.00,no",
+        "2026-03-11,2026-03-20,340,102.00,no",
+        "2026-03-21,2026-03-25,200,,yes",
+        "2026-03-26,2026-03-30,139,60.00,no",
+        "2026-03-29,2026-04-28,800,,no",
+    )
+    found = reconcile_bills(house)
+    table = found.table
+    assert table["verdict"].tolist() == [
+        "agrees",
+        "differs",
+        "estimated",
+        "amount differs",
+        "not logged",
+    ]
+    assert table["logged_kwh"].iloc[0] == pytest.approx(280, abs=0.01)
+    assert table["expected_amount"].iloc[0] == pytest.approx(84, abs=0.01)
+    # The energy of a day, 2 % and a kWh.
+    assert table["high_kwh"].iloc[0] == pytest.approx(280 + 28 + 5.6 + 1, abs=0.05)
+    assert median_ratio(found) == pytest.approx(np.median([1.0, 340 / 280, 139 / 140]), abs=1e-3)
+    said = " ".join(str(b) for b in write_up(house, language="en-GB").parts["bill"])
+    assert "1 of 4 bills that the log covers agree" in said
+    assert "1 rest on an estimated reading" in said
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("start,end\n2026-03-01,2026-03-02\n", "has no column kwh"),
+        ("start,end,kwh\n2026-03-31,2026-03-02,5\n", "ends before it begins"),
+        ("start,end,kwh\n31.3.2026,2026-03-02,5\n", "is no day"),
+        ("start,end,kwh\n2026-03-01,2026-03-02,many\n", "is not a number"),
+        ("start,end,kwh,estimated\n2026-03-01,2026-03-02,5,perhaps\n", "neither yes nor no"),
+        ("start,end,kwh\n", "holds no bill"),
+    ],
+)
+def test_a_bill_that_cannot_be_read_is_named(tmp_path, text, words):
+    path = tmp_path / "bills.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(HouseError, match=words):
+        read_bills(path)
+
+
+def test_peaks_say_when_how_much_and_what_ran(tmp_path):
+    kettle = switched(DAYS, [18.25], on_w=3000, lasts_h=0.25)
+    oven = switched(DAYS, [18], on_w=2000, lasts_h=2)
+    house = house_of(tmp_path, {"mains": 200 + kettle + oven, "oven": oven, "kettle": kettle})
+    found = house_peaks(house, house_findings(house).appliances)
+    month = found.months.iloc[0]
+    assert month["kw"] == pytest.approx(5.2)
+    assert (month["at"].hour, month["at"].minute) == (18, 15)
+    assert [name for name, _ in month["loads"]] == ["kettle", "oven"]
+    assert found.coincidence == pytest.approx(5.2 / 5.0)
+    assert found.mean_kw == pytest.approx(0.2 + 2 * 2 / 24 + 3 * 0.25 / 24)
+    at = found.duration.set_index("share")["kw"]
+    assert at[0.5] == pytest.approx(0.2)
+    assert at[0.05] == pytest.approx(2.2)
+
+
+def test_own_power_is_used_or_fed_back(tmp_path):
+    roof = -switched(DAYS, [10], on_w=3000, lasts_h=4)
+    rest = np.full(DAYS * 1440, 1000.0)
+    house = house_of(
+        tmp_path,
+        {"mains": rest + roof, "roof": roof},
+        tariff=("EUR", "0.3\nexport_price_per_kwh = 0.1"),
+    )
+    findings = house_findings(house)
+    own = own_power(house, findings.appliances, price=0.3)
+    # Four hours a day: 12 kWh made, 4 of it used, 8 fed back.
+    assert own.made_kwh == pytest.approx(12 * 365, rel=1e-6)
+    assert own.self_share == pytest.approx(1 / 3)
+    assert own.exported_kwh == pytest.approx(8 * 365)
+    assert own.earned == pytest.approx(0.1 * 8 * 365)
+    assert own.spared == pytest.approx(0.3 * 4 * 365)
+    year = house_year(house, findings)
+    # Bought: 20 hours at 1 kW; the eight kWh earn a third of what they would cost.
+    assert year.energy.value == pytest.approx(365 * (20 * 0.3 - 8 * 0.1))
+    assert year.price == pytest.approx(0.3)
+
+
+def test_a_house_that_makes_nothing_has_no_own_power(tmp_path):
+    house = steady(tmp_path)
+    assert own_power(house, house_findings(house).appliances, price=None) is None
+    assert isinstance(house_peaks(house, ()).to_frame(), pd.DataFrame)
