@@ -37,6 +37,7 @@ def test_a_page_names_the_command_that_made_it_and_is_linked(path):
 
 def test_every_study_has_left_its_page():
     assert [path.stem for path in PAGES] == [
+        "ablation",
         "alike_days",
         "baseload",
         "benches",
