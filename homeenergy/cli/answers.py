@@ -77,9 +77,11 @@ def survey(
         Path, typer.Argument(metavar="FOLDER", help="The folder that holds the houses' folders.")
     ],
     out: Annotated[
-        Path | None,
+        list[Path] | None,
         typer.Option(
-            metavar="FILE", help="The table of all houses, Parquet. Default: FOLDER/survey.parquet"
+            metavar="FILE",
+            help="The table, .parquet, or a document, .xlsx or .html; may be repeated. Default: "
+            "FOLDER/survey.parquet",
         ),
     ] = None,
     workers: Annotated[
@@ -92,25 +94,36 @@ def survey(
     continue. It may be stopped at any time and resumed. The exit code is 1 if a house failed.
 
     \b
-    Example:  homeenergy survey houses
+    Example:  homeenergy survey houses --out houses.xlsx --out houses.html
     """
+    files = out or [folder / "survey.parquet"]
+    wrong = [path.name for path in files if path.suffix not in (".parquet", ".xlsx", ".html")]
+    if wrong:
+        raise typer.BadParameter(f"--out must end in .parquet, .xlsx or .html, got {wrong[0]}")
     with plain_errors():
         from homeenergy.files import replacing
         from homeenergy.findings.many import find_houses, survey_houses
         from homeenergy.show.terminal import survey_lines
 
-        out = out or folder / "survey.parquet"
         with progress_bar("looking for houses") as step:
             found = survey_houses(
                 find_houses(folder),
                 workers=workers,
-                keep=out.with_suffix(".houses"),
+                keep=files[0].with_suffix(".houses"),
                 progress=step,
             )
-        if len(found.table):
-            with replacing(out) as temporary:
-                found.table.to_parquet(temporary, index=False)
-            say(f"Wrote {out}", err=True)
+        for path in files:
+            if path.suffix != ".parquet":
+                from homeenergy.show.document.files import write_document
+                from homeenergy.show.writeup.survey import survey_document
+
+                write_document(survey_document(found), path)
+            elif len(found.table):
+                with replacing(path) as temporary:
+                    found.table.to_parquet(temporary, index=False)
+            else:
+                continue
+            say(f"Wrote {path}", err=True)
         say("\n".join(survey_lines(found, width=width())))
     if len(found.failures):
         raise typer.Exit(BAD_DATA)

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, cast
+from typing import TYPE_CHECKING, Annotated, Any, cast
 
 import typer
 
 from homeenergy.catalogue import languages
-from homeenergy.cli.frame import BAD_DATA, Folder, bring_in, plain_errors, progress_bar, say
+from homeenergy.cli.frame import BAD_DATA, bring_in, own_fault, plain_errors, progress_bar, say
 from homeenergy.errors import HouseError
 
 if TYPE_CHECKING:
@@ -19,11 +20,16 @@ if TYPE_CHECKING:
 
 
 def writeup(
-    folder: Folder,
+    folders: Annotated[
+        list[Path],
+        typer.Argument(metavar="FOLDER...", help="The house's folder; or those of many houses."),
+    ],
     out: Annotated[
         list[Path] | None,
         typer.Option(
-            metavar="FILE", help="What to write: .html, .pdf, .docx or .xlsx; may be repeated."
+            metavar="FILE",
+            help="What to write: .html, .pdf, .docx or .xlsx; may be repeated. Of many houses with "
+            "{house} in its name, which stands for each folder's.",
         ),
     ] = None,
     check: Annotated[
@@ -70,9 +76,12 @@ def writeup(
     With --technical it holds all there is, for colleagues. Lists of runs are in .xlsx alone. New
     logs are imported first. Author, client, site, language and more come from [write_up] in
     house.toml. With --check nothing is written, and the exit code is 1 if something has changed.
+    Of many houses, one that fails is named and the others go on; what is up to date is left as it
+    is, so that a batch may be stopped and resumed.
 
     \b
     Example:  homeenergy writeup my_house --out report.pdf --out report.xlsx
+    Many:     homeenergy writeup houses/* --out 'reports/{house}.pdf'
     A change: homeenergy writeup my_house --since 2026-03-01 --out visit.pdf
     """
     if (out is None) == (check is None):
@@ -83,6 +92,23 @@ def writeup(
         raise typer.BadParameter(
             f"--language must be one of {', '.join(languages())}, got {language!r}"
         )
+    for path in out or []:
+        if len(folders) > 1 and HOUSE not in str(path):
+            raise typer.BadParameter(f"of many houses, --out needs {HOUSE} in its name, got {path}")
+    if len(folders) > 1 and (check is not None or before is not None):
+        raise typer.BadParameter("--check and --before take one house at a time")
+    options: dict[str, Any] = {
+        "paper": paper,
+        "since": since,
+        "before": before,
+        "date": date,
+        "language": language,
+        "technical": technical,
+    }
+    if len(folders) > 1:
+        _batch(folders, out or [], options)
+        return
+    folder = folders[0]
     with plain_errors():
         bring_in(folder)
         if before is not None:
@@ -90,24 +116,95 @@ def writeup(
         if check is not None:
             _check(check, folder, before)
             return
-        document = _made(
-            folder,
-            paper=paper,
-            since=since,
-            before=before,
-            date=date,
-            language=language,
-            technical=technical,
-        )
+        document = _made(folder, **options)
         for path in out or []:
-            say(f"Wrote {document.save(path)}", err=True)
+            say(f"Wrote {document.save(_named(path, folder))}", err=True)
+
+
+HOUSE = "{house}"
+
+
+def _named(path: Path, folder: Path) -> Path:
+    """The file of one house."""
+    return Path(str(path).replace(HOUSE, folder.resolve().name))
+
+
+def _batch(folders: list[Path], out: list[Path], options: dict[str, Any]) -> None:
+    """Write documents of many houses, one after the other; exit code 1 if one failed."""
+    from homeenergy.errors import HouseError
+    from homeenergy.readings import import_logs
+
+    names = [folder.resolve().name for folder in folders]
+    twice = {name for name in names if names.count(name) > 1}
+    if twice:
+        raise typer.BadParameter(
+            f"two folders are called {sorted(twice)[0]}: their files would be one"
+        )
+    failed = kept = 0
+    with plain_errors():
+        for number, folder in enumerate(folders, start=1):
+            files = [_named(path, folder) for path in out]
+            try:
+                if not (folder / "house.toml").is_file():
+                    raise HouseError("holds no house.toml", path=folder)
+                import_logs(folder)
+                if all(_up_to_date(path, folder, options) for path in files):
+                    kept += 1
+                    continue
+                document = _made(folder, **options)
+                for path in files:
+                    path.parent.mkdir(parents=True, exist_ok=True)
+                    say(f"Wrote {document.save(path)} ({number} of {len(folders)})", err=True)
+            except (HouseError, OSError) as error:
+                failed += 1
+                say(f"homeenergy: {folder}: {error}", err=True)
+            except Exception as error:  # a house that nobody foresaw must not stop the others
+                failed += 1
+                say(f"{folder}: {own_fault(error)}", err=True)
+        done = len(folders) - failed - kept
+        say(
+            f"{done} written, {kept} up to date, {failed} failed, of {len(folders)} houses.",
+            err=True,
+        )
+    if failed:
+        raise typer.Exit(BAD_DATA)
+
+
+def _up_to_date(path: Path, folder: Path, options: dict[str, Any]) -> bool:
+    """Whether a document is there, of this edition, and matches its folder."""
+    from homeenergy.errors import HouseError
+    from homeenergy.show.document.files import read_record
+    from homeenergy.show.writeup import differences
+
+    if not path.is_file():
+        return False
+    try:
+        record = read_record(path)
+        same = record.get("made") == _made_with(options)
+        return same and not differences(path, folder)
+    except HouseError:
+        return False
+
+
+def _made_with(options: dict[str, Any]) -> dict[str, str]:
+    """What a document was asked for, as its record holds it; but for its date."""
+    return {name: str(value) for name, value in options.items() if name != "date"}
+
+
+EDITIONS = {
+    "client": "client's edition",
+    "technical": "technical file",
+    "visit": "before and after",
+}
 
 
 def _check(document: Path, folder: Path, before: Path | None) -> None:
+    from homeenergy.show.document.files import read_record
     from homeenergy.show.writeup import differences
 
     found = differences(document, folder, before=before)
-    say("\n".join(found) or f"{document} matches {folder}")
+    edition = read_record(document).get("edition", "document")
+    say("\n".join(found) or f"{document} ({EDITIONS.get(edition, edition)}) matches {folder}")
     if found:
         raise typer.Exit(BAD_DATA)
 
@@ -127,16 +224,26 @@ def _made(
 
     sheet = cast("Paper | None", paper)
     written = None if date is None else date.date()
+    asked = _made_with(
+        {
+            "paper": paper,
+            "since": since,
+            "before": before,
+            "language": language,
+            "technical": technical,
+        }
+    )
     if since is not None or before is not None:
-        return visit_up(
+        found = visit_up(
             open_house(folder),
             since=None if since is None else since.date(),
             before=None if before is None else open_house(before),
             written=written,
             paper=sheet,
         )
+        return replace(found, record={**found.record, "made": asked})
     with progress_bar("finding runs") as step:
-        return write_up(
+        found = write_up(
             folder,
             edition="technical" if technical else "client",
             written=written,
@@ -144,6 +251,7 @@ def _made(
             language=language,
             progress=step,
         )
+    return replace(found, record={**found.record, "made": asked})
 
 
 def lesson(

@@ -9,8 +9,10 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from itertools import islice
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from multiprocessing.connection import wait
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 import numpy as np
@@ -139,7 +141,8 @@ def houses_to_visit(table: pd.DataFrame) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row a house: house, house_name, beyond_kwh_per_year, most (the appliance with the
-        greatest part of it) and most_kwh_per_year. For each appliance that at least `LEAST_HOUSES`
+        greatest part of it), most_kwh_per_year and flag (see `house_list`; flagged houses come
+        last). For each appliance that at least `LEAST_HOUSES`
         houses have, what its interval surely has above the median of all of them counts: the low
         end of kWh a day less that median, if that is above zero (own rule). It says where to look
         first, not what can be saved.
@@ -161,7 +164,71 @@ def houses_to_visit(table: pd.DataFrame) -> pd.DataFrame:
         most_kwh_per_year=("kwh", "first"),
     ).reset_index()
     found.loc[found["most_kwh_per_year"] == 0, "most"] = ""
-    return found.sort_values("beyond_kwh_per_year", ascending=False, ignore_index=True)
+    told = table["implausible"] if "implausible" in table else pd.Series("", index=table.index)
+    flags = told.fillna("").groupby(table["house"]).first()
+    found["flag"] = found["house"].map(flags).astype(str)
+    # What cannot be believed is looked at, and never said to be the first in need of a visit.
+    found = found.sort_values("beyond_kwh_per_year", ascending=False)
+    return found.sort_values("flag", key=lambda flag: flag != "", kind="stable", ignore_index=True)
+
+
+def house_list(table: pd.DataFrame, failures: pd.DataFrame | None = None) -> pd.DataFrame:
+    """All houses, one row each, with what they use in money and what is wrong with them.
+
+    Parameters
+    ----------
+    table, failures : pandas.DataFrame
+        As in `Survey`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        house, house_name, start, end, kwh_per_year (of the mains, else of all circuits), measured
+        ("mains" or "circuits"), currency, cost_per_year (of all circuits; NaN without a tariff),
+        greatest (the appliance that takes most), flag (readings that cannot be, or why the house
+        failed; empty where nothing is wrong). Flagged houses come last.
+    """
+    rows: list[dict[str, object]] = []
+    for (house, name), group in table.groupby(["house", "house_name"]) if len(table) else ():
+        first = group.iloc[0]
+        kwh = group["kwh_per_day"].to_numpy(np.float64)
+        mains = float(first["mains_kwh_per_day"])
+        own = float(np.nansum(kwh)) if np.isfinite(kwh).any() else float("nan")
+        logged = np.isfinite(mains)
+        cost = group["cost_per_year"] if "cost_per_year" in group else pd.Series(dtype=float)
+        rows.append(
+            {
+                "house": house,
+                "house_name": name,
+                "start": first["start"],
+                "end": first["end"],
+                "kwh_per_year": (mains if logged else own) * DAYS_PER_YEAR,
+                "measured": "mains" if logged else "circuits",
+                "currency": first["currency"] or "",
+                "cost_per_year": float(cost.sum()) if cost.notna().any() else float("nan"),
+                "greatest": group["appliance"].iloc[int(np.nanargmax(kwh))]
+                if np.isfinite(kwh).any()
+                else "",
+                "flag": str(first.get("implausible") or ""),
+            }
+        )
+    for failed in failures.itertuples(index=False) if failures is not None else ():
+        reason = reason_text(str(failed.reason))
+        rows.append(
+            {"house": failed.house, "house_name": Path(str(failed.house)).name, "flag": reason}
+        )
+    names = ["house", "house_name", "start", "end", "kwh_per_year", "measured", "currency"]
+    names += ["cost_per_year", "greatest", "flag"]
+    found = pd.DataFrame(rows, columns=names)
+    found["flag"] = found["flag"].fillna("").astype(str)
+    found = found.sort_values("kwh_per_year", ascending=False)
+    return found.sort_values("flag", key=lambda flag: flag != "", kind="stable", ignore_index=True)
+
+
+def reason_text(reason: str) -> str:
+    """Why a house failed, its lines as sentences."""
+    lines = [" ".join(line.split()).rstrip(".") for line in reason.splitlines() if line.strip()]
+    return ". ".join(lines) + "."
 
 
 def _alike(table: pd.DataFrame) -> list[tuple[tuple[str, str], pd.DataFrame]]:
@@ -203,6 +270,10 @@ class Survey:
     def to_visit(self) -> pd.DataFrame:
         """Houses in the order of what a visit may find; see `houses_to_visit`."""
         return houses_to_visit(self.table)
+
+    def houses(self) -> pd.DataFrame:
+        """All houses, those that failed as well; see `house_list`."""
+        return house_list(self.table, self.failures)
 
     def to_frame(self) -> pd.DataFrame:
         """A copy of `table`."""
@@ -375,9 +446,21 @@ def _processes(workers: int) -> ProcessPoolExecutor:
 
 
 def prepare_process() -> None:
-    """Leave the other cores to the other houses, and interruptions to the process that waits."""
+    """Leave the other cores to the other houses, and interruptions to the process that waits.
+
+    A process whose parent has ended, however that was, ends as well.
+    """
     pa.set_cpu_count(1)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = parent_process()
+    if parent is not None:
+        Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
+
+
+def _end_with(sentinel: int) -> None:
+    """Wait until the process behind a sentinel is gone, and end this one at once."""
+    wait([sentinel])
+    os._exit(1)
 
 
 def work_out(folder: str, rests_on: str | None) -> tuple[str, pd.DataFrame] | str | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from math import isfinite, nan
+from typing import Any
 
 import pandas as pd
 
@@ -11,7 +12,7 @@ from homeenergy.findings.appliance.columns import Column, columns_for
 from homeenergy.findings.appliance.record import estimate_text, interval_text, value_text
 from homeenergy.findings.appliance.table import Findings, notable_lines, notes, shared_remarks
 from homeenergy.findings.comparison.comparison import Comparison
-from homeenergy.findings.many import LEAST_HOUSES, Survey
+from homeenergy.findings.many import LEAST_HOUSES, Survey, reason_text
 from homeenergy.readings.states import SwitchedLoad
 from homeenergy.show.document.blocks import (
     Block,
@@ -216,8 +217,10 @@ def survey_lines(survey: Survey, *, width: int = 100) -> list[str]:
     summary = survey.summary()
     if len(summary):
         blocks += _survey_table(summary)
+    blocks += _house_table(survey)
     visits = survey.to_visit()
-    visits = visits[visits["beyond_kwh_per_year"] > 0] if len(visits) else visits
+    if len(visits):
+        visits = visits[(visits["beyond_kwh_per_year"] > 0) & (visits["flag"] == "")]
     if len(visits):
         blocks += _listed(
             "Visit first (kWh a year above the median, and the appliance with the largest share)",
@@ -241,13 +244,41 @@ def survey_lines(survey: Survey, *, width: int = 100) -> list[str]:
         )
     if len(survey.failures):
         failures = survey.failures.itertuples()
-        lines = [f"{row.house}: {' '.join(str(row.reason).split())}" for row in failures]
+        lines = [f"{row.house}: {reason_text(str(row.reason))}" for row in failures]
         blocks += _listed("Not analysed", lines)
     return text_lines(blocks, width=width)
 
 
 def _listed(heading: str, items: list[str]) -> list[Block]:
     return [Heading(text=heading), Bullets(items=tuple(items))]
+
+
+def _house_table(survey: Survey) -> list[Block]:
+    """All houses that were worked out, with money."""
+    houses = survey.houses()
+    houses = houses[houses["kwh_per_year"].notna()]
+    if not len(houses) or "cost_per_year" not in survey.table:
+        return []
+    shown: Any = houses.itertuples(index=False)
+    rows = tuple(
+        (
+            str(row.house_name),
+            number_text(row.kwh_per_year, 0),
+            f"{number_text(row.cost_per_year, 0)} {row.currency}"
+            if isfinite(row.cost_per_year)
+            else "-",
+            "look first" if row.flag else "",
+        )
+        for row in shown
+    )
+    return [
+        Table(
+            head=("house", "energy a year", "money a year", "flag"),
+            units=("", "kWh", "", ""),
+            rows=rows,
+            numeric=frozenset({1, 2}),
+        )
+    ]
 
 
 def _survey_table(summary: pd.DataFrame) -> list[Block]:

@@ -274,6 +274,11 @@ def differences(
         If the document holds no record.
     """
     record = read_record(path)
+    if before is None and any(name.startswith("before/") for name in record.get("files", {})):
+        return [
+            "this document compares two folders: give the earlier one as well "
+            "(homeenergy writeup FOLDER --check FILE --before EARLIER)"
+        ]
     made_with, here = record.get("versions", {}), versions()
     found = [
         f"{name} was {version} and is {here.get(name, 'not installed')}"

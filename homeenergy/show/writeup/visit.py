@@ -161,6 +161,7 @@ def visit_up(
             "versions": versions(),
             "settings": {},
             "overruled": overruled(house.path),
+            "edition": "visit",
             "since": str(at.date()),
             "files": files,
             "fingerprint": fingerprint(files),

@@ -211,7 +211,7 @@ def write_up(
     basis = make_basis(house, progress=progress)
     details = house.schedule.write_up
     written = date.today() if written is None else written
-    record = make_record(basis)
+    record = make_record(basis) | {"edition": edition}
     told = _told(basis, language, measures)
     client = edition == "client"
     return WriteUp(

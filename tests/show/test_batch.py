@@ -1,0 +1,142 @@
+"""Many houses: documents of each, a survey as a workbook and a page, no process left behind."""
+
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+
+import pandas as pd
+import psutil
+import pytest
+from typer.testing import CliRunner
+
+from homeenergy import cli
+from homeenergy.findings.many import house_list, houses_to_visit, survey_houses
+from homeenergy.show.document.files import write_document
+from homeenergy.show.writeup.survey import survey_document
+from homeenergy.simulate import write_street
+from tests.findings.test_columns import InThisProcess
+
+
+@pytest.fixture(scope="module")
+def houses(tmp_path_factory):
+    """Three houses: one whole, one in a wrong unit, one that cannot be read."""
+    folder = tmp_path_factory.mktemp("houses")
+    paths = write_street(folder, houses=3, days=5, seed=3)
+    toml = (paths[1] / "house.toml").read_text(encoding="utf-8")
+    (paths[1] / "house.toml").write_text(toml.replace('unit = "W"', 'unit = "kW"'), "utf-8")
+    toml = (paths[2] / "house.toml").read_text(encoding="utf-8")
+    (paths[2] / "house.toml").write_text(toml.replace("0.31", '"31 cents"'), "utf-8")
+    return paths
+
+
+@pytest.fixture(scope="module")
+def survey(houses):
+    return survey_houses(houses, executor=InThisProcess())
+
+
+def run(*arguments):
+    return CliRunner().invoke(cli.app, ["writeup", *map(str, arguments)])
+
+
+def test_documents_of_many_houses_name_what_failed_and_can_be_resumed(houses, tmp_path):
+    out = tmp_path / "reports" / "{house}.html"
+    done = run(*houses, "--out", out)
+    assert done.exit_code == 1
+    assert [path.name for path in (tmp_path / "reports").iterdir()] == ["mill_lane_1.html"]
+    assert "mill_lane_2" in done.stderr
+    assert "cannot be believed" in done.stderr or "can be believed" in done.stderr
+    assert "31 cents" in done.stderr
+    assert "1 written, 0 up to date, 2 failed, of 3 houses." in done.stderr
+    again = run(*houses, "--out", out)
+    assert "0 written, 1 up to date, 2 failed" in again.stderr
+    other = run(*houses, "--out", out, "--language", "de")
+    assert "1 written" in other.stderr
+    assert run(*houses, "--out", tmp_path / "one.html").exit_code == 2
+    checked = run(houses[0], "--check", tmp_path / "reports" / "mill_lane_1.html")
+    assert checked.exit_code == 0
+    assert "(client's edition) matches" in checked.stdout
+
+
+def test_a_list_of_all_houses_has_money_and_flags(houses, survey):
+    found = survey.houses()
+    assert len(found) == 3
+    assert found["flag"].iloc[0] == ""
+    assert (found["flag"].iloc[1:] != "").all()
+    own = survey.table[survey.table["house"] == str(houses[0])]
+    assert found["kwh_per_year"].iloc[0] == pytest.approx(own["mains_kwh_per_day"].iloc[0] * 365)
+    assert found["cost_per_year"].iloc[0] == pytest.approx(own["cost_per_year"].sum())
+    assert any("31 cents" in flag for flag in found["flag"])
+
+
+def test_what_cannot_be_is_never_ranked_first():
+    rows = [
+        {
+            "house": f"h{i}",
+            "house_name": f"House {i}",
+            "appliance": "Oven",
+            "kwh_per_day": 1.0 + 0.1 * i,
+            "kwh_per_day_low": 1.0 + 0.1 * i,
+            "cost_per_year": 1.0,
+            "currency": "EUR",
+            "start": pd.NaT,
+            "end": pd.NaT,
+            "mains_kwh_per_day": float("nan"),
+            "implausible": "",
+        }
+        for i in range(6)
+    ]
+    rows[2] |= {"kwh_per_day": 1000.0, "kwh_per_day_low": 900.0, "implausible": "Too much."}
+    table = pd.DataFrame(rows)
+    assert house_list(table)["house"].tolist()[-1] == "h2"
+    visits = houses_to_visit(table)
+    assert visits["house"].tolist()[0] == "h5"
+    assert visits["house"].tolist()[-1] == "h2"
+
+
+def test_a_survey_is_a_workbook_and_a_page(survey, tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    document = survey_document(survey)
+    book = openpyxl.load_workbook(write_document(document, tmp_path / "s.xlsx"))
+    assert {"summary", "houses", "appliances", "Mill Lane 1"} <= set(book.sheetnames)
+    cells = [cell.value for row in book["summary"].iter_rows() for cell in row if cell.value]
+    assert any(re.fullmatch(r"€[\d,]+(\.\d\d)?", str(cell)) for cell in cells)
+    html = write_document(document, tmp_path / "s.html").read_text(encoding="utf-8")
+    assert html.count("look first") == 2
+    assert "31 cents" in html
+    assert 'id="TOC"' in html
+
+
+def test_the_command_writes_what_the_ending_says(houses, tmp_path):
+    done = CliRunner().invoke(
+        cli.app,
+        ["survey", str(houses[0].parent), "--workers", "1", "--out", str(tmp_path / "s.xlsx")],
+    )
+    assert done.exit_code == 1  # two of the houses failed
+    assert (tmp_path / "s.xlsx").read_bytes().startswith(b"PK")
+    wrong = CliRunner().invoke(cli.app, ["survey", str(houses[0].parent), "--out", "s.docx"])
+    assert wrong.exit_code == 2
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
+def test_no_worker_outlives_a_survey_that_was_ended(tmp_path):
+    write_street(tmp_path, houses=6, days=40, seed=8)
+    for path in tmp_path.iterdir():
+        shutil.rmtree(path / "store", ignore_errors=True)
+    command = [sys.executable, "-m", "homeenergy.cli", "survey", str(tmp_path), "--workers", "2"]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as survey:
+        own = psutil.Process(survey.pid)
+        until = time.monotonic() + 60
+        workers = []
+        while len(workers) < 2 and time.monotonic() < until:
+            workers = [p for p in own.children(recursive=True) if "spawn_main" in str(p.cmdline())]
+            time.sleep(0.2)
+        assert len(workers) == 2
+        survey.send_signal(signal.SIGTERM)
+        survey.wait(30)
+    _, alive = psutil.wait_procs(workers, timeout=20)
+    assert not alive
