@@ -87,6 +87,15 @@ def survey(
     workers: Annotated[
         int | None, typer.Option(min=1, help="Houses at a time. Default: one for each core.")
     ] = None,
+    benchmark: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="Write what is usual, for write_up.benchmark of a house."
+        ),
+    ] = None,
+    climate: Annotated[
+        str, typer.Option(metavar="WORDS", help="Where and when, for --benchmark.")
+    ] = "",
 ) -> None:
     """Compare many houses: appliances, what is unusual, where to look.
 
@@ -124,6 +133,10 @@ def survey(
             else:
                 continue
             say(f"Wrote {path}", err=True)
+        if benchmark is not None:
+            from homeenergy.findings.benchmark import write_benchmark
+
+            say(f"Wrote {write_benchmark(found, benchmark, climate=climate)}", err=True)
         say("\n".join(survey_lines(found, width=width())))
     if len(found.failures):
         raise typer.Exit(BAD_DATA)

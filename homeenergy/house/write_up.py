@@ -87,6 +87,13 @@ class WriteUpDetails:
             write=lambda paths: [str(path) for path in paths],
         ),
     ] = ()
+    benchmark: Annotated[
+        str,
+        Key(
+            help="file of other houses, from this folder, that `homeenergy survey` wrote",
+            example="street.json",
+        ),
+    ] = ""
     cover: Annotated[
         bool, Key(help="whether a page with title, logo and picture comes first", example=True)
     ] = False

@@ -17,7 +17,8 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.readings import import_logs, open_house
 from homeenergy.show.document.blocks import Facts, Heading, Note, Picture, Prose, Table, flat
-from homeenergy.show.writeup import write_up
+from homeenergy.show.document.files import read_record
+from homeenergy.show.writeup import differences, write_up
 
 DAY = date(2026, 3, 1)
 ZONE, PRICE, STANDING = "Europe/Amsterdam", 0.31, 0.95
@@ -310,3 +311,12 @@ def test_own_words_cover_colour_and_pictures_come_from_house_toml(house, tmp_pat
     assert "Auf einen Blick" in pypdf.PdfReader(pdf).pages[1].extract_text()
     assert "--accent: #884400" in document.save(tmp_path / "d.html").read_text(encoding="utf-8")
     assert document.save(tmp_path / "d.docx").stat().st_size > 10_000
+
+
+@pytest.mark.parametrize("ending", ["html", "pdf", "docx", "xlsx"])
+def test_the_same_folder_gives_the_same_bytes_and_can_be_checked(made, street, tmp_path, ending):
+    first = made.save(tmp_path / f"a.{ending}")
+    again = write_up(street, written=DAY, language="en-GB").save(tmp_path / f"b.{ending}")
+    assert first.read_bytes() == again.read_bytes()
+    assert differences(first, street) == []
+    assert read_record(first)["edition"] == "client"

@@ -44,6 +44,7 @@ class Told:
     advice: Advice
     looks: tuple[LookInto, ...]
     words: Wording
+    benchmark: dict[str, Any] | None = None
 
     @property
     def colour(self) -> str:

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding, clipped
+from homeenergy.findings.benchmark import standing
 from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.findings.house_year import LoadYear
 from homeenergy.findings.loads.idle import idle_or_use
@@ -70,6 +71,7 @@ def _sentences(told: Told, load: LoadYear, finding: ApplianceFinding) -> list[st
             else "That is {part_share} of the energy."
         )
         said.append(words.say(text, part_share=load.share))
+    said += _among_others(told, finding)
     kind = KINDS[finding.kind]
     if kind.never_off:
         said.append(
@@ -85,6 +87,27 @@ def _sentences(told: Told, load: LoadYear, finding: ApplianceFinding) -> list[st
     said += [words.said(look.rests_on) for look in told.looks if look.load == load.name]
     said += _to_do(told, load.name)
     return said
+
+
+def _among_others(told: Told, finding: ApplianceFinding) -> list[str]:
+    """Where it stands among those of other houses, if a file of them is given."""
+    if told.benchmark is None:
+        return []
+    found = standing(told.benchmark, finding)
+    if found is None:
+        return []
+    return [
+        told.words.say(
+            "Of {houses} such loads of other houses ({climate}; {period}), {below_share} take less "
+            "a day ({low_share} to {high_share}).",
+            houses=found.houses,
+            climate=found.climate,
+            period=found.period,
+            below_share=found.below_share,
+            low_share=found.low_share,
+            high_share=found.high_share,
+        )
+    ]
 
 
 def _to_do(told: Told, name: str) -> list[str]:

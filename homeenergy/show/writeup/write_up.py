@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
+from homeenergy.findings.benchmark import read_benchmark
 from homeenergy.findings.house_year import house_year
 from homeenergy.findings.saving.advice import find_advice
 from homeenergy.findings.saving.look_into import look_into
@@ -247,6 +248,7 @@ def _told(basis: Basis, language: str | None, measures: Iterable[Saving]) -> Tol
             language=language or details.language or usual_language(basis.zone),
             currency=None if house.tariff is None else house.tariff.currency,
         ),
+        benchmark=read_benchmark(house.path / details.benchmark) if details.benchmark else None,
     )
 
 
