@@ -48,7 +48,8 @@ OWN_IDEAS = {
 }
 MOST_POSITIONAL = 2
 MOST_PUBLIC = 22
-MOST_PUBLIC_OF_ROOMS = 131  # 130, and `record` of the room that writes logs
+# 130, `record` of the room that writes logs, and the three names for loads that share a clamp
+MOST_PUBLIC_OF_ROOMS = 134
 # A quantity carries its unit: power_w, energy_kwh, duration_s, volts_v.
 BARE = {
     "power",

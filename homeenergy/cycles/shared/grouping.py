@@ -1,0 +1,218 @@
+"""Which switched parts belong to one load: by when they come, hardly by what they draw.
+
+Own method. Each pair of parts has log odds that they are of one load, from counts of coincidences
+against those that other days show at the same hour: one part within the time of the other, both
+switched at one instant, both started at the same time of day. The best partition of the parts has
+the greatest sum of odds within its groups.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from homeenergy.units import S_PER_DAY
+
+Times = tuple[NDArray[np.floating], NDArray[np.floating]]
+"""Starts and ends [s], in order."""
+
+# Parts of one load come within its use, or right at its ends; uses of one part closer than this are
+# one occasion, and more than so many occasions say no more.
+MARGIN_S, OCCASION_S, MOST_OCCASIONS = 60.0, 1800.0, 12
+# How often a part comes within the other of one load; and how often it is used by itself instead.
+WITHIN, BY_ITSELF = 0.93, 0.03
+# Closeness at which switchings are at one instant, and starts at the same time of day.
+AT_ONCE_S, SAME_CLOCK_S = (5.0, 90.0), (300.0, 900.0)
+# Coincidences by chance are so much more frequent as people are awake for a third of the day.
+AWAKE = 3.0
+# What counting several kinds of coincidence in their best light costs.
+CHOSEN = 2.0
+# Log odds of parts of about the same watts, of watts of one order, of lengths of one order.
+SAME_WATTS, LIKE_WATTS, LIKE_LENGTH = (0.05, 2.5), (0.8, 1.5), (1.0, 1.0)
+UNLIKE = 0.8
+# How much more a pair counts that bears more energy.
+BY_ENERGY = 0.3
+# Looked at about the same hour of other days.
+HOURS_S = np.array([-4000.0, -1500.0, 0.0, 1500.0, 4000.0])
+
+
+def occasions(times: Times) -> NDArray[np.float64]:
+    """First start and last end of uses that follow one another closely, shape (n, 2) [s]."""
+    start, stop = times
+    if not start.size:
+        return np.empty((0, 2))
+    last = np.maximum.accumulate(stop)
+    cut = np.flatnonzero(start[1:] - last[:-1] > OCCASION_S)
+    return np.c_[start[np.r_[0, cut + 1]], last[np.r_[cut, -1]]]
+
+
+def evidence(
+    times: list[Times], watts: NDArray[np.float64], *, span_s: float
+) -> NDArray[np.float64]:
+    """Log odds that two parts are of one load, shape (k, k).
+
+    Parameters
+    ----------
+    times : list of (starts, ends)
+        When each part is on [s].
+    watts : array, shape (k,)
+    span_s : float
+        Length of the log [s].
+    """
+    k = len(times)
+    log_s = [float(np.median(np.log(stop - start))) for start, stop in times]
+    odds = np.zeros((k, k))
+    for a in range(k):
+        for b in range(a):
+            one, other = times[a], times[b]
+            near = max(_within(one, other, span_s), _within(other, one, span_s))
+            near = np.logaddexp(np.log(BY_ITSELF), np.log(1 - BY_ITSELF) + near)
+            at_once = max(_at_once(one, other, span_s), _at_once(other, one, span_s))
+            clock = max(_same_clock(one, other), _same_clock(other, one))
+            by_watts = np.log(watts[a] / watts[b])
+            likeness = (
+                _bell(by_watts, *SAME_WATTS)
+                + _bell(by_watts, *LIKE_WATTS)
+                + _bell(log_s[a] - log_s[b], *LIKE_LENGTH)
+                - UNLIKE
+            )
+            odds[a, b] = odds[b, a] = (
+                min(near, 12.0) + min(at_once, 15.0) + min(clock, 10.0) + likeness
+            )
+    return odds
+
+
+def _bell(x: float, width: float, height: float) -> float:
+    return float(height * np.exp(-0.5 * (x / width) ** 2))
+
+
+def _within(inner: Times, outer: Times, span_s: float) -> float:
+    """Log odds from how many occasions of one part begin within the time of another."""
+    start = occasions(inner)[:, 0]
+    x, n = float(_inside(start, outer).sum()), float(start.size)
+    chance = _by_chance(start, outer, span_s)
+    together = max(WITHIN, chance + 0.01)
+    share = min(MOST_OCCASIONS / n, 1.0)
+    gain = x * np.log(together / chance) + (n - x) * np.log((1 - together) / (1 - chance))
+    return float(share * gain)
+
+
+def _inside(at_s: NDArray[np.float64], outer: Times) -> NDArray[np.bool_]:
+    """Whether instants lie within the times of a part, or close to their ends."""
+    low, high = outer[0] - MARGIN_S, np.maximum.accumulate(outer[1]) + MARGIN_S
+    at = np.searchsorted(low, at_s, side="right") - 1
+    return np.asarray((at >= 0) & (at_s <= high[np.maximum(at, 0)]))
+
+
+def _by_chance(at_s: NDArray[np.float64], outer: Times, span_s: float) -> float:
+    """Share of instants that would lie within a part's times on other days, at about the same hour.
+
+    People use things at the same hours, which is no sign that they are one thing.
+    """
+    most = int(span_s // S_PER_DAY)
+    days = np.arange(-most, most + 1)
+    shift = (days[days != 0][:, None] * S_PER_DAY + HOURS_S).ravel()
+    moved = (at_s[:, None] + shift).ravel()
+    moved = moved[(moved >= 0) & (moved < span_s)]
+    hits = _inside(moved, outer).sum() / HOURS_S.size
+    covered = np.minimum(outer[1] - outer[0] + 2 * MARGIN_S, span_s).sum() / span_s
+    return float(np.clip((hits + covered) / (moved.size / HOURS_S.size + 1), 0.01, 0.98))
+
+
+def _at_once(one: Times, other: Times, span_s: float) -> float:
+    """Log odds from how often one part switches at the instant of another; never negative."""
+    edges, rivals = np.sort(np.concatenate(one)), np.sort(np.concatenate(other))
+    at = np.searchsorted(rivals, edges)
+    gap = np.minimum(
+        np.abs(edges - rivals[np.minimum(at, rivals.size - 1)]),
+        np.abs(edges - rivals[np.maximum(at - 1, 0)]),
+    )
+    often = AWAKE * 2 * min(rivals.size, 4 * edges.size) / span_s
+    return max(_coincidences(gap <= near_s, often * near_s) for near_s in AT_ONCE_S)
+
+
+def _same_clock(one: Times, other: Times) -> float:
+    """Log odds from how often both come on at the same time of day; never negative."""
+    mine, theirs = occasions(one)[:, 0] % S_PER_DAY, occasions(other)[:, 0] % S_PER_DAY
+    if min(mine.size, theirs.size) < 3:
+        return 0.0
+    gap = np.abs(mine[:, None] - theirs[-1000:])
+    gap = np.minimum(gap, S_PER_DAY - gap).min(axis=1)
+    often = AWAKE * 2 * theirs.size / S_PER_DAY
+    return max(_coincidences(gap <= near_s, often * near_s) for near_s in SAME_CLOCK_S)
+
+
+def _coincidences(hit: NDArray[np.bool_], chance: float) -> float:
+    """Log likelihood ratio of the share of hits against chance, if it is higher; else 0."""
+    chance = float(np.clip(chance, 1e-3, 0.9))
+    share = float(hit.mean())
+    if share <= chance or hit.sum() < 2:
+        return 0.0
+    misses = (1 - share) * np.log((1 - min(share, 0.999)) / (1 - chance))
+    gain = share * np.log(share / chance) + misses
+    return float(max(min(hit.size, MOST_OCCASIONS) * gain - CHOSEN, 0.0))
+
+
+def divided(times: list[Times], *, span_s: float) -> list[tuple[int, NDArray[np.bool_]]]:
+    """Parts that are of two loads of about the same watts: which, and which of their times differ.
+
+    A part of which some but not nearly all occasions fall together with those of another, far more
+    than by chance, belongs to two loads: a heater of a washing machine, and a kettle.
+    """
+    wide = [occasions(one) for one in times]
+    found = []
+    for a, mine in enumerate(wide):
+        best, chosen = 3.0, None
+        for b, other in enumerate(wide):
+            if a == b or len(mine) < 4 or not len(other):
+                continue
+            hit = _meets(mine, other)
+            n, x = hit.size, int(hit.sum())
+            if min(x, n - x) < 2 or not 0.15 * n < x < 0.8 * n:
+                continue
+            if _meets(other, mine).mean() < 0.7:
+                continue
+            chance = _by_chance(mine[:, 0], (other[:, 0], other[:, 1]), span_s)
+            z = (x - n * chance) / np.sqrt(n * chance * (1 - chance) + 0.25)
+            if z > best:
+                best = z
+                chosen = hit[np.searchsorted(mine[:, 0], times[a][0], side="right") - 1]
+        if chosen is not None:
+            found.append((a, chosen))
+    return found
+
+
+def _meets(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether each stretch (start, end) of one list meets one of another, both in order."""
+    at = np.searchsorted(b[:, 0], a[:, 1], side="right") - 1
+    return np.asarray((at >= 0) & (b[np.maximum(at, 0), 1] + MARGIN_S >= a[:, 0]))
+
+
+def partitions(k: int, n: int) -> NDArray[np.int64]:
+    """All ways to put `k` things into exactly `n` groups, labels in order of first use, (m, k)."""
+
+    def grow(labels: list[int], used: int) -> Iterator[list[int]]:
+        if len(labels) == k:
+            yield labels
+            return
+        for group in range(min(used + 1, n)):
+            now = max(used, group + 1)
+            if now + k - len(labels) - 1 >= n:
+                yield from grow([*labels, group], now)
+
+    return np.array(list(grow([], 0)), np.int64).reshape(-1, k)
+
+
+def scores(
+    odds: NDArray[np.float64], energy: NDArray[np.float64], labels: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Sum of odds within the groups of each partition; pairs that bear more energy count more."""
+    bear = (energy / energy.max()) ** BY_ENERGY
+    weighted = odds * bear[:, None] * bear
+    total = np.zeros(labels.shape[0])
+    for a in range(odds.shape[0]):
+        for b in range(a):
+            total += weighted[a, b] * (labels[:, a] == labels[:, b])
+    return total

@@ -1,0 +1,123 @@
+"""Compiled loops over the levels of a shared circuit."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from homeenergy.cycles.shared.steps import LEAST_STEP_SHARE, LEAST_STEP_W
+
+# Later steps that are looked at for the end of a draw.
+REACH = 300
+# Costs are of a normal error up to this many standard deviations, and linear from there: what no
+# switch explains shall not decide about those that are known.
+LINEAR_FROM, MOST_SIGMAS = 2.0, 6.0
+SWITCHING, AT_ONCE = 2.0, 3.0
+# A level counts more the longer it lasts: as the logarithm of its length in units of this, up to a
+# limit.
+LEVEL_S, MOST_WEIGHT = 10.0, 4.0
+
+
+@njit(cache=True, nogil=True)
+def match_steps(
+    level, jump, start_s, new, used, tolerance, noise_w, out
+):  # pragma: no cover - compiled
+    """Write watts, start and end of each step up and the step down that undoes it; return how many.
+
+    `used` marks the steps that are taken, before and after. O(levels REACH).
+    """
+    made = 0
+    for i in range(1, jump.size):
+        up = jump[i]
+        if used[i] or up < max(LEAST_STEP_W, LEAST_STEP_SHARE * level[i]):
+            continue
+        room = tolerance * up + noise_w
+        for j in range(i + 1, min(i + REACH, jump.size)):
+            if new[j]:
+                break
+            if not used[j] and abs(jump[j] + up) <= room:
+                out[made, 0] = (up - jump[j]) / 2
+                out[made, 1], out[made, 2] = start_s[i], start_s[j]
+                used[i] = used[j] = True
+                made += 1
+                break
+            if level[j] < level[i - 1] + up - 2 * room:
+                break
+    return made
+
+
+@njit(cache=True, nogil=True)
+def _cost(z):  # pragma: no cover - compiled
+    z = min(abs(z), MOST_SIGMAS)
+    return 0.5 * z * z if z < LINEAR_FROM else LINEAR_FROM * (z - 0.5 * LINEAR_FROM)
+
+
+@njit(cache=True, nogil=True)
+def best_course(
+    level, jump, start, length, new, watts, edge, on, off, sums, spread, flips, noise, path
+):  # pragma: no cover - compiled
+    """Write the least costly course to `path`: states of which bit c says whether c is on."""
+    m, k, many = level.size, watts.size, sums.size
+    back = np.empty((m, many), np.int16)
+    cost = np.zeros(many)
+    since = np.full((many, k), np.nan)
+    cost2 = np.empty(many)
+    since2 = np.empty((many, k))
+    dwell = np.empty((many, k))
+    for s in range(many):
+        for c in range(k):
+            cost[s] += 1.0 * ((s >> c) & 1)
+    for i in range(m):
+        now = start[i]
+        if new[i] and i:
+            low = cost.argmin()
+            for s in range(many):
+                cost2[s] = min(cost[s], cost[low] + 3.0)
+                back[i, s] = s if cost[s] <= cost[low] + 3.0 else low
+                for c in range(k):
+                    since2[s, c] = np.nan
+        elif i == 0:
+            for s in range(many):
+                cost2[s] = cost[s]
+                back[i, s] = s
+        else:
+            for s in range(many):
+                for c in range(k):
+                    t = now - since[s, c]
+                    if np.isnan(t):
+                        dwell[s, c] = 0.5
+                    elif (s >> c) & 1:
+                        dwell[s, c] = _cost((np.log(max(t, 1.0)) - on[0, c]) / on[1, c]) + np.log(
+                            on[1, c] / 0.4
+                        )
+                    else:
+                        dwell[s, c] = 0.5 * _cost((np.log(max(t, 1.0)) - off[0, c]) / off[1, c])
+            for s in range(many):
+                best, at = np.inf, 0
+                for f in flips:
+                    was = s ^ f
+                    step, width, paid = 0.0, noise * noise, -AT_ONCE
+                    for c in range(k):
+                        if (f >> c) & 1:
+                            step += watts[c] if (s >> c) & 1 else -watts[c]
+                            width += edge[c] * edge[c]
+                            paid += SWITCHING + AT_ONCE + dwell[was, c]
+                    v = cost[was] + max(paid, 0.0)
+                    if v < best:
+                        v += _cost((jump[i] - step) / np.sqrt(width))
+                        if v < best:
+                            best, at = v, was
+                cost2[s] = best
+                back[i, s] = at
+                for c in range(k):
+                    since2[s, c] = now if ((s ^ at) >> c) & 1 else since[at, c]
+        weight = min(np.log(1.0 + length[i] / LEVEL_S), MOST_WEIGHT)
+        for s in range(many):
+            z = (level[i] - sums[s]) / spread[s]
+            # No load gives power back: a level below what is on is the less likely.
+            cost2[s] += weight * (_cost(1.5 * z) if z < 0 else _cost(z))
+        cost, cost2 = cost2, cost
+        since, since2 = since2, since
+    path[m - 1] = cost.argmin()
+    for i in range(m - 1, 0, -1):
+        path[i - 1] = back[i, path[i]]

@@ -1,0 +1,124 @@
+"""The switched parts of what a circuit feeds: when each is on, and what it draws then."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from homeenergy.cycles.shared.decode import decode
+from homeenergy.cycles.shared.grouping import divided
+from homeenergy.cycles.shared.steps import Steps
+from homeenergy.cycles.shared.switches import LEAST_SPREAD, Switches, find_switches, lengths_of
+
+ROUNDS = 3
+# Standard deviation of levels about the sum of what is on [W]: loads wander.
+WANDER_W = 5.0
+# Pulses within this of each other's height [ln] are of one part; at most so many such parts.
+SAME_PULSE, MOST_PULSES, MOST_PARTS = 0.3, 2, 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Part:
+    """One switched part: samples [first, stop) in which it is on, and what it draws then [W].
+
+    `watts` is its usual draw, `spread_w` how that differs from one time to another.
+    """
+
+    watts: float
+    spread_w: float
+    first: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    height_w: NDArray[np.float64]
+
+    def chosen(self, which: NDArray[np.bool_]) -> Part:
+        """Some of its times."""
+        return replace(
+            self, first=self.first[which], stop=self.stop[which], height_w=self.height_w[which]
+        )
+
+    def energy_ws(self, period_s: float) -> float:
+        """What it takes in all [W s]."""
+        return float(((self.stop - self.first) * self.height_w).sum()) * period_s
+
+
+def find_parts(steps: Steps) -> list[Part]:
+    """Parts by the least costly course of all switches, and by the heights of pulses.
+
+    The course is found `ROUNDS` times, each time with watts and lengths as the last one had them
+    (hard expectation maximisation). O(levels).
+    """
+    switches = find_switches(steps)
+    on = np.zeros((steps.first.size, 0), bool)
+    for _ in range(ROUNDS if len(switches) else 0):
+        on = decode(steps, switches, wander_w=WANDER_W)
+        switches = _learned(steps, switches, on)
+    parts = []
+    for c in np.flatnonzero(on.any(axis=0)):
+        first, stop = _times(steps, on[:, c])
+        height = np.full(first.size, switches.watts[c])
+        parts.append(
+            Part(
+                watts=float(switches.watts[c]),
+                spread_w=float(switches.spread_w[c]),
+                first=first,
+                stop=stop,
+                height_w=height,
+            )
+        )
+    parts += _pulses(steps)
+    times = [(p.first * steps.period_s, p.stop * steps.period_s) for p in parts]
+    for a, within in divided(times, span_s=steps.span_s)[: MOST_PARTS - len(parts)]:
+        parts.append(parts[a].chosen(within))
+        parts[a] = parts[a].chosen(~within)
+    return parts
+
+
+def _times(steps: Steps, on: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Samples at which a switch goes on, and off again."""
+    edge = np.flatnonzero(np.diff(np.r_[0, on.astype(np.int8), 0]))
+    return steps.first[edge[::2]], steps.stop[edge[1::2] - 1]
+
+
+def _learned(steps: Steps, switches: Switches, on: NDArray[np.bool_]) -> Switches:
+    """Watts, lengths and breaks of switches, as their course has them."""
+    jump = steps.jump_w
+    change = np.diff(on.astype(np.int8), axis=0, prepend=on[:1].astype(np.int8))
+    alone = (np.abs(change).sum(axis=1) == 1) & ~np.isnan(jump)
+    watts, spread = switches.watts.copy(), switches.spread_w.copy()
+    on_s, off_s = switches.on_s.copy(), switches.off_s.copy()
+    for c in range(len(switches)):
+        at = alone & (change[:, c] != 0)
+        if at.sum() >= 2:
+            w = jump[at] * change[at, c]
+            watts[c] = max(np.median(w), 1.0)
+            spread[c] = max(np.median(np.abs(w - watts[c])) / 0.67, LEAST_SPREAD * watts[c])
+        first, stop = _times(steps, on[:, c])
+        if first.size >= 2:
+            on_s[:, c], off_s[:, c] = lengths_of(first * steps.period_s, stop * steps.period_s)
+    return Switches(watts=watts, spread_w=spread, on_s=on_s, off_s=off_s)
+
+
+def _pulses(steps: Steps) -> list[Part]:
+    """Parts of the pulses: those heights that bear most."""
+    worth = steps.pulse_w * (steps.pulse_stop - steps.pulse_first)
+    log_w = np.log(np.maximum(steps.pulse_w, 1e-3))
+    left = np.ones(log_w.size, bool)
+    parts: list[Part] = []
+    while left.any() and len(parts) < MOST_PULSES:
+        tried = np.quantile(log_w[left], np.linspace(0, 1, 21))
+        bear = [worth[left & (np.abs(log_w - x) < SAME_PULSE)].sum() for x in tried]
+        of = left & (np.abs(log_w - tried[int(np.argmax(bear))]) < SAME_PULSE)
+        height = steps.pulse_w[of]
+        parts.append(
+            Part(
+                watts=float(np.median(height)),
+                spread_w=float(np.std(height)),
+                first=steps.pulse_first[of],
+                stop=steps.pulse_stop[of],
+                height_w=height,
+            )
+        )
+        left &= ~of
+    return parts

@@ -1,0 +1,460 @@
+"""split_loads: a trace for each load of one circuit, and how sure that is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from itertools import permutations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.cycles.shared.grouping import evidence, occasions, partitions, scores
+from homeenergy.cycles.shared.parts import MOST_PARTS, Part, find_parts
+from homeenergy.cycles.shared.steps import Steps, find_steps
+from homeenergy.house.kinds import KINDS
+from homeenergy.readings.trace import Trace, as_trace
+from homeenergy.stats.estimate import Estimate
+from homeenergy.units import S_PER_DAY, S_PER_H
+
+MOST_LOADS = 4
+# So many parts are divided among two, three or four loads; the least of more go with none.
+MOST_PARTS_OF = {2: MOST_PARTS, 3: 10, 4: 8}
+LEAST_DAYS, ALMOST = 4.0, 0.85
+# Evidence counts a coincidence more than once: log odds are divided by this before they become
+# probabilities. Found on sums of real appliances (tests/accuracy/results/shared_clamps.md).
+TEMPERATURE = 4.0
+TOLD = 0.65
+# Logistic regression of sums against single appliances (same page): evidence against one load,
+# logarithm of the occasions of the less used one, constant.
+SEVERAL = (2.2, 1.15, -3.3)
+# Above these odds a person is asked whether there are several loads.
+QUESTION_ODDS = 2.0
+# Of the circuit's energy: less misassigned is told, as is an error of a load below the second.
+MISASSIGNED, LOAD_ERROR = 0.15, 0.5
+MOST_WAYS = 300
+# Watts within this share cannot be told from each other where each comes by itself.
+SAME_WATTS = 0.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Load:
+    """What is known of one load on a shared circuit; only its name is needed.
+
+    `kind` is one of `homeenergy.house.KINDS`, `watts` about what it draws while on [W]. They say
+    which load a trace is, not which runs belong together: a hint cannot make the split worse.
+    """
+
+    name: str
+    kind: str | None = None
+    watts: float | None = None
+
+    def __post_init__(self) -> None:
+        if not self.name:
+            raise ValueError("a load needs a name: Load(name='Freezer')")
+        if self.kind is not None and self.kind not in KINDS:
+            raise ValueError(
+                f"kind of load {self.name!r} must be one of {', '.join(KINDS)}, got {self.kind!r}"
+            )
+        if self.watts is not None and not self.watts > 0:
+            raise ValueError(f"watts of load {self.name!r} must be positive, got {self.watts!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SharedClamp:
+    """The loads of one circuit.
+
+    Attributes
+    ----------
+    traces : dict of str to Trace
+        Each load's power. They add up to the circuit's, sample by sample; what is missing or in
+        doubt there is missing or in doubt in each.
+    energy_wh : dict of str to Estimate
+        Energy of each [Wh], with an interval that holds what other groupings of the same runs would
+        give, what no load explains, and the floor.
+    sure : pandas.DataFrame
+        Stretches (start, end) in which the same loads are on, and the probability that their power
+        is divided rightly (sure).
+    told : bool
+        Whether the loads can be told from each other: if not, do not use the traces as figures.
+    confidence : float
+        Probability that less than 15 % of the energy is with the wrong load.
+    reasons : tuple of str
+        What cannot be told, and why.
+    odds_of_several : float
+        Odds that the circuit feeds several loads and not one: 3 is three to one.
+    floor_w : float
+        Draw that never ends [W]. Nobody can tell whose it is: each trace holds an equal share.
+    """
+
+    traces: dict[str, Trace]
+    energy_wh: dict[str, Estimate]
+    sure: pd.DataFrame
+    told: bool
+    confidence: float
+    reasons: tuple[str, ...]
+    odds_of_several: float
+    floor_w: float
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a load: energy_wh, low_wh, high_wh, share of the circuit."""
+        total = sum(e.value for e in self.energy_wh.values())
+        rows = {
+            name: {
+                "energy_wh": e.value,
+                "low_wh": e.low,
+                "high_wh": e.high,
+                "share": e.value / total if total else float("nan"),
+            }
+            for name, e in self.energy_wh.items()
+        }
+        return pd.DataFrame.from_dict(rows, orient="index").rename_axis("load")
+
+
+def split_loads(
+    trace: Trace | pd.Series, loads: Sequence[Load] | None = None, *, n: int | None = None
+) -> SharedClamp:
+    """Divide the power of a circuit among the loads on it.
+
+    Parameters
+    ----------
+    trace : Trace or pandas.Series of watts
+        The circuit. Four days or more; a week is better.
+    loads : list of Load, optional
+        What is on it.
+    n : int, optional
+        How many loads there are, two to four. Default: as many as `loads`, or two.
+
+    Returns
+    -------
+    SharedClamp
+
+    Raises
+    ------
+    ValueError
+        If `n` is out of range or not the number of `loads`, or two loads have one name.
+
+    Notes
+    -----
+    Own method. Pulses are cut off by a morphological opening; the rest is cut into levels; up and
+    down steps make rectangles, whose modes in log watts and log seconds are switched parts; their
+    least costly course is found by Viterbi's algorithm and their figures from it, three times;
+    coincidences say which parts are of one load. What no part explains goes to the loads that are
+    on, in proportion to how their draw varies. O(samples) + O(levels 2^7).
+
+    Examples
+    --------
+    >>> import numpy as np, pandas as pd
+    >>> from homeenergy import Trace
+    >>> from homeenergy.cycles import split_loads
+    >>> day = np.zeros(1440)
+    >>> day[np.arange(1440) % 60 < 20] = 90  # a freezer
+    >>> lamp = np.zeros((6, 1440))
+    >>> for i in range(6):
+    ...     lamp[i, 1085 + 7 * i : 1290 + 11 * i] = 40
+    >>> watts = np.tile(day, 6) + lamp.ravel()
+    >>> start = pd.Timestamp("2026-03-02T00:00Z")
+    >>> shared = split_loads(Trace(label="Cellar", start=start, period_s=60, watts=watts), n=2)
+    >>> {name: round(e.value) for name, e in shared.energy_wh.items()}
+    {'load 1': 4320, 'load 2': 899}
+    """
+    named = _named(loads, n)
+    whole = as_trace(trace)
+    sure = whole.sure()
+    count = len(named)
+    steps = find_steps(sure) if sure.covered_s else None
+    parts = find_parts(steps) if steps is not None else []
+    if steps is None or len(parts) < 2:
+        why = "nothing was logged" if steps is None else "no two draws come and go"
+        reasons = (*_too_short(whole), why)
+        return _undivided(whole, named, reasons, floor_w=0.0 if steps is None else steps.floor_w)
+    groups = group(steps, parts, n=count)
+    watts = _divided(sure, steps, parts, groups.labels, n=count)
+    order = np.argsort(-np.nansum(watts, axis=1))
+    place = np.argsort(order)
+    groups = replace(groups, labels=place[groups.labels], spans_ws=groups.spans_ws[order])
+    return _result(whole, steps, parts, groups, watts[order], named)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Groups:
+    """Load of each part, and what other groupings say of it.
+
+    `agreement` is the probability of groupings that come to about the same; `spans_ws` is how far
+    the energies of the loads lie below and above in the middle 95 % of groupings, shape (n, 2).
+    `against` is the evidence between parts of different loads that they are not of one, by energy;
+    `occasions` how often that load was used which was used the least.
+    """
+
+    labels: NDArray[np.int64]
+    agreement: float
+    spans_ws: NDArray[np.float64]
+    against: float
+    occasions: int
+
+
+def group(steps: Steps, parts: list[Part], *, n: int) -> Groups:
+    """Most likely partition of the parts into `n` loads."""
+    times = [(p.first * steps.period_s, p.stop * steps.period_s) for p in parts]
+    energy = np.array([p.energy_ws(steps.period_s) for p in parts])
+    odds = evidence(times, np.array([p.watts for p in parts]), span_s=steps.span_s)
+    kept = np.sort(np.argsort(-energy)[: MOST_PARTS_OF[n]])
+    count = min(n, kept.size)
+    ways = _ways(kept.size, count)
+    inner = odds[np.ix_(kept, kept)]
+    score = scores(inner, energy[kept], ways)
+    best = int(score.argmax())
+    labels = np.zeros(len(parts), np.int64)
+    labels[kept] = ways[best]
+    for a in np.setdiff1d(np.arange(len(parts)), kept):
+        labels[a] = np.argmax([odds[a, kept[ways[best] == g]].mean() for g in range(count)])
+    agreement, spans = _other_ways(ways, score, energy[kept], n=count)
+    bear = np.sqrt(energy / energy.sum())
+    apart = labels[:, None] != labels
+    main = [max(np.flatnonzero(labels == g), key=lambda a: energy[a]) for g in range(count)]
+    return Groups(
+        labels=labels,
+        agreement=agreement,
+        spans_ws=np.r_[spans, np.zeros((n - count, 2))],
+        against=float(-(odds * bear[:, None] * bear * apart).sum() / 2),
+        occasions=min(len(occasions(times[a])) for a in main),
+    )
+
+
+@lru_cache(maxsize=32)
+def _ways(k: int, n: int) -> NDArray[np.int64]:
+    return partitions(k, n)
+
+
+def _other_ways(
+    ways: NDArray[np.int64], score: NDArray[np.float64], energy: NDArray[np.float64], *, n: int
+) -> tuple[float, NDArray[np.float64]]:
+    """Probability of partitions that come to about the same, and how far loads' energies reach."""
+    top = np.argsort(-score)[:MOST_WAYS]
+    weight = np.exp((score[top] - score[top[0]]) / TEMPERATURE)
+    weight /= weight.sum()
+    best = ways[top[0]]
+    own = np.bincount(best, energy, minlength=n)
+    turns = [np.array(p) for p in permutations(range(n))]
+    drawn = np.empty((top.size, n))
+    same = np.empty(top.size, bool)
+    for i, way in enumerate(ways[top]):
+        wrong = [energy[turn[way] != best].sum() for turn in turns]
+        turn = turns[int(np.argmin(wrong))]
+        drawn[i] = np.bincount(turn[way], energy, minlength=n)
+        near = np.abs(drawn[i] - own) < LOAD_ERROR * own
+        same[i] = min(wrong) < MISASSIGNED * energy.sum() and bool(near.all())
+    spans = np.empty((n, 2))
+    for g in range(n):
+        order = np.argsort(drawn[:, g])
+        reach = np.cumsum(weight[order])
+        low, high = (
+            drawn[order, g][min(np.searchsorted(reach, q), order.size - 1)] for q in (0.025, 0.975)
+        )
+        spans[g] = min(low - own[g], 0.0), max(high - own[g], 0.0)
+    return float(weight[same].sum()), spans
+
+
+def _divided(
+    sure: Trace, steps: Steps, parts: list[Part], labels: NDArray[np.int64], *, n: int
+) -> NDArray[np.float64]:
+    """Watts of each load, shape (n, samples); they add up to the circuit."""
+    size = len(sure)
+    base, vary = np.zeros((n, size + 1)), np.zeros((n, size + 1))
+    for part, g in zip(parts, labels, strict=True):
+        np.add.at(base[g], part.first, part.height_w)
+        np.add.at(base[g], part.stop, -part.height_w)
+        np.add.at(vary[g], part.first, part.spread_w**2)
+        np.add.at(vary[g], part.stop, -(part.spread_w**2))
+    base = np.cumsum(base, axis=1)[:, :-1]
+    vary = np.maximum(np.cumsum(vary, axis=1)[:, :-1], 0.0) + 1e-3
+    watts = sure.watts.astype(np.float64)
+    rest = watts - base.sum(axis=0) - steps.floor_w
+    found = base + vary / vary.sum(axis=0) * rest + steps.floor_w / n
+    # No load gives power back while the circuit does not.
+    least = np.minimum(watts, 0.0) / n
+    found = np.maximum(found, least)
+    total = found.sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        factor = np.where(np.abs(total) > 1e-9, watts / total, 0.0)
+    found = np.where((watts > 0) & (total > 0), found * factor, watts / n)
+    return np.asarray(found)
+
+
+def _result(
+    whole: Trace,
+    steps: Steps,
+    parts: list[Part],
+    groups: Groups,
+    watts: NDArray[np.float64],
+    named: list[Load],
+) -> SharedClamp:
+    n = len(named)
+    main_w = [_usual_w(parts, groups.labels, g) for g in range(n)]
+    who = _who(named, main_w)
+    traces: dict[str, Trace] = {}
+    energies: dict[str, Estimate] = {}
+    total_ws = float(np.nansum(watts)) * whole.period_s
+    unexplained = _unexplained_ws(whole.sure(), steps, parts)
+    made = _exact_traces(whole, watts, [named[who[g]].name for g in range(n)])
+    for g in range(n):
+        name = named[who[g]].name
+        traces[name] = made[g]
+        value = made[g].energy_wh
+        floor_wh = steps.floor_w * whole.covered_s / S_PER_H / n
+        rest = unexplained / S_PER_H / n
+        low, high = groups.spans_ws[g] / S_PER_H
+        energies[name] = Estimate(
+            value=value,
+            low=max(value + low - floor_wh - rest, 0.0),
+            high=min(value + high + floor_wh * (n - 1) + rest, total_ws / S_PER_H),
+            unit="Wh",
+            n=int(sum(p.first.size for p, of in zip(parts, groups.labels, strict=True) if of == g)),
+            basis="divided by levels and coincidences; own method",
+        )
+    reasons = _reasons(whole, parts, groups, n=n)
+    confidence = groups.agreement * (1 - min(unexplained / max(total_ws, 1.0), 1.0))
+    confidence = min(confidence, 0.5) if reasons else confidence
+    return SharedClamp(
+        traces={load.name: traces[load.name] for load in named},
+        energy_wh={load.name: energies[load.name] for load in named},
+        sure=_by_stretch(whole, parts, groups, confidence),
+        told=confidence >= TOLD,
+        confidence=float(confidence),
+        reasons=reasons,
+        odds_of_several=_odds_of_several(groups),
+        floor_w=steps.floor_w,
+    )
+
+
+def _odds_of_several(groups: Groups) -> float:
+    """Odds of several loads against one, if both are as likely beforehand."""
+    by_against, by_occasions, even = SEVERAL
+    against = float(np.clip(groups.against, -1.0, 4.0))
+    return float(np.exp(by_against * against + by_occasions * np.log(groups.occasions) + even))
+
+
+def _exact_traces(whole: Trace, watts: NDArray[np.float64], names: list[str]) -> list[Trace]:
+    """Traces in float32 that still add up: the last load has what the others leave."""
+    single = watts.astype(np.float32)
+    doubted = np.zeros(len(whole), bool) if whole.doubt is None else whole.doubt != 0
+    single[:, doubted] = whole.watts[doubted] / np.float32(len(names))
+    single[-1] = whole.watts.astype(np.float64) - single[:-1].sum(axis=0, dtype=np.float64)
+    return [
+        Trace(label=name, start=whole.start, period_s=whole.period_s, watts=one, doubt=whole.doubt)
+        for name, one in zip(names, single, strict=True)
+    ]
+
+
+def _usual_w(parts: list[Part], labels: NDArray[np.int64], g: int) -> float:
+    """Watts of the part that bears most of a load; NaN where it has none."""
+    own = [p for p, of in zip(parts, labels, strict=True) if of == g]
+    return max(own, key=lambda p: p.energy_ws(1.0)).watts if own else float("nan")
+
+
+def _who(named: list[Load], main_w: list[float]) -> tuple[int, ...]:
+    """Which of the named loads each group is: by watts where they are given, else by energy."""
+
+    def cost(order: tuple[int, ...]) -> float:
+        pairs = [(named[i].watts, w) for i, w in zip(order, main_w, strict=True)]
+        return sum(abs(np.log(given / w)) for given, w in pairs if given and w > 0)
+
+    return min(permutations(range(len(named))), key=lambda order: (round(cost(order), 9), order))
+
+
+def _unexplained_ws(sure: Trace, steps: Steps, parts: list[Part]) -> float:
+    """Energy of levels that the parts do not account for [W s]."""
+    size = len(sure)
+    base = np.zeros(size + 1)
+    for part in parts:
+        np.add.at(base, part.first, part.height_w)
+        np.add.at(base, part.stop, -part.height_w)
+    total = np.r_[0.0, np.cumsum(np.cumsum(base)[:-1])]
+    level = (total[steps.stop] - total[steps.first]) / np.maximum(steps.stop - steps.first, 1)
+    off = np.abs(steps.level_w - level)
+    return float(np.sum(off * steps.length_s))
+
+
+def _reasons(whole: Trace, parts: list[Part], groups: Groups, *, n: int) -> tuple[str, ...]:
+    """What stands in the way of telling loads from each other, in words."""
+    reasons = list(_too_short(whole))
+    if len(set(groups.labels.tolist())) < n:
+        reasons.append(f"fewer draws come and go than the {n} loads that were asked for")
+    main = [_usual_w(parts, groups.labels, g) for g in range(n)]
+    for a in range(n):
+        for b in range(a):
+            if abs(np.log(main[a] / main[b])) < SAME_WATTS:
+                low, high = sorted((main[a], main[b]))
+                reasons.append(f"two loads of {low:,.0f} and {high:,.0f} W cannot be told by watts")
+    return tuple(reasons)
+
+
+def _too_short(whole: Trace) -> tuple[str, ...]:
+    days = whole.covered_s / S_PER_DAY
+    if days >= LEAST_DAYS * ALMOST:
+        return ()
+    return (f"{days:.1f} days were logged: log for four days at least, better for seven",)
+
+
+def _by_stretch(whole: Trace, parts: list[Part], groups: Groups, confidence: float) -> pd.DataFrame:
+    """Stretches in which the same loads are on; where none is, nothing can be divided wrongly."""
+    n = int(groups.labels.max()) + 1
+    size = len(whole)
+    on = np.zeros((n, size + 1))
+    for part, g in zip(parts, groups.labels, strict=True):
+        np.add.at(on[g], part.first, 1)
+        np.add.at(on[g], part.stop, -1)
+    state = ((np.cumsum(on, axis=1)[:, :-1] > 0.5) * (1 << np.arange(n))[:, None]).sum(axis=0)
+    edge = np.flatnonzero(np.diff(state, prepend=-1))
+    return pd.DataFrame(
+        {
+            "start": whole.times()[edge],
+            "end": [whole.instant(i) for i in np.r_[edge[1:], size]],
+            "sure": np.where(state[edge] > 0, confidence, 1.0),
+        }
+    )
+
+
+def _named(loads: Sequence[Load] | None, n: int | None) -> list[Load]:
+    count = n if n is not None else len(loads) if loads else 2
+    if not 2 <= count <= MOST_LOADS:
+        raise ValueError(f"n must be 2 to {MOST_LOADS} loads on one circuit, got {count}")
+    named = list(loads) if loads else [Load(name=f"load {i + 1}") for i in range(count)]
+    if len(named) != count:
+        raise ValueError(f"{len(named)} loads are given, but n is {count}: give one of the two")
+    if len({load.name for load in named}) < count:
+        raise ValueError("two loads have the same name: give each its own")
+    return named
+
+
+def _undivided(
+    whole: Trace, named: list[Load], reasons: tuple[str, ...], *, floor_w: float
+) -> SharedClamp:
+    """Equal shares, of which nothing is known."""
+    n = len(named)
+    watts = np.repeat(whole.watts[None].astype(np.float64) / n, n, axis=0)
+    traces = _exact_traces(whole, watts, [load.name for load in named])
+    total_wh = whole.sure().energy_wh
+    bound = Estimate(
+        value=total_wh / n,
+        low=min(total_wh, 0.0),
+        high=max(total_wh, 0.0),
+        unit="Wh",
+        n=0,
+        basis="not told: any share of the circuit",
+    )
+    return SharedClamp(
+        traces={trace.label: trace for trace in traces},
+        energy_wh={load.name: bound for load in named},
+        sure=pd.DataFrame(
+            {"start": [whole.start], "end": [whole.end], "sure": [0.0]} if len(whole) else {},
+            columns=["start", "end", "sure"],
+        ),
+        told=False,
+        confidence=0.0,
+        reasons=reasons,
+        odds_of_several=0.05,
+        floor_w=floor_w,
+    )

@@ -1,0 +1,149 @@
+"""The levels of a circuit that several loads share, and the short pulses on top of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+from homeenergy.cycles.segment.plateaus import segment
+from homeenergy.readings.trace import Trace
+from homeenergy.units import S_PER_DAY
+
+# What lasts less is a pulse; it says more by its height than by when it falls.
+PULSE_S = 16.0
+# Slow meters show a step as several levels, each for at most so long. Observed on real plugs.
+SLOW_S = 12.0
+# A load that wanders makes levels without end: beyond so many a day the least of them are noise.
+MOST_A_DAY = 1000.0
+LEAST_STEP_W, LEAST_STEP_SHARE = 5.0, 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Steps:
+    """Levels of a circuit in order of time, and its pulses, as arrays of one entry each.
+
+    `first` and `stop` number samples (half-open); `level_w` is above `floor_w`, the least level
+    that lasts [W]. `new` marks a level that a long gap precedes. Of a pulse: `pulse_first`,
+    `pulse_stop`, `pulse_w`, its mean height above the level [W].
+    """
+
+    period_s: float
+    floor_w: float
+    noise_w: float
+    first: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    level_w: NDArray[np.float64]
+    new: NDArray[np.bool_]
+    pulse_first: NDArray[np.int64]
+    pulse_stop: NDArray[np.int64]
+    pulse_w: NDArray[np.float64]
+
+    @property
+    def start_s(self) -> NDArray[np.float64]:
+        """When each level begins [s]."""
+        return np.asarray(self.first * self.period_s, np.float64)
+
+    @property
+    def span_s(self) -> float:
+        """From the first sample to the end of the last level [s]."""
+        return float(self.stop[-1]) * self.period_s if self.stop.size else 0.0
+
+    @property
+    def length_s(self) -> NDArray[np.float64]:
+        """How long each level lasts [s]."""
+        return np.asarray((self.stop - self.first) * self.period_s, np.float64)
+
+    @property
+    def jump_w(self) -> NDArray[np.float64]:
+        """From the level before to each [W]; NaN after a long gap."""
+        jump = np.diff(self.level_w, prepend=0.0)
+        return np.where(self.new, np.nan, jump)
+
+
+def find_steps(trace: Trace) -> Steps:
+    """Levels and pulses of a trace without samples in doubt. O(samples)."""
+    watts = trace.watts.astype(np.float64)
+    level, pulse = _without_pulses(watts, trace.period_s)
+    plain = Trace(
+        label="", start=trace.start, period_s=trace.period_s, watts=level.astype(np.float32)
+    )
+    days = max(trace.covered_s / S_PER_DAY, 0.25)
+    found = segment(plain, fine=False)
+    while len(found) > MOST_A_DAY * days:
+        found = segment(plain, fine=False, noise_w=2 * found.settings["noise_w"])
+    new = np.r_[True, found.hole_follows]
+    first, stop, level_w, new = _steps_at_once(
+        found.first, found.stop, found.mean_w, new, trace.period_s
+    )
+    floor_w = _floor_w(level_w, stop - first)
+    edges = np.flatnonzero(np.diff(np.r_[0, pulse.astype(np.int8), 0]))
+    pulse_first, pulse_stop = edges[::2], edges[1::2]
+    excess = np.cumsum(np.r_[0.0, np.where(pulse, watts - level, 0.0)])
+    height = (excess[pulse_stop] - excess[pulse_first]) / np.maximum(pulse_stop - pulse_first, 1)
+    return Steps(
+        period_s=trace.period_s,
+        floor_w=floor_w,
+        noise_w=found.settings["noise_w"],
+        first=first,
+        stop=stop,
+        level_w=level_w - floor_w,
+        new=new,
+        pulse_first=pulse_first,
+        pulse_stop=pulse_stop,
+        pulse_w=height,
+    )
+
+
+def _without_pulses(
+    watts: NDArray[np.float64], period_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Watts with pulses cut off by a morphological opening, and where they were."""
+    n = round(PULSE_S / period_s)
+    if n < 2:
+        return watts, np.zeros(watts.size, bool)
+    missing = np.isnan(watts)
+    low = minimum_filter1d(np.where(missing, np.inf, watts), n, mode="nearest")
+    # The origin turns the window round, so that the second filter undoes the first.
+    opened = maximum_filter1d(
+        np.where(np.isinf(low), -np.inf, low), n, mode="nearest", origin=-1 if n % 2 == 0 else 0
+    )
+    opened = np.minimum(np.where(np.isfinite(opened), opened, watts), watts)
+    step = np.nanmedian(np.abs(np.diff(watts))) if watts.size > 1 else 0.0
+    limit = np.maximum(LEAST_STEP_W + 6 * (step if np.isfinite(step) else 0.0), 0.1 * opened)
+    pulse = ~missing & (watts - opened > limit)
+    return np.where(pulse, opened, watts), pulse
+
+
+def _steps_at_once(
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    level_w: NDArray[np.float64],
+    new: NDArray[np.bool_],
+    period_s: float,
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_]]:
+    """Steps that a slow meter shows as several, each short and on the way, made one."""
+    if first.size < 3:
+        return first, stop, level_w, new
+    before, after = np.diff(level_w)[:-1], np.diff(level_w)[1:]
+    short = (stop - first)[1:-1] * period_s <= SLOW_S
+    between = short & (before * after > 0) & ~new[1:-1] & ~new[2:]
+    keep = np.r_[True, ~between, True]
+    owner = np.flatnonzero(keep)
+    lo, hi = first[owner], stop[owner]
+    middle = (hi[:-1] + lo[1:]) // 2
+    joined = (owner[1:] - owner[:-1]) > 1
+    hi[:-1] = np.where(joined, middle, hi[:-1])
+    lo[1:] = np.where(joined, middle, lo[1:])
+    return lo, hi, level_w[owner], new[owner]
+
+
+def _floor_w(level_w: NDArray[np.float64], n: NDArray[np.int64]) -> float:
+    """Level below which the circuit is for a hundredth of the time [W]; not below zero."""
+    if not level_w.size:
+        return 0.0
+    order = np.argsort(level_w)
+    at = np.searchsorted(np.cumsum(n[order]), 0.01 * n.sum())
+    return max(float(level_w[order][min(at, order.size - 1)]), 0.0)

@@ -1,0 +1,219 @@
+"""Loads that share a clamp: closed-form days, sums that stay exact, and what is not told."""
+
+from itertools import product
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.cycles import Load, split_loads
+from homeenergy.cycles.shared import decode
+from homeenergy.cycles.shared.grouping import evidence, partitions
+from homeenergy.cycles.shared.parts import find_parts
+from homeenergy.cycles.shared.steps import find_steps
+from homeenergy.cycles.shared.switches import Switches
+from homeenergy.readings.trace import Trace
+
+START = pd.Timestamp("2026-03-02T00:00Z")
+DAY_N = 2880
+PERIOD_S = 30.0
+
+
+def trace_of(watts, *, doubt=None):
+    return Trace(label="Cellar", start=START, period_s=PERIOD_S, watts=watts, doubt=doubt)
+
+
+def freezer(days=6):
+    """90 W for 20 of each 60 minutes."""
+    return np.where(np.arange(days * DAY_N) % 120 < 40, 90.0, 0.0)
+
+
+def lamp(days=6, *, watts=40.0):
+    """Once an evening, not at the same minute."""
+    on = np.zeros((days, DAY_N))
+    for i in range(days):
+        on[i, 2150 + 43 * i : 2480 + 61 * i] = watts
+    return on.ravel()
+
+
+def noise(n, *, seed=1):
+    return np.random.default_rng(seed).normal(0, 1.0, n)
+
+
+def added(shared):
+    return np.sum([t.watts.astype(np.float64) for t in shared.traces.values()], axis=0)
+
+
+def test_a_freezer_and_a_lamp_are_told_from_each_other():
+    truth = [freezer(), lamp()]
+    watts = truth[0] + truth[1] + noise(6 * DAY_N)
+    shared = split_loads(trace_of(watts), n=2)
+    assert shared.told
+    assert not shared.reasons
+    for own, trace, energy in zip(
+        truth, shared.traces.values(), shared.energy_wh.values(), strict=True
+    ):
+        wh = own.sum() * PERIOD_S / 3600
+        assert trace.energy_wh == pytest.approx(wh, rel=0.05)
+        assert energy.low <= wh <= energy.high
+        assert np.abs(trace.watts - own).mean() < 2.0
+    assert shared.odds_of_several > 1.5
+
+
+def test_the_traces_add_up_sample_by_sample_with_holes_and_doubt():
+    watts = freezer() + lamp() + noise(6 * DAY_N)
+    watts[5000:5200] = np.nan
+    watts[9000:9003] = -20.0
+    doubt = np.zeros(watts.size, np.uint8)
+    doubt[7000] = 1
+    watts[7000] = 4000.0
+    trace = trace_of(watts, doubt=doubt)
+    shared = split_loads(trace, n=2)
+    np.testing.assert_allclose(added(shared), trace.watts, rtol=1e-6, atol=1e-4)
+    for one in shared.traces.values():
+        assert np.isnan(one.watts[5000:5200]).all()
+        assert one.doubt is not None
+        assert one.doubt[7000] == 1
+    assert sum(e.value for e in shared.energy_wh.values()) == pytest.approx(trace.energy_wh)
+
+
+def test_a_series_at_an_uneven_pace_is_taken():
+    watts = freezer() + lamp()
+    index = pd.date_range(START, periods=watts.size, freq="30s")
+    keep = np.random.default_rng(3).random(watts.size) > 0.1
+    shared = split_loads(pd.Series(watts, index=index)[keep], n=2)
+    assert sum(e.value for e in shared.energy_wh.values()) == pytest.approx(3800, rel=0.5)
+
+
+def test_hints_name_the_loads_and_change_nothing_else():
+    watts = freezer() + lamp() + noise(6 * DAY_N)
+    plain = split_loads(trace_of(watts), n=2)
+    hinted = split_loads(trace_of(watts), [Load(name="lamp", watts=45), Load(name="freezer")])
+    named = {"lamp": "load 2", "freezer": "load 1"}
+    for name, own in named.items():
+        np.testing.assert_array_equal(hinted.traces[name].watts, plain.traces[own].watts)
+
+
+@pytest.mark.parametrize(
+    "watts",
+    [
+        np.empty(0),
+        np.full(DAY_N, np.nan),
+        np.zeros(DAY_N),
+        freezer(),
+        np.full(6 * DAY_N, 85.0) + noise(6 * DAY_N),
+        300 + 200 * np.sin(np.arange(6 * DAY_N) / 50) + noise(6 * DAY_N, seed=4),
+    ],
+    ids=["nothing", "missing", "zero", "one load", "constant", "modulating"],
+)
+def test_what_does_not_hold_two_loads_is_not_told(watts):
+    trace = trace_of(watts)
+    shared = split_loads(trace, n=2)
+    assert not shared.told
+    np.testing.assert_allclose(added(shared), trace.watts, rtol=1e-6, atol=1e-4)
+
+
+def test_two_equal_heaters_are_not_told():
+    rng = np.random.default_rng(5)
+    watts = np.zeros(7 * DAY_N)
+    for of_w in (2000.0, 2010.0):
+        for at in rng.integers(0, watts.size - 60, 20):
+            watts[at : at + rng.integers(5, 40)] += of_w
+    shared = split_loads(trace_of(watts + noise(watts.size)), n=2)
+    assert not shared.told
+
+
+def test_a_log_of_two_days_says_that_it_is_too_short():
+    shared = split_loads(trace_of(freezer(2) + lamp(2)), n=2)
+    assert not shared.told
+    assert any("four days" in reason for reason in shared.reasons)
+
+
+@pytest.mark.parametrize(
+    ("loads", "n", "said"),
+    [
+        (None, 1, "2 to 4"),
+        (None, 5, "2 to 4"),
+        ([Load(name="a"), Load(name="a")], None, "same name"),
+        ([Load(name="a"), Load(name="b")], 3, "n is 3"),
+    ],
+)
+def test_wrong_arguments_are_refused(loads, n, said):
+    with pytest.raises(ValueError, match=said):
+        split_loads(trace_of(freezer()), loads, n=n)
+
+
+def test_a_load_is_checked():
+    with pytest.raises(ValueError, match="kind"):
+        Load(name="a", kind="dragon")
+    with pytest.raises(ValueError, match="positive"):
+        Load(name="a", watts=0)
+
+
+def test_the_course_of_switches_is_the_least_costly_of_all():
+    """All courses of two switches over five levels, summed up in plain Python."""
+    level = [0, 90, 90 + 41, 40, 2]
+    minutes = [30, 20, 10, 25, 40]
+    watts = np.repeat(np.array(level, float), np.array(minutes) * 2)
+    steps = find_steps(trace_of(watts))
+    wide = np.array([[6.0, 6.0], [1e6, 1e6]])  # lengths say nothing
+    switches = Switches(
+        watts=np.array([90.0, 40.0]), spread_w=np.array([3.0, 2.0]), on_s=wide, off_s=wide
+    )
+    found = decode.decode(steps, switches, wander_w=5.0)
+
+    def huber(z):
+        z = min(abs(z), 6.0)
+        return z * z / 2 if z < 2 else 2 * (z - 1)
+
+    states = [(0, 0), (1, 0), (0, 1), (1, 1)]
+
+    def cost(course):
+        total = float(sum(course[0]))
+        for i, s in enumerate(course):
+            on_w = 90 * s[0] + 40 * s[1]
+            sd = np.sqrt((3.6 * s[0]) ** 2 + (1.6 * s[1]) ** 2 + 25 + 9)
+            z = (steps.level_w[i] - on_w) / sd
+            weight = min(np.log1p(steps.length_s[i] / 10), 4.0)
+            total += weight * huber(1.5 * z if z < 0 else z)
+            if i:
+                change = [a - b for a, b in zip(s, course[i - 1], strict=True)]
+                sd = np.sqrt(
+                    9 + (1.5 * steps.noise_w) ** 2 + 9 * change[0] ** 2 + 4 * change[1] ** 2
+                )
+                total += huber((steps.jump_w[i] - 90 * change[0] - 40 * change[1]) / sd)
+                flips = sum(map(abs, change))
+                total += 2 * flips + 3 * max(flips - 1, 0)
+        return total
+
+    best = min(product(states, repeat=len(level)), key=cost)
+    assert [tuple(row) for row in found.astype(int)] == list(best)
+
+
+def test_partitions_are_as_many_as_stirling_numbers_of_the_second_kind():
+    """Abramowitz & Stegun 1964, table 24.4."""
+    for k, n, many in ((4, 2, 7), (5, 2, 15), (6, 3, 90), (8, 4, 1701)):
+        found = partitions(k, n)
+        assert len(found) == many == len({tuple(row) for row in found})
+
+
+def test_what_comes_within_the_other_is_of_one_load():
+    """Eight washes at odd hours with a heater in each, and a kettle at other odd hours."""
+    wash = 8000.0 + 75_000.0 * np.arange(8)
+    drum = (wash, wash + 5400)
+    heater = (wash + 600, wash + 1500)
+    kettle = (
+        wash + 30_000 + 1000 * np.arange(8) % 7000,
+        wash + 30_180 + 1000 * np.arange(8) % 7000,
+    )
+    odds = evidence([drum, heater, kettle], np.array([300.0, 2000.0, 2200.0]), span_s=700_000.0)
+    assert odds[0, 1] > 2 > 0 > odds[0, 2]
+
+
+def test_pulses_are_parts_of_their_own():
+    watts = freezer() + noise(6 * DAY_N)
+    quick = np.repeat(watts, 3)  # a sample each 10 s
+    quick[1000::4000] += 500.0
+    trace = Trace(label="x", start=START, period_s=10.0, watts=quick)
+    parts = find_parts(find_steps(trace))
+    assert any(p.watts == pytest.approx(500, rel=0.05) for p in parts)
