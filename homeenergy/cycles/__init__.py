@@ -4,6 +4,7 @@ from homeenergy.cycles.house_cycles import house_cycles
 from homeenergy.cycles.programmes import find_programmes
 from homeenergy.cycles.runs.find import Cycles, find_cycles
 from homeenergy.cycles.segment.plateaus import find_plateaus
+from homeenergy.cycles.shared import house_loads as house_loads
 from homeenergy.cycles.shared.split import Load, SharedClamp, split_loads
 from homeenergy.cycles.thermostat import thermostat_statistics
 

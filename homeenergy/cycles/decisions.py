@@ -16,7 +16,7 @@ import pandas as pd
 from homeenergy.errors import HouseError
 from homeenergy.files import alone, write_text
 from homeenergy.house.kinds import KINDS
-from homeenergy.house.schedule import Schedule
+from homeenergy.house.schedule import Schedule, divided_circuits
 from homeenergy.readings.house import House
 
 COLUMNS = ("circuit", "decision", "start", "end", "value", "note")
@@ -147,7 +147,7 @@ class _Row:
         return HouseError(what, path=self.path, line=self.line, column=column, fix=fix)
 
     def decision(self) -> Decision:
-        names = [circuit.name for circuit in self.schedule.circuits]
+        names = [circuit.name for circuit in divided_circuits(self.schedule.circuits)]
         circuit, act = self.cells["circuit"], self.cells["decision"]
         if circuit not in names:
             raise self.refuse(

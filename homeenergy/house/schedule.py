@@ -9,7 +9,7 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -207,8 +207,56 @@ def _kinds() -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CircuitLoad:
+    """One load of a circuit that several share; `name` is unique among circuits and loads.
+
+    From `alone_from` to `alone_to` only this load ran: what was drawn then is its own.
+    """
+
+    name: Annotated[
+        str,
+        Key(
+            help="short and unique among circuits and loads",
+            example="freezer",
+            check=lambda name: _NAME.fullmatch(name) is not None,
+            must="be made of letters, digits, _ and -",
+        ),
+    ]
+    appliance: Annotated[
+        str, Key(help="what a person calls it", example="Chest freezer", otherwise="its name")
+    ]
+    kind: Annotated[
+        str | None, Key(help="how it behaves", example="thermostatic", one_of=KINDS)
+    ] = None
+    watts: Annotated[
+        float | None,
+        Key(help="about what it draws while on", unit="W", example=80, positive=True),
+    ] = None
+    alone_from: Annotated[
+        datetime | None,
+        Key(
+            help="beginning of a time in which only this load ran, local time",
+            kind="a date or time",
+            example="2026-10-25 14:00",
+            read=_instant,
+            write=lambda at: at.isoformat(sep=" "),
+        ),
+    ] = None
+    alone_to: Annotated[
+        datetime | None,
+        Key(
+            help="end of that time",
+            kind="a date or time",
+            example="2026-10-26 09:00",
+            read=_instant,
+            write=lambda at: at.isoformat(sep=" "),
+        ),
+    ] = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Circuit:
-    """One circuit of the panel schedule.
+    """One circuit of the panel schedule, or one load of it (`divided_circuits`).
 
     `kind` is one of `homeenergy.house.KINDS`, inferred where it is None. `season` is how much the
     weather of a year drives what it feeds; None leaves that to the outdoor temperature or the kind.
@@ -273,6 +321,21 @@ class Circuit:
         Clamp,
         Key(help="the clamp around it", example={"rating_a": 50}, write=Clamp.to_toml),
     ] = field(default_factory=Clamp)
+    load_count: Annotated[
+        float | None,
+        Key(
+            name="loads",
+            help="how many loads share it, where no [[circuit.load]] names them",
+            example=2,
+            check=lambda n: n in (2, 3, 4),
+            must="be 2, 3 or 4",
+        ),
+    ] = None
+    loads: Annotated[
+        tuple[CircuitLoad, ...],
+        Key(name="load", help="one block for each load, where several share the clamp"),
+    ] = ()
+    part_of: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -388,6 +451,32 @@ class Schedule:
         tuple[Source, ...],
         Key(name="source", help="one block for each thing that `homeenergy record` listens to"),
     ] = ()
+
+
+def divided_circuits(circuits: Sequence[Circuit]) -> tuple[Circuit, ...]:
+    """Circuits, each that several loads share followed by its loads as circuits of their own.
+
+    A shared circuit has the role "shared": it counts as measured, its loads as appliances. What
+    divides its readings: `homeenergy.cycles.shared`.
+    """
+    found: list[Circuit] = []
+    for circuit in circuits:
+        if not circuit.loads:
+            found.append(circuit)
+            continue
+        role: Any = "shared"
+        found.append(replace(circuit, role=role))
+        found += [
+            Circuit(
+                name=load.name,
+                appliance=load.appliance,
+                kind=load.kind,
+                legs=circuit.legs,
+                part_of=circuit.name,
+            )
+            for load in circuit.loads
+        ]
+    return tuple(found)
 
 
 def switched(logs: Sequence[LogLayout]) -> dict[str, str]:

@@ -16,11 +16,13 @@ from homeenergy.house.measures import Measure, read_measures
 from homeenergy.house.schedule import (
     CarbonFactor,
     Circuit,
+    CircuitLoad,
     Clamp,
     Correction,
     ProgrammeName,
     Schedule,
     Supply,
+    divided_circuits,
     switched,
 )
 from homeenergy.house.schema import Fields, commented, keys_of, load_toml, read_keys, write_keys
@@ -68,6 +70,7 @@ def read_schedule(folder: str | Path) -> Schedule:
     circuits = tuple(_circuit(row, supply, values["timezone"]) for row in top.tables("circuit"))
     _refuse_repeated_names(top, circuits)
     names = tuple(circuit.name for circuit in circuits)
+    appliances = tuple(circuit.name for circuit in divided_circuits(circuits))
     limits = Limits(**read_keys(top.inner("limits"), Limits))
     logs = [read_layout(log, circuits=names) for log in top.tables("log")]
     circuits = _with_watts(top, circuits, logs)
@@ -80,8 +83,8 @@ def read_schedule(folder: str | Path) -> Schedule:
         carbon=None if carbon is None else CarbonFactor(**carbon),
         write_up=WriteUpDetails(**read_keys(top.inner("write_up"), WriteUpDetails)),
         circuits=circuits,
-        programmes=_programmes(top, names),
-        measures=read_measures(top, names),
+        programmes=_programmes(top, appliances),
+        measures=read_measures(top, appliances),
         limits=limits,
         logs=tuple(replace(log, limits=limits) for log in logs),
         sources=read_sources(top, circuits=names),
@@ -98,7 +101,36 @@ def _circuit(table: Fields, supply: Supply, timezone: ZoneInfo) -> Circuit:
             f"must be a choice of {', '.join(possible)} ({supply.system} supply), "
             f"each once, got {list(legs)}",
         )
-    return Circuit(**values, clamp=_clamp(table.inner("clamp"), legs=possible, timezone=timezone))
+    clamp = _clamp(table.inner("clamp"), legs=possible, timezone=timezone)
+    return Circuit(**values, clamp=clamp, loads=_loads(table, values, timezone))
+
+
+def _loads(table: Fields, values: Mapping[str, Any], timezone: tzinfo) -> tuple[CircuitLoad, ...]:
+    """Loads that share a circuit, as named or as many as are said."""
+    rows, count = table.tables("load"), values["load_count"]
+    if not rows:
+        names = [f"{values['name']}_{i + 1}" for i in range(int(count or 0))]
+        return tuple(CircuitLoad(name=name, appliance=name) for name in names)
+    if values["role"] != "load":
+        raise table.refuse("load", "belongs to a circuit of loads, not to the mains")
+    if not 2 <= len(rows) <= 4 or count not in (None, len(rows)):
+        raise table.refuse(
+            "load",
+            f"must name two to four loads{'' if count is None else f', as many as {count:g}'}, "
+            f"got {len(rows)}",
+            fix="A circuit with one load needs no [[circuit.load]].",
+        )
+    found = []
+    for row in rows:
+        own = read_keys(row, CircuitLoad)
+        own["appliance"] = own["appliance"] or own["name"]
+        if (own["alone_from"] is None) != (own["alone_to"] is None):
+            raise row.refuse("alone_from", "and alone_to belong together")
+        for name in ("alone_from", "alone_to"):
+            if own[name] is not None and own[name].tzinfo is None:
+                own[name] = own[name].replace(tzinfo=timezone)
+        found.append(CircuitLoad(**own))
+    return tuple(found)
 
 
 def _clamp(table: Fields, *, legs: tuple[str, ...], timezone: tzinfo) -> Clamp:
@@ -180,6 +212,16 @@ def _with_watts(
 def _refuse_repeated_names(top: Fields, circuits: tuple[Circuit, ...]) -> None:
     seen: dict[str, int] = {}
     for number, circuit in enumerate(circuits, start=1):
+        for place, load in enumerate(circuit.loads, start=1):
+            named = [
+                name.lower() for c in circuits for name in (c.name, *(x.name for x in c.loads))
+            ]
+            if named.count(load.name.lower()) > 1:
+                raise top.refuse(
+                    f"circuit[{number}].load[{place}].name",
+                    f"{load.name!r} is the name of another circuit or load",
+                    fix="Each circuit and each load needs a name of its own.",
+                )
         # Names become folder names, and some disks do not tell capitals from small letters.
         first = seen.setdefault(circuit.name.lower(), number)
         if first != number:
@@ -258,7 +300,9 @@ def house_toml(
     for number, circuit in enumerate(schedule.circuits):
         said = "none" if number and comments == "all" else comments
         own = circuit if circuit.watts is None else replace(circuit, clamp=Clamp())
+        numbered = circuit.load_count is not None
         parts.append(_table("[[circuit]]", own, said))
+        parts += [_table("[[circuit.load]]", one, said) for one in circuit.loads if not numbered]
     parts += [_table("[[programme]]", one, comments) for one in schedule.programmes]
     if not schedule.programmes:
         parts.append(example("programme", "[[programme]]", ProgrammeName))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from importlib import import_module
 from pathlib import Path
+from threading import Lock
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -11,16 +13,21 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.house import Tariff
-from homeenergy.house.schedule import Circuit, Schedule, Supply, switched
+from homeenergy.house.schedule import Circuit, Schedule, Supply, divided_circuits, switched
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings.doubt import NO_DOUBTS, Doubts
 from homeenergy.readings.quality import circuit_quality, stored_doubts
 from homeenergy.readings.store.importing import mending_store
 from homeenergy.readings.store.overview import Envelope, Overview
 from homeenergy.readings.store.places import overlapping, place_of
-from homeenergy.readings.store.store import MonthInfo
+from homeenergy.readings.store.store import MonthInfo, Store
 from homeenergy.readings.trace import Trace, correct_in_place
 from homeenergy.units import NS_PER_S
+
+# What divides the readings of a shared circuit and keeps those of its loads in the store, which a
+# later room does (`homeenergy.cycles.shared.house_loads`): it is called with the house, the circuit
+# and the store before a load is read for the first time.
+dividers: list[Callable[[House, Circuit, Store], None]] = []
 
 
 class House:
@@ -43,6 +50,9 @@ class House:
         self.path: Path = schedule.folder
         self._store = mending_store(schedule.folder)
         self._overview: Overview | None = None
+        self._circuits = divided_circuits(schedule.circuits)
+        self._divided: set[str] = set()
+        self._dividing = Lock()
 
     @property
     def name(self) -> str:
@@ -56,8 +66,8 @@ class House:
 
     @property
     def circuits(self) -> tuple[Circuit, ...]:
-        """Circuits of the panel schedule, in its order."""
-        return self.schedule.circuits
+        """Circuits of the panel schedule, in its order; loads follow the circuit they share."""
+        return self._circuits
 
     @property
     def supply(self) -> Supply:
@@ -81,11 +91,12 @@ class House:
 
     def has_readings(self, circuit: str | Circuit) -> bool:
         """Whether any readings of a circuit have been imported, and it is not held out."""
-        return self._circuit(circuit).name not in self.held_out and self.has_log(circuit)
+        found = self._circuit(circuit)
+        return not {found.name, found.part_of} & self.held_out and self.has_log(circuit)
 
     def has_log(self, circuit: str | Circuit) -> bool:
         """Whether anything of a circuit has been imported, watts or not, held out or not."""
-        return bool(self._store.months(self._circuit(circuit).name))
+        return bool(self._store.months(self._measured(circuit)))
 
     def without(self, circuits: Iterable[str]) -> House:
         """Give the house as if it had no readings of some circuits, which cannot be believed."""
@@ -287,7 +298,7 @@ class House:
         if not self.has_store:
             raise self._not_imported("the house")
         rows = []
-        for circuit in self.circuits:
+        for circuit in self.schedule.circuits:
             if self._store.months(circuit.name):
                 infos = self._infos(circuit)
                 rows.append(
@@ -299,17 +310,38 @@ class House:
 
     def place_of(self, circuit: str | Circuit, instant: pd.Timestamp) -> str:
         """Log file and line of a circuit's first row from an instant on; empty if not known."""
-        name = self._circuit(circuit).name
+        name = self._measured(circuit)
         return place_of(self.schedule, self._store, name, int(instant.as_unit("ns").value))
 
     def overlapping(self, circuit: str | Circuit) -> list[str]:
         """Log files of a circuit that cover the same time."""
-        return overlapping(self.schedule, self._store, self._circuit(circuit).name)
+        return overlapping(self.schedule, self._store, self._measured(circuit))
 
     def _circuit(self, circuit: str | Circuit) -> Circuit:
         return self.circuit(circuit if isinstance(circuit, str) else circuit.name)
 
+    def store_text(self, name: str) -> str | None:
+        """Text that a divider keeps in the store; None if there is none."""
+        return self._store.read_text(name)
+
+    def _measured(self, circuit: str | Circuit) -> str:
+        """Name of the circuit that was logged: of a load, the one that it shares."""
+        found = self._circuit(circuit)
+        return found.part_of or found.name
+
+    def _divide(self, circuit: Circuit) -> None:
+        with self._dividing:
+            if circuit.part_of in self._divided:
+                return
+            if not dividers:  # the room that divides has not been asked for yet
+                import_module("homeenergy.cycles")
+            for divide in dividers:
+                divide(self, self.circuit(circuit.part_of), self._store)
+            self._divided.add(circuit.part_of)
+
     def _infos(self, circuit: Circuit) -> list[MonthInfo]:
+        if circuit.part_of and self.has_log(circuit):
+            self._divide(circuit)
         months = self._store.months(circuit.name)
         if not months:
             raise self._not_imported(f"circuit {circuit.name!r}")

@@ -275,7 +275,8 @@ def report(halves: dict[str, dict[str, object]]) -> str:
             "",
             f"One load or several ({single.size} logs of single appliances, {several.size} "
             f"pairs): area under the curve {auc:.2f}; {at_tenth:.0%} of pairs at 10 % false "
-            f"alarms. The question is asked (odds above {QUESTION_ODDS:g}) for {asked[0]:.0%} of pairs and "
+            f"alarms. The question is asked (odds above {QUESTION_ODDS:g}) for {asked[0]:.0%} of "
+            "pairs and "
             f"{asked[1]:.0%} of single appliances. Time of a split: {seconds[0]:.2f} s, at most "
             f"{seconds[1]:.2f} s.",
             "",

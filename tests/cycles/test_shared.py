@@ -12,6 +12,10 @@ from homeenergy.cycles.shared.grouping import evidence, partitions
 from homeenergy.cycles.shared.parts import find_parts
 from homeenergy.cycles.shared.steps import find_steps
 from homeenergy.cycles.shared.switches import Switches
+from homeenergy.errors import HouseError
+from homeenergy.findings import house_findings
+from homeenergy.house.toml_file import read_schedule
+from homeenergy.readings import import_logs, open_house
 from homeenergy.readings.trace import Trace
 
 START = pd.Timestamp("2026-03-02T00:00Z")
@@ -217,3 +221,88 @@ def test_pulses_are_parts_of_their_own():
     trace = Trace(label="x", start=START, period_s=10.0, watts=quick)
     parts = find_parts(find_steps(trace))
     assert any(p.watts == pytest.approx(500, rel=0.05) for p in parts)
+
+
+HOUSE = """
+timezone = "Europe/Berlin"
+
+[[circuit]]
+name = "cellar"
+{loads}
+
+[[log]]
+files = "logs/*.csv"
+time_format = "%Y-%m-%d %H:%M:%S"
+time_zone = "UTC"
+
+[log.columns]
+cellar = "cellar"
+"""
+
+
+@pytest.fixture(scope="module")
+def cellar(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("cellar")
+    watts = np.abs(freezer(7) + lamp(7) + noise(7 * DAY_N)).round(1)
+    watts = np.repeat(watts, 3)
+    at = pd.date_range(START, periods=watts.size, freq="10s").strftime("%Y-%m-%d %H:%M:%S")
+    (folder / "logs").mkdir()
+    pd.DataFrame({"time": at, "cellar": watts}).to_csv(folder / "logs" / "a.csv", index=False)
+    return folder
+
+
+def opened(folder, loads):
+    (folder / "house.toml").write_text(HOUSE.format(loads=loads), encoding="utf-8")
+    import_logs(folder)
+    return open_house(folder)
+
+
+def test_a_circuit_that_looks_like_two_appliances_is_asked_about(cellar):
+    (found,) = house_findings(opened(cellar, "")).appliances
+    assert any("looks like two appliances" in remark for remark in found.remarks)
+
+
+def test_loads_of_a_circuit_are_appliances(cellar):
+    named = """
+[[circuit.load]]
+name = "light"
+kind = "manual"
+alone_from = "2026-03-02 19:20"
+alone_to = "2026-03-02 19:35"
+
+[[circuit.load]]
+name = "freezer"
+kind = "thermostatic"
+"""
+    house = opened(cellar, named)
+    assert [c.name for c in house.circuits] == ["cellar", "light", "freezer"]
+    rows = {one.circuit: one for one in house_findings(house).appliances}
+    assert set(rows) == {"light", "freezer"}
+    for name, truth in (("light", lamp(7)), ("freezer", freezer(7))):
+        per_day = rows[name].kwh_per_day
+        assert per_day.value == pytest.approx(truth.sum() * PERIOD_S / 3.6e6 / 7, rel=0.1)
+        assert any("one of several loads on cellar" in r for r in rows[name].remarks)
+        assert not any("looks like two" in r for r in rows[name].remarks)
+    parts = house.trace("light").to_series() + house.trace("freezer").to_series()
+    whole = house.trace("cellar").to_series()
+    np.testing.assert_allclose(parts, whole.loc[parts.index], atol=1e-3)
+    assert read_schedule(cellar).circuits == house.schedule.circuits
+
+
+def test_the_number_of_loads_is_enough(cellar):
+    house = opened(cellar, "loads = 2")
+    assert {"cellar_1", "cellar_2"} < {c.name for c in house.circuits}
+    assert house.trace("cellar_1").energy_wh > house.trace("cellar_2").energy_wh > 0
+
+
+@pytest.mark.parametrize(
+    ("loads", "said"),
+    [
+        ("loads = 5", "2, 3 or 4"),
+        ('[[circuit.load]]\nname = "a"', "two to four"),
+        ('[[circuit.load]]\nname = "a"\n[[circuit.load]]\nname = "cellar"', "another circuit"),
+    ],
+)
+def test_loads_that_cannot_be_meant_are_refused(cellar, loads, said):
+    with pytest.raises(HouseError, match=said):
+        opened(cellar, loads)

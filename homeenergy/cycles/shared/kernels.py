@@ -9,6 +9,8 @@ from homeenergy.cycles.shared.steps import LEAST_STEP_SHARE, LEAST_STEP_W
 
 # Later steps that are looked at for the end of a draw.
 REACH = 300
+# What a draw that declines while it lasts has left at its end, of its first step: compressors.
+LEAST_LEFT = 0.45
 # Costs are of a normal error up to this many standard deviations, and linear from there: what no
 # switch explains shall not decide about those that are known.
 LINEAR_FROM, MOST_SIGMAS = 2.0, 6.0
@@ -20,11 +22,12 @@ LEVEL_S, MOST_WEIGHT = 10.0, 4.0
 
 @njit(cache=True, nogil=True)
 def match_steps(
-    level, jump, start_s, new, used, tolerance, noise_w, out
+    level, jump, start_s, new, used, tolerance, noise_w, drifts, out
 ):  # pragma: no cover - compiled
     """Write watts, start and end of each step up and the step down that undoes it; return how many.
 
-    `used` marks the steps that are taken, before and after. O(levels REACH).
+    `used` marks the steps that are taken, before and after. With `drifts` a draw may decline while
+    it lasts, and must end where it began. O(levels REACH).
     """
     made = 0
     for i in range(1, jump.size):
@@ -35,13 +38,16 @@ def match_steps(
         for j in range(i + 1, min(i + REACH, jump.size)):
             if new[j]:
                 break
-            if not used[j] and abs(jump[j] + up) <= room:
-                out[made, 0] = (up - jump[j]) / 2
+            down = -jump[j]
+            ends = abs(down - up) <= room or (drifts and abs(level[j] - level[i - 1]) <= room)
+            if not used[j] and down > LEAST_LEFT * up and ends:
+                out[made, 0] = (up + down) / 2
                 out[made, 1], out[made, 2] = start_s[i], start_s[j]
                 used[i] = used[j] = True
                 made += 1
                 break
-            if level[j] < level[i - 1] + up - 2 * room:
+            least = LEAST_LEFT * up if drifts else up - 2 * room
+            if level[j] < level[i - 1] + least:
                 break
     return made
 

@@ -24,14 +24,14 @@ MOST_LOADS = 4
 MOST_PARTS_OF = {2: MOST_PARTS, 3: 10, 4: 8}
 LEAST_DAYS, ALMOST = 4.0, 0.85
 # Evidence counts a coincidence more than once: log odds are divided by this before they become
-# probabilities. Found on sums of real appliances (tests/accuracy/results/shared_clamps.md).
+# probabilities. Own assumption, from sums of real appliances (tests/accuracy/shared_clamps.py).
 TEMPERATURE = 4.0
 TOLD = 0.65
-# Logistic regression of sums against single appliances (same page): evidence against one load,
+# Logistic regression of sums against single appliances (same study): evidence against one load,
 # logarithm of the occasions of the less used one, constant.
 SEVERAL = (2.2, 1.15, -3.3)
 # Above these odds a person is asked whether there are several loads.
-QUESTION_ODDS = 2.0
+QUESTION_ODDS = 1.5
 # Of the circuit's energy: less misassigned is told, as is an error of a load below the second.
 MISASSIGNED, LOAD_ERROR = 0.15, 0.5
 MOST_WAYS = 300
@@ -87,6 +87,8 @@ class SharedClamp:
         Odds that the circuit feeds several loads and not one: 3 is three to one.
     floor_w : float
         Draw that never ends [W]. Nobody can tell whose it is: each trace holds an equal share.
+    usual_w : dict of str to float
+        What the part of each that takes most energy draws while on [W]; NaN where not told.
     """
 
     traces: dict[str, Trace]
@@ -97,6 +99,7 @@ class SharedClamp:
     reasons: tuple[str, ...]
     odds_of_several: float
     floor_w: float
+    usual_w: dict[str, float]
 
     def to_frame(self) -> pd.DataFrame:
         """One row a load: energy_wh, low_wh, high_wh, share of the circuit."""
@@ -326,6 +329,7 @@ def _result(
         reasons=reasons,
         odds_of_several=_odds_of_several(groups),
         floor_w=steps.floor_w,
+        usual_w={named[who[g]].name: main_w[g] for g in range(n)},
     )
 
 
@@ -457,4 +461,5 @@ def _undivided(
         reasons=reasons,
         odds_of_several=0.05,
         floor_w=floor_w,
+        usual_w={load.name: float("nan") for load in named},
     )

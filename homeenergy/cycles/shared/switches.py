@@ -111,10 +111,16 @@ def rectangles(
     jump = np.nan_to_num(steps.jump_w, nan=0.0)
     used = np.zeros(jump.size, bool)
     found = [np.empty((0, 3))]
-    for tolerance in (SAME_STEP / 2, SAME_STEP, 2 * SAME_STEP):
+    for tolerance, drifts in (
+        (SAME_STEP / 2, False),
+        (SAME_STEP, False),
+        (2 * SAME_STEP, False),
+        (SAME_STEP, True),
+    ):
         rows = np.empty((jump.size, 3))
+        room_w = 2 * steps.noise_w
         made = match_steps(
-            steps.level_w, jump, steps.start_s, steps.new, used, tolerance, 2 * steps.noise_w, rows
+            steps.level_w, jump, steps.start_s, steps.new, used, tolerance, room_w, drifts, rows
         )
         found.append(rows[:made].copy())
     every = np.concatenate(found)

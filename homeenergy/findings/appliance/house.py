@@ -19,6 +19,7 @@ from homeenergy.findings.appliance.remarks import (
     bench_remarks,
     doubt_remark,
     remarks_on,
+    sharing_remark,
     unchecked_remarks,
 )
 from homeenergy.findings.appliance.table import Findings
@@ -281,6 +282,7 @@ def house_findings(
 
     def one(circuit: Circuit) -> tuple[ApplianceFinding, _Span, pd.DataFrame | None]:
         trace = _trace_or_nothing(house, circuit)
+        sharing, circuit = sharing_remark(house, circuit, trace)
         finding = appliance_finding(
             trace,
             circuit=replace(circuit, appliance=names[circuit.name]),
@@ -295,6 +297,8 @@ def house_findings(
             finding = replace(
                 finding, held_out=reason, remarks=(f"held out of all figures: {reason}",)
             )
+        if sharing and finding.days:
+            finding = replace(finding, remarks=(*finding.remarks, sharing))
         doubted = doubt_remark(house.doubts(circuit), trace) if finding.days else None
         if doubted is not None:
             finding = replace(finding, remarks=(*finding.remarks, doubted))

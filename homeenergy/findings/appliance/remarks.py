@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 
 from homeenergy.cycles import Cycles
 from homeenergy.cycles.decisions import Act
+from homeenergy.cycles.shared.house_loads import division_of
+from homeenergy.cycles.shared.question import question
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import kind_words, percent_text
 from homeenergy.house.kinds import KINDS
-from homeenergy.house.schedule import Circuit
+from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings.doubt import CLIPPED, REASONS, Doubts
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
@@ -86,6 +89,30 @@ def remarks_on(
             f"{2 * trace.period_s:g} s, or that close together, cannot be distinguished"
         )
     return tuple(remarks)
+
+
+def sharing_remark(house: House, circuit: Circuit, trace: Trace) -> tuple[str | None, Circuit]:
+    """Say how far a load is told from those on its clamp, or ask whether a circuit feeds several.
+
+    The circuit of a load comes back with a clamp whose uncertainty holds that of the division.
+    """
+    if not circuit.part_of:
+        asked = trace.covered_s and not house.switched.get(circuit.name)
+        return (question(trace) if asked else None), circuit
+    if not trace.covered_s:
+        return None, circuit
+    known = division_of(house, circuit)
+    clamp = house.circuit(circuit.part_of).clamp
+    share = min(float(np.hypot(known.share, clamp.uncertainty or 0.0)), 0.99)
+    circuit = replace(circuit, clamp=Clamp(uncertainty=share))
+    words = f"one of several loads on {circuit.part_of}, divided by levels and times of use"
+    if not known.told:
+        why = f" ({'; '.join(known.reasons)})" if known.reasons else ""
+        return f"{words}: cannot be told from the others{why}; its figures are a guess", circuit
+    floor = (
+        f"; {known.floor_w:.0f} W that never end are shared equally" if known.floor_w > 1 else ""
+    )
+    return f"{words}, right with a probability of {known.confidence:.2f}{floor}", circuit
 
 
 def doubt_remark(doubts: Doubts, trace: Trace) -> str | None:

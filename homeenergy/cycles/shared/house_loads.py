@@ -1,0 +1,134 @@
+"""Loads of a house's shared circuits: divided once, kept in its store, read like any circuit."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from itertools import permutations
+
+import numpy as np
+
+from homeenergy.cycles.shared.split import Load, SharedClamp, split_loads
+from homeenergy.house.schedule import Circuit
+from homeenergy.readings.house import House, dividers
+from homeenergy.readings.store.store import MonthInfo, Store, month_of, month_slots, short_hash
+from homeenergy.readings.trace import Trace
+
+# Raised where a circuit would be divided in another way.
+METHOD = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Division:
+    """How far a load of a house can be told from those it shares a circuit with.
+
+    `share` is the half-width of its energy's interval, as a share of the energy; `floor_w` the draw
+    of the whole circuit that never ends [W].
+    """
+
+    circuit: str
+    told: bool
+    confidence: float
+    reasons: tuple[str, ...]
+    share: float
+    floor_w: float
+
+
+def division_of(house: House, circuit: Circuit) -> Division:
+    """What is known of a load, whose circuit is divided where that has not been done."""
+    house.stored_months(circuit)
+    text = house.store_text(_note_name(circuit.part_of))
+    note = json.loads(text or "{}")
+    return Division(
+        circuit=circuit.part_of,
+        told=bool(note["told"]),
+        confidence=float(note["confidence"]),
+        reasons=tuple(note["reasons"]),
+        share=float(note["shares"][circuit.name]),
+        floor_w=float(note["floor_w"]),
+    )
+
+
+def divide_circuit(house: House, circuit: Circuit, store: Store) -> None:
+    """Divide a shared circuit, and write its loads into the store; nothing where that was done."""
+    infos, period_ns = house.stored_months(circuit)
+    state = [(info.signature, info.samples, info.first_slot, info.words) for info in infos]
+    made_from = short_hash([METHOD, state, repr(circuit)])
+    note_name = _note_name(circuit.name)
+    known = store.read_text(note_name)
+    if known is not None and json.loads(known).get("made_from") == made_from:
+        return
+    trace = house.trace(circuit)
+    shared = split_loads(
+        trace, [Load(name=one.name, kind=one.kind, watts=one.watts) for one in circuit.loads]
+    )
+    names = _by_times_alone(circuit, shared)
+    for name, own in names.items():
+        _write(store, name, shared.traces[own].sure(), made_from=made_from, period_ns=period_ns)
+    note = {
+        "made_from": made_from,
+        "told": shared.told,
+        "confidence": shared.confidence,
+        "reasons": shared.reasons,
+        "floor_w": shared.floor_w,
+        "odds_of_several": shared.odds_of_several,
+        "shares": {name: _share(shared, own) for name, own in names.items()},
+    }
+    store.write_text(note_name, json.dumps(note, sort_keys=True))
+
+
+def _note_name(circuit: str) -> str:
+    return f"loads_{circuit}.json"
+
+
+def _share(shared: SharedClamp, name: str) -> float:
+    energy = shared.energy_wh[name]
+    half = max(energy.high - energy.value, energy.value - energy.low)
+    return float(min(half / energy.value, 0.99)) if energy.value > 0 else 0.99
+
+
+def _by_times_alone(circuit: Circuit, shared: SharedClamp) -> dict[str, str]:
+    """Which trace is which load's: where one ran alone, the trace that drew most then."""
+    spans = {one.name: (one.alone_from, one.alone_to) for one in circuit.loads if one.alone_from}
+    names = [one.name for one in circuit.loads]
+    if not spans:
+        return {name: name for name in names}
+    drawn = {
+        (name, own): shared.traces[own].between(*spans[name]).energy_wh
+        for name in spans
+        for own in names
+    }
+    ways = [dict(zip(names, order, strict=True)) for order in permutations(names)]
+    return max(ways, key=lambda way: sum(drawn.get(pair, 0.0) for pair in way.items()))
+
+
+def _write(store: Store, name: str, trace: Trace, *, made_from: str, period_ns: int) -> None:
+    """Write a trace month by month, each from its first to its last sample that is there."""
+    begin = trace.start.value // period_ns
+    written = set()
+    seen = np.flatnonzero(~np.isnan(trace.watts))
+    at = begin
+    while seen.size and at < begin + len(trace):
+        month = month_of(at * period_ns)
+        low, high = month_slots(month, period_ns)
+        inside = seen[(seen >= low - begin) & (seen < high - begin)]
+        if inside.size:
+            watts = trace.watts[inside[0] : inside[-1] + 1]
+            info = MonthInfo(
+                circuit=name,
+                month=month,
+                first_slot=int(begin + inside[0]),
+                samples=watts.size,
+                period_ns=period_ns,
+                signature=made_from,
+                rows=int(inside.size),
+            )
+            store.write(info, np.ascontiguousarray(watts))
+            written.add(month)
+        at = high
+    for month in set(store.months(name)) - written:
+        store.remove(name, month)
+
+
+if divide_circuit not in dividers:
+    dividers.append(divide_circuit)
