@@ -30,11 +30,17 @@ TOLD = 0.65
 # Logistic regression of sums against single appliances (same study): evidence against one load,
 # logarithm of the occasions of the less used one, constant.
 SEVERAL = (2.2, 1.15, -3.3)
+# The same of sums that were told against those that were not: share that is divided otherwise when
+# half of the log is alone, evidence against one load, logarithms of the share of the least load and
+# of the occasions of the less used one, distance of their watts [ln], number of parts, constant.
+CONFIDENCE = (-5.7, 0.28, 0.39, 0.25, 0.35, -0.12, 1.53)
 # Above these odds a person is asked whether there are several loads.
 QUESTION_ODDS = 1.5
 # Of the circuit's energy: less misassigned is told, as is an error of a load below the second.
 MISASSIGNED, LOAD_ERROR = 0.15, 0.5
 MOST_WAYS = 300
+# Of the energy above the floor: more that no part explains belongs to a load that modulates.
+MOST_UNEXPLAINED = 0.5
 # Watts within this share cannot be told from each other where each comes by itself.
 SAME_WATTS = 0.02
 
@@ -167,18 +173,30 @@ def split_loads(
     whole = as_trace(trace)
     sure = whole.sure()
     count = len(named)
-    steps = find_steps(sure) if sure.covered_s else None
-    parts = find_parts(steps) if steps is not None else []
-    if steps is None or len(parts) < 2:
-        why = "nothing was logged" if steps is None else "no two draws come and go"
-        reasons = (*_too_short(whole), why)
-        return _undivided(whole, named, reasons, floor_w=0.0 if steps is None else steps.floor_w)
-    groups = group(steps, parts, n=count)
-    watts = _divided(sure, steps, parts, groups.labels, n=count)
+    found = _best(sure, n=count)
+    if isinstance(found, str):
+        reasons = (*_too_short(whole), found)
+        return _undivided(whole, named, reasons)
+    steps, parts, groups, watts = found
     order = np.argsort(-np.nansum(watts, axis=1))
     place = np.argsort(order)
     groups = replace(groups, labels=place[groups.labels], spans_ws=groups.spans_ws[order])
     return _result(whole, steps, parts, groups, watts[order], named)
+
+
+Best = tuple[Steps, list[Part], "Groups", NDArray[np.float64]]
+
+
+def _best(sure: Trace, *, n: int) -> Best | str:
+    """Levels, parts, their loads, and watts of each load, (n, samples); or why there is nothing."""
+    if not sure.covered_s:
+        return "nothing was logged"
+    steps = find_steps(sure)
+    parts = find_parts(steps)
+    if len(parts) < 2:
+        return "no two draws come and go"
+    groups = group(steps, parts, n=n)
+    return steps, parts, groups, _divided(sure, steps, parts, groups.labels, n=n)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -317,8 +335,9 @@ def _result(
             n=int(sum(p.first.size for p, of in zip(parts, groups.labels, strict=True) if of == g)),
             basis="divided by levels and coincidences; own method",
         )
-    reasons = _reasons(whole, parts, groups, n=n)
-    confidence = groups.agreement * (1 - min(unexplained / max(total_ws, 1.0), 1.0))
+    above_ws = max(total_ws - steps.floor_w * whole.covered_s, 1.0)
+    reasons = _reasons(whole, parts, groups, unexplained / above_ws, n=n)
+    confidence = _confidence(parts, groups, _unsteady(whole.sure(), watts, steps), main_w)
     confidence = min(confidence, 0.5) if reasons else confidence
     return SharedClamp(
         traces={load.name: traces[load.name] for load in named},
@@ -331,6 +350,45 @@ def _result(
         floor_w=steps.floor_w,
         usual_w={named[who[g]].name: main_w[g] for g in range(n)},
     )
+
+
+def _unsteady(sure: Trace, watts: NDArray[np.float64], steps: Steps) -> float:
+    """Share of the energy that other loads have where the first or the last days alone are divided.
+
+    Half of the log, at most four days; the mean of both.
+    """
+    n, size = watts.shape
+    part = min(size // 2, round(LEAST_DAYS * S_PER_DAY / sure.period_s))
+    shares = []
+    for first in (0, size - part):
+        whole = watts[:, first : first + part]
+        energy = np.nansum(whole) - steps.floor_w * np.isfinite(whole[0]).sum()
+        again = _best(sure.samples(first, first + part), n=n)
+        if isinstance(again, str) or energy <= 0:
+            shares.append(0.5)
+            continue
+        off = [np.nansum(np.abs(again[3][list(p)] - whole)) for p in permutations(range(n))]
+        shares.append(min(float(min(off)) / 2 / energy, 0.5))
+    return float(np.mean(shares))
+
+
+def _confidence(parts: list[Part], groups: Groups, unsteady: float, main_w: list[float]) -> float:
+    """Probability that less than 15 % of the energy is with the wrong load."""
+    energy = np.array([part.energy_ws(1.0) for part in parts])
+    least = np.bincount(groups.labels, energy, minlength=len(main_w)).min() / energy.sum()
+    pairs = [abs(np.log(a / b)) for i, a in enumerate(main_w) for b in main_w[:i]]
+    if not least > 0:
+        return 0.0
+    figures = (
+        unsteady,
+        np.clip(groups.against, -1.0, 4.0),
+        np.log(max(least, 0.003)),
+        np.log(groups.occasions),
+        min(*pairs, 2.0),
+        len(parts),
+        1.0,
+    )
+    return float(1 / (1 + np.exp(-np.dot(CONFIDENCE, figures))))
 
 
 def _odds_of_several(groups: Groups) -> float:
@@ -381,9 +439,13 @@ def _unexplained_ws(sure: Trace, steps: Steps, parts: list[Part]) -> float:
     return float(np.sum(off * steps.length_s))
 
 
-def _reasons(whole: Trace, parts: list[Part], groups: Groups, *, n: int) -> tuple[str, ...]:
+def _reasons(
+    whole: Trace, parts: list[Part], groups: Groups, unexplained: float, *, n: int
+) -> tuple[str, ...]:
     """What stands in the way of telling loads from each other, in words."""
     reasons = list(_too_short(whole))
+    if unexplained > MOST_UNEXPLAINED:
+        reasons.append(f"{unexplained:.0%} of its energy follows no switching: a load modulates")
     if len(set(groups.labels.tolist())) < n:
         reasons.append(f"fewer draws come and go than the {n} loads that were asked for")
     main = [_usual_w(parts, groups.labels, g) for g in range(n)]
@@ -433,9 +495,7 @@ def _named(loads: Sequence[Load] | None, n: int | None) -> list[Load]:
     return named
 
 
-def _undivided(
-    whole: Trace, named: list[Load], reasons: tuple[str, ...], *, floor_w: float
-) -> SharedClamp:
+def _undivided(whole: Trace, named: list[Load], reasons: tuple[str, ...]) -> SharedClamp:
     """Equal shares, of which nothing is known."""
     n = len(named)
     watts = np.repeat(whole.watts[None].astype(np.float64) / n, n, axis=0)
@@ -460,6 +520,6 @@ def _undivided(
         confidence=0.0,
         reasons=reasons,
         odds_of_several=0.05,
-        floor_w=floor_w,
+        floor_w=0.0,
         usual_w={load.name: float("nan") for load in named},
     )
