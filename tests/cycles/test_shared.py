@@ -7,9 +7,8 @@ import pandas as pd
 import pytest
 
 from homeenergy.cycles import Load, split_loads
-from homeenergy.cycles.shared import decode
 from homeenergy.cycles.shared.grouping import evidence, partitions
-from homeenergy.cycles.shared.parts import find_parts
+from homeenergy.cycles.shared.parts import decode, find_parts
 from homeenergy.cycles.shared.steps import find_steps
 from homeenergy.cycles.shared.switches import Switches
 from homeenergy.errors import HouseError
@@ -164,7 +163,7 @@ def test_the_course_of_switches_is_the_least_costly_of_all():
     switches = Switches(
         watts=np.array([90.0, 40.0]), spread_w=np.array([3.0, 2.0]), on_s=wide, off_s=wide
     )
-    found = decode.decode(steps, switches, wander_w=5.0)
+    found = decode(steps, switches, wander_w=5.0)
 
     def huber(z):
         z = min(abs(z), 6.0)
