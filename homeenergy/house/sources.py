@@ -149,6 +149,9 @@ class Source:
             must='be one character such as "," ";" or "\\t"',
         ),
     ] = ","
+    decimal: Annotated[
+        str, Key(help="decimal mark of its numbers", example=",", one_of=(".", ","))
+    ] = "."
     pattern: Annotated[
         str | None,
         Key(

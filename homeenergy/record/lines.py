@@ -46,6 +46,15 @@ def number_of(text: object) -> float:
     return value
 
 
+def number_with_comma(text: object) -> float:
+    """The same, of a number whose decimal mark is a comma."""
+    if not isinstance(text, str):
+        return number_of(text)
+    if "." in text:
+        raise BadReadingError("no number with a decimal comma")
+    return number_of(text.replace(",", "."))
+
+
 def state_of(text: object) -> float:
     """1 where it says on, 0 where it says off."""
     word = str(text).strip().strip('"').lower().removesuffix(".0")
@@ -109,7 +118,8 @@ class Reader:
         self._named = {
             str(field): circuit for circuit, one in self.places.items() for field in one.field
         }
-        self._convert = {c: state_of if c in states else number_of for c in self.places}
+        number = number_with_comma if source.decimal == "," else number_of
+        self._convert = {c: state_of if c in states else number for c in self.places}
         self._buffer = bytearray()
         self._pattern = re.compile(source.pattern) if source.pattern else None
         named = source.lines == "columns" and source.name_field is not None

@@ -9,6 +9,7 @@ import threading
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from statistics import median
@@ -20,7 +21,14 @@ from homeenergy.house.log_columns import LogColumn
 from homeenergy.house.schedule import circuit_names
 from homeenergy.house.schema import toml_value
 from homeenergy.house.sources import Place, Source, source_toml
-from homeenergy.record.lines import BadReadingError, Reader, Reading, instant_of, number_of
+from homeenergy.record.lines import (
+    BadReadingError,
+    Reader,
+    Reading,
+    instant_of,
+    number_of,
+    number_with_comma,
+)
 from homeenergy.record.link import Link, password_of
 from homeenergy.record.listen import listen
 from homeenergy.record.telegram import Telegram, read_telegram, take_telegram
@@ -40,7 +48,8 @@ _ENERGY = {"energy", "wh", "kwh", "total", "counter"}
 _TIMES = {"time", "timestamp", "ts", "at"}
 _MARKS = (";", "\t", "|", ",", " ")
 _UNEVEN = 2.5  # longest step over the usual one, from which readings come on change; own choice
-_PAIR = re.compile(r"(?P<name>[A-Za-z][\w.-]*)\s*[=:]\s*(?P<value>-?\d+(?:\.\d+)?)")
+_PAIR = re.compile(r"(?P<name>[A-Za-z][\w.-]*)\s*[=:]\s*(?P<value>-?\d+(?:[.,]\d+)?)")
+_WITH_COMMA = re.compile(r"-?\d+,\d+")
 
 
 @dataclass(slots=True)
@@ -257,6 +266,8 @@ def _of_lines(source: Source, lines: Sequence[str]) -> Proposal:
     if whole and all(pairs):
         names = dict.fromkeys(pair["name"] for pair in pairs if pair)
         made = replace(source, pattern=_PAIR.pattern, name_field="name", value_field="value")
+        if any(pair and "," in pair["value"] for pair in pairs):
+            made = replace(made, decimal=",")
         found = {name: (Place(field=(name,)), name) for name in names}
         return _proposal(made, found, lines="pattern", left_out=[])
     return _of_columns(source, whole)
@@ -271,7 +282,10 @@ def _of_columns(source: Source, lines: Sequence[str]) -> Proposal:
         rows = [row for row in rows if len(row) == width]
         if count >= 0.8 * len(lines) and (width > 1 or mark == _MARKS[-1]):
             break
-    body = [row for row in rows if any(map(_is_number, row))]
+    if mark != "," and any(_WITH_COMMA.fullmatch(cell.strip()) for row in rows for cell in row):
+        source = replace(source, decimal=",")
+    is_number = partial(_is_number, decimal=source.decimal)
+    body = [row for row in rows if any(map(is_number, row))]
     if not body:
         raise HouseError(
             "what was heard holds no numbers that could be read",
@@ -280,7 +294,7 @@ def _of_columns(source: Source, lines: Sequence[str]) -> Proposal:
         )
     heads = rows[0] if rows[0] not in body else [""] * len(body[0])
     columns = list(zip(*body, strict=True))
-    numeric = [n for n, cells in enumerate(columns) if all(map(_is_number, cells))]
+    numeric = [n for n, cells in enumerate(columns) if all(map(is_number, cells))]
     form, at = next(
         ((form, n) for n, cells in enumerate(columns) if (form := _time_format(cells[-1]))),
         ("", -1),
@@ -315,9 +329,9 @@ def _with_time(source: Source, name: str, form: Any) -> Source:
     return replace(source, time_field=name, time_format=form) if name else source
 
 
-def _is_number(text: str) -> bool:
+def _is_number(text: str, *, decimal: str = ".") -> bool:
     try:
-        number_of(text)
+        (number_with_comma if decimal == "," else number_of)(text)
     except BadReadingError:
         return False
     return True

@@ -221,3 +221,16 @@ def test_sources_are_written_as_they_are_read(tmp_path):
     for comments in ("none", "short", "all"):
         (tmp_path / "house.toml").write_text(house_toml(schedule, comments=comments))
         assert read_schedule(tmp_path) == schedule
+
+
+def test_a_decimal_comma_is_read_where_the_source_has_one(tmp_path):
+    found = reader(
+        tmp_path,
+        'kind = "input"\ndelimiter = ";"\ndecimal = ","\n[source.circuits]\nfridge = 1\noven = 2\n',
+    )
+    assert found.feed(b"90,5;-2\n1.234,5;7\n", NOW) == [
+        ("fridge", 90.5, NOW),
+        ("oven", -2.0, NOW),
+        ("oven", 7.0, NOW),
+    ]
+    assert found.bad == {"no number with a decimal comma": 1}

@@ -83,6 +83,7 @@ CASES = {
     ),
     "json": (b'{"t": 3, "panel": [{"power": 4}, {"power": 5}]}\n' * 4, {"0": 4, "1": 5}),
     "pairs": (b"watts_a=4.5\nwatts_b=5\n" * 4, {"watts_a": 4.5, "watts_b": 5}),
+    "commas": (b"watts_a=4,5\nwatts_b=5\n" * 4, {"watts_a": 4.5, "watts_b": 5}),
     "telegram": (pushed() * 2, {"mains_l3": 3333}),
     "sums": (pushed(EXAMPLE.replace("1-0:61.7.0", "1-0:99.9.9")) * 2, {"mains": 1193}),
 }
