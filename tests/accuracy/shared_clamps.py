@@ -20,7 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles import SharedClamp, split_loads
-from homeenergy.cycles.shared.split import QUESTION_ODDS
+from homeenergy.cycles.shared.question import question
 from homeenergy.readings.trace import Trace
 
 from .keep import keep
@@ -183,17 +183,19 @@ def scored(
 def odds_of(
     logs: dict[str, list[NDArray[np.float32]]], *, number: int, seed: int = 1
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Odds of several loads: of single appliances, three drawings each, and of pairs."""
-    single = [
-        split_loads(summed(logs, (name,), seed=100 + i, days=7 - i).trace).odds_of_several
-        for i in range(3)
-        for name in sorted(logs)
+    """Odds of several loads, and whether that is asked: single appliances thrice, and pairs."""
+    alone = [
+        summed(logs, (name,), seed=100 + i, days=7 - i) for i in range(3) for name in sorted(logs)
     ]
     pairs = [
-        split_loads(summed(logs, names, seed=i).trace).odds_of_several
+        summed(logs, names, seed=i)
         for i, names in enumerate(drawn(logs, loads=2, number=number, seed=seed))
     ]
-    return np.array(single), np.array(pairs)
+    single, several = (
+        np.array([(split_loads(s.trace).odds_of_several, bool(question(s.trace))) for s in of])
+        for of in (alone, pairs)
+    )
+    return single, several
 
 
 def kinds_of(names: tuple[str, ...]) -> str:
@@ -266,19 +268,17 @@ def report(halves: dict[str, dict[str, object]]) -> str:
         single, several = half["single"], half["several"]
         assert isinstance(single, np.ndarray)
         assert isinstance(several, np.ndarray)
-        beats = several[:, None] > single
-        auc = float(np.mean(beats + 0.5 * (several[:, None] == single)))
-        asked = [np.mean(of > QUESTION_ODDS) for of in (several, single)]
-        at_tenth = np.mean(several > np.quantile(single, 0.9))
+        asked = [np.mean(of[:, 1]) for of in (several, single)]
+        one, two = single[:, 0], several[:, 0]
+        auc = float(np.mean((two[:, None] > one) + 0.5 * (two[:, None] == one)))
+        at_tenth = np.mean(two > np.quantile(one, 0.9))
         seconds = np.quantile([s.seconds for s in pairs], (0.5, 1.0))
         lines += [
             "",
-            f"One load or several ({single.size} logs of single appliances, {several.size} "
+            f"One load or several ({len(single)} logs of single appliances, {len(several)} "
             f"pairs): area under the curve {auc:.2f}; {at_tenth:.0%} of pairs at 10 % false "
-            f"alarms. The question is asked (odds above {QUESTION_ODDS:g}) for {asked[0]:.0%} of "
-            "pairs and "
-            f"{asked[1]:.0%} of single appliances. Time of a split: {seconds[0]:.2f} s, at most "
-            f"{seconds[1]:.2f} s.",
+            f"alarms. The question is asked for {asked[0]:.0%} of pairs and {asked[1]:.0%} of "
+            f"single appliances. Time of a split: {seconds[0]:.2f} s, at most {seconds[1]:.2f} s.",
             "",
         ]
     return "\n".join(lines).rstrip()

@@ -8,9 +8,8 @@ import pytest
 
 from homeenergy.cycles import Load, split_loads
 from homeenergy.cycles.shared.grouping import evidence, partitions
-from homeenergy.cycles.shared.parts import decode, find_parts
+from homeenergy.cycles.shared.parts import Switches, decode, find_parts
 from homeenergy.cycles.shared.steps import find_steps
-from homeenergy.cycles.shared.switches import Switches
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.house.toml_file import read_schedule
