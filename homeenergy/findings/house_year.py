@@ -305,6 +305,8 @@ def _loads(
 
 
 def _with_base(year: HouseYear, house: House, findings: Findings) -> HouseYear:
+    if year.whole_house and findings.unmeasured_kwh_per_day is None:
+        return year  # a circuit is held out: what runs on it would count as never stopping
     try:
         base = house_baseload(house, findings=findings)
     except (HouseError, ValueError):

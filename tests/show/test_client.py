@@ -221,7 +221,7 @@ def test_a_house_without_tariff_has_no_money(house):
     said = " ".join(texts(document))
     assert "names no tariff" in said
     assert "€" not in said
-    assert tables(document, "summary")[0].head[3] == "share of the energy"
+    assert tables(document, "summary")[0].head[2] == "share of the energy"
 
 
 def test_a_log_in_a_wrong_unit_is_refused(house):

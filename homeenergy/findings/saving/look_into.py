@@ -95,7 +95,8 @@ def _at_stake(load: LoadYear, share: float) -> tuple[Estimate, Estimate | None]:
 
 def _unmeasured(year: HouseYear) -> list[LookInto]:
     base = year.base
-    if base is None or not base.mains_logged:
+    # With a circuit held out, what it takes is among what is left.
+    if base is None or all(one.finding is not None for one in year.loads):
         return []
     rows = base.parts[base.parts["state"] == REST]
     if not len(rows) or not rows["low_w"].iloc[0] > 0:

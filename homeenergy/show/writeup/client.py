@@ -208,13 +208,34 @@ def _year_table(told: Told) -> Table:
                 told.share(year.base_money, year.base_kwh),
             )
         )
-    return Table(
+    return _with_money(
+        told,
         head=(words.say("A year"), words.say("energy"), words.say("money"), told.whole),
         rows=tuple(rows),
         caption=words.say("What the house uses and costs in a year like the days measured."),
-        numeric=frozenset({1, 2, 3}),
         sheet=words.say("year"),
         data=_year_frame(told),
+    )
+
+
+def _with_money(
+    told: Told,
+    *,
+    head: tuple[str, ...],
+    rows: tuple[tuple[str, ...], ...],
+    sheet: str,
+    data: pd.DataFrame,
+    caption: str = "",
+) -> Table:
+    """A table of energy, money and share; without money its column is left out."""
+    kept = [i for i in range(len(head)) if i != 2 or told.year.energy is not None]
+    return Table(
+        head=tuple(head[i] for i in kept),
+        rows=tuple(tuple(row[i] for i in kept) for row in rows),
+        caption=caption,
+        numeric=frozenset(range(1, len(kept))),
+        sheet=sheet,
+        data=data,
     )
 
 
@@ -364,7 +385,8 @@ def _loads_table(told: Told) -> Table:
         )
         for one in own
     )
-    return Table(
+    return _with_money(
+        told,
         head=(
             words.say("The loads that matter"),
             words.say("energy"),
@@ -372,7 +394,6 @@ def _loads_table(told: Told) -> Table:
             told.whole,
         ),
         rows=rows,
-        numeric=frozenset({1, 2, 3}),
         sheet=words.say("loads"),
         data=told.year.to_frame(),
     )
@@ -488,7 +509,7 @@ def _nothing_else(told: Told) -> list[str]:
     if advice.too_small:
         said.append(
             words.say(
-                "Not worth your while: {number} things that save less than {floor} a year each.",
+                "Looked at and not worth your while (less than {floor} a year each): {number}.",
                 number=len(advice.too_small),
                 floor=floor_text(told),
             )

@@ -71,7 +71,7 @@ def trust_part(told: Told) -> tuple[Block, ...]:
             )
         )
     blocks: list[Block] = [
-        Heading(text=words.say("How far to trust these figures"), new_page=True),
+        Heading(text=words.say("How far to trust these figures"), new_page=not basis.house.mains),
         Prose(
             text=words.say(
                 "A figure with a range in brackets, such as 0.41 kWh (0.39 to 0.43), means: if the "

@@ -100,23 +100,23 @@ def _bill_words(told: Told, billed: Billed) -> list[str]:
     if count.get("estimated", 0):
         said.append(
             words.say(
-                "{number} rest on an estimated reading and differ: the next real reading settles "
-                "it.",
+                "Differ, but rest on an estimated reading: {number}. The next real reading "
+                "settles it.",
                 number=int(count["estimated"]),
             )
         )
     if count.get("differs", 0):
         said.append(
             words.say(
-                "{number} differ though the meter was read: ask the utility, or look at the clamps "
-                "of the mains.",
+                "Differ though the meter was read: {number}. Ask the utility, or look at the "
+                "clamps of the mains.",
                 number=int(count["differs"]),
             )
         )
     if count.get("amount differs", 0):
         said.append(
             words.say(
-                "In {number} the kWh agree and the amount does not: prices in house.toml, taxes or "
+                "The kWh agree and the amount does not: {number}. Prices in house.toml, taxes or "
                 "charges differ.",
                 number=int(count["amount differs"]),
             )
