@@ -479,3 +479,36 @@ def test_one_row_does_not_show_a_period(tmp_path):
     with pytest.raises(HouseError, match=r"fewer than two different times(.|\n)*period_s"):
         one_circuit(tmp_path, text)
     assert one_circuit(tmp_path, text, "period_s = 60").energy_wh == pytest.approx(3 / 60)
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_lines_torn_by_a_power_cut_are_passed_over_and_told(tmp_path, monkeypatch, whole):
+    from homeenergy.readings.logs import tables
+
+    if not whole:
+        monkeypatch.setattr(tables, "WHOLE_FILE_BYTES", 0)
+        monkeypatch.setattr(tables, "PIECE_BYTES", 5_000)
+    lines = iso_csv(WHOLE).splitlines()
+    lines[50] = lines[50][:22]
+    lines[60:62] = [lines[60] + lines[61]]
+    report = import_logs(make_house(tmp_path, {"a.csv": "\n".join(lines) + "\n"}))
+    assert report.torn == (f"logs/a.csv (2, such as {lines[50]!r})",)
+    assert "passed over: logs/a.csv" in str(report)
+    watts = np.delete(open_house(tmp_path).trace("oven").watts, [49, 59, 60])
+    known = np.delete(WHOLE["oven"].to_numpy(), [49, 59, 60]).astype("f4")
+    np.testing.assert_array_equal(watts, known)
+
+
+def test_torn_lines_do_not_hide_what_else_is_wrong(tmp_path):
+    lines = iso_csv(WHOLE).splitlines()
+    lines[50] = lines[50][:22]
+    lines[70] = lines[70].rpartition(",")[0] + ",hot"
+    with pytest.raises(HouseError, match=r"line 71, column 'oven': 'hot' is not a number"):
+        import_logs(make_house(tmp_path, {"a.csv": "\n".join(lines) + "\n"}))
+
+
+def test_many_torn_lines_are_refused(tmp_path):
+    lines = iso_csv(WHOLE).splitlines()
+    lines[50:54] = ["2026", "2026", "2026", "2026"]
+    with pytest.raises(HouseError, match=r"line 51: has 1 columns, expected"):
+        import_logs(make_house(tmp_path, {"a.csv": "\n".join(lines) + "\n"}))

@@ -384,12 +384,13 @@ def _with_pace(
     # The pace needs the instants alone: of a wide log one column besides is enough.
     few = layout if layout.layout == "long" else _one_of_each_source(layout)
     first, read, kept = None, 0, 0
+    torn: list[str] = []
     for number, path in enumerate(_spread(files, _READ)):
         if number and read + path.stat().st_size > _MOST_READ_BYTES:
             break
         read += path.stat().st_size
         try:
-            for rows in read_log(path, layout if number == 0 else few):
+            for rows in read_log(path, layout if number == 0 else few, torn=torn):
                 first = rows.times_ns[:_FIRST_ROWS].copy() if first is None else first
                 if kept >= _MOST_ROWS:
                     continue
@@ -410,6 +411,11 @@ def _with_pace(
     if footers:
         lines = ", ".join(f"{line[:40]!r}" for line in list(footers)[:4])
         remarks.append(f"lines at the end of a file that hold no reading are left out: {lines}")
+    if torn:
+        remarks.append(
+            f"lines with too few or too many cells are passed over: {len(torn)}, such as "
+            f"{torn[0][:60]!r}"
+        )
     pace = pace_remark(first)
     if pace:
         remarks.append(pace)

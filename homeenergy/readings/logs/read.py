@@ -35,6 +35,7 @@ from homeenergy.readings.logs.tables import (
     read_tables,
     skip_lines,
     split_units,
+    too_many_torn,
     wrong_encoding,
 )
 from homeenergy.readings.logs.times import (
@@ -91,6 +92,7 @@ def _first_bad_cell(path: Path, layout: LogLayout, types: Types) -> HouseError |
     names = csv_columns(path, layout)
     position = {name: names.index(name) for name in types}
     zoned: bool | None = None
+    torn, rows, first_torn = 0, 0, None
     with open_text(path, layout.encoding, limits=layout.limits) as file:
         skip_lines(file, layout.lines_above_header)
         reader = csv.reader(file, delimiter=layout.delimiter)
@@ -98,8 +100,11 @@ def _first_bad_cell(path: Path, layout: LogLayout, types: Types) -> HouseError |
             line = layout.lines_above_header + reader.line_num
             if line <= layout.lines_before_rows or not row:
                 continue
+            rows += 1
             if len(row) != len(names):
-                return _wrong_width(path, line, len(row), len(names), layout)
+                torn += 1
+                first_torn = first_torn or _wrong_width(path, line, len(row), len(names), layout)
+                continue
             for name, kind in types.items():
                 cell = row[position[name]]
                 if pa.types.is_floating(kind) or pa.types.is_integer(kind):
@@ -117,7 +122,7 @@ def _first_bad_cell(path: Path, layout: LogLayout, types: Types) -> HouseError |
                         bad = mixed_zones(0, cell, has)
                         return stamp_error(bad, path=path, line=line, column=name)
                     zoned = has
-    return None
+    return first_torn if too_many_torn(torn, rows) else None
 
 
 def _is_number(cell: str, decimal: str) -> bool:
@@ -227,13 +232,15 @@ def source_of(layout: LogLayout, circuit: str) -> str:
     return COUNTERS if counter and layout.time_marks == "end" else ALL
 
 
-def read_log(path: Path, layout: LogLayout) -> Iterator[Rows]:
+def read_log(path: Path, layout: LogLayout, *, torn: list[str] | None = None) -> Iterator[Rows]:
     """Read a log file piece by piece.
 
     Parameters
     ----------
     path : Path
     layout : LogLayout
+    torn : list of str, optional
+        Takes the lines of a CSV that are passed over (`tables.read_tables`).
 
     Yields
     ------
@@ -251,7 +258,7 @@ def read_log(path: Path, layout: LogLayout) -> Iterator[Rows]:
     done = 0
     held: pa.Table | None = None
     try:
-        for piece in read_tables(path, layout, types):
+        for piece in read_tables(path, layout, types, torn=[] if torn is None else torn):
             table = piece if held is None else pa.concat_tables([held, piece])
             held = None
             if _waits(table, layout, zone):

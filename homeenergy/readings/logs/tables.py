@@ -24,6 +24,8 @@ from homeenergy.house.layouts import LogLayout
 from homeenergy.house.limits import Limits
 
 MISSING = ("", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "?")
+# Lines of another number of cells are passed over up to so many of a file, and so many of its rows.
+MOST_TORN, MOST_TORN_SHARE = 10_000, 0.01
 WHOLE_FILE_BYTES = 64_000_000  # larger files are read in pieces
 PIECE_BYTES = 8_000_000
 PARQUET_ROWS = 2_000_000
@@ -208,7 +210,9 @@ def check_columns(
         )
 
 
-def read_tables(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
+def read_tables(
+    path: Path, layout: LogLayout, types: Types, *, torn: list[str]
+) -> Iterator[pa.Table]:
     """Read the columns named in `types` in pieces of bounded size.
 
     Parameters
@@ -217,6 +221,9 @@ def read_tables(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Tabl
     layout : LogLayout
     types : dict
         Arrow type of each needed column of a CSV; of a Parquet file only the names are used.
+    torn : list of str
+        Takes the lines of a CSV that have another number of cells than the header, as a power cut
+        or a full disk leaves them: they are passed over where they are few.
 
     Yields
     ------
@@ -229,7 +236,9 @@ def read_tables(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Tabl
         For a file that cannot be read; `pyarrow.ArrowInvalid` for a cell that does not fit.
     """
     pieces = (
-        _parquet(path, layout, types) if layout.format == "parquet" else _csv(path, layout, types)
+        _parquet(path, layout, types)
+        if layout.format == "parquet"
+        else _csv(path, layout, types, torn)
     )
     empty = True
     for table in pieces:
@@ -241,12 +250,23 @@ def read_tables(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Tabl
         raise NoRowsError(what, path=path, fix=_WITHOUT_ROWS)
 
 
-def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
+def too_many_torn(torn: int, rows: int) -> bool:
+    """Whether so many lines have another number of cells that the layout must be wrong."""
+    return torn > MOST_TORN_SHARE * rows
+
+
+def _csv(path: Path, layout: LogLayout, types: Types, torn: list[str]) -> Iterator[pa.Table]:
+    def pass_over(row: pa_csv.InvalidRow) -> str:
+        torn.append(row.text or "")
+        return "skip" if len(torn) <= MOST_TORN else "error"
+
     names = csv_columns(path, layout)
     check_columns(path, names, list(types), layout)
     position = {name: f"c{names.index(name)}" for name in types}
     options: dict[str, Any] = {
-        "parse_options": pa_csv.ParseOptions(delimiter=layout.delimiter, newlines_in_values=False),
+        "parse_options": pa_csv.ParseOptions(
+            delimiter=layout.delimiter, newlines_in_values=False, invalid_row_handler=pass_over
+        ),
         "convert_options": pa_csv.ConvertOptions(
             column_types={position[name]: kind for name, kind in types.items()},
             include_columns=list(position.values()),
@@ -269,14 +289,18 @@ def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
         with _stream(path, layout, gzipped=gzipped) as stream:
             if whole:
                 reading.block_size = max(1 << 20, min(path.stat().st_size // 4, PIECE_BYTES))
-                yield pa_csv.read_csv(stream, reading, **options).rename_columns(numbered)
+                table = pa_csv.read_csv(stream, reading, **options).rename_columns(numbered)
+                _refuse_many(torn, table.num_rows)
+                yield table
                 return
-            unpacked = 0
+            unpacked = rows = 0
             for batch in pa_csv.open_csv(stream, reading, **options):
                 unpacked += batch.nbytes
+                rows += batch.num_rows
                 if unpacked > layout.limits.log_gb * 1e9:
                     raise _too_large(path, layout)
                 yield pa.Table.from_batches([batch]).rename_columns(numbered)
+            _refuse_many(torn, rows)
     except pa.ArrowInvalid as error:
         if "Empty CSV" in str(error):
             return
@@ -285,6 +309,11 @@ def _csv(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
         raise wrong_encoding(path, layout.encoding, error) from None
     except _TRUNCATED as error:
         raise _damaged(path, error) from None
+
+
+def _refuse_many(torn: list[str], rows: int) -> None:
+    if torn and too_many_torn(len(torn), rows):
+        raise pa.ArrowInvalid("another number of columns")
 
 
 def _stream(path: Path, layout: LogLayout, *, gzipped: bool) -> pa.NativeFile:

@@ -51,7 +51,8 @@ class ImportReport:
     counts the rows of new files, in a long log those of the circuits of the house.
     `files_read_again` counts known files of which rows were needed once more. `without_rows` names
     files that hold none, `unfinished` those whose last line is still being written, `footers` those
-    that end with lines that are no readings, `uneven` those with rows at no regular interval and
+    that end with lines that are no readings, `torn` those of which lines have too few or too many
+    cells, `uneven` those with rows at no regular interval and
     the grid on which they are kept, and `gone` those that are no longer there, or no longer hold
     all their rows, whose readings stay.
     """
@@ -66,6 +67,7 @@ class ImportReport:
     without_rows: tuple[str, ...] = ()
     unfinished: tuple[str, ...] = ()
     footers: tuple[str, ...] = ()
+    torn: tuple[str, ...] = ()
     uneven: tuple[str, ...] = ()
     gone: tuple[str, ...] = ()
     mended: tuple[tuple[str, str], ...] = ()
@@ -104,6 +106,7 @@ class ImportReport:
             "Without rows, and left out": self.without_rows,
             "Still being written, so its last line waits": self.unfinished,
             "Lines at the end that are no readings, and are left out": self.footers,
+            "Lines with too few or too many cells, passed over": self.torn,
             "Rows at no regular interval, kept as means": self.uneven,
             "No longer there, or no longer whole; the readings stay": self.gone,
             "Damaged, and made again": [f"{c} {month}" for c, month in self.mended],
@@ -185,7 +188,14 @@ def import_logs(
             )
         damaged = _damaged(schedule, store, progress) if verify else set()
         report = _import(schedule, store, progress=progress, rebuild=rebuild, damaged=damaged)
-        told = (report.without_rows, report.unfinished, report.footers, report.gone, report.lost)
+        told = (
+            report.without_rows,
+            report.unfinished,
+            report.footers,
+            report.torn,
+            report.gone,
+            report.lost,
+        )
         if state is not None and not any(told):
             up_to_date = sorted({*report.unchanged, *report.written})
             note_as_left(store, state, files_known=report.files_known, months=up_to_date)
@@ -266,6 +276,7 @@ def _import_once(
         without_rows=tuple(survey.without_rows),
         unfinished=tuple(survey.unfinished),
         footers=tuple(survey.footers),
+        torn=tuple(survey.torn),
         uneven=tuple(survey.uneven),
         gone=tuple(sorted({plain_name(name) for log in survey.logs for name in log.gone})),
         mended=tuple(plan.mended),

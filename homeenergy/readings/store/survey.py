@@ -232,6 +232,7 @@ class Survey:
         self.uneven: list[str] = []  # rows at no regular interval, and the grid they are kept on
         self.unfinished: list[str] = []  # whose last line waits for its end
         self.footers: list[str] = []  # lines at their end are no readings
+        self.torn: list[str] = []  # lines have another number of cells
         memories = load_manifest(store)
         self.forgot = not memories  # as where the manifest was damaged
         self.logs = [
@@ -320,7 +321,8 @@ class Survey:
             self.unfinished.append(name)
         if lines := footer_of(path, log.layout)[1]:
             self.footers.append(f"{name} ({lines[0][:40]!r})")
-        for rows in read_log(path, log.layout):
+        torn: list[str] = []
+        for rows in read_log(path, log.layout, torn=torn):
             spans = record.spans.setdefault(rows.source, {})
             for month, (low, high) in self.pool.add(
                 log.number, self._begun(log, rows, name)
@@ -329,6 +331,8 @@ class Survey:
                 spans[month] = (min(low, was[0]), max(high, was[1]))
             record.rows += rows.times_ns.size
             self.rows += rows.times_ns.size
+        if torn:
+            self.torn.append(f"{name} ({len(torn)}, such as {torn[0][:60]!r})")
         if digest is not None:
             record.digest = digest.result()
         if any(getattr(record, key) != value for key, value in _state(path).items()):
