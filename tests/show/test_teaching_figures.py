@@ -18,6 +18,7 @@ from homeenergy.show import (
     plot_waves,
     sliders,
 )
+from homeenergy.show.figures.style import BLUE, VERMILION
 from homeenergy.simulate import (
     BenchMains,
     CabinetModel,
@@ -33,6 +34,7 @@ from homeenergy.waveform import measure_harmonics, measure_power
 MAINS = BenchMains()
 RATE_HZ = MAINS.sample_rate_hz
 MOTOR = motor_amps(MAINS, ohm=60, henry=0.16)
+HEATER = heater_amps(MAINS, ohm=60)
 CAPACITOR = capacitor_amps(MAINS, farad=22e-6)
 SUPPLY = rectifier_amps(MAINS, load_w=100, farad=330e-6)
 
@@ -47,8 +49,10 @@ def measured(amps):
 
 def test_waves_say_rms_peak_and_mean():
     ax = plot_waves(MAINS.volts, MOTOR, sample_rate_hz=RATE_HZ, cycles=2, title="Motor")
-    assert {"120.0 V rms", "1.41 A rms", "peak 170 V", "mean 119.4 W"} <= set(notes(ax))
-    assert [label.get_text() for label in ax.get_yticklabels()] == ["volts", "amps", "power"]
+    said = "\n".join(notes(ax))
+    for words in ("120.0 V rms", "1.41 A rms", "peak 170 V", "mean 119.4 W", "lags 45.2°"):
+        assert words in said
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["volts,\namps", "power"]
     assert ax.get_xlim() == pytest.approx((0, 2000 / 60))
     hatches = [c.get_hatch() for c in ax.collections]
     assert hatches == [None, "////"]
@@ -57,7 +61,35 @@ def test_waves_say_rms_peak_and_mean():
 def test_a_heater_gives_nothing_back():
     ax = plot_waves(MAINS.volts, heater_amps(MAINS, ohm=40), sample_rate_hz=RATE_HZ)
     assert [c.get_hatch() for c in ax.collections] == [None]
-    assert "mean 360.0 W" in notes(ax)
+    said = "\n".join(notes(ax))
+    assert "mean 360.0 W" in said
+    assert "lags" not in said
+
+
+def test_waves_that_are_compared_have_one_scale():
+    """With an edge given, half the current is drawn half as high; without, each fills its frame."""
+    half = HEATER / 2
+
+    def height(amps, **edges):
+        ax = plot_waves(MAINS.volts, amps, sample_rate_hz=RATE_HZ, **edges)
+        _, dashed = (line for line in ax.lines if line.get_color() in (BLUE, VERMILION))
+        return np.ptp(dashed.get_ydata())
+
+    assert height(half) == pytest.approx(height(HEATER))
+    assert height(half, most_a=4) == pytest.approx(height(HEATER, most_a=4) / 2)
+    assert height(HEATER, most_a=4) == pytest.approx(height(HEATER) * np.abs(HEATER).max() / 4)
+
+
+def test_the_marks_are_where_volts_and_amps_pass_zero():
+    ax = plot_waves(MAINS.volts, MOTOR + CAPACITOR * 3, sample_rate_hz=RATE_HZ)
+    begin, end = (line.get_xdata()[0] for line in ax.lines if len(line.get_xdata()) == 2 and
+                  line.get_xdata()[0] == line.get_xdata()[1])  # fmt: skip
+    found = measured(MOTOR + CAPACITOR * 3)
+    cycle_ms = 1000 / 60
+    assert begin == pytest.approx(cycle_ms)
+    early = np.degrees(np.arccos(found.displacement_factor)) / 360 * cycle_ms
+    assert end == pytest.approx(begin - early, rel=1e-3)
+    assert "leads" in "\n".join(notes(ax))
 
 
 def test_currents_before_and_after():

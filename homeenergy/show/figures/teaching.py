@@ -16,8 +16,9 @@ from homeenergy.units import S_PER_H
 from homeenergy.waveform import measure_power
 from homeenergy.waveform.power import Harmonics, PowerMeasures, root_mean_square
 
-HALF_LANE = 0.43
+HALF_LANE, UPPER_LANE = 0.9, 2.0
 MS_PER_S = 1000.0
+LEAST_LAG_DEG = 0.5  # a smaller lag is not marked
 
 
 def plot_waves(
@@ -25,11 +26,13 @@ def plot_waves(
     amps_a: ArrayLike,
     *,
     sample_rate_hz: float,
-    cycles: float = 3.0,
+    cycles: float = 2.0,
+    most_a: float | None = None,
+    most_w: float | None = None,
     title: str | None = None,
     ax: Axes | None = None,
 ) -> Axes:
-    """Draw volts, amps and their product over a few cycles, each in a lane of its own.
+    """Draw volts and amps over a few cycles in one frame, and their product with its mean below.
 
     Parameters
     ----------
@@ -39,13 +42,17 @@ def plot_waves(
         [Hz]
     cycles : float
         How many cycles to draw.
+    most_a, most_w : float, optional
+        Current and power at the edges of their frames [A], [W]: the same for all figures that are
+        compared. Default: the peaks of this one.
     title : str, optional
     ax : matplotlib.axes.Axes, optional
 
     Returns
     -------
     matplotlib.axes.Axes
-        Power above zero flows to the load; below zero (hatched) it comes back.
+        Power above zero flows to the load; below zero (hatched) it comes back. Two upright marks
+        show by how much the fundamental of the amps is late, or early.
     """
     volts, amps = np.asarray(volts_v, np.float64), np.asarray(amps_a, np.float64)
     found = measure_power(volts, amps, sample_rate_hz=sample_rate_hz, allow_flat_tops=True)
@@ -53,11 +60,43 @@ def plot_waves(
     volts, amps = volts[:n], amps[:n]
     ms = np.arange(n) / sample_rate_hz * MS_PER_S
     ax = axes_for(ax, (9.0, 4.4))
-    volts_note, amps_note = f"{found.volts_v:.1f} V rms", f"{found.amps_a:.2f} A rms"
-    _lane(ax, ms, volts, 2, BLUE, "solid", volts_note, f"{_peak(volts):.0f} V")
-    _lane(ax, ms, amps, 1, VERMILION, (0, (6, 1.5)), amps_note, f"{_peak(amps):.2f} A")
+    for middle in (UPPER_LANE, 0.0):
+        ax.axhline(middle, color="0.75", linewidth=0.7, zorder=1)
+    by_amp = HALF_LANE / max(most_a or _peak(amps), 1e-300)
+    by_watt = HALF_LANE / max(most_w or _peak(volts * amps), 1e-300)
+    ax.plot(
+        ms, UPPER_LANE + volts * HALF_LANE / max(_peak(volts), 1e-300), color=BLUE, linewidth=1.6
+    )
+    ax.plot(ms, UPPER_LANE + amps * by_amp, color=VERMILION, linestyle=(0, (6, 1.5)), linewidth=1.8)
+    _note(
+        ax,
+        UPPER_LANE + 0.8,
+        f"volts (solid): {found.volts_v:.1f} V rms,\npeak {_peak(volts):.0f} V",
+    )
+    _note(ax, UPPER_LANE, f"amps (dashed): {found.amps_a:.2f} A rms,\npeak {_peak(amps):.2f} A")
+    _mark_lag(ax, volts, found, sample_rate_hz)
     power = volts * amps
-    scale = _lane(ax, ms, power, 0, GREY, "solid", "", f"{_peak(power):,.0f} W")
+    _draw_power(ax, ms, power, by_watt)
+    level = found.real_w * by_watt
+    ax.plot([ms[0], ms[-1]], [level, level], color="black", linestyle=(0, (5, 2)), linewidth=1.2)
+    places = 1 if abs(found.real_w) < 1000 else 0
+    _note(ax, level, f"mean {found.real_w:,.{places}f} W,\npeak {_peak(power):,.0f} W")
+    ax.set_yticks([UPPER_LANE, 0], ["volts,\namps", "power"])
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    ax.set_ylim(-0.8, 3.15)
+    ax.set_xlim(ms[0], ms[-1])
+    ax.set_xlabel("time (ms)")
+    ax.grid(axis="x", color="0.88", linewidth=0.7)
+    if title is not None:
+        ax.set_title(title, loc="left")
+    return ax
+
+
+def _draw_power(
+    ax: Axes, ms: NDArray[np.float64], power: NDArray[np.float64], scale: float
+) -> None:
+    ax.plot(ms, power * scale, color=GREY, linewidth=1.6)
     ax.fill_between(ms, 0, power * scale, where=power >= 0, color=SKY, alpha=0.55, linewidth=0)
     back = power < -1e-9 * max(_peak(power), 1e-300)
     if back.any():
@@ -71,20 +110,33 @@ def plot_waves(
             hatch="////",
             linewidth=0,
         )
-    level = found.real_w * scale
-    ax.plot([ms[0], ms[-1]], [level, level], color="black", linestyle=(0, (5, 2)), linewidth=1.2)
-    places = 1 if abs(found.real_w) < 1000 else 0
-    _note(ax, level, f"mean {found.real_w:,.{places}f} W")
-    ax.set_yticks([2, 1, 0], ["volts", "amps", "power"])
-    ax.tick_params(axis="y", length=0)
-    ax.spines["left"].set_visible(False)
-    ax.set_ylim(-0.6, 2.6)
-    ax.set_xlim(ms[0], ms[-1])
-    ax.set_xlabel("time (ms)")
-    ax.grid(axis="x", color="0.88", linewidth=0.7)
-    if title is not None:
-        ax.set_title(title, loc="left")
-    return ax
+
+
+def _mark_lag(
+    ax: Axes, volts: NDArray[np.float64], found: PowerMeasures, sample_rate_hz: float
+) -> None:
+    """Mark where the fundamentals of volts and amps pass zero upwards."""
+    side = {"lagging": 1.0, "leading": -1.0}.get(found.side, 0.0)
+    lag_deg = side * math.degrees(math.acos(min(1.0, abs(found.displacement_factor))))
+    if abs(lag_deg) < LEAST_LAG_DEG:
+        return
+    cycle = round(sample_rate_hz / found.frequency_hz)
+    first = np.exp(2j * np.pi * np.arange(cycle) / cycle) @ volts[:cycle]
+    # Volts of sin(wt + a) give an angle of 90 degrees less a; they pass zero upwards at wt = -a.
+    share = (np.angle(first) / (2 * np.pi) - 0.25) % 1.0
+    share += 1.0 if share < 0.3 else 0.0
+    begin_ms = share * MS_PER_S / found.frequency_hz
+    end_ms = begin_ms + lag_deg / 360.0 * MS_PER_S / found.frequency_hz
+    for at_ms, colour in ((begin_ms, BLUE), (end_ms, VERMILION)):
+        ax.plot([at_ms, at_ms], [UPPER_LANE, UPPER_LANE + 1.05], color=colour, linewidth=1.2)
+    word = "lags" if lag_deg > 0 else "leads"
+    ax.text(
+        max(begin_ms, end_ms),
+        UPPER_LANE + 0.98,
+        f" {word} {abs(lag_deg):.1f}°",
+        fontsize=9,
+        va="center",
+    )
 
 
 def _peak(x: NDArray[np.float64]) -> float:
@@ -102,25 +154,6 @@ def _note(ax: Axes, height: float, text: str) -> None:
         fontsize=9,
         annotation_clip=False,
     )
-
-
-def _lane(
-    ax: Axes,
-    ms: NDArray[np.float64],
-    values: NDArray[np.float64],
-    middle: float,
-    colour: str,
-    dash: str | tuple[float, tuple[float, ...]],
-    note: str,
-    peak: str,
-) -> float:
-    scale = HALF_LANE / max(_peak(values), 1e-300)
-    ax.axhline(middle, color="0.75", linewidth=0.7, zorder=1)
-    ax.plot(ms, middle + values * scale, color=colour, linestyle=dash, linewidth=1.6)
-    _note(ax, middle + HALF_LANE, f"peak {peak}")
-    if note:
-        _note(ax, middle, note)
-    return scale
 
 
 def plot_currents(
@@ -218,6 +251,7 @@ def plot_harmonics(
     return ax
 
 
+WARMEST_C = 60.0  # beyond the room in which the ordinary cabinet never rests
 DISTORTED = 0.02  # of the apparent power that must not be the fundamental's
 
 
@@ -356,7 +390,7 @@ def plot_duty_cycle(
     -------
     matplotlib.axes.Axes
     """
-    rooms_c = np.linspace(model.set_c, 40.0, 73)
+    rooms_c = np.linspace(model.set_c, WARMEST_C, 113)
     ax = axes_for(ax, (6.4, 3.4))
     share = [100 * model.duty_cycle(room_c) for room_c in rooms_c.tolist()]
     ax.plot(rooms_c, share, color=BLUE, label="heat balance")
