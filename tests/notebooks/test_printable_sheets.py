@@ -9,6 +9,11 @@ from pathlib import Path
 import nbformat
 import pytest
 
+from homeenergy.show.lesson.language import speaker
+from homeenergy.show.lesson.lesson import make_lesson, raw_lesson
+from homeenergy.show.lesson.notebook import cell_text
+from homeenergy.show.lesson.parts import EDITIONS
+
 ROOT = Path(__file__).parents[2]
 TEACHING = sorted((ROOT / "notebooks").glob("teach_*.ipynb"))
 
@@ -18,10 +23,40 @@ def test_there_are_teaching_notebooks():
 
 
 @pytest.mark.parametrize("path", TEACHING, ids=lambda path: path.name)
+def test_texts_are_those_of_the_lesson_and_its_pages(path):
+    """One source: a cell that names a part of a lesson holds what that part is made into."""
+    cells = nbformat.read(path, as_version=4).cells
+    named = {cell.metadata["lesson"]: cell.source for cell in cells if "lesson" in cell.metadata}
+    (name,) = {part.partition(": ")[0] for part in named}
+    steps = [step["name"] for step in raw_lesson(name)["step"]]
+    halves = [f"{step}, {half}" for step in steps for half in ("predict", "explain")]
+    order = ["opening", *halves, "tasks", "sources"]
+    assert list(named) == [f"{name}: {part}" for part in order]
+    for part, text in named.items():
+        assert text == cell_text(part), f"{part}: run python -m homeenergy.show.lesson"
+
+
+@pytest.mark.parametrize("path", TEACHING, ids=lambda path: path.name)
+def test_the_answer_is_folded_until_a_prediction_was_made(path):
+    cells = nbformat.read(path, as_version=4).cells
+    lesson = make_lesson(
+        cells[0].metadata["lesson"].partition(": ")[0], EDITIONS["120"], say=speaker()
+    )
+    seen = ""
+    for cell in cells:
+        if cell.cell_type == "markdown":
+            seen += re.sub(r"<details>.*?</details>", "", cell.source, flags=re.DOTALL)
+    for step in lesson.steps:
+        assert step.predict.text in seen
+        assert step.predict.why not in seen
+        assert step.explain not in seen
+
+
+@pytest.mark.parametrize("path", TEACHING, ids=lambda path: path.name)
 def test_has_goals_questions_an_exercise_and_a_safety_box(path):
     cells = nbformat.read(path, as_version=4).cells
     text = "\n".join(cell.source for cell in cells if cell.cell_type == "markdown")
-    assert "When you have worked through this you can" in text
+    assert "After this lesson you can" in text
     assert text.count("<details>") == text.count("</details>") >= 4
     assert "xercise" in text
     assert "> **Safety.**" in text
@@ -58,7 +93,7 @@ def test_the_command_makes_a_sheet(path, tmp_path):
     folded = re.findall(r"<details>(.*?)</details>", page, re.DOTALL)
     assert len(folded) >= 4
     for piece in folded:
-        assert len(re.findall(r"<p>.{20,}</p>", piece, re.DOTALL)) == 1, "an answer lies open"
+        assert len(re.findall(r"<p>.{10,}</p>", piece, re.DOTALL)) == 1, "an answer lies open"
     assert "widget-view" not in page.split("<body", 1)[1]
     assert "import homeenergy" not in page
     assert not re.search(r"""(src|href)=["']https?://""", page), "it would fetch something"
