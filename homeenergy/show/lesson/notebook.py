@@ -1,7 +1,7 @@
 """A lesson's texts as cells of a teaching notebook: the same order and tasks as on its page.
 
-A cell whose metadata names a part of a lesson, as in ``{"lesson": "power_factor: motor, predict"}``,
-holds what this file makes of that part; `python -m homeenergy.show.lesson` writes them anew.
+A cell with a part of a lesson in its metadata, as ``{"lesson": "power_factor: motor, predict"}``,
+holds what this file makes of that part; `python -m homeenergy.show.lesson` writes it anew.
 """
 
 from __future__ import annotations
@@ -89,9 +89,8 @@ def _opening(lesson: Lesson) -> str:
 
 def _predict(number: int, step: Step) -> str:
     choices = "".join(f"\n- {choice.text}" for choice in step.predict.choices)
-    return (
-        f"## {number}. {step.title}\n\n{step.text}\n\n**Predict.** {step.predict.text}"
-        + (f"\n{choices}" if choices else "")
+    return f"## {number}. {step.title}\n\n{step.text}\n\n**Predict.** {step.predict.text}" + (
+        f"\n{choices}" if choices else ""
     )
 
 
