@@ -43,7 +43,7 @@ def words(widget):
 
 
 def alternative(panel):
-    return html.unescape(re.search('alt="([^"]*)"', panel.controls.picture.value)[1])
+    return panel.words()
 
 
 def wait_for(condition):
@@ -71,12 +71,12 @@ def test_sliders_begin_at_what_was_found(panel):
 
 
 def test_a_slider_changes_the_window_at_once_and_saves_nothing(panel, house):
-    before = panel.controls.picture.value
+    before = panel.answers.told()["runs"]
     slider = panel.controls.sliders["pause_s"]
     slider.value = next(value for _, value in slider.options if value > 1200)
     assert "with these sliders" in words(panel.controls.answer)
     assert (panel.before.runs, panel.window.runs) == (4, 3)
-    assert panel.controls.picture.value != before
+    assert panel.answers.told()["runs"] != before
     assert read_decisions(house) == ()
     assert not panel.controls.apply.disabled
     assert panel.controls.split.disabled
@@ -219,12 +219,43 @@ def test_another_day_another_length_another_appliance(panel):
     assert panel.window.run_kwh.value < 0.26
 
 
-def test_looking_closely_draws_the_chosen_run(panel):
-    before = panel.controls.picture.value
-    panel.controls.closer.value = True
-    assert panel.controls.picture.value != before
-    low, high = panel.picture().axes[0].get_xlim()
-    assert (high - low) * 24 * 60 == pytest.approx(20 * 1.3, abs=1.01)
+def test_looking_closely_moves_the_viewer_to_the_chosen_run(panel, monkeypatch):
+    told = []
+    monkeypatch.setattr(panel.live, "send", told.append)
+    panel.controls.closer.click()
+    (said,) = told
+    assert said["kind"] == "look"
+    assert (said["t1"] - said["t0"]) / 60 == pytest.approx(20 * 1.3, abs=1.01)
+
+
+def test_a_run_that_is_clicked_in_the_viewer_is_chosen(panel, monkeypatch):
+    told = []
+    monkeypatch.setattr(panel.live, "send", told.append)
+    row = panel.controls.run.options[2][1]
+    said, _ = panel.answers.answer({"kind": "run", "lane": "heater", "number": row, "id": 1})
+    assert said["title"].startswith("heater, run ")
+    assert panel.controls.run.value == row
+    assert told[-1]["chosen"] == row
+
+
+def test_the_window_follows_where_a_person_looks_in_the_viewer(panel):
+    start, end = panel.state.start, panel.state.end
+    later = {"t0": end.timestamp(), "t1": (end + (end - start)).timestamp()}
+    panel.answers.answer({"kind": "seen", **later})
+    assert (panel.state.start, panel.state.end) == (end, end + (end - start))
+    assert panel.window.runs == 3
+    whole = {"t0": start.timestamp() - 100 * 86_400, "t1": end.timestamp() + 100 * 86_400}
+    panel.answers.answer({"kind": "seen", **whole})
+    assert (panel.state.end - panel.state.start).days == 31
+
+
+def test_the_viewer_is_told_the_levels_that_decide(panel):
+    levels = panel.answers.told()["levels"]
+    assert [text.rsplit(" ", 2)[0] for _, text in levels] == ["a run must reach", "it lasts above"]
+    assert levels[0][0] == panel.window.cycles.settings["on_w"]
+    said, _ = panel.answers.answer({"kind": "open", "points": 500})
+    assert said["about"]["lane"] == "heater"
+    assert len(said["about"]["runs"]) == len(panel.window.cycles.table)
 
 
 def test_days_without_readings_are_said(panel):
@@ -288,13 +319,13 @@ def test_a_long_log_is_read_beside_the_notebook(house, monkeypatch):
 
 @pytest.mark.parametrize("act", ["button", "field", "import"])
 def test_what_other_threads_of_a_kernel_set_off_is_done_in_one(house, monkeypatch, act):
-    drawn_in, plain = [], run_panel.draw_window
+    drawn_in, plain = [], run_panel.update
 
     def draw(*given, **options):
         drawn_in.append(threading.get_ident())
         return plain(*given, **options)
 
-    monkeypatch.setattr(run_panel, "draw_window", draw)
+    monkeypatch.setattr(run_panel, "update", draw)
     if act == "import":
         shutil.rmtree(house.path / "store")
 

@@ -7,7 +7,6 @@ from types import SimpleNamespace
 from ipywidgets import (
     HTML,
     Button,
-    Checkbox,
     DatePicker,
     Dropdown,
     HBox,
@@ -65,7 +64,7 @@ def make_controls(circuits: list[tuple[str, str]], *, circuit: str) -> SimpleNam
         earlier=button("Earlier", "Look at the days before"),
         later=button("Later", "Look at the days after"),
         busiest=button("Busiest day", "Look at the day on which most runs begin"),
-        picture=HTML(),
+        live=VBox(),
         answer=HTML(),
         kind=Dropdown(description="Kind of appliance", options=[""], style=WIDE, layout=row),
         sliders=sliders,
@@ -74,7 +73,7 @@ def make_controls(circuits: list[tuple[str, str]], *, circuit: str) -> SimpleNam
         apply=button("Apply to all days", "Save these settings and use them for every day"),
         work=VBox(),
         run=Dropdown(description="Run", options=[], style=NATURAL, layout=Layout(width="460px")),
-        closer=Checkbox(description="Zoom in on it", indent=False, layout=Layout(width="auto")),
+        closer=button("Look closer", "Look at this run, with little around it"),
         split_at=SelectionSlider(
             options=[("nowhere", 0)],
             description="Split it at",
@@ -104,7 +103,7 @@ def laid_out(controls: SimpleNamespace) -> list:
     wrapped = Layout(flex_flow="row wrap", align_items="center")
     return [
         HBox([c.circuit, c.day, c.length, c.earlier, c.later, c.busiest], layout=wrapped),
-        c.picture,
+        c.live,
         c.answer,
         c.message,
         HTML("<b>What counts as a run</b>"),
@@ -137,8 +136,9 @@ def run_explorer(house: House, circuit: str | None = None) -> VBox:
     Returns
     -------
     ipywidgets.VBox
-        A window of days with the runs shaded. The sliders begin at what the readings say; move
-        one, and runs, energy of a run and standby of the window follow at once. "Apply to all
+        The viewer of this circuit with its runs shaded; a click chooses one. The sliders begin at
+        what the readings say; move one, and runs, energy of a run and standby of the window
+        follow at once. "Apply to all
         days" saves the settings. A single run can be split, merged with the next, discarded or
         given a name. All of it is kept in run_decisions.csv in the folder of the house, is used by
         every finding, and is undone by deleting its line, here or in the file. All controls can be

@@ -28,16 +28,17 @@ from homeenergy.readings.house import House
 from homeenergy.show.explorer.window import (
     MOVABLE,
     Read,
+    RunAnswers,
     RunWindow,
     State,
     answer_html,
+    around_run,
     best_split,
     choices,
     days_later,
     draw_window,
     first_state,
     local_midnight,
-    png_of,
     read_circuit,
     run_kwh,
     run_text,
@@ -47,9 +48,10 @@ from homeenergy.show.explorer.window import (
     watts_text,
     words_of,
 )
-from homeenergy.show.figures.style import image_html
 from homeenergy.show.panels.house_panel import warning
 from homeenergy.show.panels.widgets import Step, Stopped, debounced, in_background, runner, sentence
+from homeenergy.show.viewer.trace_viewer import live_widget
+from homeenergy.units import NS_PER_S
 
 ACTS: tuple[Act, ...] = ("split", "merge", "discard", "relabel")
 
@@ -64,7 +66,7 @@ class RunEdits:
         """Connect the controls."""
         panel, c = self.panel, self.panel.controls
         panel.changes(c.run, lambda _: self.choose())
-        panel.changes(c.closer, lambda _: panel.draw())
+        panel.clicks(c.closer, self.look_closer)
         panel.changes(c.split_at, lambda _: panel.draw_soon())
         panel.clicks(c.split, lambda: self.decide("split"))
         panel.clicks(c.merge, lambda: self.decide("merge"))
@@ -105,6 +107,12 @@ class RunEdits:
         with self.panel.silently():
             self.list_steps()
         self.panel.draw()
+
+    def look_closer(self) -> None:
+        """Move the viewer to the chosen run, with little around it."""
+        panel = self.panel
+        part = around_run(panel.read, panel.window, panel.controls.run.value)
+        panel.look(part.start, part.end)
 
     def decide(self, act: Act) -> None:
         """Do something with the chosen run, and save that."""
@@ -310,6 +318,7 @@ def _is_movable(one: Decision, circuit: str) -> bool:
     return own and one.setting[0] in (*MOVABLE, "kind")
 
 
+MOST_SEEN = pd.Timedelta(days=31)  # of which runs are found again at each move of a slider
 AT_ONCE_SAMPLES = 8_000_000  # so many are read and searched in about half a second
 WAIT_S = 0.06  # after the last move of a slider, before all is found again
 
@@ -345,6 +354,8 @@ class RunPanel:
         self._before_of: State | None = None
         self._refresh_soon = debounced(self.guarded(self.refresh), wait_s=WAIT_S)
         self.draw_soon = debounced(self.guarded(self.draw), wait_s=WAIT_S)
+        self.live: Any = None
+        self._seen: tuple[pd.Timestamp, pd.Timestamp] | None = None
         self._wire()
         self.open(circuit)
 
@@ -358,7 +369,7 @@ class RunPanel:
         def work(step: Step) -> Read:
             step(0, 2, "reading")
             found = read_circuit(self.house, circuit, decisions=decisions)
-            step(1, 2, "drawing")
+            self.house.overview.prepare(progress=step)
             return found
 
         def done(read: Read) -> None:
@@ -368,7 +379,11 @@ class RunPanel:
                 with self.silently():
                     self.sliders.begin(read)
                 self.edits.list_decisions()
+                self.live = None
                 self.refresh()
+                self.answers = RunAnswers(self)
+                self.live = live_widget(self.answers)
+                self.controls.live.children = [self.live]
             finally:
                 self.controls.work.children = []
 
@@ -392,6 +407,34 @@ class RunPanel:
         self.state = replace(self.state, start=start, end=end)
         self.saved = replace(self.saved, start=start, end=end)
         self.refresh()
+        self.look(start, end)
+
+    def look(self, start: pd.Timestamp, end: pd.Timestamp) -> None:
+        """Move the viewer."""
+        ends = {"t0": start.value / NS_PER_S, "t1": end.value / NS_PER_S}
+        self.tell({"kind": "look", "told": True, **ends})
+
+    def tell(self, said: dict[str, Any]) -> None:
+        """Tell the viewer something, if it is there yet."""
+        if self.live is not None:
+            self.live.send(said)
+
+    def seen(self, start: pd.Timestamp, end: pd.Timestamp) -> None:
+        """Follow where a person looks in the viewer."""
+        if not self.ready or self._seen == (start, end):
+            return
+        self._seen = start, end
+        middle, half = start + (end - start) / 2, min(end - start, MOST_SEEN) / 2
+        start, end = middle - half, middle + half
+        self.state = replace(self.state, start=start, end=end)
+        self.saved = replace(self.saved, start=start, end=end)
+        self._before_of = None
+        self.refresh()
+
+    def choose(self, number: int) -> None:
+        """Choose a run that was clicked in the viewer."""
+        if number in [row for _, row in self.controls.run.options]:
+            self.controls.run.value = number
 
     def use(self, settings: Mapping[str, float | str], *, soon: bool = False) -> None:
         """Look at the window with these settings; `soon`: once they no longer change."""
@@ -430,8 +473,9 @@ class RunPanel:
         self.draw()
 
     def draw(self) -> None:
-        """Draw the window, and put the figures below it."""
-        self.controls.picture.value = image_html(self.words(), png=png_of(self.picture()))
+        """Show the runs in the viewer, and the figures below it."""
+        if self.live is not None:
+            self.tell(self.answers.told())
         shown = [("as saved" if self.moved else "now", self.before)]
         shown += [("with these sliders", self.window)] if self.moved else []
         self.controls.answer.value = answer_html(
@@ -439,14 +483,18 @@ class RunPanel:
             caption=f"{self.read.circuit.appliance}, runs that begin in this window",
         )
 
+    @property
+    def split_at(self) -> pd.Timestamp | None:
+        """Where the chosen run would be split."""
+        row, at = self.controls.run.value, self.controls.split_at.value
+        return None if row is None or self.moved or not at else at
+
     def picture(self) -> Figure:
-        """Give the figure of what is looked at."""
+        """Give the figure of what is looked at, for where no kernel runs."""
         if not self.ready:
             return Figure(figsize=(1, 1))
         row = self.controls.run.value
-        split_at = None if row is None or self.moved else self.controls.split_at.value or None
-        closer = bool(self.controls.closer.value)
-        return draw_window(self.read, self.window, chosen=row, split_at=split_at, closer=closer)
+        return draw_window(self.read, self.window, chosen=row, split_at=self.split_at)
 
     def words(self) -> str:
         """Say what the figure shows."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from html import escape
-from io import BytesIO
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
@@ -29,9 +28,10 @@ from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.show.figures.runs import plot_runs, typical_day
 from homeenergy.show.figures.style import BLACK, PURPLE, axis_days
+from homeenergy.show.viewer.answers import Answer, Answers
 from homeenergy.stats.estimate import Estimate, number_text
 from homeenergy.stats.means import mean_of_runs
-from homeenergy.units import WH_PER_KWH
+from homeenergy.units import NS_PER_S, WH_PER_KWH
 
 # Settings that change what counts as a run, and leave the levels of the trace as they are.
 MOVABLE = ("on_w", "low_w", "idle_w", "pause_s")
@@ -183,6 +183,49 @@ def update(read: Read, state: State, *, whole: bool = False) -> RunWindow:
     )
 
 
+class RunAnswers(Answers):
+    """What the viewer of the explorer is told: one circuit, its runs as the sliders have them.
+
+    A run that is clicked there is chosen here, and the window follows where a person looks.
+    """
+
+    def __init__(self, panel: Any) -> None:
+        self.panel, self.name = panel, panel.read.circuit.name
+        state = panel.state
+        super().__init__(panel.house, [self.name], start=state.start, end=state.end)
+
+    def told(self) -> dict[str, Any]:
+        """Runs, the levels that decide about them, the one that is chosen, where to split it."""
+        panel, settings = self.panel, self.panel.window.cycles.settings
+        names = (("on_w", "a run must reach"), ("low_w", "it lasts above"))
+        levels = [
+            [float(settings[key]), f"{text} {watts_text(settings[key])}"]
+            for key, text in names
+            if np.isfinite(settings[key])
+        ]
+        split_at, (said, _) = panel.split_at, self._runs({"lane": self.name})
+        at_s = None if split_at is None else split_at.value / NS_PER_S
+        chosen = panel.controls.run.value
+        return {**said, "levels": levels, "chosen": chosen, "split": at_s, "told": True}
+
+    def _open(self, question: Mapping[str, Any]) -> Answer:
+        said, buffers = super()._open(question)
+        return {**said, "about": self.told()}, buffers
+
+    def _known_cycles(self, name: str) -> Cycles:
+        return self.panel.window.cycles if name == self.name else super()._known_cycles(name)
+
+    def _run(self, question: Mapping[str, Any]) -> Answer:
+        answer = super()._run(question)
+        self.panel.run(self.panel.choose, int(question["number"]))
+        return answer
+
+    def _seen(self, question: Mapping[str, Any]) -> Answer:
+        ends = (pd.Timestamp(float(question[key]), unit="s", tz="UTC") for key in ("t0", "t1"))
+        self.panel.run(self.panel.guarded(self.panel.seen), *(end.as_unit("ns") for end in ends))
+        return super()._seen(question)
+
+
 def run_kwh(table: pd.DataFrame, *, timezone: str) -> Estimate:
     """Mean energy of the complete runs of a table [kWh]."""
     whole = table[table["complete"]]
@@ -255,7 +298,6 @@ def draw_window(
     *,
     chosen: int | None = None,
     split_at: pd.Timestamp | None = None,
-    closer: bool = False,
 ) -> Figure:
     """Draw the runs of a window, the levels that decide about them, and what is chosen.
 
@@ -267,14 +309,12 @@ def draw_window(
         Row of the run that has a frame.
     split_at : pandas.Timestamp, optional
         Where a line shows that it would be split.
-    closer : bool
-        Draw the chosen run with little around it, and not the whole window.
     """
     figure = Figure(figsize=SIZE_IN, dpi=DOTS_PER_INCH)
     # Fixed, because searching for margins would take as long as all the rest.
     figure.subplots_adjust(**MARGINS)
     ax = figure.add_subplot()
-    trace = around_run(read, window, chosen) if closer and chosen is not None else window.trace
+    trace = window.trace
     cycles = replace(window.cycles, standby=window.standby_w)
     plot_runs(trace, cycles, timezone=read.timezone, title="", points=POINTS, ax=ax)
     settings = window.cycles.settings
@@ -308,13 +348,6 @@ def around_run(read: Read, window: RunWindow, row: int) -> Trace:
     run = window.cycles.table.iloc[row]
     room = (run["end"] - run["start"]) * ROOM_BESIDE
     return read.trace.between(run["start"] - room, run["end"] + room)
-
-
-def png_of(figure: Figure) -> bytes:
-    """Give a figure as a PNG."""
-    data = BytesIO()
-    figure.savefig(data, format="png", dpi=DOTS_PER_INCH)
-    return data.getvalue()
 
 
 def words_of(read: Read, window: RunWindow, *, chosen: int | None = None) -> str:

@@ -255,6 +255,13 @@ class Pictured(VBox):
     figure_of: Callable[[], Figure] | None = None
     words_of: Callable[[], str] | None = None
 
+    def _ipython_display_(self, **kwargs: Any) -> None:
+        """Show the widgets, and the picture where none can run, also in a notebook saved before."""
+        bundle = self._repr_mimebundle_(**kwargs)
+        data, _ = bundle if isinstance(bundle, tuple) else (bundle, {})
+        kept = {kind: data[kind] for kind in ("text/html", "image/png") if kind in (data or {})}
+        show_with_still(self, kept or {"text/html": ""})
+
     def _repr_mimebundle_(self, **kwargs: Any) -> Any:
         bundle = super()._repr_mimebundle_(**kwargs)
         if self.figure_of is None or bundle is None:

@@ -168,6 +168,7 @@ class Answers:
             "decide": self._decide,
             "undo": self._undo,
             "highest": self._highest,
+            "seen": self._seen,
             "readings": self._readings,
         }
         try:
@@ -356,6 +357,10 @@ class Answers:
         said, _ = self._runs({"lane": last.circuit})
         done = f"undone: {last.words(self.house.timezone)}"
         return {**said, "done": done, "undo": len(self._decided)}, []
+
+    def _seen(self, question: Mapping[str, Any]) -> Answer:  # noqa: ARG002
+        """Take note of where a person looks: a panel that holds the viewer does."""
+        return {"kind": "seen"}, []
 
     def _highest(self, question: Mapping[str, Any]) -> Answer:
         name = question["lane"]

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 AT_ONCE_SAMPLES = 60_000_000  # so many are summed up in about a second
 POINTS = 1400
 SAVED_POINTS = 700  # stretches of the log that a saved notebook carries along
-QUICK = ("open", "window", "span", "highest")
+QUICK = ("open", "window", "span", "highest", "seen")
 # Shown beside a saved copy of itself, the live viewer hides the copy. A copy that nothing hides has
 # no kernel behind it: it comes to life, and hides the line that stands for the live one.
 LIVE = """
@@ -74,7 +74,7 @@ def _live() -> type[AnyWidget]:
     return Live
 
 
-def live_widget(answers: Answers, *, still: str) -> AnyWidget:
+def live_widget(answers: Answers, *, still: str = "") -> AnyWidget:
     """Give the widget that draws in the browser and asks `answers`.
 
     What takes long is answered from a thread, so that looking around goes on meanwhile.

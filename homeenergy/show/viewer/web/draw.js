@@ -1,19 +1,15 @@
 // Drawing of lanes with the calls of a canvas, so that a file of vectors is drawn by the same code.
 import { doubtedIn } from "./lanes.js";
 
-// Okabe & Ito 2008; without yellow on white and without black on dark, which cannot be seen there.
-const LIGHT = {
-  lines: ["#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000"],
-  text: "#222222", faint: "#6b6b6b", grid: "#e4e4e4", paper: "#ffffff", run: "#009E73", rest: "#9a9a9a",
-};
-const DARK = {
-  lines: ["#56B4E9", "#E69F00", "#2BC79A", "#E29AC4", "#F0E442", "#FF7A33", "#F2F2F2"],
-  text: "#eeeeee", faint: "#a9a9a9", grid: "#383838", paper: "#141414", run: "#2BC79A", rest: "#8a8a8a",
-};
-
 const WIDEST_PEAK = 8; // columns
 
-export const themeOf = (dark) => (dark ? DARK : LIGHT);
+// Colours by name, as the style sheet has them for the theme of an element.
+export function themeOf(root) {
+  const style = getComputedStyle(root);
+  const colour = (name) => style.getPropertyValue(`--he-${name}`).trim();
+  const names = ["text", "faint", "grid", "paper", "run", "rest"];
+  return { ...Object.fromEntries(names.map((name) => [name, colour(name)])), lines: colour("lines").split(/\s+/) };
+}
 
 // A frame: {x, y, w, h} on the canvas, {t0, t1} in time, {low, high} in watts, {px} pixels for a line;
 // with `snap`, heights are whole pixels, which is sharper and draws twice as fast.
@@ -156,6 +152,33 @@ export function drawRuns(ctx, f, runs, theme, chosen) {
       ctx.setLineDash([]);
     }
   });
+}
+
+// Draw levels that decide what counts as a run, [watts, what it is], and where a run would be split.
+export function drawLevels(ctx, f, levels, split, theme) {
+  const colour = theme.lines[3];
+  levels.forEach(([watts, text], k) => {
+    if (watts < f.low || watts > f.high) return;
+    const y = yOf(f, watts);
+    Object.assign(ctx, { strokeStyle: colour, fillStyle: theme.text, lineWidth: 1.5 * f.px });
+    ctx.setLineDash(k ? [6 * f.px, 3 * f.px] : [2 * f.px, 2 * f.px]);
+    ctx.beginPath();
+    ctx.moveTo(f.x, y);
+    ctx.lineTo(f.x + f.w, y);
+    ctx.stroke();
+    // At either end, so that two levels near to each other can both be read.
+    Object.assign(ctx, { font: `${11 * f.px}px sans-serif`, textAlign: k ? "left" : "right", textBaseline: "alphabetic" });
+    ctx.fillText(text, k ? f.x + 4 * f.px : f.x + f.w - 4 * f.px, y - 4 * f.px);
+  });
+  if (split !== null && split > f.t0 && split < f.t1) {
+    Object.assign(ctx, { strokeStyle: theme.text, lineWidth: 2 * f.px });
+    ctx.setLineDash([5 * f.px, 3 * f.px]);
+    ctx.beginPath();
+    ctx.moveTo(xOf(f, split), f.y);
+    ctx.lineTo(xOf(f, split), f.y + f.h);
+    ctx.stroke();
+  }
+  ctx.setLineDash([]);
 }
 
 // Mark what is missing, what is in doubt, and where the clocks change.

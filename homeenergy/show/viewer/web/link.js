@@ -16,13 +16,15 @@ function unpack(bytes) {
 export function viaWidget(model) {
   const waiting = new Map();
   let last = 0;
+  let heard = () => {};
   model.on("msg:custom", (said, buffers) => {
+    if (said.told) return heard(said);
     const done = waiting.get(said.id);
     waiting.delete(said.id);
     // Copied, because what arrives need not begin at a multiple of four bytes.
     if (done) done({ said, buffers: buffers.map((b) => new Uint8Array(b.buffer ?? b, b.byteOffset ?? 0, b.byteLength).slice()) });
   });
-  return (question) =>
+  const link = (question) =>
     new Promise((resolve, reject) => {
       const id = ++last;
       const timer = setTimeout(() => {
@@ -32,6 +34,9 @@ export function viaWidget(model) {
       waiting.set(id, (answer) => (clearTimeout(timer), resolve(answer)));
       model.send({ ...question, id });
     });
+  // What the kernel tells unasked goes to `hear`.
+  link.listen = (hear) => (heard = hear);
+  return link;
 }
 
 export function viaHttp(token) {

@@ -224,7 +224,7 @@ export function showCard(viewer, { title, facts }) {
   const list = element("dl");
   for (const [name, value] of facts) list.append(element("dt", { text: name }), element("dd", { text: value }));
   const row = element("div", { class: "he-row" });
-  if (viewer.chosen) {
+  if (viewer.chosen && !viewer.about.about) {
     const { lane, number, at } = viewer.chosen;
     const runs = viewer.runs.get(lane);
     row.append(button("Not a run", "Count this as no run", () => viewer.decide("discard")));

@@ -2,7 +2,7 @@
 import { asked } from "./link.js";
 import { makeClock, lengthText } from "./clock.js";
 import { columnsOf, piece, roundLimits, stackOf, suffices, valueAt, valueText, valueTicks } from "./lanes.js";
-import { clipped, drawLane, drawMarks, drawRuns, drawStack, drawTimes, themeOf } from "./draw.js";
+import { clipped, drawLane, drawLevels, drawMarks, drawRuns, drawStack, drawTimes, themeOf } from "./draw.js";
 import { listenTo } from "./hand.js";
 import { build, element, fillList, showCard, showLegend, showTable, wordsOf } from "./parts.js";
 import { saveAs, savePicture } from "./save.js";
@@ -23,7 +23,7 @@ export class Viewer {
     Object.assign(this, { root, link, lanes: new Map(), shown: [], panes: [], earlier: [], runs: new Map() });
     Object.assign(this, { arrange: "lanes", drag: "moves", wheel: true, showRuns: false, moving: false, dirty: false });
     Object.assign(this, { pointer: null, selection: null, chosen: null, hand: null, bright: null, solo: null, undo: 0 });
-    Object.assign(this, { limits: new Map(), colours: new Map(), asking: false, timer: 0, still: 0, latency: [], frames: 0 });
+    Object.assign(this, { limits: new Map(), colours: new Map(), levels: [], split: null, asking: false, timer: 0, still: 0, latency: [], frames: 0 });
     this.parts = build(root, this);
     this.seen = new IntersectionObserver((entries) => {
       for (const { target, isIntersecting } of entries) {
@@ -50,6 +50,7 @@ export class Viewer {
     const { said, buffers } = await asked(this.link, { kind: "open" });
     this.about = said;
     this.log = said.log;
+    this.applyTheme(); // colours are known once the element is part of the page
     this.clock = makeClock(said.clock);
     said.lanes.forEach((lane, number) => this.lanes.set(lane.name, { ...lane, number, base: null, detail: null }));
     this.take(said.base, buffers, "base");
@@ -58,9 +59,28 @@ export class Viewer {
     this.hand = this.shown[0] ?? null;
     listenTo(this);
     fillList(this);
+    if (said.about) this.beginAbout(said.about);
     this.sizes.observe(this.parts.stage);
     this.arrangePanes();
     this.sayShown();
+  }
+
+  // Part of a panel about one circuit: no list, runs shown, and each in step with the other.
+  beginAbout(about) {
+    this.root.dataset.about = about.lane;
+    this.showRuns = this.parts.runs.checked = true;
+    this.link.listen?.((said) => this.told(said));
+    this.told(about);
+  }
+
+  // What the kernel tells unasked: where to look, or runs found anew and what decides about them.
+  told(said) {
+    if (said.kind === "look") return this.go(said.t0, said.t1);
+    this.runs.set(said.lane, said.runs);
+    Object.assign(this, { levels: said.levels, split: said.split });
+    this.chosen = said.chosen === null ? null : { lane: said.lane, number: said.chosen, at: null };
+    if (this.panes.length) this.parts.said.textContent = wordsOf(this);
+    this.redraw();
   }
 
   destroy() {
@@ -77,8 +97,8 @@ export class Viewer {
   applyTheme() {
     const lab = document.body.dataset.jpThemeLight;
     this.dark = lab ? lab === "false" : this.media.matches;
-    this.theme = themeOf(this.dark);
     this.root.dataset.theme = this.dark ? "dark" : "light";
+    this.theme = themeOf(this.root);
   }
 
   colour(name) {
@@ -126,6 +146,7 @@ export class Viewer {
 
   settled() {
     this.parts.said.textContent = wordsOf(this);
+    if (this.about.about) this.attempt(() => asked(this.link, { kind: "seen", t0: this.view[0], t1: this.view[1] }));
     const share = (100 * (this.view[1] - this.view[0])) / (this.log[1] - this.log[0]);
     this.parts.strip.setAttribute("aria-label", `The whole log, ${this.clock.span(...this.log)}; in view ${Number(Math.min(share, 100).toPrecision(2))} % of it`);
   }
@@ -220,7 +241,7 @@ export class Viewer {
 
   makePane(names, together) {
     const n = this.shown.length;
-    const height = together ? 340 : Math.min(Math.max(Math.floor(540 / n), 46), 130);
+    const height = together || this.about.about ? (together ? 340 : 230) : Math.min(Math.max(Math.floor(540 / n), 46), 130);
     const stacked = together && this.arrange === "stack";
     const title = together ? (stacked ? "Circuits on one another, mean power" : "Circuits on one scale") : this.lanes.get(names[0]).label;
     const value = element("span", { class: "he-value" });
@@ -265,6 +286,7 @@ export class Viewer {
     const width = this.parts.stage.clientWidth;
     if (width < 60 || width === this.lastWidth) return;
     this.lastWidth = width;
+    if (!this.theme.text) (this.applyTheme(), fillList(this), this.arrangePanes());
     for (const pane of this.panes) pane.u?.setSize({ width, height: pane.height });
     this.redraw();
     this.look();
@@ -361,6 +383,7 @@ export class Viewer {
         if (this.showRuns && !pane.together) drawRuns(ctx, f, this.runs.get(name) ?? [], theme, this.chosen?.lane === name ? this.chosen.number : -1);
         const faded = pane.together && this.bright !== null && this.bright !== name;
         drawLane(ctx, f, pane.columns[k], this.colour(name), { area: !pane.together && pane.unit === "W", faded, ink: pane.together || this.moving ? null : theme.text });
+        if (this.levels.length && !pane.together) drawLevels(ctx, f, this.levels, this.split, theme);
         if (!pane.together || k === 0) drawMarks(ctx, f, this.lanes.get(name), pane.columns[k], theme, log, clock.changes);
       });
     });
