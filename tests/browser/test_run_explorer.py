@@ -173,10 +173,14 @@ def test_a_run_is_discarded_named_and_looked_at_closely(cell, decided):
     cell.get_by_text("Saved: ").first.wait_for()
     assert (
         "long\xa0wash"
-        in cell.get_by_label("Run", exact=True).locator("option").first.text_content()
+        in cell.get_by_role("combobox", name="Run", exact=True)
+        .locator("option")
+        .first.text_content()
     )
     redrawn(cell, lambda: press(cell, "Look closer"))
-    redrawn(cell, lambda: cell.get_by_label("Run", exact=True).select_option(index=1))
+    redrawn(
+        cell, lambda: cell.get_by_role("combobox", name="Run", exact=True).select_option(index=1)
+    )
     press(cell, "Discard")
     wait_for_words(cell, r"\b1 runs?\b")
     assert [line.split(",")[1] for line in decided()] == ["relabel", "discard"]

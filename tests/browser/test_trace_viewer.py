@@ -417,6 +417,7 @@ def test_pictures_and_readings_are_saved(page, house, tmp_path):
     assert saved["PNG"].read_bytes().startswith(b"\x89PNG")
     assert saved["PNG"].stat().st_size > 20_000
     texts = [one.text for one in ET.parse(saved["SVG"]).iter("{http://www.w3.org/2000/svg}text")]
+    assert "least to greatest reading; line: mean" in texts  # of the legend
     assert "Refrigerator" in texts
     assert f"Orchard house, {DAY_WORDS}" in texts
     table = pd.read_csv(saved["CSV"])

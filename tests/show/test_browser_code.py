@@ -59,3 +59,16 @@ def test_files_of_others_are_unaltered(tmp_path):
         for name, entry in LOCK["files"].items():
             theirs = archive.extractfile(f"package/{entry['from']}").read()
             assert (WEB / "uplot" / name).read_bytes() == theirs
+
+
+def test_colours_are_in_the_style_sheet_alone():
+    for path in WEB.glob("*.js"):
+        assert re.findall(r"#[0-9a-fA-F]{6}\b", path.read_text(encoding="utf-8")) == [], path.name
+    text = (WEB / "view.css").read_text(encoding="utf-8")
+    light, dark = re.findall(
+        r"^\.he-viewer(?:\[data-theme=\"dark\"\])? \{(.*?)\}", text, re.S | re.M
+    )[:2]
+    names = [set(re.findall(r"--he-(\w+):", part)) for part in (light, dark)]
+    assert names[0] == names[1] >= {"text", "faint", "grid", "paper", "run", "rest", "lines"}
+    for part in (light, dark):
+        assert len(re.search(r"--he-lines:([^;]+);", part)[1].split()) == 7
