@@ -1,6 +1,7 @@
 // Figures with fixed scales. Colours come from the page's style sheet, so that light, dark and paper each have theirs.
 const charts = new Set();
-const colour = name => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
+const colours = new Map(); // of the theme of now; asking the style sheet at every stroke is slow
+const colour = name => { if (!colours.has(name)) colours.set(name, getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim()); return colours.get(name); };
 const ROUND = [1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10];
 function roundUp(value) {
   if (!value) return 0;
@@ -30,7 +31,7 @@ function chart(box, spec) {
   new ResizeObserver(() => { if (box.clientWidth && Math.abs(holder.u.width - box.clientWidth) > 1) holder.u.setSize({ width: box.clientWidth, height: spec.height }); }).observe(box);
   return holder;
 }
-const rebuild = () => charts.forEach(one => one.build());
+const rebuild = () => { colours.clear(); charts.forEach(one => one.build()); };
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", rebuild);
 for (const [when, on] of [["beforeprint", true], ["afterprint", false]]) addEventListener(when, () => { document.documentElement.classList.toggle("paper", on); rebuild(); });
 

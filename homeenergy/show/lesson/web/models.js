@@ -5,12 +5,20 @@ const DIODE_V = 0.9, LEAST_RAIL_V = 10, SETTLING_CYCLES = 60, SOURCE_OHM = 1;
 const FIFTH_RAD = Math.PI; // a fifth harmonic that flattens the crests
 const ROOT2 = Math.sqrt(2);
 
+// Sine and cosine of an order over one cycle, reckoned once: a figure moves at every frame.
+const tables = new Map();
+function tableOf(order, shift) {
+  const key = `${order} ${shift}`;
+  if (!tables.has(key)) tables.set(key, [Math.sin, Math.cos].map(f => Float64Array.from({ length: SAMPLES }, (_, k) => f(2 * Math.PI * order * (k + shift) / SAMPLES))));
+  return tables.get(key);
+}
 // One cycle of a sum of sines: each part of the mains times a complex admittance of its order.
 function wave(mains, admittance) {
   const total = new Float64Array(SAMPLES);
   for (const [order, rms, angle] of mains.parts) {
     const [re, im] = admittance(order), size = ROOT2 * rms * Math.hypot(re, im), turned = angle + Math.atan2(im, re);
-    for (let k = 0; k < SAMPLES; k++) total[k] += size * Math.sin(2 * Math.PI * order * (k + mains.shift) / SAMPLES + turned);
+    const [sine, cosine] = tableOf(order, mains.shift), a = size * Math.cos(turned), b = size * Math.sin(turned);
+    for (let k = 0; k < SAMPLES; k++) total[k] += a * sine[k] + b * cosine[k];
   }
   return total;
 }
@@ -34,7 +42,13 @@ function dimmer(mains, ohm, degrees) {
 const lagging = (mains, amps, degrees) => wave({ ...mains, parts: [[1, amps, -degrees * Math.PI / 180]] }, () => [1, 0]);
 
 // A bridge rectifier with a smoothing capacitor and a load of constant power, walked to its steady state.
+let lastRectifier = {};
 function rectifier(mains, watts, farad) {
+  const key = JSON.stringify([mains, watts, farad]);
+  if (lastRectifier.key !== key) lastRectifier = { key, amps: walkRectifier(mains, watts, farad) };
+  return lastRectifier.amps;
+}
+function walkRectifier(mains, watts, farad) {
   const volts = wave(mains, () => [1, 0]), step = 2 * Math.PI / mains.omega / SAMPLES, amps = new Float64Array(SAMPLES);
   let rail = Math.max(...volts) - 2 * DIODE_V;
   for (let cycle = 0; cycle < SETTLING_CYCLES; cycle++) {
@@ -49,17 +63,17 @@ function rectifier(mains, watts, farad) {
   return amps;
 }
 
-const meanOf = (a, b) => a.reduce((sum, one, k) => sum + one * b[k], 0) / a.length;
+function meanOf(a, b) {
+  let sum = 0;
+  for (let k = 0; k < a.length; k++) sum += a[k] * b[k];
+  return sum / a.length;
+}
 const plus = (a, b) => a.map((one, k) => one + b[k]);
 
 // Volts, amps and powers of one cycle, after IEEE Std 1459; the lag is that of the fundamental.
 function measure(volts, amps) {
   const v = Math.sqrt(meanOf(volts, volts)), a = Math.sqrt(meanOf(amps, amps)), w = meanOf(volts, amps);
-  let re = 0, im = 0, ref = 0, imf = 0;
-  for (let k = 0; k < volts.length; k++) {
-    const s = Math.sin(2 * Math.PI * k / volts.length), c = Math.cos(2 * Math.PI * k / volts.length);
-    re += amps[k] * s; im += amps[k] * c; ref += volts[k] * s; imf += volts[k] * c;
-  }
+  const [sine, cosine] = tableOf(1, 0), re = meanOf(amps, sine), im = meanOf(amps, cosine), ref = meanOf(volts, sine), imf = meanOf(volts, cosine);
   const turned = (Math.atan2(imf, ref) - Math.atan2(im, re)) * 180 / Math.PI;
   return { volts_v: v, amps_a: a, real_w: w, apparent_va: v * a, power_factor: a ? w / (v * a) : 1, lag_deg: a ? turned - 360 * Math.round(turned / 360) : 0 };
 }
