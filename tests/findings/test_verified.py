@@ -94,7 +94,7 @@ def test_months_come_from_a_year_of_own_temperatures():
     assert months_of(None, timezone="UTC") is None
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_intervals_hold_what_was_saved():
     rows = [row for number in (1, 4) for row in held(number, with_year=number == 1)]
     assert {row.what for row in rows} >= {

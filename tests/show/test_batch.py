@@ -110,6 +110,7 @@ def test_a_survey_is_a_workbook_and_a_page(survey, tmp_path):
     assert 'id="TOC"' in html
 
 
+@pytest.mark.study
 def test_the_command_writes_what_the_ending_says(houses, tmp_path):
     done = CliRunner().invoke(
         cli.app,
@@ -121,7 +122,7 @@ def test_the_command_writes_what_the_ending_says(houses, tmp_path):
     assert wrong.exit_code == 2
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
 def test_no_worker_outlives_a_survey_that_was_ended(tmp_path):
     write_street(tmp_path, houses=6, days=40, seed=8)

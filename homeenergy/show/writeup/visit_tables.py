@@ -151,7 +151,7 @@ def statistics_blocks(found: list[Compared]) -> tuple[Block, ...]:
                 str(s.n),
                 f"{s.r2:.2f}",
                 f"{100 * s.cv_rmse:.1f} %",
-                f"{100 * s.nmbe:.1f} %",
+                f"{round(100 * s.nmbe, 1) + 0.0:.1f} %",
                 *(
                     f"{100 * u:.0f} %" if shown else ""
                     for u in (
