@@ -194,7 +194,7 @@ def _best(sure: Trace, *, n: int) -> Best | str:
     steps = find_steps(sure)
     parts = find_parts(steps)
     if len(parts) < 2:
-        return "no two draws come and go"
+        return "only one size of draw comes and goes: one load, or several of the same watts"
     groups = group(steps, parts, n=n)
     return steps, parts, groups, _divided(sure, steps, parts, groups.labels, n=n)
 
