@@ -20,7 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles import SharedClamp, split_loads
-from homeenergy.cycles.shared.question import question
+from homeenergy.cycles.shared.question import looks_like_two
 from homeenergy.readings.trace import Trace
 
 from .keep import keep
@@ -133,6 +133,8 @@ class Score:
     confidence: float
     claimed: bool
     seconds: float
+    odds: float = 1.0
+    asked: bool = False
 
     @property
     def told(self) -> bool:
@@ -164,6 +166,8 @@ def score(one: Sum, shared: SharedClamp, *, seconds: float = 0.0) -> Score:
         confidence=shared.confidence,
         claimed=shared.told,
         seconds=seconds,
+        odds=shared.odds_of_several,
+        asked=n == 2 and looks_like_two(shared),
     )
 
 
@@ -180,22 +184,14 @@ def scored(
     return found
 
 
-def odds_of(
-    logs: dict[str, list[NDArray[np.float32]]], *, number: int, seed: int = 1
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Odds of several loads, and whether that is asked: single appliances thrice, and pairs."""
+def odds_alone(logs: dict[str, list[NDArray[np.float32]]]) -> list[tuple[float, bool]]:
+    """Odds of several loads, and whether it is asked, of single appliances, three drawings each."""
     alone = [
-        summed(logs, (name,), seed=100 + i, days=7 - i) for i in range(3) for name in sorted(logs)
+        split_loads(summed(logs, (name,), seed=100 + i, days=7 - i).trace)
+        for i in range(3)
+        for name in sorted(logs)
     ]
-    pairs = [
-        summed(logs, names, seed=i)
-        for i, names in enumerate(drawn(logs, loads=2, number=number, seed=seed))
-    ]
-    single, several = (
-        np.array([(split_loads(s.trace).odds_of_several, bool(question(s.trace))) for s in of])
-        for of in (alone, pairs)
-    )
-    return single, several
+    return [(shared.odds_of_several, looks_like_two(shared)) for shared in alone]
 
 
 def kinds_of(names: tuple[str, ...]) -> str:
@@ -265,17 +261,16 @@ def report(halves: dict[str, dict[str, object]]) -> str:
             if of:
                 mean, told = np.mean([(s.confidence, s.told) for s in of], axis=0)
                 lines.append(f"| {low:g} to {high:g} | {len(of)} | {mean:.2f} | {told:.2f} |")
-        single, several = half["single"], half["several"]
-        assert isinstance(single, np.ndarray)
-        assert isinstance(several, np.ndarray)
-        asked = [np.mean(of[:, 1]) for of in (several, single)]
-        one, two = single[:, 0], several[:, 0]
+        single = half["single"]
+        assert isinstance(single, list)
+        one, two = np.array([odds for odds, _ in single]), np.array([s.odds for s in pairs])
+        asked = np.mean([s.asked for s in pairs]), np.mean([asks for _, asks in single])
         auc = float(np.mean((two[:, None] > one) + 0.5 * (two[:, None] == one)))
         at_tenth = np.mean(two > np.quantile(one, 0.9))
         seconds = np.quantile([s.seconds for s in pairs], (0.5, 1.0))
         lines += [
             "",
-            f"One load or several ({len(single)} logs of single appliances, {len(several)} "
+            f"One load or several ({len(single)} logs of single appliances, {len(pairs)} "
             f"pairs): area under the curve {auc:.2f}; {at_tenth:.0%} of pairs at 10 % false "
             f"alarms. The question is asked for {asked[0]:.0%} of pairs and {asked[1]:.0%} of "
             f"single appliances. Time of a split: {seconds[0]:.2f} s, at most {seconds[1]:.2f} s.",
@@ -310,16 +305,14 @@ def main() -> None:
     parser.add_argument("--print-only", action="store_true", help="leave results/ as it is")
     chosen = parser.parse_args()
     logs = logs_of(chosen.folder)
-    halves: dict[str, dict[str, object]] = {}
-    for title, out in (("Left out while developing", True), ("Developed on", False)):
-        half = {name: days for name, days in logs.items() if left_out(name) == out}
-        single, several = odds_of(half, number=120)
-        halves[title] = {
+    half = {name: days for name, days in logs.items() if left_out(name)}
+    halves: dict[str, dict[str, object]] = {
+        "Left out while developing": {
             "pairs": scored(half, loads=2, number=120),
             "triples": scored(half, loads=3, number=30),
-            "single": single,
-            "several": several,
+            "single": odds_alone(half),
         }
+    }
     text = report(halves)
     sys.stdout.write(text + "\n")
     if not chosen.print_only:

@@ -26,9 +26,14 @@ def several_loads(trace: Trace) -> SharedClamp | None:
     if recent.covered_s < LEAST_DAYS * S_PER_DAY:
         return None
     shared = split_loads(recent, n=2)
+    return shared if looks_like_two(shared) else None
+
+
+def looks_like_two(shared: SharedClamp) -> bool:
+    """Whether what was divided in two is to be asked about."""
     low, high = sorted(shared.usual_w.values())
     clear = low >= LEAST_W and high >= (1 + SAME) * low
-    return shared if clear and shared.odds_of_several > QUESTION_ODDS else None
+    return clear and shared.odds_of_several > QUESTION_ODDS
 
 
 def question(trace: Trace) -> str | None:
