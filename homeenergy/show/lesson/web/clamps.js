@@ -1,5 +1,6 @@
 // Figures of the lesson on clamps.
 const SVG = "http://www.w3.org/2000/svg";
+const SHORT = { line: "L", neutral: "N", L1: "L1", L2: "L2" };
 function draw(parent, name, attributes, text) {
   const one = parent.appendChild(document.createElementNS(SVG, name));
   for (const [key, value] of Object.entries(attributes)) one.setAttribute(key, value);
@@ -8,7 +9,7 @@ function draw(parent, name, attributes, text) {
 }
 
 // The clamp seen along the wires: a dot comes towards you, a cross goes away. Those that go past it are outside the ring.
-function drawClamp(svg, conductors, words) {
+function drawClamp(svg, conductors) {
   svg.replaceChildren();
   draw(svg, "circle", { cx: 110, cy: 70, r: 52, class: "ring" });
   draw(svg, "line", { x1: 110, y1: 118, x2: 110, y2: 136, class: "lead" });
@@ -17,7 +18,7 @@ function drawClamp(svg, conductors, words) {
     draw(svg, "circle", { cx: x, cy: 70, r: 13, class: "wire" });
     if (one.forward) draw(svg, "circle", { cx: x, cy: 70, r: 4, class: "tip" });
     else { draw(svg, "line", { x1: x - 8, y1: 62, x2: x + 8, y2: 78, class: "tail" }); draw(svg, "line", { x1: x - 8, y1: 78, x2: x + 8, y2: 62, class: "tail" }); }
-    draw(svg, "text", { x, y: 102, "text-anchor": "middle" }, words.conductors[one.label]);
+    draw(svg, "text", { x, y: 102, "text-anchor": "middle" }, SHORT[one.label]);
   };
   inside.forEach((one, k) => put(one, 110 + (k - (inside.length - 1) / 2) * 46));
   outside.forEach((one, k) => put(one, 210 + k * 60));
@@ -29,7 +30,7 @@ function clampFigure(box, step, edition, words, number) {
   const key = box.appendChild(document.createElement("p"));
   key.className = "key";
   const names = conductorsOf(edition, which, corners(step.controls)[0]).map(one => one.label), styles = ["volts", "power"];
-  names.forEach((name, k) => { key.appendChild(document.createElement("span")).className = `swatch ${styles[k]}`; key.append(` ${words.conductors[name]}  `); });
+  names.forEach((name, k) => { key.appendChild(document.createElement("span")).className = `swatch ${styles[k]}`; key.append(` ${SHORT[name] === name ? "" : `${SHORT[name]}: `}${words.conductors[name]}  `); });
   key.appendChild(document.createElement("span")).className = "swatch amps"; key.append(` ${words.sum}`);
   const all = corners(step.controls).map(set => conductorsOf(edition, which, set)), most = Math.max(...all.map(one => Math.max(clampReads(edition, one).reads_a, ...one.map(c => c.amps))));
   const times = Float64Array.from({ length: 257 }, (_, k) => k / 128 * cycle), high = roundUp(1.05 * ROOT2 * most);
@@ -39,7 +40,7 @@ function clampFigure(box, step, edition, words, number) {
     series: [{ scale: "A", colour: "volts", width: 2, dash: [6, 4] }, { scale: "A", colour: "power", width: 2, dash: [2, 3] }, { scale: "A", colour: "amps", width: 3 }] });
   return set => {
     const conductors = conductorsOf(edition, which, set), found = clampReads(edition, conductors, set.multiplier);
-    drawClamp(svg, conductors, words);
+    drawClamp(svg, conductors);
     const each = conductors.map(one => { const [re, im] = phasorOf(one); return one.inside ? sine(Math.hypot(re, im), Math.atan2(im, re)) : Array.from(times, () => null); });
     const reads = [`${number(found.reads_a, 2)} A`, `${number(found.reads_w, 0)} W`];
     svg.setAttribute("aria-label", `${words.clamp_round} ${conductors.filter(one => one.inside).map(one => words.conductors[one.label]).join(", ")}`);
@@ -58,7 +59,9 @@ function turnsFigure(box, step, edition, words, number) {
     draw: u => {
       const ctx = u.ctx, { left, top, width } = u.bbox, y = at(u, "A", rating);
       ctx.save(); ctx.globalAlpha = 0.15; ctx.fillStyle = colour("amps"); ctx.fillRect(left, top, width, y - top); ctx.restore();
-      ctx.save(); stroke(u, "ink", { dash: [5, 4], width: 1.5 }); line(ctx, [left, y], [left + width, y]); label(ctx, `${words.rating} ${number(rating, 0)} A: ${words.beyond}`, left + 6, y - 6 * devicePixelRatio); ctx.restore();
+      ctx.save(); stroke(u, "ink", { dash: [5, 4], width: 1.5 }); line(ctx, [left, y], [left + width, y]); const short = `${words.rating} ${number(rating, 0)} A`, whole = `${short}: ${words.beyond}`;
+      ctx.font = `${13 * devicePixelRatio}px system-ui, sans-serif`;
+      label(ctx, ctx.measureText(whole).width < width - 12 ? whole : short, left + 6, y - 6 * devicePixelRatio); ctx.restore();
       if (spot && spot[1] <= 100) { const pen = stroke(u, "ink", { width: 1 }); pen.beginPath(); pen.arc(at(u, "x", spot[0]), at(u, "A", spot[1]), 5 * devicePixelRatio, 0, 7); pen.fill(); }
     } });
   return set => {
