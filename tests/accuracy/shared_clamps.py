@@ -167,7 +167,7 @@ def score(one: Sum, shared: SharedClamp, *, seconds: float = 0.0) -> Score:
         claimed=shared.told,
         seconds=seconds,
         odds=shared.odds_of_several,
-        asked=n == 2 and looks_like_two(shared),
+        asked=n == 2 and _asked(shared),
     )
 
 
@@ -184,6 +184,11 @@ def scored(
     return found
 
 
+def _asked(shared: SharedClamp) -> bool:
+    first, second = shared.usual_w.values()
+    return looks_like_two(shared.odds_of_several, (first, second))
+
+
 def odds_alone(logs: dict[str, list[NDArray[np.float32]]]) -> list[tuple[float, bool]]:
     """Odds of several loads, and whether it is asked, of single appliances, three drawings each."""
     alone = [
@@ -191,7 +196,7 @@ def odds_alone(logs: dict[str, list[NDArray[np.float32]]]) -> list[tuple[float, 
         for i in range(3)
         for name in sorted(logs)
     ]
-    return [(shared.odds_of_several, looks_like_two(shared)) for shared in alone]
+    return [(shared.odds_of_several, _asked(shared)) for shared in alone]
 
 
 def kinds_of(names: tuple[str, ...]) -> str:
