@@ -62,8 +62,14 @@ def slot_energy(trace: Trace, *, slot_min: int = SLOT_MIN) -> pd.Series:
     return pd.Series(kwh, index=index)
 
 
+def mains_energy(house: House, *, slot_min: int = SLOT_MIN) -> pd.Series:
+    """Energy of slots of the clock through the mains [kWh], below zero where more is fed back."""
+    legs = [slot_energy(house.trace(leg), slot_min=slot_min) for leg in house.mains]
+    return pd.concat(legs, axis=1).sum(axis=1, min_count=len(legs))
+
+
 def house_bill(house: House, tariff: Tariff) -> Bill:
-    """Bill of what goes through the mains.
+    """Bill of what comes through the mains; what is fed back is no part of it.
 
     Raises
     ------
@@ -76,8 +82,7 @@ def house_bill(house: House, tariff: Tariff) -> Bill:
             fix='Log the supply, a circuit for each leg with role = "mains".',
         )
     slot_min = _slot_min(tariff)
-    legs = [slot_energy(house.trace(leg), slot_min=slot_min) for leg in house.mains]
-    kwh = pd.concat(legs, axis=1).sum(axis=1, min_count=len(legs))
+    kwh = mains_energy(house, slot_min=slot_min).clip(lower=0)
     whole = pd.date_range(kwh.index[0], kwh.index[-1], freq=f"{slot_min}min")
     return tariff.cost(kwh.reindex(whole), timezone=house.timezone)
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import isfinite
+from math import ceil, isfinite
 
 import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import RETURNED_SHARE, ApplianceFinding, clipped
 from homeenergy.findings.appliance.table import Findings
-from homeenergy.findings.bill import house_bill, slot_energy
+from homeenergy.findings.bill import SLOT_MIN, house_bill, mains_energy
 from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.findings.loads.baseload import Baseload, house_baseload
 from homeenergy.findings.peaks import OwnPower, own_power
@@ -20,7 +20,7 @@ from homeenergy.findings.year import with_unseen_days
 from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate
-from homeenergy.units import DAYS_PER_YEAR
+from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY
 
 MONTHS_PER_YEAR = 12
 OTHER_SEASON = SEASON_LIMIT["some"]  # of what is on no measured circuit. Own rule, no source.
@@ -49,13 +49,14 @@ class HouseYear:
     Attributes
     ----------
     kwh : Estimate
-        Energy of a year [kWh], of the mains or, where they are not logged, of all circuits. The
-        interval allows for days of the year that were not seen.
+        Energy of a year [kWh], taken from the grid through the mains or, where they are not
+        logged, used by all circuits. The interval allows for days of the year that were not seen.
     whole_house : bool
         Whether it is that of the mains.
     energy, standing, demand, bill : Estimate, float, float, Estimate; or None
         What is paid in a year [currency]: for the kWh, whatever is used, for the greatest power of
-        a month, and together. None without a tariff, or where it gives no price.
+        a month, and together, less what is earned. None without a tariff, or where it gives no
+        price.
     no_money : str
         Why there is no money; empty where there is.
     base : Baseload or None
@@ -68,8 +69,9 @@ class HouseYear:
         Share of the days of a year that were seen.
     own : OwnPower or None
         What the house makes itself, and where it goes.
-    export_gap : float
-        By how much the bill is higher because a kWh fed back earns less than one costs [currency].
+    fed_back_kwh, earned : float
+        What the mains return in a year, by quarters of an hour [kWh], and what that earns
+        [currency]: at export_price_per_kwh or, where none is stated, as kWh not bought.
     """
 
     kwh: Estimate
@@ -85,20 +87,14 @@ class HouseYear:
     loads: tuple[LoadYear, ...]
     share_of_year: float
     own: OwnPower | None = None
-    export_gap: float = 0.0
+    fed_back_kwh: float = 0.0
+    earned: float = 0.0
 
     @property
     def price(self) -> float | None:
         """What a kWh costs on average [currency]."""
         known = self.energy is not None and self.kwh.value > 0
-        return self.paid_for / self.kwh.value if known else None
-
-    @property
-    def paid_for(self) -> float:
-        """What the kWh of a year cost, nothing taken off for what is fed back [currency]."""
-        if self.energy is None:
-            return float("nan")
-        return self.energy.value - self.export_gap
+        return self.energy.value / self.kwh.value if known and self.energy is not None else None
 
     def share_of_bill(self, money: Estimate | None, kwh: Estimate) -> float:
         """A part of the bill, or without one of the energy; NaN where that is not positive."""
@@ -163,10 +159,13 @@ def house_year(house: House, findings: Findings) -> HouseYear:
             findings.unmeasured_kwh_per_day.scaled(DAYS_PER_YEAR), (1 - seen) * OTHER_SEASON, "rest"
         )
     reach = sum((1 - _seen(f)) * f.season.limit * abs(f.kwh_per_day.value) for f in measured)
+    fed_back = 0.0
     if mains is None:
-        total = sum((f.kwh_per_day for f in measured[1:]), measured[0].kwh_per_day)
+        users = [f.kwh_per_day for f in measured if f.kwh_per_day.value >= 0]
+        total = sum(users[1:], users[0]) if users else measured[0].kwh_per_day
     else:
-        total = mains
+        fed_back = _fed_back_kwh(house)
+        total = mains.plus(fed_back / DAYS_PER_YEAR)
         other = (
             0.0
             if findings.unmeasured_kwh_per_day is None
@@ -179,11 +178,9 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         kwh = kwh.within(least=0.0)
     energy, standing, demand, no_money = _money(house, findings, measured, kwh)
     price = energy.value / kwh.value if energy is not None and kwh.value > 0 else None
-    own = own_power(house, tuple(measured), price=price)
-    gap = _export_gap(own, price)
-    if energy is not None:
-        energy = energy.plus(gap)
-    bill = None if energy is None else energy.plus(standing + demand)
+    paid = None if house.tariff is None else house.tariff.export_price_per_kwh
+    earned = fed_back * ((price or 0.0) if paid is None else paid)
+    bill = None if energy is None else energy.plus(standing + demand - earned)
     found = HouseYear(
         kwh=kwh,
         whole_house=mains is not None,
@@ -197,17 +194,21 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         base_money=None,
         loads=(),
         share_of_year=seen,
-        own=own,
-        export_gap=gap,
+        own=own_power(house, tuple(measured), price=price),
+        fed_back_kwh=fed_back,
+        earned=earned,
     )
     found = replace(found, loads=_loads(found, measured, parts, rest))
     return _with_base(found, house, findings)
 
 
-def _export_gap(own: OwnPower | None, price: float | None) -> float:
-    if own is None or own.earned is None or price is None:
-        return 0.0
-    return own.exported_kwh * price - own.earned
+def _fed_back_kwh(house: House) -> float:
+    """What the mains return in a year like the days measured; each slot of the clock by itself."""
+    longest_s = max(house.trace(leg).period_s for leg in house.mains)
+    slot_min = max(SLOT_MIN, ceil(longest_s / 60))
+    kwh = mains_energy(house, slot_min=slot_min).dropna()
+    days = len(kwh) * slot_min * 60 / S_PER_DAY
+    return float(-kwh.clip(upper=0).sum()) / days * DAYS_PER_YEAR if len(kwh) else 0.0
 
 
 def year_of(finding: ApplianceFinding) -> Estimate:
@@ -246,7 +247,7 @@ def _money(
         paid = house_bill(house, tariff)
     except HouseError as error:
         return None, standing, 0.0, error.what
-    seen = sum(float(slot_energy(house.trace(leg)).sum()) for leg in house.mains)
+    seen = float(mains_energy(house).clip(lower=0).sum())
     if not seen > 0:
         return None, standing, 0.0, "nothing was drawn through the mains"
     months = paid.peaks["month"].nunique()

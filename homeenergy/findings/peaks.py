@@ -10,7 +10,7 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.bill import slot_energy
+from homeenergy.findings.bill import mains_energy, slot_energy
 from homeenergy.readings.house import House
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H
 
@@ -76,8 +76,7 @@ def house_peaks(house: House, findings: tuple[ApplianceFinding, ...]) -> Peaks:
             "the mains are not logged, so the peaks of the house are not known", path=house.path
         )
     hours = SLOT_MIN * 60 / S_PER_H
-    legs = [slot_energy(house.trace(leg)) for leg in house.mains]
-    kw = (pd.concat(legs, axis=1).sum(axis=1, min_count=len(legs)) / hours).dropna()
+    kw = (mains_energy(house) / hours).dropna()
     if not len(kw):
         raise HouseError("no quarter of an hour of the mains was seen whole", path=house.path)
     own = {}
@@ -145,13 +144,11 @@ def own_power(
     if not makers or not house.mains:
         return None
     try:
-        legs = pd.concat([slot_energy(house.trace(leg)) for leg in house.mains], axis=1)
+        mains = mains_energy(house)
         made = pd.concat([-slot_energy(house.trace(f.circuit)) for f in makers], axis=1)
     except HouseError:
         return None
-    both = pd.DataFrame(
-        {"mains": legs.sum(axis=1, min_count=legs.shape[1]), "made": made.sum(axis=1, min_count=1)}
-    ).dropna()
+    both = pd.DataFrame({"mains": mains, "made": made.sum(axis=1, min_count=1)}).dropna()
     if not len(both):
         return None
     factor = DAYS_PER_YEAR / (len(both) * SLOT_MIN * 60 / S_PER_DAY)

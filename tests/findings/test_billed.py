@@ -112,8 +112,23 @@ def test_own_power_is_used_or_fed_back(tmp_path):
     assert own.spared == pytest.approx(0.3 * 4 * 365)
     year = house_year(house, findings)
     # Bought: 20 hours at 1 kW; the eight kWh earn a third of what they would cost.
-    assert year.energy.value == pytest.approx(365 * (20 * 0.3 - 8 * 0.1))
+    assert year.kwh.value == pytest.approx(365 * 20)
+    assert year.energy.value == pytest.approx(365 * 20 * 0.3)
+    assert year.bill.value == pytest.approx(365 * (20 * 0.3 - 8 * 0.1))
+    assert year.fed_back_kwh == pytest.approx(365 * 8)
     assert year.price == pytest.approx(0.3)
+
+
+def test_a_house_that_feeds_back_more_than_it_takes_pays_for_what_it_takes(tmp_path):
+    roof = -switched(DAYS, [10], on_w=6000, lasts_h=6)
+    rest = np.full(DAYS * 1440, 1000.0)
+    watts = {"mains": rest + roof, "lamp": switched(DAYS, [20], on_w=60, lasts_h=3)}
+    house = house_of(tmp_path, watts, tariff=("EUR", "0.3"))
+    year = house_year(house, house_findings(house))
+    # Nothing says what a kWh fed back earns: as one not bought.
+    assert year.kwh.value == pytest.approx(365 * 18)
+    assert year.price == pytest.approx(0.3)
+    assert year.bill.value == pytest.approx(365 * 0.3 * (18 - 30))
 
 
 def test_a_house_that_makes_nothing_has_no_own_power(tmp_path):

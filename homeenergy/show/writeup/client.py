@@ -73,7 +73,7 @@ def front_facts(told: Told, written: date) -> tuple[Block, ...]:
     by = (details.author, details.contact, words.day(written))
     rows = (
         (words.say("For"), ", ".join(x for x in (details.client, details.site) if x)),
-        (words.say("By"), ", ".join(x for x in by if x)),
+        (words.say("By" if details.author else "Written"), ", ".join(x for x in by if x)),
         (words.say("Measured"), measured),
         (words.say("Reference"), details.reference),
     )
@@ -167,7 +167,13 @@ def _opening(told: Told) -> str:
         "kwh": words.alone(year.kwh),
         "loads": ", ".join(own),
     }
-    if year.bill is None:
+    if year.fed_back_kwh and year.bill is not None:
+        text = (
+            "{house} takes about {kwh} a year from the grid, like the days measured, feeds "
+            "{fed_back_kwh} back, and pays {bill} for it; most goes to {loads}."
+        )
+        values |= {"bill": words.alone(year.bill), "fed_back_kwh": year.fed_back_kwh}
+    elif year.bill is None:
         text = "{house} uses about {kwh} a year like the days measured; most goes to {loads}."
     else:
         text = (
@@ -186,12 +192,18 @@ def appliances_of(told: Told, circuits: Sequence[str]) -> list[str]:
 
 def _year_table(told: Told) -> Table:
     words, year = told.words, told.year
-    first = words.say("All that the house uses" if year.whole_house else "All measured circuits")
+    whole = "Taken from the grid" if year.fed_back_kwh else "All that the house uses"
+    first = words.say(whole if year.whole_house else "All measured circuits")
     money = year.energy
     rows = [(first, words.estimate(year.kwh), _money(words, money), "")]
     if year.bill is not None and year.energy is not None:
         unit = year.energy.unit
         rows[0] = (*rows[0][:3], told.share(year.energy, year.kwh))
+        if year.fed_back_kwh:
+            earned = words.amount(-year.earned, currency=unit)
+            rows.append(
+                (words.say("Fed back"), words.value("fed_back_kwh", year.fed_back_kwh), earned, "")
+            )
         for name, part in (("Standing charge", year.standing), ("Demand charge", year.demand)):
             if part:
                 share = words.percent(part / year.bill.value)
@@ -258,7 +270,8 @@ def _year_frame(told: Told) -> pd.DataFrame:
         if e is not None
     ]
     if year.energy is not None:
-        for name, value in (("standing", year.standing), ("demand", year.demand)):
+        charges = {"standing": year.standing, "demand": year.demand, "earned": year.earned}
+        for name, value in charges.items():
             rows.append({"what": f"{name}_per_year", "value": value, "unit": year.energy.unit})
     return pd.DataFrame(rows, columns=["what", "value", "low", "high", "unit"])
 
@@ -282,6 +295,14 @@ def _beside_year(told: Told) -> list[str]:
         said.append(words.say("A log this short says little of a usual week."))
     if not year.whole_house:
         said.append(words.say("The mains were not logged: circuits not measured are missing here."))
+    tariff = told.basis.house.tariff
+    if year.fed_back_kwh and tariff is not None and tariff.export_price_per_kwh is None:
+        said.append(
+            words.say(
+                "house.toml names no export_price_per_kwh, so a kWh fed back counts as one not "
+                "bought."
+            )
+        )
     if year.no_money == "no tariff":
         said.append(words.say("house.toml names no tariff, so nothing is given in money."))
     elif year.no_money:

@@ -200,10 +200,6 @@ def _own_power(told: Told) -> list[Block]:
             "What is fed back earns {earned} a year.",
             earned=words.amount(own.earned, currency=year.energy.unit),
         )
-    elif year.energy is not None:
-        text += " " + words.say(
-            "house.toml names no export_price_per_kwh, so a kWh fed back counts as one not bought."
-        )
     return [Prose(text=text)]
 
 
