@@ -9,12 +9,13 @@ import pytest
 from homeenergy.cycles.runs.find import OUTCOMES
 from homeenergy.simulate.randomised.uses import STYLES
 
-from . import alike_days, baseload, benches, randomised, real_days
+from . import alike_days, baseload, benches, randomised, real_days, shared_clamps
 from .intervals import report as intervals_report
 from .keep import RESULTS, keep
 from .labelled import Tally
 from .runs import in_rows
 from .score import Score
+from .shared_clamps import Score as Score_of_sum
 
 PAGES = sorted(RESULTS.glob("*.md"))
 
@@ -49,6 +50,7 @@ def test_every_study_has_left_its_page():
         "real_days",
         "retrofits",
         "runs",
+        "shared_clamps",
     ]
 
 
@@ -126,6 +128,22 @@ def test_the_page_of_randomised_logs_has_a_row_for_each_style():
     assert [row[0] for row in made] == [row[0] for row in kept]
     assert made[0] == kept[0]
     assert made[1][4:9] == ["1", "0.667", "0.667", "1.000", "50"]
+
+
+def test_the_page_of_shared_clamps_has_the_head_of_its_report():
+    one = Score_of_sum(
+        names=("kettle_1", "lamp_1"),
+        misassigned=0.1,
+        errors=(0.02, 0.4),
+        held=(True, True),
+        confidence=0.7,
+        claimed=True,
+        seconds=0.1,
+    )
+    made = rows_of("\n".join(shared_clamps.table("x", [one], [])))
+    kept = rows_of((RESULTS / "shared_clamps.md").read_text(encoding="utf-8"))
+    assert made[0] == kept[0]
+    assert made[1] == ["pairs of unlike kinds", "1", "1.00", "21 / 36", "10 / 10", "1.00"]
 
 
 def test_scores_of_runs_become_a_row_each():
