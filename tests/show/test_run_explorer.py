@@ -240,6 +240,9 @@ def test_a_run_that_is_clicked_in_the_viewer_is_chosen(panel, monkeypatch):
 
 def test_the_window_follows_where_a_person_looks_in_the_viewer(panel):
     start, end = panel.state.start, panel.state.end
+    closer = {"t0": start.timestamp() + 3600, "t1": end.timestamp() - 3600}
+    panel.answers.answer({"kind": "seen", **closer})
+    assert (panel.state.start, panel.state.end) == (start, end)
     later = {"t0": end.timestamp(), "t1": (end + (end - start)).timestamp()}
     panel.answers.answer({"kind": "seen", **later})
     assert (panel.state.start, panel.state.end) == (end, end + (end - start))

@@ -420,8 +420,10 @@ class RunPanel:
             self.live.send(said)
 
     def seen(self, start: pd.Timestamp, end: pd.Timestamp) -> None:
-        """Follow where a person looks in the viewer."""
+        """Follow where a person looks in the viewer, beyond the window; within it all stays."""
         if not self.ready or self._seen == (start, end):
+            return
+        if self.state.start <= start and end <= self.state.end:
             return
         self._seen = start, end
         middle, half = start + (end - start) / 2, min(end - start, MOST_SEEN) / 2
