@@ -260,6 +260,11 @@ def test_a_circuit_that_looks_like_two_appliances_is_asked_about(cellar):
     assert any("looks like two appliances" in remark for remark in found.remarks)
 
 
+def test_what_changes_its_speed_is_not_asked_about(cellar):
+    (found,) = house_findings(opened(cellar, 'kind = "modulating"')).appliances
+    assert not any("looks like two" in remark for remark in found.remarks)
+
+
 def test_loads_of_a_circuit_are_appliances(cellar):
     named = """
 [[circuit.load]]

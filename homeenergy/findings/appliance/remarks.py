@@ -97,7 +97,9 @@ def sharing_remark(house: House, circuit: Circuit, trace: Trace) -> tuple[str | 
     The circuit of a load comes back with a clamp whose uncertainty holds that of the division.
     """
     if not circuit.part_of:
-        asked = trace.covered_s and not house.switched.get(circuit.name)
+        # What changes its speed runs through every level, as many loads would.
+        varies = circuit.kind is not None and KINDS[circuit.kind].varying
+        asked = trace.covered_s and not varies and not house.switched.get(circuit.name)
         return (question(trace) if asked else None), circuit
     if not trace.covered_s:
         return None, circuit
