@@ -17,8 +17,11 @@ SCREENSHOTS = Path(__file__).parent / "screenshots"
 # Nothing waits as long but where something hangs.
 OPEN_MS, RUN_MS, REDRAW_MS = 240_000, 600_000, 120_000
 POLL_MS = 20
-# What the page may complain of: a pattern, and why it is no fault of a notebook. None so far.
-NOT_OURS: dict[str, str] = {}
+# What the page may complain of: a pattern, and why it is no fault of a notebook.
+NOT_OURS = {
+    r"404 \(Not Found\).*/lsp/status": "JupyterLab asks its server for helpers with code that are "
+    "not installed",
+}
 
 # Tracebacks and warnings alike.
 RED = '[data-mime-type="application/vnd.jupyter.stderr"]'

@@ -184,7 +184,7 @@ def test_in_a_narrow_window_the_figure_follows(opened):
 
 def test_an_appliance_that_never_runs_is_told(opened):
     cell = cell_of(opened, "still")
-    cell.locator("img").first.wait_for()
+    cell.locator(".he-pane canvas").first.wait_for()
     assert "0 runs shaded" in cell.locator("img").first.get_attribute("alt")
     assert cell.get_by_role("button", name="Split", exact=True).is_disabled()
     take_picture(cell, "still")
