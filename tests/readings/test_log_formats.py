@@ -512,3 +512,10 @@ def test_many_torn_lines_are_refused(tmp_path):
     lines[50:54] = ["2026", "2026", "2026", "2026"]
     with pytest.raises(HouseError, match=r"line 51: has 1 columns, expected"):
         import_logs(make_house(tmp_path, {"a.csv": "\n".join(lines) + "\n"}))
+
+
+def test_an_open_quote_swallows_nothing_without_a_word(tmp_path):
+    lines = iso_csv(WHOLE).splitlines()
+    lines[50] = '"' + lines[50][:22]
+    with pytest.raises(HouseError, match=r"expected 3|cannot be read"):
+        import_logs(make_house(tmp_path, {"a.csv": "\n".join(lines) + "\n"}))

@@ -102,6 +102,8 @@ def _first_bad_cell(path: Path, layout: LogLayout, types: Types) -> HouseError |
                 continue
             rows += 1
             if len(row) != len(names):
+                if any("\n" in cell for cell in row):  # an open quote swallows what follows
+                    return _wrong_width(path, line, len(row), len(names), layout)
                 torn += 1
                 first_torn = first_torn or _wrong_width(path, line, len(row), len(names), layout)
                 continue

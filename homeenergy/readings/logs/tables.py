@@ -257,8 +257,11 @@ def too_many_torn(torn: int, rows: int) -> bool:
 
 def _csv(path: Path, layout: LogLayout, types: Types, torn: list[str]) -> Iterator[pa.Table]:
     def pass_over(row: pa_csv.InvalidRow) -> str:
-        torn.append(row.text or "")
-        return "skip" if len(torn) <= MOST_TORN else "error"
+        text = row.text or ""
+        torn.append(text)
+        # An open quote swallows what follows.
+        passed = "\n" not in text and len(text) <= layout.limits.line_letters
+        return "skip" if passed and len(torn) <= MOST_TORN else "error"
 
     names = csv_columns(path, layout)
     check_columns(path, names, list(types), layout)
