@@ -162,7 +162,7 @@ def _opening(told: Told) -> str:
     """The answer in a sentence or two."""
     words, year = told.words, told.year
     own = [one.name for one in year.loads if one.finding is not None][:THREE]
-    values = {
+    values: dict[str, object] = {
         "house": told.basis.house.name,
         "kwh": words.alone(year.kwh),
         "loads": ", ".join(own),
