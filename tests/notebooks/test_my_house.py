@@ -199,7 +199,10 @@ def test_the_first_notebook_is_about_a_house_of_one_circuit(tmp_path, monkeypatc
 def test_every_notebook_is_about_any_house(name, kind, tmp_path, monkeypatch):
     house = HOUSES[kind](tmp_path / "mine" / "house")
     said = check(name, house, tmp_path, monkeypatch)
-    assert "**The answer" in said
+    # One circuit, or days of one each, cannot be compared: then that is the first thing said.
+    alone = name == "7_compare" and kind in ("one circuit", "no runs", "real days")
+    first = "*Not shown for this house. Fewer than two circuits" if alone else "**The answer"
+    assert first in said
 
 
 @pytest.mark.parametrize("name", ABOUT_A_HOUSE)
