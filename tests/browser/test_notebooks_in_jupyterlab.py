@@ -109,7 +109,7 @@ def test_every_output_of_the_file_is_on_the_page(opened, request):
         # A bar of work that took long is empty when it is done.
         html = sum("image/png" in data or bool(data.get("text/html")) for data in kept)
         assert shown.locator(".jp-RenderedHTML:not(:empty)").count() == html, cell.source
-    figures = opened.page.locator(FIGURE)
+    figures = opened.page.locator(f"{FIGURE}:visible")
     if figures.count():
         figures.last.scroll_into_view_if_needed()
         take_picture(opened.page, request, "last_figure")

@@ -502,7 +502,7 @@ class RunPanel:
         """Say what the figure shows."""
         if not self.ready:
             return ""
-        return words_of(self.read, self.window, chosen=self.controls.run.value)
+        return f"Figure. {words_of(self.read, self.window, chosen=self.controls.run.value)}"
 
     def say(self, text: str) -> None:
         """Show a warning, or none."""
