@@ -116,7 +116,8 @@ def test_intervals_of_fourteen_retrofits_hold_what_was_saved():
     years = [row for row in rows if row.what == "heat pump: a year"]
     others = [row for row in rows if row.what != "heat pump: a year"]
     assert np.mean([row.holds for row in others]) >= 0.93
-    assert np.mean([row.holds for row in years]) >= 0.93
+    # Of 14 intervals that hold 95 times in a hundred, two or more miss in 15 % of such tests.
+    assert sum(row.holds for row in years) >= len(years) - 1
 
 
 def test_a_winter_is_not_multiplied_by_365(tmp_path):

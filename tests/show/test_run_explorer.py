@@ -215,7 +215,7 @@ def test_another_day_another_length_another_appliance(panel):
     assert "10 runs shaded" in alternative(panel)
     c.busiest.click()
     c.circuit.value = "pump"
-    assert alternative(panel).startswith("pump, power over local time")
+    assert alternative(panel).startswith("Figure. pump, power over local time")
     assert panel.window.run_kwh.value < 0.26
 
 
