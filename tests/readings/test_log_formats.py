@@ -519,3 +519,31 @@ def test_an_open_quote_swallows_nothing_without_a_word(tmp_path):
     lines[50] = '"' + lines[50][:22]
     with pytest.raises(HouseError, match=r"expected 3|cannot be read"):
         import_logs(make_house(tmp_path, {"a.csv": "\n".join(lines) + "\n"}))
+
+
+@pytest.mark.parametrize("where", ["torn", "blank"])
+def test_a_bad_stamp_after_lines_without_rows_has_the_line_of_the_file(tmp_path, where):
+    times = WHOLE.index.strftime("%d.%m.%Y %H:%M:%S")
+    lines = ["time,fridge,oven", *(f"{time},1,2" for time in times)]
+    lines[50] = "" if where == "blank" else lines[50][:12]
+    lines[70] = "31.02.2026 00:00:00,1,2"
+    log = WIDE.replace("[log.c", 'time_format = "%d.%m.%Y %H:%M:%S"\n[log.c')
+    with pytest.raises(HouseError, match=r"line 71, column 'time': '31.02.2026 00:00:00'"):
+        import_logs(make_house(tmp_path, {"a.csv": "\n".join(lines) + "\n"}, log=log))
+
+
+def test_of_mixed_rows_of_circuits_no_line_is_named(tmp_path):
+    long = "".join(
+        f"2026-03-01T00:00:{s:02d}Z,{c},1\n" for s in range(9) for c in ("fridge", "oven")
+    )
+    wide = "".join(f"2026-03-01T00:00:{s:02d}Z,1,2\n" for s in range(9))
+    at = pd.Timestamp("2026-03-01T00:00:04Z")
+    mixed = '[[log]]\nfiles = "logs/*.csv"\nlayout = "long"\ncircuit_column = "circuit"\n'
+    mixed += 'value_column = "value"\n[log.columns]\nfridge = "fridge"\noven = "oven"\n'
+    for name, text, log in (
+        ("a.csv, line 6", "time,fridge,oven\n" + wide, WIDE),
+        ("a.csv", "time,circuit,value\n" + long, mixed),
+    ):
+        folder = tmp_path / name[-6:]
+        import_logs(make_house(folder, {"a.csv": text}, log=log))
+        assert open_house(folder).place_of("oven", at) == f"logs/{name}"

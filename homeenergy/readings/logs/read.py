@@ -8,6 +8,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -266,12 +267,38 @@ def read_log(path: Path, layout: LogLayout, *, torn: list[str] | None = None) ->
             if _waits(table, layout, zone):
                 held = table
                 continue
-            yield from _rows(path, layout, table, list(types), zone=zone, done=done)
+            rows = _rows(path, layout, table, list(types), zone=zone, done=done)
+            yield from _with_lines(path, layout, rows)
             done += table.num_rows
         if held is not None:
-            yield from _rows(path, layout, held, list(types), zone=zone, done=done)
+            rows = _rows(path, layout, held, list(types), zone=zone, done=done)
+            yield from _with_lines(path, layout, rows)
     except pa.ArrowInvalid as error:
         raise find_bad_cell(path, layout, types, error) from None
+
+
+def _with_lines(path: Path, layout: LogLayout, rows: Iterator[Rows]) -> Iterator[Rows]:
+    """Rows; an error names the line of the file in place of the number of the row."""
+    try:
+        yield from rows
+    except HouseError as error:
+        if error.line is None or layout.format != "csv":
+            raise
+        line = line_of_row(path, layout, error.line - layout.lines_before_rows)
+        raise type(error)(
+            error.what, path=path, line=line, column=error.column, fix=error.fix
+        ) from None
+
+
+def line_of_row(path: Path, layout: LogLayout, row: int) -> int:
+    """Line of a CSV that holds a row, which are counted from 1; torn and blank lines hold none."""
+    width = len(csv_columns(path, layout))
+    with open_text(path, layout.encoding, limits=layout.limits) as file:
+        skip_lines(file, layout.lines_before_rows)
+        reader = csv.reader(file, delimiter=layout.delimiter)
+        whole = (reader.line_num for cells in reader if len(cells) == width)
+        at = next(islice(whole, row - 1, None), row)
+    return layout.lines_before_rows + at
 
 
 def _types(path: Path, layout: LogLayout) -> Types:

@@ -10,7 +10,7 @@ import numpy as np
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.schedule import Schedule
-from homeenergy.readings.logs.read import read_log, source_of
+from homeenergy.readings.logs.read import line_of_row, read_log, source_of
 from homeenergy.readings.store.store import LogFile, Store, load_manifest, log_keys
 from homeenergy.readings.store.survey import Survey
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_DAY
@@ -58,14 +58,19 @@ def _lasts_ns(spans: list[tuple[int, int, int, str]]) -> int:
 
 
 def line_between(path: Path, layout: LogLayout, first_ns: int, last_ns: int) -> int | None:
-    """Line of the first row between two instants; None where the file is not plain text."""
-    if not path.name.endswith((".csv", ".txt", ".tsv")):
+    """Line of the first row between two instants; None where none can be named.
+
+    That is of a file that is not plain text, or whose rows of several circuits are mixed.
+    """
+    if layout.layout == "long" or not path.name.endswith((".csv", ".txt", ".tsv")):
         return None
     read = 0
-    for rows in read_log(path, layout):
+    torn: list[str] = []
+    for rows in read_log(path, layout, torn=torn):
         inside = (rows.times_ns >= first_ns) & (rows.times_ns <= last_ns)
         if inside.any():
-            return layout.lines_before_rows + read + int(np.argmax(inside)) + 1
+            row = read + int(np.argmax(inside)) + 1
+            return line_of_row(path, layout, row) if torn else layout.lines_before_rows + row
         read += rows.times_ns.size
     return None
 
