@@ -101,13 +101,13 @@ def _first_bad_cell(path: Path, layout: LogLayout, types: Types) -> HouseError |
             line = layout.lines_above_header + reader.line_num
             if line <= layout.lines_before_rows or not row:
                 continue
-            rows += 1
             if len(row) != len(names):
                 if any("\n" in cell for cell in row):  # an open quote swallows what follows
                     return _wrong_width(path, line, len(row), len(names), layout)
                 torn += 1
                 first_torn = first_torn or _wrong_width(path, line, len(row), len(names), layout)
                 continue
+            rows += 1
             for name, kind in types.items():
                 cell = row[position[name]]
                 if pa.types.is_floating(kind) or pa.types.is_integer(kind):
