@@ -12,6 +12,7 @@ from homeenergy.errors import HouseError
 from homeenergy.house.layouts import layout_toml
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings import describe, import_logs, new_house, open_house
+from homeenergy.readings.logs.columns import read_head
 from homeenergy.readings.logs.labels import looks_like_mains
 
 from .folders import frame, iso_csv
@@ -88,6 +89,22 @@ def test_units_and_names_from_a_header(tmp_path):
     for seen in ("decimal comma", "column 'V' is left out", "no offset from UTC", "every 60 s"):
         assert seen in remarks
     assert layout_toml(found.layout) in found.toml()
+
+
+@pytest.mark.parametrize(
+    ("head", "label", "holds", "unit"),
+    [
+        ("powerkW", "", "power", "kW"),
+        ("activePowerkW", "", "power", "kW"),
+        ("activePowerKw", "", "power", "kW"),
+        ("energykWh", "", "energy", "kWh"),
+        ("deskW", "desk", "power", "W"),  # the k is the word's
+        ("fridgeW", "fridge", "power", "W"),
+    ],
+)
+def test_a_unit_is_parted_from_the_word_before_it(head, label, holds, unit):
+    found = read_head(head)
+    assert (found.label, found.holds, found.unit) == (label, holds, unit)
 
 
 def test_month_first_because_a_day_is_above_twelve(tmp_path):

@@ -16,7 +16,7 @@ from homeenergy.house.log_columns import Quantity
 
 Holds = Literal["power", "energy", "apparent", "reactive", "volts", "amps", "factor", "other"]
 
-_UNITS: dict[str, tuple[Holds, str]] = {
+UNITS: dict[str, tuple[Holds, str]] = {
     **dict.fromkeys(("w", "watt", "watts"), ("power", "W")),
     **dict.fromkeys(("kw", "kilowatt", "kilowatts"), ("power", "kW")),
     **dict.fromkeys(("wh", "watthour", "watthours"), ("energy", "Wh")),
@@ -79,6 +79,7 @@ _EXTREMES = {"min", "max", "minimum", "maximum", "peak", "std", "stddev"}
 _POWER_SYMBOL = "P"  # ISO 80000-6
 _BRACKETS = re.compile(r"[\[({<]\s*([^\[\](){}<>]*?)\s*[\])}>]")
 _PARTS = re.compile(r"[\s_.,;:/|-]+")
+_KILO = re.compile(r"kWh?$")
 _CAMEL = re.compile(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])")
 
 
@@ -114,7 +115,7 @@ def read_head(name: str, *, unit: str = "") -> Head:
             told, text = told or named, text.replace(found[0], " ")
     parts = [part for part in _PARTS.split(text) if part]
     if len(parts) == 1 and _unit(parts[0]) is None:
-        parts = _CAMEL.split(parts[0])
+        parts = _camel(parts[0])
     whole = len(parts)
     if told is None and parts:
         told = _unit(parts[-1])
@@ -132,9 +133,26 @@ def read_head(name: str, *, unit: str = "") -> Head:
     return Head(label=label, holds=holds, unit=spelled, extreme=extreme)
 
 
+def _camel(text: str) -> list[str]:
+    """Part words that begin with a capital; a k before W is of the unit only after a known word.
+
+    "powerkW" is power in kW, "deskW" that of a desk in W.
+    """
+    kilo = _KILO.search(text)
+    before = _CAMEL.split(text[: kilo.start()]) if kilo else []
+    if kilo and before[-1].casefold() in _WORDS:
+        return [*before, kilo[0]]
+    return _CAMEL.split(text)
+
+
 def _unit(text: str) -> tuple[Holds, str] | None:
-    found = _UNITS.get(text.strip().casefold().replace("·", "").replace("*", ""))
+    found = UNITS.get(text.strip().casefold().replace("·", "").replace("*", ""))
     return ("other", text.strip()) if found and found[0] == "other" else found
+
+
+def head_words() -> dict[str, Holds]:
+    """Give the words, and pairs of words with a space between, that say what a column holds."""
+    return {**_WORDS, **{" ".join(pair): holds for pair, holds in _TWO_WORDS.items()}}
 
 
 def _said(words: Sequence[str]) -> Holds | None:
