@@ -615,6 +615,64 @@ def test_a_log_of_known_energy_is_read_in_any_of_its_forms(show, form):
     assert found["running_w"] == pytest.approx(121.5)
 
 
+UGLY_HEADS = {  # what a heading says, and the watts that a cell of "120,500" then means
+    "Leistung [W]": 120.5,
+    "power_kw": 120_500.0,
+    "activePowerKw": 120_500.0,
+    "PowerkW": 120_500.0,
+    "deskW": 120.5,
+    "P": 120.5,
+    "value": 120.5,
+}
+
+
+@pytest.mark.parametrize("edition", ["120", "de"])
+def test_units_of_heads_and_marks_of_numbers_are_never_guessed_by_a_thousand(show, edition):
+    page = show("own_data", edition=edition)
+    read = "text => lesson.read(text, {})"
+    for head, watts in UGLY_HEADS.items():
+        for separator, mark in ((";", ","), (";", "."), ("\t", ".")):
+            cells = [f"2026-03-02 00:{k:02d}{separator}120{mark}500" for k in range(9)]
+            text = "\n".join([f"time{separator}{head}", *cells])
+            found = page.evaluate(read, text)
+            assert found["watts"] == pytest.approx([watts] * 9), (head, separator, mark)
+    cells = [f'2026-03-02 00:{k:02d},"120,500"' for k in range(9)]
+    assert page.evaluate(read, "\n".join(["time,power", *cells]))["watts"] == [120.5] * 9
+    # A cell of its own unit counts by that; true marks of thousands stay such.
+    text = "time;power\n2026-03-02 00:00;2,5 W\n2026-03-02 00:01;1.200,5 W\n2026-03-02 00:02;0,3 kW"
+    assert page.evaluate(read, text)["watts"] == pytest.approx([2.5, 1200.5, 300])
+
+
+def test_what_is_headed_as_another_quantity_is_not_taken_for_watts(show):
+    page = show("own_data")
+    read = "text => lesson.read(text, {})"
+    for head in ("energy kWh", "Wh", "voltage", "Strom A", "power factor", "Scheinleistung VA"):
+        lines = [f"2026-03-02 00:{k:02d},{230 + k},7" for k in range(9)]
+        found = page.evaluate(read, "\n".join([f"time,{head},P", *lines]))
+        assert found["watts"] == [7] * 9, head
+        alone = "\n".join([f"time,{head}", *(line.removesuffix(",7") for line in lines)])
+        assert page.evaluate(read, alone) == {"problem": "no_power"}, head
+
+
+def test_lines_that_are_not_as_the_others_do_not_change_the_numbers(show):
+    page = show("own_data")
+    read = "text => lesson.read(text, {})"
+    lines = [f"2026-03-02 00:{k:02d}:00,{k}" for k in range(30)]
+    plain = page.evaluate(read, "\n".join(["time,power", *lines]))
+    assert plain["watts"] == list(range(30))
+    newest_first = page.evaluate(read, "\n".join(["time,power", *lines[::-1]]))
+    assert newest_first == plain
+    summed = page.evaluate(read, "\n".join(["time,power", *lines, "Total,435", ",", " "]))
+    assert summed == {**plain, "dropped": 2}
+    offline = page.evaluate(read, "\n".join(["time,power", *lines, "2026-03-02 00:30:00,n/a"]))
+    assert offline == {**plain, "dropped": 1}
+    numbered = [f"{k},{line}" for k, line in enumerate(lines)]
+    assert page.evaluate(read, "\n".join([",time,power", *numbered])) == plain
+    # A decimal comma between cells that commas part.
+    torn = "\n".join(["time,power", *(f"{line},5" for line in lines)])
+    assert page.evaluate(read, torn) == {"problem": "ragged"}
+
+
 def test_a_file_is_dropped_into_the_page_and_stays_there(show, tmp_path):
     page = show("own_data", edition="230")
     lines = [f"{1_790_000_000 + 60 * k};{120.5 if k % 10 < 4 else 2}" for k in range(1440)]

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from homeenergy.files import write_text
+from homeenergy.readings.logs.columns import UNITS, head_words
 from homeenergy.show.lesson.clamps import BETWEEN_A, pump_log
 from homeenergy.show.lesson.language import DECIMAL_MARK, speaker
 from homeenergy.show.lesson.lesson import LESSONS, make_lesson
@@ -144,7 +145,8 @@ def own_data_page(edition: Edition, say: Say, *, language: str = "en") -> str:
         f'<p id="about" class="small"></p>\n<p class="small">{escape(unsure)}</p>\n'
         f'<button type="button" id="print">{escape(say("Print"))}</button>\n</section>'
     )
-    code = f"showOwnData({json.dumps(_common(edition, say, language))});"
+    data = {**_common(edition, say, language), "heads": {"units": UNITS, "words": head_words()}}
+    code = f"showOwnData({json.dumps(data)});"
     return _whole(title, body, code, say, language)
 
 
@@ -376,8 +378,15 @@ def page_words(say: Say) -> dict[str, Any]:
         "predicted_noted": say("Noted. Now look at the log."),
         "predict_first": say("The log is read. Predict first, then it is shown."),
         "kwh_wanted": say("Type a number with the unit kWh or Wh."),
-        "no_time": say("No column of instants was found in the last line of this file."),
-        "no_power": say("No column of numbers was found next to the instants."),
+        "no_time": say("No column of instants was found in the last lines of this file."),
+        "no_power": say(
+            "No column of watts was found next to the instants; what is headed as energy, volts "
+            "or amps is not taken for watts."
+        ),
+        "ragged": say(
+            "Lines of this file have more cells than its heading. Where numbers have decimal "
+            "commas, save it with semicolons between the cells."
+        ),
         "too_few": say("This column has fewer than three readings."),
         "curve_says": say("Current and mean power against the capacitor; now"),
     }

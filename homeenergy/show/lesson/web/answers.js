@@ -4,13 +4,14 @@ const UNITS = { W: ["W", 1], kW: ["W", 1e3], mW: ["W", 1e-3], VA: ["VA", 1], kVA
   Wh: ["Wh", 1], kWh: ["Wh", 1e3], h: ["s", 3600], min: ["s", 60], s: ["s", 1], ms: ["s", 1e-3], "°": ["°", 1], deg: ["°", 1], "°C": ["°C", 1], C: ["°C", 1], "°F": ["°C", null],
   "": ["1", 1], "1": ["1", 1], "%": ["1", 0.01], turns: ["1", 1], USD: ["money", 1], "$": ["money", 1], EUR: ["money", 1], "€": ["money", 1] };
 
+const THOUSANDS = /^[+-]?[1-9]\d{0,2}([.,]\d{3})+$/;
 // Both marks: the last is the decimal one. One mark: the language's own, or that of thousands before three digits.
 function numberIn(text, mark) {
   let t = text.replace(/[\s\u00a0\u202f']/g, "").replace("\u2212", "-");
   const comma = t.lastIndexOf(","), dot = t.lastIndexOf(".");
   if (comma >= 0 && dot >= 0) t = comma > dot ? t.replace(/\./g, "").replace(",", ".") : t.replace(/,/g, "");
   else if (comma >= 0 || dot >= 0) {
-    const used = comma >= 0 ? "," : ".", parts = t.split(used), thousands = used !== mark && /^-?[1-9]\d{0,2}$/.test(parts[0]) && parts.slice(1).every(p => p.length === 3);
+    const used = comma >= 0 ? "," : ".", parts = t.split(used), thousands = used !== mark && THOUSANDS.test(t);
     if (parts.length > 2 && !thousands) return NaN;
     t = thousands ? parts.join("") : parts.join(".");
   }

@@ -1,9 +1,11 @@
 // A class's own log: a CSV of a plug-in meter, read and reckoned in the page; nothing of it leaves.
 const SEPARATORS = [";", "\t", ","];
 function cellsOf(line, separator) {
-  const cells = [];
-  for (const found of line.matchAll(new RegExp(`(?:^|${separator === "\t" ? "\\t" : separator})(?:"((?:[^"]|"")*)"|([^${separator === "\t" ? "\\t" : separator}]*))`, "g")))
+  const mark = separator === "\t" ? "\\t" : separator, cells = [];
+  for (const found of line.matchAll(new RegExp(`(?:"((?:[^"]|"")*)"|([^${mark}]*))(${mark}|$)`, "g"))) {
     cells.push((found[1] !== undefined ? found[1].replace(/""/g, '"') : found[2]).trim());
+    if (!found[3]) break;
+  }
   return cells;
 }
 // Seconds of an instant as it is written; the zone does not matter, as only differences are used.
@@ -27,30 +29,64 @@ function secondsIn(text, dayFirst) {
   return Date.UTC(y, m - 1, d, hour, Number(rest[1] || 0), Number(rest[2] || 0)) / 1000 - shift;
 }
 
+// What a heading says that its column holds, in the words that the library knows; `by` is watts of its unit.
+function headOf(name, heads) {
+  let parts = name.split(/[\s_.,;:/|()[\]{}<>-]+/).filter(Boolean);
+  const camel = text => text.replace(/(\p{Ll})(?=\p{Lu})/gu, "$1 ").split(" ");
+  if (parts.length === 1 && !(parts[0].toLowerCase() in heads.units)) {
+    // "powerkW" is power in kW; of other words a k may be the last letter, as in "deskW".
+    const [, before, kilo] = /^(.*)(kWh?)$/.exec(parts[0]) || ["", "", ""], word = camel(before).pop().toLowerCase();
+    parts = word in heads.words ? [before, kilo].flatMap((text, k) => k ? text : camel(text)) : camel(parts[0]);
+  }
+  const lower = parts.map(part => part.toLowerCase()), [quantity, unit] = heads.units[lower[lower.length - 1]] || [];
+  const lastOf = texts => texts.map(text => heads.words[text]).filter(Boolean).pop();
+  const said = lastOf(lower.map((part, k) => `${lower[k - 1]} ${part}`)) || lastOf(lower);
+  // A heading such as "apparent power [W]" contradicts itself: the word counts.
+  return { holds: quantity === "power" && ["apparent", "reactive", "factor"].includes(said) ? said : quantity || said, by: unit === "kW" ? 1000 : 1 };
+}
+// The decimal mark of a column: one that no mark of thousands can be, or that stands in every number.
+function decimalOf(cells, mark) {
+  const numbers = cells.map(cell => cell.replace(/[^\d.,+-]/g, "")).filter(cell => /\d/.test(cell)), last = cell => (/[.,](?=[^.,]*$)/.exec(cell) || [""])[0];
+  const sure = numbers.find(cell => last(cell) && !THOUSANDS.test(cell) && cell.split(last(cell)).length === 2);
+  if (sure) return last(sure);
+  const all = new Set(numbers.map(cell => cell.replace(/[^.,]/g, "")));
+  return all.size === 1 && [...all][0].length === 1 ? [...all][0] : mark;
+}
+function wattsIn(cell, mark, by) {
+  const [, text, unit] = /^(.*?)\s*(k?W)?$/i.exec(cell);
+  return numberIn(text, mark) * (unit ? (unit.length > 1 ? 1000 : 1) : by);
+}
+
 // Columns, guessed: the separator that gives most cells, the first column of instants, and of numbers the one that is named as power.
-function readTable(text, { dayFirst, mark }) {
+function readTable(text, { dayFirst, mark, heads }) {
   const lines = text.replace(/^\ufeff/, "").split(/\r\n|\n|\r/).filter(line => line.trim());
-  const sample = lines.slice(-Math.min(lines.length, 20));
+  const sample = lines.slice(-20);
   const separator = SEPARATORS.map(one => [sample.reduce((n, line) => n + cellsOf(line, one).length, 0), one]).sort((a, b) => b[0] - a[0])[0][1];
-  const decimal = separator === "," ? "." : mark, rows = lines.map(line => cellsOf(line, separator)), last = rows[rows.length - 1] || [];
+  const rows = lines.map(line => cellsOf(line, separator));
   const firsts = rows.map(row => row.map(cell => /^(\d{1,2})[./-](\d{1,2})[./-]\d{2,4}/.exec(cell)).find(Boolean)).filter(Boolean);
   const order = firsts.some(one => one[1] > 12) ? true : firsts.some(one => one[2] > 12) ? false : dayFirst;
+  const instant = cell => !Number.isNaN(secondsIn(cell || "", order));
+  // Sums and blanks may follow the last reading.
+  const last = rows.slice(-20).filter(row => row.some(instant)).pop();
+  if (!last) return { problem: "no_time" };
   // Date and time of day may be in two columns.
   const clock = last.map((cell, k) => k > 0 && /^\d{1,2}:\d{2}(:\d{2})?( ?[AP]M)?$/i.test(cell));
   const joined = row => row.map((cell, k) => clock[k + 1] ? `${cell} ${row[k + 1] || ""}` : cell).filter((_, k) => !clock[k]);
-  const wide = rows.map(joined), end = joined(last);
-  const time = end.findIndex(cell => !Number.isNaN(secondsIn(cell, order)));
-  if (time < 0) return { problem: "no_time" };
-  const begin = wide.findIndex(row => !Number.isNaN(secondsIn(row[time] || "", order)));
+  const wide = rows.map(joined), end = joined(last), time = end.findIndex(instant);
+  const begin = wide.findIndex(row => instant(row[time]));
   const head = begin > 0 ? wide[begin - 1] : end.map((_, k) => String(k + 1)), data = wide.slice(begin);
-  const columns = end.map((cell, k) => ({ k, name: head[k] || String(k + 1), numeric: k !== time && !Number.isNaN(numberIn(cell.replace(/\s*k?W$/i, ""), decimal)) })).filter(one => one.numeric);
+  if (separator === "," && head.length > 1 && end.length > head.length && end[end.length - 1]) return { problem: "ragged" };
+  // The newest reading may come first.
+  if (secondsIn(data[0][time], order) > secondsIn(end[time], order)) data.reverse();
+  const columns = end.map((_, k) => ({ k, name: head[k] || String(k + 1), ...headOf(head[k] || "", heads), decimal: decimalOf(data.map(row => row[k] || ""), separator === "," ? "." : mark) }))
+    .filter(one => one.k !== time && (!one.holds || one.holds === "power") && data.some(row => !Number.isNaN(wattsIn(row[one.k] || "", one.decimal, 1))));
   if (!columns.length) return { problem: "no_power" };
-  const named = columns.find(one => /power|watt|leistung|\bk?w\b/i.test(one.name) && !/wh|energy|energie|factor|faktor/i.test(one.name)) || columns[0];
+  const named = columns.find(one => one.holds) || columns[0];
   const values = k => {
-    const at = [], watts = [], by = /\bkw\b/i.test(columns.find(one => one.k === k).name) || /kW$/.test(end[k]) ? 1000 : 1;
+    const at = [], watts = [], { decimal, by } = columns.find(one => one.k === k);
     let dropped = 0;
     for (const row of data) {
-      const t = secondsIn(row[time] || "", order), w = numberIn((row[k] || "").replace(/\s*k?W$/i, ""), decimal) * by;
+      const t = secondsIn(row[time] || "", order), w = wattsIn(row[k] || "", decimal, by);
       if (Number.isNaN(t) || Number.isNaN(w) || at.length && t <= at[at.length - 1]) { dropped++; continue; }
       at.push(t); watts.push(w);
     }
@@ -94,7 +130,7 @@ function reckon({ at, watts }, level) {
 }
 
 function showOwnData(data) {
-  const { words, mark } = data, by = id => document.getElementById(id);
+  const { words, mark, heads } = data, by = id => document.getElementById(id);
   const number = (value, digits) => (digits === undefined ? String(Number(value.toPrecision(6))) : value.toFixed(digits)).replace("-", "\u2212").replace(".", mark);
   let table = null, series = null, level = null, drawn = null, predicted = null;
   const show = () => {
@@ -122,7 +158,7 @@ function showOwnData(data) {
     window.lesson.found = found;
   };
   const take = text => {
-    table = readTable(text, { dayFirst: data.edition.name !== "120", mark });
+    table = readTable(text, { dayFirst: data.edition.name !== "120", mark, heads });
     by("problem").textContent = table.problem ? words[table.problem] : "";
     by("results").hidden = true;
     series = level = null;
@@ -157,5 +193,5 @@ function showOwnData(data) {
     if (series) { by("results").hidden = false; show(); }
   };
   by("print").onclick = () => print();
-  window.lesson = { take, read: (text, options) => { const t = readTable(text, { dayFirst: true, mark, ...options }); return t.problem ? t : { ...reckon(t.values(t.chosen)), chosen: t.columns.find(one => one.k === t.chosen).name, ...t.values(t.chosen) }; } };
+  window.lesson = { take, read: (text, options) => { const t = readTable(text, { dayFirst: true, mark, heads, ...options }); return t.problem ? t : { ...reckon(t.values(t.chosen)), chosen: t.columns.find(one => one.k === t.chosen).name, ...t.values(t.chosen) }; } };
 }
