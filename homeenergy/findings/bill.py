@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
+from math import ceil
 
 import numpy as np
 import pandas as pd
@@ -60,6 +61,12 @@ def slot_energy(trace: Trace, *, slot_min: int = SLOT_MIN) -> pd.Series:
     hours = slot_min * 60 / S_PER_H
     kwh[seen] = sums[seen] / counts[seen] * hours / WH_PER_KWH
     return pd.Series(kwh, index=index)
+
+
+def mains_slot_min(house: House) -> int:
+    """Shortest slots for `mains_energy` [min]: `SLOT_MIN`, or the length of longer samples."""
+    longest_ns = max(house.stored_months(leg)[1] for leg in house.mains)
+    return max(SLOT_MIN, ceil(longest_ns / NS_PER_S / 60))
 
 
 def mains_energy(house: House, *, slot_min: int = SLOT_MIN) -> pd.Series:

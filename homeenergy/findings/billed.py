@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.bill import slot_energy
+from homeenergy.findings.bill import SLOT_MIN, mains_energy, mains_slot_min
 from homeenergy.readings.house import House
 from homeenergy.units import S_PER_DAY
 
@@ -22,7 +22,6 @@ METER_LIMIT = 0.02  # of a revenue meter, common practice, no source; a bill is 
 AMOUNT_LIMIT = 0.02  # taxes and rounding; own rule
 YES = {"1", "true", "yes", "y", "ja", "oui", "estimated", "e"}
 NO = {"", "0", "false", "no", "n", "nein", "nee", "non", "read"}
-SLOT_S = 900.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,8 +58,8 @@ def read_bills(path: Path | str) -> pd.DataFrame:
     Parameters
     ----------
     path : Path or str
-        A CSV: start and end (days, both included, as 2026-03-01), kwh; and, where known, amount and
-        estimated (yes or no).
+        A CSV: start and end (days, both included, as 2026-03-01), kwh (drawn from the grid, nothing
+        taken off for what is fed back); and, where known, amount and estimated (yes or no).
 
     Returns
     -------
@@ -154,11 +153,12 @@ def reconcile_bills(house: House, bills: pd.DataFrame | None = None) -> Billed:
 
     Notes
     -----
-    Own rules. A bill is compared where 90 % of its time was logged; what is missing counts as the
-    mean of what is there. When on its first and last day the meter was read is not known, so the
-    bill may differ by the energy of a day; to that come 2 % of the meter and a kWh of rounding. An
-    estimated reading says nothing: its difference is shown, and no fault. The amount is that of the
-    tariff of house.toml for the billed kWh, with the standing charge; 2 % are allowed for.
+    Own rules. Only what was drawn counts, by slots of the clock, as in `house_bill`. A bill is
+    compared where 90 % of its time was logged; what is missing counts as the mean of what is there.
+    When on its first and last day the meter was read is not known, so the bill may differ by the
+    energy of a day; to that come 2 % of the meter and a kWh of rounding. An estimated reading says
+    nothing: its difference is shown, and no fault. The amount is that of the tariff of house.toml
+    for the billed kWh, with the standing charge; 2 % are allowed for.
     """
     table = read_bills(house.path / FILE_NAME) if bills is None else bills
     if not house.mains:
@@ -167,20 +167,22 @@ def reconcile_bills(house: House, bills: pd.DataFrame | None = None) -> Billed:
             path=house.path,
             fix='Log the supply, a circuit for each leg with role = "mains".',
         )
-    legs = [slot_energy(house.trace(leg)) for leg in house.mains]
-    kwh = pd.concat(legs, axis=1).sum(axis=1, min_count=len(legs))
-    rows = [_compared(row, kwh, house) for row in table.to_dict("records")]
+    slot_min = mains_slot_min(house)
+    kwh = mains_energy(house, slot_min=slot_min).clip(lower=0)
+    rows = [_compared(row, kwh, house, slot_min=slot_min) for row in table.to_dict("records")]
     currency = "" if house.tariff is None else house.tariff.currency
     return Billed(table=pd.DataFrame(rows), currency=currency)
 
 
-def _compared(row: dict[Any, Any], kwh: pd.Series, house: House) -> dict[str, object]:
+def _compared(
+    row: dict[Any, Any], kwh: pd.Series, house: House, *, slot_min: int
+) -> dict[str, object]:
     zone = str(house.timezone)
     start = pd.Timestamp(row["start"]).tz_localize(zone)
     end = (pd.Timestamp(row["end"]) + pd.Timedelta(days=1)).tz_localize(zone)
     days = (end - start).total_seconds() / S_PER_DAY
     here = kwh[(kwh.index >= start) & (kwh.index < end)].dropna()
-    covered = here.size * SLOT_S / S_PER_DAY / days
+    covered = here.size * slot_min * 60 / S_PER_DAY / days
     found: dict[str, object] = dict(row) | {
         "covered_share": covered,
         "logged_kwh": nan,
@@ -193,7 +195,7 @@ def _compared(row: dict[Any, Any], kwh: pd.Series, house: House) -> dict[str, ob
         return found
     logged = float(here.sum()) / covered
     slack = abs(logged) / days + METER_LIMIT * abs(logged) + 1.0
-    expected = _expected(row, here, house, days=days)
+    expected = _expected(row, here, house, days=days, slot_min=slot_min)
     differs = not logged - slack <= row["kwh"] <= logged + slack
     amount = row["amount"]
     wrong = (
@@ -219,19 +221,22 @@ def _compared(row: dict[Any, Any], kwh: pd.Series, house: House) -> dict[str, ob
     }
 
 
-def _expected(row: dict[Any, Any], here: pd.Series, house: House, *, days: float) -> float:
+def _expected(
+    row: dict[Any, Any], here: pd.Series, house: House, *, days: float, slot_min: int
+) -> float:
     """What the tariff asks for the billed kWh, used at the hours of the log."""
     tariff = house.tariff
-    used = float(here.sum())
-    if tariff is None or not used > 0:
+    if tariff is None or (slot_min > SLOT_MIN and tariff.single_price is None):
         return nan
-    whole = pd.date_range(here.index[0], here.index[-1], freq=f"{int(SLOT_S)}s")
+    whole = pd.date_range(here.index[0], here.index[-1], freq=f"{slot_min}min")
     try:
         paid = tariff.cost(here.reindex(whole), timezone=house.timezone)
     except HouseError:
         return nan
+    if paid.price is None:
+        return nan
     standing = tariff.on(pd.Timestamp(row["end"]).date()).standing_per_day * days
-    return paid.energy * row["kwh"] / used + paid.demand + standing
+    return paid.price * row["kwh"] + paid.demand + standing
 
 
 def median_ratio(billed: Billed) -> float:

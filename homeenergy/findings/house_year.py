@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import ceil, isfinite
+from math import isfinite
 
 import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import RETURNED_SHARE, ApplianceFinding, clipped
 from homeenergy.findings.appliance.table import Findings
-from homeenergy.findings.bill import SLOT_MIN, house_bill, mains_energy
+from homeenergy.findings.bill import house_bill, mains_energy, mains_slot_min
 from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.findings.loads.baseload import Baseload, house_baseload
 from homeenergy.findings.peaks import OwnPower, own_power
@@ -204,8 +204,7 @@ def house_year(house: House, findings: Findings) -> HouseYear:
 
 def _fed_back_kwh(house: House) -> float:
     """What the mains return in a year like the days measured; each slot of the clock by itself."""
-    longest_s = max(house.trace(leg).period_s for leg in house.mains)
-    slot_min = max(SLOT_MIN, ceil(longest_s / 60))
+    slot_min = mains_slot_min(house)
     kwh = mains_energy(house, slot_min=slot_min).dropna()
     days = len(kwh) * slot_min * 60 / S_PER_DAY
     return float(-kwh.clip(upper=0).sum()) / days * DAYS_PER_YEAR if len(kwh) else 0.0
@@ -247,12 +246,11 @@ def _money(
         paid = house_bill(house, tariff)
     except HouseError as error:
         return None, standing, 0.0, error.what
-    seen = float(mains_energy(house).clip(lower=0).sum())
-    if not seen > 0:
+    if paid.price is None:
         return None, standing, 0.0, "nothing was drawn through the mains"
     months = paid.peaks["month"].nunique()
     demand = paid.demand / months * MONTHS_PER_YEAR if months else 0.0
-    return kwh.scaled(paid.energy / seen, unit=tariff.currency), standing, demand, ""
+    return kwh.scaled(paid.price, unit=tariff.currency), standing, demand, ""
 
 
 def _of_circuits(

@@ -10,11 +10,10 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.bill import mains_energy, slot_energy
+from homeenergy.findings.bill import SLOT_MIN, mains_energy, slot_energy
 from homeenergy.readings.house import House
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H
 
-SLOT_MIN = 15
 DURATIONS = (0.0, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 1.0)  # shares of the time
 MOST_AT_PEAK = 3
 

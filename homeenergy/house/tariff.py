@@ -50,6 +50,8 @@ class Bill:
     Attributes
     ----------
     currency : str
+    kwh : float
+        Energy of the slots that were seen [kWh].
     energy, demand, standing : float
         For the kWh, for the greatest power of each month, and whatever is used [currency].
     peaks : pandas.DataFrame
@@ -59,10 +61,16 @@ class Bill:
     """
 
     currency: str
+    kwh: float
     energy: float
     demand: float
     standing: float
     peaks: pd.DataFrame
+
+    @property
+    def price(self) -> float | None:
+        """What a kWh cost on average [currency]; None where no energy was drawn."""
+        return self.energy / self.kwh if self.kwh > 0 else None
 
     @property
     def total(self) -> float:
@@ -391,6 +399,7 @@ def _bill_of(tariff: Tariff, kwh: pd.Series, *, timezone: tzinfo | str) -> Bill:
     )
     return Bill(
         currency=tariff.currency,
+        kwh=float(np.nansum(used)),
         energy=float(np.nansum(_energy_costs(tariff, used, local, slot_s=slot_s))),
         demand=float(peaks["cost"].sum()),
         standing=float(standing),

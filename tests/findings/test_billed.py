@@ -6,6 +6,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
+from homeenergy.findings.bill import house_bill
 from homeenergy.findings.billed import median_ratio, read_bills, reconcile_bills
 from homeenergy.findings.house_year import house_year
 from homeenergy.findings.peaks import house_peaks, own_power
@@ -135,3 +136,27 @@ def test_a_house_that_makes_nothing_has_no_own_power(tmp_path):
     house = steady(tmp_path)
     assert own_power(house, house_findings(house).appliances, price=None) is None
     assert isinstance(house_peaks(house, ()).to_frame(), pd.DataFrame)
+
+
+def test_bills_of_a_house_that_feeds_back_are_of_what_it_draws(tmp_path):
+    roof = -switched(DAYS, [10], on_w=3000, lasts_h=4)
+    rest = np.full(DAYS * 1440, 1000.0)
+    house = house_of(tmp_path, {"mains": rest + roof, "roof": roof}, tariff=("EUR", 0.3))
+    bills(tmp_path, "2026-03-01,2026-03-20,400,120.00,no")  # 20 kWh a day; 12 less what is fed back
+    row = reconcile_bills(house).table.iloc[0]
+    assert house_bill(house, house.tariff).price == pytest.approx(0.3)
+    assert row["verdict"] == "agrees"
+    assert row["logged_kwh"] == pytest.approx(400)
+    assert row["expected_amount"] == pytest.approx(120)
+
+
+def test_bills_are_compared_with_a_log_of_whole_hours(tmp_path):
+    oven = switched(DAYS, [18], on_w=2000, lasts_h=2, period_s=3600)
+    house = house_of(
+        tmp_path, {"mains": 1000 + oven, "oven": oven}, period_s=3600, tariff=("EUR", 0.3)
+    )
+    bills(tmp_path, "2026-03-01,2026-03-10,280,84.00,no")
+    row = reconcile_bills(house).table.iloc[0]
+    assert row["verdict"] == "agrees"
+    assert row["covered_share"] == pytest.approx(1)
+    assert row["expected_amount"] == pytest.approx(84)

@@ -10,7 +10,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.house import appliance_finding
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.before_after import before_after
-from homeenergy.findings.bill import house_bill, slot_energy
+from homeenergy.findings.bill import house_bill
 from homeenergy.findings.cost import mean_price
 from homeenergy.findings.days import daily_energy
 from homeenergy.findings.saving.saving import as_estimate, payback, payback_text
@@ -313,11 +313,9 @@ def _price(house: House) -> tuple[float | None, str]:
     if tariff.single_price is not None:
         return tariff.single_price, tariff.currency
     try:
-        bill = house_bill(house, tariff)
+        return house_bill(house, tariff).price, tariff.currency
     except HouseError:
         return None, tariff.currency
-    kwh = sum(float(slot_energy(house.trace(leg)).sum()) for leg in house.mains)
-    return (bill.energy / kwh if kwh > 0 else None), tariff.currency
 
 
 def _rank(one: Compared) -> tuple[bool, float]:
