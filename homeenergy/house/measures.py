@@ -18,7 +18,7 @@ WAYS = (
 )
 
 
-def _positive(value: float) -> bool:
+def _not_negative(value: float) -> bool:
     return value >= 0
 
 
@@ -42,7 +42,7 @@ class Measure:
         Key(
             help="what it costs once, in the tariff's currency",
             example=900,
-            check=_positive,
+            check=_not_negative,
             must="be 0 or more",
         ),
     ] = None
@@ -51,7 +51,7 @@ class Measure:
         Key(
             help="part of the price that is paid back",
             example=100,
-            check=_positive,
+            check=_not_negative,
             must="be 0 or more",
         ),
     ] = 0.0
@@ -68,7 +68,7 @@ class Measure:
             help="what the new one takes in a year by its label",
             unit="kWh",
             example=180,
-            check=_positive,
+            check=_not_negative,
             must="be 0 or more",
         ),
     ] = None
@@ -78,7 +78,7 @@ class Measure:
             help="or in 100 uses by its label",
             unit="kWh",
             example=75,
-            check=_positive,
+            check=_not_negative,
             must="be 0 or more",
         ),
     ] = None

@@ -48,6 +48,17 @@ def _instant(fields: Fields, name: str) -> datetime:
     return value
 
 
+def _time(what: str, *, name: str = "", example: str = "2026-10-25 14:00") -> Key:
+    return Key(
+        help=what,
+        name=name,
+        kind="a date or time",
+        example=example,
+        read=_instant,
+        write=lambda at: at.isoformat(sep=" "),
+    )
+
+
 def _zone(fields: Fields, name: str) -> ZoneInfo:
     try:
         return read_region(fields.get(name, str))
@@ -111,14 +122,7 @@ class Correction:
     ]
     start: Annotated[
         datetime | None,
-        Key(
-            help="since when, local time; left out, from the beginning",
-            name="from",
-            kind="a date or time",
-            example="2026-10-25 14:00",
-            read=_instant,
-            write=lambda at: at.isoformat(sep=" "),
-        ),
+        _time("since when, local time; left out, from the beginning", name="from"),
     ] = None
     uncertainty: Uncertainty = None
     offset_w: Offset = 0.0
@@ -234,24 +238,11 @@ class CircuitLoad:
     ] = None
     alone_from: Annotated[
         datetime | None,
-        Key(
-            help="beginning of a time in which only this load ran, local time",
-            kind="a date or time",
-            example="2026-10-25 14:00",
-            read=_instant,
-            write=lambda at: at.isoformat(sep=" "),
-        ),
+        _time("beginning of a time in which only this load ran, local time"),
     ] = None
-    alone_to: Annotated[
-        datetime | None,
-        Key(
-            help="end of that time",
-            kind="a date or time",
-            example="2026-10-26 09:00",
-            read=_instant,
-            write=lambda at: at.isoformat(sep=" "),
-        ),
-    ] = None
+    alone_to: Annotated[datetime | None, _time("end of that time", example="2026-10-26 09:00")] = (
+        None
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -46,6 +46,20 @@ def _checked(fields: Fields, name: str, text: str) -> Path:
     return image
 
 
+def _picture(what: str, example: str) -> Key:
+    return Key(
+        help=what,
+        kind="the path of a PNG or JPEG, from this folder",
+        example=example,
+        read=_image,
+        write=str,
+    )
+
+
+def _own_words(part: str) -> Key:
+    return Key(help=f"own words at the beginning of {part}", example="As we saw on site, ...")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WriteUpDetails:
     """What a write-up says of itself, and in its author's own words; every part may be absent.
@@ -57,26 +71,8 @@ class WriteUpDetails:
     author: Annotated[str, Key(help="who wrote it", example="A. Writer")] = ""
     client: Annotated[str, Key(help="for whom", example="The owners")] = ""
     site: Annotated[str, Key(help="where the house is", example="12 Orchard Road")] = ""
-    image: Annotated[
-        Path | None,
-        Key(
-            help="picture on the first page",
-            kind="the path of a PNG or JPEG, from this folder",
-            example="house.jpg",
-            read=_image,
-            write=str,
-        ),
-    ] = None
-    logo: Annotated[
-        Path | None,
-        Key(
-            help="small picture above the title",
-            kind="the path of a PNG or JPEG, from this folder",
-            example="logo.png",
-            read=_image,
-            write=str,
-        ),
-    ] = None
+    image: Annotated[Path | None, _picture("picture on the first page", "house.jpg")] = None
+    logo: Annotated[Path | None, _picture("small picture above the title", "logo.png")] = None
     photos: Annotated[
         tuple[Path, ...],
         Key(
@@ -145,32 +141,9 @@ class WriteUpDetails:
             must="be a share such as 0.03 for 3 %",
         ),
     ] = 0.03
-    words_summary: Annotated[
-        str, Key(help="own words at the beginning of page one", example="As we saw on site, ...")
-    ] = ""
-    words_loads: Annotated[
-        str,
-        Key(
-            help="own words at the beginning of the loads that matter",
-            example="As we saw on site, ...",
-        ),
-    ] = ""
-    words_bill: Annotated[
-        str, Key(help="own words at the beginning of the bill", example="As we saw on site, ...")
-    ] = ""
-    words_trust: Annotated[
-        str,
-        Key(
-            help="own words at the beginning of how far to trust it",
-            example="As we saw on site, ...",
-        ),
-    ] = ""
-    words_actions: Annotated[
-        str, Key(help="own words at the beginning of what to do", example="As we saw on site, ...")
-    ] = ""
-    words_assumptions: Annotated[
-        str,
-        Key(
-            help="own words at the beginning of what was assumed", example="As we saw on site, ..."
-        ),
-    ] = ""
+    words_summary: Annotated[str, _own_words("page one")] = ""
+    words_loads: Annotated[str, _own_words("the loads that matter")] = ""
+    words_bill: Annotated[str, _own_words("the bill")] = ""
+    words_trust: Annotated[str, _own_words("how far to trust it")] = ""
+    words_actions: Annotated[str, _own_words("what to do")] = ""
+    words_assumptions: Annotated[str, _own_words("what was assumed")] = ""
