@@ -18,12 +18,17 @@ from homeenergy.readings.trace import Trace, sure_trace
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.means import mean_of_days
 from homeenergy.stats.parts import Parts
-from homeenergy.units import H_PER_DAY, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
+from homeenergy.units import DAYS_PER_YEAR, H_PER_DAY, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 # A day with less of its time covered says little about a whole day.
 LEAST_COVERAGE = 0.9
 LEAST_OF_AN_HOUR = 0.95
 PARTS_OF_A_DAY = 4  # night, morning, afternoon, evening
+
+
+def share_of_year(days: pd.DatetimeIndex) -> float:
+    """Share of the days of a year that are among days, of whichever year."""
+    return min(len(set(zip(days.month, days.day, strict=True))) / DAYS_PER_YEAR, 1.0)
 
 
 def daily_energy(trace: Trace | pd.Series, *, timezone: tzinfo | str = "UTC") -> pd.DataFrame:

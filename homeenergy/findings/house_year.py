@@ -12,7 +12,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import RETURNED_SHARE, ApplianceFinding, clipped
 from homeenergy.findings.appliance.table import Findings
 from homeenergy.findings.bill import house_bill, mains_energy, mains_slot_min
-from homeenergy.findings.days import LEAST_COVERAGE
+from homeenergy.findings.days import LEAST_COVERAGE, share_of_year
 from homeenergy.findings.loads.baseload import Baseload, house_baseload
 from homeenergy.findings.peaks import OwnPower, own_power
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
@@ -166,12 +166,11 @@ def house_year(house: House, findings: Findings) -> HouseYear:
     else:
         fed_back = _fed_back_kwh(house)
         total = mains.plus(fed_back / DAYS_PER_YEAR)
-        other = (
-            0.0
-            if findings.unmeasured_kwh_per_day is None
-            else (findings.unmeasured_kwh_per_day.value)
-        )
-        reach += (1 - seen) * OTHER_SEASON * max(other, 0.0)
+        other = findings.unmeasured_kwh_per_day
+        # A circuit that is held out is among what the mains carry for nobody.
+        left = sum((-f.kwh_per_day.value for f in measured), mains.value)
+        other_kwh = left if other is None else other.value
+        reach += (1 - seen) * OTHER_SEASON * max(other_kwh, 0.0)
     limit = reach / abs(total.value) if total.value else 0.0
     kwh = _unseen(total.scaled(DAYS_PER_YEAR), limit, "house")
     if total.value > 0:
@@ -227,7 +226,7 @@ def _unseen(year: Estimate, limit: float, name: str) -> Estimate:
 def _seen(finding: ApplianceFinding) -> float:
     daily = finding.daily
     day = pd.DatetimeIndex(daily["day"][daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]])
-    return min(len(set(zip(day.month, day.day, strict=True))) / DAYS_PER_YEAR, 1.0)
+    return share_of_year(day)
 
 
 def _money(

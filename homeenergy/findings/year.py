@@ -16,7 +16,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding, clipped, estimate_text
 from homeenergy.findings.bill import price_of_a_year
 from homeenergy.findings.cost import mean_price
-from homeenergy.findings.days import LEAST_COVERAGE
+from homeenergy.findings.days import LEAST_COVERAGE, share_of_year
 from homeenergy.findings.weather.fit import WeatherFit, weather_dependence
 from homeenergy.findings.weather.models import Balance
 from homeenergy.findings.weather.seasons import SeasonOfUse, season_of_use, season_remark
@@ -175,7 +175,7 @@ def annual_energy(
     if outdoor is not None:
         stated = season.strength if season.source == "house.toml" else None
         season = season_of_use(daily, kind=finding.kind, stated=stated, outdoor=outdoor)
-    seen = min(len(set(zip(day.month, day.day, strict=True))) / DAYS_PER_YEAR, 1.0)
+    seen = share_of_year(day)
     limit = (1 - seen) * season.limit
     method = (
         f"{per_day.basis}; times {days_per_year:g} days; the {1 - seen:.0%} of the year not seen "

@@ -20,6 +20,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.change import Change
 from homeenergy.findings.cost import mean_price
+from homeenergy.findings.days import share_of_year
 from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.saving.advice import Said
 from homeenergy.findings.weather.fit import weather_dependence
@@ -353,18 +354,13 @@ def _year(
         if "celsius" not in months:
             return None, Said(text="normal_months.csv needs the column celsius")
         return _weather_year(change, before, months), None
-    seen = _seen(change)
+    seen = share_of_year(pd.DatetimeIndex(change.days["day"]))
     limit = (1 - seen) * max(SEASON_LIMIT[f.season.strength] for f in (before, after))
     year = change.size_kwh.scaled(-DAYS_PER_YEAR)
     if not limit:
         return year, None
     source = f"days of {after.circuit} not seen"
     return year.with_part(source, limit * abs(year.value), rectangular=True), None
-
-
-def _seen(change: Change) -> float:
-    days = pd.DatetimeIndex(change.days["day"])
-    return min(len(set(zip(days.month, days.day, strict=True))) / DAYS_PER_YEAR, 1.0)
 
 
 def _weather_year(change: Change, before: ApplianceFinding, months: pd.DataFrame) -> Estimate:
