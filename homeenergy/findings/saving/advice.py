@@ -150,10 +150,7 @@ def find_advice(
     bill = year.kwh if year.bill is None else year.bill
     least = FLOOR_SHARE * bill.value if floor is None else floor
     unit = bill.unit
-    found += idle
-    found = [
-        action for action in found if action.main.unit == unit or not action.saving.kwh_per_year
-    ]
+    found = [action for action in (*found, *idle) if action.main.unit == unit]
     found.sort(key=_order)
     sure = [action for action in found if action.is_sure]
     worth = [action for action in sure if action.main.value >= least]
@@ -185,16 +182,14 @@ def _given(saving: Saving) -> Action:
     return Action(
         do=Said(text="{measure}", figures={"measure": saving.measure}),
         saving=saving,
-        rests_on=(_measured(saving.finding),),
+        rests_on=(measured_use(saving.finding),),
         assumes=tuple(Said(text="{line}", figures={"line": line}) for line in saving.assumptions),
-        wrong_if=Said(
-            text="A log of {appliance} after it shows no less energy a day, weather taken out.",
-            figures={"appliance": saving.finding.appliance},
-        ),
+        wrong_if=no_less_energy(saving.finding),
     )
 
 
-def _measured(finding: ApplianceFinding) -> Said:
+def measured_use(finding: ApplianceFinding) -> Said:
+    """What an appliance takes, on which a saving rests."""
     return Said(
         text="{appliance} takes {per_day_kwh} a day, measured over {days} days.",
         figures={
@@ -202,6 +197,14 @@ def _measured(finding: ApplianceFinding) -> Said:
             "per_day_kwh": finding.kwh_per_day,
             "days": round(finding.days),
         },
+    )
+
+
+def no_less_energy(finding: ApplianceFinding) -> Said:
+    """What would show that something done about an appliance saved nothing."""
+    return Said(
+        text="A log of {appliance} after it shows no less energy a day, weather taken out.",
+        figures={"appliance": finding.appliance},
     )
 
 
@@ -226,7 +229,7 @@ def _switching_off(house: House, finding: ApplianceFinding) -> list[Action]:
             saving=saving,
             rests_on=(
                 Said(
-                    text="{appliance} draws {idle_w} while it waits, {off_h} hours a day.",
+                    text="{appliance} draws {idle_w} while it waits, {off_h} a day.",
                     figures={
                         "appliance": name,
                         "idle_w": idle_use.idle_w,

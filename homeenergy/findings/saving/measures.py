@@ -8,7 +8,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.loads.lighting import hours_of_use
-from homeenergy.findings.saving.advice import Action, Said
+from homeenergy.findings.saving.advice import Action, Said, measured_use, no_less_energy
 from homeenergy.findings.saving.saving import Saving, energy_now, made_saving, present_value
 from homeenergy.findings.saving.what_if import change_lamps, replace_unit
 from homeenergy.findings.year import annual_energy
@@ -70,7 +70,6 @@ def measure_actions(
 def _action(house: House, finding: ApplianceFinding, measure: Measure) -> Action:
     saving, rests_on, assumes = _saving(finding, measure)
     saving = replace(saving, measure=measure.do)
-    name = finding.appliance
     value = None
     if measure.price is not None and measure.life_years and saving.cost_per_year is not None:
         value = present_value(
@@ -106,10 +105,7 @@ def _action(house: House, finding: ApplianceFinding, measure: Measure) -> Action
         saving=saving,
         rests_on=rests_on,
         assumes=assumes,
-        wrong_if=Said(
-            text="A log of {appliance} after it shows no less energy a day, weather taken out.",
-            figures={"appliance": name},
-        ),
+        wrong_if=no_less_energy(finding),
         present_value=value,
     )
 
@@ -118,11 +114,7 @@ def _saving(
     finding: ApplianceFinding, measure: Measure
 ) -> tuple[Saving, tuple[Said, ...], tuple[Said, ...]]:
     price = None if measure.price is None else measure.price - measure.subsidy
-    name = finding.appliance
-    takes = Said(
-        text="{appliance} takes {per_day} a day, measured over {days} days.",
-        figures={"appliance": name, "per_day": finding.kwh_per_day, "days": round(finding.days)},
-    )
+    takes = measured_use(finding)
     if measure.new_kwh_per_year is not None:
         saving = replace_unit(finding, label_kwh_per_year=measure.new_kwh_per_year, price=price)
         label = Said(
@@ -171,7 +163,7 @@ def _saving(
     stated = Said(
         text="It saves {saved_share} of all that {appliance} takes: this was stated, and not "
         "measured here.",
-        figures={"saved_share": measure.saves_share, "appliance": name},
+        figures={"saved_share": measure.saves_share, "appliance": finding.appliance},
     )
     return saving, (takes,), (stated,)
 
