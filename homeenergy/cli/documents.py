@@ -131,7 +131,6 @@ def _named(path: Path, folder: Path) -> Path:
 
 def _batch(folders: list[Path], out: list[Path], options: dict[str, Any]) -> None:
     """Write documents of many houses, one after the other; exit code 1 if one failed."""
-    from homeenergy.errors import HouseError
     from homeenergy.readings import import_logs
 
     names = [folder.resolve().name for folder in folders]
@@ -172,7 +171,6 @@ def _batch(folders: list[Path], out: list[Path], options: dict[str, Any]) -> Non
 
 def _up_to_date(path: Path, folder: Path, options: dict[str, Any]) -> bool:
     """Whether a document is there, of this edition, and matches its folder."""
-    from homeenergy.errors import HouseError
     from homeenergy.show.document.files import read_record
     from homeenergy.show.writeup import differences
 

@@ -115,6 +115,8 @@ def _row(row: dict[Any, Any], line: int, path: Path) -> dict[str, object]:
             continue
         try:
             found[name] = float(text)
+            if not isfinite(found[name]):
+                raise ValueError
         except ValueError:
             raise HouseError(
                 f"{text!r} is not a number",

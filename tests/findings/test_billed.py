@@ -1,5 +1,7 @@
 """Bills against the log, peaks, own solar power: by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -68,6 +70,7 @@ def test_bills_are_compared_by_dates_kwh_and_amounts(tmp_path):
         ("start,end,kwh\n2026-03-31,2026-03-02,5\n", "ends before it begins"),
         ("start,end,kwh\n31.3.2026,2026-03-02,5\n", "is no day"),
         ("start,end,kwh\n2026-03-01,2026-03-02,many\n", "is not a number"),
+        ("start,end,kwh\n2026-03-01,2026-03-02,inf\n", "is not a number"),
         ("start,end,kwh,estimated\n2026-03-01,2026-03-02,5,perhaps\n", "neither yes nor no"),
         ("start,end,kwh\n", "holds no bill"),
     ],
@@ -160,3 +163,23 @@ def test_bills_are_compared_with_a_log_of_whole_hours(tmp_path):
     assert row["verdict"] == "agrees"
     assert row["covered_share"] == pytest.approx(1)
     assert row["expected_amount"] == pytest.approx(84)
+
+
+def test_what_a_held_out_circuit_takes_may_differ_in_other_seasons_as_well(tmp_path):
+    house = steady(tmp_path)
+    findings = house_findings(house)
+    year = house_year(house, findings).kwh
+    held_out = house_year(house, replace(findings, unmeasured_kwh_per_day=None)).kwh
+    assert held_out.low == pytest.approx(year.low, rel=1e-3)
+    assert held_out.high == pytest.approx(year.high, rel=1e-3)
+
+
+def test_page_one_says_where_most_goes_only_if_most_of_it_was_measured(tmp_path):
+    lamp = switched(DAYS, [20], on_w=60, lasts_h=3)
+    roof = -switched(DAYS, [10], on_w=3000, lasts_h=4)
+    little = house_of(tmp_path / "little", {"mains": 1000 + lamp, "lamp": lamp})
+    watts = {"mains": 10 * lamp + roof, "lamp": 9 * lamp, "roof": roof}
+    sunny = house_of(tmp_path / "sunny", watts)
+    said = [str(write_up(house, language="en-GB").parts["summary"]) for house in (little, sunny)]
+    assert "; of what was measured, most goes to lamp." in said[0]
+    assert "; most goes to lamp." in said[1]

@@ -161,27 +161,39 @@ def held_out_notes(told: Told) -> tuple[Block, ...]:
 def _opening(told: Told) -> str:
     """The answer in a sentence or two."""
     words, year = told.words, told.year
-    own = [one.name for one in year.loads if one.finding is not None][:THREE]
     values: dict[str, object] = {
         "house": told.basis.house.name,
         "kwh": words.alone(year.kwh),
-        "loads": ", ".join(own),
+        "most": _most(told),
     }
     if year.fed_back_kwh and year.bill is not None:
         text = (
             "{house} takes about {kwh} a year from the grid, like the days measured, feeds "
-            "{fed_back_kwh} back, and pays {bill} for it; most goes to {loads}."
+            "{fed_back_kwh} back, and pays {bill} for it; {most}."
         )
         values |= {"bill": words.alone(year.bill), "fed_back_kwh": year.fed_back_kwh}
     elif year.bill is None:
-        text = "{house} uses about {kwh} a year like the days measured; most goes to {loads}."
+        text = "{house} uses about {kwh} a year like the days measured; {most}."
     else:
         text = (
-            "{house} uses about {kwh} a year like the days measured, and pays {bill} for it; most "
-            "goes to {loads}."
+            "{house} uses about {kwh} a year like the days measured, and pays {bill} for it; "
+            "{most}."
         )
         values["bill"] = words.alone(year.bill)
     return words.say(text, **values)
+
+
+def _most(told: Told) -> str:
+    """Where most of the energy goes, or most of what was measured."""
+    year = told.year
+    used = [one for one in year.loads if one.kwh.value > 0]
+    own = [one for one in used if one.finding is not None][:THREE]
+    if not own:
+        return told.words.say("no measured load takes anything")
+    whole = max(year.kwh.value, sum(one.kwh.value for one in used))
+    most = sum(one.kwh.value for one in own) > whole / 2
+    text = "most goes to {loads}" if most else "of what was measured, most goes to {loads}"
+    return told.words.say(text, loads=", ".join(one.name for one in own))
 
 
 def appliances_of(told: Told, circuits: Sequence[str]) -> list[str]:
@@ -294,7 +306,11 @@ def _beside_year(told: Told) -> list[str]:
     if days < SHORT_DAYS:
         said.append(words.say("A log this short says little of a usual week."))
     if not year.whole_house:
-        said.append(words.say("The mains were not logged: circuits not measured are missing here."))
+        said.append(
+            words.say(
+                "No readings of the mains can be used: circuits not measured are missing here."
+            )
+        )
     tariff = told.basis.house.tariff
     if year.fed_back_kwh and tariff is not None and tariff.export_price_per_kwh is None:
         said.append(

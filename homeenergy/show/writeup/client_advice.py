@@ -45,7 +45,9 @@ def trust_part(told: Told) -> tuple[Block, ...]:
         meter_words(words, check.meter),
     ]
     if findings.mains_kwh_per_day is None:
-        items.append(words.say("The mains were not logged, so nothing checks the circuits' sum."))
+        items.append(
+            words.say("No readings of the mains can be used, so nothing checks the circuits' sum.")
+        )
     elif findings.unmeasured_kwh_per_day is not None:
         items.append(
             words.say(

@@ -20,6 +20,15 @@ VERDICTS = {
     "estimated": "estimated",
     "not logged": "not logged",
 }
+# What is said of bills that do not agree, by verdict.
+DIFFERENCES = {
+    "estimated": "Differ, but rest on an estimated reading: {number}. The next real reading "
+    "settles it.",
+    "differs": "Differ though the meter was read: {number}. Ask the utility, or look at the clamps "
+    "of the mains.",
+    "amount differs": "The kWh agree and the amount does not: {number}. Prices in house.toml, "
+    "taxes or charges differ.",
+}
 
 
 def bill_part(told: Told) -> tuple[Block, ...]:
@@ -40,7 +49,8 @@ def _bills(told: Told) -> list[Block]:
     except HouseError as error:
         if error.path is not None and str(error.path).endswith(FILE_NAME):
             raise
-        return [Prose(text=words.say("Bills cannot be compared: the mains were not logged."))]
+        text = "Bills cannot be compared: no readings of the mains can be used."
+        return [Prose(text=words.say(text))]
     return [_bill_table(told, billed), Prose(text=" ".join(_bill_words(told, billed)))]
 
 
@@ -97,30 +107,11 @@ def _bill_words(told: Told, billed: Billed) -> list[str]:
             compared=len(billed.compared),
         )
     )
-    if count.get("estimated", 0):
-        said.append(
-            words.say(
-                "Differ, but rest on an estimated reading: {number}. The next real reading "
-                "settles it.",
-                number=int(count["estimated"]),
-            )
-        )
-    if count.get("differs", 0):
-        said.append(
-            words.say(
-                "Differ though the meter was read: {number}. Ask the utility, or look at the "
-                "clamps of the mains.",
-                number=int(count["differs"]),
-            )
-        )
-    if count.get("amount differs", 0):
-        said.append(
-            words.say(
-                "The kWh agree and the amount does not: {number}. Prices in house.toml, taxes or "
-                "charges differ.",
-                number=int(count["amount differs"]),
-            )
-        )
+    said += [
+        words.say(text, number=int(count[verdict]))
+        for verdict, text in DIFFERENCES.items()
+        if verdict in count
+    ]
     return said
 
 
