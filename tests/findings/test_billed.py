@@ -12,6 +12,7 @@ from homeenergy.findings.bill import house_bill
 from homeenergy.findings.billed import median_ratio, read_bills, reconcile_bills
 from homeenergy.findings.house_year import house_year
 from homeenergy.findings.peaks import house_peaks, own_power
+from homeenergy.findings.saving.advice import find_advice
 from homeenergy.show.writeup import write_up
 from tests.findings.small_house import made_house, switched
 
@@ -128,11 +129,14 @@ def test_a_house_that_feeds_back_more_than_it_takes_pays_for_what_it_takes(tmp_p
     rest = np.full(DAYS * 1440, 1000.0)
     watts = {"mains": rest + roof, "lamp": switched(DAYS, [20], on_w=60, lasts_h=3)}
     house = house_of(tmp_path, watts, tariff=("EUR", "0.3"))
-    year = house_year(house, house_findings(house))
+    findings = house_findings(house)
+    year = house_year(house, findings)
     # Nothing says what a kWh fed back earns: as one not bought.
     assert year.kwh.value == pytest.approx(365 * 18)
     assert year.price == pytest.approx(0.3)
     assert year.bill.value == pytest.approx(365 * 0.3 * (18 - 30))
+    floor = find_advice(house, findings.appliances, year).floor
+    assert floor == pytest.approx(0.01 * 365 * 0.3 * 18)
 
 
 def test_a_house_that_makes_nothing_has_no_own_power(tmp_path):

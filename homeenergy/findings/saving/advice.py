@@ -130,7 +130,7 @@ def find_advice(
         To consider in addition to those found: another unit, other lamps.
     floor : float, optional
         What an action must save in a year [currency; kWh without a tariff]. Default: `FLOOR_SHARE`
-        of the bill.
+        of the bill, before what is earned.
 
     Returns
     -------
@@ -148,8 +148,9 @@ def find_advice(
             found += _tried(look, house, finding)
     idle = [action for f in findings for action in _tried(_switching_off, house, f)]
     bill = year.kwh if year.bill is None else year.bill
-    least = FLOOR_SHARE * bill.value if floor is None else floor
     unit = bill.unit
+    earned = 0.0 if year.bill is None else year.earned
+    least = FLOOR_SHARE * (bill.value + earned) if floor is None else floor
     found = [action for action in (*found, *idle) if action.main.unit == unit]
     found.sort(key=_order)
     sure = [action for action in found if action.is_sure]
