@@ -1,12 +1,14 @@
 """Loads that share a clamp: closed-form days, sums that stay exact, and what is not told."""
 
 from itertools import product
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from homeenergy.cycles import Load, split_loads
+from homeenergy.cycles.shared import kernels, parts
 from homeenergy.cycles.shared.grouping import evidence, partitions
 from homeenergy.cycles.shared.parts import Switches, decode, find_parts
 from homeenergy.cycles.shared.steps import find_steps
@@ -190,6 +192,18 @@ def test_the_course_of_switches_is_the_least_costly_of_all():
 
     best = min(product(states, repeat=len(level)), key=cost)
     assert [tuple(row) for row in found.astype(int)] == list(best)
+
+
+@pytest.mark.parametrize("held", [0, 30_000])
+def test_how_long_a_switch_was_on_before_the_log_is_not_known(monkeypatch, held):
+    """Whatever new memory holds: half a minute at the start may be the end of a usual draw."""
+    memory = {"empty": lambda shape, dtype=float: np.full(shape, held, dtype)}
+    monkeypatch.setattr(kernels, "np", SimpleNamespace(**{**vars(np), **memory}))
+    monkeypatch.setattr(parts, "best_course", kernels.best_course.py_func)
+    steps = find_steps(trace_of(np.repeat([70.0, 0.0], [1, 200])))
+    usual = np.array([[np.log(1200.0)], [0.4]])
+    switches = Switches(watts=np.array([90.0]), spread_w=np.array([3.0]), on_s=usual, off_s=usual)
+    assert decode(steps, switches, wander_w=5.0)[:, 0].tolist() == [True, False]
 
 
 def test_partitions_are_as_many_as_stirling_numbers_of_the_second_kind():

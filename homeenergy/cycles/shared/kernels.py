@@ -68,7 +68,7 @@ def best_course(
     cost = np.zeros(many)
     since = np.full((many, k), np.nan)
     cost2 = np.empty(many)
-    since2 = np.empty((many, k))
+    since2 = np.full((many, k), np.nan)
     dwell = np.empty((many, k))
     for s in range(many):
         for c in range(k):
