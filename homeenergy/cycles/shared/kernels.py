@@ -62,7 +62,10 @@ def _cost(z):  # pragma: no cover - compiled
 def best_course(
     level, jump, start, length, new, watts, edge, on, off, sums, spread, flips, noise, path
 ):  # pragma: no cover - compiled
-    """Write the least costly course to `path`: states of which bit c says whether c is on."""
+    """Write the least costly course to `path`: states of which bit c says whether c is on.
+
+    `flips` holds the sets of switches that may change at one step, two at most, in the same way.
+    """
     m, k, many = level.size, watts.size, sums.size
     back = np.empty((m, many), np.int16)
     cost = np.zeros(many)
@@ -70,6 +73,27 @@ def best_course(
     cost2 = np.empty(many)
     since2 = np.full((many, k), np.nan)
     dwell = np.empty((many, k))
+    spread_on = np.log(on[1] / 0.4)
+    # Of each set of flips: its switches, and the step that they make by which of them are on then.
+    flipped = np.empty((flips.size, 2), np.int64)
+    flipped_n = np.zeros(flips.size, np.int64)
+    step = np.zeros((flips.size, 4))
+    width = np.empty(flips.size)
+    step_cost = np.empty((flips.size, 4))
+    then_on = np.zeros((many, flips.size), np.int64)
+    for e in range(flips.size):
+        square = noise * noise
+        for c in range(k):
+            if (flips[e] >> c) & 1:
+                n = flipped_n[e]
+                flipped[e, n] = c
+                flipped_n[e] += 1
+                square += edge[c] * edge[c]
+                for s in range(many):
+                    then_on[s, e] |= ((s >> c) & 1) << n
+                for b in range(4):
+                    step[e, b] += watts[c] if (b >> n) & 1 else -watts[c]
+        width[e] = np.sqrt(square)
     for s in range(many):
         for c in range(k):
             cost[s] += 1.0 * ((s >> c) & 1)
@@ -93,26 +117,23 @@ def best_course(
                     if np.isnan(t):
                         dwell[s, c] = 0.5
                     elif (s >> c) & 1:
-                        dwell[s, c] = _cost((np.log(max(t, 1.0)) - on[0, c]) / on[1, c]) + np.log(
-                            on[1, c] / 0.4
-                        )
+                        z = (np.log(max(t, 1.0)) - on[0, c]) / on[1, c]
+                        dwell[s, c] = _cost(z) + spread_on[c]
                     else:
                         dwell[s, c] = 0.5 * _cost((np.log(max(t, 1.0)) - off[0, c]) / off[1, c])
+            for e in range(flips.size):
+                for b in range(4):
+                    step_cost[e, b] = _cost((jump[i] - step[e, b]) / width[e])
             for s in range(many):
                 best, at = np.inf, 0
-                for f in flips:
-                    was = s ^ f
-                    step, width, paid = 0.0, noise * noise, -AT_ONCE
-                    for c in range(k):
-                        if (f >> c) & 1:
-                            step += watts[c] if (s >> c) & 1 else -watts[c]
-                            width += edge[c] * edge[c]
-                            paid += SWITCHING + AT_ONCE + dwell[was, c]
-                    v = cost[was] + max(paid, 0.0)
+                for e in range(flips.size):
+                    was = s ^ flips[e]
+                    paid = -AT_ONCE
+                    for n in range(flipped_n[e]):
+                        paid += SWITCHING + AT_ONCE + dwell[was, flipped[e, n]]
+                    v = cost[was] + max(paid, 0.0) + step_cost[e, then_on[s, e]]
                     if v < best:
-                        v += _cost((jump[i] - step) / np.sqrt(width))
-                        if v < best:
-                            best, at = v, was
+                        best, at = v, was
                 cost2[s] = best
                 back[i, s] = at
                 for c in range(k):
