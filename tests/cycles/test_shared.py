@@ -117,6 +117,26 @@ def test_what_does_not_hold_two_loads_is_not_told(watts):
     np.testing.assert_allclose(added(shared), trace.watts, rtol=1e-6, atol=1e-4)
 
 
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize(
+    "watts",
+    [
+        freezer() + lamp() - 60 + noise(6 * DAY_N),
+        freezer() + lamp() - 1000 * np.sin(np.arange(6 * DAY_N) / 450).clip(0) + noise(6 * DAY_N),
+        np.where(np.arange(6 * DAY_N) % 2, np.nan, freezer() + lamp()),
+    ],
+    ids=["below zero", "fed back", "every second sample"],
+)
+@pytest.mark.parametrize("n", [2, 3])
+@pytest.mark.parametrize("period_s", [PERIOD_S, 5.0])
+def test_an_interval_holds_its_energy_whatever_the_readings(watts, n, period_s):
+    trace = Trace(label="Cellar", start=START, period_s=period_s, watts=watts)
+    shared = split_loads(trace, n=n)
+    assert all(e.low <= e.value <= e.high for e in shared.energy_wh.values())
+    shares = [float(word[:-1]) for why in shared.reasons for word in why.split() if word[-1] == "%"]
+    assert all(share <= 100 for share in shares)
+
+
 def test_two_equal_heaters_are_not_told():
     rng = np.random.default_rng(5)
     watts = np.zeros(7 * DAY_N)
@@ -310,6 +330,21 @@ def test_the_number_of_loads_is_enough(cellar):
     house = opened(cellar, "loads = 2")
     assert {"cellar_1", "cellar_2"} < {c.name for c in house.circuits}
     assert house.trace("cellar_1").energy_wh > house.trace("cellar_2").energy_wh > 0
+
+
+def test_loads_of_a_circuit_whose_column_is_empty_have_no_readings(tmp_path):
+    (tmp_path / "logs").mkdir()
+    at = pd.date_range(START, periods=DAY_N, freq="30s").strftime("%Y-%m-%d %H:%M:%S")
+    log = pd.DataFrame({"time": at, "cellar": np.nan, "kettle": lamp(1, watts=2000.0)})
+    log.to_csv(tmp_path / "logs" / "a.csv", index=False)
+    toml = HOUSE.format(loads='loads = 2\n\n[[circuit]]\nname = "kettle"') + 'kettle = "kettle"\n'
+    (tmp_path / "house.toml").write_text(toml, encoding="utf-8")
+    import_logs(tmp_path)
+    rows = {one.circuit: one for one in house_findings(open_house(tmp_path)).appliances}
+    assert rows["kettle"].days == 1
+    for name in ("cellar_1", "cellar_2"):
+        assert rows[name].days == 0
+        assert rows[name].remarks[0].startswith("no readings")
 
 
 @pytest.mark.parametrize(

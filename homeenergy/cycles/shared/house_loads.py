@@ -103,30 +103,34 @@ def _by_times_alone(circuit: Circuit, shared: SharedClamp) -> dict[str, str]:
 
 
 def _write(store: Store, name: str, trace: Trace, *, made_from: str, period_ns: int) -> None:
-    """Write a trace month by month, each from its first to its last sample that is there."""
+    """Write a trace month by month, each from its first to its last sample that is there.
+
+    Where none is, an empty month says that the circuit was logged.
+    """
     begin = trace.start.value // period_ns
-    written = set()
     seen = np.flatnonzero(~np.isnan(trace.watts))
+    spans = {} if seen.size else {month_of(begin * period_ns): (0, 0)}
     at = begin
     while seen.size and at < begin + len(trace):
         month = month_of(at * period_ns)
         low, high = month_slots(month, period_ns)
         inside = seen[(seen >= low - begin) & (seen < high - begin)]
         if inside.size:
-            watts = trace.watts[inside[0] : inside[-1] + 1]
-            info = MonthInfo(
-                circuit=name,
-                month=month,
-                first_slot=int(begin + inside[0]),
-                samples=watts.size,
-                period_ns=period_ns,
-                signature=made_from,
-                rows=int(inside.size),
-            )
-            store.write(info, np.ascontiguousarray(watts))
-            written.add(month)
+            spans[month] = int(inside[0]), int(inside[-1]) + 1
         at = high
-    for month in set(store.months(name)) - written:
+    for month, (first, stop) in spans.items():
+        watts = trace.watts[first:stop]
+        info = MonthInfo(
+            circuit=name,
+            month=month,
+            first_slot=int(begin + first),
+            samples=watts.size,
+            period_ns=period_ns,
+            signature=made_from,
+            rows=int(np.count_nonzero(~np.isnan(watts))),
+        )
+        store.write(info, np.ascontiguousarray(watts))
+    for month in set(store.months(name)) - set(spans):
         store.remove(name, month)
 
 

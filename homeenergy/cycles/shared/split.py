@@ -331,14 +331,14 @@ def _result(
         low, high = groups.spans_ws[g] / S_PER_H
         energies[name] = Estimate(
             value=value,
-            low=max(value + low - floor_wh - rest, 0.0),
-            high=min(value + high + floor_wh * (n - 1) + rest, total_ws / S_PER_H),
+            low=min(max(value + low - floor_wh - rest, 0.0), value),
+            high=max(min(value + high + floor_wh * (n - 1) + rest, total_ws / S_PER_H), value),
             unit="Wh",
             n=int(sum(p.first.size for p, of in zip(parts, groups.labels, strict=True) if of == g)),
             basis="divided by levels and coincidences; own method",
         )
     above_ws = max(total_ws - steps.floor_w * whole.covered_s, 1.0)
-    reasons = _reasons(whole, parts, groups, unexplained / above_ws, n=n)
+    reasons = _reasons(whole, parts, groups, min(unexplained / above_ws, 1.0), n=n)
     confidence = _confidence(parts, groups, _unsteady(whole.sure(), watts, steps), main_w)
     confidence = min(confidence, 0.5) if reasons else confidence
     return SharedClamp(

@@ -111,8 +111,10 @@ def _without_pulses(
         np.where(np.isinf(low), -np.inf, low), n, mode="nearest", origin=-1 if n % 2 == 0 else 0
     )
     opened = np.minimum(np.where(np.isfinite(opened), opened, watts), watts)
-    step = np.nanmedian(np.abs(np.diff(watts))) if watts.size > 1 else 0.0
-    limit = np.maximum(LEAST_STEP_W + 6 * (step if np.isfinite(step) else 0.0), 0.1 * opened)
+    differences = np.abs(np.diff(watts))
+    seen = differences[np.isfinite(differences)]
+    step = float(np.median(seen)) if seen.size else 0.0
+    limit = np.maximum(LEAST_STEP_W + 6 * step, 0.1 * opened)
     pulse = ~missing & (watts - opened > limit)
     return np.where(pulse, opened, watts), pulse
 
