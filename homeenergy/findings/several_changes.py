@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache, partial
 from itertools import pairwise
 
 import numpy as np
@@ -90,10 +92,11 @@ def find_changes(
         days = with_weather(days, outdoor)
     use_weekday = len(days) >= LEAST_DAYS_FOR_WEEKDAYS if weekday is None else weekday
     calendar = calendar_terms(days, weekday=use_weekday)
-    splits = _partition(days, calendar)
+    balance_of = cache(partial(_balance, days, calendar))
+    splits = _partition(days, calendar, balance_of)
     changes: tuple[Change, ...] = ()
     for _ in range(TIMES_TO_SETTLE):
-        judged = _judged(days, calendar, _balance(days, calendar, splits), splits)
+        judged = _judged(days, calendar, balance_of(tuple(splits)), splits)
         kept = sorted(split for split, change in judged.items() if change.chance <= SURE_OF_SEVERAL)
         changes = tuple(judged[split] for split in kept)
         if kept == splits:
@@ -102,20 +105,22 @@ def find_changes(
     return Changes(changes=changes, stretches=_stretches(days, splits), remarks=days.remarks)
 
 
-def _balance(days: Days, calendar: Array, splits: list[int]) -> Balance | None:
+def _balance(days: Days, calendar: Array, splits: tuple[int, ...]) -> Balance | None:
     """Balance points where levels change at `splits`; None without temperatures."""
     if days.celsius is None:
         return None
     return choose_balance(days, others=np.hstack([_levels(len(days), splits), calendar]))[0]
 
 
-def _partition(days: Days, calendar: Array) -> list[int]:
+def _partition(
+    days: Days, calendar: Array, balance_of: Callable[[tuple[int, ...]], Balance | None]
+) -> list[int]:
     """First days of stretches of constant level, found together with balance points."""
     n = len(days)
     splits: list[int] = []
     for _ in range(TIMES_TO_SETTLE):
         levels = _levels(n, splits)
-        balance = _balance(days, calendar, splits)
+        balance = balance_of(tuple(splits))
         parts = [levels, calendar]
         if balance is not None and days.celsius is not None:
             parts.append(balance.terms(days.celsius))
@@ -134,7 +139,7 @@ def _partition(days: Days, calendar: Array) -> list[int]:
     return splits
 
 
-def _levels(n: int, splits: list[int]) -> Array:
+def _levels(n: int, splits: Sequence[int]) -> Array:
     edges = [0, *splits, n]
     number = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
     return np.eye(len(edges) - 1)[number]

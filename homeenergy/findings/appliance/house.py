@@ -19,6 +19,7 @@ from homeenergy.findings.appliance.remarks import (
     bench_remarks,
     doubt_remark,
     remarks_on,
+    sharing_question,
     sharing_remark,
     unchecked_remarks,
 )
@@ -37,7 +38,6 @@ from homeenergy.findings.days import (
 from homeenergy.findings.notable import notable
 from homeenergy.findings.weather.seasons import SeasonOfUse, season_of_use, season_remark
 from homeenergy.house.clamp_errors import ClampErrors, clamp_errors
-from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Circuit, Supply, Tariff, appliance_names
 from homeenergy.house.tariff import constant_price
 from homeenergy.readings.house import House
@@ -298,7 +298,9 @@ def house_findings(
             finding = replace(
                 finding, held_out=reason, remarks=(f"held out of all figures: {reason}",)
             )
-        if sharing and finding.days and (circuit.part_of or not KINDS[finding.kind].varying):
+        if finding.days:
+            sharing = sharing or sharing_question(house, circuit, trace, kind=finding.kind)
+        if sharing:
             finding = replace(finding, remarks=(*finding.remarks, sharing))
         doubted = doubt_remark(house.doubts(circuit), trace) if finding.days else None
         if doubted is not None:

@@ -91,17 +91,20 @@ def remarks_on(
     return tuple(remarks)
 
 
-def sharing_remark(house: House, circuit: Circuit, trace: Trace) -> tuple[str | None, Circuit]:
-    """Say how far a load is told from those on its clamp, or ask whether a circuit feeds several.
+def sharing_question(house: House, circuit: Circuit, trace: Trace, *, kind: str) -> str | None:
+    """Ask whether a circuit that is said to feed one appliance feeds several."""
+    # What changes its speed runs through every level, as many loads would.
+    if circuit.part_of or KINDS[kind].varying or house.switched.get(circuit.name):
+        return None
+    return question(trace)
 
-    The circuit of a load comes back with a clamp whose uncertainty holds that of the division.
+
+def sharing_remark(house: House, circuit: Circuit, trace: Trace) -> tuple[str | None, Circuit]:
+    """Say how far a load is told from those on its clamp.
+
+    Its circuit comes back with a clamp whose uncertainty holds that of the division.
     """
-    if not circuit.part_of:
-        # What changes its speed runs through every level, as many loads would.
-        varies = circuit.kind is not None and KINDS[circuit.kind].varying
-        asked = trace.covered_s and not varies and not house.switched.get(circuit.name)
-        return (question(trace) if asked else None), circuit
-    if not trace.covered_s:
+    if not circuit.part_of or not trace.covered_s:
         return None, circuit
     known = division_of(house, circuit)
     clamp = house.circuit(circuit.part_of).clamp
