@@ -334,6 +334,16 @@ def test_the_plan_says_the_minutes_what_is_safe_and_the_mistakes(name):
         assert words in caution.text
     said = "\n".join(i for b in blocks if isinstance(b, Bullets) for i in b.items)
     assert "Not in class" in said or "nothing is opened" in said
+    # Each mistake with the number of its step and the wrong answer, without which it says little.
+    for number, step in enumerate(lesson(name).steps, start=1):
+        for question in (step.predict, *step.then):
+            for slip in question.slips:
+                (told,) = [
+                    i for i in said.split("\n") if i.endswith(f"\N{RIGHTWARDS ARROW} {slip.says}")
+                ]
+                assert told.startswith(f"({number}) ")
+                wrong = read_off(told.partition(") ")[2])
+                assert wrong == pytest.approx(slip.value, rel=5e-3)
 
 
 def test_the_mistakes_that_a_class_makes_are_named():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
 from pathlib import Path
 from typing import cast
@@ -87,12 +87,16 @@ def answer_text(question: Question, say: Say) -> str:
     """Give the answer as a key prints it: three digits and the unit, or the right choice."""
     if question.choices:
         return next(choice.text for choice in question.choices if choice.right)
-    value = question.answer
+    return value_text(question.answer, question.unit, say)
+
+
+def value_text(value: float, unit: str, say: Say) -> str:
+    """Write a value with three digits, fewer where it is exact with fewer, and its unit."""
     digits = max(0, 2 - math.floor(math.log10(abs(value)))) if value else 0
     # Zeros at the end of what is exact say nothing.
     exact = (d for d in range(digits) if math.isclose(value, round(value, d), rel_tol=1e-9))
     shown = say(f"{{value:.{next(exact, digits)}f}}", value=value)
-    return shown if question.unit == "1" else f"{shown} {question.unit}"
+    return shown if unit == "1" else f"{shown} {unit}"
 
 
 def plan_blocks(lesson: Lesson, say: Say) -> Sequence[Block]:
@@ -104,9 +108,11 @@ def plan_blocks(lesson: Lesson, say: Say) -> Sequence[Block]:
         (say("Tasks, at the level of each pupil"), say("alone; neighbours differ"), TASKS_MIN),
         (say("Close: save or print; the question again"), say("together"), CLOSE_MIN),
     ]
-    asked = [q for step in lesson.steps for q in (step.predict, *step.then)]
-    mistakes = [slip.says for question in asked for slip in question.slips]
-    mistakes += [c.says for question in asked for c in question.choices if not c.right]
+    mistakes = [
+        f"({number}) {wrong} \N{RIGHTWARDS ARROW} {says}"
+        for number, question in _asked_in(lesson)
+        for wrong, says in _mistakes(question, say)
+    ]
     return (
         Prose(text=lesson.question),
         Heading(text=say("What pupils can do afterwards")),
@@ -127,6 +133,21 @@ def plan_blocks(lesson: Lesson, say: Say) -> Sequence[Block]:
         Heading(text=say("Sources")),
         Bullets(items=lesson.sources),
     )
+
+
+def _asked_in(lesson: Lesson) -> Iterator[tuple[int, Question]]:
+    """Give the questions of the steps, each with the number of its step."""
+    for number, step in enumerate(lesson.steps, start=1):
+        yield from ((number, question) for question in (step.predict, *step.then))
+
+
+def _mistakes(question: Question, say: Say) -> Iterator[tuple[str, str]]:
+    """Give wrong answers that are foreseen, and what is said to each."""
+    for slip in question.slips:
+        yield value_text(slip.value, question.unit, say), slip.says
+    for choice in question.choices:
+        if not choice.right:
+            yield choice.text, choice.says
 
 
 def sheet_blocks(lesson: Lesson, say: Say) -> Sequence[Block]:
@@ -166,18 +187,15 @@ def _leveled(task: Question, say: Say) -> str:
 
 def key_blocks(lesson: Lesson, say: Say) -> Sequence[Block]:
     """Give the key: answers of the steps with the reason, and of the tasks by seat."""
-    asked = [
-        (number, question)
-        for number, step in enumerate(lesson.steps, start=1)
-        for question in (step.predict, *step.then)
-    ]
     seats = [f"{seat}" for seat in range(1, len(lesson.variants) + 1)]
     by_task = zip(*lesson.variants, strict=True)
     return (
         Heading(text=say("Key to the steps")),
         Table(
             head=(say("Question"), say("Answer"), say("Why")),
-            rows=tuple((f"({k}) {q.text}", answer_text(q, say), q.why) for k, q in asked),
+            rows=tuple(
+                (f"({k}) {q.text}", answer_text(q, say), q.why) for k, q in _asked_in(lesson)
+            ),
         ),
         Heading(text=say("Key to the tasks, by seat")),
         Table(
