@@ -6,7 +6,7 @@ function cabinetFigure(box, step, edition, words, number) {
   const HOURS = 6, PERIOD = 20, model = { ...edition.cabinet }, given = step.given, n = HOURS * 3600 / PERIOD;
   const times = Float64Array.from({ length: n }, (_, k) => k * PERIOD / 3600), [low, high] = bandOf(model);
   const boxes = given.line ? [0, 1, 2] : [0, 1];
-  const [first, second, third] = boxes.map(() => box.appendChild(document.createElement("div")));
+  const [first, second, third] = boxes.map(() => box.appendChild(make("div")));
   let now = null;
   const x = { label: words.hours, scale: "x" };
   const inside = chart(first, { height: 200, number, data: [[], []], scales: { x: [0, HOURS], C: [0, 10] }, axes: [x, { scale: "C", label: words.inside_axis }],
@@ -19,7 +19,7 @@ function cabinetFigure(box, step, edition, words, number) {
     const all = Float64Array.from({ length: 101 }, (_, k) => rooms.low + (rooms.high - rooms.low) * k / 100);
     line = chart(third, { height: 190, number, data: [all, all.map(one => 100 * dutyCycle(model, one).share)], scales: { x: [rooms.low, rooms.high], P: [0, 110] },
       axes: [{ label: words.room_axis, scale: "x" }, { scale: "P", label: words.duty_axis }], series: [{ scale: "P", colour: "amps", width: 2.5 }],
-      draw: u => { if (!spot) return; const ctx = stroke(u, "ink", { width: 1 }); ctx.beginPath(); ctx.arc(at(u, "x", spot[0]), at(u, "P", spot[1]), 5 * devicePixelRatio, 0, 7); ctx.fill(); } });
+      draw: u => { if (spot) dot(u, "P", ...spot); } });
   }
   return set => {
     const room = set.room ?? given.room;
@@ -53,7 +53,7 @@ function limits(u, level, text) {
 // The same half day as loggers of different periods write it.
 function periodsFigure(box, step, edition, words, number) {
   const { hours, room, inrush_w: inrush } = step.given, watts = logged(edition.cabinet, room, hours, inrush);
-  const holder = box.appendChild(document.createElement("div"));
+  const holder = box.appendChild(make("div"));
   const scales = { all: [0, 1200], small: [0, 150] };
   let range = scales.all;
   const drawn = chart(holder, { height: 230, number, data: [[], []], scales: { x: [0, hours], W: () => range }, axes: [{ label: words.hours, scale: "x" }, { scale: "W", label: words.power_axis }],
@@ -73,14 +73,12 @@ function periodsFigure(box, step, edition, words, number) {
 function standbyFigure(box, step, edition, words, number) {
   const { use_w: use } = step.given, most = step.controls.find(one => one.name === "standby").high;
   const hours = Float64Array.from({ length: 97 }, (_, k) => k / 4);
-  const key = box.appendChild(document.createElement("p"));
-  key.className = "key";
-  for (const [name, text] of [["volts", words.in_use], ["amps", words.at_standby]]) { key.appendChild(document.createElement("span")).className = `swatch ${name}`; key.append(` ${text}  `); }
+  keyOf(box, [["volts", words.in_use], ["amps", words.at_standby]]);
   let spot = null;
-  const drawn = chart(box.appendChild(document.createElement("div")), { height: 230, number, data: [[], [], []], scales: { x: [0, 24], E: [0, roundUp(most * 24 * 365 / 1000 * 1.5)] },
+  const drawn = chart(box.appendChild(make("div")), { height: 230, number, data: [[], [], []], scales: { x: [0, 24], E: [0, roundUp(most * 24 * 365 / 1000 * 1.5)] },
     axes: [{ label: words.use_axis, scale: "x" }, { scale: "E", label: words.year_axis }],
     series: [{ scale: "E", colour: "volts", width: 2, dash: [6, 4] }, { scale: "E", colour: "amps", width: 2.5 }],
-    draw: u => { if (!spot) return; const ctx = stroke(u, "ink", { width: 1 }); for (const one of spot.kwh) { ctx.beginPath(); ctx.arc(at(u, "x", spot.hours), at(u, "E", one), 5 * devicePixelRatio, 0, 7); ctx.fill(); } } });
+    draw: u => { if (spot) for (const one of spot.kwh) dot(u, "E", spot.hours, one); } });
   return set => {
     const year = yearlyKwh(use, set.standby, set.hours);
     spot = { hours: set.hours, kwh: [year.use, year.standby] };

@@ -27,15 +27,12 @@ function drawClamp(svg, conductors) {
 function clampFigure(box, step, edition, words, number) {
   const which = step.given.case, cycle = 1000 / edition.frequency_hz, svg = box.appendChild(document.createElementNS(SVG, "svg"));
   svg.setAttribute("viewBox", "0 0 300 140"); svg.setAttribute("class", "clamp"); svg.setAttribute("role", "img");
-  const key = box.appendChild(document.createElement("p"));
-  key.className = "key";
   const names = conductorsOf(edition, which, corners(step.controls)[0]).map(one => one.label), styles = ["volts", "power"];
-  names.forEach((name, k) => { key.appendChild(document.createElement("span")).className = `swatch ${styles[k]}`; key.append(` ${SHORT[name] === name ? "" : `${SHORT[name]}: `}${words.conductors[name]}  `); });
-  key.appendChild(document.createElement("span")).className = "swatch amps"; key.append(` ${words.sum}`);
+  keyOf(box, [...names.map((name, k) => [styles[k], `${SHORT[name] === name ? "" : `${SHORT[name]}: `}${words.conductors[name]}`]), ["amps", words.sum]]);
   const all = corners(step.controls).map(set => conductorsOf(edition, which, set)), most = Math.max(...all.map(one => Math.max(clampReads(edition, one).reads_a, ...one.map(c => c.amps))));
   const times = Float64Array.from({ length: 257 }, (_, k) => k / 128 * cycle), high = roundUp(1.05 * ROOT2 * most);
   const sine = (size, angle) => times.map(t => ROOT2 * size * Math.sin(2 * Math.PI * t / cycle + angle));
-  const drawn = chart(box.appendChild(document.createElement("div")), { height: 220, number, data: [[], [], [], []], scales: { x: [0, 2 * cycle], A: [-high, high] },
+  const drawn = chart(box.appendChild(make("div")), { height: 220, number, data: [[], [], [], []], scales: { x: [0, 2 * cycle], A: [-high, high] },
     axes: [{ label: words.milliseconds, scale: "x" }, { scale: "A", label: words.amps_axis }],
     series: [{ scale: "A", colour: "volts", width: 2, dash: [6, 4] }, { scale: "A", colour: "power", width: 2, dash: [2, 3] }, { scale: "A", colour: "amps", width: 3 }] });
   return set => {
@@ -54,7 +51,7 @@ function clampFigure(box, step, edition, words, number) {
 function turnsFigure(box, step, edition, words, number) {
   const { rating } = step.given, end = step.controls.find(one => one.name === "amps").high, all = Float64Array.from({ length: 51 }, (_, k) => k / 50 * end);
   let spot = null;
-  const drawn = chart(box.appendChild(document.createElement("div")), { height: 240, number, data: [[], []], scales: { x: [0, end], A: [0, 100] },
+  const drawn = chart(box.appendChild(make("div")), { height: 240, number, data: [[], []], scales: { x: [0, end], A: [0, 100] },
     axes: [{ label: words.load_axis, scale: "x" }, { scale: "A", label: words.reading_axis }], series: [{ scale: "A", colour: "amps", width: 2.5 }],
     draw: u => {
       const ctx = u.ctx, { left, top, width } = u.bbox, y = at(u, "A", rating);
@@ -62,7 +59,7 @@ function turnsFigure(box, step, edition, words, number) {
       ctx.save(); stroke(u, "ink", { dash: [5, 4], width: 1.5 }); line(ctx, [left, y], [left + width, y]); const short = `${words.rating} ${number(rating, 0)} A`, whole = `${short}: ${words.beyond}`;
       ctx.font = `${13 * devicePixelRatio}px system-ui, sans-serif`;
       label(ctx, ctx.measureText(whole).width < width - 12 ? whole : short, left + 6, y - 6 * devicePixelRatio); ctx.restore();
-      if (spot && spot[1] <= 100) { const pen = stroke(u, "ink", { width: 1 }); pen.beginPath(); pen.arc(at(u, "x", spot[0]), at(u, "A", spot[1]), 5 * devicePixelRatio, 0, 7); pen.fill(); }
+      if (spot && spot[1] <= 100) dot(u, "A", ...spot);
     } });
   return set => {
     const sensed = clampReads(edition, [{ amps: set.amps, lag: 0, forward: true, passes: set.turns, inside: true }]).reads_a, over = sensed > rating;
@@ -76,13 +73,11 @@ function turnsFigure(box, step, edition, words, number) {
 // One start of a pump on three clamps, all on one scale of watts, with two marks to read at.
 function pumpFigure(box, step, edition, words, number) {
   const names = ["well_pump", "mains_l1", "mains_l2"], log = edition.pump, seconds = Float64Array.from(log.well_pump, (_, k) => k);
-  const key = box.appendChild(document.createElement("p"));
-  key.className = "key";
-  names.forEach((name, k) => { key.appendChild(document.createElement("span")).className = `swatch ${["amps", "volts", "power"][k]}`; key.append(` ${words.clamps[name]}  `); });
+  keyOf(box, names.map((name, k) => [["amps", "volts", "power"][k], words.clamps[name]]));
   let marks = null, range = [0, 5000];
   const stairs = values => Float64Array.from({ length: 2 * values.length }, (_, k) => values[k >> 1]);
   const data = [Float64Array.from({ length: 2 * seconds.length }, (_, k) => (k + 1) >> 1), ...names.map(name => stairs(log[name]))];
-  const drawn = chart(box.appendChild(document.createElement("div")), { height: 320, number, data, scales: { x: [0, seconds.length], W: () => range },
+  const drawn = chart(box.appendChild(make("div")), { height: 320, number, data, scales: { x: [0, seconds.length], W: () => range },
     axes: [{ label: words.seconds, scale: "x" }, { scale: "W", label: words.power_axis }],
     series: [{ scale: "W", colour: "amps", width: 2.5 }, { scale: "W", colour: "volts", width: 2, dash: [6, 4] }, { scale: "W", colour: "power", width: 2, dash: [2, 3] }],
     draw: u => { if (!marks) return; const ctx = u.ctx, { top, height } = u.bbox;

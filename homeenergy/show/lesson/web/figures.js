@@ -1,4 +1,13 @@
-// Figures with fixed scales. Colours come from the page's style sheet, so that light, dark and paper each have theirs.
+// Elements, numbers as a language writes them, and figures with fixed scales.
+const make = (name, attributes = {}, ...inside) => {
+  const one = Object.assign(document.createElement(name), attributes);
+  one.append(...inside);
+  return one;
+};
+const writer = mark => (value, digits) => (digits === undefined ? String(Number(value.toPrecision(6))) : value.toFixed(digits)).replace("-", "\u2212").replace(".", mark);
+const termsOf = pairs => pairs.map(([name, text]) => make("div", {}, make("dt", { textContent: name }), make("dd", { textContent: text })));
+
+// Colours come from the page's style sheet, so that light, dark and paper each have theirs.
 const charts = new Set();
 const colours = new Map(); // of the theme of now; asking the style sheet at every stroke is slow
 const colour = name => { if (!colours.has(name)) colours.set(name, getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim()); return colours.get(name); };
@@ -7,6 +16,12 @@ function roundUp(value) {
   if (!value) return 0;
   const size = 10 ** Math.floor(Math.log10(Math.abs(value)));
   return Math.sign(value) * size * ROUND.find(one => one * size >= Math.abs(value) * 0.9999);
+}
+
+// What the lines of a chart mean: pairs of colour and text; a text stays on the line of its swatch.
+function keyOf(box, pairs) {
+  const spans = pairs.map(([name, text]) => make("span", { className: "meaning" }, make("span", { className: `swatch ${name}` }), ` ${text}`));
+  box.append(make("p", { className: "key" }, ...spans));
 }
 
 // A chart in `box` that is drawn anew when its width or the theme changes. `spec.scales` are fixed ranges; a series names its scale.
@@ -46,6 +61,10 @@ function label(ctx, text, x, y) {
   ctx.font = `${13 * devicePixelRatio}px system-ui, sans-serif`; ctx.textAlign = "left"; ctx.textBaseline = "alphabetic";
   ctx.setLineDash([]); ctx.lineJoin = "round"; ctx.lineWidth = 5 * devicePixelRatio; ctx.strokeStyle = colour("paper"); ctx.strokeText(text, x, y);
   ctx.fillStyle = colour("ink"); ctx.fillText(text, x, y);
+}
+function dot(u, scale, x, y) {
+  const ctx = stroke(u, "ink", { width: 1 });
+  ctx.beginPath(); ctx.arc(at(u, "x", x), at(u, scale, y), 5 * devicePixelRatio, 0, 7); ctx.fill();
 }
 function line(ctx, ...points) { ctx.beginPath(); points.forEach(([x, y], k) => k ? ctx.lineTo(x, y) : ctx.moveTo(x, y)); ctx.stroke(); }
 
@@ -94,18 +113,13 @@ function wavesFigure(box, step, edition, words, number) {
   const low = roundUp(bound(powerOf, Math.min)), high = roundUp(bound(powerOf, Math.max) * 1.05), first = extremes[0];
   const times = Float64Array.from({ length: 2 * SAMPLES / every }, (_, k) => (k * every + first.mains.shift) / SAMPLES * cycle);
   const twice = values => Float64Array.from({ length: times.length }, (_, k) => values[k * every % SAMPLES]);
-  const boxes = ["", "", given.curve ? "" : null].filter(one => one !== null).map(() => box.appendChild(document.createElement("div")));
+  keyOf(box, [["volts", words.volts], ["amps", words.amps]]);
+  const boxes = (given.curve ? [0, 1, 2] : [0, 1]).map(() => box.appendChild(make("div")));
   let now = first;
   const lagText = () => {
     const lag = now.found.lag_deg, size = Math.abs(lag);
     return size < 0.05 ? words.in_step : `${lag > 0 ? words.lags : words.leads} ${number(size, 1)}°, ${number(size / 360 * cycle, 2)} ms`;
   };
-  const key = box.insertBefore(document.createElement("p"), boxes[0]);
-  key.className = "key";
-  for (const [name, text] of [["volts", words.volts], ["amps", words.amps]]) {
-    const swatch = key.appendChild(document.createElement("span"));
-    swatch.className = `swatch ${name}`; key.append(` ${text}  `);
-  }
   const x = { label: words.milliseconds, scale: "x" };
   const waves = chart(boxes[0], { height: 230, number, data: [[], [], []], scales: { x: [0, 2 * cycle], V: [-most("volts"), most("volts")], A: [-most("amps"), most("amps")] },
     axes: [x, { scale: "V", label: words.volts_axis }, { scale: "A", side: 1, label: words.amps_axis, bare: true }],
@@ -122,8 +136,7 @@ function wavesFigure(box, step, edition, words, number) {
     curve = chart(boxes[2], { height: 200, number, data: [[], [], []], scales: { x: [0, end], A: [0, roundUp(Math.max(...amps))], W: [0, roundUp(watts * 1.15)] },
       axes: [{ label: words.capacitor_axis, scale: "x" }, { scale: "A", label: words.rms_axis }, { scale: "W", side: 1, label: words.mean_axis, bare: true }],
       series: [{ scale: "A", colour: "amps", width: 2.5 }, { scale: "W", colour: "power", width: 2, dash: [2, 3] }],
-      draw: u => { if (!spot) return; const ctx = stroke(u, "ink", { width: 1 });
-        for (const [scale, value] of [["A", spot.amps_a], ["W", spot.real_w]]) { ctx.beginPath(); ctx.arc(at(u, "x", spot.micro), at(u, scale, value), 5 * devicePixelRatio, 0, 7); ctx.fill(); } } });
+      draw: u => { if (spot) { dot(u, "A", spot.micro, spot.amps_a); dot(u, "W", spot.micro, spot.real_w); } } });
   }
   return set => {
     now = bench(edition, given.load, { ...given, ...set });

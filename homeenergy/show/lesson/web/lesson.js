@@ -1,17 +1,8 @@
 // One page: predict, observe, explain. Nothing is sent or kept; what was answered can be saved as a file or printed.
 const record = new Map(); // question -> { text, given, verdict, tries }
-const make = (name, attributes = {}, ...inside) => {
-  const one = Object.assign(document.createElement(name), attributes);
-  one.append(...inside);
-  return one;
-};
 
 function showLesson(data) {
-  const { words, mark } = data;
-  const number = (value, digits) => {
-    const text = digits === undefined ? String(Number(value.toPrecision(6))) : value.toFixed(digits);
-    return text.replace("-", "\u2212").replace(".", mark);
-  };
+  const { words, mark } = data, number = writer(mark);
   const rotated = (list, by) => list.map((_, k) => list[(k + by) % list.length]);
   let seat = 1;
 
@@ -100,7 +91,7 @@ function showLesson(data) {
     let draw = null, verdict = null;
     const moved = (values, byHand) => {
       if (!draw) return;
-      read.replaceChildren(...draw(values).map(([name, text]) => make("div", {}, make("dt", { textContent: name }), make("dd", { textContent: text }))));
+      read.replaceChildren(...termsOf(draw(values)));
       if (byHand) compare.disabled = false;
     };
     const values = controlsOf(fieldset, step, moved);

@@ -1,5 +1,5 @@
 // Formulas of the lessons. Each is the library's own, written once more for a page without it;
-// tests/lesson compares them over the whole range of each control.
+// tests/browser/test_lesson_pages.py compares them over the whole range of each control.
 const SAMPLES = 4096; // of one cycle, as the library's rectifier has
 const DIODE_V = 0.9, LEAST_RAIL_V = 10, SETTLING_CYCLES = 60, SOURCE_OHM = 1;
 const FIFTH_RAD = Math.PI; // a fifth harmonic that flattens the crests

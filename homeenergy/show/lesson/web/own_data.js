@@ -131,7 +131,7 @@ function reckon({ at, watts }, level) {
 
 function showOwnData(data) {
   const { words, mark, heads } = data, by = id => document.getElementById(id);
-  const number = (value, digits) => (digits === undefined ? String(Number(value.toPrecision(6))) : value.toFixed(digits)).replace("-", "\u2212").replace(".", mark);
+  const number = writer(mark);
   let table = null, series = null, level = null, drawn = null, predicted = null;
   const show = () => {
     if (!series) return;
@@ -152,7 +152,7 @@ function showOwnData(data) {
     const says = [[words.duration, `${number(found.hours, 1)} h`], [words.energy, `${number(found.kwh, 3)} kWh`], [words.a_day, `${number(found.kwh_per_day, 3)} kWh`], [words.duty_seen, `${number(100 * found.share, 1)} %`], [words.runs, number(found.runs, 0)],
       [words.running, `${number(found.running_w, 1)} W`], [words.resting, `${number(found.standby_w, 2)} W`], [words.cost_seen, `${number(found.kwh * price, 2)} ${data.edition.currency}`], [words.cost_year, `${number(found.kwh_per_day * 365 * price, 2)} ${data.edition.currency}`]];
     drawn.set([x, y], `${words.log_says} ${says.map(one => one.join(" ")).join("; ")}`);
-    by("read").replaceChildren(...says.map(([name, text]) => make("div", {}, make("dt", { textContent: name }), make("dd", { textContent: text }))));
+    by("read").replaceChildren(...termsOf(says));
     by("about").textContent = words.about_log.replace("%1", () => series.at.length).replace("%2", () => number(found.usual_s)).replace("%3", () => found.gaps).replace("%4", () => series.dropped);
     by("compared").textContent = `${words.predicted} ${predicted}. ${words.measured} ${number(found.kwh_per_day, 3)} kWh.`;
     window.lesson.found = found;
