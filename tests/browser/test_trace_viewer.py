@@ -76,7 +76,7 @@ def opened(browser, address):
         ),
     )
     page.goto(address, timeout=OPEN_MS)
-    page.wait_for_function(QUIET)
+    settle(page)
     try:
         yield page
         assert said == []
