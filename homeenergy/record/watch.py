@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from homeenergy.house.log_columns import LogColumn
 from homeenergy.house.schedule import Circuit, Schedule
 from homeenergy.record.journal import plain_files
 from homeenergy.record.lines import METER, Reading, instant_of
-from homeenergy.record.link import LOOK_S
+from homeenergy.record.link import LOOK_S, now_ms
 from homeenergy.record.own_files import append_row
 from homeenergy.units import S_PER_H
 
@@ -21,6 +22,8 @@ SHOWN_S = 600.0
 COLUMNS = 40  # of the last ten minutes: a quarter of a minute each
 BARS = " ▁▂▃▄▅▆▇█"
 LEAST_TOP_W = 10.0  # of the scale of a circuit, so that a standby is no tall bar; own choice
+_SHOWN_MS = round(1000 * SHOWN_S)
+_PIECE = 65_536  # bytes in which the beginning is not looked for any closer
 STALE_S = 60.0  # after which a value is no longer called that of now; own choice
 
 
@@ -57,12 +60,17 @@ class Shown:
             return f"{name}  {'no reading yet':>14}"
         at, logged = self.recent[-1]
         age_s = (now_ms - at) / 1000
-        now = f"{self.watts(logged):10,.0f} W" if self._of_watts else f"{logged:12.4g}"
+        now = f"{self.watts(logged):10,.0f} W" if self.of_watts else f"{logged:12.4g}"
         late = f"  {age_s:,.0f} s ago" if age_s > STALE_S else ""
         return f"{name}  {now:>14}  {self._bars(now_ms)}{late}"
 
+    def since(self, begin_ms: int) -> list[tuple[int, float]]:
+        """Instants and what was logged, from an instant on."""
+        return [one for one in self.recent if one[0] >= begin_ms]
+
     @property
-    def _of_watts(self) -> bool:
+    def of_watts(self) -> bool:
+        """Whether it is power that is logged, or a counter that gives it."""
         return self.column.quantity in ("power", "energy_counter")
 
     def _bars(self, now_ms: int) -> str:
@@ -148,27 +156,114 @@ class Watch:
         return shown.recent[-1][1]
 
 
+class Live:
+    """The last ten minutes of a house, from the journals that another program writes.
+
+    Parameters
+    ----------
+    schedule : Schedule
+
+    Notes
+    -----
+    `look` may be called as often as wanted: after the first time it reads what is new. A file that
+    was compressed, as the day before is at midnight UTC, is not looked into.
+    """
+
+    def __init__(self, schedule: Schedule) -> None:
+        self._watch = Watch(schedule)
+        self._tails = Tails(schedule, back_s=SHOWN_S)
+
+    def look(self, now_ms: int) -> dict[str, list[tuple[int, float]]]:
+        """Instants [ms since 1970] and watts of each circuit in the ten minutes before now.
+
+        Circuits whose readings are no watts, such as temperatures, are left out; those that were
+        not heard are there without readings.
+        """
+        for source, readings in self._tails.look(now_ms).items():
+            self._watch.take(source, readings)
+        return {
+            name: [(at, one.watts(value)) for at, value in one.since(now_ms - _SHOWN_MS)]
+            for name, one in self._watch.shown.items()
+            if one.of_watts
+        }
+
+
+class Tails:
+    """What was added to the journals of a house since it was last asked.
+
+    Parameters
+    ----------
+    schedule : Schedule
+    back_s : float
+        How far back the first answer reaches [s].
+    """
+
+    def __init__(self, schedule: Schedule, *, back_s: float = 0.0) -> None:
+        self._folders = {one.name: schedule.folder / one.folder for one in schedule.sources}
+        self._back_ms = round(1000 * back_s)
+        self._places: dict[str, tuple[Path, int]] = {}
+        self._asked = False
+
+    def look(self, now_ms: int) -> dict[str, list[Reading]]:
+        """Readings of each source that are new, as far as their lines are whole."""
+        found: dict[str, list[Reading]] = {}
+        for source, folder in self._folders.items():
+            with suppress(FileNotFoundError):  # as where it is packed at this moment
+                found[source] = self._of(source, folder, now_ms - self._back_ms)
+        self._asked = True
+        return {source: readings for source, readings in found.items() if readings}
+
+    def _of(self, source: str, folder: Path, begin_ms: int) -> list[Reading]:
+        files = plain_files(folder)
+        if not files:
+            return []
+        readings: list[Reading] = []
+        path, at = self._places.get(source, (files[-1], 0))
+        if source not in self._places and not self._asked:
+            size = path.stat().st_size
+            at = size if not self._back_ms else place_of(path, begin_ms)
+        if path != files[-1]:
+            with suppress(FileNotFoundError):
+                readings += self._read(source, path, at)
+            path, at = files[-1], 0
+        return readings + self._read(source, path, at)
+
+    def _read(self, source: str, path: Path, at: int) -> list[Reading]:
+        with path.open("rb") as file:
+            file.seek(at)
+            lines, mark, _ = file.read().rpartition(b"\n")
+        self._places[source] = path, at + len(lines) + len(mark)
+        return [one for line in lines.split(b"\n") for one in _reading(line)]
+
+
+def place_of(path: Path, time_ms: int) -> int:
+    """Where in a file of a journal the lines of an instant begin, found by halving.
+
+    Lines that came late stand later than their time says; at most a line more is given.
+    """
+    low, high = 0, path.stat().st_size
+    with path.open("rb") as file:
+        while high - low > _PIECE:
+            middle = (low + high) // 2
+            file.seek(middle)
+            file.readline()
+            begin = file.tell()
+            readings = _reading(file.readline())
+            if begin < high and readings and readings[0][2] < time_ms:
+                low = begin
+            else:
+                high = middle
+    return low
+
+
 def follow(
     schedule: Schedule, take: Callable[[str, list[Reading]], None], *, stop: threading.Event
 ) -> None:
     """Give the readings that another program records, as it writes them, until stopped."""
-    rest = {source.name: b"" for source in schedule.sources}
-    places: dict[str, tuple[Path, int]] = {}
+    tails = Tails(schedule)
     while not stop.wait(LOOK_S):
-        for source in schedule.sources:
-            files = plain_files(schedule.folder / source.folder)
-            if not files:
-                continue
-            path, at = places.get(source.name, (files[-1], files[-1].stat().st_size))
-            if path != files[-1]:
-                path, at, rest[source.name] = files[-1], 0, b""
-            with path.open("rb") as file:
-                file.seek(at)
-                data = file.read()
-            places[source.name] = path, at + len(data)
-            lines, _, rest[source.name] = (rest[source.name] + data).rpartition(b"\n")
-            if readings := [one for line in lines.split(b"\n") for one in _reading(line)]:
-                take(source.name, readings)
+        for source, readings in tails.look(now_ms()).items():
+            take(source, readings)
 
 
 def _reading(line: bytes) -> list[Reading]:

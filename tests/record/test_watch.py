@@ -11,7 +11,8 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.house.toml_file import read_schedule
-from homeenergy.record.watch import Watch, follow
+from homeenergy.record.journal import line_of
+from homeenergy.record.watch import Live, Watch, follow, place_of
 
 from .houses import Recording, write_house
 
@@ -128,6 +129,33 @@ def test_what_another_program_records_is_followed(tmp_path):
         ("fridge", 6),
         ("oven", 8),
     ]
+
+
+def test_the_last_ten_minutes_of_what_another_program_records(tmp_path):
+    folder = write_house(tmp_path, SOURCE)
+    text = (folder / "house.toml").read_text()
+    clamp = 'name = "fridge"\nclamp.multiplier = 2.0\n'
+    (folder / "house.toml").write_text(text.replace('name = "fridge"\n', clamp, 1))
+    journal = folder / "logs" / "recorded" / "pipe"
+    journal.mkdir(parents=True)
+    file = journal / "2025-11-29.csv"
+    lines = "".join(line_of(NOW - 1000 * (9000 - n), "fridge", n) for n in range(9000))
+    file.write_text("time,circuit,value\n" + lines)
+    assert 0 < place_of(file, NOW - 600_000) < lines.index(",8400") < len(lines)
+    live = Live(read_schedule(folder))
+    found = live.look(NOW)
+    assert found["oven"] == []
+    assert found["fridge"] == [(NOW - 1000 * (9000 - n), 2.0 * n) for n in range(8400, 9000)]
+    with file.open("a") as more:
+        more.write(line_of(NOW, "oven", 2000) + line_of(NOW + 1000, "fridge", 5)[:-2])
+    found = live.look(NOW + 1000)
+    assert found["oven"] == [(NOW, 2000.0)]
+    assert len(found["fridge"]) == 599
+    with file.open("a") as more:  # the end of its last line, and the file of the next day
+        more.write("5\n\n")
+    (journal / "2025-11-30.csv").write_text(line_of(NOW + 2000, "fridge", 7))
+    found = live.look(NOW + 2000)
+    assert found["fridge"][-2:] == [(NOW + 1000, 10.0), (NOW + 2000, 14.0)]
 
 
 def test_a_circuit_that_is_never_heard_is_named(tmp_path):
