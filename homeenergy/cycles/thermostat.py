@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles.runs.find import Cycles
+from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, mean_estimate
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H
 
@@ -16,6 +17,9 @@ from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H
 # power is out of the family of the others. Common practice, no source.
 DEFROST_RATIO = 1.6
 LEAST_COVERAGE = 0.9
+# A silence is a pause of so many times the one that nine of ten do not reach, and of six hours at
+# least; how long pauses are is known from so many. Own rule.
+SILENCE_RATIO, LEAST_SILENCE_H, LEAST_PAUSES = 4.0, 6.0, 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -104,6 +108,35 @@ def thermostat_statistics(cycles: Cycles) -> ThermostatStatistics:
             index=["p10", "p50", "p90"],
         ).T,
     )
+
+
+def silences(cycles: Cycles) -> tuple[list[tuple[int, int]], float]:
+    """Pauses far longer than usual, of what goes on and off by itself.
+
+    Returns
+    -------
+    spans : list of (int, int)
+        Samples [a, b) without a run, from the start or up to the end of the log too. At least
+        `LEAST_COVERAGE` of each has readings, and none of it is known to be without power.
+    usual_h : float
+        What nine of ten pauses do not reach [h].
+    """
+    p = cycles.plateaus
+    off_s = _off_times_s(cycles) if len(cycles.table) else np.empty(0)
+    if not KINDS[cycles.kind].bridging.by_itself or off_s.size < LEAST_PAUSES:
+        return [], float("nan")
+    usual_h = float(np.quantile(off_s, 0.9)) / S_PER_H
+    least = max(LEAST_SILENCE_H, SILENCE_RATIO * usual_h) * S_PER_H / p.period_s
+    a = np.r_[p.first[0], p.numbers(cycles.table["end"])]
+    b = np.r_[p.numbers(cycles.table["start"]), p.stop[-1]]
+    there = np.r_[0, np.cumsum(p.n)]
+    seen = there[np.searchsorted(p.first, b)] - there[np.searchsorted(p.first, a)]
+    long = (b - a >= least) & (seen >= LEAST_COVERAGE * (b - a))
+    spans = [(int(first), int(stop)) for first, stop in zip(a[long], b[long], strict=True)]
+    off = cycles.rest.off
+    return [
+        (a, b) for a, b in spans if not any(a < end and start < b for start, end in off)
+    ], usual_h
 
 
 def _points(values: NDArray[np.float64]) -> NDArray[np.float64]:

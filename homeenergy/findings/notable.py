@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from homeenergy.cycles.thermostat import silences
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding, estimate_text
 from homeenergy.findings.change import Change
@@ -18,7 +19,7 @@ from homeenergy.house.zones import read_zone
 from homeenergy.stats.estimate import number_text
 from homeenergy.units import S_PER_H
 
-What = Literal["changed", "without power"]
+What = Literal["changed", "without power", "silent"]
 SURE = 0.05  # chance that any change of the house is one of chance (Bonferroni's bound)
 AROUND = pd.Timedelta(days=7)
 LESS = "If something was done about that day, a new setting or a repair, this is what it saves."
@@ -26,6 +27,10 @@ MORE = "Look what changed about that day: a setting, a door that does not close,
 OFF = (
     "If somebody switched it off, nothing is to do: these hours are no standby, and the figures "
     "leave them out."
+)
+SILENT = (
+    "If somebody switched it off, or nothing called for it, nothing is to do; its kWh a day counts "
+    "these hours too."
 )
 LEAST_OFF_H = 6.0  # without power for less is a switched outlet at work. Own rule.
 MOST_OFF = 3  # times of one appliance; who is off more often is switched off by habit. Own rule.
@@ -38,10 +43,11 @@ class Notable:
     Attributes
     ----------
     what : str
-        "changed" or "without power".
+        "changed", "without power" or "silent".
     circuit, appliance : str
     start, end : pandas.Timestamp
-        What to look at: from some days before a change to as many after, or the time without power.
+        What to look at: from some days before a change to as many after, or the time without power
+        or runs.
     sentence, next_step : str
         What was found, and what to do about it.
     change : Change or None
@@ -75,7 +81,7 @@ def notable(
     -------
     tuple of Notable
         Changes of daily energy first, the greatest first; then times without power of what usually
-        draws some at rest, the longest first.
+        draws some at rest, and without runs of what goes on and off by itself, the longest first.
 
     Notes
     -----
@@ -84,7 +90,7 @@ def notable(
     """
     changes = [one for row in rows for one in _changes(row, len(rows), outdoor, timezone)]
     changes.sort(key=lambda one: -abs(one.change.size_kwh.value) if one.change else 0.0)
-    off = [one for row in rows for one in _without_power(row, timezone)]
+    off = [one for row in rows for one in _quiet(row, timezone)]
     off.sort(key=lambda one: one.start - one.end)
     return (*changes, *off)
 
@@ -121,25 +127,36 @@ def _day(date: pd.Timestamp) -> str:
     return f"{date.day} {date:%B}"
 
 
-def _without_power(row: ApplianceFinding, timezone: str) -> Iterable[Notable]:
-    plateaus, zone = row.cycles.plateaus, read_zone(timezone)
-    hours = [(b - a) * plateaus.period_s / S_PER_H for a, b in row.cycles.rest.off]
-    long = [span for span, h in zip(row.cycles.rest.off, hours, strict=True) if h >= LEAST_OFF_H]
-    if not 0 < len(long) <= MOST_OFF:
-        return
-    reason = KINDS[row.kind].stays_on or why_named_to_stay_on(row.appliance, row.circuit)
-    for span in long:
-        start, end = plateaus.instants(np.array(span)).tz_convert(zone)
-        length_h = (end - start).total_seconds() / S_PER_H
-        hours_text = (
-            f"{number_text(length_h, 0)} hours, from {start:%A} {_day(start)} {start:%H:%M}"
-        )
-        yield Notable(
-            what="without power",
-            circuit=row.circuit,
-            appliance=row.appliance,
-            start=start,
-            end=end,
-            sentence=f"{row.appliance} was off at the wall for {hours_text} on.",
-            next_step=f"It should stay on, as {reason}: find out why." if reason else OFF,
-        )
+def _quiet(row: ApplianceFinding, timezone: str) -> Iterable[Notable]:
+    """Hours without power, and silences of what goes on and off by itself."""
+    cycles = row.cycles
+    silent, usual_h = silences(cycles)
+    least = LEAST_OFF_H * S_PER_H / cycles.plateaus.period_s
+    off = [span for span in cycles.rest.off if span[1] - span[0] >= least]
+    named = why_named_to_stay_on(row.appliance, row.circuit)
+    why_on = named or KINDS[row.kind].stays_on
+    usual = f"; nine of ten of its pauses are below {usual_h:.2g} hours"
+    told: tuple[tuple[What, list[tuple[int, int]], str, str, str], ...] = (
+        ("without power", off, "was off at the wall", "", _stay_on(why_on) or OFF),
+        ("silent", silent, "did not run", usual, _stay_on(named) or SILENT),
+    )
+    for what, spans, happened, why_odd, next_step in told:
+        if len(spans) > MOST_OFF:
+            continue
+        for span in spans:
+            start, end = cycles.plateaus.instants(np.array(span)).tz_convert(read_zone(timezone))
+            length_h = (end - start).total_seconds() / S_PER_H
+            yield Notable(
+                what=what,
+                circuit=row.circuit,
+                appliance=row.appliance,
+                start=start,
+                end=end,
+                sentence=f"{row.appliance} {happened} for {number_text(length_h, 0)} hours, from "
+                f"{start:%A} {_day(start)} {start:%H:%M} on{why_odd}.",
+                next_step=next_step,
+            )
+
+
+def _stay_on(why: str | None) -> str | None:
+    return f"It should stay on, as {why}: find out why." if why else None

@@ -85,3 +85,24 @@ def test_what_is_switched_off_by_habit_is_not_news(tmp_path):
     (row,) = he.house_findings(open_house(tmp_path / "house")).appliances
     assert row.cycles.rest.off_h > 40
     assert he.house_findings(open_house(tmp_path / "house")).notable == ()
+
+
+def test_a_refrigerator_that_draws_nothing_for_a_day_is_news_and_a_warm_tank_is_not(tmp_path):
+    at = pd.date_range("2026-09-20", periods=14 * MINUTES, freq="1min", tz="UTC")
+    minute = np.arange(at.size)
+    fridge = 90.0 * (minute % 60 < 20)
+    fridge[8 * MINUTES : 9 * MINUTES + 600] = 0
+    # Twice within an hour in the morning, then at rest until the next one.
+    tank = 2000.0 * np.isin(minute % MINUTES // 15, [28, 31])
+    table = pd.DataFrame({"fridge": fridge, "water heater": tank}, index=at)
+    file = tmp_path / "log.csv"
+    table.rename_axis("time").to_csv(file, date_format="%Y-%m-%dT%H:%M:%S%z")
+    new_house(tmp_path / "house", logs=[file], timezone="UTC")
+    import_logs(tmp_path / "house")
+    (silent,) = he.house_findings(open_house(tmp_path / "house")).notable
+    assert (silent.what, silent.circuit) == ("silent", "fridge")
+    # From the end of the last run on: 40 minutes more than nothing was drawn on purpose.
+    assert silent.start == pd.Timestamp("2026-09-27 23:20", tz="UTC")
+    assert silent.end == pd.Timestamp("2026-09-29 10:00", tz="UTC")
+    assert "did not run for 35 hours" in silent.sentence
+    assert "food spoils" in silent.next_step
