@@ -48,7 +48,7 @@ def remarks_on(
         known = circuit.watts_uncertainty
         sure = "its uncertainty is not stated" if known is None else f"known to {100 * known:.2g} %"
         remarks.append(f"its log says when it is on; {circuit.watts:g} W then, as stated; {sure}")
-    elif circuit.clamp.uncertainty is not None or correction_words(circuit.clamp) != "none":
+    elif not circuit.part_of and _is_stated(circuit.clamp):
         remarks.append(f"readings {correction_text(circuit.clamp)}")
     settings = [one.value for one in cycles.by_hand.applied if one.decision == "setting"]
     if circuit.kind is None and not any(value.startswith("kind") for value in settings):
@@ -110,14 +110,22 @@ def sharing_remark(house: House, circuit: Circuit, trace: Trace) -> tuple[str | 
     clamp = house.circuit(circuit.part_of).clamp
     share = min(float(np.hypot(known.share, clamp.uncertainty or 0.0)), 0.99)
     circuit = replace(circuit, clamp=Clamp(uncertainty=share))
-    words = f"one of several loads on {circuit.part_of}, divided by levels and times of use"
+    words = f"one of several loads on {circuit.part_of}"
+    if _is_stated(clamp):
+        words += f" (readings {correction_text(clamp)})"
+    words += ", divided by levels and times of use"
     if not known.told:
         why = f" ({'; '.join(known.reasons)})" if known.reasons else ""
         return f"{words}: cannot be told from the others{why}; its figures are a guess", circuit
     floor = (
         f"; {known.floor_w:.0f} W that never end are shared equally" if known.floor_w > 1 else ""
     )
-    return f"{words}, right with a probability of {known.confidence:.2f}{floor}", circuit
+    sure = f"right with a probability of {known.confidence:.2f}"
+    return f"{words}, {sure}; its energy is known to {percent_text(share)}{floor}", circuit
+
+
+def _is_stated(clamp: Clamp) -> bool:
+    return clamp.uncertainty is not None or correction_words(clamp) != "none"
 
 
 def doubt_remark(doubts: Doubts, trace: Trace) -> str | None:
