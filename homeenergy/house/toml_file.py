@@ -109,8 +109,10 @@ def _loads(table: Fields, values: Mapping[str, Any], timezone: tzinfo) -> tuple[
     """Loads that share a circuit, as named or as many as are said."""
     rows, count = table.tables("load"), values["load_count"]
     if not rows:
-        names = [f"{values['name']}_{i + 1}" for i in range(int(count or 0))]
-        return tuple(CircuitLoad(name=name, appliance=name) for name in names)
+        return tuple(
+            CircuitLoad(name=f"{values['name']}_{i}", appliance=f"{values['appliance']} {i}")
+            for i in range(1, int(count or 0) + 1)
+        )
     if values["role"] != "load":
         raise table.refuse("load", "belongs to a circuit of loads, not to the mains")
     if not 2 <= len(rows) <= 4 or count not in (None, len(rows)):
