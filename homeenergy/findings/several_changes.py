@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from itertools import pairwise
 
@@ -17,9 +17,10 @@ from homeenergy.findings.before_after import (
     calendar_terms,
     change_in,
 )
-from homeenergy.findings.change import Change
+from homeenergy.findings.change import Change, ChangeAt, levels_at
 from homeenergy.findings.weather.fit import choose_balance
 from homeenergy.findings.weather.models import Balance, Days, whole_days, with_weather
+from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.regression import fit_line
 
 Array = NDArray[np.float64]
@@ -103,6 +104,69 @@ def find_changes(
             break
         splits = kept
     return Changes(changes=changes, stretches=_stretches(days, splits), remarks=days.remarks)
+
+
+def allowing_for_search(change: Change) -> Change:
+    """The change with intervals that hold on whichever day of its span it began.
+
+    Parameters
+    ----------
+    change : Change
+        Of a day that was found; one that was given is returned as it is.
+
+    Notes
+    -----
+    Own method. The day was chosen for the size of its step, so an interval of that day alone is too
+    narrow. The fit is made again with the step on every day from `earliest` to `latest`, and size,
+    levels and share reach from the lowest end to the highest. Of steps of the scatter of days or
+    more that are shown, 98 % lie inside, of those half as large 9 in 10
+    (`tests/findings/test_found_changes.py`).
+    """
+    if not change.found:
+        return change
+    days, regression = change.days, change.regression
+    celsius = days["celsius"].to_numpy(np.float64)
+    terms = np.empty((len(days), 0))
+    if change.balance is not None:
+        terms = change.balance.loose_terms(celsius)
+    first = max(int(days["day"].searchsorted(change.earliest)), LEAST_EACH_SIDE)
+    last = min(int(days["day"].searchsorted(change.latest)), len(days) - LEAST_EACH_SIDE)
+    found: list[Change | ChangeAt] = [change]
+    for split in range(first, last + 1):
+        design = regression.design.copy()
+        design[:, 1] = np.arange(len(days)) >= split
+        if change.responds:
+            design[:, -terms.shape[1] :] = terms * design[:, 1:2]
+        try:
+            fit = fit_line(
+                design,
+                days["kwh"].to_numpy(np.float64),
+                position=regression.position,
+                correlation=regression.correlation,
+            )
+        except ValueError:  # on that day, one side cannot tell how the weather counts
+            continue
+        found.append(levels_at(fit, terms.mean(axis=0), responds=change.responds))
+    return replace(
+        change,
+        size_kwh=_hull([one.size_kwh for one in found]),
+        before_kwh=_hull([one.before_kwh for one in found]),
+        after_kwh=_hull([one.after_kwh for one in found]),
+        share=_hull([one.share for one in found]),
+    )
+
+
+def _hull(found: Sequence[Estimate]) -> Estimate:
+    """The first estimate, with an interval that reaches over those of all."""
+    first = found[0]
+    return Estimate(
+        value=first.value,
+        low=min(one.low for one in found),
+        high=max(one.high for one in found),
+        unit=first.unit,
+        n=first.n,
+        basis=f"regression; on whichever of {len(found)} days it began",
+    )
 
 
 def _balance(days: Days, calendar: Array, splits: tuple[int, ...]) -> Balance | None:

@@ -1,4 +1,4 @@
-"""Half a page for each load that matters: what it takes, how it works, what a day looks like."""
+"""Half a page for each load that matters, and days from which a load took more or less."""
 
 from __future__ import annotations
 
@@ -11,20 +11,25 @@ from matplotlib.axes import Axes
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding, clipped
 from homeenergy.findings.benchmark import standing
+from homeenergy.findings.change import Change, with_errors
 from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.findings.house_year import LoadYear
 from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.saving.look_into import heat_pump_of, loads_that_matter
+from homeenergy.findings.several_changes import allowing_for_search
+from homeenergy.findings.weather.models import LEAST_DAYS
 from homeenergy.house.kinds import KINDS
-from homeenergy.show.document.blocks import Block, Heading, Prose, Together
+from homeenergy.show.document.blocks import Block, Heading, Prose, Table, Together
 from homeenergy.show.figures.runs import typical_day
 from homeenergy.show.figures.style import GREY, reduce_steps
 from homeenergy.show.writeup.basis import picture
 from homeenergy.show.writeup.client import LEAST_MATTERING, MOST_LOADS, Told
+from homeenergy.show.writeup.wording import Wording
 from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
 
 SELDOM_A_DAY = 1.5  # runs: below, they are counted by the week
 W_PER_KW = 1000.0
+MOST_CHANGES = 6
 
 
 def load_parts(told: Told) -> tuple[Block, ...]:
@@ -241,3 +246,93 @@ def _days(ax: Axes, finding: ApplianceFinding, *, colour: str) -> None:
     ax.bar(at[whole], kwh[whole], width=0.85, color=colour)
     ax.bar(at[~whole], kwh[~whole], width=0.85, color=GREY, alpha=0.4)
     ax.locator_params(axis="x", nbins=4)
+
+
+def change_part(told: Told) -> tuple[Block, ...]:
+    """What changed while the house was logged, found in the readings; no saving is claimed."""
+    words, basis = told.words, told.basis
+    searched = sum(
+        int((one.daily["covered_h"] >= LEAST_COVERAGE * one.daily["day_h"]).sum()) >= LEAST_DAYS
+        for one in basis.measured
+    )
+    head = Heading(text=words.say("What changed while it was measured"), level=2)
+    if not searched:
+        text = words.say(
+            "No load has {least} whole days of readings, so changes cannot be looked for.",
+            least=LEAST_DAYS,
+        )
+        return (Together(blocks=(head, Prose(text=text))),)
+    found = found_changes(told)
+    weather = ""
+    if basis.outdoor is None:
+        weather = " " + words.say(
+            "No outdoor temperatures are at hand, so a turn of the weather may look like a change."
+        )
+    if not found:
+        text = words.say(
+            "The daily energy of {loads} loads was searched for a day from which one takes more or "
+            "less; none stands out from chance.",
+            loads=searched,
+        )
+        return (Together(blocks=(head, Prose(text=text))),)
+    text = words.say(
+        "Nobody named these days: they were found in the daily energy of {loads} loads, at the "
+        "same weekday and, where it is known, the same weather. By chance, one or more appear in "
+        "fewer than 1 of 20 houses. The ranges allow for the search. A log does not say what was "
+        "done: a repair, another setting, other habits, a holiday. So no saving is claimed; if you "
+        "know what was done, homeenergy writeup --since verifies what it saved.",
+        loads=searched,
+    )
+    vague = ""
+    if any(change.size_kwh.low <= 0 <= change.size_kwh.high for _, change in found):
+        vague = " " + words.say(
+            "Where a range of the difference includes zero, something changed, but how much is "
+            "not known."
+        )
+    return (Together(blocks=(head, Prose(text=text + weather + vague), _table(words, found))),)
+
+
+def found_changes(told: Told) -> list[tuple[str, Change]]:
+    """Name of the load and its change, as wide as the search and the clamp make it."""
+    clamps = {one.circuit: one.clamp_errors for one in told.basis.measured}
+    return [
+        (one.appliance, with_errors(allowing_for_search(one.change), clamps[one.circuit]))
+        for one in told.basis.findings.notable
+        if one.change is not None and one.circuit in clamps
+    ][:MOST_CHANGES]
+
+
+def _table(words: Wording, found: list[tuple[str, Change]]) -> Table:
+    rows = []
+    for name, change in found:
+        when = words.day(change.at)
+        if change.earliest != change.latest:
+            between = words.say(
+                "{low} to {high}",
+                low=words.short_day(change.earliest),
+                high=words.short_day(change.latest),
+            )
+            when += f" ({between})"
+        rows.append(
+            (
+                name,
+                when,
+                words.estimate(change.before_kwh),
+                words.estimate(change.after_kwh),
+                words.estimate(change.size_kwh),
+            )
+        )
+    head = ("load", "from", "a day before", "a day after", "difference")
+    return Table(
+        head=tuple(map(words.say, head)),
+        rows=tuple(rows),
+        caption=words.say(
+            "Changes that were found, not verified savings. In brackets: when each may have begun, "
+            "and the range of each figure."
+        ),
+        numeric=frozenset({2, 3, 4}),
+        sheet=words.say("changes"),
+        data=pd.concat(
+            [change.to_frame().assign(load=name) for name, change in found], ignore_index=True
+        ),
+    )

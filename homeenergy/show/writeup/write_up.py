@@ -37,7 +37,7 @@ from homeenergy.show.writeup.client import (
 )
 from homeenergy.show.writeup.client_advice import advice_part, assumed_part, trust_part
 from homeenergy.show.writeup.client_bill import bill_part
-from homeenergy.show.writeup.client_loads import load_parts
+from homeenergy.show.writeup.client_loads import change_part, load_parts
 from homeenergy.show.writeup.ends import (
     front_blocks,
     limit_blocks,
@@ -257,7 +257,7 @@ def _client(told: Told, written: date, record: Mapping[str, Any]) -> dict[str, t
     parts = {
         "front": front_facts(told, written),
         "summary": page_one(told),
-        "loads": load_parts(told),
+        "loads": (*load_parts(told), *change_part(told)),
         "bill": bill_part(told),
         "trust": trust_part(told),
         "actions": advice_part(told),
