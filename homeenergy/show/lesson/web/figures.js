@@ -5,7 +5,13 @@ const make = (name, attributes = {}, ...inside) => {
   return one;
 };
 const writer = mark => (value, digits) => (digits === undefined ? String(Number(value.toPrecision(6))) : value.toFixed(digits)).replace("-", "\u2212").replace(".", mark);
-const termsOf = pairs => pairs.map(([name, text]) => make("div", {}, make("dt", { textContent: name }), make("dd", { textContent: text })));
+const termsOf = pairs => pairs.map(([name, text]) => make("div", {}, make("dt", { textContent: name }), make("dd", {}, text)));
+// While a hand drags only the texts change that do, in the elements that are there.
+function writeTerms(list, pairs) {
+  const rows = [...list.children], same = rows.length === pairs.length && pairs.every(([name], k) => rows[k].firstChild.textContent === name);
+  if (!same) return list.replaceChildren(...termsOf(pairs));
+  pairs.forEach(([, text], k) => { const said = rows[k].lastChild.firstChild; if (said.data !== text) said.data = text; });
+}
 
 // Colours come from the page's style sheet, so that light, dark and paper each have theirs.
 const charts = new Set();
@@ -82,16 +88,27 @@ function markLag(u, lag, cycle, text) {
   ctx.restore();
 }
 
-// Energy given back is hatched; the mean of the power is a line with its number.
+// Stripes as one pattern: a line for each of them, through a clip, is slow.
+const stripes = new Map();
+function stripesOf(name) {
+  const side = Math.round(8 * devicePixelRatio), key = `${side} ${colour(name)}`;
+  if (!stripes.has(key)) {
+    const tile = make("canvas", { width: side, height: side }), ctx = tile.getContext("2d");
+    ctx.strokeStyle = colour(name); ctx.lineWidth = 1.5 * devicePixelRatio;
+    for (const shift of [-side, 0, side]) line(ctx, [shift - side, 2 * side], [shift + 2 * side, -side]);
+    stripes.set(key, ctx.createPattern(tile, "repeat"));
+  }
+  return stripes.get(key);
+}
+
+// Energy given back is striped; the mean of the power is a line with its number.
 function markPower(u, [times, watts], mean, text) {
-  const ctx = u.ctx, { left, top, width, height } = u.bbox, zero = at(u, "W", 0);
-  ctx.save(); ctx.beginPath(); ctx.rect(left, top, width, height); ctx.clip();
+  const ctx = u.ctx, { left, width } = u.bbox, zero = at(u, "W", 0);
+  ctx.save();
   ctx.beginPath(); ctx.moveTo(at(u, "x", times[0]), zero);
   times.forEach((t, k) => ctx.lineTo(at(u, "x", t), at(u, "W", Math.min(watts[k], 0))));
-  ctx.lineTo(at(u, "x", times[times.length - 1]), zero); ctx.closePath(); ctx.save(); ctx.clip();
-  stroke(u, "power", { width: 1.5 });
-  for (let x = left - height; x < left + width; x += 7 * devicePixelRatio) line(ctx, [x, top + height], [x + height, top]);
-  ctx.restore();
+  ctx.lineTo(at(u, "x", times[times.length - 1]), zero); ctx.closePath();
+  ctx.fillStyle = stripesOf("power"); ctx.fill();
   stroke(u, "line", { width: 1 }); line(ctx, [left, zero], [left + width, zero]);
   stroke(u, "ink", { dash: [2, 4], width: 2 }); const level = at(u, "W", mean); line(ctx, [left, level], [left + width, level]);
   label(ctx, text, left + 7, level - 6 * devicePixelRatio); ctx.restore();
@@ -105,7 +122,7 @@ const corners = controls => controls.reduce((sets, one) => {
 
 // Volts and amps in one frame, power below it; where a capacitor is chosen, current and watts against it.
 function wavesFigure(box, step, edition, words, number) {
-  const given = step.given, cycle = 1000 / edition.frequency_hz, every = 8;
+  const given = step.given, cycle = 1000 / edition.frequency_hz, every = 16;
   const extremes = corners(step.controls).map(set => bench(edition, given.load, { ...given, ...set }));
   const bound = (of, pick) => extremes.reduce((all, one) => of(one).reduce((a, b) => pick(a, b), all), 0);
   const most = name => roundUp(bound(one => one[name].map(Math.abs), Math.max));
@@ -142,7 +159,7 @@ function wavesFigure(box, step, edition, words, number) {
     now = bench(edition, given.load, { ...given, ...set });
     const f = now.found;
     waves.set([times, twice(now.volts), twice(now.amps)], `${words.waves_say} ${number(f.volts_v, 1)} V, ${number(f.amps_a, 2)} A${f.lag_deg === undefined ? "" : `, ${lagText()}`}`);
-    power.set([times, twice(powerOf(now))], `${words.power_says} ${number(f.real_w, 1)} W`);
+    power.set([times, times.map((_, k) => now.volts[k * every % SAMPLES] * now.amps[k * every % SAMPLES])], `${words.power_says} ${number(f.real_w, 1)} W`);
     if (curve) {
       const against = currentAgainst(now.mains, now.alone);
       spot = { micro: set.micro, amps_a: f.amps_a, real_w: f.real_w };

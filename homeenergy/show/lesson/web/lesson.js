@@ -91,7 +91,7 @@ function showLesson(data) {
     let draw = null, verdict = null;
     const moved = (values, byHand) => {
       if (!draw) return;
-      read.replaceChildren(...termsOf(draw(values)));
+      writeTerms(read, draw(values));
       if (byHand) compare.disabled = false;
     };
     const values = controlsOf(fieldset, step, moved);
