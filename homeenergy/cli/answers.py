@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -20,6 +20,10 @@ from homeenergy.cli.frame import (
     width,
 )
 from homeenergy.words import without_formulas
+
+if TYPE_CHECKING:
+    from homeenergy.findings import Findings
+    from homeenergy.readings import House
 
 
 def compare(
@@ -166,7 +170,10 @@ def findings(
     if json_file == "-" and csv_file == "-":
         raise typer.BadParameter("only one of --json and --csv can be printed; name a file")
     with plain_errors():
-        found, house = find(folder)
+        found, house = find(folder) if html or json_file or csv_file else _found_or_hours(folder)
+        if found is None:
+            say("\n".join(_states(house)))
+            return
         if json_file is not None:
             from homeenergy.show.document.findings import findings_record
 
@@ -186,10 +193,25 @@ def findings(
 
             say("\n".join(findings_lines(found, width=width())))
             if house.switched:
-                from homeenergy.readings.states import house_states
-                from homeenergy.show.terminal import states_lines
+                say("\n".join(_states(house)))
 
-                say("\n".join(states_lines(house_states(house))))
+
+def _found_or_hours(folder: Path) -> tuple[Findings | None, House]:
+    """What `find` gives; no findings of a house whose logs say only when loads are on."""
+    from homeenergy.readings import open_house
+
+    bring_in(folder)
+    house = open_house(folder)
+    if house.switched and not any(house.has_readings(one) for one in house.circuits):
+        return None, house
+    return find(folder)
+
+
+def _states(house: House) -> list[str]:
+    from homeenergy.readings.states import house_states
+    from homeenergy.show.terminal import states_lines
+
+    return states_lines(house_states(house), width=width())
 
 
 def check(

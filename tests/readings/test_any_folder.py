@@ -17,6 +17,7 @@ from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
 from homeenergy.readings.logs.new_house import begin_house, understood
 from homeenergy.readings.logs.time_formats import time_format_of
+from homeenergy.readings.states import house_states
 
 ZONE = "America/Denver"
 STEP_S = 120
@@ -382,10 +383,32 @@ def test_o_solar_is_negative(tmp_path):
     assert found.kwh["solar"] == pytest.approx(solar.sum() * STEP_S / 3.6e6, rel=1e-4)
 
 
-def test_p_times_of_switching_are_no_readings(tmp_path):
-    lines = ["time,device,state", "2026-10-12 10:00:00,oven,on", "2026-10-12 11:00:00,oven,off"] * 1
-    with pytest.raises(HouseError, match="no column holds numbers"):
-        through(tmp_path, write(tmp_path, "a.csv", lines))
+@pytest.mark.parametrize("words", [("on", "off"), ("True", "False")])
+def test_p_times_of_switching_give_runs_and_hours(tmp_path, words):
+    on, off = words
+    lines = ["time,device,state", "2026-10-12 00:00:00Z,oven," + off]
+    for day in range(12, 20):
+        lines += [f"2026-10-{day} 10:00:00Z,oven,{on}", f"2026-10-{day} 10:30:00Z,pump,{on}"]
+        lines += [f"2026-10-{day} 10:45:00Z,pump,{off}", f"2026-10-{day} 11:00:00Z,oven,{off}"]
+    lines.insert(8, "2026-10-12 11:30:00Z,pump,unavailable")
+    made = begin_house(tmp_path / "house", logs=[write(tmp_path, "a.csv", lines)], timezone=ZONE)
+    text = "\n".join(understood(made))
+    assert "neither on nor off, and occurs in 1 of" in text
+    assert "It gives runs and hours; for energy, write watts" in text
+    import_logs(tmp_path / "house")
+    hours = {
+        one.circuit.name: one.hours.value for one in house_states(open_house(tmp_path / "house"))
+    }
+    assert hours == pytest.approx({"oven": 8.0, "pump": 2.0}, abs=0.5)
+
+
+def test_p_a_column_of_on_and_off_for_each_circuit(tmp_path):
+    lines = ["time,oven,pump"]
+    lines += [f"2026-10-12 10:{n:02d}:00Z,{'on' if n > 29 else 'off'},off" for n in range(60)]
+    begin_house(tmp_path / "house", logs=[write(tmp_path, "a.csv", lines)], timezone=ZONE)
+    import_logs(tmp_path / "house")
+    oven, pump = house_states(open_house(tmp_path / "house"))
+    assert (oven.hours.value, pump.hours.value) == (pytest.approx(0.5, abs=0.02), 0)
 
 
 def test_q_temperatures_are_not_power(tmp_path):

@@ -5,7 +5,9 @@ import gzip
 import numpy as np
 import pandas as pd
 import pytest
+from typer.testing import CliRunner
 
+from homeenergy.cli import app
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.house.toml_file import house_toml, read_schedule
@@ -99,6 +101,15 @@ def test_findings_have_energy_only_where_watts_are_stated(tmp_path):
     assert "6.76 kWh (6.08–7.43)" in text
     assert "pump: 3 runs, on for 0.750 h" in text
     assert "no energy, as its watts are not stated" in text
+
+
+def test_a_house_of_states_alone_has_hours_in_place_of_findings(tmp_path):
+    house(tmp_path, HOUSE.format(watts="", layout="long", keys=LONG), changes())
+    done = CliRunner().invoke(app, ["findings", str(tmp_path)])
+    assert done.exit_code == 0, done.output
+    assert "heater: 3 runs, on for 4.50 h" in done.output
+    assert "pump: 3 runs, on for 0.750 h" in done.output
+    assert CliRunner().invoke(app, ["findings", str(tmp_path), "--json", "-"]).exit_code == 1
 
 
 def test_few_runs_without_a_stated_kind_are_found(tmp_path):

@@ -335,6 +335,12 @@ def house_findings(
             fix="`homeenergy check` says what to do about each.",
         )
     if not spans:
+        if any(house.has_log(name) for name in house.switched):
+            raise HouseError(
+                "no circuit has watts: its logs say when loads are on, and no more",
+                path=house.path,
+                fix="Write watts into the [[circuit]] of each; the hours are in house_states.",
+            )
         raise HouseError(
             "none of these circuits has readings",
             path=house.path / "store",

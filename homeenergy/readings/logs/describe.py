@@ -17,7 +17,7 @@ from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.columns import read_head
-from homeenergy.readings.logs.pace import Source, find_pace, pace_remark, time_marks
+from homeenergy.readings.logs.pace import MOSTLY_NEW, Source, find_pace, pace_remark, time_marks
 from homeenergy.readings.logs.propose import Description, Table, propose
 from homeenergy.readings.logs.read import read_log, source_of
 from homeenergy.readings.logs.sample import TextSample, encoding_of_all, sample_text
@@ -114,6 +114,13 @@ def _is_sparse(table: Table, layout: LogLayout) -> bool:
         return False
     missing = np.isnan([table.values(name) for name in names])
     return bool(np.mean(missing.sum(axis=0) >= len(names) / 2) >= 0.5) and not missing.all(1).any()
+
+
+def _on_change(layout: LogLayout, sources: Sequence[Source]) -> bool:
+    """Whether a log of states has a row where one changes, whatever its pace."""
+    if any(column.quantity != "state" for column in layout.columns.values()):
+        return False
+    return float(np.median([one.in_order().changes for one in sources])) >= MOSTLY_NEW
 
 
 def _is_parquet(path: Path) -> bool:
@@ -426,7 +433,7 @@ def _with_pace(
         )
         for some in parts.values()
     ]
-    found = find_pace(sources, sparse=sparse)
+    found = find_pace(sources, sparse=sparse or _on_change(layout, sources))
     remarks += found.remarks
     layout = replace(
         layout, period_s=found.period_s, hold_s=found.hold_s, silence_s=found.silence_s

@@ -28,7 +28,7 @@ LEAST_MARK_S = 60.0  # a shorter period next to midnight is chance, and matters 
 _CLEAR_JUMP = 2.0  # between the steps of a log that goes on and those of a gap
 _RARE = 0.02  # of the steps; gaps are no more
 _LEAST_STEPS = 20
-_MOSTLY_NEW = 0.9  # share of the rows of a log on change that have another value; own choice
+MOSTLY_NEW = 0.9  # share of the rows of a log on change that have another value; own choice
 _LONGEST_SAMPLE_S = 60
 _LEAST_SILENCE_S = 60.0
 
@@ -145,7 +145,7 @@ def find_pace(sources: Sequence[Source], *, sparse: bool = False) -> Pace:
     irregular = [source for source in sources if not source.is_regular]
     if not sources or not (irregular or sparse):
         return Pace()
-    on_change = sparse or float(np.median([one.changes for one in irregular])) >= _MOSTLY_NEW
+    on_change = sparse or float(np.median([one.changes for one in irregular])) >= MOSTLY_NEW
     own = [np.diff(one.times_ns) for one in irregular or sources]
     quick = [uneven_pace_ns(one.times_ns) for one in irregular]
     known = [period for period in quick if period is not None]

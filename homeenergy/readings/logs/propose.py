@@ -29,13 +29,15 @@ from homeenergy.readings.logs.columns import (
 from homeenergy.readings.logs.labels import looks_like_mains
 from homeenergy.readings.logs.pace import Source
 from homeenergy.readings.logs.sample import number
-from homeenergy.readings.logs.tables import split_unit
+from homeenergy.readings.logs.tables import MISSING, STATES, split_unit
 
 _LONG_NAMES = 400
 _LOOKED_AT = 200  # cells
 _LEAST_REPEATS = 1.8  # rows at an instant of a log with a row for each circuit; own choice
 _STATES = {"on", "off", "ok", "true", "false", "idle", "running", "standby", "good", "valid"}
 _STATES |= {"ein", "aus", "an", "marche", "arret", "yes", "no", "active", "inactive", "online"}
+_ON_OFF = {word: float(number) for word, number in STATES.items()} | {"1": 1.0, "0": 0.0}
+_MOST_ODD = 10  # a tenth of the cells of a column of states; own choice
 _TOGETHER = 0.9  # share of the samples with load in which both legs have it; own choice
 _ABSURD_KW = 100.0  # no circuit of a house carries more; common practice, no source
 _FACTOR_MOST = 1.05  # a power factor above is no share, but percent or another thing
@@ -172,11 +174,7 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
     numbered = [name for name in numbers if not texts and _numbers_circuits(table, name)][:1]
     numbers, texts = [name for name in numbers if name not in numbered], [*texts, *numbered]
     if not numbers:
-        raise HouseError(
-            "no column holds numbers",
-            path=table.path,
-            fix="A log of times at which something was switched on or off holds no readings.",
-        )
+        return _states(base, table, texts, remarks)
     heads = {name: table.head_of(name) for name in numbers}
     _percent_factors(table, heads)
     groups, left_out = group_columns(heads)
@@ -194,9 +192,55 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
             path=table.path,
             fix="Volts and amps, or apparent power, give watts with a stated power factor: write "
             'the [[log]] block by hand, with fan = { volts = "V", amps = "A", power_factor = 0.9 }'
-            ". A column that is power all the same needs a head that says so.",
+            ". A column that is power all the same needs a head that says so. The temperature of a "
+            'wire, flue or pipe says when a load is on: write quantity = "temperature".',
         )
     return _wide(base, table, groups, remarks)
+
+
+def _states(
+    base: LogLayout, table: Table, texts: Sequence[str | int], remarks: list[str]
+) -> Description:
+    """Circuits of a log that says when something was on, and no numbers."""
+    states: list[str | int] = []
+    missing: set[str] = set(base.missing)
+    for name in texts:
+        cells = [cell for cell in table.filled(name) if cell not in MISSING]
+        odd = Counter(cell for cell in cells if cell.casefold() not in _ON_OFF)
+        if cells and odd.total() * _MOST_ODD <= len(cells):
+            states.append(name)
+            missing |= set(odd)
+            remarks += [
+                f"column {name!r}: {cell!r} is neither on nor off, and occurs in {times} of the "
+                f"{len(cells)} rows looked at: taken as missing"
+                for cell, times in odd.items()
+            ]
+    if not states:
+        raise HouseError("no column holds numbers, and none holds on and off", path=table.path)
+    words = {cell for name in states for cell in table.filled(name)}
+    table.known |= {cell: _ON_OFF.get(cell.casefold(), float("nan")) for cell in words}
+    base = replace(base, missing=tuple(sorted(missing)))
+    circuit = _text_roles(table, [name for name in texts if name not in states]).circuit
+    who = None if circuit is None else np.array(table.cells(circuit), dtype=object)
+    names = states if who is None else sorted({cell for cell in who if cell})
+    labels = [
+        head.label or str(name) for name, head in ((one, read_head(str(one))) for one in names)
+    ]
+    found, columns = _Found(table), {}
+    for name, label, own in zip(names, labels, circuit_names(labels), strict=True):
+        columns[own] = LogColumn(names=(name,), quantity="state", unit="on")
+        values = table.values(name) if who is None else table.values(states[0])[who == name]
+        found.add(own, Group(head=Head(label=label), names=(name,)), label, values, None)
+    remarks.append(
+        f"{listed(names)}: on and off, without watts. It gives runs and hours; for energy, write "
+        "watts of each into its [[circuit]]"
+    )
+    if circuit is None:
+        return found.description(replace(base, columns=columns), remarks)
+    layout = replace(
+        base, layout="long", circuit_column=circuit, value_column=states[0], columns=columns
+    )
+    return found.description(layout, remarks)
 
 
 def _numbers_circuits(table: Table, name: str | int) -> bool:

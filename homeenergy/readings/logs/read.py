@@ -24,6 +24,7 @@ from homeenergy.readings.logs.rows import Values
 from homeenergy.readings.logs.tables import (
     MARKS,
     MISSING,
+    STATES,
     BadNumberError,
     NoRowsError,
     Types,
@@ -207,7 +208,6 @@ def _not_iso(path: Path, line: int, name: str | int, cell: str, layout: LogLayou
 
 
 LARGEST_READING = 1e15  # far below what a sample can hold; own choice
-STATES = {"on": "1", "off": "0", "true": "1", "false": "0"}
 ALL = "*"  # the source whose instants are those of every row
 COUNTERS = "*counters"
 _NUMBERS = (pa.types.is_floating, pa.types.is_integer, pa.types.is_decimal, pa.types.is_null)

@@ -221,9 +221,11 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
     if known is not None:
         encoding, remarks = known, [NOT_UTF8] if known == "cp1252" else []
     texts = [_decode(head, encoding).splitlines()]
-    for part in later if encoding in ("utf-8", "cp1252") else ():
-        texts.append(part.decode(encoding, errors="replace").splitlines()[1:])
+    for number, part in enumerate(later if encoding in ("utf-8", "cp1252") else ()):
+        cut = number + 1 < len(later)
+        texts.append(part.decode(encoding, errors="replace").splitlines()[1 : -1 if cut else None])
     texts[0] = texts[0] if len(head) < most else texts[0][:-1]
+    ended = (later[-1] if later else head).endswith((b"\n", b"\r", b"\0"))
     lines = [[line for line in part if line.strip()] for part in texts]
     if not lines[0]:
         raise NoRowsError("is empty", path=path)
@@ -250,6 +252,8 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
     tables = [body, *tables[1:]]
     footer = _footer_rows(body, tables[-1])
     tables[-1] = tables[-1][: len(tables[-1]) - footer]
+    if not (ended or footer) and len(tables[-1]) > _FEW_ROWS:
+        del tables[-1][-1]  # it may still be being written
     rows = [tuple(row) for table in tables for row in table if len(row) == width]
     with_units = _columns_with_units(rows)
     plain = [
@@ -307,6 +311,7 @@ def _padded_above(rows: Sequence[Sequence[str]]) -> int:
 
 
 _MOST_FOOTER = 20
+_FEW_ROWS = 20
 _LOOKED_AT = 50
 
 
