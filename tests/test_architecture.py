@@ -29,6 +29,7 @@ FEWEST_LINES = 150
 # Modules that import something for annotations alone, and why.
 FOR_TYPES_ALONE = {
     "homeenergy": "its names are imported when they are first used",
+    "homeenergy.cli.answers": "a command begins without pandas and matplotlib",
     "homeenergy.cli.documents": "a command begins without pandas and matplotlib",
     "homeenergy.cli.record": "a command begins without the recorder",
     "homeenergy.cli.frame": "a command begins without pandas and matplotlib",

@@ -69,7 +69,7 @@ def _beyond_moment(house: House, facts: Facts) -> Iterator[Implausible]:
     """Single readings that neither breaker nor supply can carry, and error codes."""
     for flag, what in (
         (BEYOND, f"above {most_w(facts.circuit, house.supply):,.0f} W"),
-        (CODE, "that are error codes of a logger"),
+        (CODE, "with an error code of a logger"),
     ):
         own = np.flatnonzero(facts.doubts.reason == flag)
         number = int((facts.doubts.stop - facts.doubts.first)[own].sum())

@@ -95,8 +95,9 @@ def _conflicting(
             Implausible(
                 weight=weight,  # type: ignore[arg-type]
                 circuits=names,
-                what=f"up to {max(one.conflicts for one in group):,} instants of each are logged "
-                "twice with different values",
+                what=f"{'up to ' if len(group) > 1 else ''}"
+                f"{max(one.conflicts for one in group):,} instants"
+                f"{' of each' if len(group) > 1 else ''} are logged twice with different values",
                 where=f"{', '.join(files[:4])}{more}",
                 do="Take the file that is wrong, or was replaced by another, out of the logs; or "
                 "correct the times in it.",
