@@ -12,19 +12,39 @@ import pandas as pd
 from homeenergy.cycles import Cycles
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
+from homeenergy.findings.before_after import before_after
+from homeenergy.findings.change import SURE, with_errors
 from homeenergy.findings.house_year import HouseYear, LoadYear
 from homeenergy.findings.loads.baseload import REST
 from homeenergy.findings.loads.heat_pump import HeatPumpUse, heat_pump_use
+from homeenergy.findings.notable import Notable
 from homeenergy.findings.saving.advice import Said
+from homeenergy.findings.saving.running import (
+    COMPRESSOR_W,
+    COMPRESSORS,
+    HEATERS,
+    PUMPS,
+    at_odds,
+    common,
+    energy_share,
+    hours,
+    long_runs,
+    named,
+    short_cycling,
+    without_source,
+    working,
+)
+from homeenergy.findings.several_changes import allowing_for_search
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
+from homeenergy.stats.coverage import coverage_factor
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_runs
-from homeenergy.units import H_PER_YEAR, S_PER_H, WH_PER_KWH
+from homeenergy.stats.regression import fit_line
+from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, S_PER_H, WH_PER_KWH
 
 MANY_DEFROSTS = 0.05  # of a heat pump's energy. Own rule, no source.
-SHORT_RUN_H, MANY_STARTS = 1 / 6, 24.0  # short cycling: common practice, no source
-LEAST_HEATER_W = 500.0  # an element, and no compressor. Own rule.
+NO_TANKS = f"{PUMPS}|{COMPRESSORS}|{HEATERS}"
 LONG_REST = 0.8  # of the longest rests: nobody draws hot water in them. Own rule.
 LEAST_RESTS, LEAST_REST_H = 8, 2.0
 
@@ -57,6 +77,7 @@ def look_into(
     *,
     floor: float,
     outdoor: pd.Series | None = None,
+    notable: Sequence[Notable] = (),
 ) -> tuple[LookInto, ...]:
     """Facts of the loads that matter which are worth a look, the most at stake first.
 
@@ -67,22 +88,29 @@ def look_into(
     floor : float
         What must be at stake in a year [currency; kWh without a tariff].
     outdoor : pandas.Series, optional
-        Outdoor temperature, for heat pumps [deg C].
+        Outdoor temperature [deg C].
+    notable : sequence of Notable
+        Of the house's findings.
 
     Notes
     -----
     Own rules: a draw that never stops on no measured circuit; the heat that a tank loses
     (`tank_loss_w`); the heater of a compressor's oil; defrosts that take more than 5 % of a heat
-    pump's energy.
+    pump's energy; a day from which a load takes more (`notable`), or a rise over weeks; and how
+    loads run (`homeenergy.findings.saving.running`): short cycling, a pump that runs without the
+    source of heat or far longer than usual, heating and cooling at the same time.
     """
-    found = [*_unmeasured(year)]
+    found = [*_unmeasured(year), *_fights(year)]
+    every = [one.finding for one in year.loads if one.finding is not None]
     for load in year.loads:
         finding = load.finding
         if finding is None:
             continue
+        found += _more_since(load, finding, notable, outdoor=outdoor, many=len(every))
+        found += _running(house, load, finding, every)
         if KINDS[finding.kind].varying:
             found += _heat_pump(house, load, finding, outdoor)
-        elif KINDS[finding.kind].bridging.by_itself:
+        elif KINDS[finding.kind].bridging.by_itself and not named(finding, NO_TANKS):
             found += _tank(load, finding)
     found = [one for one in found if isfinite(one.main.value) and one.main.value >= floor]
     return tuple(sorted(found, key=lambda one: -one.main.value))
@@ -129,6 +157,222 @@ def _unmeasured(year: HouseYear) -> list[LookInto]:
             at_stake_money=money,
         )
     ]
+
+
+def _more_since(
+    load: LoadYear,
+    finding: ApplianceFinding,
+    notable: Sequence[Notable],
+    *,
+    outdoor: pd.Series | None,
+    many: int,
+) -> list[LookInto]:
+    """A rise over weeks, or a day from which a load takes more."""
+    name = finding.appliance
+    more = _rise(finding, outdoor, many=many)
+    rests_on = Said(
+        text="From the first day to the last, its energy of a day rose by {more}, little by "
+        "little, at the same outdoor temperature.",
+        figures={"more": more},
+    )
+    if more is None:
+        changes = [one.change for one in notable if one.circuit == finding.circuit and one.change]
+        if not changes:
+            return []
+        change = with_errors(allowing_for_search(changes[-1]), finding.clamp_errors)
+        if not change.size_kwh.low > 0:
+            return []  # the last change was for the better, or by nobody knows how much
+        more = change.size_kwh
+        rests_on = Said(
+            text="From {day} on it takes {more} a day more than before.",
+            figures={"day": change.at, "more": more},
+        )
+    kwh = more.scaled(DAYS_PER_YEAR)
+    money = None
+    if load.money is not None and load.kwh.value > 0:
+        money = kwh.scaled(load.money.value / load.kwh.value, unit=load.money.unit)
+    return [
+        LookInto(
+            load=name,
+            do=Said(text="{appliance}: find out why it takes more", figures={"appliance": name}),
+            rests_on=rests_on,
+            wrong_if=Said(
+                text="It is used more, its room or the weather changed, or somebody set it so."
+            ),
+            at_stake_kwh=kwh,
+            at_stake_money=money,
+        )
+    ]
+
+
+def _rise(finding: ApplianceFinding, outdoor: pd.Series | None, *, many: int) -> Estimate | None:
+    """Rise of a day's energy over the log [kWh]; None where a step on one day fits better.
+
+    Of what works by itself, and at the same outdoor temperature: habits rise and fall, and so does
+    what the season drives. The slope must be as sure as one of `many` (Bonferroni's bound).
+    """
+    kind = KINDS[finding.kind]
+    if outdoor is None or not (kind.bridging.by_itself or kind.varying or kind.never_off):
+        return None
+    try:
+        step = before_after(finding.daily, outdoor=outdoor)
+    except HouseError:
+        return None
+    if step.responds:
+        return None
+    regression = step.regression
+    design, along = regression.design.copy(), regression.position.astype(np.float64)
+    design[:, 1] = (along - along[0]) / (along[-1] - along[0])
+    kwh = step.days["kwh"].to_numpy(np.float64)
+    try:
+        line = fit_line(design, kwh, position=regression.position)
+    except ValueError:
+        return None
+    if line.residuals @ line.residuals >= regression.residuals @ regression.residuals:
+        return None
+    contrast = np.zeros(design.shape[1])
+    contrast[1] = 1.0
+    basis = f"regression on {regression.n} days: straight line in time"
+    rise = line.estimate(contrast, unit="kWh", basis=basis)
+    half, usual = rise.value - rise.low, coverage_factor(line.freedom)
+    if rise.value <= half * coverage_factor(line.freedom, level=1 - SURE / many) / usual:
+        return None
+    return finding.clamp_errors.with_errors(rise)
+
+
+def _running(
+    house: House, load: LoadYear, finding: ApplianceFinding, every: Sequence[ApplianceFinding]
+) -> list[LookInto]:
+    """Short cycling, a pump that runs on, runs of a pump that do not end."""
+    name, found = finding.appliance, []
+    cycling = short_cycling(finding, house.trace(finding.circuit))
+    if cycling is not None:
+        text = (
+            "For {cycling_h} it started {often} times an hour, running {run_min} each time "
+            "(usually {usual_min}). More than six starts an hour are too many for a compressor "
+            "(common practice, no source)."
+            if isfinite(cycling.usual_min)
+            else "For {cycling_h} it started {often} times an hour, running {run_min} each time. "
+            "More than six starts an hour are too many for a compressor (common practice, no "
+            "source)."
+        )
+        figures: dict[str, object] = {
+            "cycling_h": cycling.hours,
+            "often": cycling.starts_per_hour,
+            "run_min": cycling.run_min,
+        }
+        if isfinite(cycling.usual_min):
+            figures["usual_min"] = cycling.usual_min
+        found.append(
+            _of_share(
+                load,
+                cycling.share,
+                do=Said(
+                    text="{appliance}: find out why it starts so often",
+                    figures={"appliance": name},
+                ),
+                rests_on=Said(text=text, figures=figures),
+                wrong_if=Said(text="Its maker allows as many starts, or it is no compressor."),
+            )
+        )
+    long = long_runs(finding)
+    if long is not None:
+        found.append(
+            _of_share(
+                load,
+                long.share,
+                do=Said(
+                    text="{appliance}: look for a leak, or a valve that does not close",
+                    figures={"appliance": name},
+                ),
+                rests_on=Said(
+                    text="{long_runs} of its {runs} runs were far longer than others, up to "
+                    "{longest_h}; the usual one lasts {usual_min}.",
+                    figures={
+                        "long_runs": long.number,
+                        "runs": long.runs,
+                        "longest_h": long.longest_h,
+                        "usual_min": long.usual_min,
+                    },
+                ),
+                wrong_if=Said(
+                    text="Somebody drew water all that time, or much water had to be lifted."
+                ),
+            )
+        )
+    alone = without_source(finding, every)
+    if alone is not None and len(alone):
+        found.append(
+            _of_share(
+                load,
+                energy_share(finding, alone),
+                do=Said(
+                    text="{appliance}: let it stop once there is no heat to carry",
+                    figures={"appliance": name},
+                ),
+                rests_on=Said(
+                    text="It ran for {alone_h} a day though no source of heat had run for an hour.",
+                    figures={"alone_h": hours(alone) / max(finding.days, 1.0)},
+                ),
+                wrong_if=Said(
+                    text="It serves something else too, such as hot water, or its control needs "
+                    "the flow to measure a temperature."
+                ),
+            )
+        )
+    return found
+
+
+def _of_share(
+    load: LoadYear, share: float, *, do: Said, rests_on: Said, wrong_if: Said
+) -> LookInto:
+    """Something to look into with a share of a load's energy at stake."""
+    kwh, money = _at_stake(load, share)
+    return LookInto(
+        load=load.name,
+        do=do,
+        rests_on=rests_on,
+        wrong_if=wrong_if,
+        at_stake_kwh=kwh,
+        at_stake_money=money,
+    )
+
+
+def _fights(year: HouseYear) -> list[LookInto]:
+    """Loads that work against each other at the same time."""
+    found = []
+    for one in year.loads:
+        for other in year.loads:
+            a, b = one.finding, other.finding
+            if a is None or b is None or not at_odds(a, b):
+                continue
+            both = common(working(a), working(b))
+            if not len(both):
+                continue
+            kwh, money = _at_stake(one, energy_share(a, both))
+            kwh_b, money_b = _at_stake(other, energy_share(b, both))
+            found.append(
+                LookInto(
+                    load=other.name,
+                    do=Said(
+                        text="Do not run {one} and {other} at the same time",
+                        figures={"one": one.name, "other": other.name},
+                    ),
+                    rests_on=Said(
+                        text="{one} and {other} ran together for {both_h} in {days} days.",
+                        figures={
+                            "one": one.name,
+                            "other": other.name,
+                            "both_h": hours(both),
+                            "days": round(a.days),
+                        },
+                    ),
+                    wrong_if=Said(text="They serve rooms that share no air."),
+                    at_stake_kwh=kwh + kwh_b,
+                    at_stake_money=None if money is None or money_b is None else money + money_b,
+                )
+            )
+    return found
 
 
 def _heat_pump(
@@ -248,7 +492,7 @@ def tank_loss_w(cycles: Cycles) -> Estimate | None:
     one. The interval is from the spread between them.
     """
     table = cycles.table
-    if len(table) < LEAST_RESTS + 1 or table["mean_w"].median() < LEAST_HEATER_W:
+    if len(table) < LEAST_RESTS + 1 or table["mean_w"].median() < COMPRESSOR_W:
         return None
     start = pd.DatetimeIndex(table["start"]).as_unit("ns").asi8
     end = pd.DatetimeIndex(table["end"]).as_unit("ns").asi8

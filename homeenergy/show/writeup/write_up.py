@@ -243,7 +243,13 @@ def _told(basis: Basis, language: str | None, measures: Iterable[Saving]) -> Tol
         basis=basis,
         year=year,
         advice=advice,
-        looks=look_into(house, year, floor=advice.floor, outdoor=basis.outdoor),
+        looks=look_into(
+            house,
+            year,
+            floor=advice.floor,
+            outdoor=basis.outdoor,
+            notable=basis.findings.notable,
+        ),
         words=Wording(
             language=language or details.language or usual_language(basis.zone),
             currency=None if house.tariff is None else house.tariff.currency,

@@ -1,0 +1,269 @@
+"""How a load runs: too often, far too long, without what it serves, against another load.
+
+Each question is answered by spans of time, and by the share of a load's energy that falls in them:
+no saving is measured, and none can be more than that.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from homeenergy.findings.appliance.record import ApplianceFinding
+from homeenergy.findings.loads.heat_pump import LONGEST_HALT_S, compressor
+from homeenergy.house.kinds import KINDS
+from homeenergy.readings.trace import Trace
+from homeenergy.units import NS_PER_S, S_PER_H
+
+Spans = NDArray[np.int64]  # shape (n, 2): begin and end [ns], in order, not touching
+
+# Starts in an hour from which a compressor cycles too often, and the share of its runs that must be
+# in such hours: common practice, no source.
+MANY_STARTS, MANY_RUNS = 6, 0.1
+LEAST_CYCLING_H = 3.0  # one such hour happens after an outage. Own rule, no source.
+LONGEST_PERIOD_S = 60.0  # longer samples hide short runs
+COMPRESSOR_W = 500.0  # up to here what switches itself is a compressor and no heater. Own rule.
+# A pump runs on once its source has rested for so long: common practice, no source.
+RUN_ON_H = 1.0
+# A run so many times as long as the usual one, and so long, is not a usual one. Own rules.
+FAR_LONGER, LONG_RUN_H, LEAST_RUNS = 10.0, 1.0, 20
+
+# Words in names of loads. Own lists: English, and some German, Dutch and French.
+COMPRESSORS = "heat.?pump|air.?con|refrigerat|fridge|freez|dehumid|chiller|compressor|klima|airco"
+PUMPS = r"pump|pomp|circulat"
+OTHER_PUMPS = "heat.?pump|wärmepumpe|warmtepomp|pompe à chaleur"
+WATER_PUMPS = "well|sump|sewage|lift|brunnen|bron|puits|booster|pressure"
+SOURCES = f"{OTHER_PUMPS}|boiler|furnace|burner|heizkessel|cv.?ketel|chaudière"
+HEATERS = (
+    "radiator|convector|room heat|space heat|electric heat|floor heat|underfloor|baseboard|"
+    "heizkörper|fussbodenheizung|fußbodenheizung|vloerverwarming|radiateur"
+)
+COOLERS = "air.?con|cooling|chiller|klimaanlage|klimagerät|airco|climatis"
+HUMIDIFIERS, DRIERS = r"\bhumidif|luftbefeuchter", "dehumidif|luftentfeuchter"
+FIGHTING = ((HEATERS, COOLERS), (HUMIDIFIERS, DRIERS))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShortCycling:
+    """Hours in which a compressor starts too often.
+
+    `hours` of short cycling, `starts_per_hour` and median `run_min` in them, `usual_min` of other
+    runs (NaN without any), and the `share` of the energy.
+    """
+
+    hours: float
+    starts_per_hour: float
+    run_min: float
+    usual_min: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LongRuns:
+    """Runs far longer than the usual one: `number`, of `runs`; `usual_min`, `longest_h`, `share`.
+
+    `share` is that of the energy.
+    """
+
+    number: int
+    runs: int
+    usual_min: float
+    longest_h: float
+    share: float
+
+
+def named(finding: ApplianceFinding, words: str) -> bool:
+    """Whether a load or its circuit is called so."""
+    name = f"{finding.appliance} {finding.circuit}".replace("_", " ").lower()
+    return re.search(words, name) is not None
+
+
+def is_compressor(finding: ApplianceFinding) -> bool:
+    """Whether a load works by a compressor, as far as its name, kind and power tell."""
+    kind, runs = KINDS[finding.kind], finding.cycles.complete
+    if kind.varying or named(finding, COMPRESSORS):
+        return True
+    small = len(runs) > 0 and float(runs["mean_w"].median()) < COMPRESSOR_W
+    return kind.bridging.by_itself and small
+
+
+def working(finding: ApplianceFinding) -> Spans:
+    """When a load works: its runs or, where power varies, stretches of its compressor."""
+    if KINDS[finding.kind].varying:
+        machine = compressor(finding.cycles)
+        p = machine.plateaus
+        halt = int(LONGEST_HALT_S * NS_PER_S)  # a defrost is no stop
+        return joined(_instants(finding, np.c_[p.first, p.stop][machine.running]), within_ns=halt)
+    table = finding.cycles.table
+    start, end = (pd.DatetimeIndex(table[c]).as_unit("ns").asi8 for c in ("start", "end"))
+    return joined(np.c_[start, end])
+
+
+def joined(spans: Spans, *, within_ns: int = 0) -> Spans:
+    """Spans in order, those that touch or lie within `within_ns` of each other as one."""
+    if not len(spans):
+        return np.empty((0, 2), dtype=np.int64)
+    spans = spans[np.argsort(spans[:, 0], kind="stable")]
+    latest = np.maximum.accumulate(spans[:, 1])
+    first = np.flatnonzero(np.r_[True, spans[1:, 0] - latest[:-1] > within_ns])
+    return np.c_[spans[first, 0], latest[np.r_[first[1:] - 1, len(spans) - 1]]]
+
+
+def common(one: Spans, other: Spans) -> Spans:
+    """Spans that lie in both."""
+    found = []
+    for start, end in one:
+        near = other[(other[:, 1] > start) & (other[:, 0] < end)]
+        found.append(np.c_[np.maximum(near[:, 0], start), np.minimum(near[:, 1], end)])
+    return np.concatenate(found) if found else np.empty((0, 2), dtype=np.int64)
+
+
+def outside(one: Spans, other: Spans) -> Spans:
+    """What of `one` lies in no span of `other`."""
+    limits = np.iinfo(np.int64)
+    edges = np.r_[limits.min, other.ravel(), limits.max].reshape(-1, 2)
+    return common(one, edges[edges[:, 0] < edges[:, 1]])
+
+
+def hours(spans: Spans) -> float:
+    """Length of all spans [h]."""
+    return float((spans[:, 1] - spans[:, 0]).sum()) / NS_PER_S / S_PER_H
+
+
+def energy_share(finding: ApplianceFinding, spans: Spans) -> float:
+    """Share of a load's energy that falls in spans."""
+    p, total_wh = finding.cycles.plateaus, finding.cycles.total_wh
+    if not total_wh > 0 or not len(spans):
+        return 0.0
+    edges = np.c_[p.first, p.stop].ravel()
+    wh = p.sum_w * p.period_s / S_PER_H
+    reached = np.c_[np.r_[0.0, np.cumsum(wh)[:-1]], np.cumsum(wh)].ravel()
+    begin = p.start.as_unit("ns").value
+    at = (spans - begin) / (p.period_s * NS_PER_S)
+    inside = np.interp(at[:, 1], edges, reached) - np.interp(at[:, 0], edges, reached)
+    return float(inside.sum()) / total_wh
+
+
+def short_cycling(finding: ApplianceFinding, trace: Trace) -> ShortCycling | None:
+    """Hours in which a compressor starts six times or more; None where there are next to none.
+
+    Notes
+    -----
+    Own method. Six starts that follow each other within an hour make a span of short cycling. It
+    counts from `LEAST_CYCLING_H` hours and a tenth of all runs on, in logs of a sample a minute or
+    shorter. That more than six starts an hour are too many is common practice, no source. Starts
+    are read from the samples, since runs of few samples may be one plateau.
+    """
+    if trace.period_s > LONGEST_PERIOD_S or not is_compressor(finding):
+        return None
+    runs = _above(trace, _working_w(finding, trace))
+    if len(runs) < MANY_STARTS:
+        return None
+    starts = runs[:, 0]
+    ahead = MANY_STARTS - 1
+    close = np.flatnonzero(starts[ahead:] - starts[:-ahead] <= S_PER_H * NS_PER_S)
+    spans = joined(np.c_[starts[close], runs[close + ahead, 1]])
+    if not len(spans):
+        return None
+    at = np.searchsorted(spans[:, 0], starts, side="right") - 1
+    inside = (at >= 0) & (starts < spans[np.maximum(at, 0), 1])
+    length_h = hours(spans)
+    if length_h < LEAST_CYCLING_H or inside.mean() < MANY_RUNS:
+        return None
+    run_min = (runs[:, 1] - runs[:, 0]) / NS_PER_S / 60
+    return ShortCycling(
+        hours=length_h,
+        starts_per_hour=float(inside.sum()) / length_h,
+        run_min=float(np.median(run_min[inside])),
+        usual_min=float(np.median(run_min[~inside])) if not inside.all() else float("nan"),
+        share=energy_share(finding, spans),
+    )
+
+
+def _working_w(finding: ApplianceFinding, trace: Trace) -> float:
+    """Power above which it works: half of what it usually takes then, where that does not vary."""
+    if KINDS[finding.kind].varying:
+        return compressor(finding.cycles).on_w
+    on = trace.watts[trace.watts > finding.cycles.settings["on_w"]]
+    return float(np.median(on)) / 2 if on.size else float("inf")
+
+
+def _above(trace: Trace, watts_w: float) -> Spans:
+    """Stretches of samples above a power; what is missing ends one."""
+    on = np.r_[False, trace.watts > watts_w, False]
+    edges = np.flatnonzero(on[1:] != on[:-1]).reshape(-1, 2)
+    begin, step = trace.start.as_unit("ns").value, round(trace.period_s * NS_PER_S)
+    return np.asarray(begin + edges * step, dtype=np.int64)
+
+
+def long_runs(finding: ApplianceFinding) -> LongRuns | None:
+    """Runs of a pump for water that last far longer than its usual ones; None without any.
+
+    Notes
+    -----
+    Own rules: of 20 runs or more, those of an hour or more and of ten times the median.
+    """
+    if not named(finding, PUMPS) or not named(finding, WATER_PUMPS):
+        return None
+    runs = working(finding)
+    if len(runs) < LEAST_RUNS:
+        return None
+    run_h = (runs[:, 1] - runs[:, 0]) / NS_PER_S / S_PER_H
+    usual_h = float(np.median(run_h))
+    long = run_h >= max(FAR_LONGER * usual_h, LONG_RUN_H)
+    if not long.any():
+        return None
+    return LongRuns(
+        number=int(long.sum()),
+        runs=len(runs),
+        usual_min=60 * usual_h,
+        longest_h=float(run_h.max()),
+        share=energy_share(finding, runs[long]),
+    )
+
+
+def without_source(pump: ApplianceFinding, sources: Sequence[ApplianceFinding]) -> Spans | None:
+    """When a heating pump works though every source of heat has rested for an hour.
+
+    None where it is no such pump, or no source has runs to compare with.
+    """
+    if not named(pump, PUMPS) or named(pump, f"{OTHER_PUMPS}|{WATER_PUMPS}"):
+        return None
+    served = [one for one in sources if one is not pump and named(one, SOURCES)]
+    if not served or any(KINDS[one.kind].never_off for one in served):
+        return None
+    after = int(RUN_ON_H * S_PER_H * NS_PER_S)
+    heat = np.concatenate([working(one) + np.array([0, after]) for one in served])
+    seen = common(whole_log(pump), _seen(served))
+    own = seen if KINDS[pump.kind].never_off else common(working(pump), seen)
+    return outside(own, joined(heat))
+
+
+def at_odds(one: ApplianceFinding, other: ApplianceFinding) -> bool:
+    """Whether one load undoes what the other does, as far as their names tell."""
+    return any((named(one, a) and named(other, b) and not named(one, b)) for a, b in FIGHTING)
+
+
+def whole_log(finding: ApplianceFinding) -> Spans:
+    """All that was logged of a load, without gaps."""
+    p = finding.cycles.plateaus
+    return joined(_instants(finding, np.c_[p.first, p.stop]))
+
+
+def _seen(findings: Sequence[ApplianceFinding]) -> Spans:
+    spans = whole_log(findings[0])
+    for one in findings[1:]:
+        spans = common(spans, whole_log(one))
+    return spans
+
+
+def _instants(finding: ApplianceFinding, numbers: NDArray[np.int64]) -> Spans:
+    """Numbers of samples as instants [ns]."""
+    p = finding.cycles.plateaus
+    step = int(p.period_s * NS_PER_S)
+    return np.asarray(p.start.as_unit("ns").value + numbers * step, dtype=np.int64)
