@@ -87,11 +87,42 @@ def real_days(folder: Path, *, appliances: int | None = None) -> Path:
     return folder
 
 
+def with_mains(folder: Path) -> Path:
+    """Two weeks of a house with mains, a kitchen of two loads, and nothing else to compare with.
+
+    The dryer dries for an hour and, now and then, for a quarter of one; the refrigerator rests for
+    a day.
+    """
+    rng = np.random.default_rng(14)
+    at = pd.date_range("2026-05-02", periods=14 * 1440, freq="1min", tz="UTC")
+    minute = np.arange(at.size)
+    dryer, kitchen = np.zeros(at.size), np.zeros(at.size)
+    fridge = 1.0 + 80 * (minute % 55 < 18)
+    fridge[9 * 1440 : 10 * 1440] = 0.0
+    for day in range(14):
+        first = day * 1440 + 1000 + int(rng.integers(0, 120))
+        dryer[first : first + (60 if day % 3 else 15)] = 2300
+        for hour, lasts, watts in ((7, 3, 2000), (7.4, 4, 850), (12, 3, 2000), (19, 3, 2000)):
+            begin = day * 1440 + int(hour * 60) + int(rng.integers(0, 15))
+            kitchen[begin : begin + lasts] += watts
+    table = pd.DataFrame({"dryer": dryer, "fridge": fridge, "kitchen": kitchen}, index=at)
+    table["mains"] = table.sum(axis=1) + 140
+    table = (table + rng.normal(0, 0.3, table.shape)).round(1)
+    of_table(table, folder, currency="EUR", price_per_kwh=0.36)
+    toml = folder / "house.toml"
+    text = toml.read_text(encoding="utf-8")
+    named = 'name = "kitchen"\n'
+    assert named in text
+    toml.write_text(text.replace(named, f"{named}loads = 2\n"), encoding="utf-8")
+    return folder
+
+
 HOUSES: dict[str, Callable[[Path], Path]] = {
     "orchard house": lambda folder: sample("orchard_house", folder),
     "canal flat": lambda folder: sample("canal_flat", folder),
     "coarse": coarse,
     "one circuit": one_circuit,
     "no runs": mains_alone,
+    "with mains": with_mains,
     "real days": real_days,
 }

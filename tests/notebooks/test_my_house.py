@@ -11,7 +11,7 @@ from IPython.core.interactiveshell import InteractiveShell
 from IPython.utils.capture import capture_output
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import house_findings
+from homeenergy.findings import house_findings, programme_uses
 from homeenergy.readings import open_house
 from homeenergy.show.my_house.answers import house_answer
 from homeenergy.show.my_house.chosen import (
@@ -22,9 +22,10 @@ from homeenergy.show.my_house.chosen import (
     progress_line,
 )
 from homeenergy.show.my_house.has import clock_change, lamps, or_say_why, two_programmes
+from homeenergy.show.my_house.money import free_measures
 
 from ..samples import SAMPLES, sample_findings
-from .houses import HOUSES, of_table, one_circuit
+from .houses import HOUSES, of_table, one_circuit, with_mains
 
 ROOT = Path(__file__).parents[2]
 # What a person's own house has not; each must be gone from what a notebook types itself.
@@ -106,6 +107,16 @@ def test_the_machine_with_two_programmes_has_them():
     row, uses = two_programmes(sample_findings("canal_flat"))
     assert row.circuit == "dishwasher"
     assert [use.runs for use in uses.uses] == [35, 30]
+
+
+def test_a_shorter_programme_is_no_saving_where_the_job_is_another(tmp_path):
+    house = open_house(with_mains(tmp_path / "house"))
+    found = house_findings(house)
+    (dryer,) = [row for row in found.appliances if row.circuit == "dryer"]
+    assert len(programme_uses(dryer).uses) == 2
+    assert not [
+        one for one in free_measures(found, house) if one.finding is dryer and one.part != "idle"
+    ]
 
 
 def test_the_clocks_change_when_they_do():

@@ -14,11 +14,12 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.house_year import HouseYear
 from homeenergy.findings.loads.idle import idle_or_use
-from homeenergy.findings.loads.programmes import ProgrammeUse, programme_uses
+from homeenergy.findings.loads.programmes import ProgrammeUse, ProgrammeUses, programme_uses
 from homeenergy.findings.saving.saving import Saving, Savings, combine_savings
 from homeenergy.findings.saving.shifting import shift_to_cheap_hours
 from homeenergy.findings.saving.what_if import shift_in_time, switch_off_when_idle, switch_programme
 from homeenergy.house.kinds import KINDS
+from homeenergy.house.schedule import ProgrammeName
 from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate
 
@@ -266,11 +267,16 @@ def same_job(
     )
 
 
-def _another_programme(house: House, finding: ApplianceFinding) -> list[Action]:
-    """The programme used most, made with the leanest that does the same job."""
+def leaner_programme(
+    finding: ApplianceFinding, *, names: Sequence[ProgrammeName] = ()
+) -> tuple[ProgrammeUses, ProgrammeUse, ProgrammeUse] | None:
+    """Give the programme used most, and the leanest that does the same job (`same_job`).
+
+    None where no other does, or the machine has no programmes.
+    """
     if not KINDS[finding.kind].programmes:
-        return []
-    found = programme_uses(finding, names=house.schedule.programmes)
+        return None
+    found = programme_uses(finding, names=names)
     heatings = found.programmes.table.set_index("name")["heatings"]
     usual = max(found.uses, key=lambda use: use.runs)
     runs = sum(use.runs for use in found.uses)
@@ -282,8 +288,15 @@ def _another_programme(house: House, finding: ApplianceFinding) -> list[Action]:
         )
     ]
     lean = min(fit, key=lambda use: use.run_kwh.value, default=usual)
-    if lean.name == usual.name:
+    return None if lean.name == usual.name else (found, usual, lean)
+
+
+def _another_programme(house: House, finding: ApplianceFinding) -> list[Action]:
+    """The programme used most, made with the leanest that does the same job."""
+    leaner = leaner_programme(finding, names=house.schedule.programmes)
+    if leaner is None:
         return []
+    found, usual, lean = leaner
     saving = switch_programme(
         finding, programmes=found.programmes, usual=usual.name, instead=lean.name
     )

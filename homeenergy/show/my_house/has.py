@@ -51,6 +51,8 @@ def or_say_why() -> Iterator[None]:
         yield
     except HouseError as error:
         what = error.what[:1].upper() + error.what[1:]
+        if error.path is not None:
+            what = f"{what.rstrip('.')}: {error.path}"
         hint = f" {error.fix}" if error.fix else ""
         say(f"*Not shown for this house. {what.rstrip('.')}.{hint}*")
 

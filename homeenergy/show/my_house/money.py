@@ -19,15 +19,15 @@ from homeenergy.findings import (
     switch_programme,
 )
 from homeenergy.findings.appliance.record import percent_text
-from homeenergy.findings.comparison.comparison import LEAST_VALUES
 from homeenergy.findings.cost import EnergyCost
+from homeenergy.findings.saving.advice import leaner_programme
 from homeenergy.findings.saving.saving import Saving
 from homeenergy.findings.saving.shifting import Shift
 from homeenergy.house import read_tariff_file
 from homeenergy.house.tariff import Tariff
 from homeenergy.readings import House
 from homeenergy.show.my_house.answers import told
-from homeenergy.show.my_house.has import idling, largest, two_programmes
+from homeenergy.show.my_house.has import idling, largest
 from homeenergy.stats.estimate import number_text
 
 INVENTED_FOR = 0.31  # price of a kWh [its currency] for which the offer was thought out
@@ -102,14 +102,18 @@ def offer_answer(bill: pd.DataFrame, offer: Tariff) -> str:
 
 
 def free_measures(findings: Findings, house: House) -> list[Saving]:
-    """What saves energy and costs nothing: another programme, off while idle."""
+    """What saves energy and costs nothing: another programme for the same job, off while idle."""
     found = []
-    with suppress(HouseError):
-        row, uses = two_programmes(findings, house=house)
-        often = [use.name for use in uses.uses if use.runs >= LEAST_VALUES]
-        found.append(
-            switch_programme(row, programmes=uses.programmes, usual=often[0], instead=often[-1])
-        )
+    for row in findings.appliances:
+        with suppress(HouseError):
+            leaner = leaner_programme(row, names=house.schedule.programmes)
+            if leaner is not None:
+                uses, usual, lean = leaner
+                found.append(
+                    switch_programme(
+                        row, programmes=uses.programmes, usual=usual.name, instead=lean.name
+                    )
+                )
     with suppress(HouseError):
         for use in idling(findings, most=len(findings.appliances))[: 2 * MOST_OFF]:
             with suppress(HouseError):
