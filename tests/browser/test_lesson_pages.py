@@ -415,6 +415,48 @@ def test_the_figure_moves_while_a_slider_is_dragged_and_its_scales_stay(show):
     assert "leads by" in seen[3][1]
 
 
+def fingers(page):
+    """Give a function that sends a touch of this kind, at a point or lifted."""
+    session = page.context.new_cdp_session(page)
+    session.send("Emulation.setTouchEmulationEnabled", {"enabled": True})
+
+    def touch(kind, *at):
+        points = [dict(zip("xy", at, strict=True))] if at else []
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+        page.wait_for_timeout(40)
+
+    return touch
+
+
+def test_a_finger_drags_a_slider_and_scrolls_over_it(show):
+    page = show("power_factor", size="hand")
+    step = next(one for one in steps_of(page) if one["name"] == "distorted")
+    predict(page, step)
+    slider = page.locator("#step-distorted [data-control=micro]")
+    # As far down as the last chart: the slider is still in sight.
+    page.locator("#step-distorted canvas").last.evaluate("e => e.scrollIntoView({block: 'end'})")
+    page.wait_for_timeout(100)
+    box, touch = slider.bounding_box(), fingers(page)
+    assert 0 < box["y"] < SIZES["hand"][1] / 3
+    across = [box["x"] + share * box["width"] for share in (0.2, 0.4, 0.6, 0.8)]
+    middle = box["y"] + box["height"] / 2
+    touch("touchStart", across[0], middle)
+    amps = []
+    for x in across:
+        touch("touchMove", x, middle)
+        amps.append(readings(page, step)["amps, rms"])
+    touch("touchEnd")
+    assert amps == sorted(set(amps))
+    value, scrolled = slider.input_value(), page.evaluate("scrollY")
+    touch("touchStart", across[1], middle)
+    for by in range(0, 160, 20):
+        touch("touchMove", across[1], middle + by)
+    touch("touchEnd")
+    page.wait_for_timeout(300)
+    assert page.evaluate("scrollY") < scrolled
+    assert slider.input_value() == value
+
+
 def test_the_capacitor_for_the_least_current_is_found_with_the_slider(show):
     for edition in EDITIONS:
         page = show("power_factor", edition=edition)

@@ -39,7 +39,7 @@ function chart(box, spec) {
     const ink = colour("ink"), line = colour("line"), font = "13px system-ui, sans-serif";
     const axes = spec.axes.map((axis, i) => ({ stroke: ink, font, labelFont: font, labelSize: 20, size: i ? 58 : 34, label: axis.label, scale: axis.scale, side: axis.side ?? (i ? 3 : 2),
       grid: { show: !axis.bare, stroke: line, width: 1 }, ticks: { stroke: line, width: 1, size: 4 }, values: (u, at) => at.map(one => mark(one)), incrs: axis.incrs }));
-    const series = spec.series.map(one => ({ ...one, stroke: colour(one.colour), points: { show: Boolean(one.points) } }));
+    const series = spec.series.map(one => ({ ...one, stroke: colour(one.colour), points: { show: Boolean(one.points) }, pxAlign: 0 }));
     const scales = Object.fromEntries(Object.entries(spec.scales).map(([name, range]) => [name, { time: false, auto: false, range: typeof range === "function" ? range : () => range }]));
     holder.u = new uPlot({ width: Math.max(240, box.clientWidth), height: spec.height, scales, axes, padding: spec.padding, series: [{}, ...series], legend: { show: false },
       cursor: { show: Boolean(spec.cursor), drag: { x: false, y: false } }, select: { show: false }, hooks: { draw: [u => spec.draw && spec.draw(u, holder.data)] } }, holder.data, box);

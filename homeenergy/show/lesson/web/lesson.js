@@ -78,6 +78,10 @@ function showLesson(data) {
         change();
       };
       slider.oninput = () => set(slider.valueAsNumber);
+      // A finger that scrolls the page over a slider does not move it.
+      let held = one.start;
+      slider.onpointerdown = () => { held = values[one.name]; };
+      slider.onpointercancel = () => set(held);
       typed.oninput = () => set(typed.valueAsNumber);
       typed.onblur = () => { typed.value = values[one.name].toFixed(one.digits); };
       fieldset.append(make("div", { className: "control" }, make("label", {}, make("span", { textContent: one.label }), slider), typed, ` ${one.unit}`));
