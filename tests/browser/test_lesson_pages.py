@@ -457,6 +457,20 @@ def test_a_finger_drags_a_slider_and_scrolls_over_it(show):
     assert slider.input_value() == value
 
 
+def test_figures_fit_on_paper_and_are_drawn_for_light(show):
+    page = show("power_factor", scheme="dark")
+    predict(page, steps_of(page)[0])
+    look = "[document.querySelector('canvas').width, getComputedStyle(document.body).color]"
+    screen = page.evaluate(look)
+    between_margins = (210 - 2 * 15) / 25.4 * 96
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    width, ink = page.evaluate(look)
+    assert 600 < width < between_margins < screen[0]
+    assert ink == "rgb(28, 28, 28)"
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    assert page.evaluate(look) == screen
+
+
 def test_the_capacitor_for_the_least_current_is_found_with_the_slider(show):
     for edition in EDITIONS:
         page = show("power_factor", edition=edition)

@@ -219,8 +219,8 @@ def _step(step: Step, number: int, say: Say) -> str:
         f'<h2 id="head-{step.name}">{number}. {escape(step.title)}</h2>\n'
         f"<p>{escape(step.text)}</p>\n"
         f'<h3>{escape(say("Predict"))}</h3>\n<form class="predict"></form>\n'
-        f'<div class="bench">\n<fieldset class="controls"><legend><h3>{escape(say("Observe"))}</h3></legend>'
-        "</fieldset>\n"
+        '<div class="bench">\n<fieldset class="controls"><legend>'
+        f"<h3>{escape(say('Observe'))}</h3></legend></fieldset>\n"
         f'<div class="observe" hidden>\n<p>{escape(step.observe)}</p>\n<div class="figure"></div>\n'
         f'<dl class="read"></dl>\n<button type="button" class="compare" disabled>'
         f"{escape(say('Compare with my prediction'))}</button>\n</div>\n</div>\n"

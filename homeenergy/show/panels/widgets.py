@@ -162,9 +162,9 @@ def sliders(
     -------
     ipywidgets.VBox
         Sliders, the figure as a picture, and a line for what goes wrong. The figure is drawn again
-        when a slider is let go. The picture's alternative text gives the sliders' values and what
-        is written on the figure. Without a running kernel there is nothing to see: call `draw`
-        itself for a picture that stays.
+        while a slider moves, as fast as the kernel draws. The picture's alternative text gives the
+        sliders' values and what is written on the figure. Without a running kernel there is nothing
+        to see: call `draw` itself for a picture that stays.
     """
     from ipywidgets import HTML, FloatSlider, VBox
 
@@ -182,7 +182,8 @@ def sliders(
             step=step,
             description=spoken[name],
             tooltip=f"{spoken[name]}, from {least:g} to {greatest:g}",
-            continuous_update=False,
+            # The page sends the next value when the last one is drawn: none queue up.
+            continuous_update=True,
             style={"description_width": "initial"},
             layout={"width": WIDTH, "max_width": "100%"},
         )
@@ -220,7 +221,8 @@ def _png(figure: Figure) -> bytes:
     import matplotlib.pyplot as plt
 
     data = BytesIO()
-    figure.savefig(data, format="png", dpi=DOTS_PER_INCH, bbox_inches="tight")
+    fast = {"compress_level": 1}
+    figure.savefig(data, format="png", dpi=DOTS_PER_INCH, bbox_inches="tight", pil_kwargs=fast)
     # Closed, or every move of a slider would leave a figure behind.
     plt.close(figure)
     return data.getvalue()

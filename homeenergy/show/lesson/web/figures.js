@@ -30,6 +30,9 @@ function keyOf(box, pairs) {
   box.append(make("p", { className: "key" }, ...spans));
 }
 
+// On paper the page has another width, of which the figures learn too late.
+const PAPER_WIDTH = 640, paper = () => document.documentElement.classList.contains("paper");
+
 // A chart in `box` that is drawn anew when its width or the theme changes. `spec.scales` are fixed ranges; a series names its scale.
 function chart(box, spec) {
   const holder = { u: null, data: spec.data };
@@ -41,7 +44,7 @@ function chart(box, spec) {
       grid: { show: !axis.bare, stroke: line, width: 1 }, ticks: { stroke: line, width: 1, size: 4 }, values: (u, at) => at.map(one => mark(one)), incrs: axis.incrs }));
     const series = spec.series.map(one => ({ ...one, stroke: colour(one.colour), points: { show: Boolean(one.points) }, pxAlign: 0 }));
     const scales = Object.fromEntries(Object.entries(spec.scales).map(([name, range]) => [name, { time: false, auto: false, range: typeof range === "function" ? range : () => range }]));
-    holder.u = new uPlot({ width: Math.max(240, box.clientWidth), height: spec.height, scales, axes, padding: spec.padding, series: [{}, ...series], legend: { show: false },
+    holder.u = new uPlot({ width: paper() ? PAPER_WIDTH : Math.max(240, box.clientWidth), height: spec.height, scales, axes, padding: spec.padding, series: [{}, ...series], legend: { show: false },
       cursor: { show: Boolean(spec.cursor), drag: { x: false, y: false } }, select: { show: false }, hooks: { draw: [u => spec.draw && spec.draw(u, holder.data)] } }, holder.data, box);
   }
   holder.set = (data, words) => { holder.data = data; if (words) box.setAttribute("aria-label", words); if (holder.u) holder.u.setData(data, true); };
@@ -49,7 +52,7 @@ function chart(box, spec) {
   box.setAttribute("role", "img");
   build();
   charts.add(holder);
-  new ResizeObserver(() => { if (box.clientWidth && Math.abs(holder.u.width - box.clientWidth) > 1) holder.u.setSize({ width: box.clientWidth, height: spec.height }); }).observe(box);
+  new ResizeObserver(() => { if (!paper() && box.clientWidth && Math.abs(holder.u.width - box.clientWidth) > 1) holder.u.setSize({ width: box.clientWidth, height: spec.height }); }).observe(box);
   return holder;
 }
 const rebuild = () => { colours.clear(); charts.forEach(one => one.build()); };
