@@ -112,13 +112,13 @@ def demand_share(trace: Trace, *, bill: Bill, tariff: Tariff) -> Estimate:
         if not len(peaks):
             continue
         at_peaks = [
-            power_over(kwh, begins, ends) * charge.price_per_kw
+            power_over(kwh, begins, ends) * charge.cost_per_kw
             for begins, ends in zip(peaks["begins"], peaks["ends"], strict=True)
         ]
         months = _months_of(charge, tariff)
         per_year += float(np.mean(at_peaks)) * months
         of_interval = _means(kwh, charge.interval_min // _slot_min(tariff) or 1)
-        most += max(float(np.nanmax(of_interval, initial=0.0)), 0.0) * charge.price_per_kw * months
+        most += max(float(np.nanmax(of_interval, initial=0.0)), 0.0) * charge.cost_per_kw * months
     return Estimate(
         value=per_year,
         low=min(per_year, 0.0),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from functools import cache
 from math import isfinite, nan
@@ -21,6 +22,15 @@ from homeenergy.units import DAYS_PER_YEAR, S_PER_H, WH_PER_KWH
 
 TABLE = "label_cycles.toml"
 EVERY_DAY = measured(DAYS_PER_YEAR, unit="days a year", n=0, basis="every day")
+# What the appliances of the procedures are called, in names of loads. Own lists: English, German,
+# Dutch, French.
+NAMES = {
+    "tumble dryer": r"dryer|wäschetrockner|wasdroger|sèche.?linge",
+    "washing machine": r"washing machine|clothes washer|waschmaschine|wasmachine|lave.?linge",
+    "dishwasher": r"dish.?washer|geschirrsp|spülmaschine|vaatwasser|lave.?vaisselle",
+    "refrigerator": r"refrigerator|fridge|kühlschrank|koelkast|réfrigérateur|frigo",
+}
+EU = re.compile("AT|BE|BG|CY|CZ|DE|DK|EE|ES|FI|FR|GR|HR|HU|IE|IT|LT|LU|LV|MT|NL|PL|PT|RO|SE|SI|SK")
 COLUMNS = (
     "appliance",
     "region",
@@ -208,6 +218,26 @@ def label_energy(
             else "The draw between uses is not counted, or is within the day.",
         ),
     )
+
+
+def usual_procedure(finding: ApplianceFinding, *, country: str) -> str | None:
+    """Procedure behind the label that an appliance has in a country, by its name.
+
+    None where no procedure of `label_cycles` is known to apply, its figures were not seen in any
+    text, or nothing whole was measured.
+    """
+    region = "EU" if EU.fullmatch(country) else country
+    name = f"{finding.appliance} {finding.circuit}".replace("_", " ").lower()
+    table = _table()
+    for procedure, row in table[table["region"] == region].iterrows():
+        measured_use = finding.kwh_per_day if row["use"] == "day" else finding.run_kwh
+        if (
+            row["status"].startswith("seen")
+            and re.search(NAMES[row["appliance"]], name)
+            and isfinite(measured_use.value)
+        ):
+            return str(procedure)
+    return None
 
 
 def _low_power_h(row: pd.Series, finding: ApplianceFinding, uses: float) -> float:

@@ -189,19 +189,10 @@ class DemandCharge:
     """A charge for the greatest power of each calendar month, whatever the energy.
 
     The power is the mean over intervals of `interval_min`, counted from local midnight; of the
-    month's intervals, those that begin within `minutes`, `days` and `seasons` count.
+    month's intervals, those that begin within `minutes`, `days` and `seasons` count. Either
+    `price_per_kw` or `price_per_kva` is given.
     """
 
-    price_per_kw: Annotated[
-        float,
-        Key(
-            help="of the greatest mean power of a calendar month",
-            unit="currency per kW a month",
-            example=9.5,
-            check=lambda price: price >= 0,
-            must="be 0 or more",
-        ),
-    ]
     interval_min: Annotated[
         int,
         Key(
@@ -212,10 +203,52 @@ class DemandCharge:
             must="be 5, 10, 15, 30 or 60",
         ),
     ]
+    price_per_kw: Annotated[
+        float | None,
+        Key(
+            help="of the greatest mean power of a calendar month; this or price_per_kva",
+            unit="currency per kW a month",
+            example=9.5,
+            check=lambda price: price >= 0,
+            must="be 0 or more",
+        ),
+    ] = None
+    price_per_kva: Annotated[
+        float | None,
+        Key(
+            help="of the greatest apparent power of a calendar month, in place of price_per_kw",
+            unit="currency per kVA a month",
+            example=8.0,
+            check=lambda price: price >= 0,
+            must="be 0 or more",
+        ),
+    ] = None
+    power_factor: Annotated[
+        float | None,
+        Key(
+            help="of the house at its greatest power, from the meter or a bill; needed with "
+            "price_per_kva, as a log of watts does not tell it. Without it, 1: the least charge",
+            example=0.95,
+            check=lambda factor: 0.3 <= factor <= 1,
+            must="lie between 0.3 and 1",
+        ),
+    ] = None
     name: Annotated[str, Key(help="what a person calls it", example="evening peak")] = "demand"
     minutes: Hours = ((0, DAY_MINUTES),)
     days: Days = ALL_DAYS
     seasons: InSeasons = ()
+
+    @property
+    def cost_per_kw(self) -> float:
+        """Price of a kW of active power a month; of one in kVA at the power factor, or at 1."""
+        if self.price_per_kva is None:
+            return self.price_per_kw or 0.0
+        return self.price_per_kva / (self.power_factor or 1.0)
+
+    @property
+    def is_least(self) -> bool:
+        """Whether `cost_per_kw` is a lower bound: kVA are charged, of a power factor not known."""
+        return self.price_per_kva is not None and self.power_factor is None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -508,8 +508,8 @@ def _peaks_of(
                 "begins": at,
                 "ends": at + pd.Timedelta(minutes=charge.interval_min),
                 "kw": kw,
-                "price_per_kw": charge.price_per_kw,
-                "cost": kw * charge.price_per_kw,
+                "price_per_kw": charge.cost_per_kw,
+                "cost": kw * charge.cost_per_kw,
             }
         )
     return rows

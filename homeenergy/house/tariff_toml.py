@@ -209,6 +209,7 @@ def _demand(
     found: list[DemandCharge] = []
     for row in [table.inner("demand")] if single else table.tables("demand"):
         charge = DemandCharge(**read_keys(row, DemandCharge))
+        _check_kva(row, charge)
         check_when(row, charge.days, charge.seasons, seasons=seasons, holidays=holidays)
         if any(charge.name == other.name for other in found):
             raise row.refuse(
@@ -218,6 +219,15 @@ def _demand(
             )
         found.append(charge)
     return tuple(found)
+
+
+def _check_kva(row: Fields, charge: DemandCharge) -> None:
+    if charge.price_per_kw is None and charge.price_per_kva is None:
+        raise row.refuse("price_per_kw", "is missing, and so is price_per_kva: give one of them")
+    if charge.price_per_kw is not None and charge.price_per_kva is not None:
+        raise row.refuse("price_per_kva", "and price_per_kw are both given: give one of them")
+    if charge.power_factor is not None and charge.price_per_kva is None:
+        raise row.refuse("power_factor", "belongs to price_per_kva; there is none")
 
 
 def _check_demand(table: Fields, versions: list[PriceChange]) -> None:

@@ -2,6 +2,7 @@
 
 import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -10,18 +11,21 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.findings import annual_energy, label_cycles, label_energy
 from homeenergy.findings.appliance.house import appliance_finding
+from homeenergy.findings.label import usual_procedure
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.trace import Trace
+from homeenergy.show.writeup.client_loads import _label
+from homeenergy.show.writeup.wording import Wording
 from tests.findings.small_house import switched
 
 SHARED = Path(__file__).parents[2] / "shared"
 
 
-def finding(watts, kind="batch"):
+def finding(watts, kind="batch", name="Dryer"):
     trace = Trace(
         label="dryer", start=pd.Timestamp("2026-03-02", tz="UTC"), period_s=60, watts=watts
     )
-    circuit = Circuit(name="dryer", appliance="Dryer", kind=kind)
+    circuit = Circuit(name="load", appliance=name, kind=kind)
     return appliance_finding(trace, circuit=circuit, timezone="UTC")
 
 
@@ -99,5 +103,34 @@ def test_what_is_never_off_counts_days():
 def test_what_cannot_be_counted_is_refused():
     with pytest.raises(HouseError, match=r"called 'us_dryer'\n.*us_dryer_d2"):
         label_energy(dryer(), "us_dryer")
-    with pytest.raises(HouseError, match=r"no run of Dryer \(dryer\) is complete"):
+    with pytest.raises(HouseError, match=r"no run of Dryer \(load\) is complete"):
         label_energy(finding(np.zeros(1440)), "us_dryer_d2")
+
+
+@pytest.mark.parametrize(
+    ("name", "country", "procedure"),
+    [
+        ("Dryer", "US", "us_dryer_d2"),
+        ("Dishwasher", "US", "us_dishwasher_c1"),
+        ("Geschirrspüler", "DE", "eu_dishwasher"),
+        ("Waschmaschine", "AT", "eu_washing_machine"),
+        ("Dishwasher", "GB", None),
+        ("Dryer", "NL", None),  # its figures were seen in no text
+        ("Washing machine", "US", None),
+        ("Kettle", "US", None),
+    ],
+)
+def test_a_label_is_named_where_its_procedure_was_seen(name, country, procedure):
+    found = finding(switched(2, [8], on_w=2800, lasts_h=1), name=name)
+    assert usual_procedure(found, country=country) == procedure
+
+
+def test_the_client_reads_what_a_label_would_count():
+    basis = SimpleNamespace(zone="Europe/Berlin")
+    told = SimpleNamespace(words=Wording(language="en-GB"), basis=basis)
+    washer = finding(switched(7, [8], on_w=1000, lasts_h=1), name="Waschmaschine")
+    (said,) = _label(told, washer)
+    assert said.startswith("Its label counts 100 uses (Regulation (EU) 2019/2014): as measured")
+    assert "they take 100\xa0kWh" in said
+    basis.zone = "Asia/Tokyo"
+    assert _label(told, washer) == []

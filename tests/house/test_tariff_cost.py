@@ -303,6 +303,18 @@ DEMAND = '[tariff]\ncurrency = "EUR"\nprice_per_kwh = 0.3\n'
         ("[tariff.demand]\ninterval_min = 15", r"`tariff.demand.price_per_kw` is missing"),
         ("[tariff.demand]\nprice_per_kw = 9", r"`tariff.demand.interval_min` is missing"),
         (
+            "[tariff.demand]\nprice_per_kw = 9\nprice_per_kva = 9\ninterval_min = 15",
+            r"`tariff.demand.price_per_kva` and price_per_kw are both given",
+        ),
+        (
+            "[tariff.demand]\nprice_per_kw = 9\npower_factor = 0.9\ninterval_min = 15",
+            r"`tariff.demand.power_factor` belongs to price_per_kva",
+        ),
+        (
+            "[tariff.demand]\nprice_per_kva = 9\npower_factor = 90\ninterval_min = 15",
+            r"`tariff.demand.power_factor` must lie between 0.3 and 1, got 90",
+        ),
+        (
             "[[tariff.demand]]\nprice_per_kw = 9\ninterval_min = 20",
             r"`tariff.demand\[1\].interval_min` must be 5, 10, 15, 30 or 60, got 20",
         ),
@@ -326,6 +338,22 @@ def test_demand_charges_that_cannot_be_meant_are_refused(tmp_path, text, match):
     path.write_text(DEMAND + text, encoding="utf-8")
     with pytest.raises(HouseError, match=match):
         read_tariff_file(path)
+
+
+@pytest.mark.parametrize(
+    ("lines", "price", "least"),
+    [
+        ("price_per_kva = 9", 9.0, True),
+        ("price_per_kva = 9\npower_factor = 0.9", 10.0, False),
+        ("price_per_kw = 9", 9.0, False),
+    ],
+)
+def test_a_charge_by_the_kva_is_a_least_without_a_power_factor(tmp_path, lines, price, least):
+    path = tmp_path / "tariff.toml"
+    path.write_text(f"{DEMAND}[tariff.demand]\ninterval_min = 15\n{lines}", encoding="utf-8")
+    (charge,) = read_tariff_file(path).demand
+    assert charge.cost_per_kw == pytest.approx(price)
+    assert charge.is_least is least
 
 
 DAY_MIN = 1440

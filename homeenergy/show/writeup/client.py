@@ -216,7 +216,10 @@ def _year_table(told: Told) -> Table:
             rows.append(
                 (words.say("Fed back"), words.value("fed_back_kwh", year.fed_back_kwh), earned, "")
             )
-        for name, part in (("Standing charge", year.standing), ("Demand charge", year.demand)):
+        tariff = told.basis.house.tariff
+        least = tariff is not None and any(c.is_least for c in tariff.demand_charges)
+        demand = "Demand charge, at least" if least else "Demand charge"
+        for name, part in (("Standing charge", year.standing), (demand, year.demand)):
             if part:
                 share = words.percent(part / year.bill.value)
                 rows.append((words.say(name), "", words.amount(part, currency=unit), share))
@@ -317,6 +320,14 @@ def _beside_year(told: Told) -> list[str]:
             words.say(
                 "house.toml names no export_price_per_kwh, so a kWh fed back counts as one not "
                 "bought."
+            )
+        )
+    if year.demand and tariff is not None and any(c.is_least for c in tariff.demand_charges):
+        said.append(
+            words.say(
+                "Demand is charged by the kVA and the log holds watts: the charge and the bill "
+                "given are the least, at a power factor of 1. At 0.9 the charge is a ninth more. "
+                "The meter or a bill tells it; write it as power_factor into house.toml."
             )
         )
     if year.no_money == "no tariff":

@@ -14,11 +14,13 @@ from homeenergy.findings.benchmark import standing
 from homeenergy.findings.change import Change, with_errors
 from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.findings.house_year import LoadYear
+from homeenergy.findings.label import label_energy, usual_procedure
 from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.saving.look_into import heat_pump_of, loads_that_matter
 from homeenergy.findings.several_changes import allowing_for_search
 from homeenergy.findings.weather.models import LEAST_DAYS
 from homeenergy.house.kinds import KINDS
+from homeenergy.house.zones import country_of
 from homeenergy.show.document.blocks import Block, Heading, Prose, Table, Together
 from homeenergy.show.figures.runs import typical_day
 from homeenergy.show.figures.style import GREY, reduce_steps
@@ -77,6 +79,7 @@ def _sentences(told: Told, load: LoadYear, finding: ApplianceFinding) -> list[st
         )
         said.append(words.say(text, part_share=load.share))
     said += _among_others(told, finding)
+    said += _label(told, finding)
     kind = KINDS[finding.kind]
     if kind.never_off:
         said.append(
@@ -111,6 +114,29 @@ def _among_others(told: Told, finding: ApplianceFinding) -> list[str]:
             below_share=found.below_share,
             low_share=found.low_share,
             high_share=found.high_share,
+        )
+    ]
+
+
+def _label(told: Told, finding: ApplianceFinding) -> list[str]:
+    """What the label of such an appliance counts, to compare with one's own."""
+    procedure = usual_procedure(finding, country=country_of(told.basis.zone))
+    if procedure is None:
+        return []
+    found = label_energy(finding, procedure)
+    text = (
+        "Its label counts {days} days ({source}): as measured here they take {kwh}. Compare that "
+        "with the label; rooms and habits are not those of the test."
+        if found.counted == "days"
+        else "Its label counts {uses} uses ({source}): as measured here they take {kwh}. Compare "
+        "that with the label; programmes and loads are not those of the test."
+    )
+    return [
+        told.words.say(
+            text,
+            source=found.source,
+            kwh=found.kwh,
+            **{found.counted: found.uses_per_year},
         )
     ]
 
