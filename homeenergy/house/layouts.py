@@ -41,6 +41,7 @@ CSV_ONLY = (
     "lines_above_header",
     "lines_below_header",
     "missing",
+    "totals_between",
 )
 MARKS = ("", ",", ".", " ", "'")
 # Own choices: a thousandth of a second; the month on either side that the store looks at.
@@ -97,7 +98,7 @@ def _texts(fields: Fields, name: str) -> Mapping[str, str]:
     return texts
 
 
-_OF_TEXT = ("missing", "thousands", "units_in_cells")
+_OF_TEXT = ("missing", "thousands", "units_in_cells", "totals_between")
 _COUNT = {
     "check": lambda lines: lines >= 0 and lines == int(lines),
     "must": "be a whole number of lines",
@@ -176,6 +177,14 @@ class LogLayout:
         tuple[str, ...],
         Key(help="texts that mean a missing value", example=["ERR", "--"]),
     ] = ()
+    totals_between: Annotated[
+        bool,
+        Key(
+            help="whether rows with a word for a time, such as totals, are left out everywhere",
+            example=True,
+            more="At the end of a file such rows are left out in any case.",
+        ),
+    ] = False
     time_columns: Annotated[
         tuple[str | int, ...],
         Key(

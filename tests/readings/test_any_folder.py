@@ -624,6 +624,57 @@ def test_a_long_log_in_which_a_column_says_what_is_measured(tmp_path):
     close(through(tmp_path, write(tmp_path, "dump.csv", lines)).kwh)
 
 
+def symbols(names):
+    lines = ["time,name,what,value"]
+    for stamp, watts in zip(STAMPS, columns()[0], strict=True):
+        lines += [f"{stamp},Fridge,{names[0]},{watts:g}", f"{stamp},Fridge,{names[1]},230.4"]
+    return lines
+
+
+def test_symbols_of_quantities_say_what_is_measured(tmp_path):
+    found = through(tmp_path, write(tmp_path, "a.csv", symbols("PU")))
+    close(found.kwh, {"Fridge": TRUTH["Fridge"]})
+    assert "only rows with 'P' in column 'what' are read" in found.text
+
+
+def test_several_readings_at_an_instant_of_which_none_is_known_to_be_power(tmp_path):
+    with pytest.raises(HouseError, match=r"'what' tells several readings(.|\n)*only = \{ what"):
+        through(tmp_path, write(tmp_path, "a.csv", symbols(["ch1", "ch2"])))
+
+
+def test_totals_of_each_day_between_the_rows(tmp_path):
+    lines = wide(["Fridge [W]", "Oven [W]"], columns()[:2])
+    for part in (3, 2, 1):
+        lines.insert(1 + part * DAY // 2, f"Total {part},71234,5.5")
+    found = through(tmp_path, write(tmp_path, "a.csv", lines))
+    close(found.kwh, {name: TRUTH[name] for name in ("Fridge", "Oven")})
+    assert "rows with 'Total 1', 'Total 2', 'Total 3' in place of a time are left out" in found.text
+    log = tmp_path / "house" / "logs" / "a.csv"
+    at = DAY + 10
+    broken = log.read_text().splitlines()
+    broken[at] = broken[at].rpartition(",")[0] + ",x"
+    log.write_text("\n".join(broken) + "\n")
+    with pytest.raises(HouseError, match=rf"line {at + 1}, column 'Oven \[W\]': 'x' is not a"):
+        import_logs(tmp_path / "house")
+    broken[at] = "2026-13-01 00:00:00,1,1"
+    log.write_text("\n".join(broken) + "\n")
+    with pytest.raises(HouseError, match=rf"line {at + 1}"):
+        import_logs(tmp_path / "house")
+
+
+def test_cells_with_spaces_between(tmp_path):
+    lines = [line.replace(",", " ") for line in wide(["Fridge_W", "Oven_W"], columns()[:2])]
+    lines[0] = "date time Fridge_W Oven_W"
+    found = through(tmp_path, write(tmp_path, "a.txt", lines))
+    close(found.kwh, {name: TRUTH[name] for name in ("Fridge", "Oven")})
+
+
+def test_times_of_day_without_dates_are_refused(tmp_path):
+    lines = wide(["Fridge [W]"], columns()[:1], stamps=[stamp[11:] for stamp in STAMPS])
+    with pytest.raises(HouseError, match="holds times of day, and no column their dates"):
+        through(tmp_path, write(tmp_path, "a.csv", lines))
+
+
 def test_two_lines_of_heads_of_which_the_first_is_merged(tmp_path):
     heads = [["", "Kitchen", "", "Cellar", ""], rows_of(FRAME)[0]]
     workbook(tmp_path / "in" / "a.xlsx", {"Data": [*heads, *rows_of(FRAME)[1:]]})

@@ -18,10 +18,16 @@ from homeenergy.house.layouts import LogLayout
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.columns import read_head
 from homeenergy.readings.logs.pace import MOSTLY_NEW, Source, find_pace, pace_remark, time_marks
-from homeenergy.readings.logs.propose import Description, Table, propose
+from homeenergy.readings.logs.propose import Description, Table, listed, propose
 from homeenergy.readings.logs.read import read_log, source_of
 from homeenergy.readings.logs.sample import TextSample, encoding_of_all, sample_text
-from homeenergy.readings.logs.tables import NoRowsError, footer_of, open_text, skip_lines
+from homeenergy.readings.logs.tables import (
+    NoRowsError,
+    footer_of,
+    is_no_time,
+    open_text,
+    skip_lines,
+)
 from homeenergy.readings.logs.time_formats import (
     is_date,
     is_stamp,
@@ -58,10 +64,10 @@ def describe(
         If a file is no table, if no column holds times, if files are laid out differently, or if
         it is not clear whether dates have the day or the month first.
     """
-    listed = [paths] if isinstance(paths, str | Path) else list(paths)
-    if not listed:
+    given = [paths] if isinstance(paths, str | Path) else list(paths)
+    if not given:
         raise HouseError("no log file was given")
-    files = [Path(path) for path in listed]
+    files = [Path(path) for path in given]
     for path in files:
         if not path.is_file():
             raise HouseError("there is no such file", path=path)
@@ -150,6 +156,13 @@ def _csv(
             )
     numbered: list[str | int] = list(range(1, len(sample.rows[0]) + 1))
     names: list[str | int] = list(sample.header) if sample.header else numbered
+    totals = _totals_between(sample)
+    if totals:
+        kept = [row for row in sample.rows if not totals & {cell.strip() for cell in row}]
+        lost = sum(bool(totals & {c.strip() for c in row}) for row in sample.rows[: sample.head])
+        sample = replace(sample, rows=tuple(kept), head=sample.head - lost)
+        some = listed(sorted(totals))
+        remarks.append(f"rows with {some} in place of a time are left out (totals_between)")
     heads = _combined_heads(sample)
     if heads is not None:
         names = numbered
@@ -170,12 +183,29 @@ def _csv(
         header=sample.header is not None and heads is None,
         lines_above_header=sample.lines_above + (0 if heads is None else 1 + sample.lines_below),
         lines_below_header=sample.lines_below if heads is None else 0,
+        totals_between=bool(totals),
     )
     remarks += sample.remarks
     if sample.header is None:
         remarks.append("no header: columns are numbered from 1")
     files = [one for one in (path, *others) if one not in empty]
     return _csv_times(base, table, files, timezone, remarks), table, remarks
+
+
+def _totals_between(sample: TextSample) -> set[str]:
+    """What stands in place of a time in rows among those that have one, if in two at least."""
+    for column in zip(*sample.rows, strict=True):
+        cells = [cell.strip() for cell in column if cell.strip()]
+        words = {
+            cell
+            for cell in cells
+            if is_no_time(cell, worded=False) and not (is_stamp(cell) or is_date(cell))
+        }
+        times = [cell for cell in cells if cell not in words]
+        few = 2 <= len(cells) - len(times) <= _MOST_TOTALS * len(times)
+        if few and all(is_stamp(cell) or is_date(cell) for cell in times[:_CHECKED]):
+            return words
+    return set()
 
 
 def _combined_heads(sample: TextSample) -> tuple[str, ...] | None:
@@ -227,6 +257,8 @@ def _in_one_encoding(samples: list[TextSample], files: Sequence[Path]) -> list[T
     ]
 
 
+_MOST_TOTALS = 0.1  # of the rows with a time; own choice
+_CHECKED = 200
 _SAME = ("header", "delimiter", "encoding", "lines_above", "lines_below")
 
 
@@ -307,6 +339,8 @@ def _all_cells(files: list[Path], base: LogLayout, at: int) -> Iterator[str]:
             reader = csv.reader(text, delimiter=base.delimiter)
             for number_, row in enumerate(reader):
                 if (number_ or not base.header) and len(row) > at:
+                    if base.totals_between and not row[at].strip()[:1].isdigit():
+                        continue
                     yield row[at]
 
 
@@ -328,9 +362,15 @@ def _time_columns(table: Table) -> tuple[str | int, ...]:
             return (name,)
     if dates:
         return (dates[0],)
-    listed = ", ".join(map(repr, table.names[:20]))
+    columns = ", ".join(map(repr, table.names[:20]))
+    if clocks:
+        raise HouseError(
+            f"{clocks[0]!r} holds times of day, and no column their dates",
+            path=table.path,
+            fix="Export the log with dates. A date in the name of a file is not read.",
+        )
     raise HouseError(
-        f"no column holds times; its columns are {listed}",
+        f"no column holds times; its columns are {columns}",
         path=table.path,
         fix="Names of months are read in English alone: export the log with months as numbers. If "
         "times are written in another unusual way, write the [[log]] block by hand.",

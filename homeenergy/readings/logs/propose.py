@@ -18,6 +18,7 @@ from homeenergy.readings.logs.columns import (
     NO_UNIT,
     Group,
     Head,
+    Holds,
     Meaning,
     group_columns,
     meaning,
@@ -38,6 +39,10 @@ _STATES = {"on", "off", "ok", "true", "false", "idle", "running", "standby", "go
 _STATES |= {"ein", "aus", "an", "marche", "arret", "yes", "no", "active", "inactive", "online"}
 _ON_OFF = {word: float(number) for word, number in STATES.items()} | {"1": 1.0, "0": 0.0}
 _MOST_ODD = 10  # a tenth of the cells of a column of states; own choice
+# Symbols of IEC 80000-6, and V for volts.
+_SYMBOLS: dict[str, Holds] = {"p": "power", "u": "volts", "v": "volts", "i": "amps"}
+_SYMBOLS |= {"s": "apparent", "q": "reactive", "f": "other", "pf": "factor"}
+_MOST_MEASURED = 20
 _TOGETHER = 0.9  # share of the samples with load in which both legs have it; own choice
 _ABSURD_KW = 100.0  # no circuit of a house carries more; common practice, no source
 _FACTOR_MOST = 1.05  # a power factor above is no share, but percent or another thing
@@ -290,7 +295,7 @@ def _text_roles(table: Table, texts: Sequence[str | int]) -> _Roles:
     roles: dict[str, str | int] = {}
     for name in texts:
         different = {cell for cell in table.cells(name) if cell}
-        heads = [read_head(text) for text in different]
+        heads = [_measured(text) for text in different]
         if not different or {text.casefold() for text in different} <= _STATES:
             continue
         if all(
@@ -456,7 +461,7 @@ def _long(
     only = {}
     if roles.measured is not None:
         measured = np.array(table.cells(roles.measured), dtype=object)
-        kinds = {text: read_head(text) for text in set(measured) if text}
+        kinds = {text: _measured(text) for text in set(measured) if text}
         best = [t for holds in ("power", "energy") for t, h in kinds.items() if h.holds == holds]
         if not best:
             raise HouseError(
@@ -467,6 +472,8 @@ def _long(
         value_head = replace(kinds[best[0]], label="")
         wanted &= measured == best[0]
         remarks.append(f"only rows with {best[0]!r} in column {roles.measured!r} are read")
+    else:
+        _refuse_several(table, roles.circuit, value)
     units = None
     if table.units_in_cells:
         parts = [split_unit(cell)[1] for cell in table.cells(value)]
@@ -516,6 +523,37 @@ def _long(
         columns=columns,
     )
     return found.description(layout, remarks)
+
+
+def _measured(text: str) -> Head:
+    """What a cell says that is measured: words, a unit, or the symbol of a quantity."""
+    holds = _SYMBOLS.get(text.strip().casefold())
+    return read_head(text) if holds is None else Head(label="", holds=holds)
+
+
+def _refuse_several(table: Table, circuit: str | int, value: str | int) -> None:
+    """Refuse several readings of a circuit at an instant that another column distinguishes."""
+    keys = list(zip(table.cells(circuit), table.logged_at().tolist(), strict=True))
+    values = table.values(value).tolist()
+    seen: dict[tuple[str, float], set[float]] = {}
+    for key, reading in zip(keys, values, strict=True):
+        if reading == reading:
+            seen.setdefault(key, set()).add(reading)
+    if table.hours is None or sum(len(some) > 1 for some in seen.values()) < len(seen) / 10:
+        return
+    for name in table.names:
+        cells = table.cells(name)
+        different = sorted(set(cells))
+        if name in (circuit, value) or not 2 <= len(different) <= _MOST_MEASURED:
+            continue
+        if len(set(zip(keys, cells, strict=True))) == len(keys):
+            raise HouseError(
+                f"column {name!r} tells several readings of a circuit at one instant from each "
+                f"other: {listed(different)}; which is power is not clear",
+                path=table.path,
+                fix=f"Write the [[log]] block by hand, with only = {{ {name} = "
+                f'"{different[0]}" }} for the rows that hold it.',
+            )
 
 
 def _long_head(name: str, value: Head, units: NDArray[np.object_] | None) -> Head:

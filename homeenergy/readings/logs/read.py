@@ -32,6 +32,7 @@ from homeenergy.readings.logs.tables import (
     csv_columns,
     first_rows,
     grouped,
+    is_total,
     numbers,
     open_text,
     read_tables,
@@ -107,6 +108,8 @@ def _first_bad_cell(path: Path, layout: LogLayout, types: Types) -> HouseError |
                     return _wrong_width(path, line, len(row), len(names), layout)
                 torn += 1
                 first_torn = first_torn or _wrong_width(path, line, len(row), len(names), layout)
+                continue
+            if is_total(row, names, layout):
                 continue
             rows += 1
             for name, kind in types.items():
@@ -292,11 +295,16 @@ def _with_lines(path: Path, layout: LogLayout, rows: Iterator[Rows]) -> Iterator
 
 def line_of_row(path: Path, layout: LogLayout, row: int) -> int:
     """Line of a CSV that holds a row, which are counted from 1; torn and blank lines hold none."""
-    width = len(csv_columns(path, layout))
+    names = csv_columns(path, layout)
+    width = len(names)
     with open_text(path, layout.encoding, limits=layout.limits) as file:
         skip_lines(file, layout.lines_before_rows)
         reader = csv.reader(file, delimiter=layout.delimiter)
-        whole = (reader.line_num for cells in reader if len(cells) == width)
+        whole = (
+            reader.line_num
+            for cells in reader
+            if len(cells) == width and not is_total(cells, names, layout)
+        )
         at = next(islice(whole, row - 1, None), row)
     return layout.lines_before_rows + at
 
@@ -334,6 +342,8 @@ def _types(path: Path, layout: LogLayout) -> Types:
     at = found.index(names[0])
     stamp = rows[0][at] if rows and at < len(rows[0]) else ""
     kind = arrow_type(layout.time_format, stamp, len(names))
+    if layout.totals_between:
+        kind = pa.string()
     return {**dict.fromkeys(names, kind), **values}
 
 

@@ -430,12 +430,12 @@ def _delimiter_and_lines_above(lines: Sequence[Sequence[str]], path: Path) -> tu
                     return _delimiter(sample[above:], path), above
                 except HouseError:
                     continue
-        raise
+        return _delimiter(sample, path, among=" "), 0
 
 
 def _no_table(path: Path) -> HouseError:
     return HouseError(
-        "does not look like a table: no comma, semicolon, tab or bar splits its lines evenly",
+        "does not look like a table: no comma, semicolon, tab, bar or space splits lines evenly",
         path=path,
         line=1,
         fix="Lines above the header are passed over if they are few: are there many, or is the "
@@ -443,10 +443,10 @@ def _no_table(path: Path) -> HouseError:
     )
 
 
-def _delimiter(lines: Sequence[str], path: Path) -> str:
+def _delimiter(lines: Sequence[str], path: Path, *, among: Sequence[str] = _DELIMITERS) -> str:
     """Delimiter that gives every line the same number of cells, most of which make sense."""
     best, best_score = "", 0.0
-    for delimiter in _DELIMITERS:
+    for delimiter in among:
         rows = list(csv.reader(lines, delimiter=delimiter))
         width = len(rows[0])
         if width < 2:

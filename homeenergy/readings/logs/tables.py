@@ -242,7 +242,8 @@ def read_tables(
         else _csv(path, layout, types, torn)
     )
     empty = True
-    for table in pieces:
+    for piece in pieces:
+        table = without_totals(piece, layout)
         if table.num_rows:
             empty = False
             yield table
@@ -337,6 +338,41 @@ def _stream(path: Path, layout: LogLayout, *, gzipped: bool) -> pa.NativeFile:
     return pa.BufferReader(pa.memory_map(str(path)).read_buffer(stop))
 
 
+def has_words_for_stamps(layout: LogLayout) -> bool:
+    """Whether stamps hold names of months or days."""
+    return any(code in layout.time_format for code in ("%b", "%B", "%a", "%A"))
+
+
+def is_no_time(cell: str, *, worded: bool) -> bool:
+    """Whether what stands for a time is empty, or a word; `worded` stamps hold words themselves."""
+    cell = cell.strip()
+    if cell and (cell[0].isdigit() or not _WORD.search(cell)):
+        return False
+    return not (worded and any(letter.isdigit() for letter in cell))
+
+
+def is_total(row: list[str], names: list[str | int], layout: LogLayout) -> bool:
+    """Whether a row is one of those that `totals_between` leaves out."""
+    if not layout.totals_between:
+        return False
+    cell = row[names.index(layout.time_columns[0])]
+    return is_no_time(cell, worded=has_words_for_stamps(layout))
+
+
+def without_totals(table: pa.Table, layout: LogLayout) -> pa.Table:
+    """Rows that have a time in their first column, which holds texts."""
+    if not layout.totals_between:
+        return table
+    stamps = pc.fill_null(table.column(0), "")
+    first = pc.utf8_slice_codeunits(pc.utf8_ltrim_whitespace(stamps), 0, 1)
+    odd = np.flatnonzero(~pc.utf8_is_digit(first).to_numpy())
+    worded = has_words_for_stamps(layout)
+    kept = np.ones(table.num_rows, dtype=bool)
+    cells = stamps.take(pa.array(odd)).to_pylist()
+    kept[odd] = [not is_no_time(cell, worded=worded) for cell in cells]
+    return table.filter(pa.array(kept))
+
+
 _MOST_FOOTER = 20  # lines
 _FOOTER_BYTES = 16_000
 _WORD = re.compile(r"[^\W\d_]{2,}")
@@ -375,15 +411,12 @@ def _footer(path: Path, layout: LogLayout, end: bytes) -> tuple[bytes, list[str]
     at = names.index(layout.time_columns[0])
     lines = end.splitlines(keepends=True)
     first = len(lines)
-    worded = any(code in layout.time_format for code in ("%b", "%B", "%a", "%A"))
+    worded = has_words_for_stamps(layout)
     while first > 1 and len(lines) - first < _MOST_FOOTER:
         text = lines[first - 1].decode(layout.encoding, errors="replace").strip()
         # A cell is a few letters long; of a line without end nothing is made.
         cells = next(csv.reader([text[:_FOOTER_BYTES]], delimiter=layout.delimiter), []) or [""]
-        cell = (cells[at] if at < len(cells) else cells[0]).strip()
-        if cell and (cell[0].isdigit() or not _WORD.search(cell)):
-            break
-        if worded and any(letter.isdigit() for letter in cell):
+        if not is_no_time(cells[at] if at < len(cells) else cells[0], worded=worded):
             break
         first -= 1
     else:  # nothing but such lines: the layout is wrong, which shows when they are read
