@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 from threading import Lock
@@ -102,6 +103,13 @@ class House:
         """Give the house as if it had no readings of some circuits, which cannot be believed."""
         held_out = self.held_out | frozenset(circuits)
         return self if held_out == self.held_out else House(self.schedule, held_out=held_out)
+
+    def as_clamped(self) -> House:
+        """Give the house with a circuit for each clamp: what several loads share is not divided."""
+        if not any(circuit.loads for circuit in self.schedule.circuits):
+            return self
+        whole = tuple(replace(circuit, loads=()) for circuit in self.schedule.circuits)
+        return House(replace(self.schedule, circuits=whole), held_out=self.held_out)
 
     @property
     def mains(self) -> tuple[Circuit, ...]:

@@ -106,6 +106,7 @@ def check_house(
     HouseError
         If bench.csv or meter_readings.csv cannot be used.
     """
+    house = house.as_clamped()
     found = _Findings()
     if implausible is None:
         implausible = implausible_readings(house)

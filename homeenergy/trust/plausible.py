@@ -51,6 +51,7 @@ def implausible_readings(
     -----
     Own rules, in `TESTS_OF_A_CIRCUIT` and `TESTS_OF_A_HOUSE`. O(samples).
     """
+    house = house.as_clamped()
     instant = pd.Timestamp.now("UTC") if now is None else now
     there = [circuit for circuit in house.circuits if house.has_readings(circuit)]
     with ThreadPoolExecutor(max_workers=2) as pool:

@@ -166,6 +166,7 @@ def panel_balance(
     then judged by the mains as they would have been without fault. O(samples); one circuit is held
     at a time in addition to the mains.
     """
+    house = house.as_clamped()
     legs, traces = mains_by_leg(house, start, end)
     loads = [c for c in house.circuits if c.role == "load" and house.has_readings(c)]
     log = gather(house, loads, traces, legs)
