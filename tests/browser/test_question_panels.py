@@ -17,6 +17,7 @@ BEGIN = (
 )
 
 
+FIGURE = ".he-marks:visible"  # drawn by the browser
 PANELS = {"comparing": "compare_panel", "idling": "idle_panel"}
 
 
@@ -50,7 +51,7 @@ def with_picture(opened, request):
     (source,) = [cell for cell in opened.code_cells if cell.source.endswith(test)]
     shown = opened.shown(source)
     shown.scroll_into_view_if_needed()
-    shown.locator("img:visible").first.wait_for()
+    shown.locator(FIGURE).first.wait_for()
     return shown
 
 
@@ -71,16 +72,17 @@ def keep_picture(cell, name):
 def test_it_opens_with_an_answer(opened, comparing):
     assert opened.page.locator(RED).all_text_contents() == []
     expect(said(comparing)).to_contain_text("Dishwasher")
-    assert "kWh per run" in comparing.locator("img:visible").get_attribute("alt")
+    assert "kWh per run" in comparing.locator(FIGURE).get_attribute("aria-label")
     assert comparing.get_by_role("row").count() == 6
     keep_picture(comparing, "compare_panel_first")
 
 
 def test_picking_changes_sentence_table_and_figure(comparing):
-    picture = comparing.locator("img:visible").get_attribute("src")
+    words = comparing.locator(FIGURE).get_attribute("aria-label")
     picked(comparing, "Compare", "Two appliances")
     expect(said(comparing)).to_contain_text("per day")
-    expect(comparing.locator("img:visible")).not_to_have_attribute("src", picture)
+    expect(comparing.locator(FIGURE)).not_to_have_attribute("aria-label", words)
+    assert comparing.locator("img:visible, canvas:visible").count() == 0
     picked(comparing, "Appliance", "Refrigerator")
     picked(comparing, "with", "Chest freezer")
     expect(said(comparing)).to_contain_text("Refrigerator")
@@ -102,7 +104,7 @@ def test_a_day_that_is_given_and_one_too_early(comparing):
     expect(said(comparing)).to_contain_text("28 October 2026")
     comparing.get_by_label("First day after").fill("2026-10-18")
     expect(comparing.get_by_role("alert")).to_contain_text("each side needs at least 5")
-    assert comparing.locator("img:visible").count() == 0
+    assert comparing.locator(FIGURE).count() == 0
     keep_picture(comparing, "compare_panel_alert")
     comparing.get_by_label("First day after").fill("")
 
@@ -154,7 +156,7 @@ def test_arrow_keys_change_the_question(comparing):
 
 def test_idling_of_all_and_of_one(idling):
     expect(said(idling)).to_contain_text("Of 12 appliances")
-    assert "share waiting" in idling.locator("img:visible").get_attribute("alt")
+    assert "share waiting" in idling.locator(FIGURE).get_attribute("aria-label")
     keep_picture(idling, "idle_panel_all")
     picked(idling, "Appliance", "Range with oven")
     expect(said(idling)).to_contain_text("Range with oven idles")
@@ -170,6 +172,21 @@ def test_idling_of_all_and_of_one(idling):
     assert "off_h_per_day=12.0" in idling.page.evaluate("navigator.clipboard.readText()")
     picked(idling, "Appliance", "Refrigerator")
     expect(said(idling)).to_contain_text("has to stay on: food spoils")
+
+
+def test_figures_fit_a_narrow_page_and_follow_the_theme(opened, idling):
+    page = opened.page
+    figure = idling.locator(FIGURE)
+    look = "e => [e.scrollWidth <= e.clientWidth, getComputedStyle(e).backgroundColor]"
+    lab = "document.body.dataset.jpThemeLight"
+    assert figure.evaluate(look) == [True, "rgb(255, 255, 255)"]
+    figure.evaluate("e => { e.style.width = '330px' }")
+    page.evaluate(f"{lab} = 'false'")
+    assert figure.evaluate(look) == [True, "rgb(20, 20, 20)"]
+    heads = figure.locator(".he-head").all()
+    assert not any(head.is_visible() for head in heads)
+    keep_picture(idling, "idle_panel_narrow_dark")
+    page.evaluate(f"{lab} = 'true'")
 
 
 # Stands last, after everything that could make the page complain.

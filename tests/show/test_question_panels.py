@@ -2,6 +2,7 @@
 
 import datetime
 import html
+import math
 import os
 import re
 import shutil
@@ -14,7 +15,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.errors import HouseError
-from homeenergy.findings import house_findings, idle_or_use, switching_off
+from homeenergy.findings import compare, house_findings, idle_or_use, switching_off
 from homeenergy.readings import open_house
 from homeenergy.show import compare_panel, idle_panel
 from homeenergy.show.figures.comparison import plot_differences
@@ -24,6 +25,7 @@ from homeenergy.show.panels.compare import QUESTIONS, CompareState, first_state,
 from homeenergy.show.panels.house_panel import known_house, programmes_of
 from homeenergy.show.panels.idle import ALL, IdleState
 from homeenergy.show.panels.idle import update as idle_update
+from homeenergy.show.panels.marks import Scale, comparison_marks, scale_of
 from tests.findings.small_house import made_house, switched
 
 WAIT_S = 600  # only where something hangs
@@ -396,3 +398,44 @@ def test_names_are_escaped(tmp_path):
     names = {}
     exec(code_in(panel), names)
     assert os.fspath(names["house"].path) == os.fspath(house.path)
+
+
+def test_marks_stand_where_their_values_are():
+    found = compare([2.0, 2.2, 1.8, 2.0], [1.0, 1.1, 0.9, 1.0], names=("<cotton>", "quick"))
+    drawn = comparison_marks(found, 'Figure. "two"')
+    assert "&lt;cotton&gt;" in drawn
+    assert 'aria-label="Figure. &quot;two&quot;"' in drawn
+    dots = [float(at) for at in re.findall(r'he-dot he-\w+" style="left:([\d.]+)%', drawn)]
+    ticks = [float(at) for at in re.findall(r'he-at" style="left:([\d.]+)%', drawn)]
+    written = [float(text) for text in re.findall(r'he-at" style="[^"]+">([\d.-]+)<', drawn)]
+    each = (ticks[-1] - ticks[0]) / (written[-1] - written[0])
+    for dot, value in zip(
+        dots, (found.a.value, found.b.value, found.difference.value), strict=True
+    ):
+        assert dot == pytest.approx(ticks[0] + (value - written[0]) * each, abs=0.02)
+    begin, width = re.findall(r'he-within he-first" style="left:([\d.]+)%;width:([\d.]+)%', drawn)[
+        0
+    ]
+    assert float(begin) == pytest.approx(ticks[0] + (found.a.low - written[0]) * each, abs=0.02)
+    assert float(width) == pytest.approx((found.a.high - found.a.low) * each, abs=0.02)
+    assert all(0 <= at <= 100 for at in [*dots, *ticks])
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "ticks"),
+    [
+        (0.0, 1.0, [0.0, 0.2, 0.4, 0.6, 0.8, 1.0]),
+        (-3.0, 12.0, [0.0, 5.0, 10.0]),
+        (0.0, 0.034, [0.0, 0.01, 0.02, 0.03]),
+    ],
+)
+def test_ticks_are_round(low, high, ticks):
+    assert Scale(low=low, high=high).ticks() == ticks
+
+
+def test_a_scale_holds_all_that_is_finite_and_zero():
+    assert scale_of([2.0, math.inf, math.nan]).low == 0
+    assert scale_of([]).high > scale_of([]).low
+    below = scale_of([-2.0, -1.0])
+    assert below.low < -2
+    assert below.high == 0

@@ -77,7 +77,7 @@ def plot_comparison(
     every = _every(found)
     if not every:
         raise ValueError("there is nothing to draw: give at least one Comparison")
-    rows, what = (_means(every[0]), "energy") if alone else _differences(every)
+    rows, what = (_means(every[0]), "energy") if alone else differences_of(every)
     ax = axes_for(ax, (9.0, 1.3 + 0.5 * len(rows)))
     ax.axvline(0, color=BLACK, linewidth=0.9)
     for at, (_, estimate, look, full) in enumerate(rows):
@@ -110,7 +110,7 @@ def _means(found: Comparison) -> list[_Row]:
     ]
 
 
-def _differences(every: Sequence[Comparison]) -> tuple[list[_Row], str]:
+def differences_of(every: Sequence[Comparison]) -> tuple[list[_Row], str]:
     """Rows, and what they have in common, which need not be in each of their names."""
     names = [f"{found.name_a} less {found.name_b}" for found in every]
     backwards = zip(*(reversed(name.split(" ")) for name in names), strict=False)
@@ -230,7 +230,7 @@ def plot_before_after(change: Change, *, title: str | None = None, ax: Axes | No
     split = int(np.searchsorted(day, np.datetime64(change.at)))
     if not np.allclose(measured, adjusted):
         ax.plot(day, measured, ".", markersize=3, color="0.7", label="as measured")
-    same = _same(change)
+    same = same_words(change)
     for part, colour, marker, word, level in (
         (slice(0, split), BLUE, "o", "before", change.before_kwh),
         (slice(split, None), VERMILION, "s", "after", change.after_kwh),
@@ -276,7 +276,8 @@ def _noon_before(day: pd.Timestamp) -> float:
     return float(date2num(day - pd.Timedelta(hours=12)))
 
 
-def _same(change: Change) -> str:
+def same_words(change: Change) -> str:
+    """Say what the days were brought to: ", same weather and weekday"."""
     words = [
         word
         for word, used in (("weather", change.balance is not None), ("weekday", change.weekday))

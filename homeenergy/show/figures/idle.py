@@ -106,9 +106,9 @@ def _draw_figures(ax: Axes, at: int, row: IdleUse) -> None:
     idle = clipped(row.idle_kwh_per_week, row.finding)
     use = clipped(row.use_kwh_per_week, row.finding)
     for x, text in (
-        (IDLE_PT, _figure(idle)),
-        (USE_PT, _figure(use)),
-        (OUTWEIGHED_PT, _outweighed(row)),
+        (IDLE_PT, figure_text(idle)),
+        (USE_PT, figure_text(use)),
+        (OUTWEIGHED_PT, outweighed_text(row)),
     ):
         _beside(ax, x, text, y=at, va="center")
 
@@ -128,14 +128,15 @@ def _beside(ax: Axes, x_pt: float, text: str, *, y: float, **look: Any) -> None:
     )
 
 
-def _figure(kwh: Estimate) -> str:
+def figure_text(kwh: Estimate) -> str:
+    """Write energy with its interval, or as a bound."""
     if is_bound(kwh):
         return f"at most {bound_text(kwh.high)}"
     interval = interval_text(kwh)
     return f"{value_text(kwh)} ({interval})" if interval else value_text(kwh)
 
 
-def _outweighed(row: IdleUse) -> str:
+def outweighed_text(row: IdleUse) -> str:
     """Number of uses a week below which idling takes more."""
     least = row.break_even_per_week
     if not KINDS[row.finding.kind].by_hand:

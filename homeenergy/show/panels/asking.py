@@ -7,18 +7,15 @@ from collections.abc import Callable, Hashable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from html import escape
-from io import BytesIO
 from typing import Any
 
 from ipywidgets import HTML, VBox
 from matplotlib.figure import Figure
 
-from homeenergy.show.figures.style import image_html
 from homeenergy.show.panels.house_panel import warning
 from homeenergy.show.panels.widgets import Step, Stopped, in_background, runner, sentence
 
 Row = tuple[str, ...]
-DOTS_PER_INCH = 90
 # Works where the page may not write to the clipboard by itself, and without asking the person.
 COPY = (
     "const box = this.closest('.code-to-copy'), area = box.querySelector('textarea');"
@@ -48,7 +45,9 @@ class Answer:
     result : object
         What the library gave.
     draw : callable
-        Makes the figure.
+        Makes the figure for where no kernel runs.
+    marks : callable
+        Takes the words and makes the figure that the browser draws.
     """
 
     sentence: str
@@ -58,6 +57,7 @@ class Answer:
     code: str
     result: Any
     draw: Callable[[], Figure]
+    marks: Callable[[str], str]
     cautions: tuple[str, ...] = ()
 
     @property
@@ -111,13 +111,6 @@ def code_html(answer: Answer) -> str:
         '<button type="button" class="jupyter-button" style="width: auto; padding: 0 10px" '
         f'onclick="{escape(COPY)}">Copy</button> <span role="status"></span></div>'
     )
-
-
-def picture_html(figure: Figure, words: str) -> str:
-    """Write a figure as an image of a page, cut to what is drawn."""
-    data = BytesIO()
-    figure.savefig(data, format="png", dpi=DOTS_PER_INCH, bbox_inches="tight")
-    return image_html(words, png=data.getvalue())
 
 
 def figure_of(draw: Callable[[Any], Any], *, size_in: tuple[float, float]) -> Figure:
@@ -215,7 +208,7 @@ class Asking:
 
     def show(self, answer: Answer) -> None:
         """Show an answer."""
-        picture = picture_html(answer.draw(), answer.words)  # first, so that all changes at once
+        picture = answer.marks(answer.words)  # first, so that all changes at once
         self.answer = answer
         self.busy.children = []
         self.message.value = ""

@@ -31,6 +31,7 @@ from homeenergy.show.explorer.window import count_text
 from homeenergy.show.figures.comparison import plot_before_after, plot_comparison, plot_differences
 from homeenergy.show.panels.asking import Answer, Asking, Row, figure_of
 from homeenergy.show.panels.house_panel import KnownHouse, house_panel, opening_code, programmes_of
+from homeenergy.show.panels.marks import change_marks, comparison_marks, differences_marks
 from homeenergy.show.panels.widgets import keep_arrow_keys
 from homeenergy.stats.estimate import Estimate
 
@@ -78,6 +79,7 @@ def _of_one(found: Comparison, code: str) -> Answer:
         draw=lambda: figure_of(
             lambda ax: plot_comparison(found, title="", ax=ax), size_in=(9.0, 2.7)
         ),
+        marks=lambda words: comparison_marks(found, words),
     )
 
 
@@ -126,6 +128,7 @@ def _of_many(found: Comparisons, code: str) -> Answer:
         draw=lambda: figure_of(
             lambda ax: plot_differences(found, title="", ax=ax), size_in=(9.4, 3.4)
         ),
+        marks=lambda words: differences_marks(found, words),
     )
 
 
@@ -152,6 +155,7 @@ def _of_change(found: Change, code: str) -> Answer:
         draw=lambda: figure_of(
             lambda ax: plot_before_after(found, title="", ax=ax), size_in=(9.4, 3.4)
         ),
+        marks=lambda words: change_marks(found, words),
     )
 
 

@@ -32,6 +32,7 @@ from homeenergy.readings.house import House
 from homeenergy.show.figures.idle import plot_idle_use
 from homeenergy.show.panels.asking import Answer, Asking, Row, figure_of, joined
 from homeenergy.show.panels.house_panel import KnownHouse, house_panel, opening_code
+from homeenergy.show.panels.marks import idle_marks
 from homeenergy.show.panels.widgets import keep_arrow_keys
 from homeenergy.stats.estimate import Estimate
 
@@ -90,6 +91,7 @@ def update(known: KnownHouse, state: IdleState) -> Answer:
             lambda ax: plot_idle_use(rows, title="", ax=ax),
             size_in=(10.5, 1.7 + 0.42 * len(rows)),
         ),
+        marks=lambda words: idle_marks(rows, words),
         cautions=tuple(cautions),
     )
 
