@@ -100,19 +100,19 @@ def test_picking_changes_sentence_table_and_figure(comparing):
 
 def test_a_day_that_is_given_and_one_too_early(comparing):
     picked(comparing, "Compare", "Before a day with after it")
-    comparing.get_by_label("First day after").fill("2026-10-28")
+    comparing.locator("input[type=date]").fill("2026-10-28")
     expect(said(comparing)).to_contain_text("28 October 2026")
-    comparing.get_by_label("First day after").fill("2026-10-18")
+    comparing.locator("input[type=date]").fill("2026-10-18")
     expect(comparing.get_by_role("alert")).to_contain_text("each side needs at least 5")
     assert comparing.locator(FIGURE).count() == 0
     keep_picture(comparing, "compare_panel_alert")
-    comparing.get_by_label("First day after").fill("")
+    comparing.locator("input[type=date]").fill("")
 
 
 def test_runs_a_week_are_taken_when_the_field_is_left(comparing):
     picked(comparing, "Compare", "Two programmes of one appliance")
     picked(comparing, "Appliance", "Dishwasher")
-    field = comparing.get_by_label("Runs a week")
+    field = comparing.get_by_role("textbox", name="Runs a week")
     field.fill("2,5")
     field.press("Tab")
     expect(said(comparing)).to_contain_text("at 2.5 runs a week")

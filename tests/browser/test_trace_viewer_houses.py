@@ -13,6 +13,7 @@ from playwright.sync_api import expect
 from homeenergy.readings import open_house
 from homeenergy.readings.store.store import MonthInfo, Store
 from homeenergy.show.viewer.answers import Answers
+from tests.record.houses import Recording, write_house
 
 from .test_trace_viewer import opened, served, settle, take_picture, view
 
@@ -275,6 +276,33 @@ def test_readings_that_come_meanwhile_are_seen(tmp_path, browser):
         settle(page)
         words = page.locator("details", has_text="The figure in words").first
         expect(words).to_contain_text("(2 days)")
+
+
+SOURCE = 'kind = "file"\naddress = "meter.txt"\n[source.circuits]\nfridge = 1\noven = 2\n'
+
+
+def test_watts_of_now_are_shown_while_a_recorder_writes(tmp_path, browser):
+    folder = write_house(tmp_path / "live", SOURCE)
+    text = (folder / "house.toml").read_text(encoding="utf-8")
+    named = text.replace('name = "oven"\n', 'name = "oven"\nappliance = "<i>Oven"\n', 1)
+    (folder / "house.toml").write_text(named, encoding="utf-8")
+    meter = folder / "meter.txt"
+    meter.touch()
+    with served(Answers(open_house(folder))) as address, opened(browser, address) as page:
+        now = page.locator(".he-now")
+        expect(now).to_be_hidden()
+        with Recording(folder, sync_every_s=0.1) as running:
+            expect(now).to_be_visible()
+            for watts in (95, 1450):
+                with meter.open("a") as file:
+                    file.write(f"{watts},20\n")
+                running.until(lambda: bool(running.readings))
+                row = now.locator(".he-nowrow", has_text="fridge")
+                expect(row.locator("b")).to_have_text(f"{watts:,} W")
+            expect(now.locator(".he-nowrow", has_text="<i>Oven").locator("b")).to_have_text("20 W")
+            assert "V" in row.locator("path").get_attribute("d")
+            take_picture(page, "watts_now")
+        expect(now).to_be_hidden()
 
 
 def test_fingers_move_and_pinch(tmp_path, browser):

@@ -28,6 +28,9 @@ from homeenergy.readings import read_outdoor
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import FILE_NAME as OUTDOOR_FILE
 from homeenergy.readings.store.overview import Envelope
+from homeenergy.record.link import now_ms
+from homeenergy.record.recorder import is_recording
+from homeenergy.record.watch import Live
 from homeenergy.show.figures.style import instants_ns
 from homeenergy.show.panels.widgets import sentence
 from homeenergy.show.viewer.span import file_stem, readings_csv, span_cost, span_table
@@ -145,6 +148,8 @@ class Answers:
         self.shown = circuits_to_begin_with(house) if circuits is None else tuple(circuits)
         self._reading, self._finding = threading.Lock(), threading.Lock()
         self._readers = ThreadPoolExecutor(READERS, "lanes")
+        self._looking = threading.Lock()
+        self._live: Live | None = None
         self._cycles: dict[str, tuple[object, Cycles]] = {}
         self._programmes: dict[str, list[str]] = {}
         self._decided: list[Decision] = []
@@ -170,6 +175,7 @@ class Answers:
             "highest": self._highest,
             "seen": self._seen,
             "readings": self._readings,
+            "now": self._now,
         }
         try:
             said, buffers = kinds[str(question.get("kind"))](question)
@@ -377,6 +383,23 @@ class Answers:
             data, period_s = readings_csv(self.house, names, start_ns=start_ns, end_ns=end_ns)
         name = f"{file_stem(self.house, start_ns, end_ns)}.csv"
         return {"kind": "readings", "file": name, "period_s": period_s}, [data]
+
+    def _now(self, question: Mapping[str, Any]) -> Answer:
+        """What a recorder of this house has written since an instant, of the last ten minutes."""
+        schedule, at_ms = self.house.schedule, now_ms()
+        since_ms, lanes = float(question.get("since", 0)), []
+        with self._looking:
+            recording = bool(schedule.sources) and is_recording(self.house.path)
+            if not recording:
+                self._live = None
+            else:
+                self._live = self._live or Live(schedule)
+                for name, readings in self._live.look(at_ms).items():
+                    new = [one for one in readings if one[0] > since_ms]
+                    watts = [round(power, 1) for _, power in new]
+                    lanes.append({"lane": name, "at": [at for at, _ in new], "watts": watts})
+        told = {"sources": bool(schedule.sources), "recording": recording, "now": at_ms}
+        return {"kind": "now", **told, "lanes": lanes}, []
 
 
 def _instant(at_s: Any) -> pd.Timestamp | None:

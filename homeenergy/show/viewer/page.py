@@ -20,7 +20,7 @@ from urllib.parse import parse_qs, urlsplit
 from homeenergy.show.viewer.answers import Answer, Answers
 
 WEB = Path(__file__).parent / "web"
-MODULES = ("link", "clock", "lanes", "draw", "parts", "save", "hand", "viewer")
+MODULES = ("link", "clock", "lanes", "draw", "parts", "now", "save", "hand", "viewer")
 # The modules import from one another only: joined, they need neither that line nor `export`.
 BETWEEN = re.compile(r'^import \{[^}]*\} from "\./\w+\.js";\n|^export (?=\w)', re.MULTILINE)
 MOST_ASKED_BYTES = 1 << 20

@@ -103,7 +103,10 @@ export function build(root, viewer) {
   for (const [key, what] of KEYS) keys.append(element("dt", { text: key }), element("dd", { text: what }));
   const hint = element("p", { text: "Click into the lanes, or reach them with Tab. With the mouse: wheel zooms, dragging moves, Shift and dragging measures, Ctrl and dragging zooms into a box, a double click goes back, a click on a shaded run opens it. With fingers: one moves, two zoom." });
   const main = element("div", { class: "he-main" });
-  main.append(parts.stage, parts.legend, parts.card, parts.table, parts.words, folded("Keys and mouse", hint, keys));
+  parts.now = folded("Now, and the last ten minutes", (parts.nowRows = element("div", { class: "he-now" })));
+  parts.now.open = true;
+  parts.now.hidden = true;
+  main.append(parts.now, parts.stage, parts.legend, parts.card, parts.table, parts.words, folded("Keys and mouse", hint, keys));
   const body = element("div", { class: "he-body" });
   body.append(side, main);
   root.append(bar, parts.when, parts.message, body);

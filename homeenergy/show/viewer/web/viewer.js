@@ -5,6 +5,7 @@ import { columnsOf, piece, roundLimits, stackOf, suffices, valueAt, valueText, v
 import { clipped, drawLane, drawLevels, drawMarks, drawRuns, drawStack, drawTimes, themeOf } from "./draw.js";
 import { listenTo } from "./hand.js";
 import { build, element, fillList, showCard, showLegend, showTable, wordsOf } from "./parts.js";
+import { followNow } from "./now.js";
 import { saveAs, savePicture } from "./save.js";
 
 export const LEFT = 62; // pixels for the watts
@@ -63,6 +64,7 @@ export class Viewer {
     this.sizes.observe(this.parts.stage);
     this.arrangePanes();
     this.sayShown();
+    if (!said.about) followNow(this);
   }
 
   // Part of a panel about one circuit: no list, runs shown, and each in step with the other.
