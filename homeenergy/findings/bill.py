@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
+from itertools import pairwise
 from math import ceil
 
 import numpy as np
@@ -22,7 +23,7 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.days import LEAST_COVERAGE, daily_energy
-from homeenergy.house.prices import DemandCharge, PriceBlock, season_number
+from homeenergy.house.prices import DemandCharge, PriceBlock, PricePeriod, season_number
 from homeenergy.house.tariff import FREQUENCY, Bill, Tariff, power_over, step_cost
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
@@ -34,6 +35,8 @@ SLOT_MIN, SHORT_SLOT_MIN = 15, 5  # zones and intervals are made of these
 
 def slot_energy(trace: Trace, *, slot_min: int = SLOT_MIN) -> pd.Series:
     """Energy of slots of the clock [kWh], NaN where less than 90 % of one was seen.
+
+    A sample that lies in two slots counts in each by the time that it lies there.
 
     Raises
     ------
@@ -50,12 +53,12 @@ def slot_energy(trace: Trace, *, slot_min: int = SLOT_MIN) -> pd.Series:
     first, last = trace.start.value // slot_ns, -(-trace.end.value // slot_ns)
     begins_ns = np.arange(first, max(last, first + 2), dtype=np.int64) * slot_ns
     index = pd.DatetimeIndex(begins_ns.view("M8[ns]")).tz_localize("UTC")
-    at = np.clip(-(-(begins_ns - trace.start.value) // trace.period_ns), 0, len(trace))
+    at = np.clip((begins_ns - trace.start.value) / trace.period_ns, 0, len(trace))
     there = np.isfinite(trace.watts)
     upto_w = np.r_[0.0, np.cumsum(np.where(there, trace.watts, np.float32(0)), dtype=np.float64)]
     upto = np.r_[0, np.cumsum(there)]
-    edges = np.r_[at, len(trace)]
-    sums, counts = np.diff(upto_w[edges]), np.diff(upto[edges])
+    edges, samples = np.r_[at, len(trace)], np.arange(len(trace) + 1)
+    sums, counts = (np.diff(np.interp(edges, samples, one)) for one in (upto_w, upto))
     kwh = np.full(index.size, np.nan)
     seen = counts * trace.period_ns >= LEAST_COVERAGE * slot_ns
     hours = slot_min * 60 / S_PER_H
@@ -127,6 +130,63 @@ def demand_share(trace: Trace, *, bill: Bill, tariff: Tariff) -> Estimate:
         n=int(bill.peaks["month"].nunique()),
         basis="power at the monthly peak of the house; ends by when it is used",
     )
+
+
+def demand_of_a_year(bill: Bill, tariff: Tariff) -> float:
+    """Demand charges of a year [currency]: of each the mean month seen, times its months a year.
+
+    A charge of a season that was not seen counts nothing.
+    """
+    total = 0.0
+    for charge in tariff.versions[-1].demand:
+        seen = bill.peaks[bill.peaks["name"] == charge.name]
+        if len(seen):
+            total += float(seen["cost"].mean()) * _months_of(charge, tariff)
+    return total
+
+
+def averaged_over_seasons(tariff: Tariff, start: pd.Timestamp, *, timezone: tzinfo | str) -> Tariff:
+    """The tariff with the prices that an hour of the week has on average over a year.
+
+    Days like those measured, all the year round, pay these. A tariff whose prices do not depend on
+    the season is returned as it is.
+
+    Parameters
+    ----------
+    tariff : Tariff
+        Without changes.
+    start : pandas.Timestamp
+        The year is the 365 days from here on; its holidays count in the mean of their weekday.
+    timezone : zone or its name
+    """
+    if not any(period.seasons for period in tariff.periods):
+        return tariff
+    year = pd.date_range(start.floor("15min"), periods=DAYS * SLOTS, freq=f"{int(SLOT_S)}s")
+    year = year.tz_convert(timezone)
+    weekday, slot = _slots(year)
+    at = weekday * SLOTS + slot
+    sums = np.bincount(at, weights=tariff.price_at(year, timezone), minlength=7 * SLOTS)
+    price = (sums / np.bincount(at, minlength=7 * SLOTS)).reshape(7, SLOTS).round(9)
+    minutes = int(SLOT_S // 60)
+    periods = []
+    for day, prices in enumerate(price):
+        edges = np.flatnonzero(np.r_[True, np.diff(prices) != 0, True])
+        for a, b in pairwise(edges.tolist()):
+            periods.append(
+                PricePeriod(
+                    name=f"{a * minutes // 60:02d}:{a * minutes % 60:02d}",
+                    price_per_kwh=float(prices[a]),
+                    minutes=((a * minutes, b * minutes),),
+                    days=frozenset({day, 7} if day == 6 else {day}),
+                )
+            )
+    return replace(tariff, periods=tuple(periods), holidays=frozenset())
+
+
+def price_of_all_hours(tariff: Tariff, start: pd.Timestamp, *, timezone: tzinfo | str) -> float:
+    """Price that what draws the same at all hours of a year pays [currency per kWh]."""
+    year = pd.date_range(start.floor("15min"), periods=DAYS * SLOTS, freq=f"{int(SLOT_S)}s")
+    return float(tariff.price_at(year.tz_convert(timezone), timezone).mean())
 
 
 def demand_remark(share: Estimate) -> str:
@@ -378,8 +438,8 @@ def _share(per_day: Estimate, price: float, tariff: Tariff, whose: str) -> Estim
     )
 
 
-SLOT_S = 900.0
-SLOTS = 96  # a day
+SLOT_S = SLOT_MIN * 60.0
+SLOTS = 24 * 60 // SLOT_MIN  # a day
 DAYS = 365
 
 

@@ -11,7 +11,13 @@ import pandas as pd
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import RETURNED_SHARE, ApplianceFinding, clipped
 from homeenergy.findings.appliance.table import Findings
-from homeenergy.findings.bill import house_bill, mains_energy, mains_slot_min
+from homeenergy.findings.bill import (
+    demand_of_a_year,
+    house_bill,
+    mains_energy,
+    mains_slot_min,
+    price_of_all_hours,
+)
 from homeenergy.findings.days import LEAST_COVERAGE, share_of_year
 from homeenergy.findings.loads.baseload import Baseload, house_baseload
 from homeenergy.findings.peaks import OwnPower, own_power
@@ -22,7 +28,6 @@ from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY
 
-MONTHS_PER_YEAR = 12
 OTHER_SEASON = SEASON_LIMIT["some"]  # of what is on no measured circuit. Own rule, no source.
 
 
@@ -72,6 +77,9 @@ class HouseYear:
     fed_back_kwh, earned : float
         What the mains return in a year, by quarters of an hour [kWh], and what that earns
         [currency]: at export_price_per_kwh or, where none is stated, as kWh not bought.
+    price_of_all_hours : float or None
+        What a kWh costs that is drawn at all hours [currency]; None where prices do not depend on
+        the hour.
     """
 
     kwh: Estimate
@@ -89,12 +97,18 @@ class HouseYear:
     own: OwnPower | None = None
     fed_back_kwh: float = 0.0
     earned: float = 0.0
+    price_of_all_hours: float | None = None
 
     @property
     def price(self) -> float | None:
         """What a kWh costs on average [currency]."""
         known = self.energy is not None and self.kwh.value > 0
         return self.energy.value / self.kwh.value if known and self.energy is not None else None
+
+    @property
+    def steady_price(self) -> float | None:
+        """What a kWh costs that is drawn at all hours [currency]."""
+        return self.price if self.price_of_all_hours is None else self.price_of_all_hours
 
     def share_of_bill(self, money: Estimate | None, kwh: Estimate) -> float:
         """A part of the bill, or without one of the energy; NaN where that is not positive."""
@@ -141,7 +155,8 @@ def house_year(house: House, findings: Findings) -> HouseYear:
     The mean of the days measured, times 365. Days of the year that were not seen may differ by
     `SEASON_LIMIT` of each load, all of them to one side, as in `annual_energy`; own rule. Energy
     is paid at the average price of these days: under steps and by time of use, too. Charges for
-    demand: the mean of the months seen, times twelve.
+    demand: the mean of the months seen, times those of a year in which they count. What never stops
+    pays the mean price of all hours; what a circuit makes is worth what it spares and earns.
     """
     measured = [f for f in findings.appliances if f.days]
     if not measured:
@@ -197,6 +212,10 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         fed_back_kwh=fed_back,
         earned=earned,
     )
+    tariff = house.tariff
+    if energy is not None and tariff is not None and tariff.periods:
+        steady = price_of_all_hours(tariff, findings.start, timezone=house.timezone)
+        found = replace(found, price_of_all_hours=steady)
     found = replace(found, loads=_loads(found, measured, parts, rest))
     return _with_base(found, house, findings)
 
@@ -247,8 +266,7 @@ def _money(
         return None, standing, 0.0, error.what
     if paid.price is None:
         return None, standing, 0.0, "nothing was drawn through the mains"
-    months = paid.peaks["month"].nunique()
-    demand = paid.demand / months * MONTHS_PER_YEAR if months else 0.0
+    demand = demand_of_a_year(paid, tariff)
     return kwh.scaled(paid.price, unit=tariff.currency), standing, demand, ""
 
 
@@ -280,6 +298,9 @@ def _loads(
             money = kwh.scaled(
                 cost.value / (finding.kwh_per_day.value * DAYS_PER_YEAR), unit=cost.unit
             )
+            own = year.own
+            if kwh.value < 0 and own is not None and own.worth is not None and own.made_kwh > 0:
+                money = kwh.scaled(own.worth / own.made_kwh, unit=cost.unit)
         found.append(
             LoadYear(
                 name=finding.appliance,
@@ -311,6 +332,6 @@ def _with_base(year: HouseYear, house: House, findings: Findings) -> HouseYear:
         return year
     kwh = base.kwh_per_year
     money = None
-    if year.price is not None and year.energy is not None:
-        money = kwh.scaled(year.price, unit=year.energy.unit)
+    if year.steady_price is not None and year.energy is not None:
+        money = kwh.scaled(year.steady_price, unit=year.energy.unit)
     return replace(year, base=base, base_kwh=kwh, base_money=money)

@@ -128,6 +128,13 @@ class OwnPower:
     earned: float | None
     spared: float | None
 
+    @property
+    def worth(self) -> float | None:
+        """What it earns and spares together [currency]; None where either is not known."""
+        if self.earned is None or self.spared is None:
+            return None
+        return self.earned + self.spared
+
 
 def own_power(
     house: House, findings: tuple[ApplianceFinding, ...], *, price: float | None

@@ -104,8 +104,8 @@ def look_into(
     every = [one.finding for one in year.loads if one.finding is not None]
     for load in year.loads:
         finding = load.finding
-        if finding is None:
-            continue
+        if finding is None or finding.kwh_per_day.value < 0:
+            continue  # what feeds power back is no load
         found += _more_since(load, finding, notable, outdoor=outdoor, many=len(every))
         found += _running(house, load, finding, every)
         if KINDS[finding.kind].varying:
@@ -134,7 +134,7 @@ def _unmeasured(year: HouseYear) -> list[LookInto]:
         value=row["watts_w"], low=row["low_w"], high=row["high_w"], unit="W", n=0, basis="rest"
     )
     kwh = watts.scaled(H_PER_YEAR / WH_PER_KWH, unit="kWh")
-    price = year.price
+    price = year.steady_price
     money = None
     if price is not None and year.energy is not None:
         money = kwh.scaled(price, unit=year.energy.unit)

@@ -6,7 +6,8 @@ import hashlib
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from functools import cached_property
 from importlib.metadata import PackageNotFoundError, version
 from io import BytesIO
@@ -20,6 +21,8 @@ from matplotlib.figure import Figure
 from homeenergy.findings.appliance.house import house_findings
 from homeenergy.findings.appliance.record import RETURNED_SHARE, ApplianceFinding
 from homeenergy.findings.appliance.table import Findings
+from homeenergy.findings.bill import averaged_over_seasons
+from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
 from homeenergy.readings.outdoor import read_outdoor
 from homeenergy.readings.store.store import house_hashes
@@ -38,12 +41,18 @@ HEX_DIGITS = 16  # of a hash that are kept
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Basis:
-    """A house with its findings, its check, and outdoor temperatures where there are any."""
+    """A house with its findings, its check, and outdoor temperatures where there are any.
+
+    `house` pays the prices that hold on the last day of its log, `past` those that held; both are
+    the same where prices did not change. `prices_from` is the day of that change.
+    """
 
     house: House
+    past: House
     findings: Findings
     check: HouseCheck
     outdoor: pd.Series | None = None
+    prices_from: date | None = None
 
     @property
     def zone(self) -> str:
@@ -78,13 +87,37 @@ class Basis:
 
 def make_basis(house: House, *, progress: Progress | None = None) -> Basis:
     """Find what each appliance uses, and check the house."""
+    past, prices_from = house, None
+    if house.tariff is not None:
+        house, prices_from = _at_prices_of_a_year(house, house.tariff)
     findings = house_findings(house, progress=progress)
     return Basis(
         house=house.without(held_out(findings.implausible)),
+        past=past.without(held_out(findings.implausible)),
+        prices_from=prices_from,
         findings=findings,
         check=check_house(house, implausible=findings.implausible),
         outdoor=read_outdoor(house) if (house.path / "outdoor.csv").is_file() else None,
     )
+
+
+def _at_prices_of_a_year(house: House, tariff: Tariff) -> tuple[House, date | None]:
+    """The house with the prices of its last day, averaged over seasons, and their first day.
+
+    A year like the days measured, and what an action saves in it, are paid at the prices of today,
+    and of all seasons.
+    """
+    seasonal = any(p.seasons for one in tariff.versions for p in one.periods)
+    logged = [c for c in house.circuits if house.has_readings(c)]
+    if not (tariff.changes or seasonal) or not logged:
+        return house, None
+    traces = [house.trace(c) for c in logged]
+    start, end = min(t.start for t in traces), max(t.end for t in traces)
+    last = (end - pd.Timedelta("1ns")).tz_convert(house.timezone).date()
+    begun = [change.start for change in tariff.changes if change.start <= last]
+    now = averaged_over_seasons(tariff.on(last), start, timezone=house.timezone)
+    schedule = replace(house.schedule, tariff=now)
+    return House(schedule, held_out=house.held_out), max(begun, default=None)
 
 
 def spans_zero(estimate: Estimate) -> bool:

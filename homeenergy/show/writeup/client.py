@@ -135,7 +135,7 @@ def page_one(told: Told) -> tuple[Block, ...]:
         _where_it_goes(told),
         _loads_table(told),
         _actions_table(told),
-        Prose(text=" ".join(_nothing_else(told))),
+        *([Prose(text=" ".join(said))] if (said := _nothing_else(told)) else []),
     )
 
 
@@ -328,6 +328,12 @@ def _beside_year(told: Told) -> list[str]:
                 "Demand is charged by the kVA and the log holds watts: the charge and the bill "
                 "given are the least, at a power factor of 1. At 0.9 the charge is a ninth more. "
                 "The meter or a bill tells it; write it as power_factor into house.toml."
+            )
+        )
+    if told.basis.prices_from is not None and year.bill is not None:
+        said.append(
+            words.say(
+                "All money is at the prices that hold since {day}.", day=told.basis.prices_from
             )
         )
     if year.no_money == "no tariff":

@@ -45,7 +45,7 @@ def _bills(told: Told) -> list[Block]:
     if not (house.path / FILE_NAME).is_file():
         return []
     try:
-        billed = reconcile_bills(house)
+        billed = reconcile_bills(told.basis.past)
     except HouseError as error:
         if error.path is not None and str(error.path).endswith(FILE_NAME):
             raise
@@ -155,7 +155,7 @@ def _peak_words(told: Told, peaks: Peaks) -> list[str]:
             mean_kw=peaks.mean_kw,
         )
     ]
-    if math.isfinite(peaks.coincidence):
+    if peaks.coincidence <= 1:  # more is drawn on circuits not measured
         said.append(
             words.say(
                 "Its greatest power is {part_share} of what all measured circuits would draw at "
