@@ -93,7 +93,34 @@ def _sentences(told: Told, load: LoadYear, finding: ApplianceFinding) -> list[st
     else:
         said += _runs(told, finding)
     said += [words.said(look.rests_on) for look in told.looks if look.load == load.name]
-    said += _to_do(told, load.name)
+    quiet = _quiet(told, load.name)
+    return said + quiet + _to_do(told, load.name, else_fine=not quiet)
+
+
+def _quiet(told: Told, name: str) -> list[str]:
+    """When it was without power, or did not run for far longer than it pauses."""
+    words = told.words
+    texts = {
+        "without power": "From {day} on it was off at the wall for {hours} hours.",
+        "silent": "From {day} on it did not run for {hours} hours.",
+    }
+    of_it = [one for one in told.basis.findings.notable if one.appliance == name]
+    quiet = [one for one in of_it if one.what in texts]
+    said = [
+        words.say(
+            texts[one.what],
+            day=one.start.date(),
+            hours=round((one.end - one.start).total_seconds() / S_PER_H),
+        )
+        for one in quiet
+    ]
+    if any(one.what == "silent" for one in quiet):
+        said.append(
+            words.say(
+                "That is far longer than it pauses, and its energy a day and a year counts these "
+                "hours: ask why."
+            )
+        )
     return said
 
 
@@ -141,7 +168,7 @@ def _label(told: Told, finding: ApplianceFinding) -> list[str]:
     ]
 
 
-def _to_do(told: Told, name: str) -> list[str]:
+def _to_do(told: Told, name: str, *, else_fine: bool) -> list[str]:
     words = told.words
     found = []
     for action in told.advice.actions:
@@ -152,7 +179,9 @@ def _to_do(told: Told, name: str) -> list[str]:
     for look in told.looks:
         if look.load == name:
             found.append(words.say("To do: {do}.", do=look.do))
-    return found or [words.say("Nothing in these readings says that it works badly.")]
+    if not found and else_fine:
+        found.append(words.say("Nothing in these readings says that it works badly."))
+    return found
 
 
 def _runs(told: Told, finding: ApplianceFinding) -> list[str]:
