@@ -258,7 +258,10 @@ def assumed_part(told: Told, record: Mapping[str, Any]) -> tuple[Block, ...]:
             "house.toml says otherwise.",
             floor=floor_text(told),
         ),
-        words.say("Two things on one circuit appear as one."),
+        words.say(
+            "Things that share a circuit appear as one, unless house.toml names them; then their "
+            "power is divided as far as the log tells them apart."
+        ),
         words.say("Which stretches of power form one run is a judgement of the program."),
         words.say("Where a clamp cannot resolve a small draw, a bound is given and no value."),
     ]

@@ -40,7 +40,8 @@ METHOD = (
     "are left out. It is not corrected for the season unless a part says so.",
 )
 LIMITS = (
-    "Two appliances on one circuit appear as one.",
+    "Appliances that share a circuit appear as one, unless house.toml names them; then their power "
+    "is divided as far as the log tells them apart.",
     "A few weeks are not a year: weather, holidays and guests were those of the days measured.",
     "Which stretches form one run is a judgement{settings}.",
     "A clamp cannot measure a draw below its resolution; there, a bound is given and not a value.",
