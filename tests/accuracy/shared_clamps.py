@@ -11,6 +11,7 @@ import argparse
 import hashlib
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from itertools import combinations, pairwise, permutations
 from pathlib import Path
@@ -172,16 +173,26 @@ def score(one: Sum, shared: SharedClamp, *, seconds: float = 0.0) -> Score:
 
 
 def scored(
-    logs: dict[str, list[NDArray[np.float32]]], *, loads: int, number: int, seed: int = 1
+    logs: dict[str, list[NDArray[np.float32]]],
+    *,
+    loads: int,
+    number: int,
+    seed: int = 1,
+    processes: int = 1,
 ) -> list[Score]:
     """Scores of sums drawn by seed; only the number of loads is given."""
-    found = []
-    for i, names in enumerate(drawn(logs, loads=loads, number=number, seed=seed)):
-        one = summed(logs, names, seed=i)
-        began = time.perf_counter()
-        shared = split_loads(one.trace, n=loads)
-        found.append(score(one, shared, seconds=time.perf_counter() - began))
-    return found
+    sums = (
+        summed(logs, names, seed=i)
+        for i, names in enumerate(drawn(logs, loads=loads, number=number, seed=seed))
+    )
+    with ProcessPoolExecutor(processes) as pool:
+        return list(pool.map(_split_and_score, sums))
+
+
+def _split_and_score(one: Sum) -> Score:
+    began = time.perf_counter()
+    shared = split_loads(one.trace, n=len(one.names))
+    return score(one, shared, seconds=time.perf_counter() - began)
 
 
 def _asked(shared: SharedClamp) -> bool:
@@ -189,14 +200,22 @@ def _asked(shared: SharedClamp) -> bool:
     return looks_like_two(shared.odds_of_several, (first, second))
 
 
-def odds_alone(logs: dict[str, list[NDArray[np.float32]]]) -> list[tuple[float, bool]]:
+def odds_alone(
+    logs: dict[str, list[NDArray[np.float32]]], *, processes: int = 1
+) -> list[tuple[float, bool]]:
     """Odds of several loads, and whether it is asked, of single appliances, three drawings each."""
-    alone = [
-        split_loads(summed(logs, (name,), seed=100 + i, days=7 - i).trace)
+    alone = (
+        summed(logs, (name,), seed=100 + i, days=7 - i).trace
         for i in range(3)
         for name in sorted(logs)
-    ]
-    return [(shared.odds_of_several, _asked(shared)) for shared in alone]
+    )
+    with ProcessPoolExecutor(processes) as pool:
+        return list(pool.map(_odds_and_question, alone))
+
+
+def _odds_and_question(trace: Trace) -> tuple[float, bool]:
+    shared = split_loads(trace)
+    return shared.odds_of_several, _asked(shared)
 
 
 def kinds_of(names: tuple[str, ...]) -> str:
@@ -308,14 +327,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--folder", type=Path, default=WHOLE, help="where the logs lie")
     parser.add_argument("--print-only", action="store_true", help="leave results/ as it is")
+    parser.add_argument("--processes", type=int, default=1, help="how many work at once")
     chosen = parser.parse_args()
     logs = logs_of(chosen.folder)
     half = {name: days for name, days in logs.items() if left_out(name)}
     halves: dict[str, dict[str, object]] = {
         "Left out while developing": {
-            "pairs": scored(half, loads=2, number=120),
-            "triples": scored(half, loads=3, number=30),
-            "single": odds_alone(half),
+            "pairs": scored(half, loads=2, number=120, processes=chosen.processes),
+            "triples": scored(half, loads=3, number=30, processes=chosen.processes),
+            "single": odds_alone(half, processes=chosen.processes),
         }
     }
     text = report(halves)

@@ -23,17 +23,16 @@ MOST_LOADS = 4
 # So many parts are divided among two, three or four loads; the least of more go with none.
 MOST_PARTS_OF = {2: MOST_PARTS, 3: 10, 4: 8}
 LEAST_DAYS, ALMOST = 4.0, 0.85
-# Evidence counts a coincidence more than once: log odds are divided by this before they become
-# probabilities. Own assumption, from sums of real appliances (tests/accuracy/shared_clamps.py).
-TEMPERATURE = 4.0
 TOLD = 0.65
 # Logistic regression of sums against single appliances (same study): evidence against one load,
 # logarithm of the occasions of the less used one, constant.
-SEVERAL = (2.2, 1.15, -3.3)
-# The same of sums that were told against those that were not: share that is divided otherwise when
-# half of the log is alone, evidence against one load, logarithms of the share of the least load and
-# of the occasions of the less used one, distance of their watts [ln], number of parts, constant.
-CONFIDENCE = (-5.7, 0.28, 0.39, 0.25, 0.35, -0.12, 1.53)
+SEVERAL = (3.25, 1.31, -3.63)
+# Odds that a person who says that there are several loads is right. Own assumption.
+SAID = 4.0
+# Logistic regression of sums that were told against those that were not, of the same half and of
+# simulated loads: log odds that other groupings come to about the same, logarithm of the share of
+# the least load, share of energy that no part explains, number of parts, constant.
+CONFIDENCE = (0.43, 0.61, -0.69, -0.144, 3.23)
 # Above these odds a person is asked whether there are several loads.
 QUESTION_ODDS = 1.5
 # Where only one size of draw comes and goes.
@@ -256,7 +255,7 @@ def _other_ways(
 ) -> tuple[float, NDArray[np.float64]]:
     """Probability of partitions that come to about the same, and how far loads' energies reach."""
     top = np.argsort(-score)[:MOST_WAYS]
-    weight = np.exp((score[top] - score[top[0]]) / TEMPERATURE)
+    weight = np.exp(score[top] - score[top[0]])
     weight /= weight.sum()
     best = ways[top[0]]
     own = np.bincount(best, energy, minlength=n)
@@ -338,8 +337,9 @@ def _result(
             basis="divided by levels and coincidences; own method",
         )
     above_ws = max(total_ws - steps.floor_w * whole.covered_s, 1.0)
-    reasons = _reasons(whole, parts, groups, min(unexplained / above_ws, 1.0), n=n)
-    confidence = _confidence(parts, groups, _unsteady(whole.sure(), watts, steps), main_w)
+    share = min(unexplained / above_ws, 1.0)
+    reasons = _reasons(whole, parts, groups, share, n=n)
+    confidence = _confidence(parts, groups, share, n)
     confidence = min(confidence, 0.5) if reasons else confidence
     return SharedClamp(
         traces={load.name: traces[load.name] for load in named},
@@ -354,49 +354,22 @@ def _result(
     )
 
 
-def _unsteady(sure: Trace, watts: NDArray[np.float64], steps: Steps) -> float:
-    """Share of the energy that other loads have where the first or the last days alone are divided.
-
-    Half of the log, at most four days; the mean of both.
-    """
-    n, size = watts.shape
-    part = min(size // 2, round(LEAST_DAYS * S_PER_DAY / sure.period_s))
-    shares = []
-    for first in (0, size - part):
-        whole = watts[:, first : first + part]
-        energy = np.nansum(whole) - steps.floor_w * np.isfinite(whole[0]).sum()
-        again = _best(sure.samples(first, first + part), n=n)
-        if isinstance(again, str) or energy <= 0:
-            shares.append(0.5)
-            continue
-        off = [np.nansum(np.abs(again[3][list(p)] - whole)) for p in permutations(range(n))]
-        shares.append(min(float(min(off)) / 2 / energy, 0.5))
-    return float(np.mean(shares))
-
-
-def _confidence(parts: list[Part], groups: Groups, unsteady: float, main_w: list[float]) -> float:
+def _confidence(parts: list[Part], groups: Groups, unexplained: float, n: int) -> float:
     """Probability that less than 15 % of the energy is with the wrong load."""
     energy = np.array([part.energy_ws(1.0) for part in parts])
-    least = np.bincount(groups.labels, energy, minlength=len(main_w)).min() / energy.sum()
-    pairs = [abs(np.log(a / b)) for i, a in enumerate(main_w) for b in main_w[:i]]
+    least = np.bincount(groups.labels, energy, minlength=n).min() / energy.sum()
     if not least > 0:
         return 0.0
-    figures = (
-        unsteady,
-        np.clip(groups.against, -1.0, 4.0),
-        np.log(max(least, 0.003)),
-        np.log(groups.occasions),
-        min(*pairs, 2.0),
-        len(parts),
-        1.0,
-    )
-    return float(1 / (1 + np.exp(-np.dot(CONFIDENCE, figures))))
+    agreed = np.clip(groups.agreement, 0.02, 0.995)
+    figures = (np.log(agreed / (1 - agreed)), np.log(max(least, 0.003)), unexplained, len(parts), 1)
+    several = SAID * _odds_of_several(groups)
+    return float(several / (1 + several) / (1 + np.exp(-np.dot(CONFIDENCE, figures))))
 
 
 def _odds_of_several(groups: Groups) -> float:
     """Odds of several loads against one, if both are as likely beforehand."""
     by_against, by_occasions, even = SEVERAL
-    against = float(np.clip(groups.against, -1.0, 4.0))
+    against = float(np.clip(groups.against, -2.0, 4.0))
     return float(np.exp(by_against * against + by_occasions * np.log(groups.occasions) + even))
 
 

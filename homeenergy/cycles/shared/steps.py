@@ -16,6 +16,8 @@ from homeenergy.units import S_PER_DAY
 PULSE_S = 16.0
 # Slow meters show a step as several levels, each for at most so long. Observed on real plugs.
 SLOW_S = 12.0
+# What is the same before and after a gap up to this has not changed in it. Own rule.
+SAME_GAP_S = 1800.0
 # A load that wanders makes levels without end: beyond so many a day the least of them are noise.
 MOST_A_DAY = 1000.0
 LEAST_STEP_W, LEAST_STEP_SHARE = 5.0, 0.03
@@ -75,9 +77,10 @@ def find_steps(trace: Trace) -> Steps:
     while len(found) > MOST_A_DAY * days:
         found = segment(plain, fine=False, noise_w=2 * found.settings["noise_w"])
     new = np.r_[True, found.hole_follows]
-    first, stop, level_w, new = _steps_at_once(
-        found.first, found.stop, found.mean_w, new, trace.period_s
-    )
+    levels = _without_ends(found.first, found.stop, found.mean_w, new, trace.period_s)
+    levels = _steps_at_once(*levels, trace.period_s)
+    first, stop, level_w, new = levels
+    new = new & ~_goes_on(first, stop, level_w, trace.period_s)
     floor_w = _floor_w(level_w, stop - first)
     edges = np.flatnonzero(np.diff(np.r_[0, pulse.astype(np.int8), 0]))
     pulse_first, pulse_stop = edges[::2], edges[1::2]
@@ -119,13 +122,51 @@ def _without_pulses(
     return np.where(pulse, opened, watts), pulse
 
 
+Levels = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_]]
+"""First and last sample, watts, and whether a gap precedes, of each level."""
+
+
+def _without_ends(
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    level_w: NDArray[np.float64],
+    new: NDArray[np.bool_],
+    period_s: float,
+) -> Levels:
+    """Levels but for short ones at the ends of gaps, where a reading may be held or cut off."""
+    after = np.r_[new[1:], True]
+    short = ((stop - first) * period_s <= SLOW_S) & (new | after)
+    if short.all():
+        return first, stop, level_w, new
+    kept = np.flatnonzero(~short)
+    # A gap precedes where one precedes any level that was left out on the way.
+    gaps = np.cumsum(new)
+    return first[kept], stop[kept], level_w[kept], np.diff(gaps[kept], prepend=0) > 0
+
+
+def _goes_on(
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    level_w: NDArray[np.float64],
+    period_s: float,
+) -> NDArray[np.bool_]:
+    """Whether a level is above all rest, and after a short gap about what was before it.
+
+    That a load went off and on again while nobody looked would be the greater coincidence.
+    """
+    before = np.r_[np.nan, level_w[:-1]]
+    gap_s = np.r_[np.inf, (first[1:] - stop[:-1]) * period_s]
+    room = np.maximum(LEAST_STEP_W, 2 * LEAST_STEP_SHARE * np.abs(level_w))
+    return np.asarray((gap_s <= SAME_GAP_S) & (np.abs(level_w - before) <= room))
+
+
 def _steps_at_once(
     first: NDArray[np.int64],
     stop: NDArray[np.int64],
     level_w: NDArray[np.float64],
     new: NDArray[np.bool_],
     period_s: float,
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_]]:
+) -> Levels:
     """Steps that a slow meter shows as several, each short and on the way, made one."""
     if first.size < 3:
         return first, stop, level_w, new
