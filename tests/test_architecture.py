@@ -38,6 +38,7 @@ FOR_TYPES_ALONE = {
 }
 # Files of fewer lines that one other file imports, and the idea of each.
 OWN_IDEAS = {
+    "homeenergy.cycles.shared.hints": "what a person says of the loads of a circuit",
     "homeenergy.cycles.shared.question": "whether a circuit looks like several loads",
     "homeenergy.readings.stretches": "stretches of one value, whatever asks for them",
     "homeenergy.readings.store.as_left": "whether anything has changed since the last import",

@@ -218,10 +218,6 @@ def _odds_and_question(trace: Trace) -> tuple[float, bool]:
     return shared.odds_of_several, _asked(shared)
 
 
-def kinds_of(names: tuple[str, ...]) -> str:
-    return " + ".join(sorted(word(name).replace("_", " ") for name in names))
-
-
 def row(what: str, of: list[Score]) -> str:
     """One line of the table."""
     errors = np.concatenate([one.errors for one in of])

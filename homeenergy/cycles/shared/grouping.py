@@ -9,6 +9,7 @@ the greatest sum of odds within its groups.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import permutations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -130,7 +131,7 @@ def _time_together(one: Times, other: Times, span_s: float) -> float:
     knots = np.maximum.accumulate(np.c_[begins, ends].ravel())
     on_s = np.cumsum(np.r_[0.0, np.diff(knots) * (np.arange(knots.size - 1) % 2 == 0)])
 
-    def drawn(at_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    def drawn(at_s: NDArray[np.floating]) -> NDArray[np.float64]:
         return np.interp(at_s, knots, on_s)
 
     shift = _other_days(span_s)[:, None]
@@ -277,3 +278,17 @@ def scores(
         for b in range(a):
             total += weighted[a, b] * (labels[:, a] == labels[:, b])
     return total
+
+
+def hint_scores(
+    hints: NDArray[np.float64], energy: NDArray[np.float64], labels: NDArray[np.int64], *, n: int
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """What hints, (n, k), add to the score of each partition, and which load each group then is."""
+    bear = (energy / energy.max()) ** BY_ENERGY
+    count = int(labels.max()) + 1
+    turns = np.array(list(permutations(range(n), count)))
+    every = np.array(
+        [(hints * bear)[turn[labels], np.arange(energy.size)].sum(1) for turn in turns]
+    )
+    best = every.argmax(axis=0)
+    return every[best, np.arange(len(labels))], turns[best]

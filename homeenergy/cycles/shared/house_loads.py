@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from itertools import permutations
 
 import numpy as np
+import pandas as pd
 
 from homeenergy.cycles.shared.split import Load, SharedClamp, split_loads
-from homeenergy.house.schedule import Circuit
+from homeenergy.house.schedule import Circuit, CircuitLoad
 from homeenergy.readings.house import House, dividers
 from homeenergy.readings.store.store import MonthInfo, Store, month_of, month_slots, short_hash
 from homeenergy.readings.trace import Trace
@@ -60,11 +60,19 @@ def divide_circuit(house: House, circuit: Circuit, store: Store) -> None:
         return
     trace = house.trace(circuit)
     shared = split_loads(
-        trace, [Load(name=one.name, kind=one.kind, watts=one.watts) for one in circuit.loads]
+        trace,
+        [
+            Load(
+                name=one.name,
+                kind=one.kind,
+                watts=one.watts,
+                alone=_alone(one),
+            )
+            for one in circuit.loads
+        ],
     )
-    names = _by_times_alone(circuit, shared)
-    for name, own in names.items():
-        _write(store, name, shared.traces[own].sure(), made_from=made_from, period_ns=period_ns)
+    for name, own in shared.traces.items():
+        _write(store, name, own.sure(), made_from=made_from, period_ns=period_ns)
     note = {
         "made_from": made_from,
         "told": shared.told,
@@ -72,7 +80,7 @@ def divide_circuit(house: House, circuit: Circuit, store: Store) -> None:
         "reasons": shared.reasons,
         "floor_w": shared.floor_w,
         "odds_of_several": shared.odds_of_several,
-        "shares": {name: _share(shared, own) for name, own in names.items()},
+        "shares": {name: _share(shared, name) for name in shared.traces},
     }
     store.write_text(note_name, json.dumps(note, sort_keys=True))
 
@@ -87,19 +95,10 @@ def _share(shared: SharedClamp, name: str) -> float:
     return float(min(half / energy.value, 0.99)) if energy.value > 0 else 0.99
 
 
-def _by_times_alone(circuit: Circuit, shared: SharedClamp) -> dict[str, str]:
-    """Which trace is which load's: where one ran alone, the trace that drew most then."""
-    spans = {one.name: (one.alone_from, one.alone_to) for one in circuit.loads if one.alone_from}
-    names = [one.name for one in circuit.loads]
-    if not spans:
-        return {name: name for name in names}
-    drawn = {
-        (name, own): shared.traces[own].between(*spans[name]).energy_wh
-        for name in spans
-        for own in names
-    }
-    ways = [dict(zip(names, order, strict=True)) for order in permutations(names)]
-    return max(ways, key=lambda way: sum(drawn.get(pair, 0.0) for pair in way.items()))
+def _alone(load: CircuitLoad) -> tuple[pd.Timestamp, pd.Timestamp] | None:
+    if load.alone_from is None or load.alone_to is None:
+        return None
+    return pd.Timestamp(load.alone_from), pd.Timestamp(load.alone_to)
 
 
 def _write(store: Store, name: str, trace: Trace, *, made_from: str, period_ns: int) -> None:

@@ -11,10 +11,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.cycles.shared.grouping import evidence, occasions, partitions, scores
+from homeenergy.cycles.shared.grouping import (
+    evidence,
+    hint_scores,
+    occasions,
+    partitions,
+    scores,
+)
+from homeenergy.cycles.shared.hints import Load, odds_by_hints
 from homeenergy.cycles.shared.parts import MOST_PARTS, Part, find_parts
-from homeenergy.cycles.shared.steps import Steps, find_steps
-from homeenergy.house.kinds import KINDS
+from homeenergy.cycles.shared.steps import LEAST_STEP_W, Steps, find_steps
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import S_PER_DAY, S_PER_H
@@ -36,37 +42,17 @@ CONFIDENCE = (0.43, 0.61, -0.69, -0.144, 3.23)
 # Above these odds a person is asked whether there are several loads.
 QUESTION_ODDS = 1.5
 # Where only one size of draw comes and goes.
+ONE_DRAW = "only one size of draw comes and goes: one load, or several of the same watts"
 ONE_DRAW_ODDS = 0.05
 # Of the circuit's energy: less misassigned is told, as is an error of a load below the second.
 MISASSIGNED, LOAD_ERROR = 0.15, 0.5
 MOST_WAYS = 300
 # Of the energy above the floor: more that no part explains belongs to a load that modulates.
 MOST_UNEXPLAINED = 0.5
+# Of what is read, on both sides of zero: more below it has a sign that no load explains. Own rule.
+MOST_BELOW_ZERO = 0.01
 # Watts within this share cannot be told from each other where each comes by itself.
 SAME_WATTS = 0.02
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Load:
-    """What is known of one load on a shared circuit; only its name is needed.
-
-    `kind` is one of `homeenergy.house.KINDS`, `watts` about what it draws while on [W]. They say
-    which load a trace is, not which runs belong together: a hint cannot make the split worse.
-    """
-
-    name: str
-    kind: str | None = None
-    watts: float | None = None
-
-    def __post_init__(self) -> None:
-        if not self.name:
-            raise ValueError("a load needs a name: Load(name='Freezer')")
-        if self.kind is not None and self.kind not in KINDS:
-            raise ValueError(
-                f"kind of load {self.name!r} must be one of {', '.join(KINDS)}, got {self.kind!r}"
-            )
-        if self.watts is not None and not self.watts > 0:
-            raise ValueError(f"watts of load {self.name!r} must be positive, got {self.watts!r}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -151,8 +137,9 @@ def split_loads(
     Own method. Pulses are cut off by a morphological opening; the rest is cut into levels; up and
     down steps make rectangles, whose modes in log watts and log seconds are switched parts; their
     least costly course is found by Viterbi's algorithm and their figures from it, three times;
-    coincidences say which parts are of one load. What no part explains goes to the loads that are
-    on, in proportion to how their draw varies. O(samples) + O(levels 2^7).
+    coincidences, and what is said of the loads, say which parts are of one load. What no part
+    explains goes to the loads that are on, in proportion to how their draw varies.
+    O(samples) + O(levels 2^7).
 
     Examples
     --------
@@ -173,31 +160,24 @@ def split_loads(
     named = _named(loads, n)
     whole = as_trace(trace)
     sure = whole.sure()
-    count = len(named)
-    found = _best(sure, n=count)
-    if isinstance(found, str):
-        reasons = (*_too_short(whole), found)
-        return _undivided(whole, named, reasons)
-    steps, parts, groups, watts = found
-    order = np.argsort(-np.nansum(watts, axis=1))
-    place = np.argsort(order)
-    groups = replace(groups, labels=place[groups.labels], spans_ws=groups.spans_ws[order])
-    return _result(whole, steps, parts, groups, watts[order], named)
-
-
-Best = tuple[Steps, list[Part], "Groups", NDArray[np.float64]]
-
-
-def _best(sure: Trace, *, n: int) -> Best | str:
-    """Levels, parts, their loads, and watts of each load, (n, samples); or why there is nothing."""
+    n = len(named)
     if not sure.covered_s:
-        return "nothing was logged"
+        return _undivided(whole, named, (*_of_the_log(whole), "nothing was logged"))
     steps = find_steps(sure)
     parts = find_parts(steps)
     if len(parts) < 2:
-        return "only one size of draw comes and goes: one load, or several of the same watts"
-    groups = group(steps, parts, n=n)
-    return steps, parts, groups, _divided(sure, steps, parts, groups.labels, n=n)
+        return _undivided(whole, named, (*_of_the_log(whole), ONE_DRAW))
+    times = [(p.first * steps.period_s, p.stop * steps.period_s) for p in parts]
+    part_w = np.array([p.watts for p in parts])
+    hints = odds_by_hints(named, times, part_w, start=whole.start, span_s=steps.span_s)
+    groups = group(steps, parts, n=n, hints=hints)
+    watts = _divided(sure, steps, parts, groups.labels, n=n)
+    if not hints.any():  # nothing names the loads: the one that takes most comes first
+        order = np.argsort(-np.nansum(watts, axis=1))
+        place = np.argsort(order)
+        groups = replace(groups, labels=place[groups.labels], spans_ws=groups.spans_ws[order])
+        watts = watts[order]
+    return _result(whole, steps, parts, groups, watts, named)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -217,8 +197,10 @@ class Groups:
     occasions: int
 
 
-def group(steps: Steps, parts: list[Part], *, n: int) -> Groups:
-    """Most likely partition of the parts into `n` loads."""
+def group(
+    steps: Steps, parts: list[Part], *, n: int, hints: NDArray[np.float64] | None = None
+) -> Groups:
+    """Most likely partition of the parts into `n` loads, with log odds by hints, (n, parts)."""
     times = [(p.first * steps.period_s, p.stop * steps.period_s) for p in parts]
     energy = np.array([p.energy_ws(steps.period_s) for p in parts])
     odds = evidence(times, np.array([p.watts for p in parts]), span_s=steps.span_s)
@@ -227,19 +209,27 @@ def group(steps: Steps, parts: list[Part], *, n: int) -> Groups:
     ways = _ways(kept.size, count)
     inner = odds[np.ix_(kept, kept)]
     score = scores(inner, energy[kept], ways)
+    named = np.arange(count)
+    if hints is not None and hints.any():
+        by_hints, turns = hint_scores(hints[:, kept], energy[kept], ways, n=n)
+        score = score + by_hints
+        named = turns[int(score.argmax())]
     best = int(score.argmax())
     labels = np.zeros(len(parts), np.int64)
     labels[kept] = ways[best]
     for a in np.setdiff1d(np.arange(len(parts)), kept):
         labels[a] = np.argmax([odds[a, kept[ways[best] == g]].mean() for g in range(count)])
+    labels = named[labels]
     agreement, spans = _other_ways(ways, score, energy[kept], n=count)
+    by_name = np.zeros((n, 2))
+    by_name[named] = spans
     bear = np.sqrt(energy / energy.sum())
     apart = labels[:, None] != labels
-    main = [max(np.flatnonzero(labels == g), key=lambda a: energy[a]) for g in range(count)]
+    main = [max(np.flatnonzero(labels == g), key=lambda a: energy[a]) for g in named]
     return Groups(
         labels=labels,
         agreement=agreement,
-        spans_ws=np.r_[spans, np.zeros((n - count, 2))],
+        spans_ws=by_name,
         against=float(-(odds * bear[:, None] * bear * apart).sum() / 2),
         occasions=min(len(occasions(times[a])) for a in main),
     )
@@ -315,14 +305,13 @@ def _result(
 ) -> SharedClamp:
     n = len(named)
     main_w = [_usual_w(parts, groups.labels, g) for g in range(n)]
-    who = _who(named, main_w)
     traces: dict[str, Trace] = {}
     energies: dict[str, Estimate] = {}
     total_ws = float(np.nansum(watts)) * whole.period_s
     unexplained = _unexplained_ws(whole.sure(), steps, parts)
-    made = _exact_traces(whole, watts, [named[who[g]].name for g in range(n)])
+    made = _exact_traces(whole, watts, [load.name for load in named])
     for g in range(n):
-        name = named[who[g]].name
+        name = named[g].name
         traces[name] = made[g]
         value = made[g].energy_wh
         floor_wh = steps.floor_w * whole.covered_s / S_PER_H / n
@@ -350,7 +339,7 @@ def _result(
         reasons=reasons,
         odds_of_several=_odds_of_several(groups),
         floor_w=steps.floor_w,
-        usual_w={named[who[g]].name: main_w[g] for g in range(n)},
+        usual_w={named[g].name: main_w[g] for g in range(n)},
     )
 
 
@@ -402,16 +391,6 @@ def _usual_w(parts: list[Part], labels: NDArray[np.int64], g: int) -> float:
     return max(own, key=lambda p: p.energy_ws(1.0)).watts if own else float("nan")
 
 
-def _who(named: list[Load], main_w: list[float]) -> tuple[int, ...]:
-    """Which of the named loads each group is: by watts where they are given, else by energy."""
-
-    def cost(order: tuple[int, ...]) -> float:
-        pairs = [(named[i].watts, w) for i, w in zip(order, main_w, strict=True)]
-        return sum(abs(np.log(given / w)) for given, w in pairs if given and w > 0)
-
-    return min(permutations(range(len(named))), key=lambda order: (round(cost(order), 9), order))
-
-
 def _unexplained_ws(sure: Trace, steps: Steps, parts: list[Part]) -> float:
     """Energy of levels that the parts do not account for [W s]."""
     size = len(sure)
@@ -429,7 +408,7 @@ def _reasons(
     whole: Trace, parts: list[Part], groups: Groups, unexplained: float, *, n: int
 ) -> tuple[str, ...]:
     """What stands in the way of telling loads from each other, in words."""
-    reasons = list(_too_short(whole))
+    reasons = list(_of_the_log(whole))
     if unexplained > MOST_UNEXPLAINED:
         reasons.append(f"{unexplained:.0%} of its energy follows no switching: a load modulates")
     if len(set(groups.labels.tolist())) < n:
@@ -443,11 +422,20 @@ def _reasons(
     return tuple(reasons)
 
 
-def _too_short(whole: Trace) -> tuple[str, ...]:
+def _of_the_log(whole: Trace) -> tuple[str, ...]:
+    """What stands in the way whatever the loads are: too few days, readings below zero."""
+    reasons = []
     days = whole.covered_s / S_PER_DAY
-    if days >= LEAST_DAYS * ALMOST:
-        return ()
-    return (f"{days:.1f} days were logged: log for four days at least, better for seven",)
+    if days < LEAST_DAYS * ALMOST:
+        reasons.append(f"{days:.1f} days were logged: log for four days at least, better for seven")
+    watts = whole.sure().watts.astype(np.float64)
+    below = -np.nansum(np.minimum(watts + LEAST_STEP_W, 0.0)) / max(np.nansum(np.abs(watts)), 1.0)
+    if below > MOST_BELOW_ZERO:
+        reasons.append(
+            f"{below:.0%} of what it reads is below zero: conductors pass the clamp in opposite "
+            "directions, or power is fed back. Turn the conductors round so that all draws count up"
+        )
+    return tuple(reasons)
 
 
 def _by_stretch(whole: Trace, parts: list[Part], groups: Groups, confidence: float) -> pd.DataFrame:
