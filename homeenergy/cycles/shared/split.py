@@ -36,8 +36,9 @@ SEVERAL = (3.25, 1.31, -3.63)
 # Odds that a person who says that there are several loads is right. Own assumption.
 SAID = 4.0
 # Logistic regression of sums that were told against those that were not, of the same half and of
-# simulated loads, each divided by weights that were fitted without its kinds: log odds that other groupings come to about the same, logarithm of the share of
-# the least load, share of energy that no part explains, number of parts, constant.
+# simulated loads, each divided by weights that were fitted without its kinds: log odds that other
+# groupings come to about the same, logarithm of the share of the least load, share of energy that
+# no part explains, number of parts, constant.
 CONFIDENCE = (0.417, 0.537, -1.09, -0.195, 3.28)
 # Above these odds a person is asked whether there are several loads.
 QUESTION_ODDS = 2.0
