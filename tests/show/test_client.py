@@ -2,6 +2,7 @@
 
 import re
 import shutil
+import zipfile
 from datetime import date
 from itertools import pairwise
 
@@ -19,6 +20,8 @@ from homeenergy.readings import import_logs, open_house
 from homeenergy.show.document.blocks import Facts, Heading, Note, Picture, Prose, Table, flat
 from homeenergy.show.document.files import read_record
 from homeenergy.show.writeup import differences, write_up
+from homeenergy.show.writeup.ends import in_english
+from homeenergy.show.writeup.wording import Wording
 from tests.findings.small_house import made_house, switched
 
 DAY = date(2026, 3, 1)
@@ -29,6 +32,18 @@ ZONE, PRICE, STANDING = "Europe/Amsterdam", 0.31, 0.95
 @pytest.fixture(scope="module")
 def made(street):
     return write_up(street, written=DAY, language="en-GB")
+
+
+@pytest.fixture(scope="module")
+def findings(street):
+    return house_findings(open_house(street))
+
+
+@pytest.fixture(scope="module")
+def twice(tmp_path_factory):
+    """A house of two circuits, written up two times."""
+    folder = small(tmp_path_factory.mktemp("twice") / "house", tariff=("EUR", 0.31))
+    return [write_up(folder, written=DAY, language="en-GB") for _ in range(2)], folder
 
 
 @pytest.fixture
@@ -115,20 +130,19 @@ def test_page_one_is_what_the_raw_log_gives(made, raw):
         assert numbers(share)[0] == near(100 * own * PRICE / bill)
 
 
-def test_base_load_and_what_is_at_stake_are_what_the_raw_log_gives(street, made, raw):
-    findings = house_findings(open_house(street))
+def test_base_load_and_what_is_at_stake_are_what_the_raw_log_gives(findings, made, raw):
     ten = raw.groupby(pd.Grouper(freq="10min")).mean()
     whole = ten.groupby(ten.index.normalize()).filter(lambda day: len(day) == 144)
     quiet = whole.loc[whole.groupby(whole.index.normalize())["mains"].idxmin()]
     running = pd.Series(0.0, index=quiet.index)
     for one in findings.appliances:
-        for start, end in one.cycles.table[["start", "end"]].itertuples(index=False):
-            for at in quiet.index:
-                begins, ends = max(start, at), min(end, at + pd.Timedelta(minutes=10))
-                if begins < ends:
-                    watts = raw[one.circuit][begins : ends - pd.Timedelta(seconds=1)]
-                    above = (watts - one.standby_w.value).sum() / 10
-                    running[at] += above
+        table = one.cycles.table
+        for at in quiet.index:
+            until = at + pd.Timedelta(minutes=10)
+            for run in table[(table["start"] < until) & (table["end"] > at)].itertuples():
+                begins, ends = max(run.start, at), min(run.end, until)
+                watts = raw[one.circuit][begins : ends - pd.Timedelta(seconds=1)]
+                running[at] += (watts - one.standby_w.value).sum() / 10
     base_w = float((quiet["mains"] - running).mean())
     row = tables(made, "summary")[0].rows[-1]
     assert numbers(row[1])[0] == pytest.approx(base_w * 8.76, abs=2)
@@ -139,9 +153,8 @@ def test_base_load_and_what_is_at_stake_are_what_the_raw_log_gives(street, made,
     assert numbers(line[2])[0] == pytest.approx(rest_w * 8.76 * PRICE, abs=0.6)
 
 
-def test_what_an_action_saves_is_what_the_raw_log_gives(street, made, raw):
-    findings = house_findings(open_house(street), circuits=["oven"])
-    oven = findings.appliances[0].cycles
+def test_what_an_action_saves_is_what_the_raw_log_gives(findings, made, raw):
+    oven = next(one for one in findings.appliances if one.circuit == "oven").cycles
     idle = raw["oven"].copy()
     for start, end in oven.table[["start", "end"]].itertuples(index=False):
         idle[start : end - pd.Timedelta(seconds=1)] = np.nan
@@ -241,14 +254,13 @@ def test_a_log_in_a_wrong_unit_is_refused(house):
         write_up(house, written=DAY)
 
 
-def test_one_circuit_in_a_wrong_unit_is_held_out_and_said_first(house):
-    path = house / "logs" / "readings.parquet"
-    table = pq.read_table(path).to_pandas()
-    table["oven"] *= 1000
-    table.to_parquet(path, index=False)
-    shutil.rmtree(house / "store")
-    import_logs(house)
-    document = write_up(house, written=DAY)
+def test_one_circuit_in_a_wrong_unit_is_held_out_and_said_first(tmp_path):
+    oven = switched(9, [18], on_w=2000, lasts_h=1, rest_w=11.0)
+    fridge = switched(9, range(24), on_w=90, lasts_h=0.4)
+    watts = {"mains": oven + fridge + 40.0, "oven": 1000 * oven, "fridge": fridge}
+    circuits = {"mains": 'role = "mains"', "oven": 'appliance = "Oven"\nbreaker_a = 16'}
+    made_house(tmp_path / "house", watts, circuits=circuits, tariff=("EUR", 0.31))
+    document = write_up(tmp_path / "house", written=DAY)
     first = document.parts["summary"][0]
     assert isinstance(first, Note)
     assert first.about == "Held out of all figures"
@@ -320,16 +332,27 @@ def test_own_words_cover_colour_and_pictures_come_from_house_toml(tmp_path):
     pdf = document.save(tmp_path / "d.pdf")
     assert "Auf einen Blick" in pypdf.PdfReader(pdf).pages[1].extract_text()
     assert "--accent: #884400" in document.save(tmp_path / "d.html").read_text(encoding="utf-8")
-    assert document.save(tmp_path / "d.docx").stat().st_size > 10_000
+    with zipfile.ZipFile(document.save(tmp_path / "d.docx")) as package:
+        docx = package.read("word/document.xml").decode()
+    # A load's sentences and its figure are on one page.
+    figures = re.findall(r"<w:p>(?:(?!<w:p>).)*?</w:p>\s*(?=<w:p><w:pPr>[^/]*CaptionedF)", docx)
+    assert len(figures) >= 2
+    assert docx.count("<w:keepNext/>") >= 2
+
+
+def test_a_document_in_english_says_so_in_the_language_of_its_reader():
+    (german,) = in_english(Wording(language="de"))
+    assert german.text.startswith("Dieses Dokument ist auf Englisch.")
+    assert in_english(Wording(language="en-US")) == ()
 
 
 @pytest.mark.parametrize(
     "ending",
     ["html", "xlsx", pytest.param("pdf", marks=STUDY), pytest.param("docx", marks=STUDY)],
 )
-def test_the_same_folder_gives_the_same_bytes_and_can_be_checked(made, street, tmp_path, ending):
-    first = made.save(tmp_path / f"a.{ending}")
-    again = write_up(street, written=DAY, language="en-GB").save(tmp_path / f"b.{ending}")
+def test_the_same_folder_gives_the_same_bytes_and_can_be_checked(twice, tmp_path, ending):
+    documents, folder = twice
+    first, again = (one.save(tmp_path / f"{i}.{ending}") for i, one in enumerate(documents))
     assert first.read_bytes() == again.read_bytes()
-    assert differences(first, street) == []
+    assert differences(first, folder) == []
     assert read_record(first)["edition"] == "client"

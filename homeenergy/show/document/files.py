@@ -281,6 +281,15 @@ def _docx(document: Document) -> bytes:
         text = re.sub(r"<w:pgSz [^>]*/>|<w:pgMar [^>]*/>", "", text)
         text = re.sub(r"<w:sectPr ?/>", "<w:sectPr></w:sectPr>", text)
         text = text.replace("</w:sectPr>", f"{page}</w:sectPr>")
+        # A paragraph stays on the page of the figure that follows it.
+        text = re.sub(
+            r'(<w:pStyle w:val="(?:BodyText|FirstParagraph)" ?/>)'
+            r"(?=(?:(?!</w:p>).)*</w:p>\s*<w:p><w:pPr>(?:<w:keepNext ?/>)?"
+            r'<w:pStyle w:val="CaptionedFigure")',
+            r"\1<w:keepNext/>",
+            text,
+            flags=re.DOTALL,
+        )
         # A row of a table stays on one page.
         text = re.sub(r"<w:tr(?: [^>]*)?>(?!<w:trPr>)", r"\g<0><w:trPr></w:trPr>", text)
         text = re.sub(r"<w:trPr ?/>|<w:trPr>", "<w:trPr><w:cantSplit/>", text)

@@ -117,7 +117,12 @@ def _concerns(told: Told) -> tuple[Block, ...]:
         if c.weight in ("wrong", "doubtful") and c.subject not in held
     ]
     if not found:
-        return (Prose(text=words.say("Nothing that was compared contradicts the panel schedule.")),)
+        text = "Nothing that was compared contradicts the panel schedule."
+        if not all(one.agrees for one in told.basis.check.bench):
+            text = (
+                "Apart from the clamps that do not agree, nothing contradicts the panel schedule."
+            )
+        return (Prose(text=words.say(text)),)
     if words.language.startswith("en"):
         items = tuple(c.what for c in found)
     else:

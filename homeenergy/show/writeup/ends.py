@@ -21,6 +21,7 @@ from homeenergy.show.document.findings import warning_blocks
 from homeenergy.show.document.page import SAFETY
 from homeenergy.show.writeup.actions import saving_text
 from homeenergy.show.writeup.basis import Basis, grid, money_text
+from homeenergy.show.writeup.wording import Wording
 
 LARGEST = 3
 METHOD = (
@@ -36,8 +37,9 @@ METHOD = (
     "each rounded reading may have had. Clamps are judged by regression through the origin with "
     "the reference meter's accuracy (JCGM 100:2008, H.3), and by the steps that the mains and a "
     "circuit take at the same moment.",
-    "Cost per year is the cost of the measured days times 365 over their number; standing charges "
-    "are left out. It is not corrected for the season unless a part says so.",
+    "Cost per year is the cost of the measured days times 365 over their number, at the prices of "
+    "the log's last day and the mean of all seasons' prices; standing charges are left out. It is "
+    "not corrected for the season unless a part says so.",
 )
 LIMITS = (
     "Appliances that share a circuit appear as one, unless house.toml names them; then their power "
@@ -46,6 +48,20 @@ LIMITS = (
     "Which stretches form one run is a judgement{settings}.",
     "A clamp cannot measure a draw below its resolution; there, a bound is given and not a value.",
 )
+
+
+def in_english(words: Wording) -> tuple[Block, ...]:
+    """For readers of another language: that the document is in English."""
+    if words.language.startswith("en"):
+        return ()
+    return (
+        Prose(
+            text=words.say(
+                "This document is in English. The client's edition is in the language of this "
+                "sentence; homeenergy writeup makes it."
+            )
+        ),
+    )
 
 
 def front_blocks(basis: Basis, written: date) -> tuple[Block, ...]:

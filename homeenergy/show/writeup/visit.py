@@ -40,7 +40,7 @@ from homeenergy.show.writeup.basis import (
     overruled,
     versions,
 )
-from homeenergy.show.writeup.ends import day_text, limit_blocks
+from homeenergy.show.writeup.ends import day_text, in_english, limit_blocks
 from homeenergy.show.writeup.visit_tables import (
     PART_NAMES,
     Compared,
@@ -51,6 +51,7 @@ from homeenergy.show.writeup.visit_tables import (
     saved_words,
     statistics_blocks,
 )
+from homeenergy.show.writeup.wording import Wording, usual_language
 from homeenergy.show.writeup.write_up import WriteUp, usual_paper
 
 WHOLE_HOUSE = "Whole house"
@@ -346,7 +347,8 @@ def _front(
         )
         if path is not None
     ]
-    return (Facts(rows=tuple(row for row in rows if row[1])), *pictures)
+    words = Wording(language=details.language or usual_language(str(house.timezone)))
+    return (*in_english(words), Facts(rows=tuple(row for row in rows if row[1])), *pictures)
 
 
 def _summary(

@@ -40,6 +40,7 @@ from homeenergy.show.writeup.client_bill import bill_part
 from homeenergy.show.writeup.client_loads import change_part, load_parts
 from homeenergy.show.writeup.ends import (
     front_blocks,
+    in_english,
     limit_blocks,
     method_blocks,
     run_sheets,
@@ -289,7 +290,7 @@ def _technical(
 ) -> dict[str, tuple[Block, ...]]:
     basis, advice = told.basis, told.advice
     return {
-        "front": front_blocks(basis, written),
+        "front": (*in_english(told.words), *front_blocks(basis, written)),
         "summary": summary_blocks(basis, advice),
         "measured": measured_blocks(basis),
         "trust": trust_blocks(basis),
