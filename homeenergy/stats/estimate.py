@@ -556,8 +556,15 @@ def _stretch(end: float, half: float) -> float:
 
 
 def decimals(low: float, high: float, *, value: float = 0.0, unit: str = "") -> int:
-    """Decimals at which half the interval has two significant digits, 0 to 4; 0 to 2 for watts."""
-    most = 2 if unit == "W" else 4  # no clamp resolves a thousandth of a watt
+    """Decimals at which half the interval has two significant digits, 0 to 4; 0 to 2 for watts.
+
+    Watts have three significant digits before that: no clamp resolves a thousandth of its reading,
+    nor of a watt (common practice, no source).
+    """
+    most = 4
+    if unit == "W":
+        known = np.isfinite(value) and abs(value) >= 1
+        most = max(0, 2 - int(np.floor(np.log10(abs(value))))) if known else 2
     half = (high - low) / 2
     if np.isfinite(half) and half > 1e-9 * abs(value):
         return min(most, max(0, 1 - int(np.floor(np.log10(half)))))

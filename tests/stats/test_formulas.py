@@ -1,5 +1,7 @@
 """Formulas of shared/methods.md, worked out plainly from their text, against the code."""
 
+import math
+
 import numpy as np
 import pytest
 from scipy.optimize import brentq
@@ -7,6 +9,7 @@ from scipy.stats import chi2
 from scipy.stats import t as student_t
 
 from homeenergy.findings.loads.idle import NONE_SEEN
+from homeenergy.stats.estimate import decimals
 from homeenergy.stats.means import mean_of_days, mean_of_runs
 
 CELLS = 48  # on each axis of share and correlation; the code has 20
@@ -78,3 +81,19 @@ def test_upper_end_where_nothing_happened_is_that_of_poisson():
     """Two-sided: half the 0.975 quantile of chi-squared with two degrees of freedom."""
     none_seen = chi2.ppf(0.975, 2) / 2
     assert none_seen == pytest.approx(NONE_SEEN)
+
+
+@pytest.mark.parametrize(
+    ("value", "half", "unit", "places"),
+    [
+        (908.83, 0.9, "W", 0),
+        (95.31, 0.12, "W", 1),
+        (2.304, 0.061, "W", 2),
+        (0.4312, 0.0004, "W", 2),
+        (908.83, 0.9, "kWh", 2),
+        (908.83, 30.0, "W", 0),
+        (math.nan, math.nan, "W", 0),
+    ],
+)
+def test_watts_have_three_digits_at_most(value, half, unit, places):
+    assert decimals(value - half, value + half, value=value, unit=unit) == places

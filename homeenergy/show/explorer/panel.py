@@ -482,7 +482,7 @@ class RunPanel:
         shown += [("with these sliders", self.window)] if self.moved else []
         self.controls.answer.value = answer_html(
             [(name, window.runs, window.run_kwh, window.standby_w) for name, window in shown],
-            caption=f"{self.read.circuit.appliance}, runs that begin in this window",
+            caption=f"{self.read.circuit.appliance} in this window: runs that begin, rest between runs",
         )
 
     @property
