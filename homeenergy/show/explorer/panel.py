@@ -480,9 +480,10 @@ class RunPanel:
             self.tell(self.answers.told())
         shown = [("as saved" if self.moved else "now", self.before)]
         shown += [("with these sliders", self.window)] if self.moved else []
+        within = "in this window: runs that begin, rest between runs"
         self.controls.answer.value = answer_html(
             [(name, window.runs, window.run_kwh, window.standby_w) for name, window in shown],
-            caption=f"{self.read.circuit.appliance} in this window: runs that begin, rest between runs",
+            caption=f"{self.read.circuit.appliance} {within}",
         )
 
     @property
