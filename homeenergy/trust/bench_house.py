@@ -15,12 +15,13 @@ from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
 from homeenergy.trust.bench_pairs import OddPair
 from homeenergy.trust.concern import Concern, Weight
 from homeenergy.trust.panel.balance import PanelBalance
+from homeenergy.trust.panel.circuit import REST_W
 from homeenergy.trust.panel.explain import WIRING
-from homeenergy.trust.panel.told import AGREES
 from homeenergy.trust.typed_readings import read_bench
 
 REFERENCE_ACCURACY = 0.01
 AT_REST = 0.5  # an offset shows at rest at least by so much of what it is in use
+NOTHING_W = 1.0  # a circuit that reads more at rest draws power there, or its clamp has an offset
 TWOFOLD = 2.0  # loads that differ so much tell an offset from a multiplier
 
 
@@ -192,37 +193,44 @@ def _explained(
 def _offset(bench: BenchResult, table: pd.DataFrame, balance: PanelBalance) -> Concern | None:
     """Offset of a clamp, where it explains what the bench sees as well as a multiplier does.
 
-    An offset shows at rest. Steps of the mains do not see it, and decide; so do pairs at loads that
-    differ.
+    An offset shows at rest, unless what the circuit draws there hides it. Steps of the mains do not
+    see it, and decide where the errors of their own clamps leave one of the two; so do pairs at
+    loads that differ.
     """
-    if bench.offset_w is not None or balance.rest_w.get(bench.circuit, 0.0) == 0:
-        return None
     pairs = table[table["circuit"] == bench.circuit]
+    if bench.offset_w is not None:
+        return None
     off_w = float(np.median(bench.stated * pairs["clamp_w"] - pairs["reference_w"]))
-    if not balance.rest_w[bench.circuit] / off_w > AT_REST:
+    rest_w = balance.rest_w.get(bench.circuit, 0.0)
+    shows = rest_w * off_w > 0 and abs(rest_w) > AT_REST * abs(off_w)
+    if not shows and not (rest_w > NOTHING_W and off_w < 0 and rest_w - off_w < REST_W):
         return None
     (ratio,) = (c.ratio for c in balance.circuits if c.circuit == bench.circuit)
-    known = bool(np.isfinite(ratio.high)) and ratio.high - ratio.low < 2 * AGREES
-    right = bench.stated * ratio.value
-    if known and bench.multiplier.low <= right <= bench.multiplier.high:
+    low, high = ratio.low - CLAMP_LIMIT, ratio.high + CLAMP_LIMIT
+    of_offset = low <= 1 <= high
+    of_factor = low <= bench.multiplier.high / bench.stated and (
+        high >= bench.multiplier.low / bench.stated
+    )
+    if of_factor and not of_offset:
         return None
     what = f"Bench: {bench.circuit} reads {off_w:+.3g} W against the reference"
     do = "Compare it at rest as well (bench.csv), then state offset_w; leave the multiplier."
-    if known and abs(ratio.value - 1) < AGREES:
+    if of_offset and not of_factor:
         what += ", while its steps agree with the mains: an offset of its clamp and no wrong "
         what += "multiplier."
     elif pairs["reference_w"].max() >= TWOFOLD * pairs["reference_w"].min():
         return None
     else:
         what += (
-            f", and {balance.rest_w[bench.circuit]:+.3g} W at rest: an offset of its clamp or a "
-            "wrong multiplier; loads of about one size cannot tell which."
+            f", and {rest_w:+.3g} W at rest: an offset of its clamp or a wrong multiplier; loads "
+            "of about one size cannot tell which."
         )
         do = "Compare it at a much smaller and a much larger load too; leave the multiplier."
+    off = abs(bench.stated / bench.multiplier.value - 1)
     return Concern(
-        weight="doubtful",
+        weight="doubtful" if shows or off > CLAMP_LIMIT else "note",
         subject=bench.circuit,
         what=what,
         do=do,
-        share=abs(bench.stated / bench.multiplier.value - 1),
+        share=off,
     )
