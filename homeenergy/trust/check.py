@@ -11,6 +11,7 @@ import pandas as pd
 from homeenergy.errors import HouseError
 from homeenergy.house.clamp_errors import CLAMP_LIMIT
 from homeenergy.readings.house import House
+from homeenergy.readings.trace import Trace
 from homeenergy.trust.bench import BenchResult
 from homeenergy.trust.bench_house import REFERENCE_ACCURACY, bench_concerns, bench_results
 from homeenergy.trust.clamps.highest_loads import load_concerns
@@ -19,13 +20,24 @@ from homeenergy.trust.concern import Concern, Implausible
 from homeenergy.trust.meter import Fall, MeterAgreement, explain_falls, meter_agreement
 from homeenergy.trust.panel.balance import PanelBalance, panel_balance
 from homeenergy.trust.panel.explain import WIRING
-from homeenergy.trust.panel.mains_energy import logged_energy, mains_trace
+from homeenergy.trust.panel.mains_energy import (
+    COUNTS,
+    Counts,
+    feeds_back,
+    logged_energy,
+    mains_trace,
+)
 from homeenergy.trust.plausible import implausible_readings
 from homeenergy.trust.typed_readings import read_meter
 
 MOST_BELOW = 0.02  # of the minutes, with what was found corrected
 UNIT = (0.2, 5.0)  # a factor beyond these is a unit's and no clamp's
 TIME_ERROR_S = 120.0
+COUNTED: dict[Counts, str] = {
+    "all": "",
+    "drawn": "What is fed back is taken to count for nothing in the meter's register.",
+    "drawn by leg": "The meter is taken to count what each leg draws, and nothing fed back.",
+}
 ORDINARY = f"The class of ordinary clamps allows them {CLAMP_LIMIT:.1%}."
 
 
@@ -150,6 +162,7 @@ def _meter(
     try:
         mends = None if balance is None else balance.explanation.mends
         mains = mains_trace(house, times=mends)
+        one_sided = COUNTS if any(feeds_back(house.trace(c)) for c in house.mains) else COUNTS[:1]
     except HouseError as error:
         found.concerns.append(_not_done("meter", "The meter cannot be compared", error))
         return
@@ -167,23 +180,45 @@ def _meter(
             )
         )
         return
-    logged = logged_energy(mains, pd.DatetimeIndex(readings["time"]), time_error_s=time_error_s)
-    falls = explain_falls(readings, logged, step_kwh=step_kwh)
-    found.concerns += [_fall(fall) for fall in falls]
-    if any(fall.likelier not in ("exchange", "rollover") for fall in falls):
-        return
-    exchanged = [fall.reading for fall in falls]
-    found.meter = meter_agreement(readings, logged, step_kwh=step_kwh, exchanged=exchanged)
+    tried: list[tuple[Counts, MeterAgreement]] = []
+    for counts in one_sided:
+        mains = mains_trace(house, times=mends, counts=counts)
+        falls, meter = _compared(mains, readings, step_kwh=step_kwh, time_error_s=time_error_s)
+        if counts == COUNTS[0]:
+            found.concerns += [_fall(fall) for fall in falls]
+        if meter is None:
+            return
+        tried.append((counts, meter))
+        if _agrees(meter):
+            break
+    # Where nothing agrees, the count that fits best is likeliest.
+    counts, found.meter = min(tried, key=_misfit)
     if balance is not None and balance.explanation.small and not _agrees(found.meter):
-        mended = mains_trace(house, times=balance.explanation.mends_small)
-        energy = logged_energy(
-            mended, pd.DatetimeIndex(readings["time"]), time_error_s=time_error_s
-        )
-        then = meter_agreement(readings, energy, step_kwh=step_kwh, exchanged=exchanged)
-        if _agrees(then):
+        mended = mains_trace(house, times=balance.explanation.mends_small, counts=counts)
+        _, then = _compared(mended, readings, step_kwh=step_kwh, time_error_s=time_error_s)
+        if then is not None and _agrees(then):
             found.concerns.append(_confirms(house, balance))
             return
-    found.concerns += _meter_concerns(found.meter, outside)
+    found.concerns += _meter_concerns(found.meter, outside, counts)
+
+
+def _compared(
+    mains: Trace, readings: pd.DataFrame, *, step_kwh: float, time_error_s: float
+) -> tuple[Sequence[Fall], MeterAgreement | None]:
+    """Falls of the readings, and how they agree with the log; None where a fall is a slip."""
+    logged = logged_energy(mains, pd.DatetimeIndex(readings["time"]), time_error_s=time_error_s)
+    falls = explain_falls(readings, logged, step_kwh=step_kwh)
+    if any(fall.likelier not in ("exchange", "rollover") for fall in falls):
+        return falls, None
+    exchanged = [fall.reading for fall in falls]
+    return falls, meter_agreement(readings, logged, step_kwh=step_kwh, exchanged=exchanged)
+
+
+def _misfit(tried: tuple[Counts, MeterAgreement]) -> tuple[bool, bool, float]:
+    """What agrees first, then what fits all readings, then what is nearest to them."""
+    _, meter = tried
+    off = abs(meter.ratio.value - 1)
+    return not _agrees(meter), not meter.fits_all, off if np.isfinite(off) else np.inf
 
 
 def _agrees(meter: MeterAgreement) -> bool:
@@ -221,7 +256,7 @@ def _fall(fall: Fall) -> Concern:
     )
 
 
-def _meter_concerns(meter: MeterAgreement, outside: int) -> list[Concern]:
+def _meter_concerns(meter: MeterAgreement, outside: int, counts: Counts) -> list[Concern]:
     ratio = meter.ratio
     agrees = _agrees(meter)
     off = 0.0 if agrees or not np.isfinite(ratio.value) else abs(ratio.value - 1)
@@ -241,7 +276,7 @@ def _meter_concerns(meter: MeterAgreement, outside: int) -> list[Concern]:
         Concern(
             weight=weight,  # type: ignore[arg-type]
             subject="meter",
-            what=meter.verdict,
+            what=f"{meter.verdict} {COUNTED[counts]}".strip(),
             do=do,
             share=off,
         )

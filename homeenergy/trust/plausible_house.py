@@ -443,8 +443,12 @@ def _meter_far_off(
         return []
     hours = (inside["time"].iloc[-1] - inside["time"].iloc[0]) / pd.Timedelta(hours=1)
     metered = kwh[-1] - kwh[0]
-    logged = float(common[0].sum(axis=0).mean()) * hours / WH_PER_KWH
-    if metered < 10 or 1 / METER_TIMES <= logged / metered <= METER_TIMES:
+    # The register may count all, what is drawn, or what each leg draws.
+    drawn = np.maximum(common[0], 0)
+    counts = common[0].sum(axis=0), np.maximum(common[0].sum(axis=0), 0), drawn.sum(axis=0)
+    each = [float(power_w.mean()) * hours / WH_PER_KWH for power_w in counts]
+    logged = each[0]
+    if metered < 10 or any(1 / METER_TIMES <= kwh / metered <= METER_TIMES for kwh in each):
         return []
     return [
         Implausible(

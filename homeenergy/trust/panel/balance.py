@@ -48,6 +48,7 @@ from homeenergy.trust.panel.mains import (
     mains_by_leg,
     without_ceiling,
 )
+from homeenergy.trust.panel.mains_energy import feeds_back
 from homeenergy.trust.panel.matched import (
     GatheredLog,
     Matched,
@@ -266,7 +267,9 @@ def _energy(mains: Sequence[Trace], log: GatheredLog, meter: pd.DataFrame | None
             equal.append((j, k))
     feeding = any(np.nanmean(w) < -REST_W / 5 for w in log.blocks.values() if w.size)
     found = Energy(mains_w=means, equal=tuple(equal), feeding=feeding)
-    return found if meter is None else _metered(found, mains, meter)
+    # A register may leave out what is fed back.
+    one_sided = any(feeds_back(trace) for trace in mains)
+    return found if meter is None or one_sided else _metered(found, mains, meter)
 
 
 def _metered(energy: Energy, mains: Sequence[Trace], meter: pd.DataFrame) -> Energy:
@@ -309,10 +312,10 @@ def _judge(
     stated = np.array([float(leg in circuit.legs) for leg in legs]) / max(1, len(circuit.legs))
     on: tuple[str, ...] = ()
     shares, odds, mixed = stated, 1.0, False
+    shown = np.abs(found.matrix).sum(axis=0) > 0  # the mains may not show a leg at all
     told = [f for f in seen.families if np.isfinite(f.u).all()]
     if told and read.kind != "not fed":
         shares, odds = leg_shares(replace(seen, families=tuple(told)), read, found.matrix)
-        shown = np.abs(found.matrix).sum(axis=0) > 0  # the mains may not show a leg at all
         on = tuple(
             leg
             for leg, share, there in zip(legs, shares, shown, strict=True)
@@ -341,7 +344,14 @@ def _judge(
     if not known:
         text = f"{name}: one leg of a load whose other leg is a column of its own."
         return replace(balance, verdict=text, answer="agrees"), None
-    answer, text, concern = verdict(circuit, balance, read, rival=found.rival is not None)
+    hidden = [leg for leg, there in zip(legs, shown, strict=True) if not there]
+    answer, text, concern = verdict(
+        circuit,
+        balance,
+        read,
+        rival=found.rival is not None,
+        hidden=[leg for leg in hidden if leg in (circuit.legs or legs)],
+    )
     return replace(balance, answer=answer, verdict=text), concern
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -17,9 +18,15 @@ from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
 
 Values = NDArray[np.float64]
 SHORT_S = 120.0
+FED_BACK_W, FED_BACK = -20.0, 0.01  # mains that read less for so much of the time feed back
+# What the register of a utility meter may count: all, what is drawn, what each leg draws.
+Counts = Literal["all", "drawn", "drawn by leg"]
+COUNTS: tuple[Counts, ...] = ("all", "drawn", "drawn by leg")
 
 
-def mains_trace(house: House, *, times: Sequence[float] | None = None) -> Trace:
+def mains_trace(
+    house: House, *, times: Sequence[float] | None = None, counts: Counts = "all"
+) -> Trace:
     """Sum of the logged mains of a house; a sample is missing where it is in any of them.
 
     Parameters
@@ -27,6 +34,9 @@ def mains_trace(house: House, *, times: Sequence[float] | None = None) -> Trace:
     house : House
     times : sequence of float, optional
         What each of the mains is multiplied with first, where its clamp is known to be wrong.
+    counts : str
+        "all": what is fed back is less; "drawn": it counts as nothing, as in a register of what is
+        drawn; "drawn by leg": what one leg feeds back counts as nothing while others draw.
 
     Raises
     ------
@@ -45,7 +55,20 @@ def mains_trace(house: House, *, times: Sequence[float] | None = None) -> Trace:
             t if by == 1 else replace(t, watts=t.watts * np.float32(by))
             for t, by in zip(traces, times, strict=True)
         ]
-    return sum_traces(traces, label="mains")
+    if counts == "drawn by leg":
+        traces = [_drawn(t) for t in traces]
+    total = sum_traces(traces, label="mains")
+    return _drawn(total) if counts == "drawn" else total
+
+
+def feeds_back(mains: Trace) -> bool:
+    """Whether the mains as a whole, or one leg of them, feed back for some of the time."""
+    here = mains.watts[np.isfinite(mains.watts)]
+    return bool(here.size) and float((here < FED_BACK_W).mean()) > FED_BACK
+
+
+def _drawn(trace: Trace) -> Trace:
+    return replace(trace, watts=np.maximum(trace.watts, np.float32(0)))
 
 
 def sum_traces(traces: Sequence[Trace], *, label: str) -> Trace:

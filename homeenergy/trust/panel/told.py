@@ -30,6 +30,8 @@ SWITCHED = (
 FEEDS_IN = (
     "It reads as if it fed in. If it does, leave it to itself; if not, its clamp may be backwards."
 )
+COMPARE_BOTH = "Compare both with a reference meter (bench.csv)."
+MAINS_FIRST = "See first what is said of the mains."
 MIXED = ", in some steps on one leg and in some on several, as with 120 V and 240 V loads."
 CAUSES = {
     0.5: "the doubling is missing, or it sees half of it",
@@ -45,7 +47,8 @@ def cause(reads: float) -> str:
     for factor, text in CAUSES.items():
         if abs(reads / factor - 1) < WIRING:
             return text
-    return f"its multiplier is wrong by a factor of {1 / reads:.2f}"
+    text = f"its multiplier is wrong by a factor of {1 / reads:.2f}"
+    return f"{text}, or it is logged in VA" if reads > 1 else text
 
 
 def odds_text(odds: float) -> str:
@@ -122,10 +125,21 @@ def _mains(
 
 
 def verdict(
-    circuit: Circuit, seen: CircuitBalance, read: Reading, *, rival: bool
+    circuit: Circuit,
+    seen: CircuitBalance,
+    read: Reading,
+    *,
+    rival: bool,
+    hidden: Sequence[str] = (),
 ) -> tuple[Answer, str, Concern | None]:
-    """Answer, sentence and concern of one circuit; `rival` where the mains are not certain."""
+    """Answer, sentence and concern of one circuit.
+
+    `rival` is whether the mains are not certain, `hidden` its legs that no clamp of theirs shows.
+    """
     name, ratio = circuit.name, seen.ratio
+    if hidden and (read.right or not seen.legs_found):
+        text = f"{name}: cannot be told: no clamp of the mains shows {' and '.join(hidden)}."
+        return "cannot be told", text, _note(name, text, MAINS_FIRST)
     if not seen.legs_found and read.kind != "not fed":
         text = f"{name}: cannot be told: too few steps ({seen.steps}) agree with the mains."
         if seen.feeds_in:
@@ -172,6 +186,12 @@ def verdict(
         return "agrees", text, told
     if not isfinite(ratio.low) or seen.steps < ENOUGH:
         text += f"; whether its multiplier is right cannot be told from {seen.steps} steps."
+    elif ratio.high - ratio.low < 2 * NARROW and not ratio.low <= 1 <= ratio.high:
+        text += (
+            f"; it reads {abs(1 / ratio.value - 1):.1%} {'more' if ratio.value < 1 else 'less'} "
+            "than the mains, and which of the two is off cannot be told."
+        )
+        return "cannot be told", text, told or _note(name, text, COMPARE_BOTH)
     else:
         text += (
             f"; whether its multiplier is right cannot be told: any between {ratio.low:.2f} and "
@@ -192,19 +212,21 @@ def _factor(
             weight="doubtful",
             subject=circuit.name,
             what=f"{text} That is more than clamps should differ.",
-            do="Compare both with a reference meter (bench.csv).",
+            do=COMPARE_BOTH,
             share=off,
         )
     new = circuit.clamp.multiplier / read.factor
     half = (seen.ratio.high - seen.ratio.low) / 2 / abs(seen.ratio.value)
     simple = any(abs(read.factor / one - 1) < 1e-6 for one in SIMPLE_FACTORS)
+    # Volts times amperes are more than watts, by as much as each load's power factor says.
+    in_watts = " and its readings are W, not VA" if read.factor > 1 and not simple else ""
     certain = not rival and isfinite(half) and half < (WIRING if simple else NARROW)
     if len(seen.legs_found) == 2 and seen.on_one_leg >= LONE and abs(read.factor) < 1:
         text += f" {seen.on_one_leg} of its steps are on one leg alone."
         do = "No multiplier makes both right: have each leg measured by a clamp of its own."
         return _wrong(circuit.name, text, do, min(off, 1.5))
     do = (
-        f"Set its multiplier to {new:.4g}, if its clamp is mounted so."
+        f"Set its multiplier to {new:.4g}, if its clamp is mounted so{in_watts}."
         if certain
         else "See how its clamp is mounted. A reference meter would tell its multiplier."
     )

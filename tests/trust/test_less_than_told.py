@@ -1,0 +1,131 @@
+"""What a check leaves open, and why: registers of one way, hidden legs, offsets, VA."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from homeenergy.readings import open_house
+from homeenergy.readings.store.store import Store
+from homeenergy.trust import check_house
+
+from .panels import BOTH, HEAD, START, make_panel, plain_panel, store_watts, switched
+
+N = 86_400
+SINGLE = HEAD.replace("split-phase", "single-phase").replace("120", "230")
+
+
+def concerns(found, *weights):
+    return [c for c in found.concerns if c.weight in weights]
+
+
+def solar_panel(folder, *, legs=("L1",), meter=None):
+    """Three loads and solar panels that feed back at noon; `meter` makes the register's power."""
+    loads = {
+        name: switched(k, on_w=on_w)
+        for k, (name, on_w) in enumerate((("kettle", 1500), ("iron", 1000), ("toaster", 900)))
+    }
+    sun = -4000 * np.clip(np.sin(np.linspace(-np.pi / 2, 1.5 * np.pi, N)), 0, None)
+    leg_of = {name: legs[k % len(legs)] for k, name in enumerate(loads)}
+    legs_w = {leg: np.full(N, 120.0) for leg in legs}
+    for name, watts in loads.items():
+        legs_w[leg_of[name]] = legs_w[leg_of[name]] + watts
+    legs_w[legs[0]] = legs_w[legs[0]] + sun
+    house = make_panel(
+        folder,
+        readings=loads | {"solar": sun},
+        legs_w=legs_w,
+        stated={name: {"legs": (leg,)} for name, leg in (leg_of | {"solar": legs[0]}).items()},
+        head=SINGLE if len(legs) == 1 else HEAD,
+    )
+    counted = meter(np.stack(list(legs_w.values())))
+    kwh = 300.4 + np.cumsum(counted) / 3.6e6
+    rows = [
+        f"{START + pd.Timedelta(seconds=at):%Y-%m-%d %H:%M},{kwh[at]:.1f}"
+        for at in range(3600, N, 4 * 3600)
+    ]
+    (folder / "meter_readings.csv").write_text("time,kwh\n" + "\n".join(rows) + "\n")
+    return house
+
+
+@pytest.mark.parametrize(
+    ("legs", "meter", "said"),
+    [
+        (("L1",), lambda w: np.maximum(w.sum(axis=0), 0), "What is fed back is taken to count"),
+        (BOTH, lambda w: np.maximum(w, 0).sum(axis=0), "what each leg draws"),
+    ],
+)
+def test_a_register_that_leaves_out_what_is_fed_back_agrees(tmp_path, legs, meter, said):
+    found = check_house(solar_panel(tmp_path, legs=legs, meter=meter), step_kwh=0.1)
+    assert concerns(found, "wrong", "doubtful") == []
+    (told,) = [c for c in found.concerns if c.subject == "meter"]
+    assert said in told.what
+
+
+def test_a_register_of_neither_kind_still_does_not_agree(tmp_path):
+    house = solar_panel(tmp_path, meter=lambda w: 1.3 * np.maximum(w.sum(axis=0), 0))
+    told = [c for c in check_house(house, step_kwh=0.1).concerns if c.subject == "meter"]
+    assert [c.weight for c in told] == ["wrong"]
+    assert "1.3" in told[0].do
+
+
+def test_a_leg_that_no_clamp_of_the_mains_shows_is_said_of_its_circuits(tmp_path):
+    """Both mains clamps on L1: what is on L2 cannot be told, and switching it would not help."""
+    house = plain_panel(tmp_path)
+    store_watts(Store(tmp_path / "store"), "mains_l2", house.trace("mains_l1").watts)
+    found = check_house(open_house(tmp_path))
+    assert [c.subject for c in concerns(found, "wrong")] == ["mains_l2"]
+    drill = next(c for c in found.balance.circuits if c.circuit == "drill")
+    assert drill.verdict == "drill: cannot be told: no clamp of the mains shows L2."
+    (said,) = [c for c in found.concerns if c.subject == "drill"]
+    assert said.do == "See first what is said of the mains."
+
+
+def test_a_few_per_cent_are_said_as_they_are(tmp_path):
+    found = check_house(plain_panel(tmp_path, clamps={"heater": 1.055}))
+    (heater,) = [c for c in found.concerns if c.subject == "heater"]
+    assert "more than the mains, and which of the two is off cannot be told" in heater.what
+    assert "reference meter" in heater.do
+
+
+def test_readings_in_va_are_thought_of_where_a_clamp_reads_too_much(tmp_path):
+    found = check_house(plain_panel(tmp_path, clamps={"heater": 1 / 0.7}))
+    (heater,) = concerns(found, "wrong")
+    assert "or it is logged in VA" in heater.what
+    assert "readings are W, not VA" in heater.do
+    low = check_house(plain_panel(tmp_path / "low", clamps={"heater": 0.7}))
+    assert "VA" not in concerns(low, "wrong")[0].what
+
+
+def bench(reads_w, load_w):
+    """Five pairs at one load."""
+    pairs = "".join(f"pump,{load_w + k:.1f},{reads_w + k:.1f}\n" for k in range(5))
+    return f"circuit,reference_w,clamp_w\n{pairs}"
+
+
+@pytest.mark.parametrize(
+    ("rest_w", "off_w", "weight"),
+    [(24.0, 25.0, "doubtful"), (3.0, -26.0, "note"), (0.0, -26.0, "multiplier")],
+)
+def test_an_offset_is_thought_of_where_rest_does_not_exclude_it(tmp_path, rest_w, off_w, weight):
+    """1.4 % at 1,800 W: an offset as well as a ratio, unless the circuit reads nothing at rest."""
+    pump = switched(7, on_w=1800)
+    offset = weight != "multiplier"
+    true = np.where(pump > 0, pump, rest_w - off_w) if offset else pump
+    reads = true + off_w if offset else pump * (1 + off_w / 1800)
+    readings = {"pump": reads, "iron": switched(2, on_w=1000)}
+    legs_w = {"L1": 90 + true + readings["iron"]}
+    house = make_panel(
+        tmp_path,
+        readings=readings,
+        legs_w=legs_w,
+        stated={name: {"legs": ("L1",)} for name in readings},
+        head=SINGLE,
+    )
+    (tmp_path / "bench.csv").write_text(bench(1800 + off_w, 1800))
+    (told,) = [c for c in check_house(house).concerns if c.what.startswith("Bench: pump")]
+    if weight == "multiplier":
+        assert "multiplier = 1.01" in told.line
+    else:
+        assert told.weight == weight
+        assert told.line == ""
+        assert "loads of about one size cannot tell which" in told.what
