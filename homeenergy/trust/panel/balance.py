@@ -171,7 +171,7 @@ def panel_balance(
     legs, traces = mains_by_leg(house, start, end)
     loads = [c for c in house.circuits if c.role == "load" and house.has_readings(c)]
     log = gather(house, loads, traces, legs)
-    concerns, mains = without_ceiling(house, traces, [log.drawn_w[leg] for leg in legs])
+    concerns, mains = without_ceiling(house, traces, [log.drawn_w.get(leg) for leg in legs])
     clipped = bool(concerns)
     pairs = shared_clamps(log.steps)
     matched = matched_steps(log, mains, pairs)

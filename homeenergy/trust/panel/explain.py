@@ -23,6 +23,7 @@ FAULT = 2 * log(50)
 SIMPLE = FAULT + 2 * log(5)
 # A factor of its own is one of as many as a clamp can tell apart between a tenth and ten.
 FACTOR = FAULT + 2 * log(log(100) / (4 * TOLERANCE))
+MOST_DIFFERENCE = 100.0  # of costs: beyond it odds are as good as certain
 METER_MOST = 15.0  # one wrong reading of the meter must not outweigh every step
 FED_IN = 12.0  # that power is fed in which no circuit shows
 SIMPLE_FACTORS = (-1.0, 0.5, 2.0, -0.5, -2.0)
@@ -190,11 +191,15 @@ def explain(seen: Sequence[Seen], energy: Energy) -> Explanation:
     of its faults, plus the misfit of each family of steps (Student's t, so that few steps
     decide little), of the bench, of the meter and of the sign of each leg's energy. For given
     mains, circuits are independent, so every state of the mains with at most two faults is tried,
-    each with the best reading of every circuit: an exhaustive search. Odds of a fault compare with
-    the best state without it. O(states x circuits).
+    each with the best reading of every circuit, as far as it can still matter: an exhaustive
+    search. Odds of a fault compare with the best state without it. O(states x circuits).
     """
     states = list(_states(seen, energy))
-    tried = [_with_circuits(state, seen, energy) for state in states]
+    tried: list[tuple[float, dict[str, Reading]]] = []
+    least = inf
+    for state in states:
+        tried.append(_with_circuits(state, seen, energy, most=least + MOST_DIFFERENCE))
+        least = min(least, tried[-1][0])
     costs = np.array([cost for cost, _ in tried])
     at = int(np.argmin(costs))
     best, readings = states[at], tried[at][1]
@@ -222,7 +227,7 @@ def explain(seen: Sequence[Seen], energy: Energy) -> Explanation:
 
 
 def _odds(difference: float) -> float:
-    return exp(min(difference, 100.0) / 2)
+    return exp(min(difference, MOST_DIFFERENCE) / 2)
 
 
 def _has(state: Mains, fault: MainsFault) -> bool:
@@ -297,11 +302,14 @@ def _own_factors(seen: Sequence[Seen], energy: Energy, clamp: int) -> list[float
 
 
 def _with_circuits(
-    state: Mains, seen: Sequence[Seen], energy: Energy
+    state: Mains, seen: Sequence[Seen], energy: Energy, *, most: float
 ) -> tuple[float, dict[str, Reading]]:
+    """Cost of a state with the best readings of circuits, of no more once it exceeds `most`."""
     cost = state.cost + _energy_cost(state.matrix, energy)
     readings = {}
     for one in seen:
+        if cost > most:
+            break
         readings[one.name] = read = _best_reading(one, state.matrix)
         cost += read.cost
     return cost, readings

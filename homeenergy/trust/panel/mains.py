@@ -70,19 +70,23 @@ def block_means(watts: NDArray[np.float32], period_s: float) -> NDArray[np.float
     return np.asarray(whole.mean(axis=1), dtype=np.float64)
 
 
-def ceiling_of(watts: NDArray[np.float32]) -> tuple[float, NDArray[np.bool_]] | None:
+def ceiling_of(
+    watts: NDArray[np.float32], *, top_w: float | None = None
+) -> tuple[float, NDArray[np.int64]] | None:
     """Highest reading and the samples that have it, where a trace ends at one; else None.
 
     A clamp at its end reads the same to the last digit, again and again. A load that is constant
-    does so as well: only the mains can tell these two.
+    does so as well: only the mains can tell these two. `top_w` is the highest reading, if known.
     """
-    top_w = float(np.nanmax(watts, initial=0.0))
+    if top_w is None:
+        top_w = float(np.nanmax(watts, initial=0.0))
     if top_w < LEAST_CEILING_W:
         return None
-    high = watts > CEILING * top_w
-    at_top = watts >= top_w - 0.5
-    rises_ = int((np.diff(at_top.astype(np.int8)) == 1).sum())
-    if rises_ < CEILING_TIMES or at_top.sum() < AT_CEILING * high.sum():
+    at_top = np.flatnonzero(watts >= top_w - 0.5)
+    rises_ = int((np.diff(at_top) > 1).sum()) + int(at_top[0] > 0)
+    if rises_ < CEILING_TIMES:
+        return None
+    if at_top.size < AT_CEILING * np.count_nonzero(watts > CEILING * top_w):
         return None
     return top_w, at_top
 
@@ -93,28 +97,31 @@ def _varies(watts: NDArray[np.float32], more_than_w: float) -> bool:
 
 
 def without_ceiling(
-    house: House, mains: Sequence[Trace], drawn_w: Sequence[NDArray[np.float32]]
+    house: House, mains: Sequence[Trace], drawn_w: Sequence[NDArray[np.float32] | None]
 ) -> tuple[list[Concern], list[Trace]]:
     """Mains with the samples at the end of their clamps' range taken out, and what to say of it.
 
-    `drawn_w` is what the circuits draw on the leg of each: where it varies while a clamp of the
-    mains does not, the clamp is at its end; a load that is constant shows in both.
+    `drawn_w` is what the circuits draw on the leg of each, in the samples of `ceiling_of`, None
+    where it has none: where it varies while a clamp of the mains does not, the clamp is at its end;
+    a load that is constant shows in both.
     """
     concerns, left = [], []
     for circuit, trace, drawn in zip(house.mains, mains, drawn_w, strict=True):
         end = ceiling_of(trace.watts)
-        if end is None or not _varies(drawn[end[1]], VARIES * end[0]):
+        if end is None or drawn is None or not _varies(drawn, VARIES * end[0]):
             left.append(trace)
             continue
         top_w, at_top = end
-        first = trace.start + pd.Timedelta(seconds=int(np.argmax(at_top)) * trace.period_s)
+        first = trace.start + pd.Timedelta(seconds=int(at_top[0]) * trace.period_s)
         concerns.append(
             clipped_concern(
                 circuit,
                 top_w=top_w,
-                hours=float(at_top.sum()) * trace.period_s / 3600,
+                hours=float(at_top.size) * trace.period_s / 3600,
                 when=f"{first.tz_convert(house.timezone):%Y-%m-%d %H:%M}",
             )
         )
-        left.append(replace(trace, watts=np.where(at_top, np.float32(np.nan), trace.watts)))
+        watts = trace.watts.copy()
+        watts[at_top] = np.nan
+        left.append(replace(trace, watts=watts))
     return concerns, left

@@ -77,7 +77,8 @@ def shared_clamps(steps: Mapping[str, Steps]) -> tuple[PairSeen, ...]:
 class GatheredLog:
     """What is kept of each circuit while the next is read.
 
-    `sum_w` is the sum of all, `drawn_w` that by stated leg [W].
+    `sum_w` is the sum of all [W]; `drawn_w` that by stated leg, where its mains clamp ends at a
+    highest reading [W].
     """
 
     steps: dict[str, Steps] = field(default_factory=dict)
@@ -105,7 +106,11 @@ def gather(
 ) -> GatheredLog:
     """Read the circuits one after the other, and keep what a balance needs of each."""
     first = mains[0]
-    log = GatheredLog(drawn_w={leg: np.zeros(len(first), dtype=np.float32) for leg in legs})
+    ends = {leg: ceiling_of(trace.watts) for leg, trace in zip(legs, mains, strict=True)}
+    ended = {leg: end[1] for leg, end in ends.items() if end is not None}
+    log = GatheredLog(
+        drawn_w={leg: np.zeros(at.size, dtype=np.float32) for leg, at in ended.items()}
+    )
     log.sum_w = np.zeros(len(first), dtype=np.float32)
     lag, window_s = step_lag(first.period_s), max(WINDOW_S, first.period_s)
     for circuit in loads:
@@ -115,11 +120,12 @@ def gather(
         log.blocks[name] = block_means(watts, first.period_s)
         log.rest_w[name] = steady_rest(log.blocks[name])
         log.windows[name] = window_means(replace(first, watts=watts), window_s)
-        log.most_w[name] = float(np.nanmax(np.abs(watts), initial=0.0))
-        log.ceiling[name] = ceiling_of(watts) is not None
+        top_w, least_w = float(np.nanmax(watts, initial=0.0)), float(np.nanmin(watts, initial=0.0))
+        log.most_w[name] = max(top_w, -least_w)
+        log.ceiling[name] = ceiling_of(watts, top_w=top_w) is not None
         on = circuit.legs or legs
-        for leg in set(on) & set(legs):
-            log.drawn_w[leg] += watts / len(on)
+        for leg in ended.keys() & set(on):
+            log.drawn_w[leg] += watts[ended[leg]] / len(on)
         log.sum_w += watts
     return log
 
