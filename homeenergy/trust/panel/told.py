@@ -7,6 +7,7 @@ from math import isfinite
 
 import numpy as np
 
+from homeenergy.house.kinds import KINDS, why_named_to_stay_on
 from homeenergy.house.schedule import Circuit
 from homeenergy.trust.concern import Concern
 from homeenergy.trust.panel.circuit import ENOUGH, Answer, CircuitBalance
@@ -27,6 +28,7 @@ SWITCHED = (
     "If it may be stopped, switch it on and off five times while little else changes: by its own "
     "switch or plug, never by the breaker."
 )
+LOG_ON = "It switches by itself and is left to it: a longer log tells."
 FEEDS_IN = (
     "It reads as if it fed in. If it does, leave it to itself; if not, its clamp may be backwards."
 )
@@ -124,6 +126,15 @@ def _mains(
     )
 
 
+def why_not_switched(circuit: Circuit) -> str:
+    """Reason to leave an appliance to itself; empty where a person may switch it."""
+    named = why_named_to_stay_on(circuit.appliance, circuit.name)
+    if named:
+        return named
+    kind = KINDS.get(circuit.kind or "")
+    return "" if kind is None or kind.by_hand else kind.stays_on or kind.why_not_shifted
+
+
 def verdict(
     circuit: Circuit,
     seen: CircuitBalance,
@@ -137,6 +148,7 @@ def verdict(
     `rival` is whether the mains are not certain, `hidden` its legs that no clamp of theirs shows.
     """
     name, ratio = circuit.name, seen.ratio
+    more_steps = LOG_ON if why_not_switched(circuit) else SWITCHED
     if hidden and (read.right or not seen.legs_found):
         text = f"{name}: cannot be told: no clamp of the mains shows {' and '.join(hidden)}."
         return "cannot be told", text, _note(name, text, MAINS_FIRST)
@@ -144,7 +156,7 @@ def verdict(
         text = f"{name}: cannot be told: too few steps ({seen.steps}) agree with the mains."
         if seen.feeds_in:
             return "cannot be told", text, _note(name, text, FEEDS_IN)
-        return "cannot be told", text, _note(name, text, SWITCHED)
+        return "cannot be told", text, _note(name, text, more_steps)
     text = f"{name}: mains rises {_rises(seen)}"
     sure = odds_text(read.odds)
     told = None
@@ -174,7 +186,7 @@ def verdict(
     if told is not None and read.odds >= ODDS_TO_ACT:
         return "contradicts", text, told
     if told is not None:
-        return "cannot be told", text, _note(name, text, SWITCHED)
+        return "cannot be told", text, _note(name, text, more_steps)
     if seen.mixed:
         text += MIXED
         do = "Its clamp sees all of it, so nothing need be done; never double a reading of one leg."
@@ -197,7 +209,7 @@ def verdict(
             f"; whether its multiplier is right cannot be told: any between {ratio.low:.2f} and "
             f"{ratio.high:.2f} fits."
         )
-    return "cannot be told", text, told or _note(name, text, SWITCHED)
+    return "cannot be told", text, told or _note(name, text, more_steps)
 
 
 def _factor(

@@ -11,12 +11,12 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.files import write_text
-from homeenergy.house.kinds import KINDS, why_named_to_stay_on
+from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.trust.panel.balance import PanelBalance
 from homeenergy.trust.panel.circuit import ENOUGH, LEAST_W, CircuitBalance, step_lag
-from homeenergy.trust.panel.told import AGREES, times_switched
+from homeenergy.trust.panel.told import AGREES, times_switched, why_not_switched
 from homeenergy.trust.typed_readings import read_table
 
 FILE = "walk.csv"
@@ -128,9 +128,13 @@ def plan_walk(house: House, balance: PanelBalance | None) -> Walk:
         times = _times(seen)
         kind = KINDS.get(circuit.kind or "")
         programmes = kind is not None and kind.programmes
-        reason = "it reads as if it fed in" if seen.feeds_in else _why_not(circuit)
-        if not set(circuit.legs or shown) & set(shown):
-            alone[seen.circuit] = "the mains do not show its leg: mend their clamp first."
+        reason = "it reads as if it fed in" if seen.feeds_in else why_not_switched(circuit)
+        if not set(circuit.legs or shown) <= set(shown):
+            alone[seen.circuit] = "the mains do not show all of its legs: mend their clamp first."
+        elif _known(seen):
+            alone[seen.circuit] = (
+                "more steps tell no more: compare its clamp with a reference meter (bench.csv)."
+            )
         elif reason:
             alone[seen.circuit] = f"{reason}. {_wait(seen, 2 * times, balance.days)}"
         elif times > MOST_TIMES:
@@ -170,6 +174,11 @@ def _height(seen: CircuitBalance) -> float:
     return seen.step_w if isfinite(seen.step_w) else 0.0
 
 
+def _known(seen: CircuitBalance) -> bool:
+    """Whether its steps tell the ratio, and which of two clamps is off is what they cannot tell."""
+    return bool(seen.legs_found) and (seen.ratio.high - seen.ratio.low) / 2 < AGREES
+
+
 def _times(seen: CircuitBalance) -> int:
     """How often it must be switched on and off again."""
     missing = ENOUGH + SPARE - seen.steps
@@ -186,15 +195,6 @@ def _why(seen: CircuitBalance) -> str:
     if seen.steps < ENOUGH or not isfinite(seen.ratio.low):
         return f"multiplier; {so_far}"
     return f"multiplier; any of {seen.ratio.low:.2f} to {seen.ratio.high:.2f} times fits so far"
-
-
-def _why_not(circuit: Circuit) -> str:
-    """Reason to leave an appliance to itself; empty where a person may switch it."""
-    named = why_named_to_stay_on(circuit.appliance, circuit.name)
-    if named:
-        return named
-    kind = KINDS.get(circuit.kind or "")
-    return "" if kind is None or kind.by_hand else kind.stays_on or kind.why_not_shifted
 
 
 def _wait(seen: CircuitBalance, missing: int, days: float) -> str:
@@ -221,7 +221,7 @@ def _questions(
             seen
             for seen in balance.circuits
             if set(circuit.legs) & set(seen.legs_found or seen.legs_stated)
-            and not _why_not(by_name[seen.circuit])
+            and not why_not_switched(by_name[seen.circuit])
             and _height(seen) > LEAST_W
         ]
         best = max(on_leg, key=_height, default=None)
