@@ -15,13 +15,11 @@ from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
 from homeenergy.trust.bench_pairs import OddPair
 from homeenergy.trust.concern import Concern, Weight
 from homeenergy.trust.panel.balance import PanelBalance
-from homeenergy.trust.panel.circuit import REST_W
 from homeenergy.trust.panel.explain import WIRING
 from homeenergy.trust.typed_readings import read_bench
 
 REFERENCE_ACCURACY = 0.01
 AT_REST = 0.5  # an offset shows at rest at least by so much of what it is in use
-NOTHING_W = 1.0  # a circuit that reads more at rest draws power there, or its clamp has an offset
 TWOFOLD = 2.0  # loads that differ so much tell an offset from a multiplier
 
 
@@ -193,17 +191,16 @@ def _explained(
 def _offset(bench: BenchResult, table: pd.DataFrame, balance: PanelBalance) -> Concern | None:
     """Offset of a clamp, where it explains what the bench sees as well as a multiplier does.
 
-    An offset shows at rest, unless what the circuit draws there hides it. Steps of the mains do not
-    see it, and decide where the errors of their own clamps leave one of the two; so do pairs at
-    loads that differ.
+    An offset shows at rest: that a draw there hides it to the watt would be chance. Steps of the
+    mains do not see it, and decide where the errors of their own clamps leave one of the two; so do
+    pairs at loads that differ.
     """
     pairs = table[table["circuit"] == bench.circuit]
     if bench.offset_w is not None:
         return None
     off_w = float(np.median(bench.stated * pairs["clamp_w"] - pairs["reference_w"]))
     rest_w = balance.rest_w.get(bench.circuit, 0.0)
-    shows = rest_w * off_w > 0 and abs(rest_w) > AT_REST * abs(off_w)
-    if not shows and not (rest_w > NOTHING_W and off_w < 0 and rest_w - off_w < REST_W):
+    if rest_w * off_w <= 0 or abs(rest_w) <= AT_REST * abs(off_w):
         return None
     (ratio,) = (c.ratio for c in balance.circuits if c.circuit == bench.circuit)
     low, high = ratio.low - CLAMP_LIMIT, ratio.high + CLAMP_LIMIT
@@ -226,11 +223,10 @@ def _offset(bench: BenchResult, table: pd.DataFrame, balance: PanelBalance) -> C
             "of about one size cannot tell which."
         )
         do = "Compare it at a much smaller and a much larger load too; leave the multiplier."
-    off = abs(bench.stated / bench.multiplier.value - 1)
     return Concern(
-        weight="doubtful" if shows or off > CLAMP_LIMIT else "note",
+        weight="doubtful",
         subject=bench.circuit,
         what=what,
         do=do,
-        share=off,
+        share=abs(bench.stated / bench.multiplier.value - 1),
     )
