@@ -129,3 +129,50 @@ def test_an_offset_is_thought_of_where_it_shows_at_rest(tmp_path, rest_w, off_w,
         assert "loads of about one size cannot tell which" in told.what
     else:
         assert re.search(r"multiplier = (1.01|0.98)", told.line)
+
+
+def three_phase_panel(folder, *, reads=None, mains=None):
+    """Five loads on three legs and a sauna that is off; `reads` changes what a clamp reads."""
+    legs_of = {"kettle": "L1", "iron": "L1", "toaster": "L2", "heater": "L2", "drill": "L3"}
+    watts = {
+        name: switched(k, on_w=on_w)
+        for k, (name, on_w) in enumerate(zip(legs_of, (1500, 1000, 900, 700, 1200), strict=True))
+    }
+    legs_w = {leg: 80 + switched(20, on_w=400) for leg in ("L1", "L2", "L3")}
+    legs_w["L2"] = 80 + switched(21, on_w=400)
+    legs_w["L3"] = np.full(N, 80.0)
+    for name, leg in legs_of.items():
+        legs_w[leg] = legs_w[leg] + watts[name]
+    for name, factor in (reads or {}).items():
+        watts[name] = factor * watts[name]
+    return make_panel(
+        folder,
+        readings=watts | {"sauna": np.zeros(N)},
+        legs_w=legs_w,
+        stated={name: {"legs": (leg,)} for name, leg in legs_of.items()}
+        | {"sauna": {"legs": ("L1", "L2", "L3")}},
+        mains=mains,
+        head=HEAD.replace("split-phase", "three-phase").replace("120", "230"),
+    )
+
+
+@pytest.mark.parametrize(
+    ("reads", "mains", "subject"),
+    [({"kettle": -0.5}, None, "kettle"), (None, {"L2": {"reads": -0.5}}, "mains_l2")],
+)
+def test_the_voltage_of_another_leg_of_three_is_named_and_no_multiplier(
+    tmp_path, reads, mains, subject
+):
+    """cos 120°: what a heater reads there. Other loads read other shares."""
+    found = check_house(three_phase_panel(tmp_path, reads=reads, mains=mains))
+    assert [c.subject for c in concerns(found, "wrong")] == [subject]
+    (told,) = concerns(found, "wrong")
+    assert "voltage of another leg" in told.what
+    assert "no multiplier is right" in told.do
+
+
+def test_steps_of_one_leg_are_not_those_of_a_load_on_three(tmp_path):
+    found = check_house(three_phase_panel(tmp_path))
+    (sauna,) = [c for c in found.concerns if "its clamp reads nothing" in c.what]
+    assert sauna.weight == "note"
+    assert "The mains step" not in sauna.what

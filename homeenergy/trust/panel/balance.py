@@ -394,18 +394,18 @@ def _silent(
         missed = _missed(log, mains, found) if missed is None else missed
         own = [missed[i] for i, leg in enumerate(legs) if leg in circuit.legs] or missed
         heights = own[0].watts
-        both = len(own) == 2
-        if both:
-            other = coinciding(own[0], own[1])
-            heights = heights[np.abs(other / heights - 1) < EQUAL]
-        heights = np.abs(heights)
+        on_all = np.ones(heights.size, dtype=bool)
+        if circuit.legs:
+            for other in own[1:]:
+                on_all &= np.abs(coinciding(own[0], other) / heights - 1) < EQUAL
+        heights = np.abs(heights[on_all])
         heights = heights[heights > REST_W]
         if partly and heights.size < ENOUGH:
             continue
         middle = float(np.median(heights)) * len(own) if heights.size else 0.0
         concerns.append(
             silent_concern(
-                circuit, steps=heights.size, height_w=middle, partly=not silent, both=both
+                circuit, steps=heights.size, height_w=middle, partly=not silent, both=len(own) == 2
             )
         )
     return concerns

@@ -259,7 +259,8 @@ def _single_faults(
     n = energy.mains_w.size
     unit = np.eye(n)
     for j in range(n):
-        for factor in (-1.0, 0.5, 2.0):
+        # With three phases, the voltage of another leg makes -1/2 of the power of a heater.
+        for factor in (-1.0, 0.5, 2.0, -0.5)[: 4 if n == 3 else 3]:
             yield (
                 SIMPLE,
                 MainsFault(kind="factor", clamps=(j,), factor=factor),

@@ -44,8 +44,22 @@ CAUSES = {
 }
 
 
-def cause(reads: float) -> str:
+OTHER_VOLTS = "its power is worked out with the voltage of another leg, 120° away"
+SET_VOLTS = (
+    "Have its voltage taken from its own leg, in the logger's settings or by a licensed "
+    "electrician; no multiplier is right for every load."
+)
+
+
+def other_volts(reads: float, legs: int) -> bool:
+    """Whether a clamp reads a heater as one does with another leg's voltage, of three: cos 120°."""
+    return legs == 3 and abs(reads / -0.5 - 1) < WIRING
+
+
+def cause(reads: float, *, legs: int) -> str:
     """What in the wiring or in house.toml makes a clamp read so many times the truth."""
+    if other_volts(reads, legs):
+        return OTHER_VOLTS
     for factor, text in CAUSES.items():
         if abs(reads / factor - 1) < WIRING:
             return text
@@ -91,12 +105,16 @@ def _mains(
     small = fault.kind == "factor" and abs(fault.factor - 1) < WIRING
     do = "Have its clamp looked at by a licensed electrician: service conductors are always live."
     if fault.kind == "factor":
+        volts = other_volts(fault.factor, len(legs))
         kind = CAUSES.get(fault.factor, f"a factor of {fault.factor:.3f}")
+        kind = OTHER_VOLTS if volts else kind
         what = (
             f"{name} rises {fault.factor:.3g} times as far as the {many} on {leg} {say}: {kind} "
             f"({sure})."
         )
-        if found.rival is None and fault.odds >= ODDS_TO_ACT and not small:
+        if volts:
+            do = SET_VOLTS
+        elif found.rival is None and fault.odds >= ODDS_TO_ACT and not small:
             do = f"Multiply its multiplier by {1 / fault.factor:.3g}; see how its clamp is mounted."
         elif small:
             do = "Compare it with the utility meter before its multiplier is changed."
@@ -175,7 +193,8 @@ def verdict(
             0.3,
         )
     elif read.kind == "factor":
-        text += f"; the clamp says {read.factor:.2f} of it: {cause(read.factor)} ({sure})."
+        why = cause(read.factor, legs=len(seen.leg_ratio))
+        text += f"; the clamp says {read.factor:.2f} of it: {why} ({sure})."
         told = _factor(circuit, seen, read, text, rival=rival)
     if told is None and read.other_leg and set(seen.legs_found) != set(circuit.legs):
         legs = " and ".join(seen.legs_found)
@@ -227,6 +246,8 @@ def _factor(
             do=COMPARE_BOTH,
             share=off,
         )
+    if other_volts(read.factor, len(seen.leg_ratio)):
+        return _wrong(circuit.name, text, SET_VOLTS, off)
     new = circuit.clamp.multiplier / read.factor
     half = (seen.ratio.high - seen.ratio.low) / 2 / abs(seen.ratio.value)
     simple = any(abs(read.factor / one - 1) < 1e-6 for one in SIMPLE_FACTORS)
@@ -267,7 +288,8 @@ def silent_concern(
 ) -> Concern:
     """A clamp that reads nothing, or misses a load on two legs, with the steps that it may miss."""
     name = circuit.name
-    where = "both legs at once" if both else f"{' and '.join(circuit.legs) or 'the mains'}"
+    where = "both legs at once" if both else " and ".join(circuit.legs) or "the mains"
+    where += " at once" if len(circuit.legs) > 2 else ""
     missed = (
         f" The mains step {steps} times by about {height_w:,.0f} W on {where}, and no circuit "
         "shows it."
