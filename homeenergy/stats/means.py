@@ -25,8 +25,6 @@ _SHARES, _CORRELATIONS = (
     np.r_[0.0, grid.ravel()]
     for grid in np.meshgrid(_MIDDLES, np.sin(_MIDDLES * np.arcsin(LONGEST)))
 )
-# Fewer days cannot contradict that they are independent, so it is given no probability of its own.
-DAYS_THAT_TELL = 14
 MUCH_WIDER = 1.2  # from where it is said that days may be autocorrelated
 LEAST_DAYS_FOR_CORRELATION = 7
 LEAST_DAYS_OF_RUNS = 3  # for the spread of days to show
@@ -47,10 +45,7 @@ class Squares(NamedTuple):
 
 
 def half_of_mean(
-    deviations: NDArray[np.float64],
-    *,
-    squares: Squares | None = None,
-    days: float | None = None,
+    deviations: NDArray[np.float64], *, squares: Squares | None = None
 ) -> tuple[float, str]:
     """Half-width of the 95 % interval of a mean of autocorrelated days, and what is said of it.
 
@@ -60,8 +55,6 @@ def half_of_mean(
         Of days from their mean, in order; not all 0.
     squares : Squares, optional
         Analysis of variance of what the days are made of: their runs, or parts of the day.
-    days : float, optional
-        Over which the deviations reach, those without any among them. Default: n.
 
     Notes
     -----
@@ -73,10 +66,10 @@ def half_of_mean(
     true mean has Student's t distribution about the generalised least-squares mean, and their
     weight is the integrated likelihood, over mean and variance, times the prior (Zellner 1971, ch.
     4; the likelihood by the filter of Kalman 1960). Beforehand s is 0 or uniform from 0 to 1 (the
-    uniform shrinkage prior: Daniels 1999), under two weeks the latter alone, and r has the weight
-    (1 - r^2)^(-1/2) (the reference prior: Berger & Yang 1994; the arcsine of r is uniform), from 0,
-    as a component that alternates does not last, to 0.95. 95 % of the mixture lie within the
-    half-width about the plain mean. Never narrower than for independent days: that days
+    uniform shrinkage prior: Daniels 1999), and r has the weight (1 - r^2)^(-1/2) (the reference
+    prior: Berger & Yang 1994; the arcsine of r is uniform), from 0, as a component that alternates
+    does not last, to 0.95. 95 % of the mixture lie
+    within the half-width about the plain mean. Never narrower than for independent days: that days
     make up for one another is not relied on.
 
     F, the mean square between days by that within them (JCGM 100:2008, H.5), depends on s too: with
@@ -85,9 +78,8 @@ def half_of_mean(
     O(n) steps over a grid of 20 by 20 pairs of s and r.
     """
     n = deviations.size
-    spike = INDEPENDENT if (n if days is None else days) >= DAYS_THAT_TELL else 1 / _SHARES.size
-    prior = np.full(_SHARES.size, (1 - spike) / (_SHARES.size - 1))
-    prior[0] = spike
+    prior = np.full(_SHARES.size, (1 - INDEPENDENT) / (_SHARES.size - 1))
+    prior[0] = INDEPENDENT
     log_fit = np.log(prior)
     if squares is not None:
         log_fit += _log_fit_of_shares(squares)
@@ -302,9 +294,7 @@ def mean_of_runs(
         if half * days.size / n <= plain.spread:
             return plain
     else:
-        half, words = half_of_mean(
-            deviations, squares=squares_of_runs(kwh, at), days=float(days[-1] - days[0] + 1)
-        )
+        half, words = half_of_mean(deviations, squares=squares_of_runs(kwh, at))
     basis = f"mean of {n} complete runs on {days.size} days, t interval from the spread of days"
     return _widened(plain, half * days.size / n, f"{basis}{words}", kwh, freedom=days.size - 1)
 

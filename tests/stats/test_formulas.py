@@ -20,10 +20,9 @@ def half_width_of_mixture(days, *, within=None):
     n = days.size
     far = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
     middles = (np.arange(CELLS) + 0.5) / CELLS
-    spike = 0.5 if n >= 14 else 1 / (1 + CELLS**2)  # under two weeks, no weight of its own
-    pairs = [(0.0, 0.0, spike)]
+    pairs = [(0.0, 0.0, 0.5)]
     for s in middles:
-        pairs += [(s, np.sin(m * np.arcsin(0.95)), (1 - spike) / CELLS**2) for m in middles]
+        pairs += [(s, np.sin(m * np.arcsin(0.95)), 0.5 / CELLS**2) for m in middles]
     log_weight, centre, scale = [], [], []
     one = np.ones(n)
     for s, r, prior in pairs:
