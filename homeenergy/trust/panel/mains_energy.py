@@ -63,8 +63,7 @@ def mains_trace(
 
 def feeds_back(mains: Trace) -> bool:
     """Whether the mains as a whole, or one leg of them, feed back for some of the time."""
-    here = mains.watts[np.isfinite(mains.watts)]
-    return bool(here.size) and float((here < FED_BACK_W).mean()) > FED_BACK
+    return int(np.count_nonzero(mains.watts < FED_BACK_W)) > FED_BACK * len(mains)
 
 
 def _drawn(trace: Trace) -> Trace:

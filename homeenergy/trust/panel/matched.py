@@ -15,6 +15,7 @@ from homeenergy.readings.trace import Trace
 from homeenergy.trust.panel.circuit import (
     ENOUGH,
     ON_LEG,
+    REST_W,
     Ratios,
     Steps,
     coinciding,
@@ -120,8 +121,10 @@ def gather(
         log.blocks[name] = block_means(watts, first.period_s)
         log.rest_w[name] = steady_rest(log.blocks[name])
         log.windows[name] = window_means(replace(first, watts=watts), window_s)
-        top_w, least_w = float(np.nanmax(watts, initial=0.0)), float(np.nanmin(watts, initial=0.0))
-        log.most_w[name] = max(top_w, -least_w)
+        top_w = float(np.nanmax(watts, initial=0.0))
+        # How far it goes below zero counts where it hardly goes above.
+        below_w = float(np.nanmin(watts, initial=0.0)) if top_w < REST_W else 0.0
+        log.most_w[name] = max(top_w, -below_w)
         log.ceiling[name] = ceiling_of(watts, top_w=top_w) is not None
         on = circuit.legs or legs
         for leg in ended.keys() & set(on):
