@@ -217,7 +217,7 @@ def verdict(
         return "agrees", text, told
     if not isfinite(ratio.low) or seen.steps < ENOUGH:
         text += f"; whether its multiplier is right cannot be told from {seen.steps} steps."
-    elif ratio.high - ratio.low < 2 * NARROW and not ratio.low <= 1 <= ratio.high:
+    elif ratio.low > 0 and ratio.high - ratio.low < 2 * NARROW and not ratio.low <= 1 <= ratio.high:
         text += (
             f"; it reads {abs(1 / ratio.value - 1):.1%} {'more' if ratio.value < 1 else 'less'} "
             "than the mains, and which of the two is off cannot be told."
