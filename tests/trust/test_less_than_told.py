@@ -176,3 +176,13 @@ def test_steps_of_one_leg_are_not_those_of_a_load_on_three(tmp_path):
     (sauna,) = [c for c in found.concerns if "its clamp reads nothing" in c.what]
     assert sauna.weight == "note"
     assert "The mains step" not in sauna.what
+
+
+def test_readings_a_thousand_times_too_large_are_refused_and_nothing_divides_by_them(tmp_path):
+    """What cannot be is left out, so that no step of the mains is left beside the circuits'."""
+    house = plain_panel(tmp_path)
+    for circuit in house.circuits:
+        store_watts(Store(tmp_path / "store"), circuit.name, house.trace(circuit).watts * 1000)
+    found = check_house(open_house(tmp_path))
+    assert found.contradicts
+    assert all("multiplier to" not in c.do for c in found.concerns)
