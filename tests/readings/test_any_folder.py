@@ -16,7 +16,7 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
 from homeenergy.readings.logs.new_house import begin_house, understood
-from homeenergy.readings.logs.time_formats import time_format_of
+from homeenergy.readings.logs.time_formats import start_of, time_format_of
 from homeenergy.readings.states import house_states
 
 ZONE = "America/Denver"
@@ -847,6 +847,64 @@ def test_circuits_that_are_numbered_in_rows(tmp_path):
 
 
 REAL = Path(__file__).parents[3] / "shared" / "real_days" / "logs"
+
+
+@pytest.fixture
+def of_meter():
+    """Energies of 15 minutes as a utility gives them out, and when each began and ended."""
+    at = pd.date_range("2026-10-12", periods=4 * 96, freq="15min")
+    kwh = np.round(0.1 + 0.3 * np.random.default_rng(8).random(at.size), 3)
+    table = pd.DataFrame({"begin": at, "end": at + pd.Timedelta("15min"), "kwh": kwh})
+    table["date"] = at.strftime("%d/%m/%Y")
+    return table
+
+
+def clock(times):
+    return times.dt.strftime("%H:%M")
+
+
+def layouts_of_meter(t):
+    marks = np.where(np.random.default_rng(9).random(len(t)) < 0.1, "E", "A")
+    iso = "%Y-%m-%d %H:%M"
+    return {
+        "start and end": {"Date": t.date, "Start": clock(t.begin), "End": clock(t.end)}
+        | {"Used (kWh)": t.kwh, "Estimated?": "N"},
+        "a mark of rows": {"From": t.begin.dt.strftime(iso), "To": t.end.dt.strftime(iso)}
+        | {"Import kWh": t.kwh, "Quality": marks},
+        "both ends in a cell": {"Interval": clock(t.begin) + " - " + clock(t.end)}
+        | {"Date": t.date, "Usage": t.kwh, "Units": "kWh", "Cost": 0.3 * t.kwh},
+        "both ends with dates": {
+            "When": t.begin.dt.strftime(iso) + " to " + t.end.dt.strftime(iso),
+            "Usage [kWh]": t.kwh,
+        },
+    }
+
+
+@pytest.mark.parametrize(
+    "name", ["start and end", "a mark of rows", "both ends in a cell", "both ends with dates"]
+)
+def test_what_a_utility_gives_out_is_one_circuit(tmp_path, of_meter, name):
+    table = pd.DataFrame(layouts_of_meter(of_meter)[name])
+    found = through(tmp_path, write(tmp_path, "meter.csv", table.to_csv(index=False)))
+    assert list(found.kwh.values()) == pytest.approx([of_meter.kwh.sum()], rel=1e-6)
+    (circuit,) = found.house.circuits
+    assert found.house.trace(circuit.name).start == pd.Timestamp("2026-10-12", tz=ZONE)
+
+
+def test_hours_that_are_numbered_beside_a_date_are_refused(tmp_path, of_meter):
+    hourly = of_meter.iloc[::4]
+    table = pd.DataFrame(
+        {"Date": hourly.date, "Hour": np.arange(len(hourly)) % 24 + 1, "Usage": hourly.kwh}
+    )
+    with pytest.raises(HouseError, match="holds dates, and most have several rows"):
+        through(tmp_path, write(tmp_path, "meter.csv", table.to_csv(index=False)))
+
+
+def test_a_date_and_a_time_with_a_hyphen_between_are_no_period():
+    assert start_of("20 Mar 2026 - 00:15") == "20 Mar 2026 - 00:15"
+    assert start_of("12:00:00-05:00") == "12:00:00-05:00"
+    assert start_of("2026-03-20 12:00:00 -05:00") == "2026-03-20 12:00:00 -05:00"
+    assert start_of("12:00 AM – 12:30 AM") == "12:00 AM"
 
 
 @pytest.mark.study

@@ -32,6 +32,7 @@ from homeenergy.readings.logs.time_formats import (
     is_date,
     is_stamp,
     is_time_of_day,
+    start_of,
     time_format_of,
 )
 from homeenergy.readings.logs.times import BadStamp, ClockError, read_stamps, standard_time
@@ -281,7 +282,8 @@ def _csv_times(
     columns = _time_columns(table)
     if len(columns) == 1 and _epoch(table, columns[0]):
         return replace(base, time_columns=columns, time_format=_epoch(table, columns[0]) or "")
-    stamps = [" ".join(parts) for parts in zip(*(table.cells(c) for c in columns), strict=True)]
+    starts = ([start_of(cell) for cell in table.cells(name)] for name in columns)
+    stamps = [" ".join(parts) for parts in zip(*starts, strict=True)]
     at = table.names.index(columns[0])
     try:
         time_format, zoned, remark = time_format_of(

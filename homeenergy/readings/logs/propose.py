@@ -31,6 +31,7 @@ from homeenergy.readings.logs.labels import looks_like_mains
 from homeenergy.readings.logs.pace import Source
 from homeenergy.readings.logs.sample import number
 from homeenergy.readings.logs.tables import MISSING, STATES, split_unit
+from homeenergy.readings.logs.time_formats import is_date, is_stamp, is_time_of_day
 
 _LONG_NAMES = 400
 _LOOKED_AT = 200  # cells
@@ -38,6 +39,8 @@ _LEAST_REPEATS = 1.8  # rows at an instant of a log with a row for each circuit;
 _STATES = {"on", "off", "ok", "true", "false", "idle", "running", "standby", "good", "valid"}
 _STATES |= {"ein", "aus", "an", "marche", "arret", "yes", "no", "active", "inactive", "online"}
 _ON_OFF = {word: float(number) for word, number in STATES.items()} | {"1": 1.0, "0": 0.0}
+_LONGEST_MARK = 2  # letters of what stands in every row, as N for "not estimated"
+_ONE_PACE = 0.9  # of the steps between rows
 _MOST_ODD = 10  # a tenth of the cells of a column of states; own choice
 # Symbols of IEC 80000-6, and V for volts.
 _SYMBOLS: dict[str, Holds] = {"p": "power", "u": "volts", "v": "volts", "i": "amps"}
@@ -188,6 +191,8 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
     if roles.circuit is not None and 1 <= len(groups) <= 2 and len(groups[0].names) == 1:
         for group in groups[1:]:
             remarks.append(f"column {group.names[0]!r} is left out")
+        if numbered:
+            _refuse_days_of_many_rows(base, table)
         return _long(base, table, roles, groups[0].names[0], remarks)
     remarks += [f"column {name!r} holds texts, and is left out" for name in texts]
     if not groups:
@@ -200,7 +205,38 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
             ". A column that is power all the same needs a head that says so. The temperature of a "
             'wire, flue or pipe says when a load is on: write quantity = "temperature".',
         )
+    _refuse_days_of_many_rows(base, table)
+    if roles.unit is not None:
+        units = {cell for cell in table.cells(roles.unit) if cell}
+        if len(units) == 1:
+            told = units.pop()
+            groups = [_with_unit(group, told) for group in groups]
+            remarks.append(f"the unit is that of column {roles.unit!r}: {told}")
     return _wide(base, table, groups, remarks)
+
+
+def _with_unit(group: Group, unit: str) -> Group:
+    """A group with a unit that its head does not name."""
+    told = read_head(str(group.names[0]), unit=unit)
+    of_power = group.head.unit is None and told.holds in ("power", "energy")
+    return replace(group, head=replace(told, label=group.head.label)) if of_power else group
+
+
+def _refuse_days_of_many_rows(base: LogLayout, table: Table) -> None:
+    """Refuse a log whose times are dates alone, with many rows a day."""
+    when = base.time_columns[0]
+    dates = table.filled(when)
+    if len(base.time_columns) > 1 or not all(is_date(cell) for cell in dates):
+        return
+    if len(set(dates)) * 2 > len(dates):
+        return
+    others = listed([name for name in table.names if name != when])
+    raise HouseError(
+        f"column {when!r} holds dates, and most have several rows: what tells the time of day of "
+        f"each is not found among {others}",
+        path=table.path,
+        fix="Export the log with a date and a time of day in each row.",
+    )
 
 
 def _states(
@@ -298,6 +334,8 @@ def _text_roles(table: Table, texts: Sequence[str | int]) -> _Roles:
         heads = [_measured(text) for text in different]
         if not different or {text.casefold() for text in different} <= _STATES:
             continue
+        if all(_is_when(text) for text in different) or _marks_rows(table, name):
+            continue
         if all(
             head.unit and not head.label.strip(text)
             for head, text in zip(heads, different, strict=True)
@@ -308,6 +346,35 @@ def _text_roles(table: Table, texts: Sequence[str | int]) -> _Roles:
         elif len(different) <= _LONG_NAMES and read_head(str(name)).holds != "other":
             roles.setdefault("circuit", name)
     return _Roles(**roles)
+
+
+def _is_when(text: str) -> bool:
+    """Whether a text says when a row's period begins, ends, or both."""
+    return is_time_of_day(text) or is_date(text) or is_stamp(text)
+
+
+def _marks_rows(table: Table, name: str | int) -> bool:
+    """Whether a column says something of rows of one series, as that one was estimated.
+
+    All rows follow each other at one pace then, and those of one text do not; or all hold the same
+    letter.
+    """
+    if table.hours is None:
+        return False
+    who = np.array(table.cells(name), dtype=object)
+    if len(set(who)) == 1:
+        return len(str(who[0]).strip()) <= _LONGEST_MARK
+    return _at_one_pace(table.hours) and not all(
+        _at_one_pace(table.hours[who == text]) for text in set(who)
+    )
+
+
+def _at_one_pace(hours: NDArray[np.float64]) -> bool:
+    steps = np.diff(np.sort(hours[~np.isnan(hours)]))
+    usual = np.median(steps) if steps.size else 0.0
+    return (
+        bool(np.mean(np.abs(steps - usual) <= usual / 2) >= _ONE_PACE) if usual else not steps.size
+    )
 
 
 def _wide(

@@ -14,6 +14,11 @@ _TIME = r"(\d{1,2}):(\d{2})(?::(\d{2})(?:([.,])(\d+))?)?( ?[AaPp][Mm])?"
 _ZONE = r" ?(?:Z|z|[+-]\d{2}:?\d{2}|[+-]\d{2})"
 _STAMP = re.compile(rf"{_DATE}(?:([ T]){_TIME})?({_ZONE})?")
 _TIME_OF_DAY = re.compile(rf"{_TIME}")
+_CLOCK = r"\d{1,2}:\d{2}"
+# Both ends of a period. A hyphen without blanks may belong to an offset from UTC.
+_SPAN = re.compile(
+    rf"(.*{_CLOCK}.*?)(?:\s*–\s*|\s+(?:-|to|until|bis|tot|à|a)\s+).*{_CLOCK}.*", re.IGNORECASE
+)
 _NEAR_DAYS = 7
 _MONTHS = "January February March April May June July August September October November December"
 _WEEKDAYS = "Monday Tuesday Wednesday Thursday Friday Saturday Sunday"
@@ -31,8 +36,15 @@ _DIRECTIVES = re.compile(r"(?:%[A-Za-z]|[ ,./:-]|T(?=%H))+")
 Dates = Callable[[], Iterable[str]]
 
 
+def start_of(text: str) -> str:
+    """The start of a cell that holds both ends of a row's period, as 00:00 - 00:15; else all."""
+    found = _SPAN.fullmatch(text.strip())
+    return found[1] if found else text
+
+
 def is_stamp(text: str) -> bool:
     """Whether a cell is a date with a time of day."""
+    text = start_of(text)
     found = _STAMP.fullmatch(text.strip())
     return bool(found[6]) if found else "%M" in (worded_pattern(text) or "")
 
@@ -87,7 +99,7 @@ def _pattern_of_all(texts: Sequence[str]) -> str | None:
 
 def is_time_of_day(text: str) -> bool:
     """Whether a cell is a time of day alone."""
-    return bool(_TIME_OF_DAY.fullmatch(text.strip()))
+    return bool(_TIME_OF_DAY.fullmatch(start_of(text).strip()))
 
 
 def time_format_of(stamps: Sequence[str], *, all_dates: Dates) -> tuple[str, bool, str | None]:

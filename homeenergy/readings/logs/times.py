@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
+from homeenergy.readings.logs.time_formats import start_of
 from homeenergy.units import NS_PER_S
 
 _DAY_NS = 86400 * NS_PER_S
@@ -218,7 +219,7 @@ def carries_offset(text: str) -> bool:
 
 def arrow_type(time_format: str, first_stamp: str, number: int) -> pa.DataType:
     """Type as which a CSV's time column is best read."""
-    if number > 1 or "%" in time_format:
+    if number > 1 or "%" in time_format or start_of(first_stamp) != first_stamp:
         return pa.string()
     if time_format == "iso":
         return pa.timestamp("ns", "UTC" if carries_offset(first_stamp) else None)
@@ -291,7 +292,7 @@ def _check_range(ns: NDArray[np.int64], columns: list[pa.ChunkedArray], time_for
 
 
 def _from_text(columns: list[pa.ChunkedArray], time_format: str) -> Stamps:
-    parts = [pc.utf8_trim_whitespace(column.cast(pa.string())) for column in columns]
+    parts = [_starts(pc.utf8_trim_whitespace(column.cast(pa.string()))) for column in columns]
     patterns = time_format.split(" ")
     joined = parts[0] if len(parts) == 1 else None
     if "%" in time_format and "%z" not in time_format.lower():
@@ -309,6 +310,16 @@ def _from_text(columns: list[pa.ChunkedArray], time_format: str) -> Stamps:
     if joined is None:
         joined = pc.binary_join_element_wise(*parts, " ")
     return _from_distinct(joined, time_format)
+
+
+def _starts(texts: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Starts of periods, where cells hold both ends."""
+    first = str(texts[0]) if len(texts) else ""
+    if start_of(first) == first:
+        return texts
+    codes, values = _coded(texts)
+    starts = pa.array([start_of(value).strip() for value in values])
+    return pa.chunked_array([starts.take(pa.array(codes))])
 
 
 def _halves(texts: pa.ChunkedArray) -> list[pa.ChunkedArray] | None:
