@@ -273,7 +273,7 @@ def _house_table(survey: Survey) -> list[Block]:
     )
     return [
         Table(
-            head=("house", "energy a year", "money a year", "flag"),
+            head=("house", "energy a year", "circuits' cost a year", "flag"),
             units=("", "kWh", "", ""),
             rows=rows,
             numeric=frozenset({1, 2}),

@@ -264,6 +264,9 @@ def test_one_circuit_in_a_wrong_unit_is_held_out_and_said_first(tmp_path):
     first = document.parts["summary"][0]
     assert isinstance(first, Note)
     assert first.about == "Held out of all figures"
+    said = " ".join(texts(document))
+    assert "What to do: set right what is held out above" in said
+    assert "What to do: nothing" not in said
     assert "oven" in first.text
     assert "Oven" not in [str(row[0]) for row in tables(document, "summary")[1].rows]
     assert not any(re.search(r"€\d\d,\d\d\d", text) for text in texts(document))

@@ -520,12 +520,14 @@ def _actions_table(told: Told) -> Block:
     words = told.words
     lines = lines_to_do(told)
     if not lines:
-        return Prose(
-            text=words.say(
-                "What to do: nothing. No load shows anything that saves {floor} a year or more.",
-                floor=floor_text(told),
-            )
+        held = any(one.weight == "wrong" for one in told.basis.findings.implausible)
+        text = (
+            "What to do: set right what is held out above, then write this up again. No other load "
+            "shows anything that saves {floor} a year or more."
+            if held
+            else "What to do: nothing. No load shows anything that saves {floor} a year or more."
         )
+        return Prose(text=words.say(text, floor=floor_text(told)))
     return Table(
         head=(
             "",

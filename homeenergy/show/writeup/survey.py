@@ -87,10 +87,11 @@ def _houses(houses: pd.DataFrame) -> Table:
             )
         )
     return Table(
-        head=("house", "kWh a year", "money a year", "greatest load", "flag"),
+        head=("house", "kWh a year", "circuits' cost a year", "greatest load", "flag"),
         rows=tuple(rows),
         caption="All houses, the greatest first; those with a flag last. If the whole year is like "
-        "the days measured; money of all measured circuits, without standing charges.",
+        "the days measured; kWh of the mains where they are logged; cost of the measured circuits "
+        "alone, without the rest of the house and standing charges.",
         numeric=frozenset({1, 2}),
         sheet="houses",
         data=houses,
