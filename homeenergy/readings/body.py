@@ -20,11 +20,14 @@ from homeenergy.readings.trace import Trace
 LEARNED_FROM = 40_000  # samples, of which the busiest stretch is taken
 LONGEST_GAP = 3.0  # time constants; a longer one parts the log
 REACH = 3.0  # time constants on either side of an instant that are fitted
+SLOWEST_S = 7200.0  # time constant, from where on a warm body is like the sun of a day
 LEAST_RISE = 6.0  # noises; below it nothing is warm
 WANDERS = (0.03, 0.1)  # of the rise, by which surroundings drift in a time constant
+WANDERS_ALONE = (0.03, 0.1, 0.3, 1.0, 3.0)  # ... where they alone are to explain all
 SHARES = (0.4, 0.6, 0.8, 1.0, 1.3)  # of how far it moves in three time constants: the rise
 INEXACT = 0.02  # of the rise, by which the body is not of first order
 UNSURE = 0.01  # of a time constant: what it is unsure by, as instants feel it
+MEANS_OF = (1, 4, 16)  # samples, until switches are found
 _STEPS = 24  # instants that are tried on either side of one
 Numbers = NDArray[np.float64]
 
@@ -76,32 +79,59 @@ def find_switching(trace: Trace) -> Body:
     -----
     Own method. States are the likeliest sequence of on and off, each with a Kalman filter of excess
     and surroundings (Viterbi search with one survivor a state); a switch costs log(n), as in the
-    Bayesian information criterion (Schwarz 1978). Time constants and rise are those of the greatest
-    likelihood, then refined on the instants found. Each instant is fitted with the closed form on
-    both sides of it, the temperatures before, at the beginning and after and a steady drift being
-    free; its uncertainty follows from the curvature of the sum of squares, widened for residuals
-    that are autocorrelated, from the sampling, and from what the time constants are unsure by (own
+    Bayesian information criterion (Schwarz 1978). Surroundings that wander more freely, without any
+    switch, must be less likely than that. Time constants and rise are those of the greatest
+    likelihood, then refined on the instants found. Where a body is so slow that one sample tells
+    little of a switch, and none is found, means of 4 samples are looked at, then of 16.
+
+    Each instant is fitted with the closed form on both sides of it, the temperatures before, at the
+    beginning and after and a steady drift being free; its uncertainty follows from the curvature of
+    the sum of squares, widened for residuals that are autocorrelated, from the sampling, and from
+    what the time constants are unsure by (own
     assumption). O(samples).
     """
     celsius, dt = trace.watts.astype(np.float64), trace.period_s
     noise = _noise(celsius)
-    part = _busiest(celsius)
-    rise, tau, wander = _first_guess(part, dt, noise)
-    if not rise > LEAST_RISE * noise:
-        return _body(celsius, dt, (np.nan, np.nan), np.nan, noise, np.empty((0, 3)), [])
-    taus = (tau, tau)
-    for _ in range(2):
-        states = _states(part, dt, taus, rise, noise, wander=wander)
-        edges = _edges(states)
-        if len(edges) < 2:
+    edges: list[tuple[int, int, bool]] = []
+    for many in MEANS_OF:
+        taus, rise, edges = _switched(_means(celsius, many), dt * many)
+        if len(edges) > 1:
+            edges = [(many * at, state, known) for at, state, known in edges]
             break
-        taus, rise = _refine(part, dt, edges, taus, rise)
-    states = _states(celsius, dt, taus, rise, noise, wander=wander)
-    edges = _edges(states)
     fitted = np.array(
         [_instant(celsius, dt, edges, n, taus) for n in range(len(edges))], dtype=np.float64
     ).reshape(-1, 3)
     return _body(celsius, dt, taus, rise, noise, fitted, edges)
+
+
+def _means(celsius: Numbers, many: int) -> Numbers:
+    """Means of so many samples each; NaN where one of them is missing."""
+    whole = celsius.size // many * many
+    return celsius[:whole].reshape(-1, many).mean(axis=1)
+
+
+def _switched(
+    celsius: Numbers, dt: float
+) -> tuple[tuple[float, float], float, list[tuple[int, int, bool]]]:
+    """Time constants, rise and edges; no edges where nothing warms."""
+    noise = _noise(celsius)
+    part = _busiest(celsius)
+    rise, tau, wander = _first_guess(part, dt, noise)
+    if not rise > LEAST_RISE * noise:
+        return (np.nan, np.nan), np.nan, []
+    taus = (tau, tau)
+    for _ in range(2):
+        edges = _edges(_states(part, dt, taus, rise, noise, wander=wander))
+        if len(edges) < 2:
+            break
+        taus, rise = _refine(part, dt, edges, taus, rise)
+    decay = *_factors(taus, dt), rise, noise, dt / max(taus)
+    found = _track(part, *decay, wander)[0]
+    if max(taus) > SLOWEST_S or found > min(
+        _track(part, *decay, more, False)[0] for more in WANDERS_ALONE
+    ):
+        return (np.nan, np.nan), np.nan, []
+    return taus, rise, _edges(_states(celsius, dt, taus, rise, noise, wander=wander))
 
 
 def _noise(celsius: Numbers) -> float:
@@ -128,7 +158,7 @@ def _first_guess(celsius: Numbers, dt: float, noise: float) -> tuple[float, floa
     """Rise, time constant and drift of the greatest likelihood, of a coarse grid."""
     best = (np.inf, 0.0, 0.0, 0.0)
     tau = 2.0 * dt
-    while tau * 20 < celsius.size * dt and tau <= 14_400.0:
+    while tau * 20 < celsius.size * dt and tau <= SLOWEST_S:
         lag = max(round(3 * tau / dt), 1)
         moved = np.abs(celsius[lag:] - celsius[:-lag])
         moved = moved[~np.isnan(moved)]
@@ -169,12 +199,12 @@ def _states(
 
 
 @njit(cache=True)
-def _track(celsius, warm, cool, rise, noise, share, wander):  # type: ignore[no-untyped-def]
+def _track(celsius, warm, cool, rise, noise, share, wander, may_switch=True):  # type: ignore[no-untyped-def]
     """Cost of the likeliest states (twice the negative log likelihood), and those states."""
     n = celsius.size
     came = np.zeros((n, 2), dtype=np.int8)
     drift = (wander * rise) ** 2 * share
-    switch = np.log(n)
+    switch = np.log(n) if may_switch else 1e300
     # Of both survivors: excess, surroundings, and their covariance.
     mean = np.empty((2, 2))
     cov = np.zeros((2, 3))

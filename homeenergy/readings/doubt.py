@@ -341,7 +341,7 @@ class _Log:
         if steps:
             asked = steps_w[:: max(1, steps // 100_000)]
             self.resolution_w = min(self.resolution_w, float(steps_w.min()))
-            self.usual_step_w = max(self.usual_step_w, float(np.median(asked)))
+            self.usual_step_w = max(self.usual_step_w, _percentile(asked, 50.0))
         stuck = size >= STUCK_SAMPLES
         self.long = self.long.plus(moved(Flats(at[stuck], size[stuck], watts[at[stuck]]), first))
 
@@ -505,7 +505,17 @@ def _typical_step(watts: Watts, percentile: float) -> float:
         watts[1::every][: watts[:-1:every].size] - watts[:-1:every][: watts[1::every].size]
     )
     steps = steps[np.isfinite(steps)]
-    return float(np.percentile(steps, percentile)) if steps.size else 0.0
+    return _percentile(steps, percentile) if steps.size else 0.0
+
+
+def _percentile(values: Watts, percentile: float) -> float:
+    """As `numpy.percentile`, of finite values, in half the time."""
+    place = (values.size - 1) * percentile / 100
+    below = int(place)
+    order = np.partition(values, below)
+    low = float(order[below])
+    high = float(order[below + 1 :].min(initial=np.inf)) if below + 1 < values.size else low
+    return low + (high - low) * (place - below)
 
 
 def _without_kin(watts: Numbers, some: NDArray[np.bool_]) -> NDArray[np.bool_]:
