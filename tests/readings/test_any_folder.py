@@ -294,6 +294,14 @@ def test_h2_numbered_parts_of_one_export_are_one_log(tmp_path):
     close(through(tmp_path, tmp_path / "in").kwh)
 
 
+def test_h2_numbered_parts_of_which_one_is_like_a_year(tmp_path):
+    lines = wide(["Fridge [W]"], columns()[:1])
+    for part in range(4):
+        rows = lines[1 + part * DAY // 2 : 1 + (part + 1) * DAY // 2]
+        given = write(tmp_path, f"f{2023 + part if part > 1 else part}.csv", [lines[0], *rows])
+    close(through(tmp_path, given).kwh, {"Fridge": TRUTH["Fridge"]})
+
+
 def test_i_a_line_of_units_below_the_heads(tmp_path):
     lines = wide([*FRAME], [columns()[0], *(c / 1000 for c in columns()[1:])])
     lines.insert(1, "[date],[W],[kW],[kW],[kW]")

@@ -294,7 +294,8 @@ def _joined(families: Sequence[Family], timezone: str | None) -> list[Family]:
         numbered.setdefault((family.head, without_numbers(family.key)), []).append(family)
     out: list[Family] = []
     for (_, key), parts in numbered.items():
-        dated = any(_DATES.search(str(path)) for part in parts for path in part.files)
+        # A number that is like a year among others is none.
+        dated = all(_DATES.search(str(path)) for part in parts for path in part.files)
         if len(parts) > 1 and not dated and _follow_one_another(parts, timezone):
             files = tuple(path for part in parts for path in part.files)
             out.append(Family(key=key, head=parts[0].head, files=files))
@@ -332,6 +333,7 @@ def _with_names(
 ) -> list[tuple[Family, Description]]:
     """Descriptions whose circuits have names of their own, from their files where needed."""
     described = _named_by_files(described)
+    spans = {id(one): _span(one) for _, one in described}
     having: dict[str, list[tuple[Family, Description]]] = {}
     for family, one in described:
         for label in one.labels.values():
@@ -341,7 +343,9 @@ def _with_names(
     for number, (family, one) in enumerate(described):
         met: Counter[str] = Counter()
         for circuit, label in one.labels.items():
-            clash = any(_differ(family, one, *other) for other in having[label.casefold()])
+            clash = any(
+                _differ(family, one, *other, spans=spans) for other in having[label.casefold()]
+            )
             key = family.key if clash or circuit in one.unnamed else ""
             if key:
                 label = key if len(one.labels) == 1 else f"{key} {label}"
@@ -383,7 +387,14 @@ def _named_by_files(
     ]
 
 
-def _differ(family: Family, one: Description, other: Family, two: Description) -> bool:
+def _differ(
+    family: Family,
+    one: Description,
+    other: Family,
+    two: Description,
+    *,
+    spans: Mapping[int, tuple[int, int]],
+) -> bool:
     """Whether families that have a label in common mean different circuits by it.
 
     So they do where their names say different things. Where they have several labels in common,
@@ -394,8 +405,7 @@ def _differ(family: Family, one: Description, other: Family, two: Description) -
     in_common = set(one.labels.values()) & set(two.labels.values())
     if without_numbers(family.key) != without_numbers(other.key) and len(in_common) < _SEVERAL:
         return True
-    spans = [_span(part) for part in (one, two)]
-    (_, end), (begin, _) = sorted(spans)
+    (_, end), (begin, _) = sorted((spans[id(one)], spans[id(two)]))
     return begin < end and not _repeat(one, two)
 
 
