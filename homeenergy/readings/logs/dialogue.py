@@ -16,12 +16,14 @@ from homeenergy.readings.logs.times import standard_time
 
 Ask = Callable[[str, Sequence[str]], str]
 _SKIP = "not known"
+_WORDS = {"energy_counter": "readings of a counter", "energy": "energy of each row"}
 SPLIT_PHASE = Supply(system="split-phase", volts_v=120.0)  # common practice, no source
 
 
 def ask_units(one: Description, ask: Ask) -> Description:
     """Ask once for each guess of what readings are."""
     columns, doubts = dict(one.layout.columns), dict(one.doubts)
+    remarks = list(one.remarks)
     for guess in dict.fromkeys(doubts.values()):
         about = [circuit for circuit, doubt in doubts.items() if doubt == guess]
         if "taken as" not in guess:
@@ -31,7 +33,7 @@ def ask_units(one: Description, ask: Ask) -> Description:
         highest = max((max(one.samples[c]) for c in about if one.samples.get(c)), default=0.0)
         proposed = columns[about[0]]
         answers = {
-            f"{quantity} in {unit}": (quantity, unit)
+            f"{_WORDS.get(quantity, quantity)} in {unit}": (quantity, unit)
             for quantity, unit in (
                 (proposed.quantity, proposed.unit),
                 ("power", "W"),
@@ -47,7 +49,9 @@ def ask_units(one: Description, ask: Ask) -> Description:
         for circuit in about:
             columns[circuit] = replace(columns[circuit], quantity=quantity, unit=unit)
             del doubts[circuit]
-    return replace(one, layout=replace(one.layout, columns=columns), doubts=doubts)
+        remarks = [remark for remark in remarks if guess not in remark]
+    layout = replace(one.layout, columns=columns)
+    return replace(one, layout=layout, doubts=doubts, remarks=tuple(remarks))
 
 
 def ask_clock(one: Description, ask: Ask, *, timezone: str) -> Description:
