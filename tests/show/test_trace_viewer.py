@@ -22,6 +22,7 @@ from homeenergy.show.viewer.answers import OUTDOOR, Answers, clock_offsets
 from homeenergy.show.viewer.page import module_text, packed, page_without_kernel, serve
 from homeenergy.show.viewer.span import readings_csv
 from homeenergy.show.viewer.view import circuits_to_begin_with
+from tests.record.houses import Recording, write_house
 
 NS = 1_000_000_000
 START = pd.Timestamp("2026-03-02", tz="Europe/Berlin")
@@ -518,3 +519,34 @@ def test_a_figure_of_any_stretch_without_widgets(house):
         plot_overview(house, start="2026-03-03", end="2026-03-03")
     with pytest.raises(HouseError, match="no readings of circuit 'lamp'"):
         plot_overview(house, ["lamp"])
+
+
+def test_what_is_recorded_now_is_told_from_an_instant_on(house, tmp_path):
+    said, _ = Answers(house).answer({"kind": "now", "since": 0})
+    assert (said["sources"], said["recording"], said["lanes"]) == (False, False, [])
+    source = 'kind = "file"\naddress = "meter.txt"\n[source.circuits]\nfridge = 1\noven = 2\n'
+    folder = write_house(tmp_path / "live", source)
+    (folder / "meter.txt").touch()
+    answers = Answers(open_house(folder))
+    assert answers.answer({"kind": "now"})[0]["recording"] is False
+
+    def lanes_since(instant_ms):
+        return {
+            one["lane"]: one
+            for one in answers.answer({"kind": "now", "since": instant_ms})[0]["lanes"]
+        }
+
+    def heard():
+        with (folder / "meter.txt").open("a") as file:  # what comes before it listens is not heard
+            file.write("95,1450\n")
+        lanes = lanes_since(0)
+        return len(lanes) == 2 and all(one["at"] for one in lanes.values())
+
+    with Recording(folder, sync_every_s=0.1) as running:
+        running.until(heard)
+        before = lanes_since(0)
+        assert before["fridge"]["watts"][-1] == 95
+        assert before["oven"]["watts"][-1] == 1450
+        last_ms = before["fridge"]["at"][-1]
+        running.until(lambda: heard() and lanes_since(last_ms)["fridge"]["at"])
+        assert min(lanes_since(last_ms)["fridge"]["at"]) > last_ms
