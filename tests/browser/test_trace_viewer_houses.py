@@ -288,15 +288,20 @@ def test_watts_of_now_are_shown_while_a_recorder_writes(tmp_path, browser):
     (folder / "house.toml").write_text(named, encoding="utf-8")
     meter = folder / "meter.txt"
     meter.touch()
+
+    def send(watts):
+        with meter.open("a") as file:
+            file.write(f"{watts},20\n")
+
     with served(Answers(open_house(folder))) as address, opened(browser, address) as page:
         now = page.locator(".he-now")
         expect(now).to_be_hidden()
         with Recording(folder, sync_every_s=0.1) as running:
             expect(now).to_be_visible()
+            # What comes before it listens is not heard.
+            running.until(lambda: send(1) or running.readings)
             for watts in (95, 1450):
-                with meter.open("a") as file:
-                    file.write(f"{watts},20\n")
-                running.until(lambda: bool(running.readings))
+                send(watts)
                 row = now.locator(".he-nowrow", has_text="fridge")
                 expect(row.locator("b")).to_have_text(f"{watts:,} W")
             expect(now.locator(".he-nowrow", has_text="<i>Oven").locator("b")).to_have_text("20 W")
