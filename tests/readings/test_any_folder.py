@@ -908,6 +908,15 @@ def test_hours_that_are_numbered_beside_a_date_are_refused(tmp_path, of_meter):
         through(tmp_path, write(tmp_path, "meter.csv", table.to_csv(index=False)))
 
 
+@pytest.mark.parametrize("head", ["{:02d}:00", "H{}", "{}"])
+def test_a_column_for_each_hour_of_a_day_is_refused(tmp_path, of_meter, head):
+    days = of_meter.kwh.to_numpy().reshape(4, 24, 4).sum(axis=2)
+    table = pd.DataFrame(days, columns=[head.format(hour) for hour in range(24)])
+    table.insert(0, "Date", of_meter.date.iloc[::96].to_numpy())
+    with pytest.raises(HouseError, match="a row for each day and a column for each time of day"):
+        through(tmp_path, write(tmp_path, "meter.csv", table.to_csv(index=False)))
+
+
 def test_a_date_and_a_time_with_a_hyphen_between_are_no_period():
     assert start_of("20 Mar 2026 - 00:15") == "20 Mar 2026 - 00:15"
     assert start_of("12:00:00-05:00") == "12:00:00-05:00"

@@ -18,7 +18,7 @@ from homeenergy.house.layouts import LogLayout
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.columns import read_head
 from homeenergy.readings.logs.pace import MOSTLY_NEW, Source, find_pace, pace_remark, time_marks
-from homeenergy.readings.logs.propose import Description, Table, listed, propose
+from homeenergy.readings.logs.propose import Description, Table, listed, propose, times_across
 from homeenergy.readings.logs.read import read_log, source_of
 from homeenergy.readings.logs.sample import TextSample, encoding_of_all, sample_text
 from homeenergy.readings.logs.tables import (
@@ -36,7 +36,7 @@ from homeenergy.readings.logs.time_formats import (
     time_format_of,
 )
 from homeenergy.readings.logs.times import BadStamp, ClockError, read_stamps, standard_time
-from homeenergy.units import NS_PER_S
+from homeenergy.units import H_PER_DAY, NS_PER_S
 
 _EPOCHS = (("epoch_s", 1.0), ("epoch_ms", 1e3), ("epoch_us", 1e6), ("epoch_ns", 1e9))
 _NO_OFFSET = "the times carry no offset from UTC"
@@ -365,6 +365,8 @@ def _time_columns(table: Table) -> tuple[str | int, ...]:
     if dates:
         return (dates[0],)
     columns = ", ".join(map(repr, table.names[:20]))
+    if sum(map(is_time_of_day, [*map(str, table.names), *table.rows[0]])) >= H_PER_DAY - 1:
+        raise times_across(table)
     if clocks:
         raise HouseError(
             f"{clocks[0]!r} holds times of day, and no column their dates",

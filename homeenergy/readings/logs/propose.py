@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -32,6 +33,7 @@ from homeenergy.readings.logs.pace import Source
 from homeenergy.readings.logs.sample import number
 from homeenergy.readings.logs.tables import MISSING, STATES, split_unit
 from homeenergy.readings.logs.time_formats import is_date, is_stamp, is_time_of_day
+from homeenergy.units import H_PER_DAY
 
 _LONG_NAMES = 400
 _LOOKED_AT = 200  # cells
@@ -39,6 +41,9 @@ _LEAST_REPEATS = 1.8  # rows at an instant of a log with a row for each circuit;
 _STATES = {"on", "off", "ok", "true", "false", "idle", "running", "standby", "good", "valid"}
 _STATES |= {"ein", "aus", "an", "marche", "arret", "yes", "no", "active", "inactive", "online"}
 _ON_OFF = {word: float(number) for word, number in STATES.items()} | {"1": 1.0, "0": 0.0}
+_TIME_OR_NUMBER = re.compile(
+    r"(?:h|he|hh|hr|hour|stunde|heure|uur|kwh)?[ _]*\d{1,3}(?:[:.]\d\d.*)?", re.IGNORECASE
+)
 _LONGEST_MARK = 2  # letters of what stands in every row, as N for "not estimated"
 _ONE_PACE = 0.9  # of the steps between rows
 _MOST_ODD = 10  # a tenth of the cells of a column of states; own choice
@@ -183,6 +188,8 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
     numbers, texts = [name for name in numbers if name not in numbered], [*texts, *numbered]
     if not numbers:
         return _states(base, table, texts, remarks)
+    if _has_times_across(base, table, numbers):
+        raise times_across(table)
     heads = {name: table.head_of(name) for name in numbers}
     _percent_factors(table, heads)
     groups, left_out = group_columns(heads)
@@ -220,6 +227,22 @@ def _with_unit(group: Group, unit: str) -> Group:
     told = read_head(str(group.names[0]), unit=unit)
     of_power = group.head.unit is None and told.holds in ("power", "energy")
     return replace(group, head=replace(told, label=group.head.label)) if of_power else group
+
+
+def times_across(table: Table) -> HouseError:
+    """Build the error for a table with a row for each day and a column for each time of it."""
+    return HouseError(
+        "seems to hold a row for each day and a column for each time of day",
+        path=table.path,
+        fix="Export it as a list, with a date and a time of day in each row.",
+    )
+
+
+def _has_times_across(base: LogLayout, table: Table, numbers: Sequence[str | int]) -> bool:
+    """Whether as many columns as a day has hours, or parts of them, are numbered or times."""
+    named = [str(name) for name in numbers if _TIME_OR_NUMBER.fullmatch(str(name).strip())]
+    days = all(is_date(cell) for cell in table.filled(base.time_columns[0]))
+    return days and len(base.time_columns) == 1 and len(named) >= H_PER_DAY - 1
 
 
 def _refuse_days_of_many_rows(base: LogLayout, table: Table) -> None:
