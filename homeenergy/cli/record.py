@@ -210,7 +210,7 @@ class _Screen:
             if self.reference is not None and len(words) == 1:
                 line = self.seen.pair(words[0], reference=self.reference)
             elif len(words) == 2:
-                line = self.seen.pair(words[0], reference_w=float(words[1]))
+                line = self.seen.pair(words[0], reference_w=float(words[1].replace(",", ".")))
             else:
                 return "no pair: write a circuit and watts, as in: fridge 101.5"
         except HouseError as error:

@@ -190,6 +190,17 @@ def test_a_wire_with_weather_and_sun():
         assert ((truth.runs[:, 0] < end) & (truth.runs[:, 1] > start)).any()
 
 
+# 65 samples to a time constant, of which one tells little.
+SLOW = {"taus_s": (325.0, 784.0), "rise_c": 8.0, "noise_c": 0.2, "digit_c": 0.5, "dt": 5.0}
+SLOW |= {"swing_c": 3.9, "sun_c": 4.4, "mean_on_s": 1663.0, "mean_off_s": 6900.0, "days": 3}
+
+
+def test_a_body_that_is_slow_for_its_samples():
+    truth = warmed(1000, **SLOW)
+    share, _ = found_share(truth, find_switching(truth.trace))
+    assert share >= 0.97
+
+
 CASES = [
     {},
     {"taus_s": (120.0, 600.0), "rise_c": 40.0, "noise_c": 0.3},
