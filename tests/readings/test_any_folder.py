@@ -908,7 +908,7 @@ def test_hours_that_are_numbered_beside_a_date_are_refused(tmp_path, of_meter):
         through(tmp_path, write(tmp_path, "meter.csv", table.to_csv(index=False)))
 
 
-@pytest.mark.parametrize("head", ["{:02d}:00", "H{}", "{}"])
+@pytest.mark.parametrize("head", ["{:02d}:00", "H{}", "kWh {}"])
 def test_a_column_for_each_hour_of_a_day_is_refused(tmp_path, of_meter, head):
     days = of_meter.kwh.to_numpy().reshape(4, 24, 4).sum(axis=2)
     table = pd.DataFrame(days, columns=[head.format(hour) for hour in range(24)])

@@ -18,8 +18,9 @@ from homeenergy.house.layouts import LogLayout
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.columns import read_head
 from homeenergy.readings.logs.pace import MOSTLY_NEW, Source, find_pace, pace_remark, time_marks
-from homeenergy.readings.logs.propose import Description, Table, listed, propose, times_across
+from homeenergy.readings.logs.propose import Description, propose
 from homeenergy.readings.logs.read import read_log, source_of
+from homeenergy.readings.logs.roles import Table, listed, times_across
 from homeenergy.readings.logs.sample import TextSample, encoding_of_all, sample_text
 from homeenergy.readings.logs.tables import (
     NoRowsError,

@@ -21,7 +21,8 @@ from homeenergy.house.schedule import circuit_names
 from homeenergy.readings.logs.columns import NO_UNIT
 from homeenergy.readings.logs.describe import describe_files, file_suffix
 from homeenergy.readings.logs.pace import A_ROW, find_pace
-from homeenergy.readings.logs.propose import Description, listed
+from homeenergy.readings.logs.propose import Description
+from homeenergy.readings.logs.roles import listed
 from homeenergy.readings.logs.sample import first_lines, holds_values
 from homeenergy.readings.logs.tables import NoRowsError
 from homeenergy.readings.logs.unpack import SHEETS, is_packed, refuse_other, unpack

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +17,6 @@ from homeenergy.readings.logs.columns import (
     NO_UNIT,
     Group,
     Head,
-    Holds,
     Meaning,
     group_columns,
     meaning,
@@ -30,27 +27,22 @@ from homeenergy.readings.logs.columns import (
 )
 from homeenergy.readings.logs.labels import looks_like_mains
 from homeenergy.readings.logs.pace import Source
-from homeenergy.readings.logs.sample import number
-from homeenergy.readings.logs.tables import MISSING, STATES, split_unit
-from homeenergy.readings.logs.time_formats import is_date, is_stamp, is_time_of_day
-from homeenergy.units import H_PER_DAY
-
-_LONG_NAMES = 400
-_LOOKED_AT = 200  # cells
-_LEAST_REPEATS = 1.8  # rows at an instant of a log with a row for each circuit; own choice
-_STATES = {"on", "off", "ok", "true", "false", "idle", "running", "standby", "good", "valid"}
-_STATES |= {"ein", "aus", "an", "marche", "arret", "yes", "no", "active", "inactive", "online"}
-_ON_OFF = {word: float(number) for word, number in STATES.items()} | {"1": 1.0, "0": 0.0}
-_TIME_OR_NUMBER = re.compile(
-    r"(?:h|he|hh|hr|hour|stunde|heure|uur|kwh)?[ _]*\d{1,3}(?:[:.]\d\d.*)?", re.IGNORECASE
+from homeenergy.readings.logs.roles import (
+    Roles,
+    Table,
+    has_times_across,
+    listed,
+    measured_of,
+    numbers_circuits,
+    refuse_days_of_many_rows,
+    refuse_several,
+    text_roles,
+    times_across,
 )
-_LONGEST_MARK = 2  # letters of what stands in every row, as N for "not estimated"
-_ONE_PACE = 0.9  # of the steps between rows
+from homeenergy.readings.logs.tables import MISSING, STATES, split_unit
+
+_ON_OFF = {word: float(number) for word, number in STATES.items()} | {"1": 1.0, "0": 0.0}
 _MOST_ODD = 10  # a tenth of the cells of a column of states; own choice
-# Symbols of IEC 80000-6, and V for volts.
-_SYMBOLS: dict[str, Holds] = {"p": "power", "u": "volts", "v": "volts", "i": "amps"}
-_SYMBOLS |= {"s": "apparent", "q": "reactive", "f": "other", "pf": "factor"}
-_MOST_MEASURED = 20
 _TOGETHER = 0.9  # share of the samples with load in which both legs have it; own choice
 _ABSURD_KW = 100.0  # no circuit of a house carries more; common practice, no source
 _FACTOR_MOST = 1.05  # a power factor above is no share, but percent or another thing
@@ -84,77 +76,6 @@ class Description:
         return self.toml()
 
 
-@dataclass(slots=True)
-class Table:
-    """A sample of any log as texts: what the guesses look at.
-
-    `hours` says when each row was logged [h], where that is known; `heads` are those of columns
-    that have numbers for names although they have heads.
-    """
-
-    path: Path
-    names: list[str | int]
-    rows: Sequence[tuple[str, ...]]
-    head: int
-    decimal: str
-    thousands: str = ""
-    units: tuple[str, ...] | None = None
-    hours: NDArray[np.float64] | None = None
-    heads: tuple[str, ...] | None = None
-    units_in_cells: bool = False
-    known: dict[str, float | None] = field(default_factory=dict)  # numbers of cells met before
-    read: dict[str | int, NDArray[np.float64]] = field(default_factory=dict)
-
-    def cells(self, name: str | int, *, head: bool = False) -> list[str]:
-        """Cells of a column, at the head of the log only if stated."""
-        at = self.names.index(name)
-        return [row[at].strip() for row in (self.rows[: self.head] if head else self.rows)]
-
-    def number(self, cell: str) -> float | None:
-        """Value of a cell; NaN if it is missing, None if it is no number."""
-        if cell not in self.known:
-            text, unit = split_unit(cell) if self.units_in_cells else (cell, "")
-            value = number(text, decimal=self.decimal, thousands=self.thousands)
-            kilo = len(unit) > 1 and unit[0] in "kK"
-            self.known[cell] = 1000.0 * value if kilo and value is not None else value
-        return self.known[cell]
-
-    def filled(self, name: str | int) -> list[str]:
-        """Cells of a column that are not empty."""
-        return [cell for cell in self.cells(name) if cell]
-
-    def values(self, name: str | int) -> NDArray[np.float64]:
-        """Numbers of a column; NaN = missing, or a text."""
-        if name not in self.read:
-            read = [self.number(cell) for cell in self.cells(name)]
-            self.read[name] = np.array([np.nan if value is None else value for value in read])
-        return self.read[name]
-
-    def head_of(self, name: str | int) -> Head:
-        """What the head of a column says."""
-        if isinstance(name, int):
-            unit = self.unit_of(name)
-            told = read_head(self.heads[name - 1] if self.heads else "", unit=unit)
-            return told if told.label else replace(told, label=f"Column {name}")
-        unit = self.unit_of(name) or (self.units[self.names.index(name)] if self.units else "")
-        if name.endswith((" A", "_A")) and f"{name[:-1]}B" in self.names:  # a leg, not amps
-            head = read_head(name[:-1], unit=unit)
-            return replace(head, label=f"{head.label} A")
-        return read_head(name, unit=unit)
-
-    def unit_of(self, name: str | int) -> str:
-        """Unit in the cells of a column, that of most without a k for kilo; empty for none."""
-        if not self.units_in_cells:
-            return ""
-        met = Counter(split_unit(cell)[1] for cell in self.filled(name)[:_LOOKED_AT])
-        unit = met.most_common(1)[0][0] if met else ""
-        return unit[1:] if len(unit) > 1 and unit[0] in "kK" else unit
-
-    def logged_at(self) -> NDArray[np.float64]:
-        """When each row was logged [h]; one after the other where that is not known."""
-        return np.arange(float(len(self.rows))) if self.hours is None else self.hours
-
-
 def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
     """Find the columns that hold readings, and what they mean.
 
@@ -184,22 +105,22 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
         else:
             remarks.append(f"column {name!r} is empty in the rows looked at, and left out")
     base = replace(base, missing=tuple(sorted(missing)))
-    numbered = [name for name in numbers if not texts and _numbers_circuits(table, name)][:1]
+    numbered = [name for name in numbers if not texts and numbers_circuits(table, name)][:1]
     numbers, texts = [name for name in numbers if name not in numbered], [*texts, *numbered]
     if not numbers:
         return _states(base, table, texts, remarks)
-    if _has_times_across(base, table, numbers):
+    if has_times_across(base, table, numbers):
         raise times_across(table)
     heads = {name: table.head_of(name) for name in numbers}
     _percent_factors(table, heads)
     groups, left_out = group_columns(heads)
     remarks += _left_out_remarks(left_out)
-    roles = _text_roles(table, texts)
+    roles = text_roles(table, texts)
     if roles.circuit is not None and 1 <= len(groups) <= 2 and len(groups[0].names) == 1:
         for group in groups[1:]:
             remarks.append(f"column {group.names[0]!r} is left out")
         if numbered:
-            _refuse_days_of_many_rows(base, table)
+            refuse_days_of_many_rows(base, table)
         return _long(base, table, roles, groups[0].names[0], remarks)
     remarks += [f"column {name!r} holds texts, and is left out" for name in texts]
     if not groups:
@@ -212,7 +133,7 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
             ". A column that is power all the same needs a head that says so. The temperature of a "
             'wire, flue or pipe says when a load is on: write quantity = "temperature".',
         )
-    _refuse_days_of_many_rows(base, table)
+    refuse_days_of_many_rows(base, table)
     if roles.unit is not None:
         units = {cell for cell in table.cells(roles.unit) if cell}
         if len(units) == 1:
@@ -227,39 +148,6 @@ def _with_unit(group: Group, unit: str) -> Group:
     told = read_head(str(group.names[0]), unit=unit)
     of_power = group.head.unit is None and told.holds in ("power", "energy")
     return replace(group, head=replace(told, label=group.head.label)) if of_power else group
-
-
-def times_across(table: Table) -> HouseError:
-    """Build the error for a table with a row for each day and a column for each time of it."""
-    return HouseError(
-        "seems to hold a row for each day and a column for each time of day",
-        path=table.path,
-        fix="Export it as a list, with a date and a time of day in each row.",
-    )
-
-
-def _has_times_across(base: LogLayout, table: Table, numbers: Sequence[str | int]) -> bool:
-    """Whether as many columns as a day has hours, or parts of them, are numbered or times."""
-    named = [str(name) for name in numbers if _TIME_OR_NUMBER.fullmatch(str(name).strip())]
-    days = all(is_date(cell) for cell in table.filled(base.time_columns[0]))
-    return days and len(base.time_columns) == 1 and len(named) >= H_PER_DAY - 1
-
-
-def _refuse_days_of_many_rows(base: LogLayout, table: Table) -> None:
-    """Refuse a log whose times are dates alone, with many rows a day."""
-    when = base.time_columns[0]
-    dates = table.filled(when)
-    if len(base.time_columns) > 1 or not all(is_date(cell) for cell in dates):
-        return
-    if len(set(dates)) * 2 > len(dates):
-        return
-    others = listed([name for name in table.names if name != when])
-    raise HouseError(
-        f"column {when!r} holds dates, and most have several rows: what tells the time of day of "
-        f"each is not found among {others}",
-        path=table.path,
-        fix="Export the log with a date and a time of day in each row.",
-    )
 
 
 def _states(
@@ -284,7 +172,7 @@ def _states(
     words = {cell for name in states for cell in table.filled(name)}
     table.known |= {cell: _ON_OFF.get(cell.casefold(), float("nan")) for cell in words}
     base = replace(base, missing=tuple(sorted(missing)))
-    circuit = _text_roles(table, [name for name in texts if name not in states]).circuit
+    circuit = text_roles(table, [name for name in texts if name not in states]).circuit
     who = None if circuit is None else np.array(table.cells(circuit), dtype=object)
     names = states if who is None else sorted({cell for cell in who if cell})
     labels = [
@@ -307,18 +195,6 @@ def _states(
     return found.description(layout, remarks)
 
 
-def _numbers_circuits(table: Table, name: str | int) -> bool:
-    """Whether a column holds the numbers of circuits, of which each has a row at each instant."""
-    values, hours = table.values(name), table.logged_at()
-    different = np.unique(values)
-    whole = not np.isnan(values).any() and bool(np.all(values == np.round(values)))
-    if table.head_of(name).holds or not whole or not 2 <= different.size <= _LONG_NAMES:
-        return False
-    instants = np.unique(hours).size
-    pairs = np.unique(np.column_stack([hours, values]), axis=0).shape[0]
-    return pairs == values.size >= _LEAST_REPEATS * instants
-
-
 def _percent_factors(table: Table, heads: dict[str | int, Head]) -> None:
     """A power factor above 1 is in percent: it is not taken, and its head says no more."""
     for name, head in heads.items():
@@ -331,73 +207,6 @@ def _left_out_remarks(left_out: Mapping[str | int, str]) -> list[str]:
     for name, why in left_out.items():
         by_reason.setdefault(why, []).append(name)
     return [f"column {listed(names)} is left out: it {why}" for why, names in by_reason.items()]
-
-
-def listed(names: Sequence[str | int], *, most: int = 3) -> str:
-    """Some names, and how many more there are."""
-    more = len(names) - most
-    some = ", ".join(repr(name) for name in names[:most])
-    return f"{some} and {more} more" if more > 0 else some
-
-
-@dataclass(frozen=True, slots=True)
-class _Roles:
-    """Which columns of texts name circuits, units, and what is measured."""
-
-    circuit: str | int | None = None
-    unit: str | int | None = None
-    measured: str | int | None = None
-
-
-def _text_roles(table: Table, texts: Sequence[str | int]) -> _Roles:
-    """Find the column that names circuits, by what the others are."""
-    roles: dict[str, str | int] = {}
-    for name in texts:
-        different = {cell for cell in table.cells(name) if cell}
-        heads = [_measured(text) for text in different]
-        if not different or {text.casefold() for text in different} <= _STATES:
-            continue
-        if all(_is_when(text) for text in different) or _marks_rows(table, name):
-            continue
-        if all(
-            head.unit and not head.label.strip(text)
-            for head, text in zip(heads, different, strict=True)
-        ):
-            roles.setdefault("unit", name)
-        elif len(different) > 1 and all(head.holds and not head.label for head in heads):
-            roles.setdefault("measured", name)
-        elif len(different) <= _LONG_NAMES and read_head(str(name)).holds != "other":
-            roles.setdefault("circuit", name)
-    return _Roles(**roles)
-
-
-def _is_when(text: str) -> bool:
-    """Whether a text says when a row's period begins, ends, or both."""
-    return is_time_of_day(text) or is_date(text) or is_stamp(text)
-
-
-def _marks_rows(table: Table, name: str | int) -> bool:
-    """Whether a column says something of rows of one series, as that one was estimated.
-
-    All rows follow each other at one pace then, and those of one text do not; or all hold the same
-    letter.
-    """
-    if table.hours is None:
-        return False
-    who = np.array(table.cells(name), dtype=object)
-    if len(set(who)) == 1:
-        return len(str(who[0]).strip()) <= _LONGEST_MARK
-    return _at_one_pace(table.hours) and not all(
-        _at_one_pace(table.hours[who == text]) for text in set(who)
-    )
-
-
-def _at_one_pace(hours: NDArray[np.float64]) -> bool:
-    steps = np.diff(np.sort(hours[~np.isnan(hours)]))
-    usual = np.median(steps) if steps.size else 0.0
-    return (
-        bool(np.mean(np.abs(steps - usual) <= usual / 2) >= _ONE_PACE) if usual else not steps.size
-    )
 
 
 def _wide(
@@ -540,7 +349,7 @@ class _Found:
 
 
 def _long(
-    base: LogLayout, table: Table, roles: _Roles, value: str | int, remarks: list[str]
+    base: LogLayout, table: Table, roles: Roles, value: str | int, remarks: list[str]
 ) -> Description:
     """Circuits of a log with a row for each reading."""
     assert roles.circuit is not None
@@ -551,7 +360,7 @@ def _long(
     only = {}
     if roles.measured is not None:
         measured = np.array(table.cells(roles.measured), dtype=object)
-        kinds = {text: _measured(text) for text in set(measured) if text}
+        kinds = {text: measured_of(text) for text in set(measured) if text}
         best = [t for holds in ("power", "energy") for t, h in kinds.items() if h.holds == holds]
         if not best:
             raise HouseError(
@@ -563,7 +372,7 @@ def _long(
         wanted &= measured == best[0]
         remarks.append(f"only rows with {best[0]!r} in column {roles.measured!r} are read")
     else:
-        _refuse_several(table, roles.circuit, value)
+        refuse_several(table, roles.circuit, value)
     units = None
     if table.units_in_cells:
         parts = [split_unit(cell)[1] for cell in table.cells(value)]
@@ -613,37 +422,6 @@ def _long(
         columns=columns,
     )
     return found.description(layout, remarks)
-
-
-def _measured(text: str) -> Head:
-    """What a cell says that is measured: words, a unit, or the symbol of a quantity."""
-    holds = _SYMBOLS.get(text.strip().casefold())
-    return read_head(text) if holds is None else Head(label="", holds=holds)
-
-
-def _refuse_several(table: Table, circuit: str | int, value: str | int) -> None:
-    """Refuse several readings of a circuit at an instant that another column distinguishes."""
-    keys = list(zip(table.cells(circuit), table.logged_at().tolist(), strict=True))
-    values = table.values(value).tolist()
-    seen: dict[tuple[str, float], set[float]] = {}
-    for key, reading in zip(keys, values, strict=True):
-        if reading == reading:
-            seen.setdefault(key, set()).add(reading)
-    if table.hours is None or sum(len(some) > 1 for some in seen.values()) < len(seen) / 10:
-        return
-    for name in table.names:
-        cells = table.cells(name)
-        different = sorted(set(cells))
-        if name in (circuit, value) or not 2 <= len(different) <= _MOST_MEASURED:
-            continue
-        if len(set(zip(keys, cells, strict=True))) == len(keys):
-            raise HouseError(
-                f"column {name!r} tells several readings of a circuit at one instant from each "
-                f"other: {listed(different)}; which is power is not clear",
-                path=table.path,
-                fix=f"Write the [[log]] block by hand, with only = {{ {name} = "
-                f'"{different[0]}" }} for the rows that hold it.',
-            )
 
 
 def _long_head(name: str, value: Head, units: NDArray[np.object_] | None) -> Head:

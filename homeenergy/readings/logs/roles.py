@@ -1,0 +1,249 @@
+"""A sample of a log, and what its columns of texts, dates and numbered heads tell."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from homeenergy.errors import HouseError
+from homeenergy.house.layouts import LogLayout
+from homeenergy.readings.logs.columns import Head, Holds, read_head
+from homeenergy.readings.logs.sample import number
+from homeenergy.readings.logs.tables import split_unit
+from homeenergy.readings.logs.time_formats import is_date, is_stamp, is_time_of_day
+from homeenergy.units import H_PER_DAY
+
+_LONG_NAMES = 400
+_LOOKED_AT = 200  # cells
+_LEAST_REPEATS = 1.8  # rows at an instant of a log with a row for each circuit; own choice
+_STATES = {"on", "off", "ok", "true", "false", "idle", "running", "standby", "good", "valid"}
+_STATES |= {"ein", "aus", "an", "marche", "arret", "yes", "no", "active", "inactive", "online"}
+_TIME_OR_NUMBER = re.compile(
+    r"(?:h|he|hh|hr|hour|stunde|heure|uur|kwh)?[ _]*\d{1,3}(?:[:.]\d\d.*)?", re.IGNORECASE
+)
+_LONGEST_MARK = 2  # letters of what stands in every row, as N for "not estimated"
+_ONE_PACE = 0.9  # of the steps between rows
+# Symbols of IEC 80000-6, and V for volts.
+_SYMBOLS: dict[str, Holds] = {"p": "power", "u": "volts", "v": "volts", "i": "amps"}
+_SYMBOLS |= {"s": "apparent", "q": "reactive", "f": "other", "pf": "factor"}
+_MOST_MEASURED = 20
+
+
+@dataclass(slots=True)
+class Table:
+    """A sample of any log as texts: what the guesses look at.
+
+    `hours` says when each row was logged [h], where that is known; `heads` are those of columns
+    that have numbers for names although they have heads.
+    """
+
+    path: Path
+    names: list[str | int]
+    rows: Sequence[tuple[str, ...]]
+    head: int
+    decimal: str
+    thousands: str = ""
+    units: tuple[str, ...] | None = None
+    hours: NDArray[np.float64] | None = None
+    heads: tuple[str, ...] | None = None
+    units_in_cells: bool = False
+    known: dict[str, float | None] = field(default_factory=dict)  # numbers of cells met before
+    read: dict[str | int, NDArray[np.float64]] = field(default_factory=dict)
+
+    def cells(self, name: str | int, *, head: bool = False) -> list[str]:
+        """Cells of a column, at the head of the log only if stated."""
+        at = self.names.index(name)
+        return [row[at].strip() for row in (self.rows[: self.head] if head else self.rows)]
+
+    def number(self, cell: str) -> float | None:
+        """Value of a cell; NaN if it is missing, None if it is no number."""
+        if cell not in self.known:
+            text, unit = split_unit(cell) if self.units_in_cells else (cell, "")
+            value = number(text, decimal=self.decimal, thousands=self.thousands)
+            kilo = len(unit) > 1 and unit[0] in "kK"
+            self.known[cell] = 1000.0 * value if kilo and value is not None else value
+        return self.known[cell]
+
+    def filled(self, name: str | int) -> list[str]:
+        """Cells of a column that are not empty."""
+        return [cell for cell in self.cells(name) if cell]
+
+    def values(self, name: str | int) -> NDArray[np.float64]:
+        """Numbers of a column; NaN = missing, or a text."""
+        if name not in self.read:
+            read = [self.number(cell) for cell in self.cells(name)]
+            self.read[name] = np.array([np.nan if value is None else value for value in read])
+        return self.read[name]
+
+    def head_of(self, name: str | int) -> Head:
+        """What the head of a column says."""
+        if isinstance(name, int):
+            unit = self.unit_of(name)
+            told = read_head(self.heads[name - 1] if self.heads else "", unit=unit)
+            return told if told.label else replace(told, label=f"Column {name}")
+        unit = self.unit_of(name) or (self.units[self.names.index(name)] if self.units else "")
+        if name.endswith((" A", "_A")) and f"{name[:-1]}B" in self.names:  # a leg, not amps
+            head = read_head(name[:-1], unit=unit)
+            return replace(head, label=f"{head.label} A")
+        return read_head(name, unit=unit)
+
+    def unit_of(self, name: str | int) -> str:
+        """Unit in the cells of a column, that of most without a k for kilo; empty for none."""
+        if not self.units_in_cells:
+            return ""
+        met = Counter(split_unit(cell)[1] for cell in self.filled(name)[:_LOOKED_AT])
+        unit = met.most_common(1)[0][0] if met else ""
+        return unit[1:] if len(unit) > 1 and unit[0] in "kK" else unit
+
+    def logged_at(self) -> NDArray[np.float64]:
+        """When each row was logged [h]; one after the other where that is not known."""
+        return np.arange(float(len(self.rows))) if self.hours is None else self.hours
+
+
+@dataclass(frozen=True, slots=True)
+class Roles:
+    """Which columns of texts name circuits, units, and what is measured."""
+
+    circuit: str | int | None = None
+    unit: str | int | None = None
+    measured: str | int | None = None
+
+
+def text_roles(table: Table, texts: Sequence[str | int]) -> Roles:
+    """Find the column that names circuits, by what the others are."""
+    roles: dict[str, str | int] = {}
+    for name in texts:
+        different = {cell for cell in table.cells(name) if cell}
+        heads = [measured_of(text) for text in different]
+        if not different or {text.casefold() for text in different} <= _STATES:
+            continue
+        if all(_is_when(text) for text in different) or _marks_rows(table, name):
+            continue
+        if all(
+            head.unit and not head.label.strip(text)
+            for head, text in zip(heads, different, strict=True)
+        ):
+            roles.setdefault("unit", name)
+        elif len(different) > 1 and all(head.holds and not head.label for head in heads):
+            roles.setdefault("measured", name)
+        elif len(different) <= _LONG_NAMES and read_head(str(name)).holds != "other":
+            roles.setdefault("circuit", name)
+    return Roles(**roles)
+
+
+def _is_when(text: str) -> bool:
+    """Whether a text says when a row's period begins, ends, or both."""
+    return is_time_of_day(text) or is_date(text) or is_stamp(text)
+
+
+def _marks_rows(table: Table, name: str | int) -> bool:
+    """Whether a column says something of rows of one series, as that one was estimated.
+
+    All rows follow each other at one pace then, and those of one text do not; or all hold the same
+    letter.
+    """
+    if table.hours is None:
+        return False
+    who = np.array(table.cells(name), dtype=object)
+    if len(set(who)) == 1:
+        return len(str(who[0]).strip()) <= _LONGEST_MARK
+    return _at_one_pace(table.hours) and not all(
+        _at_one_pace(table.hours[who == text]) for text in set(who)
+    )
+
+
+def _at_one_pace(hours: NDArray[np.float64]) -> bool:
+    steps = np.diff(np.sort(hours[~np.isnan(hours)]))
+    usual = np.median(steps) if steps.size else 0.0
+    return (
+        bool(np.mean(np.abs(steps - usual) <= usual / 2) >= _ONE_PACE) if usual else not steps.size
+    )
+
+
+def measured_of(text: str) -> Head:
+    """What a cell says that is measured: words, a unit, or the symbol of a quantity."""
+    holds = _SYMBOLS.get(text.strip().casefold())
+    return read_head(text) if holds is None else Head(label="", holds=holds)
+
+
+def numbers_circuits(table: Table, name: str | int) -> bool:
+    """Whether a column holds the numbers of circuits, of which each has a row at each instant."""
+    values, hours = table.values(name), table.logged_at()
+    different = np.unique(values)
+    whole = not np.isnan(values).any() and bool(np.all(values == np.round(values)))
+    if table.head_of(name).holds or not whole or not 2 <= different.size <= _LONG_NAMES:
+        return False
+    instants = np.unique(hours).size
+    pairs = np.unique(np.column_stack([hours, values]), axis=0).shape[0]
+    return pairs == values.size >= _LEAST_REPEATS * instants
+
+
+def times_across(table: Table) -> HouseError:
+    """Build the error for a table with a row for each day and a column for each time of it."""
+    return HouseError(
+        "seems to hold a row for each day and a column for each time of day",
+        path=table.path,
+        fix="Export it as a list, with a date and a time of day in each row.",
+    )
+
+
+def has_times_across(base: LogLayout, table: Table, numbers: Sequence[str | int]) -> bool:
+    """Whether as many columns as a day has hours, or parts of them, are numbered or times."""
+    named = [str(name) for name in numbers if _TIME_OR_NUMBER.fullmatch(str(name).strip())]
+    days = all(is_date(cell) for cell in table.filled(base.time_columns[0]))
+    return days and len(base.time_columns) == 1 and len(named) >= H_PER_DAY - 1
+
+
+def refuse_days_of_many_rows(base: LogLayout, table: Table) -> None:
+    """Refuse a log whose times are dates alone, with many rows a day."""
+    when = base.time_columns[0]
+    dates = table.filled(when)
+    if len(base.time_columns) > 1 or not all(is_date(cell) for cell in dates):
+        return
+    if len(set(dates)) * 2 > len(dates):
+        return
+    others = listed([name for name in table.names if name != when])
+    raise HouseError(
+        f"column {when!r} holds dates, and most have several rows: what tells the time of day of "
+        f"each is not found among {others}",
+        path=table.path,
+        fix="Export the log with a date and a time of day in each row.",
+    )
+
+
+def refuse_several(table: Table, circuit: str | int, value: str | int) -> None:
+    """Refuse several readings of a circuit at an instant that another column distinguishes."""
+    keys = list(zip(table.cells(circuit), table.logged_at().tolist(), strict=True))
+    values = table.values(value).tolist()
+    seen: dict[tuple[str, float], set[float]] = {}
+    for key, reading in zip(keys, values, strict=True):
+        if reading == reading:
+            seen.setdefault(key, set()).add(reading)
+    if table.hours is None or sum(len(some) > 1 for some in seen.values()) < len(seen) / 10:
+        return
+    for name in table.names:
+        cells = table.cells(name)
+        different = sorted(set(cells))
+        if name in (circuit, value) or not 2 <= len(different) <= _MOST_MEASURED:
+            continue
+        if len(set(zip(keys, cells, strict=True))) == len(keys):
+            raise HouseError(
+                f"column {name!r} tells several readings of a circuit at one instant from each "
+                f"other: {listed(different)}; which is power is not clear",
+                path=table.path,
+                fix=f"Write the [[log]] block by hand, with only = {{ {name} = "
+                f'"{different[0]}" }} for the rows that hold it.',
+            )
+
+
+def listed(names: Sequence[str | int], *, most: int = 3) -> str:
+    """Some names, and how many more there are."""
+    more = len(names) - most
+    some = ", ".join(repr(name) for name in names[:most])
+    return f"{some} and {more} more" if more > 0 else some
