@@ -899,6 +899,35 @@ def test_what_a_utility_gives_out_is_one_circuit(tmp_path, of_meter, name):
     assert found.house.trace(circuit.name).start == pd.Timestamp("2026-10-12", tz=ZONE)
 
 
+def test_energies_of_today_that_begin_anew_each_midnight(tmp_path):
+    day = FRAME.index.normalize()
+    kwh = FRAME[["Fridge", "Oven"]].groupby(day).cumsum() * STEP_S / 3.6e6
+    heads = [f"{name} kWh today" for name in kwh]
+    lines = wide(heads, [kwh[name].to_numpy() for name in kwh])
+    found = through(tmp_path, write(tmp_path, "a.csv", lines))
+    # What was drawn before the first row of a counter is not known.
+    lost = {name: kwh[name].iloc[0] for name in kwh}
+    expected = {f"{name} today": TRUTH[name] - lost[name] for name in kwh}
+    close(found.kwh, expected, rel=2e-3)
+
+
+def test_circuits_that_are_called_by_letters_are_no_units(tmp_path):
+    names = {"A": "Fridge", "B": "Oven", "V": "Heat pump"}
+    lines = ["time,Phase,Volts,Watts"]
+    for at, stamp in enumerate(STAMPS):
+        lines += [f"{stamp},{name},230,{FRAME[of].iloc[at]}" for name, of in names.items()]
+    found = through(tmp_path, write(tmp_path, "a.csv", lines))
+    assert list(found.kwh.values()) == pytest.approx([TRUTH[of] for of in names.values()], rel=1e-4)
+
+
+def test_settings_counts_and_run_times_are_no_power(tmp_path):
+    more = [np.full(len(FRAME), 20.5), np.arange(len(FRAME)) % 7, np.arange(len(FRAME)) % 60]
+    heads = ["Fridge W", "Fridge setpoint", "door open count", "Fridge runtime min"]
+    found = through(tmp_path, write(tmp_path, "a.csv", wide(heads, [*columns()[:1], *more])))
+    close(found.kwh, {"Fridge": TRUTH["Fridge"]})
+    assert "is no power by its name" in found.text
+
+
 def test_hours_that_are_numbered_beside_a_date_are_refused(tmp_path, of_meter):
     hourly = of_meter.iloc[::4]
     table = pd.DataFrame(

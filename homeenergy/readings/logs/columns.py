@@ -36,6 +36,7 @@ UNITS: dict[str, tuple[Holds, str]] = {
         )
     },
 }
+_PLAIN_UNITS = {"kw", "wh", "kwh", "kva", "watts"}  # also inside a head, as in "kWh today"
 _IN_BRACKETS: dict[str, tuple[Holds, str]] = {
     unit: ("other", unit) for unit in ("c", "f", "k", "s", "h", "min", "ms", "l", "-", "°")
 }
@@ -52,7 +53,8 @@ _SPOKEN: tuple[tuple[Holds, str], ...] = (
         "temperature temp temperatur température temperatura temperatuur humidity feuchte "
         "feuchtigkeit luftfeuchtigkeit humidité humedad umidità vochtigheid frequency "
         "frequenz fréquence frecuencia frequenza frequentie rssi signal price preis prix "
-        "precio prezzo prijs cost costs kosten coût irradiance",
+        "precio prezzo prijs cost costs kosten coût irradiance setpoint sollwert consigne runtime "
+        "uptime laufzeit duration dauer durée count counts anzahl",
     ),
 )
 _WORDS: dict[str, Holds] = {word: holds for holds, words in _SPOKEN for word in words.split()}
@@ -120,6 +122,11 @@ def read_head(name: str, *, unit: str = "") -> Head:
     if told is None and parts:
         told = _unit(parts[-1])
         parts = parts[:-1] if told else parts
+    if told is None:
+        inside = [part for part in parts if part.casefold() in _PLAIN_UNITS]
+        if len(inside) == 1:
+            told = _unit(inside[0])
+            parts.remove(inside[0])
     if parts == [_POWER_SYMBOL]:
         parts = ["power"]
     lower = [part.casefold() for part in parts]

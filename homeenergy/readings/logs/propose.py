@@ -427,6 +427,8 @@ def _long(
 def _long_head(name: str, value: Head, units: NDArray[np.object_] | None) -> Head:
     """What the name of a circuit, the head of the values and their units say together."""
     own = read_head(name)
+    if not own.label:
+        own = Head(label=name)  # a circuit called A, not amps
     if units is not None:
         told = [read_head(text) for text in units if text]
         for holds in ("power", "energy"):
