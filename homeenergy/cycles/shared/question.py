@@ -10,9 +10,10 @@ from homeenergy.units import S_PER_DAY
 ASKED_DAYS = 7
 # A use of part of a longer sample looks like another load.
 LONGEST_PERIOD_S = 10.0
-# Electronics at rest stay below the first [W]: a lesser draw is a state of the other. Equal loads
-# cannot be told from two settings of one. Common practice and own rule.
-LEAST_W, SAME = 20.0, 0.15
+# Electronics at rest stay below the first [W], so a lesser draw may be a state of the other; loads
+# nearer to each other than the second may be two settings of one. Then so many times the odds are
+# wanted. Common practice and own rule.
+LEAST_W, SAME, DOUBTFUL = 20.0, 0.15, 4.0
 
 
 def question(trace: Trace) -> str | None:
@@ -38,4 +39,5 @@ def question(trace: Trace) -> str | None:
 def looks_like_two(odds: float, watts: tuple[float, float]) -> bool:
     """Whether odds of several, and usual watts of the two loads, are to be asked about."""
     low, high = sorted(watts)
-    return low >= LEAST_W and high >= (1 + SAME) * low and odds > QUESTION_ODDS
+    plain = low >= LEAST_W and high >= (1 + SAME) * low
+    return odds > QUESTION_ODDS * (1.0 if plain else DOUBTFUL)

@@ -41,7 +41,7 @@ SAID = 4.0
 # no part explains, number of parts, constant.
 CONFIDENCE = (0.417, 0.537, -1.09, -0.195, 3.28)
 # Above these odds a person is asked whether there are several loads.
-QUESTION_ODDS = 2.0
+QUESTION_ODDS = 3.0
 # Where only one size of draw comes and goes.
 ONE_DRAW = "only one size of draw comes and goes: one load, or several of the same watts"
 ONE_DRAW_ODDS = 0.05
