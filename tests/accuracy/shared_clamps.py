@@ -293,7 +293,8 @@ def report(halves: dict[str, dict[str, object]]) -> str:
             f"One load or several ({len(single)} logs of single appliances, {len(pairs)} "
             f"pairs): area under the curve {auc:.2f}; {at_tenth:.0%} of pairs at 10 % false "
             f"alarms. The question, whose odds were chosen with both halves seen, is asked for "
-            f"{asked[0]:.0%} of pairs and {asked[1]:.0%} of single appliances. Time of a split: {seconds[0]:.2f} s, at most {seconds[1]:.2f} s.",
+            f"{asked[0]:.0%} of pairs and {asked[1]:.0%} of single appliances. Time of a split: "
+            f"{seconds[0]:.2f} s, at most {seconds[1]:.2f} s.",
             "",
         ]
     return "\n".join(lines).rstrip()
