@@ -71,7 +71,7 @@ def odds_by_hints(
         # A kind says something only where it is not that of all.
         if load.kind is not None and len(kinds) > 1:
             by_itself = _by_itself(times)
-            odds[i] += by_itself if load.kind == "thermostatic" else -by_itself
+            odds[i] += by_itself if KINDS[load.kind].bridging.by_itself else -by_itself
         if load.alone is not None:
             low, high = (_seconds(at, start) for at in load.alone)
             odds[i] += [_alone(one, max(low, 0.0), min(high, span_s), span_s) for one in times]
