@@ -215,7 +215,7 @@ def test_sliders_draw_again_and_say_what_is_wrong():
     box = sliders(draw, labels=labels, microfarad=(0, 80, 1, 22), ohm=(10, 90, 1, 60))
     first, second, picture, message = box.children
     assert seen == [(22, 60)]
-    assert (first.min, first.max, first.continuous_update) == (0, 80, True)
+    assert (first.min, first.max, first.continuous_update) == (0, 80, False)
     assert [slider.description for slider in (first, second)] == ["capacitor (µF)", "ohm"]
     assert first.tooltip == "capacitor (µF), from 0 to 80"
     old = picture.value

@@ -162,9 +162,9 @@ def sliders(
     -------
     ipywidgets.VBox
         Sliders, the figure as a picture, and a line for what goes wrong. The figure is drawn again
-        while a slider moves, as fast as the kernel draws. The picture's alternative text gives the
-        sliders' values and what is written on the figure. Without a running kernel there is nothing
-        to see: call `draw` itself for a picture that stays.
+        when a slider is let go. The picture's alternative text gives the sliders' values and what
+        is written on the figure. Without a running kernel there is nothing to see: call `draw`
+        itself for a picture that stays.
     """
     from ipywidgets import HTML, FloatSlider, VBox
 
@@ -182,8 +182,7 @@ def sliders(
             step=step,
             description=spoken[name],
             tooltip=f"{spoken[name]}, from {least:g} to {greatest:g}",
-            # The page sends the next value when the last one is drawn: none queue up.
-            continuous_update=True,
+            continuous_update=False,
             style={"description_width": "initial"},
             layout={"width": WIDTH, "max_width": "100%"},
         )
