@@ -928,6 +928,17 @@ def test_settings_counts_and_run_times_are_no_power(tmp_path):
     assert "is no power by its name" in found.text
 
 
+@pytest.mark.parametrize("named", [True, False])
+def test_one_unit_for_all_rows_in_a_column_of_its_own(tmp_path, named):
+    table = pd.DataFrame({"time": STAMPS, "Fridge": FRAME["Fridge"].to_numpy() / 1000})
+    if named:
+        table = table.melt(id_vars="time", var_name="name").sort_values("time")
+    table["unit"] = "kW"
+    found = through(tmp_path, write(tmp_path, "a.csv", table.to_csv(index=False)))
+    close(found.kwh, {"Fridge": TRUTH["Fridge"]})
+    assert "'unit' holds texts" not in found.text
+
+
 def test_hours_that_are_numbered_beside_a_date_are_refused(tmp_path, of_meter):
     hourly = of_meter.iloc[::4]
     table = pd.DataFrame(

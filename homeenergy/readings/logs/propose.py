@@ -122,7 +122,12 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
         if numbered:
             refuse_days_of_many_rows(base, table)
         return _long(base, table, roles, groups[0].names[0], remarks)
-    remarks += [f"column {name!r} holds texts, and is left out" for name in texts]
+    units = {cell for cell in table.cells(roles.unit) if cell} if roles.unit is not None else set()
+    remarks += [
+        f"column {name!r} holds texts, and is left out"
+        for name in texts
+        if name != roles.unit or len(units) != 1
+    ]
     if not groups:
         reasons = "; ".join(f"{name!r} {why}" for name, why in left_out.items())
         raise HouseError(
@@ -134,12 +139,10 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
             'wire, flue or pipe says when a load is on: write quantity = "temperature".',
         )
     refuse_days_of_many_rows(base, table)
-    if roles.unit is not None:
-        units = {cell for cell in table.cells(roles.unit) if cell}
-        if len(units) == 1:
-            told = units.pop()
-            groups = [_with_unit(group, told) for group in groups]
-            remarks.append(f"the unit is that of column {roles.unit!r}: {told}")
+    if len(units) == 1:
+        told = units.pop()
+        groups = [_with_unit(group, told) for group in groups]
+        remarks.append(f"the unit is that of column {roles.unit!r}: {told}")
     return _wide(base, table, groups, remarks)
 
 

@@ -123,8 +123,8 @@ def text_roles(table: Table, texts: Sequence[str | int]) -> Roles:
         heads = [measured_of(text) for text in different]
         if not different or {text.casefold() for text in different} <= _STATES:
             continue
-        if all(_is_when(text) for text in different) or _marks_rows(table, name):
-            continue
+        if all(is_time_of_day(text) or is_date(text) or is_stamp(text) for text in different):
+            continue  # the other end of a row's period
         if all(
             head.unit and not head.label.strip(text)
             for head, text in zip(heads, different, strict=True)
@@ -132,14 +132,13 @@ def text_roles(table: Table, texts: Sequence[str | int]) -> Roles:
             roles.setdefault("unit", name)
         elif len(different) > 1 and all(head.holds and not head.label for head in heads):
             roles.setdefault("measured", name)
-        elif len(different) <= _LONG_NAMES and read_head(str(name)).holds != "other":
+        elif (
+            len(different) <= _LONG_NAMES
+            and read_head(str(name)).holds != "other"
+            and not _marks_rows(table, name)
+        ):
             roles.setdefault("circuit", name)
     return Roles(**roles)
-
-
-def _is_when(text: str) -> bool:
-    """Whether a text says when a row's period begins, ends, or both."""
-    return is_time_of_day(text) or is_date(text) or is_stamp(text)
 
 
 def _marks_rows(table: Table, name: str | int) -> bool:
@@ -195,18 +194,21 @@ def times_across(table: Table) -> HouseError:
 
 def has_times_across(base: LogLayout, table: Table, numbers: Sequence[str | int]) -> bool:
     """Whether as many columns as a day has hours, or parts of them, are numbered or times."""
-    named = [str(name) for name in numbers if _TIME_OR_NUMBER.fullmatch(str(name).strip())]
-    days = all(is_date(cell) for cell in table.filled(base.time_columns[0]))
-    return days and len(base.time_columns) == 1 and len(named) >= H_PER_DAY - 1
+    named = [name for name in numbers if _TIME_OR_NUMBER.fullmatch(str(name).strip())]
+    return len(named) >= H_PER_DAY - 1 and _has_dates_alone(base, table)
+
+
+def _has_dates_alone(base: LogLayout, table: Table) -> bool:
+    """Whether no column says at what time of its day a row was logged."""
+    dates = table.filled(base.time_columns[0])
+    return len(base.time_columns) == 1 and all(is_date(cell) for cell in dates)
 
 
 def refuse_days_of_many_rows(base: LogLayout, table: Table) -> None:
     """Refuse a log whose times are dates alone, with many rows a day."""
     when = base.time_columns[0]
     dates = table.filled(when)
-    if len(base.time_columns) > 1 or not all(is_date(cell) for cell in dates):
-        return
-    if len(set(dates)) * 2 > len(dates):
+    if len(set(dates)) * 2 > len(dates) or not _has_dates_alone(base, table):
         return
     others = listed([name for name in table.names if name != when])
     raise HouseError(
