@@ -28,6 +28,7 @@ _TIME_OR_NUMBER = re.compile(
     r"(?:h|he|hh|hr|hour|stunde|heure|uur|kwh)?[ _]*\d{1,3}(?:[:.]\d\d.*)?", re.IGNORECASE
 )
 _LONGEST_MARK = 2  # letters of what stands in every row, as N for "not estimated"
+_MOST_MARKS = 4  # such as estimated, corrected, missing; own choice
 _ONE_PACE = 0.9  # of the steps between rows
 # Symbols of IEC 80000-6, and V for volts.
 _SYMBOLS: dict[str, Holds] = {"p": "power", "u": "volts", "v": "volts", "i": "amps"}
@@ -150,19 +151,22 @@ def _marks_rows(table: Table, name: str | int) -> bool:
     if table.hours is None:
         return False
     who = np.array(table.cells(name), dtype=object)
-    if len(set(who)) == 1:
-        return len(str(who[0]).strip()) <= _LONGEST_MARK
-    return _at_one_pace(table.hours) and not all(
-        _at_one_pace(table.hours[who == text]) for text in set(who)
+    texts = set(who)
+    if len(texts) == 1:
+        return len(who[0]) <= _LONGEST_MARK
+    return (
+        len(texts) <= _MOST_MARKS
+        and _at_one_pace(table.hours)
+        and not all(_at_one_pace(table.hours[who == text]) for text in texts)
     )
 
 
 def _at_one_pace(hours: NDArray[np.float64]) -> bool:
     steps = np.diff(np.sort(hours[~np.isnan(hours)]))
     usual = np.median(steps) if steps.size else 0.0
-    return (
-        bool(np.mean(np.abs(steps - usual) <= usual / 2) >= _ONE_PACE) if usual else not steps.size
-    )
+    if not usual:
+        return not steps.size
+    return bool(np.mean(np.abs(steps - usual) <= usual / 2) >= _ONE_PACE)
 
 
 def measured_of(text: str) -> Head:
