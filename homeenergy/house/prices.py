@@ -184,6 +184,16 @@ class PriceBlock:
     ] = inf
 
 
+def _monthly_price(of: str, unit: str, example: float) -> Key:
+    return Key(
+        help=of,
+        unit=f"currency per {unit} a month",
+        example=example,
+        check=lambda price: price >= 0,
+        must="be 0 or more",
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemandCharge:
     """A charge for the greatest power of each calendar month, whatever the energy.
@@ -205,22 +215,16 @@ class DemandCharge:
     ]
     price_per_kw: Annotated[
         float | None,
-        Key(
-            help="of the greatest mean power of a calendar month; this or price_per_kva",
-            unit="currency per kW a month",
-            example=9.5,
-            check=lambda price: price >= 0,
-            must="be 0 or more",
+        _monthly_price(
+            "of the greatest mean power of a calendar month; this or price_per_kva", "kW", 9.5
         ),
     ] = None
     price_per_kva: Annotated[
         float | None,
-        Key(
-            help="of the greatest apparent power of a calendar month, in place of price_per_kw",
-            unit="currency per kVA a month",
-            example=8.0,
-            check=lambda price: price >= 0,
-            must="be 0 or more",
+        _monthly_price(
+            "of the greatest apparent power of a calendar month, in place of price_per_kw",
+            "kVA",
+            8.0,
         ),
     ] = None
     power_factor: Annotated[
