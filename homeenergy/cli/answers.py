@@ -12,7 +12,6 @@ from homeenergy.cli.frame import (
     BAD_DATA,
     Folder,
     bring_in,
-    find,
     give,
     plain_errors,
     progress_bar,
@@ -22,7 +21,6 @@ from homeenergy.cli.frame import (
 from homeenergy.words import without_formulas
 
 if TYPE_CHECKING:
-    from homeenergy.findings import Findings
     from homeenergy.readings import House
 
 
@@ -170,10 +168,17 @@ def findings(
     if json_file == "-" and csv_file == "-":
         raise typer.BadParameter("only one of --json and --csv can be printed; name a file")
     with plain_errors():
-        found, house = find(folder) if html or json_file or csv_file else _found_or_hours(folder)
-        if found is None:
-            say("\n".join(_states(house)))
+        from homeenergy.findings import house_findings
+        from homeenergy.readings import open_house
+
+        bring_in(folder)
+        house = open_house(folder)
+        written = html or json_file or csv_file
+        if house.switched and not (written or any(map(house.has_readings, house.circuits))):
+            say("\n".join(_states(house)))  # its logs say only when loads are on
             return
+        with progress_bar("finding runs") as step:
+            found = house_findings(house, progress=step)
         if json_file is not None:
             from homeenergy.show.document.findings import findings_record
 
@@ -194,17 +199,6 @@ def findings(
             say("\n".join(findings_lines(found, width=width())))
             if house.switched:
                 say("\n".join(_states(house)))
-
-
-def _found_or_hours(folder: Path) -> tuple[Findings | None, House]:
-    """What `find` gives; no findings of a house whose logs say only when loads are on."""
-    from homeenergy.readings import open_house
-
-    bring_in(folder)
-    house = open_house(folder)
-    if house.switched and not any(house.has_readings(one) for one in house.circuits):
-        return None, house
-    return find(folder)
 
 
 def _states(house: House) -> list[str]:

@@ -21,8 +21,6 @@ from homeenergy.files import write_text
 from homeenergy.words import printable
 
 if TYPE_CHECKING:
-    from homeenergy.findings import Findings
-    from homeenergy.readings import House
     from homeenergy.readings.store.importing import ImportReport
 
 # 2, for a command that is used wrongly, comes from typer.
@@ -44,17 +42,6 @@ def bring_in(folder: Path, *, rebuild: bool = False, verify: bool = False) -> Im
     except KeyboardInterrupt:
         say("Stopped. The store is consistent; run the command again to continue.", err=True)
         raise typer.Exit(INTERRUPTED) from None
-
-
-def find(folder: Path) -> tuple[Findings, House]:
-    """Import what is new, and find what each appliance uses."""
-    from homeenergy.findings import house_findings
-    from homeenergy.readings import open_house
-
-    bring_in(folder)
-    house = open_house(folder)
-    with progress_bar("finding runs") as step:
-        return house_findings(house, progress=step), house
 
 
 def say(text: str, *, err: bool = False) -> None:
