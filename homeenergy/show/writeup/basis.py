@@ -108,12 +108,16 @@ def _at_prices_of_a_year(house: House, tariff: Tariff) -> tuple[House, date | No
     and of all seasons.
     """
     seasonal = any(p.seasons for one in tariff.versions for p in one.periods)
-    logged = [c for c in house.circuits if house.has_readings(c)]
-    if not (tariff.changes or seasonal) or not logged:
+    if not (tariff.changes or seasonal):
         return house, None
-    traces = [house.trace(c) for c in logged]
-    start, end = min(t.start for t in traces), max(t.end for t in traces)
-    last = (end - pd.Timedelta("1ns")).tz_convert(house.timezone).date()
+    logged = [c for c in house.circuits if house.has_readings(c)]
+    months = [one for c in logged for one in house.stored_months(c)[0] if one.samples]
+    if not months:
+        return house, None
+    start_ns = min(one.first_slot * one.period_ns for one in months)
+    end_ns = max((one.first_slot + one.samples) * one.period_ns for one in months)
+    start = pd.Timestamp(start_ns, tz="UTC")
+    last = pd.Timestamp(end_ns - 1, tz="UTC").tz_convert(house.timezone).date()
     begun = [change.start for change in tariff.changes if change.start <= last]
     now = averaged_over_seasons(tariff.on(last), start, timezone=house.timezone)
     schedule = replace(house.schedule, tariff=now)
