@@ -46,6 +46,12 @@ class LoadYear:
     money: Estimate | None
     share: float
 
+    def cost_of(self, kwh: Estimate) -> Estimate | None:
+        """What energy costs at the price that the load pays; None where that is not known."""
+        if self.money is None or not self.kwh.value > 0:
+            return None
+        return kwh.scaled(self.money.value / self.kwh.value, unit=self.money.unit)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HouseYear:
@@ -105,10 +111,12 @@ class HouseYear:
         known = self.energy is not None and self.kwh.value > 0
         return self.energy.value / self.kwh.value if known and self.energy is not None else None
 
-    @property
-    def steady_price(self) -> float | None:
-        """What a kWh costs that is drawn at all hours [currency]."""
-        return self.price if self.price_of_all_hours is None else self.price_of_all_hours
+    def steady_cost(self, kwh: Estimate) -> Estimate | None:
+        """What energy costs that is drawn at all hours; None where no price is known."""
+        price = self.price if self.price_of_all_hours is None else self.price_of_all_hours
+        if price is None or self.energy is None:
+            return None
+        return kwh.scaled(price, unit=self.energy.unit)
 
     def share_of_bill(self, money: Estimate | None, kwh: Estimate) -> float:
         """A part of the bill, or without one of the energy; NaN where that is not positive."""
@@ -331,7 +339,4 @@ def _with_base(year: HouseYear, house: House, findings: Findings) -> HouseYear:
     except (HouseError, ValueError):
         return year
     kwh = base.kwh_per_year
-    money = None
-    if year.steady_price is not None and year.energy is not None:
-        money = kwh.scaled(year.steady_price, unit=year.energy.unit)
-    return replace(year, base=base, base_kwh=kwh, base_money=money)
+    return replace(year, base=base, base_kwh=kwh, base_money=year.steady_cost(kwh))

@@ -134,10 +134,6 @@ def _unmeasured(year: HouseYear) -> list[LookInto]:
         value=row["watts_w"], low=row["low_w"], high=row["high_w"], unit="W", n=0, basis="rest"
     )
     kwh = watts.scaled(H_PER_YEAR / WH_PER_KWH, unit="kWh")
-    price = year.steady_price
-    money = None
-    if price is not None and year.energy is not None:
-        money = kwh.scaled(price, unit=year.energy.unit)
     return [
         LookInto(
             load="",
@@ -154,7 +150,7 @@ def _unmeasured(year: HouseYear) -> list[LookInto]:
                 text="With everything on these circuits unplugged, the mains still carry as much."
             ),
             at_stake_kwh=kwh,
-            at_stake_money=money,
+            at_stake_money=year.steady_cost(kwh),
         )
     ]
 
@@ -188,9 +184,6 @@ def _more_since(
             figures={"day": change.at, "more": more},
         )
     kwh = more.scaled(DAYS_PER_YEAR)
-    money = None
-    if load.money is not None and load.kwh.value > 0:
-        money = kwh.scaled(load.money.value / load.kwh.value, unit=load.money.unit)
     return [
         LookInto(
             load=name,
@@ -200,7 +193,7 @@ def _more_since(
                 text="It is used more, its room or the weather changed, or somebody set it so."
             ),
             at_stake_kwh=kwh,
-            at_stake_money=money,
+            at_stake_money=load.cost_of(kwh),
         )
     ]
 
@@ -446,9 +439,6 @@ def _tank(load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
     if loss_w is None or not load.kwh.value > 0:
         return []
     kwh = loss_w.scaled(H_PER_YEAR / WH_PER_KWH, unit="kWh")
-    money = None
-    if load.money is not None:
-        money = kwh.scaled(load.money.value / load.kwh.value, unit=load.money.unit)
     return [
         LookInto(
             load=finding.appliance,
@@ -465,7 +455,7 @@ def _tank(load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
                 text="The tank is no warmer to the hand than the room, and the pipes too."
             ),
             at_stake_kwh=kwh,
-            at_stake_money=money,
+            at_stake_money=load.cost_of(kwh),
         )
     ]
 
