@@ -377,11 +377,10 @@ def _heat_pump(
     found = []
     name = finding.appliance
     if use.crankcase is not None:
-        share = use.crankcase.kwh_per_day / finding.kwh_per_day.value
-        kwh, money = _at_stake(load, share)
         found.append(
-            LookInto(
-                load=name,
+            _of_share(
+                load,
+                use.crankcase.kwh_per_day / finding.kwh_per_day.value,
                 do=Said(
                     text="{appliance}: ask whether the heater of its compressor has to run so "
                     "often",
@@ -392,15 +391,13 @@ def _heat_pump(
                     figures={"heater_w": use.crankcase.heater_w, "rest_share": use.crankcase.share},
                 ),
                 wrong_if=Said(text="Its maker asks for the heater at these temperatures."),
-                at_stake_kwh=kwh,
-                at_stake_money=money,
             )
         )
     if use.defrosts is not None and use.defrost_share > MANY_DEFROSTS:
-        kwh, money = _at_stake(load, use.defrost_share)
         found.append(
-            LookInto(
-                load=name,
+            _of_share(
+                load,
+                use.defrost_share,
                 do=Said(
                     text="{appliance}: have its defrosting looked at",
                     figures={"appliance": name},
@@ -416,8 +413,6 @@ def _heat_pump(
                     text="The coil is clean, the sensor sits right, and it ices up in fact as "
                     "often."
                 ),
-                at_stake_kwh=kwh,
-                at_stake_money=money,
             )
         )
     return found
