@@ -238,7 +238,7 @@ def _running(
 ) -> list[LookInto]:
     """Short cycling, a pump that runs on, runs of a pump that do not end."""
     name, found = finding.appliance, []
-    cycling = short_cycling(finding, house.trace(finding.circuit))
+    cycling = short_cycling(finding, house)
     if cycling is not None:
         text = (
             "For {cycling_h} it started {often} times an hour, running {run_min} each time "

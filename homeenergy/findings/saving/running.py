@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.loads.heat_pump import LONGEST_HALT_S, compressor
 from homeenergy.house.kinds import KINDS
+from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.units import NS_PER_S, S_PER_H
 
@@ -149,7 +150,7 @@ def energy_share(finding: ApplianceFinding, spans: Spans) -> float:
     return float(inside.sum()) / total_wh
 
 
-def short_cycling(finding: ApplianceFinding, trace: Trace) -> ShortCycling | None:
+def short_cycling(finding: ApplianceFinding, house: House) -> ShortCycling | None:
     """Hours in which a compressor starts six times or more; None where there are next to none.
 
     Notes
@@ -159,8 +160,9 @@ def short_cycling(finding: ApplianceFinding, trace: Trace) -> ShortCycling | Non
     shorter. That more than six starts an hour are too many is common practice, no source. Starts
     are read from the samples, since runs of few samples may be one plateau.
     """
-    if trace.period_s > LONGEST_PERIOD_S or not is_compressor(finding):
+    if finding.cycles.plateaus.period_s > LONGEST_PERIOD_S or not is_compressor(finding):
         return None
+    trace = house.trace(finding.circuit)
     runs = _above(trace, _working_w(finding, trace))
     if len(runs) < MANY_STARTS:
         return None
