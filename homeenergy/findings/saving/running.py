@@ -199,8 +199,7 @@ def _above(trace: Trace, watts_w: float) -> Spans:
     """Stretches of samples above a power; what is missing ends one."""
     on = np.r_[False, trace.watts > watts_w, False]
     edges = np.flatnonzero(on[1:] != on[:-1]).reshape(-1, 2)
-    begin, step = trace.start.as_unit("ns").value, round(trace.period_s * NS_PER_S)
-    return np.asarray(begin + edges * step, dtype=np.int64)
+    return np.asarray(trace.start.value + edges * trace.period_ns, dtype=np.int64)
 
 
 def long_runs(finding: ApplianceFinding) -> LongRuns | None:
@@ -266,6 +265,5 @@ def _seen(findings: Sequence[ApplianceFinding]) -> Spans:
 
 def _instants(finding: ApplianceFinding, numbers: NDArray[np.int64]) -> Spans:
     """Numbers of samples as instants [ns]."""
-    p = finding.cycles.plateaus
-    step = int(p.period_s * NS_PER_S)
-    return np.asarray(p.start.as_unit("ns").value + numbers * step, dtype=np.int64)
+    at_ns = finding.cycles.plateaus.instants(numbers.ravel()).asi8
+    return np.asarray(at_ns.reshape(-1, 2), dtype=np.int64)
