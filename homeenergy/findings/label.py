@@ -15,6 +15,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding, estimate_text, percent_text
 from homeenergy.findings.days import LEAST_COVERAGE, sums_of_days
 from homeenergy.findings.year import annual_energy
+from homeenergy.house.kinds import is_named
 from homeenergy.house.schema import load_toml
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.means import mean_of_days
@@ -227,13 +228,12 @@ def usual_procedure(finding: ApplianceFinding, *, country: str) -> str | None:
     text, or nothing whole was measured.
     """
     region = "EU" if EU.fullmatch(country) else country
-    name = f"{finding.appliance} {finding.circuit}".replace("_", " ").lower()
     table = _table()
     for procedure, row in table[table["region"] == region].iterrows():
         measured_use = finding.kwh_per_day if row["use"] == "day" else finding.run_kwh
         if (
             row["status"].startswith("seen")
-            and re.search(NAMES[row["appliance"]], name)
+            and is_named(NAMES[row["appliance"]], finding.appliance, finding.circuit)
             and isfinite(measured_use.value)
         ):
             return str(procedure)

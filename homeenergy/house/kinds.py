@@ -181,10 +181,11 @@ STAYS_ON = {
 }
 
 
+def is_named(words: str, *names: str) -> bool:
+    """Whether a pattern of words, in lower case, is found in the names of a load."""
+    return re.search(words, " ".join(names).replace("_", " ").lower()) is not None
+
+
 def why_named_to_stay_on(*names: str) -> str:
     """Reason why an appliance of such names must not be switched off; empty where none is known."""
-    named = " ".join(names).replace("_", " ").lower()
-    for words, reason in STAYS_ON.items():
-        if re.search(words, named):
-            return reason
-    return ""
+    return next((why for words, why in STAYS_ON.items() if is_named(words, *names)), "")

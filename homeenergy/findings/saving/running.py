@@ -6,7 +6,6 @@ no saving is measured, and none can be more than that.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.loads.heat_pump import LONGEST_HALT_S, compressor
-from homeenergy.house.kinds import KINDS
+from homeenergy.house.kinds import KINDS, is_named
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.units import NS_PER_S, S_PER_H
@@ -80,8 +79,7 @@ class LongRuns:
 
 def named(finding: ApplianceFinding, words: str) -> bool:
     """Whether a load or its circuit is called so."""
-    name = f"{finding.appliance} {finding.circuit}".replace("_", " ").lower()
-    return re.search(words, name) is not None
+    return is_named(words, finding.appliance, finding.circuit)
 
 
 def is_compressor(finding: ApplianceFinding) -> bool:
