@@ -161,22 +161,20 @@ def averaged_over_seasons(tariff: Tariff, start: pd.Timestamp, *, timezone: tzin
     """
     if not any(period.seasons for period in tariff.periods):
         return tariff
-    year = pd.date_range(start.floor("15min"), periods=DAYS * SLOTS, freq=f"{int(SLOT_S)}s")
-    year = year.tz_convert(timezone)
+    year = _slots_of_a_year(start.floor(f"{SLOT_MIN}min"), timezone)
     weekday, slot = _slots(year)
     at = weekday * SLOTS + slot
     sums = np.bincount(at, weights=tariff.price_at(year, timezone), minlength=7 * SLOTS)
     price = (sums / np.bincount(at, minlength=7 * SLOTS)).reshape(7, SLOTS).round(9)
-    minutes = int(SLOT_S // 60)
     periods = []
     for day, prices in enumerate(price):
         edges = np.flatnonzero(np.r_[True, np.diff(prices) != 0, True])
         for a, b in pairwise(edges.tolist()):
             periods.append(
                 PricePeriod(
-                    name=f"{a * minutes // 60:02d}:{a * minutes % 60:02d}",
+                    name=f"{a * SLOT_MIN // 60:02d}:{a * SLOT_MIN % 60:02d}",
                     price_per_kwh=float(prices[a]),
-                    minutes=((a * minutes, b * minutes),),
+                    minutes=((a * SLOT_MIN, b * SLOT_MIN),),
                     days=frozenset({day, 7} if day == 6 else {day}),
                 )
             )
@@ -185,8 +183,8 @@ def averaged_over_seasons(tariff: Tariff, start: pd.Timestamp, *, timezone: tzin
 
 def price_of_all_hours(tariff: Tariff, start: pd.Timestamp, *, timezone: tzinfo | str) -> float:
     """Price that what draws the same at all hours of a year pays [currency per kWh]."""
-    year = pd.date_range(start.floor("15min"), periods=DAYS * SLOTS, freq=f"{int(SLOT_S)}s")
-    return float(tariff.price_at(year.tz_convert(timezone), timezone).mean())
+    year = _slots_of_a_year(start.floor(f"{SLOT_MIN}min"), timezone)
+    return float(tariff.price_at(year, timezone).mean())
 
 
 def demand_remark(share: Estimate) -> str:
@@ -487,12 +485,16 @@ def price_of_a_year(finding: ApplianceFinding, tariff: Tariff) -> float:
     np.divide(total.sum(axis=0), time_h.sum(axis=0), out=every, where=time_h.sum(axis=0) > 0)
     mean_w = np.where(np.isnan(mean_w), every[None, :], mean_w)
     last = (start + pd.to_timedelta(end_s - plateaus.period_s, unit="s")).tz_convert(timezone)
-    year = pd.date_range(begins[0], periods=DAYS * SLOTS, freq=f"{int(SLOT_S)}s")
-    year = year.tz_convert(timezone)
+    year = _slots_of_a_year(begins[0], timezone)
     prices = tariff.on(last.date()).price_at(year, timezone)
     weekday, slot = _slots(year)
     watts = mean_w[weekday, slot]
     return float((watts * prices).sum() / watts.sum()) if watts.sum() else float("nan")
+
+
+def _slots_of_a_year(first: pd.Timestamp, timezone: tzinfo | str) -> pd.DatetimeIndex:
+    """Begins of the slots of 365 days, in local time."""
+    return pd.date_range(first, periods=DAYS * SLOTS, freq=f"{SLOT_MIN}min").tz_convert(timezone)
 
 
 def _slots(local: pd.DatetimeIndex) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
