@@ -141,6 +141,12 @@ def interval_text(estimate: Estimate | None, *, of: str = "") -> str:
     return (f"{low} to {high}" if low.startswith("-") else f"{low}–{high}") + few
 
 
+def value_and_interval(estimate: Estimate | None) -> str:
+    """Write value and interval without the unit: "0.41 (0.39–0.43)", or the value alone."""
+    interval = interval_text(estimate)
+    return f"{value_text(estimate)} ({interval})" if interval else value_text(estimate)
+
+
 def _places(estimate: Estimate) -> int:
     return decimals(estimate.low, estimate.high, value=estimate.value, unit=estimate.unit)
 

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles.programmes import Programmes, find_programmes
-from homeenergy.findings.appliance.record import ApplianceFinding, interval_text, value_text
+from homeenergy.findings.appliance.record import ApplianceFinding, value_and_interval
 from homeenergy.findings.comparison.circuits import timezone_of
 from homeenergy.findings.cost import mean_price, own_run_costs
 from homeenergy.findings.days import local_days
@@ -74,7 +74,7 @@ class ProgrammeUses:
         rows = [head, ["---", *["---:"] * (len(head) - 1)]]
         for use in self.uses:
             estimates = [use.run_kwh, use.minutes, *([use.cost] if currency else [])]
-            rows.append([use.name, f"{use.runs:,}", *map(_cell, estimates)])
+            rows.append([use.name, f"{use.runs:,}", *map(value_and_interval, estimates)])
         lines = ["| " + " | ".join(c.replace("|", "\\|") for c in row) + " |" for row in rows]
         return "\n".join(lines)
 
@@ -168,8 +168,3 @@ def _use(
         minutes=mean_estimate(minutes, unit="min", basis=f"mean of {own.sum()} runs, t interval"),
         cost=cost,
     )
-
-
-def _cell(estimate: Estimate | None) -> str:
-    interval = interval_text(estimate)
-    return f"{value_text(estimate)} ({interval})" if interval else value_text(estimate)

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from homeenergy.findings.appliance.record import estimate_text, interval_text, value_text
+from homeenergy.findings.appliance.record import estimate_text, value_and_interval
 from homeenergy.findings.change import Change
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.comparison.times import Comparisons
@@ -138,9 +138,7 @@ def _draw(ax: Axes, at: int, estimate: Estimate, *, look: Look, full: bool) -> N
         markersize=7,
         zorder=5,
     )
-    interval = interval_text(estimate)
-    value = value_text(estimate)
-    write_beside(ax, at, f"{value} ({interval})" if interval else value)
+    write_beside(ax, at, value_and_interval(estimate))
 
 
 def _title(every: Sequence[Comparison], *, alone: bool) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 
-from homeenergy.findings.appliance.record import clipped, interval_text, is_bound, value_text
+from homeenergy.findings.appliance.record import clipped, is_bound, value_and_interval, value_text
 from homeenergy.findings.loads.baseload import Baseload, part_w
 from homeenergy.findings.loads.idle import IdleUse, bound_text, plural
 from homeenergy.house.kinds import KINDS
@@ -132,8 +132,7 @@ def figure_text(kwh: Estimate) -> str:
     """Write energy with its interval, or as a bound."""
     if is_bound(kwh):
         return f"at most {bound_text(kwh.high)}"
-    interval = interval_text(kwh)
-    return f"{value_text(kwh)} ({interval})" if interval else value_text(kwh)
+    return value_and_interval(kwh)
 
 
 def outweighed_text(row: IdleUse) -> str:
@@ -235,14 +234,12 @@ def _draw(ax: Axes, at: int, row: Any) -> None:
     ax.barh(
         at, row.watts_w, height=0.66, facecolor=face, edgecolor=edge, hatch=hatch, linewidth=0.8
     )
-    watts = part_w(row)
     end = row.watts_w
     if row.high_w - row.low_w < float("inf"):
         ax.plot([row.low_w, row.high_w], [at, at], color="black", linewidth=1.4, zorder=4)
         end = max(end, row.high_w)
-    interval = interval_text(watts)
     ax.annotate(
-        f"{value_text(watts)} ({interval})" if interval else value_text(watts),
+        value_and_interval(part_w(row)),
         (end, at),
         xytext=(6, 0),
         textcoords="offset points",

@@ -19,17 +19,16 @@ from homeenergy.findings import (
 )
 from homeenergy.findings.appliance.record import (
     clipped,
-    interval_text,
     is_bound,
     percent_text,
-    value_text,
+    value_and_interval,
 )
-from homeenergy.findings.loads.idle import IdleUse, bound_text
+from homeenergy.findings.loads.idle import IdleUse
 from homeenergy.findings.saving.saving import saved_text
 from homeenergy.findings.saving.switching_off import SwitchingOff
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
-from homeenergy.show.figures.idle import plot_idle_use
+from homeenergy.show.figures.idle import figure_text, plot_idle_use
 from homeenergy.show.panels.asking import Answer, Asking, Row, figure_of, joined
 from homeenergy.show.panels.house_panel import KnownHouse, house_panel, opening_code
 from homeenergy.show.panels.marks import idle_marks
@@ -148,11 +147,10 @@ def _row(known: KnownHouse, found: SwitchingOff) -> Row:
         saved = saved_text(clipped(found.kwh_per_year, finding))
         if found.cost_per_year is not None:
             saved += f" or {saved_text(clipped(found.cost_per_year, finding))}"
-    idle = clipped(row.idle_kwh_per_week, finding)
     return (
         known.labels[finding.circuit],
-        f"at most {bound_text(idle.high)}" if is_bound(idle) else _figure(idle),
-        _figure(clipped(row.use_kwh_per_week, finding)),
+        figure_text(clipped(row.idle_kwh_per_week, finding)),
+        value_and_interval(clipped(row.use_kwh_per_week, finding)),
         _share(row.idle_share),
         saved,
         found.reason,
@@ -163,11 +161,6 @@ def _share(share: Estimate) -> str:
     if is_bound(share):
         return f"at most {ceil(100 * share.high - 1e-9)} %"
     return percent_text(share.value)
-
-
-def _figure(kwh: Estimate) -> str:
-    interval = interval_text(kwh)
-    return f"{value_text(kwh)} ({interval})" if interval else value_text(kwh)
 
 
 def _code_of_one(known: KnownHouse, circuits: list[str], off_h: float | None) -> str:

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from homeenergy.findings.appliance.record import clipped, interval_text, is_bound, value_text
+from homeenergy.findings.appliance.record import clipped, is_bound, value_and_interval
 from homeenergy.findings.change import Change
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.comparison.times import Comparisons
@@ -75,11 +75,9 @@ def _estimates(rows: Sequence[tuple[str, Estimate, str]], label: str, words: str
     every = [end for _, one, _ in rows for end in (one.low, one.value, one.high)]
     scale, body = scale_of(every), []
     for name, one, look in rows:
-        interval = interval_text(one)
-        text = f"{value_text(one)} ({interval})" if interval else value_text(one)
         marks = _within(scale, one.low, one.high, look)
         marks += f'<i class="he-dot he-{look}" style="left:{scale.at(one.value):.2f}%"></i>'
-        body.append(_row(name, scale, marks, [("", text)]))
+        body.append(_row(name, scale, marks, [("", value_and_interval(one))]))
     key = [("he-within", "95 % interval")]
     if any(look == "open" for *_, look in rows):
         key.append(("he-dot he-open", "not significant"))
