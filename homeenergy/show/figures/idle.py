@@ -18,7 +18,8 @@ from homeenergy.stats.estimate import Estimate
 
 HEIGHT = 0.62
 # Where the columns of figures stand, from the right end of the axes.
-IDLE_PT, USE_PT, OUTWEIGHED_PT = 10, 118, 236
+COLUMNS_PT = (10, 118, 236)
+COLUMNS = ("idle (kWh a week)", "in use (kWh a week)", "break-even")
 DOTS = (0, (1.5, 1.5))
 
 
@@ -50,11 +51,7 @@ def plot_idle_use(
     for at, row in enumerate(rows):
         _draw_bar(ax, at, row)
         _draw_figures(ax, at, row)
-    for x, head in (
-        (IDLE_PT, "idle (kWh a week)"),
-        (USE_PT, "in use (kWh a week)"),
-        (OUTWEIGHED_PT, "break-even"),
-    ):
+    for x, head in zip(COLUMNS_PT, COLUMNS, strict=True):
         _beside(ax, x, head, y=1.0, va="bottom", weight="bold")
     ax.axvline(50, color="black", linewidth=0.9, linestyle=(0, (6, 3)), zorder=3)
     ax.set_xlim(0, 100)
@@ -67,14 +64,31 @@ def plot_idle_use(
     return ax
 
 
-def _draw_bar(ax: Axes, at: int, row: IdleUse) -> None:
+def parts_of(row: IdleUse) -> tuple[float, float] | None:
+    """How much of its energy is idle and in use [%]; None where not known, a bound counts zero."""
     share = row.idle_share
     use, other = row.use_kwh_per_day.value, max(row.other_kwh_per_day.value, 0.0)
     if not math.isfinite(share.value) or use + other <= 0 >= share.value:
+        return None
+    idle = 0.0 if is_bound(share) else 100 * max(share.value, 0.0)
+    return idle, (100 - idle) * use / (use + other) if use + other > 0 else 0.0
+
+
+def cells_of(row: IdleUse) -> tuple[str, str, str]:
+    """What is written in the `COLUMNS`."""
+    return (
+        figure_text(clipped(row.idle_kwh_per_week, row.finding)),
+        figure_text(clipped(row.use_kwh_per_week, row.finding)),
+        _outweighed(row),
+    )
+
+
+def _draw_bar(ax: Axes, at: int, row: IdleUse) -> None:
+    share, parts = row.idle_share, parts_of(row)
+    if parts is None:
         ax.text(1, at, "not known", va="center", fontsize=9)
         return
-    idle = 0.0 if is_bound(share) else 100 * max(share.value, 0.0)
-    working = (100 - idle) * use / (use + other) if use + other > 0 else 0.0
+    idle, working = parts
     ax.barh(
         at,
         idle,
@@ -103,13 +117,7 @@ def _draw_bar(ax: Axes, at: int, row: IdleUse) -> None:
 
 
 def _draw_figures(ax: Axes, at: int, row: IdleUse) -> None:
-    idle = clipped(row.idle_kwh_per_week, row.finding)
-    use = clipped(row.use_kwh_per_week, row.finding)
-    for x, text in (
-        (IDLE_PT, figure_text(idle)),
-        (USE_PT, figure_text(use)),
-        (OUTWEIGHED_PT, outweighed_text(row)),
-    ):
+    for x, text in zip(COLUMNS_PT, cells_of(row), strict=True):
         _beside(ax, x, text, y=at, va="center")
 
 
@@ -135,7 +143,7 @@ def figure_text(kwh: Estimate) -> str:
     return value_and_interval(kwh)
 
 
-def outweighed_text(row: IdleUse) -> str:
+def _outweighed(row: IdleUse) -> str:
     """Number of uses a week below which idling takes more."""
     least = row.break_even_per_week
     if not KINDS[row.finding.kind].by_hand:

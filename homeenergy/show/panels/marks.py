@@ -12,13 +12,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from homeenergy.findings.appliance.record import clipped, is_bound, value_and_interval
+from homeenergy.findings.appliance.record import is_bound, value_and_interval
 from homeenergy.findings.change import Change
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.comparison.times import Comparisons
 from homeenergy.findings.loads.idle import IdleUse
 from homeenergy.show.figures.comparison import differences_of, same_words
-from homeenergy.show.figures.idle import figure_text, outweighed_text
+from homeenergy.show.figures.idle import COLUMNS, cells_of, parts_of
 from homeenergy.stats.estimate import Estimate
 
 TICKS, DATES = 6, 6
@@ -87,31 +87,23 @@ def _estimates(rows: Sequence[tuple[str, Estimate, str]], label: str, words: str
 def idle_marks(rows: Sequence[IdleUse], words: str) -> str:
     """Draw how the energy of appliances is divided between waiting and working."""
     scale, body = Scale(low=0, high=100), []
-    heads = ("idle (kWh a week)", "in use (kWh a week)", "break-even")
     bound = False
     for row in rows:
-        share, marks = row.idle_share, ""
-        use, other = row.use_kwh_per_day.value, max(row.other_kwh_per_day.value, 0.0)
-        if math.isfinite(share.value) and not use + other <= 0 >= share.value:
-            idle = 0.0 if is_bound(share) else 100 * max(share.value, 0.0)
-            working = (100 - idle) * use / (use + other) if use + other > 0 else 0.0
+        share, parts, marks = row.idle_share, parts_of(row), ""
+        if parts is not None:
+            idle, working = parts
             marks = _bar(0, idle, "idle") + _bar(idle, working, "use")
             if is_bound(share):
                 bound = True
                 marks += _bar(0, 100 * share.high, "most")
             else:
                 marks += _within(scale, 100 * max(share.low, 0), 100 * min(share.high, 1), "")
-        texts = (
-            figure_text(clipped(row.idle_kwh_per_week, row.finding)),
-            figure_text(clipped(row.use_kwh_per_week, row.finding)),
-            outweighed_text(row),
-        )
-        cells = list(zip(heads, texts, strict=True))
+        cells = list(zip(COLUMNS, cells_of(row), strict=True))
         body.append(_row(row.finding.appliance, scale, marks or "not known", cells, rule=50))
     key = [("he-bar-of he-idle", "idle"), ("he-bar-of he-use", "in use")]
     key += [("he-bar-of he-most", "idle, at most")] if bound else []
     key += [("he-within", "95 % interval"), ("he-rule", "half")]
-    return _rows(body, scale, "share of its energy (%)", heads=heads, key=key, words=words)
+    return _rows(body, scale, "share of its energy (%)", heads=COLUMNS, key=key, words=words)
 
 
 def change_marks(change: Change, words: str) -> str:
