@@ -216,9 +216,7 @@ def _year_table(told: Told) -> Table:
             rows.append(
                 (words.say("Fed back"), words.value("fed_back_kwh", year.fed_back_kwh), earned, "")
             )
-        tariff = told.basis.house.tariff
-        least = tariff is not None and any(c.is_least for c in tariff.demand_charges)
-        demand = "Demand charge, at least" if least else "Demand charge"
+        demand = "Demand charge, at least" if _demand_is_least(told) else "Demand charge"
         for name, part in (("Standing charge", year.standing), (demand, year.demand)):
             if part:
                 share = words.percent(part / year.bill.value)
@@ -291,6 +289,12 @@ def _year_frame(told: Told) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["what", "value", "low", "high", "unit"])
 
 
+def _demand_is_least(told: Told) -> bool:
+    """Whether demand is charged by the kVA, at a power factor that is not known."""
+    tariff = told.basis.house.tariff
+    return tariff is not None and any(charge.is_least for charge in tariff.demand_charges)
+
+
 def _beside_year(told: Told) -> list[str]:
     words, year, check = told.words, told.year, told.basis.check
     said = [words.say("In brackets: {level_share} intervals.", level_share=0.95)]
@@ -322,7 +326,7 @@ def _beside_year(told: Told) -> list[str]:
                 "bought."
             )
         )
-    if year.demand and tariff is not None and any(c.is_least for c in tariff.demand_charges):
+    if year.demand and _demand_is_least(told):
         said.append(
             words.say(
                 "Demand is charged by the kVA and the log holds watts: the charge and the bill "
