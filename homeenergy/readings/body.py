@@ -87,16 +87,18 @@ def find_switching(trace: Trace) -> Body:
     Each instant is fitted with the closed form on both sides of it, the temperatures before, at the
     beginning and after and a steady drift being free; its uncertainty follows from the curvature of
     the sum of squares, widened for residuals that are autocorrelated, from the sampling, and from
-    what the time constants are unsure by (own
-    assumption). O(samples).
+    what the time constants are unsure by (own assumption). O(samples).
     """
     celsius, dt = trace.watts.astype(np.float64), trace.period_s
     noise = _noise(celsius)
+    taus, rise = (np.nan, np.nan), np.nan
     edges: list[tuple[int, int, bool]] = []
     for many in MEANS_OF:
-        taus, rise, edges = _switched(_means(celsius, many), dt * many)
+        found = _switched(_means(celsius, many), dt * many)
+        if len(found[2]) > len(edges):  # a single one is kept unless means show more
+            taus, rise = found[:2]
+            edges = [(many * at, state, known) for at, state, known in found[2]]
         if len(edges) > 1:
-            edges = [(many * at, state, known) for at, state, known in edges]
             break
     fitted = np.array(
         [_instant(celsius, dt, edges, n, taus) for n in range(len(edges))], dtype=np.float64
@@ -146,12 +148,13 @@ def _noise(celsius: Numbers) -> float:
 
 
 def _busiest(celsius: Numbers) -> Numbers:
-    """The stretch in which the temperature moves most."""
-    if celsius.size <= LEARNED_FROM:
-        return celsius
-    moved = np.concatenate(([0.0], np.nancumsum(np.abs(np.diff(celsius)))))
-    at = int(np.argmax(moved[LEARNED_FROM:] - moved[:-LEARNED_FROM]))
-    return celsius[at : at + LEARNED_FROM]
+    """The stretch in which the temperature moves most, from a reading on."""
+    at = 0
+    if celsius.size > LEARNED_FROM:
+        moved = np.concatenate(([0.0], np.nancumsum(np.abs(np.diff(celsius)))))
+        at = int(np.argmax(moved[LEARNED_FROM:] - moved[:-LEARNED_FROM]))
+    part = celsius[at : at + LEARNED_FROM]
+    return part[int(np.argmin(np.isnan(part))) :] if part.size else part
 
 
 def _first_guess(celsius: Numbers, dt: float, noise: float) -> tuple[float, float, float]:
@@ -418,7 +421,7 @@ def _body(
     runs: list[tuple[float, float, float, float]] = []
     # A log that begins while the load is on has a run without a beginning.
     begin = None
-    if edges and edges[0][1] == 0 and there.size:
+    if edges and edges[0][1] == 0 and edges[0][2]:
         begin = (there[0] * dt, np.nan)
     for (_, state, _), (at, uncertainty, _) in zip(edges, fitted, strict=True):
         if state == 1:

@@ -178,6 +178,26 @@ def test_the_closed_form_is_inverted():
     assert body.rise_c == pytest.approx(25, rel=0.03)
 
 
+def test_a_load_that_stays_on_begins_when_it_began():
+    """A single switch, which means of samples do not show better."""
+    times_s = np.arange(1440) * 60.0
+    noise = np.random.default_rng(1).normal(0, 0.1, times_s.size)
+    warm = closed_form(times_s, [42_000.0], taus_s=(900.0, 900.0), rise_c=20.0)
+    body = find_switching(as_trace(20 + warm + noise, 60.0))
+    assert body.start_s == pytest.approx([42_000.0], abs=180)
+    assert not body.complete.any()
+
+
+def test_missing_readings_at_the_beginning_hide_nothing():
+    truth = warmed(22, days=1)
+    whole = find_switching(truth.trace)
+    celsius = truth.trace.watts.copy()
+    celsius[:5] = np.nan
+    body = find_switching(as_trace(celsius, 10.0))
+    assert body.start_s.size == whole.start_s.size > 0
+    assert body.start_s[1:] == pytest.approx(whole.start_s[1:], abs=10)
+
+
 def test_a_wire_with_weather_and_sun():
     truth = warmed(21, days=3)
     body = find_switching(truth.trace)
