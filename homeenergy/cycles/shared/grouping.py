@@ -90,7 +90,7 @@ def evidence(
     for a in range(k):
         for b in range(a):
             one, other = times[a], times[b]
-            near = max(_within(one, other, span_s), _within(other, one, span_s))
+            near = max(_within(wide[a], other, span_s), _within(wide[b], one, span_s))
             at_once = max(_at_once(one, other, span_s), _at_once(other, one, span_s))
             by_watts = np.log(watts[a] / watts[b])
             fewest = min(len(wide[a]), len(wide[b]), MOST_OCCASIONS)
@@ -99,7 +99,9 @@ def evidence(
             compared = {
                 "within": min(np.logaddexp(np.log(BY_ITSELF), near), MOST_WITHIN),
                 "at_once": min(at_once, MOST_AT_ONCE),
-                "clock": min(max(_same_clock(one, other), _same_clock(other, one)), MOST_CLOCK),
+                "clock": min(
+                    max(_same_clock(wide[a], wide[b]), _same_clock(wide[b], wide[a])), MOST_CLOCK
+                ),
                 "same_watts": _bell(by_watts, SAME_WATTS),
                 "like_watts": _bell(by_watts, LIKE_WATTS),
                 "like_length": _bell(log_s[a] - log_s[b], LIKE_LENGTH),
@@ -153,9 +155,9 @@ def _bell(x: float, width: float) -> float:
     return float(np.exp(-0.5 * (x / width) ** 2))
 
 
-def _within(inner: Times, outer: Times, span_s: float) -> float:
+def _within(inner: NDArray[np.float64], outer: Times, span_s: float) -> float:
     """Log odds from how many occasions of one part begin within the time of another."""
-    start = occasions(inner)[:, 0]
+    start = inner[:, 0]
     x, n = float(_inside(start, outer).sum()), float(start.size)
     chance = _by_chance(start, outer, span_s)
     together = max(WITHIN, chance + 0.01)
@@ -195,9 +197,9 @@ def _at_once(one: Times, other: Times, span_s: float) -> float:
     return max(_coincidences(gap <= near_s, often * near_s) for near_s in AT_ONCE_S)
 
 
-def _same_clock(one: Times, other: Times) -> float:
-    """Log odds from how often both come on at the same time of day; never negative."""
-    mine, theirs = occasions(one)[:, 0] % S_PER_DAY, occasions(other)[:, 0] % S_PER_DAY
+def _same_clock(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
+    """Log odds from how often occasions begin at the same time of day; never negative."""
+    mine, theirs = one[:, 0] % S_PER_DAY, other[:, 0] % S_PER_DAY
     if min(mine.size, theirs.size) < 3:
         return 0.0
     gap = np.abs(mine[:, None] - theirs[-1000:])
