@@ -62,15 +62,15 @@ def odds_by_hints(
 ) -> NDArray[np.float64]:
     """Log odds that each part is of each load, shape (loads, parts); zero where nothing is said."""
     odds = np.zeros((len(loads), len(times)))
-    kinds = {load.kind for load in loads}
+    # A kind says something only where it is not that of all.
+    by_kind = len({load.kind for load in loads}) > 1
+    by_itself = _by_itself(times) if by_kind else np.zeros(len(times))
     for i, load in enumerate(loads):
         if load.watts is not None:
             by_watts = np.log(watts / load.watts)
             odds[i] += BY_WATTS * np.exp(-0.5 * (by_watts / NEAR_WATTS) ** 2)
             odds[i] -= BY_WATTS * (by_watts > FAR_ABOVE)
-        # A kind says something only where it is not that of all.
-        if load.kind is not None and len(kinds) > 1:
-            by_itself = _by_itself(times)
+        if load.kind is not None:
             odds[i] += by_itself if KINDS[load.kind].bridging.by_itself else -by_itself
         if load.alone is not None:
             low, high = (_seconds(at, start) for at in load.alone)
