@@ -305,20 +305,16 @@ def _result(
     named: list[Load],
 ) -> SharedClamp:
     n = len(named)
-    main_w = [_usual_w(parts, groups.labels, g) for g in range(n)]
-    traces: dict[str, Trace] = {}
     energies: dict[str, Estimate] = {}
     total_ws = float(np.nansum(watts)) * whole.period_s
     unexplained = _unexplained_ws(whole.sure(), steps, parts)
     made = _exact_traces(whole, watts, [load.name for load in named])
-    for g in range(n):
-        name = named[g].name
-        traces[name] = made[g]
-        value = made[g].energy_wh
+    for g, trace in enumerate(made):
+        value = trace.energy_wh
         floor_wh = steps.floor_w * whole.covered_s / S_PER_H / n
         rest = unexplained / S_PER_H / n
         low, high = groups.spans_ws[g] / S_PER_H
-        energies[name] = Estimate(
+        energies[trace.label] = Estimate(
             value=value,
             low=min(max(value + low - floor_wh - rest, 0.0), value),
             high=max(min(value + high + floor_wh * (n - 1) + rest, total_ws / S_PER_H), value),
@@ -332,15 +328,15 @@ def _result(
     confidence = _confidence(parts, groups, share, n)
     confidence = min(confidence, 0.5) if reasons else confidence
     return SharedClamp(
-        traces={load.name: traces[load.name] for load in named},
-        energy_wh={load.name: energies[load.name] for load in named},
+        traces={trace.label: trace for trace in made},
+        energy_wh=energies,
         sure=_by_stretch(whole, parts, groups, confidence),
         told=confidence >= TOLD,
         confidence=float(confidence),
         reasons=reasons,
         odds_of_several=_odds_of_several(groups),
         floor_w=steps.floor_w,
-        usual_w={named[g].name: main_w[g] for g in range(n)},
+        usual_w={load.name: _usual_w(parts, groups.labels, g) for g, load in enumerate(named)},
     )
 
 
