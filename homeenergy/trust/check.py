@@ -27,6 +27,7 @@ from homeenergy.trust.panel.mains_energy import (
     logged_energy,
     mains_trace,
 )
+from homeenergy.trust.panel.told import MAINS_FIRST
 from homeenergy.trust.plausible import implausible_readings
 from homeenergy.trust.typed_readings import read_meter
 
@@ -156,8 +157,7 @@ def _meter(
     balance = found.balance
     if balance is not None and not balance.whole:
         text = "The meter cannot be compared: the mains' clamps do not show all of the supply."
-        do = "See first what is said of the mains."
-        found.concerns.append(Concern(weight="note", subject="meter", what=text, do=do))
+        found.concerns.append(Concern(weight="note", subject="meter", what=text, do=MAINS_FIRST))
         return
     try:
         mends = None if balance is None else balance.explanation.mends
@@ -182,7 +182,8 @@ def _meter(
         return
     tried: list[tuple[Counts, MeterAgreement]] = []
     for counts in one_sided:
-        mains = mains_trace(house, times=mends, counts=counts)
+        if counts != COUNTS[0]:
+            mains = mains_trace(house, times=mends, counts=counts)
         falls, meter = _compared(mains, readings, step_kwh=step_kwh, time_error_s=time_error_s)
         if counts == COUNTS[0]:
             found.concerns += [_fall(fall) for fall in falls]
