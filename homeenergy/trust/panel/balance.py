@@ -45,6 +45,7 @@ from homeenergy.trust.panel.explain import (
 from homeenergy.trust.panel.mains import (
     BLOCK_S,
     block_means,
+    ceiling_of,
     mains_by_leg,
     without_ceiling,
 )
@@ -170,8 +171,10 @@ def panel_balance(
     house = house.as_clamped()
     legs, traces = mains_by_leg(house, start, end)
     loads = [c for c in house.circuits if c.role == "load" and house.has_readings(c)]
-    log = gather(house, loads, traces, legs)
-    concerns, mains = without_ceiling(house, traces, [log.drawn_w.get(leg) for leg in legs])
+    ends = [ceiling_of(trace.watts) for trace in traces]
+    log = gather(house, loads, traces, legs, ends=ends)
+    drawn_w = [log.drawn_w.get(leg) for leg in legs]
+    concerns, mains = without_ceiling(house, traces, ends=ends, drawn_w=drawn_w)
     clipped = bool(concerns)
     pairs = shared_clamps(log.steps)
     matched = matched_steps(log, mains, pairs)

@@ -70,9 +70,11 @@ def block_means(watts: NDArray[np.float32], period_s: float) -> NDArray[np.float
     return np.asarray(whole.mean(axis=1), dtype=np.float64)
 
 
-def ceiling_of(
-    watts: NDArray[np.float32], *, top_w: float | None = None
-) -> tuple[float, NDArray[np.int64]] | None:
+Ceiling = tuple[float, NDArray[np.int64]]
+"""Highest reading of a trace [W], and the samples that have it."""
+
+
+def ceiling_of(watts: NDArray[np.float32], *, top_w: float | None = None) -> Ceiling | None:
     """Highest reading and the samples that have it, where a trace ends at one; else None.
 
     A clamp at its end reads the same to the last digit, again and again. A load that is constant
@@ -97,17 +99,20 @@ def _varies(watts: NDArray[np.float32], more_than_w: float) -> bool:
 
 
 def without_ceiling(
-    house: House, mains: Sequence[Trace], drawn_w: Sequence[NDArray[np.float32] | None]
+    house: House,
+    mains: Sequence[Trace],
+    *,
+    ends: Sequence[Ceiling | None],
+    drawn_w: Sequence[NDArray[np.float32] | None],
 ) -> tuple[list[Concern], list[Trace]]:
     """Mains with the samples at the end of their clamps' range taken out, and what to say of it.
 
-    `drawn_w` is what the circuits draw on the leg of each, in the samples of `ceiling_of`, None
-    where it has none: where it varies while a clamp of the mains does not, the clamp is at its end;
-    a load that is constant shows in both.
+    `ends` is `ceiling_of` each, `drawn_w` what the circuits draw on its leg in those samples: where
+    that varies while a clamp of the mains does not, the clamp is at its end; a load that is
+    constant shows in both.
     """
     concerns, left = [], []
-    for circuit, trace, drawn in zip(house.mains, mains, drawn_w, strict=True):
-        end = ceiling_of(trace.watts)
+    for circuit, trace, end, drawn in zip(house.mains, mains, ends, drawn_w, strict=True):
         if end is None or drawn is None or not _varies(drawn, VARIES * end[0]):
             left.append(trace)
             continue

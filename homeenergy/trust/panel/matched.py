@@ -26,7 +26,7 @@ from homeenergy.trust.panel.circuit import (
     step_lag,
 )
 from homeenergy.trust.panel.explain import WIRING
-from homeenergy.trust.panel.mains import block_means, ceiling_of, on_grid
+from homeenergy.trust.panel.mains import Ceiling, block_means, ceiling_of, on_grid
 from homeenergy.trust.panel.quiet_times import WINDOW_S, window_means
 
 SAME_CLAMP = 0.7  # share of steps that two circuits make together
@@ -103,12 +103,16 @@ class Matched:
 
 
 def gather(
-    house: House, loads: Sequence[Circuit], mains: Sequence[Trace], legs: Sequence[str]
+    house: House,
+    loads: Sequence[Circuit],
+    mains: Sequence[Trace],
+    legs: Sequence[str],
+    *,
+    ends: Sequence[Ceiling | None],
 ) -> GatheredLog:
     """Read the circuits one after the other, and keep what a balance needs of each."""
     first = mains[0]
-    ends = {leg: ceiling_of(trace.watts) for leg, trace in zip(legs, mains, strict=True)}
-    ended = {leg: end[1] for leg, end in ends.items() if end is not None}
+    ended = {leg: end[1] for leg, end in zip(legs, ends, strict=True) if end is not None}
     log = GatheredLog(
         drawn_w={leg: np.zeros(at.size, dtype=np.float32) for leg, at in ended.items()}
     )
