@@ -186,3 +186,24 @@ def test_readings_a_thousand_times_too_large_are_refused_and_nothing_divides_by_
     found = check_house(open_house(tmp_path))
     assert found.contradicts
     assert all("multiplier to" not in c.do for c in found.concerns)
+
+
+@pytest.mark.parametrize("on", [("L1",), ("L1", "L2")])
+def test_missed_steps_are_said_to_be_on_both_legs_only_where_they_are(tmp_path, on):
+    """A clamp that reads nothing, of which house.toml names no leg."""
+    kettle, iron = switched(0, on_w=1500), switched(1, on_w=1000)
+    legs_w = {"L1": 80 + kettle, "L2": 80 + iron}
+    for leg in on:
+        legs_w[leg] = legs_w[leg] + switched(20, on_w=400)
+    house = make_panel(
+        tmp_path,
+        readings={"kettle": kettle, "iron": iron, "pump": np.zeros(N)},
+        legs_w=legs_w,
+        stated={"kettle": {"legs": ("L1",)}, "iron": {"legs": ("L2",)}},
+        head=HEAD,
+    )
+    (pump,) = [c for c in check_house(house).concerns if "its clamp reads nothing" in c.what]
+    missed = re.search(r"by about ([\d,]+) W on both legs at once", pump.what)
+    assert (missed is not None) == ("The mains step" in pump.what) == (len(on) == 2)
+    if missed:
+        assert float(missed[1]) == pytest.approx(800, rel=0.1)

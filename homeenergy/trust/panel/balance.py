@@ -398,9 +398,8 @@ def _silent(
         own = [missed[i] for i, leg in enumerate(legs) if leg in circuit.legs] or missed
         heights = own[0].watts
         on_all = np.ones(heights.size, dtype=bool)
-        if circuit.legs:
-            for other in own[1:]:
-                on_all &= np.abs(coinciding(own[0], other) / heights - 1) < EQUAL
+        for other in own[1:]:
+            on_all &= np.abs(coinciding(own[0], other) / heights - 1) < EQUAL
         heights = np.abs(heights[on_all])
         heights = heights[heights > REST_W]
         if partly and heights.size < ENOUGH:
