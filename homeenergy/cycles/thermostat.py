@@ -122,7 +122,7 @@ def silences(cycles: Cycles) -> tuple[list[tuple[int, int]], float]:
         What nine of ten pauses do not reach [h].
     """
     p = cycles.plateaus
-    off_s = _off_times_s(cycles) if len(cycles.table) else np.empty(0)
+    off_s = _off_times_s(cycles)
     if not KINDS[cycles.kind].bridging.by_itself or off_s.size < LEAST_PAUSES:
         return [], float("nan")
     usual_h = float(np.quantile(off_s, 0.9)) / S_PER_H
