@@ -32,7 +32,7 @@ from homeenergy.record.propose import log_for
 SYNC_S = 5.0
 WRITE_S = 0.2
 LONGEST_END_S = 10.0  # that links may take to end
-LOOK_S = 1.0  # who looks whether the house is recorded holds its lock for an instant
+LONGEST_LOOK_S = 1.0  # who looks whether the house is recorded holds its lock for an instant
 CLOCK_STEP_S = 2.0  # between two looks at the clock; own choice
 MOST_BATCHES = 64  # that wait for the recorder
 MOST_EVENTS_BYTES = 1_000_000  # of events.csv, then an older one is dropped
@@ -111,7 +111,7 @@ def record(
     check_sources(schedule)
     top = schedule.folder / RECORDED
     top.mkdir(parents=True, exist_ok=True)
-    with alone(top / LOCK, longest_wait_s=LOOK_S, busy=BUSY):
+    with alone(top / LOCK, longest_wait_s=LONGEST_LOOK_S, busy=BUSY):
         recorder = Recorder(schedule, sync_every_s=sync_every_s, watch=watch, tell=tell)
         return recorder.run(stop or threading.Event())
 
