@@ -1,5 +1,6 @@
 """What stands out though nobody asked: changes, and times without power."""
 
+import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,6 +8,7 @@ import pytest
 import homeenergy as he
 from homeenergy.readings import import_logs, new_house, open_house
 from homeenergy.show.document.page import findings_page
+from homeenergy.show.figures.comparison import plot_notable
 from homeenergy.show.terminal import findings_lines
 
 from ..samples import sample_findings
@@ -106,3 +108,6 @@ def test_a_refrigerator_that_draws_nothing_for_a_day_is_news_and_a_warm_tank_is_
     assert silent.end == pd.Timestamp("2026-09-29 10:00", tz="UTC")
     assert "did not run for 35 hours" in silent.sentence
     assert "food spoils" in silent.next_step
+    ax = plot_notable(silent, open_house(tmp_path / "house"))
+    assert ax.get_title(loc="left") == "fridge, not running"
+    plt.close(ax.figure)

@@ -382,8 +382,11 @@ def plot_between_houses(
     return ax
 
 
+QUIET = {"without power": "off at the wall", "silent": "not running"}
+
+
 def plot_notable(one: Notable, house: House, *, ax: Axes | None = None) -> Axes:
-    """Draw what stands out: the days about a change, or the power about the time without any.
+    """Draw what stands out: days about a change, or power about a time without any, or runs.
 
     Parameters
     ----------
@@ -401,7 +404,7 @@ def plot_notable(one: Notable, house: House, *, ax: Axes | None = None) -> Axes:
         return plot_before_after(one.change, title=one.appliance, ax=ax)
     room = max((one.end - one.start) / 2, pd.Timedelta(hours=12))
     trace = house.trace(one.circuit, one.start - room, one.end + room)
-    title = f"{one.appliance}, off at the wall"
+    title = f"{one.appliance}, {QUIET[one.what]}"
     ax = plot_traces(trace, timezone=house.timezone, title=title, ax=ax)
     low, high = axis_days([one.start.value, one.end.value])
     ax.axvspan(low, high, color=ORANGE, alpha=0.25, linewidth=0)
