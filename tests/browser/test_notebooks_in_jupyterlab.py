@@ -4,9 +4,9 @@ import ast
 import re
 
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import TimeoutError, expect
 
-from .pages import RED, REDRAW_MS, ROOT, SCREENSHOTS, run_notebook
+from .pages import RED, REDRAW_MS, ROOT, SCREENSHOTS, TRAFFIC, run_notebook
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -15,22 +15,14 @@ NAMES = sorted(path.stem for path in (ROOT / "notebooks").glob("*.ipynb"))
 # own: the viewer in test_trace_viewer.py, runs in test_run_explorer.py, panels in
 # test_question_panels.py, findings, documents and imports outside of the browser.
 OFTEN = ("1_start_here", "teach_power_factor")
-# What a picture shows.
-PIXELS = """image => {
-  const canvas = document.createElement('canvas');
-  canvas.width = image.naturalWidth;
-  canvas.height = image.naturalHeight;
-  canvas.getContext('2d').drawImage(image, 0, 0);
-  return canvas.toDataURL();
-}"""
 WIDGET = "application/vnd.jupyter.widget-view+json"
 FIGURE = ".jp-RenderedHTML img"
-# Drawing again puts a new picture in place of the old one, so it is looked up each time.
+# Drawing again puts a new picture in place of the old one, so it is looked up each time. The same
+# figure has the same bytes.
 PICTURE = ".widget-html img"
-SHOWS = f"""([cell, pixels, same]) => {{
+SHOWS = f"""([cell, bytes, same]) => {{
   const image = cell.querySelector('{PICTURE}');
-  return image && image.complete && image.naturalWidth > 0
-    && (({PIXELS})(image) === pixels) === same;
+  return image && image.complete && image.naturalWidth > 0 && (image.src === bytes) === same;
 }}"""
 
 
@@ -66,10 +58,11 @@ def cells_with_sliders(notebook):
     return found
 
 
-def pixels_of(image):
-    """What a picture shows, once it is there."""
+def picture_in(shown):
+    """The picture of a cell, as the bytes that it is drawn from, once it is there."""
+    image = shown.locator(PICTURE)
     image.evaluate("image => image.decode()")
-    return image.evaluate(PIXELS)
+    return image.get_attribute("src")
 
 
 def expect_words(image, label, value):
@@ -77,11 +70,22 @@ def expect_words(image, label, value):
     expect(image).to_have_attribute("alt", re.compile(re.escape(f"{label} {value:g}")))
 
 
-def wait_for_picture(shown, pixels, *, same):
+def wait_for_picture(shown, picture, *, same):
     """Return when the cell's picture is this one again (same), or has become another."""
-    shown.page.wait_for_function(
-        SHOWS, arg=[shown.element_handle(), pixels, same], timeout=REDRAW_MS
-    )
+    try:
+        shown.page.wait_for_function(
+            SHOWS, arg=[shown.element_handle(), picture, same], timeout=REDRAW_MS
+        )
+    except TimeoutError:
+        SCREENSHOTS.mkdir(exist_ok=True)
+        shown.page.screenshot(path=SCREENSHOTS / "not_drawn.png")
+        traffic = TRAFFIC[shown.page]
+        pytest.fail(
+            f"the picture did not {'come back' if same else 'change'}: sliders at "
+            f"{shown.locator('.widget-readout').all_text_contents()}, picture of "
+            f"{shown.locator(PICTURE).get_attribute('alt')!r}, "
+            f"{len(traffic.asked - traffic.done)} of {len(traffic.asked)} messages not dealt with"
+        )
 
 
 def take_picture(where, request, what):
@@ -158,7 +162,7 @@ def test_arrow_keys_on_a_slider_draw_its_figure_again(opened, request):
             row = shown.locator(".widget-slider", has_text=label)
             handle, readout = row.get_by_role("slider"), row.locator(".widget-readout")
             row.scroll_into_view_if_needed()
-            before = pixels_of(image)
+            before = picture_in(shown)
             assert float(handle.get_attribute("aria-valuenow")) == pytest.approx(first)
             assert float(readout.text_content()) == pytest.approx(first)
             handle.focus()
@@ -193,7 +197,7 @@ def test_dragging_a_slider_draws_its_figure_again(opened, request):
         for label, (least, greatest, step, first) in slider_ranges(cell).items():
             row = shown.locator(".widget-slider", has_text=label)
             row.scroll_into_view_if_needed()
-            before = pixels_of(image)
+            before = picture_in(shown)
             row.get_by_role("slider").hover()
             mouse.down()
             track = row.locator(".noUi-base").bounding_box()
