@@ -8,10 +8,12 @@ import re
 from collections import Counter
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 from homeenergy.house.sources import Place, Source
 from homeenergy.record.telegram import (
+    Telegram,
     WrongChecksumError,
     read_telegram,
     register_of,
@@ -117,6 +119,9 @@ class Reader:
             self.places[METER] = source.meter
         self._named = {
             str(field): circuit for circuit, one in self.places.items() for field in one.field
+        }
+        self._scaled = {
+            field for one in self.places.values() if one.scale != 1 for field in one.field
         }
         number = number_with_comma if source.decimal == "," else number_of
         self._convert = {c: state_of if c in states else number for c in self.places}
@@ -295,16 +300,17 @@ class Reader:
                 continue
             self._checksums = telegram.checked
             self.unchecked += not telegram.checked
-            registers = telegram.registers
-
-            def get(code: str, registers: dict[str, float] = registers) -> float:
-                value = register_of(registers, code)
-                if value is None:
-                    raise BadReadingError("unknown register")
-                return value
-
-            found += self._fields(get, now_ms)
+            found += self._fields(partial(self._register, telegram), now_ms)
         return found
+
+    def _register(self, telegram: Telegram, code: str) -> float:
+        """Value of a register; one that was sent without a unit needs a scale that is stated."""
+        name = register_of(telegram.registers, code)
+        if name is None:
+            raise BadReadingError("unknown register")
+        if name in telegram.without_unit and code not in self._scaled:
+            raise BadReadingError("a register without a unit; state its scale")
+        return telegram.registers[name]
 
 
 def _cell(cells: list[str], number: int) -> str:

@@ -234,6 +234,8 @@ def _of_telegram(source: Source, telegram: Telegram) -> Proposal:
     proposed = _proposal(source, found, lines="telegram", left_out=[])
     if energy:
         proposed.source = replace(proposed.source, meter=Place(field=tuple(energy)))
+    if telegram.without_unit & {*energy, *(c for place, _ in found.values() for c in place.field)}:
+        proposed.remarks.append("It states no unit: write scale = 1000 where its display has kWh.")
     proposed.remarks.append('Write role = "mains" and the leg below each circuit of the supply.')
     return proposed
 

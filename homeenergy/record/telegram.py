@@ -9,14 +9,18 @@ pushes by itself to a port for its customer. Telegrams with neither are taken, a
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from dataclasses import dataclass
 
 STX, ETX = b"\x02", b"\x03"
 LONGEST = 65_536  # bytes of a telegram; own choice
 _AFTER = 8  # bytes after the "!" in which a telegram ends
-UNITS = {"kW": 1000.0, "kWh": 1000.0, "kVA": 1000.0, "kvar": 1000.0, "MWh": 1e6}
+UNITS = {"kw": 1000.0, "kwh": 1000.0, "kva": 1000.0, "kvar": 1000.0, "mwh": 1e6}  # in any case
 _BEGIN = re.compile(rb"/[A-Za-z]{3}[0-9A-Z]")
-_LINE = re.compile(r"(?:(\d+)-(\d+):)?([0-9A-FCLP]+\.[0-9A-FCLP]+(?:\.\d+)?)(?:\*\d+)?\(([^()]*)\)")
+_LINE = re.compile(
+    r"(?:(\d+)-(\d+):)?([0-9A-FCLP]+\.[0-9A-FCLP]+(?:\.\d+)?)(?:\*(\d+))?\(([^()]*)\)"
+)
+_NOW = (None, "255")  # the group F of what a register holds now; others are of earlier bills
 _NUMBER = re.compile(r"([-+]?\d+(?:\.\d+)?)(?:\*(\w+))?")
 
 
@@ -24,11 +28,13 @@ _NUMBER = re.compile(r"([-+]?\d+(?:\.\d+)?)(?:\*(\w+))?")
 class Telegram:
     """The registers of a telegram.
 
-    `registers` has values in W, Wh, V and A by OBIS code, as in "1-0:1.7.0" or "1.7.0"; `checked`
-    says whether a checksum was there, and right.
+    `registers` has values in W, Wh, V and A by OBIS code, as in "1-0:1.7.0" or "1.7.0"; what an
+    earlier bill was made of keeps its number, as in "1.8.0*1". Those `without_unit` are as they
+    were sent. `checked` says whether a checksum was there, and right.
     """
 
     registers: dict[str, float]
+    without_unit: frozenset[str]
     checked: bool
 
 
@@ -109,21 +115,25 @@ def read_telegram(data: bytes) -> Telegram:
             raise WrongChecksumError("the CRC does not match")
         checked = True
     registers: dict[str, float] = {}
+    without_unit: set[str] = set()
     for line in data[:end].decode("ascii", "replace").splitlines()[1:]:
         found = _LINE.match(line.strip("\x02\r "))
-        number = _NUMBER.fullmatch(found[4]) if found else None
+        number = _NUMBER.fullmatch(found[5]) if found else None
         if found and number:
-            value = float(number[1]) * UNITS.get(number[2] or "", 1.0)
+            unit = number[2] or ""
             code = found[3] if found[1] is None else f"{found[1]}-{found[2]}:{found[3]}"
-            registers.setdefault(code, value)
-    return Telegram(registers=registers, checked=checked)
+            code += "" if found[4] in _NOW else f"*{found[4]}"
+            registers.setdefault(code, float(number[1]) * UNITS.get(unit.lower(), 1.0))
+            without_unit |= set() if unit else {code}
+    return Telegram(registers=registers, without_unit=frozenset(without_unit), checked=checked)
 
 
-def register_of(registers: dict[str, float], code: str) -> float | None:
-    """Value of an OBIS code; without medium and channel it is the same in all of them."""
+def register_of(registers: Collection[str], code: str) -> str | None:
+    """The register that an OBIS code means; without medium and channel it is the one of any."""
     if code in registers:
-        return registers[code]
+        return code
     if ":" in code:
-        return registers.get(code.partition(":")[2])
-    found = [value for name, value in registers.items() if name.partition(":")[2] == code]
+        plain = code.partition(":")[2]
+        return plain if plain in registers else None
+    found = [name for name in registers if name.partition(":")[2] == code]
     return found[0] if len(found) == 1 else None

@@ -1,8 +1,11 @@
 """What sources send: columns, patterns, JSON, telegrams, pulses; and all that is no reading."""
 
+import random
 from pathlib import Path
 
+import numpy as np
 import pytest
+from pymodbus.framer.rtu import FramerRTU
 
 from homeenergy.errors import HouseError
 from homeenergy.house.toml_file import house_toml, read_schedule
@@ -13,10 +16,18 @@ from .houses import write_house
 
 NOW = 1_764_400_000_000
 
-# Data lines of the example in "Dutch Smart Meter Requirements, P1 Companion Standard", version
-# 5.0.2, section 6.12 (Netbeheer Nederland), which follow IEC 62056-21 and -61; the text was not at
-# hand: unverified. The identification is invented, so its CRC is not the example's.
-EXAMPLE = """\
+# Of public examples of IEC 62056-21 lines with OBIS codes of IEC 62056-61 (seen at network
+# operators): with and without medium and channel, in kWh and whole Wh, of an earlier bill.
+SEEN = """\
+1-0:1.8.0(00006678.394*kWh)
+1.8.1(000441879*Wh)
+1-1:1.8.0*1(1000.0*kWh)
+""".replace("\n", "\r\n")
+
+# Each of these lines is unverified: written down as in "Dutch Smart Meter Requirements, P1
+# Companion Standard", version 5.0.2, section 6.12 (Netbeheer Nederland), the text of which was not
+# at hand. The identification is invented, so the CRC is not that of any example.
+UNVERIFIED = """\
 1-3:0.2.8(50)
 0-0:1.0.0(101209113020W)
 0-0:96.1.1(4B384547303034303436333935353037)
@@ -34,7 +45,7 @@ EXAMPLE = """\
 """.replace("\n", "\r\n")
 
 
-def pushed(data: str = EXAMPLE) -> bytes:
+def pushed(data: str = UNVERIFIED) -> bytes:
     body = f"/AAA5METER\r\n\r\n{data}!".encode()
     return body + f"{crc16(body):04X}\r\n".encode()
 
@@ -50,22 +61,55 @@ def reader(folder: Path, source: str, **options) -> Reader:
     return Reader(one, **options)
 
 
-def test_checks_have_their_published_values():
+def test_crc_has_its_published_value_and_that_of_another_program():
     # The check value of CRC-16/ARC over "123456789" in the catalogues of CRCs.
     assert crc16(b"123456789") == 0xBB3D
-    # Messages of IEC 62056-21 with their block check characters: the break message (6.3.7) ends
-    # with "q", an empty password message with "`"; unverified.
+    # Modbus has the same polynomial from another beginning, of which the exclusive or with the
+    # check of as many zeros frees it; pymodbus has the low byte first.
+    rng = random.Random(20)
+    for size in (1, 2, 17, 900):
+        data = rng.randbytes(size)
+        other = FramerRTU.compute_CRC(data) ^ FramerRTU.compute_CRC(bytes(size))
+        assert crc16(data) == other >> 8 | (other & 0xFF) << 8
+
+
+def test_block_check_makes_the_count_of_ones_even_in_each_column():
+    """Longitudinal parity as ISO 1155 defines it: counted bit by bit, with the check itself."""
+    rng = random.Random(21)
+    for size in (1, 2, 17, 900):
+        data = rng.randbytes(size) + b"\x03"
+        whole = np.frombuffer(data + bytes([block_check(data)]), np.uint8)
+        assert (np.unpackbits(whole[:, None], axis=1).sum(axis=0) % 2 == 0).all()
+    # Messages of IEC 62056-21 with their block check characters: the break message
+    # ends with "q" (unverified), an empty password message with "`" (unverified).
     assert block_check(b"B0\x03") == ord("q")
     assert block_check(b"P0\x02()\x03") == ord("`")
 
 
-def test_the_published_example_is_read():
+def test_lines_that_were_seen_are_read():
+    found = read_telegram(pushed(SEEN)).registers
+    assert found == {"1-0:1.8.0": 6_678_394.0, "1.8.1": 441_879.0, "1-1:1.8.0*1": 1_000_000.0}
+
+
+def test_unverified_lines_are_read():
     telegram = read_telegram(pushed())
     assert telegram.checked
     found = telegram.registers
-    assert found["1-0:1.8.1"] == 123_456_789  # Wh
+    assert found["1-0:1.8.1"] == 123_456_789  # Wh; unverified, as are those below
     assert (found["1-0:1.7.0"], found["1-0:61.7.0"], found["1-0:32.7.0"]) == (1193, 3333, 220.1)
     assert "0-0:1.0.0" not in found  # a time is no number
+
+
+def test_what_an_earlier_bill_was_made_of_is_not_the_register_of_now():
+    for lines in ("1.8.0*1(9*kWh)\n1.8.0(10*kWh)\n", "1.8.0*01(9*kWh)\n1.8.0*255(10*kWh)\n"):
+        assert read_telegram(pushed(lines)).registers["1.8.0"] == 10_000
+
+
+def test_a_register_without_a_unit_needs_a_scale(tmp_path):
+    source = 'kind = "input"\nlines = "telegram"\n[source.circuits]\nfridge = "1.8.0"\n'
+    one = reader(tmp_path, source + 'oven = { field = "1.8.1", scale = 1000 }\n')
+    assert one.feed(pushed("1.8.0(7)\r\n1.8.1(2.5)\r\n"), NOW) == [("oven", 2500.0, NOW)]
+    assert one.bad == {"a register without a unit; state its scale": 1}
 
 
 TELEGRAM = """

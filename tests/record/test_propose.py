@@ -14,7 +14,7 @@ from homeenergy.record.propose import propose_source
 
 from .brokers import broker, free_port
 from .houses import Recording, rows
-from .test_lines import EXAMPLE, pushed
+from .test_lines import UNVERIFIED, pushed
 from .test_sources import publisher
 
 HEAD = 'name = "Proposed"\ntimezone = "Europe/Berlin"\n\n'
@@ -85,7 +85,7 @@ CASES = {
     "pairs": (b"watts_a=4.5\nwatts_b=5\n" * 4, {"watts_a": 4.5, "watts_b": 5}),
     "commas": (b"watts_a=4,5\nwatts_b=5\n" * 4, {"watts_a": 4.5, "watts_b": 5}),
     "telegram": (pushed() * 2, {"mains_l3": 3333}),
-    "sums": (pushed(EXAMPLE.replace("1-0:61.7.0", "1-0:99.9.9")) * 2, {"mains": 1193}),
+    "sums": (pushed(UNVERIFIED.replace("1-0:61.7.0", "1-0:99.9.9")) * 2, {"mains": 1193}),
 }
 
 
@@ -101,6 +101,13 @@ def test_lines_are_proposed_and_recorded(tmp_path, case):
             time.sleep(0.3)
     found = rows(tmp_path).groupby("circuit")["value"].first()
     assert dict(zip(found.index.astype(str), found, strict=True)) == expected
+
+
+def test_registers_without_a_unit_are_said_to_need_a_scale():
+    port = free_port()
+    with sent_by_a_socket(port, pushed("1-0:1.8.0(000441.879)\r\n") * 2):
+        proposed = propose(f"tcp://127.0.0.1:{port}", seconds=0.6)
+    assert any("write scale = 1000" in remark for remark in proposed.remarks)
 
 
 def test_serial_line_of_another_speed_holds_no_numbers():
