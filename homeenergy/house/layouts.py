@@ -381,7 +381,7 @@ def _columns(
         raise log.refuse("columns", "is empty; expected one line a circuit", fix=fix)
     found: dict[str, LogColumn] = {}
     for circuit, value in columns.table.items():
-        if circuit not in circuits:
+        if circuit not in circuits and not _is_other(log, value):
             near = get_close_matches(circuit, circuits, n=1, cutoff=NEAR)
             raise columns.refuse(
                 circuit,
@@ -393,10 +393,17 @@ def _columns(
         column = read_column(log, columns, circuit, value, shape=shape, header=header)
         for other, taken in found.items():
             shared = set(taken.names) & set(column.names) and taken.files == column.files
-            if shared and column.quantity != "volts_and_amps":
+            of_volts = "volts_and_amps" in (column.quantity, taken.quantity)
+            if shared and not of_volts:
                 raise columns.refuse(circuit, f"takes the same column as `{other}`")
         found[circuit] = column
     return found
+
+
+def _is_other(log: Fields, value: object) -> bool:
+    """Whether a line of [log.columns] holds what is no circuit's."""
+    own = value.get("quantity") if isinstance(value, dict) else None
+    return (own or log.table.get("quantity")) == "other"
 
 
 def layout_toml(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -16,6 +17,7 @@ Quantity = Literal[
     "apparent_power",
     "state",
     "temperature",
+    "other",
 ]
 UNITS: dict[str, tuple[str, ...]] = {
     "power": ("W", "kW"),
@@ -25,8 +27,11 @@ UNITS: dict[str, tuple[str, ...]] = {
     "apparent_power": ("VA", "kVA"),
     "state": ("on",),
     "temperature": ("C", "F"),
+    "other": (),  # whatever is said
 }
+LONGEST_UNIT = 8  # letters; own choice
 SWITCHED = ("state", "temperature")  # what says when a load is on, and no watts
+NAME = re.compile(r"[A-Za-z0-9_-]+")  # of what has a folder in the store
 NEEDS_FACTOR = ("volts_and_amps", "apparent_power")
 
 
@@ -76,15 +81,16 @@ class Readings:
             always=True,
             more='"state" is on or off (1, 0, on, off, true, false); "temperature" is that of a\n'
             "wire, motor, pipe or flue which warms up while the load is on. Either gives runs\n"
-            "and hours; with `watts` of the circuit also energy.",
+            'and hours; with `watts` of the circuit also energy. "other" is no circuit\'s, such\n'
+            "as volts, and is only looked at: its line has a name of its own, and a unit.",
         ),
     ] = "power"
     unit: Annotated[
         str,
         Key(
-            help="W or kW; Wh or kWh; VA or kVA; C or F",
+            help="W or kW; Wh or kWh; VA or kVA; C or F; of other, any",
             example="kWh",
-            kind='"W", "kW", "Wh", "kWh", "VA", "kVA", "on", "C" or "F"',
+            kind='"W", "kW", "Wh", "kWh", "VA", "kVA", "on", "C" or "F"; of other, any',
             read=as_it_is,
             always=True,
         ),
@@ -203,7 +209,7 @@ def read_column(
         else:
             names = _one_or_several(table, quantity, shape=shape, header=named)
         unit_from = table if table.has("quantity") or table.has("unit") else log
-        unit = unit_from.choice("unit", UNITS[quantity]) or UNITS[quantity][0]
+        unit = _unit(unit_from, quantity)
     for name, needs in (("power_factor", NEEDS_FACTOR), ("rolls_over_at", ("energy_counter",))):
         if table.has(name) and quantity not in needs:
             raise table.refuse(name, f'belongs to `quantity = "{needs[0]}"`')
@@ -220,6 +226,16 @@ def read_column(
         factor_column=factor_column,
         files=files,
     )
+
+
+def _unit(fields: Fields, quantity: Quantity) -> str:
+    if quantity != "other":
+        return fields.choice("unit", UNITS[quantity]) or UNITS[quantity][0]
+    unit = (fields.text("unit") or "").strip()
+    if not 0 < len(unit) <= LONGEST_UNIT:
+        what = f"must be that of the readings, 1 to {LONGEST_UNIT} letters, got {unit!r}"
+        raise fields.refuse("unit", what, fix='Of volts, write unit = "V".')
+    return unit
 
 
 def _one_or_several(

@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 from homeenergy.house.kinds import KINDS, Seasonality
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.limits import Limits
-from homeenergy.house.log_columns import SWITCHED
+from homeenergy.house.log_columns import NAME, SWITCHED
 from homeenergy.house.measures import Measure
 from homeenergy.house.schema import Fields, Key, values_of
 from homeenergy.house.sources import Source
@@ -27,7 +27,6 @@ from homeenergy.house.write_up import WriteUpDetails
 from homeenergy.house.zones import read_region
 
 FIRST_YEAR = 1990  # of carbon factors
-_NAME = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def _instant(fields: Fields, name: str) -> datetime:
@@ -222,7 +221,7 @@ class CircuitLoad:
         Key(
             help="short and unique among circuits and loads",
             example="freezer",
-            check=lambda name: _NAME.fullmatch(name) is not None,
+            check=lambda name: NAME.fullmatch(name) is not None,
             must="be made of letters, digits, _ and -",
         ),
     ]
@@ -258,7 +257,7 @@ class Circuit:
         Key(
             help="short and unique: letters, digits, _ and -",
             example="fridge",
-            check=lambda name: _NAME.fullmatch(name) is not None,
+            check=lambda name: NAME.fullmatch(name) is not None,
             must="be made of letters, digits, _ and -",
         ),
     ]
@@ -477,6 +476,16 @@ def switched(logs: Sequence[LogLayout]) -> dict[str, str]:
         for log in logs
         for name, column in log.columns.items()
         if column.quantity in SWITCHED
+    }
+
+
+def other_units(logs: Sequence[LogLayout]) -> dict[str, str]:
+    """Names of what logs hold that is no circuit's, such as volts, with the unit of each."""
+    return {
+        name: column.unit
+        for log in logs
+        for name, column in log.columns.items()
+        if column.quantity == "other"
     }
 
 

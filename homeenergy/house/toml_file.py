@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from homeenergy.house.layouts import LogLayout, layout_toml, read_layout
 from homeenergy.house.limits import Limits
+from homeenergy.house.log_columns import NAME
 from homeenergy.house.measures import Measure, read_measures
 from homeenergy.house.schedule import (
     CarbonFactor,
@@ -23,6 +24,7 @@ from homeenergy.house.schedule import (
     Schedule,
     Supply,
     divided_circuits,
+    other_units,
     switched,
 )
 from homeenergy.house.schema import Fields, commented, keys_of, load_toml, read_keys, write_keys
@@ -73,6 +75,7 @@ def read_schedule(folder: str | Path) -> Schedule:
     appliances = tuple(circuit.name for circuit in divided_circuits(circuits))
     limits = Limits(**read_keys(top.inner("limits"), Limits))
     logs = [read_layout(log, circuits=names) for log in top.tables("log")]
+    _refuse_other_names(top, appliances, logs)
     circuits = _with_watts(top, circuits, logs)
     carbon = read_keys(top.inner("carbon"), CarbonFactor) if top.has("carbon") else None
     return Schedule(
@@ -87,7 +90,7 @@ def read_schedule(folder: str | Path) -> Schedule:
         measures=read_measures(top, appliances),
         limits=limits,
         logs=tuple(replace(log, limits=limits) for log in logs),
-        sources=read_sources(top, circuits=names),
+        sources=read_sources(top, circuits=(*names, *other_units(logs))),
     )
 
 
@@ -209,6 +212,25 @@ def _with_watts(
             one = replace(one, clamp=clamp)
         found.append(one)
     return tuple(found)
+
+
+def _refuse_other_names(top: Fields, appliances: Sequence[str], logs: Sequence[LogLayout]) -> None:
+    """Refuse names of other quantities that are not their own in the store."""
+    taken = {name.lower(): "" for name in appliances}
+    for number, log in enumerate(logs, start=1):
+        for name, column in log.columns.items():
+            if column.quantity != "other":
+                continue
+            key = f"log[{number}].columns.{name}"
+            if NAME.fullmatch(name) is None:
+                raise top.refuse(key, "must be made of letters, digits, _ and -")
+            said = f"{name} {column.unit}"
+            if taken.setdefault(name.lower(), said) != said:
+                raise top.refuse(
+                    key,
+                    f"{name!r} is the name of a circuit, a load or something in another unit",
+                    fix=f"Another quantity needs a name of its own, such as {name}_volts.",
+                )
 
 
 def _refuse_repeated_names(top: Fields, circuits: tuple[Circuit, ...]) -> None:

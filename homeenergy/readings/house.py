@@ -7,6 +7,7 @@ from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 from threading import Lock
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -14,7 +15,14 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.house import Tariff
-from homeenergy.house.schedule import Circuit, Schedule, Supply, divided_circuits, switched
+from homeenergy.house.schedule import (
+    Circuit,
+    Schedule,
+    Supply,
+    divided_circuits,
+    other_units,
+    switched,
+)
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings.doubt import NO_DOUBTS, Doubts
 from homeenergy.readings.quality import circuit_quality, stored_doubts
@@ -84,6 +92,23 @@ class House:
     def switched(self) -> dict[str, str]:
         """Circuits whose logs hold no watts: "state" or "temperature" of each."""
         return switched(self.schedule.logs)
+
+    @property
+    def other_units(self) -> dict[str, str]:
+        """Units of what its logs hold that is no power, by name: volts, warm wires, on and off."""
+        stated = other_units(self.schedule.logs)
+        held = {n: q for n, q in self.switched.items() if n in without_watts(self.schedule)}
+        return {n: "°C" if q == "temperature" else "on" for n, q in held.items()} | stated
+
+    def others(self) -> House:
+        """Give what its logs hold that is no power as circuits, of the role "other"."""
+        named = {circuit.name: circuit.appliance for circuit in self.schedule.circuits}
+        role: Any = "other"
+        circuits = tuple(
+            Circuit(name=name, appliance=named.get(name, name.replace("_", " ")), role=role)
+            for name in self.other_units
+        )
+        return House(replace(self.schedule, circuits=circuits, logs=()))
 
     @property
     def has_store(self) -> bool:
@@ -219,7 +244,8 @@ class House:
             If nothing has been imported for this circuit.
         """
         found = self._circuit(circuit)
-        if found.name in self.switched:  # on and off are no power that could be a wrong reading
+        # What is no power cannot be a wrong reading of it.
+        if found.name in self.switched or str(found.role) == "other":
             return NO_DOUBTS
         return stored_doubts(self, self._store, found)
 

@@ -102,7 +102,7 @@ class Watch:
             name: Shown(circuits[name], column)
             for log in schedule.logs
             for name, column in log.columns.items()
-            if name in recorded
+            if name in recorded and name in circuits
         }
 
     def take(self, _source: str, readings: Sequence[Reading]) -> None:

@@ -18,7 +18,8 @@ from homeenergy.readings import open_house
 from homeenergy.readings.store.store import MonthInfo, Store
 from homeenergy.show import plot_overview, span_table, trace_viewer
 from homeenergy.show.panels.widgets import Stopped, in_background
-from homeenergy.show.viewer.answers import OUTDOOR, Answers, clock_offsets
+from homeenergy.show.viewer.answers import Answers, clock_offsets
+from homeenergy.show.viewer.others import METER, OUTDOOR
 from homeenergy.show.viewer.page import module_text, packed, page_without_kernel, serve
 from homeenergy.show.viewer.span import readings_csv
 from homeenergy.show.viewer.view import circuits_to_begin_with
@@ -286,6 +287,35 @@ def test_outdoor_temperature_is_a_lane_and_never_a_circuit(house):
     said, (planes,) = ask(answers, "window", **span_of(0, 3 * DAY_S), points=3, lanes=[OUTDOOR])
     assert planes[:, 1].tolist() == [-6, 17, 5.5]
     assert ask(answers, "runs", lane=OUTDOOR)[0]["runs"] == []
+
+
+def test_the_utility_meter_is_a_lane_of_means_between_its_readings(house):
+    answers = Answers(house)
+    assert not [one for one in ask(answers, "open")[0]["lanes"] if not one["power"]]
+    readings = [("02T00:00", 100), ("02T12:00", 112), ("03T12:00", 115.6), ("04T00:00", 3)]
+    lines = [f"2026-03-{at},{kwh}" for at, kwh in readings]
+    (house.path / "meter_readings.csv").write_text("\n".join(["time,kwh", *lines]))
+    answers = Answers(house)
+    about = ask(answers, "open")[0]["lanes"][-1]
+    assert (about["name"], about["unit"], about["power"]) == (METER, "W", False)
+    said, (planes,) = ask(answers, "window", **span_of(0, 3 * DAY_S), points=12, lanes=[METER])
+    assert said["lanes"][0]["step"] == 6 * 3600
+    # Stretches begin at whole multiples of six hours since 1970, readings an hour before. The
+    # register went back when the meter was exchanged; after the last reading nothing is known.
+    first = pd.Timestamp(said["lanes"][0]["t0"], unit="s", tz="UTC")
+    assert first == START.tz_convert("UTC") - pd.Timedelta(5, "h")
+    rest = [150] * 4 + [np.nan] * 6
+    assert planes[0] == pytest.approx([1000, 1000, 150, *rest], nan_ok=True)
+    assert planes[1] == pytest.approx([1000, 1000, 1000, *rest], nan_ok=True)
+    assert planes[2] == pytest.approx([1000, 1000, 5150 / 6, *rest], nan_ok=True)
+
+
+def test_a_file_that_cannot_be_read_keeps_nobody_from_looking(house):
+    (house.path / "meter_readings.csv").write_text("time,kwh\n2026-03-02T00:00,much\n")
+    said, _ = ask(Answers(house), "open")
+    (remark,) = said["remarks"]
+    assert "'much' is not a number" in remark
+    assert len(said["base"]) == 2
 
 
 def test_the_clock_changes_where_the_zone_says(make_house):

@@ -347,6 +347,7 @@ _WORDS = {
     "apparent_power": "apparent power",
     "state": "on and off",
     "temperature": "temperature",
+    "other": "no power, in",
 }
 
 

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout, layout_toml
-from homeenergy.house.log_columns import LogColumn
+from homeenergy.house.log_columns import LONGEST_UNIT, LogColumn
 from homeenergy.house.schedule import circuit_names
+from homeenergy.house.schema import toml_key, toml_value
 from homeenergy.readings.logs.columns import (
     NO_UNIT,
     Group,
@@ -143,7 +144,28 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
         told = units.pop()
         groups = [_with_unit(group, told) for group in groups]
         remarks.append(f"the unit is that of column {roles.unit!r}: {told}")
+    remarks += _to_look_at(heads, left_out)
     return _wide(base, table, groups, remarks)
+
+
+def _to_look_at(heads: Mapping[str | int, Head], left_out: Mapping[str | int, str]) -> list[str]:
+    """How to keep what is no power, such as volts, for the viewer."""
+    found = [
+        (name, head.unit)
+        for name, head in heads.items()
+        if name in left_out and head.holds in ("volts", "other")
+        if head.unit and len(head.unit) <= LONGEST_UNIT
+    ]
+    if not found:
+        return []
+    own = circuit_names([str(name) for name, _ in found])
+    lines = [
+        f"{toml_key(key)} = {toml_value({'column': name, 'quantity': 'other', 'unit': unit})}"
+        for key, (name, unit) in zip(own, found, strict=True)
+    ]
+    more = f", and {len(lines) - 3} more in the same way" if len(lines) > 3 else ""
+    what = f"to look at what is no power as well, add to [log.columns]{more}: "
+    return [what + "; ".join(lines[:3])]
 
 
 def _with_unit(group: Group, unit: str) -> Group:

@@ -431,7 +431,7 @@ def _scales(units: list[str | None], column: LogColumn) -> NDArray[np.float64]:
 
     The last is that of readings without a unit, which are taken to be of the column's.
     """
-    allowed = {unit.casefold(): unit for unit in UNITS[column.quantity]}
+    allowed = {unit.casefold(): unit for unit in UNITS[column.quantity] or (column.unit,)}
     found = [allowed.get((unit or column.unit).casefold()) for unit in units]
     own = 1000.0 if column.unit.startswith("k") else 1.0
     scales = [0.0 if u is None else (1000.0 if u.startswith("k") else 1.0) / own for u in found]
@@ -493,7 +493,7 @@ class _Numbers:
                 path=self.path,
                 line=self.first_line + row,
                 column=name,
-                fix=f"Known are {', '.join(UNITS[column.quantity])}.",
+                fix=f"Known are {', '.join(UNITS[column.quantity] or (column.unit,))}.",
             )
         return values * scale
 
@@ -591,7 +591,7 @@ def _quantity(column: LogColumn, values: list[NDArray[np.float64]]) -> Values:
         scaled = np.sum(values, axis=0) * factor
     else:
         scaled = values[0] if len(values) == 1 else np.sum(values, axis=0)
-    if column.unit.startswith("k"):
+    if column.unit.startswith("k") and column.quantity != "other":
         scaled = scaled * 1000.0
     if column.unit == "F":
         scaled = (scaled - 32.0) / 1.8

@@ -22,7 +22,7 @@ import pandas as pd
 import pyarrow as pa
 
 from homeenergy.errors import HouseError, HouseWarning
-from homeenergy.house.schedule import Schedule
+from homeenergy.house.schedule import Schedule, other_units
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings.logs.rows import DIFFERS, ROUNDED, Grid, Merge, carry_through
 from homeenergy.readings.store.as_left import as_left, logs_state, note_as_left
@@ -203,7 +203,7 @@ def import_logs(
 
 
 def _damaged(schedule: Schedule, store: Store, progress: Progress | None) -> set[tuple[str, str]]:
-    names = [circuit.name for circuit in schedule.circuits]
+    names = [*(circuit.name for circuit in schedule.circuits), *other_units(schedule.logs)]
     months = [(name, month) for name in names for month in store.months(name)]
     found = set()
     with ThreadPoolExecutor(min(_THREADS, pa.cpu_count())) as threads:

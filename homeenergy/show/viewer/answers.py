@@ -10,12 +10,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
 from typing import Any, cast
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from homeenergy.cycles import house_cycles
 from homeenergy.cycles.decisions import FILE_NAME as DECISIONS_FILE
@@ -24,17 +21,16 @@ from homeenergy.cycles.programmes import find_programmes
 from homeenergy.cycles.runs.result import Cycles
 from homeenergy.errors import HouseError
 from homeenergy.house.schedule import Circuit
-from homeenergy.readings import read_outdoor
 from homeenergy.readings.house import House
-from homeenergy.readings.outdoor import FILE_NAME as OUTDOOR_FILE
-from homeenergy.readings.store.overview import Envelope
 from homeenergy.record.link import now_ms
 from homeenergy.record.recorder import is_recording
 from homeenergy.record.watch import Live
 from homeenergy.show.figures.style import instants_ns
 from homeenergy.show.panels.widgets import sentence
+from homeenergy.show.viewer.others import METER, OUTDOOR, Lane, Other, lane_of, others_of
 from homeenergy.show.viewer.span import file_stem, readings_csv, span_cost, span_table
 from homeenergy.show.viewer.view import (
+    SHOWN_FIRST,
     circuit_labels,
     circuits_to_begin_with,
     energies_kwh,
@@ -49,61 +45,7 @@ BASE_POINTS = 1500  # stretches of the whole log that a page keeps of each lane
 MOST_POINTS = 20_000
 READERS = 2
 MOST_COPIED = 60  # lanes that a page without a kernel carries, if it is not to become too large
-OUTDOOR = "outdoor temperature"  # a lane that is no circuit; no circuit's name holds a space
 Answer = tuple[dict[str, Any], list[bytes]]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Lane:
-    """What one lane shows in a stretch of time: planes of shape (3, n), and what is in doubt."""
-
-    first_ns: int
-    step_ns: int
-    samples: int
-    planes: NDArray[np.float32]
-    doubted: list[tuple[float, float, float]] = field(default_factory=list)
-
-    def told(self, name: str) -> dict[str, Any]:
-        """Give all but the planes, for the page."""
-        return {
-            "lane": name,
-            "t0": self.first_ns / NS_PER_S,
-            "step": self.step_ns / NS_PER_S,
-            "n": self.planes.shape[1],
-            "samples": self.samples,
-            "doubted": self.doubted,
-        }
-
-
-def lane_of(envelope: Envelope) -> Lane:
-    """Planes of an envelope: least, greatest, mean."""
-    planes = (envelope.least_w, envelope.greatest_w, envelope.mean_w)
-    ends_s = envelope.doubted_ns / NS_PER_S
-    doubted = zip(ends_s[:, 0].tolist(), ends_s[:, 1].tolist(), envelope.doubted_w, strict=True)
-    return Lane(
-        first_ns=envelope.first_ns,
-        step_ns=envelope.width_ns,
-        samples=envelope.samples,
-        planes=np.stack([plane.astype("<f4") for plane in planes]),
-        doubted=[(low, high, float(watts)) for low, high, watts in doubted],
-    )
-
-
-def lane_of_series(series: pd.Series, start_ns: int, end_ns: int, *, points: int) -> Lane:
-    """Least, greatest and mean of a series of instants, in stretches of its usual step or more."""
-    at_ns, values = instants_ns(pd.Series(series.index)), series.to_numpy(np.float64)
-    usual_ns = int(np.median(np.diff(at_ns))) if at_ns.size > 1 else 3600 * NS_PER_S
-    step_ns = usual_ns * max((end_ns - start_ns) // points // max(usual_ns, 1), 1)
-    first, stop = start_ns // step_ns, -(-end_ns // step_ns)
-    planes = np.full((3, max(stop - first, 0)), np.nan, dtype="<f4")
-    inside = (at_ns >= first * step_ns) & (at_ns < stop * step_ns)
-    if inside.any():
-        groups = pd.Series(values[inside]).groupby(at_ns[inside] // step_ns - first)
-        found = groups.agg(["min", "max", "mean"])
-        planes[:, found.index.to_numpy(np.int64)] = found.to_numpy().T
-    return Lane(
-        first_ns=first * step_ns, step_ns=step_ns, samples=step_ns // usual_ns, planes=planes
-    )
 
 
 def clock_offsets(house: House, start_ns: int, end_ns: int) -> list[tuple[float, float, str]]:
@@ -145,7 +87,9 @@ class Answers:
         end: object = None,
     ) -> None:
         self.house = house
-        self.shown = circuits_to_begin_with(house) if circuits is None else tuple(circuits)
+        self.others, self._remarks = others_of(house)
+        begin = circuits_to_begin_with(house) or tuple(self.others)[:SHOWN_FIRST]
+        self.shown = begin if circuits is None else tuple(circuits)
         self._reading, self._finding = threading.Lock(), threading.Lock()
         self._readers = ThreadPoolExecutor(READERS, "lanes")
         self._looking = threading.Lock()
@@ -154,7 +98,6 @@ class Answers:
         self._programmes: dict[str, list[str]] = {}
         self._decided: list[Decision] = []
         self._labels = circuit_labels(house)
-        self._outdoor = read_outdoor(house) if (house.path / OUTDOOR_FILE).is_file() else None
         low, high = house.instant_ns(start), house.instant_ns(end)
         first, last = self.log_ns
         low, high = first if low is None else low, last if high is None else high
@@ -188,28 +131,15 @@ class Answers:
     @property
     def log_ns(self) -> tuple[int, int]:
         """First and last instant of all readings; an hour from now on where there is none."""
-        return log_extent_ns(self.house)
+        return log_extent_ns(self.house, *(one.extent_ns for one in self.others.values()))
 
     def _open(self, question: Mapping[str, Any]) -> Answer:
         house = self.house
         with self._reading:
             log = self.log_ns
             energies = energies_kwh(house)
-            lanes: list[dict[str, Any]] = [
-                {
-                    "name": circuit.name,
-                    "label": self._labels[circuit.name],
-                    "unit": "W",
-                    "legs": list(circuit.legs),
-                    "role": circuit.role,
-                    "kwh": energies.get(circuit.name),
-                    "period": self._period_s(circuit),
-                }
-                for circuit in house.circuits
-            ]
-            if self._outdoor is not None:
-                outdoor = {"name": OUTDOOR, "label": "Outdoor temperature", "unit": "°C"}
-                lanes.append({**outdoor, "legs": [], "role": "other", "kwh": None})
+            lanes = [self._about(c, energies) for c in house.circuits if c.name not in self.others]
+            lanes += [_about_other(name, other) for name, other in self.others.items()]
             said = {
                 "kind": "open",
                 "house": house.name,
@@ -219,6 +149,7 @@ class Answers:
                 "clock": clock_offsets(house, *log),
                 "lanes": lanes,
                 "shown": list(self.shown),
+                "remarks": self._remarks,
             }
             points = min(int(question.get("points", BASE_POINTS)), MOST_POINTS)
             names = self.shown
@@ -226,6 +157,18 @@ class Answers:
                 names = tuple(lane["name"] for lane in lanes)
             base, buffers = self._lanes(names, *log, points=points)
         return {**said, "base": base}, buffers
+
+    def _about(self, circuit: Circuit, energies: Mapping[str, float]) -> dict[str, Any]:
+        return {
+            "name": circuit.name,
+            "label": self._labels[circuit.name],
+            "unit": "W",
+            "power": True,
+            "legs": list(circuit.legs),
+            "role": circuit.role,
+            "kwh": energies.get(circuit.name),
+            "period": self._period_s(circuit),
+        }
 
     def _period_s(self, circuit: Circuit) -> float | None:
         there = self.house.has_readings(circuit)
@@ -235,8 +178,8 @@ class Answers:
         self, names: Sequence[str], start_ns: int, end_ns: int, *, points: int
     ) -> tuple[list[dict[str, Any]], list[bytes]]:
         def read(name: str) -> Lane | None:
-            if name == OUTDOOR and self._outdoor is not None:
-                return lane_of_series(self._outdoor, start_ns, end_ns, points=points)
+            if name in self.others:
+                return self.others[name].read(start_ns, end_ns, points)
             if not self.house.has_readings(name):
                 return None
             overview = self.house.overview
@@ -258,7 +201,7 @@ class Answers:
 
     def _span(self, question: Mapping[str, Any]) -> Answer:
         start_ns, end_ns = _span_ns(question)
-        names = [name for name in question["lanes"] if name != OUTDOOR]
+        names = [name for name in question["lanes"] if name not in self.others]
         start, end = (pd.Timestamp(at, unit="ns", tz="UTC") for at in (start_ns, end_ns))
         with self._reading:
             table = span_table(self.house, names, start=start, end=end)
@@ -278,7 +221,8 @@ class Answers:
     def _runs(self, question: Mapping[str, Any]) -> Answer:
         name = question["lane"]
         house = self.house
-        if name == OUTDOOR or house.circuit(name).role == "mains" or not house.has_readings(name):
+        other = name in self.others or house.circuit(name).role == "mains"
+        if other or not house.has_readings(name):
             return {"kind": "runs", "lane": name, "runs": []}, []
         table = self._known_cycles(name).table
         starts, ends = instants_ns(table["start"]), instants_ns(table["end"])
@@ -370,7 +314,7 @@ class Answers:
 
     def _highest(self, question: Mapping[str, Any]) -> Answer:
         name = question["lane"]
-        if name == OUTDOOR or not self.house.has_readings(name):
+        if name in self.others or not self.house.has_readings(name):
             raise ValueError("this lane has no power to step through")
         with self._reading:
             peaks_ns = highest_peaks_ns(self.house, name)
@@ -378,7 +322,8 @@ class Answers:
 
     def _readings(self, question: Mapping[str, Any]) -> Answer:
         start_ns, end_ns = _span_ns(question)
-        names = [name for name in question["lanes"] if name != OUTDOOR]
+        written = (OUTDOOR, METER)  # which are such a file already
+        names = [name for name in question["lanes"] if name not in written]
         with self._reading:
             data, period_s = readings_csv(self.house, names, start_ns=start_ns, end_ns=end_ns)
         name = f"{file_stem(self.house, start_ns, end_ns)}.csv"
@@ -400,6 +345,11 @@ class Answers:
                     lanes.append({"lane": name, "at": [at for at, _ in new], "watts": watts})
         told = {"sources": bool(schedule.sources), "recording": recording, "now": at_ms}
         return {"kind": "now", **told, "lanes": lanes}, []
+
+
+def _about_other(name: str, other: Other) -> dict[str, Any]:
+    about = {"name": name, "label": other.label, "unit": other.unit, "period": other.period_s}
+    return {**about, "power": False, "legs": [], "role": "other", "kwh": None}
 
 
 def _instant(at_s: Any) -> pd.Timestamp | None:

@@ -48,7 +48,7 @@ def readings_csv(
     ----------
     house : House
     circuits : sequence of str
-        Those without readings are left out.
+        Or other quantities that logs hold; those without readings are left out.
     start_ns, end_ns : int
         UTC, ns since 1970.
     most_rows : int
@@ -62,20 +62,26 @@ def readings_csv(
     Notes
     -----
     Columns: `time`, the local time with its offset from UTC at which a row begins; and a column
-    `<circuit>_w` for each circuit, empty where nothing was logged. A circuit with a period of its
-    own longer than the shortest one has a row only where its samples begin.
+    `<circuit>_w` for each circuit, empty where nothing was logged; other quantities end in their
+    unit. A circuit with a period of its own longer than the shortest one has a row only where its
+    samples begin.
     """
-    there = [name for name in circuits if house.has_readings(name)]
+    units, others = house.other_units, house.others()
+    there = [
+        (f"{name}_{units.get(name, 'w')}", source, name)
+        for name in circuits
+        if (source := others if name in units else house).has_readings(name)
+    ]
     if not there:
         raise HouseError("there are no readings to save", fix="Choose a circuit that has some.")
-    period_ns = min(house.overview.period_ns(name) for name in there)
+    period_ns = min(source.overview.period_ns(name) for _, source, name in there)
     samples = max((end_ns - start_ns) // period_ns, 1)
     width = next((w for w in (1, *WIDTHS) if samples // w <= most_rows), None)
     if width is None:
         raise HouseError(
             f"{samples:,} samples are too many for one file", fix="Select a shorter span."
         )
-    columns = {f"{n}_w": _mean_w(house, n, start_ns, end_ns, width) for n in there}
+    columns = {c: _mean_w(source, n, start_ns, end_ns, width) for c, source, n in there}
     table = pd.DataFrame(columns)
     local = pd.DatetimeIndex(table.index.to_numpy(np.int64).view("M8[ns]")).tz_localize("UTC")
     table.index = pd.Index([t.isoformat() for t in local.tz_convert(house.timezone)], name="time")

@@ -168,7 +168,8 @@ def trace_viewer(
     house : House
         Without readings, the viewer offers to import the logs.
     circuits : sequence of str, optional
-        Names of those to begin with. Default: the six loads with most energy.
+        Names of those to begin with, or of other quantities that logs hold. Default: the six loads
+        with most energy.
     start, end : timestamp or text, optional
         Where to begin to look: local times of the house, or instants. Default: all of the log.
 
@@ -227,7 +228,8 @@ def trace_viewer(
 
     if circuits is not None:
         for name in circuits:
-            house.circuit(name)
+            if name not in house.other_units:
+                house.circuit(name)
     if house.has_store:
         prepare()
     else:

@@ -152,13 +152,14 @@ def circuit_labels(house: House) -> dict[str, str]:
     }
 
 
-def log_extent_ns(house: House) -> tuple[int, int]:
-    """First and last instant of all readings; an hour from now on where there is none."""
+def log_extent_ns(house: House, *others: tuple[int, int] | None) -> tuple[int, int]:
+    """First and last instant of all readings, and of others; an hour from now where none is."""
     extents = [
         extent
         for circuit in house.circuits
         if house.has_readings(circuit) and (extent := house.overview.extent_ns(circuit))
     ]
+    extents += [extent for extent in others if extent]
     if not extents:
         now = pd.Timestamp.now("UTC").floor("h").as_unit("ns").value
         return now, now + 3600 * NS_PER_S

@@ -123,7 +123,8 @@ export function roundLimits(low, high, least) {
   if (low < 0 && high > 0 && -low < high / 50) return [-up(Math.max(high, least)) / 33, up(Math.max(high, least))];
   if (low < 0 && high > 0) return [-up(-low), up(Math.max(high, least + low))];
   const step = 10 ** Math.floor(Math.log10(width)) / 5;
-  return [Math.floor(low / step) * step, Math.ceil((low + width) / step) * step];
+  const room = (width - (high - low)) / 2; // what hardly changes lies in the middle
+  return [Math.floor((low - room) / step) * step, Math.ceil((high + room) / step) * step];
 }
 
 // Round ticks in [low, high], at most about so many.
@@ -135,7 +136,8 @@ export function valueTicks(low, high, most) {
 }
 
 export function valueText(value, unit) {
+  if (unit === "on") return `${Math.round(100 * value)} % on`;
   const size = Math.abs(value);
-  const places = unit === "W" ? (size < 10 && size % 1 ? 1 : 0) : 1;
+  const places = unit === "W" ? (size < 10 && size % 1 ? 1 : 0) : unit === "Hz" ? 2 : 1;
   return `${(Number(value.toFixed(places)) + 0).toLocaleString("en", { minimumFractionDigits: unit === "W" ? 0 : 1 })} ${unit}`;
 }

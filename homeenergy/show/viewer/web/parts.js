@@ -258,7 +258,7 @@ export function wordsOf(viewer) {
     const doubted = doubtedIn(lane, t0, t1).length;
     const runs = viewer.showRuns ? (viewer.runs.get(name) ?? []).filter(([start, end]) => end > t0 && start < t1).length : null;
     said.push(
-      `${lane.label}: mean ${valueText(Math.round(found.mean), lane.unit)}, highest ${valueText(found.high, lane.unit)}` +
+      `${lane.label}: mean ${valueText(lane.unit === "W" ? Math.round(found.mean) : found.mean, lane.unit)}, highest ${valueText(found.high, lane.unit)}` +
         (doubted ? `, ${doubted} readings in doubt` : "") + (runs === null ? "" : `, ${runs} run${runs === 1 ? "" : "s"}`),
     );
   }

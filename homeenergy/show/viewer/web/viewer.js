@@ -14,6 +14,7 @@ const ASK_AFTER_MS = 70;
 const STILL_AFTER_MS = 120;
 const BUSY_AFTER_MS = 2000;
 const REMEMBERED = 50;
+const BASE_POINTS = 1500; // stretches of the whole log
 const MOST_READ = 14; // circuits named at the pointer
 const MARGIN = 0.03; // of the log, that may be seen before and after it
 const LEAST_SAMPLES = 10;
@@ -170,6 +171,7 @@ export class Viewer {
     this.remember();
     this.limits.clear();
     this.go(...this.log, { remember: false });
+    this.readAnew().then((grown) => grown && !this.gone && this.go(...this.log, { remember: false }));
   }
 
   back() {
@@ -192,7 +194,8 @@ export class Viewer {
   }
 
   sayShown() {
-    this.say(`${this.about.house}: ${this.shown.length} of ${this.lanes.size} lanes shown`);
+    const { house, remarks } = this.about;
+    this.say([`${house}: ${this.shown.length} of ${this.lanes.size} lanes shown`, ...(remarks ?? [])].join(". "));
   }
 
   // Show one lane alone; once more shows those of before.
@@ -218,7 +221,7 @@ export class Viewer {
   }
 
   isPower(name) {
-    return this.lanes.get(name).unit === "W";
+    return this.lanes.get(name).power;
   }
 
   arrangePanes() {
@@ -488,7 +491,8 @@ export class Viewer {
     const unit = this.lanes.get(name).unit;
     const text = valueText(value.mean, unit);
     if (value.samples === 1 || short) return text;
-    return `mean ${text} (${valueText(value.low, unit)} to ${valueText(value.high, unit)})`;
+    const [low, high] = [valueText(value.low, unit), valueText(value.high, unit)];
+    return low === high && low === text ? text : `mean ${text} (${low} to ${high})`;
   }
 
   // One column later or earlier, for those who use no mouse.
@@ -630,12 +634,32 @@ export class Viewer {
     });
   }
 
+  // All of the log once more, for readings may have come since; whether the log is longer now.
+  async readAnew() {
+    const before = this.log;
+    const names = this.shown.filter((name) => this.hasReadings(name));
+    if (this.link.copied || !names.length) return false;
+    await this.attempt(async () => {
+      const ask = () => asked(this.link, { kind: "window", t0: this.log[0], t1: this.log[1], points: BASE_POINTS, lanes: names });
+      let answer = await ask();
+      if (answer.said.log.join() !== this.log.join()) {
+        this.log = answer.said.log;
+        answer = await ask();
+      }
+      for (const lane of this.lanes.values()) Object.assign(lane, { base: null, detail: null });
+      this.take(answer.said.lanes, answer.buffers, "base");
+      this.stripKey = null;
+      this.look();
+    });
+    return this.log !== before;
+  }
+
   async needBase() {
     const names = [...this.shown, ...(this.arrange === "stack" ? this.mains.map((lane) => lane.name) : [])];
     const missing = names.filter((name) => this.isAwaited(name));
     if (!missing.length) return;
     await this.attempt(async () => {
-      const { said, buffers } = await asked(this.link, { kind: "window", t0: this.log[0], t1: this.log[1], points: 1500, lanes: missing });
+      const { said, buffers } = await asked(this.link, { kind: "window", t0: this.log[0], t1: this.log[1], points: BASE_POINTS, lanes: missing });
       this.take(said.lanes, buffers, "base");
       this.stripKey = null;
       showLegend(this);
@@ -678,7 +702,7 @@ export class Viewer {
       const { said, buffers } = await asked(this.link, { kind: "window", t0: t0 - half, t1: t1 + half, points, lanes });
       if (this.gone) return;
       this.take(said.lanes, buffers, "detail");
-      if (said.log[0] !== this.log[0] || said.log[1] !== this.log[1]) this.log = said.log;
+      if (said.log.join() !== this.log.join()) this.readAnew();
       this.draw();
       this.latency.push(performance.now() - begun);
       if (!this.moving) this.settled();
@@ -714,8 +738,7 @@ export class Viewer {
     if (kind !== "csv") return this.attempt(() => savePicture(this, kind, name));
     const [t0, t1] = this.selection ?? this.view;
     await this.attempt(async () => {
-      const lanes = this.shown.filter((lane) => this.isPower(lane));
-      const { said, buffers } = await asked(this.link, { kind: "readings", t0, t1, lanes });
+      const { said, buffers } = await asked(this.link, { kind: "readings", t0, t1, lanes: this.shown });
       saveAs(new Blob([buffers[0]], { type: "text/csv" }), said.file);
       this.say(`Saved ${said.file}, a row for each ${said.period_s} s`);
     });
