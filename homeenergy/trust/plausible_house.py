@@ -23,7 +23,8 @@ EARLIEST = pd.Timestamp("2000-01-01", tz="UTC")
 LONG_HOLE_DAYS = 365.0
 CONFLICT_SHARE = 0.01
 FACTORS = {1000.0: "kW for W", 60.0: "minutes for hours", 3600.0: "seconds for hours"}
-LEVEL_W = 0.05
+# All of so many circuits read next to nothing for so long, a few times, and hardly else.
+NOTHING_OF, NOTHING_W, NOTHING_H, NOTHING_TIMES, NOTHING_SHARE = 3, 0.05, 0.25, 3, 0.01
 OFF_OCTAVES, AGREEING = 1.0, 0.8
 STEP_OCTAVES = 3.0  # by how much the readings' own step must change with a single circuit's level
 STEP_TOGETHER, CLOSE_OCTAVES, LEAST_W = 4, 0.3, 1.0  # circuits that step by one factor at once
@@ -130,12 +131,14 @@ def _unit_changed(
     for factor, words in FACTORS.items():
         for sign in (1.0, -1.0):
             octaves = sign * np.log2(factor)
-            near = np.abs(mean - octaves) <= OFF_OCTAVES
+            digits = sign * step >= STEP_OCTAVES
+            near_mean, near_low, near_high = (
+                np.abs(shift - octaves) <= OFF_OCTAVES for shift in (mean, low, high)
+            )
             if len(some) == 1:  # by itself, it must be the same in all ways, and in the last digit
-                near &= (np.abs(low - octaves) <= OFF_OCTAVES) | ~np.isfinite(low)
-                near &= np.abs(high - octaves) <= OFF_OCTAVES
-                near &= sign * step >= STEP_OCTAVES
-            near |= (np.abs(low - octaves) <= OFF_OCTAVES) & (len(some) > 1)
+                near = near_mean & (near_low | ~np.isfinite(low)) & near_high & digits
+            else:  # what is used little on a day still draws as much when it is used
+                near = near_mean | near_low | (near_high & digits)
             off = (near.sum(axis=0) >= AGREEING * known.sum(axis=0)) & near.any(axis=0)
             off &= (near | ~known)[mains].all(axis=0)
             off &= known.sum(axis=0) >= SIBLINGS * len(some)
@@ -229,6 +232,48 @@ def _stepped_together(
                 )
             ]
     return []
+
+
+def _all_at_nothing(
+    house: House, facts: Sequence[Facts], found: Sequence[Implausible]
+) -> list[Implausible]:
+    """Times at which every circuit reads 0, in a house in which something draws nearly always."""
+    del found
+    some = [one for one in facts if one.load.start is not None]
+    if len(some) < NOTHING_OF or any(one.load.block_s != some[0].load.block_s for one in some):
+        return []
+    low = min(one.load.first_block for one in some)
+    stop = max(one.load.first_block + one.load.blocks_w.size for one in some)
+    known = np.zeros(stop - low, dtype=np.int32)
+    draws = np.zeros(stop - low, dtype=np.bool_)
+    for one in some:
+        here = slice(
+            one.load.first_block - low, one.load.first_block - low + one.load.blocks_w.size
+        )
+        known[here] += np.isfinite(one.load.blocks_w)
+        draws[here] |= np.abs(one.load.blocks_w) > NOTHING_W
+    nothing = np.r_[False, (known == len(some)) & ~draws, False]
+    begin, end = np.flatnonzero(nothing[1:] != nothing[:-1]).reshape(-1, 2).T
+    long = (end - begin) * some[0].load.block_s >= NOTHING_H * S_PER_H
+    short = int((end - begin)[~long].sum())
+    if not 0 < long.sum() <= NOTHING_TIMES or short > NOTHING_SHARE * np.count_nonzero(draws):
+        return []
+    begin, end = begin[long], end[long]
+    hours = (end - begin) * some[0].load.block_s / S_PER_H
+    longest = int(np.argmax(hours))
+    at = instant_of((low + int(begin[longest])) * round(some[0].load.block_s * NS_PER_S))
+    often = f", {len(hours)} times, {hours.sum():.3g} h in all" if len(hours) > 1 else ""
+    return [
+        Implausible(
+            weight="doubtful",
+            circuits=(),
+            what=f"all {len(some)} circuits read 0 W for {hours[longest]:.3g} h{often}, though "
+            "something draws nearly always",
+            where=from_when(house, some[0], at),
+            do="If the power was cut, nothing: these hours count in kWh a day. If the logger "
+            "writes 0 where it has no reading, take these rows out of the logs.",
+        )
+    ]
 
 
 def _siblings(
@@ -469,6 +514,7 @@ TESTS_OF_A_HOUSE: tuple[HouseTest, ...] = (
     _unit_changed,
     _siblings,
     _stepped_together,
+    _all_at_nothing,
     _far_too_small,
     _finer_than_others,
     steps_of_mains,

@@ -424,3 +424,48 @@ def test_what_was_counted_is_kept_until_anything_changes(tmp_path, monkeypatch):
     )
     twice = log_facts(open_house(made.path), open_house(made.path).circuit("kettle"))
     assert twice.load.greatest_w == pytest.approx(2 * first.load.greatest_w)
+
+
+def by_hand():
+    """Loads that are used for 2 to 60 minutes a day, and draw nothing else."""
+    minutes = np.array([2, 60, 5, 40, 3, 30])
+    index = pd.date_range("2026-09-01", periods=6 * A_DAY, freq="60s", tz="Europe/Paris")
+    table = pd.DataFrame(0.0, index=index, columns=["kettle", "oven", "tv"])
+    for number, level_w in enumerate((2100.4, 2403.7, 112.3)):
+        for day, lasts in enumerate(np.roll(minutes, 2 * number)):
+            begin = day * A_DAY + 600 + 60 * number
+            table.iloc[begin : begin + lasts, number] = level_w + np.arange(lasts) % 3 / 10
+    return table
+
+
+def test_a_unit_that_changed_shows_in_what_is_used_for_minutes(tmp_path):
+    assert implausible_readings(house(tmp_path / "right", daily(by_hand()))) == ()
+    table = by_hand()
+    table.iloc[2 * A_DAY : 4 * A_DAY] /= 1000
+    found = implausible_readings(house(tmp_path / "wrong", daily(table.round(4))))
+    assert [one.weight for one in found] == ["wrong"]
+    assert "on 2 days they read about 1/1000" in found[0].what
+
+
+def test_a_house_away_is_no_changed_unit(tmp_path):
+    table = by_hand()
+    table[:] = np.where(table > 0, table, 1.5 + np.arange(len(table))[:, None] % 3 / 10)
+    resting = table[table < 2].ffill().bfill()
+    table.iloc[2 * A_DAY : 4 * A_DAY] = resting.iloc[2 * A_DAY : 4 * A_DAY]
+    assert implausible_readings(house(tmp_path / "away", daily(table))) == ()
+
+
+@pytest.mark.parametrize("without", [[], ["mains"]])
+def test_every_circuit_at_nothing_is_said(tmp_path, without):
+    table = loads().drop(columns=without)
+    table.iloc[A_DAY : A_DAY + 200] = 0.0
+    found = implausible_readings(house(tmp_path / "cut", daily(table)))
+    (one,) = found
+    assert (one.weight, one.circuits) == ("doubtful", ())
+    assert f"all {5 - len(without)} circuits read 0 W for 3.33 h" in one.sentence
+    assert "2026-09-02.csv, line 2" in one.where
+
+
+def test_nothing_is_said_where_all_often_draw_nothing(tmp_path):
+    table = by_hand()
+    assert implausible_readings(house(tmp_path / "often", daily(table))) == ()
