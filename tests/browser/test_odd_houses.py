@@ -1,5 +1,6 @@
 """Logs with next to nothing, too much or something else in them, in JupyterLab and in the page."""
 
+import json
 import threading
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -12,7 +13,7 @@ from playwright.sync_api import expect
 
 from homeenergy.readings import import_logs, open_house
 from homeenergy.show.viewer.answers import Answers
-from homeenergy.show.viewer.page import page_without_kernel
+from homeenergy.show.viewer.page import page_without_kernel, whole_page
 
 from .pages import RED, run_notebook, write_notebook
 from .test_trace_viewer import opened, served, take_picture
@@ -284,3 +285,71 @@ def check_others(shown):
         together = how in ("stack", "chart")
         assert shown.root.locator(".he-pane").count() == 4
         assert shown.ask("viewer => viewer.panes.filter(pane => pane.together).length") == together
+
+
+# A widget's channel that loses whatever is sent for the first time, and each third answer.
+LOSSY = """(ask => {
+  const sent = new Map();
+  let hear, answers = 0;
+  window.lost = 0;
+  return viaWidget({
+    on: (_, heard) => (hear = heard),
+    send: question => {
+      const times = (sent.get(question.id) ?? 0) + 1;
+      sent.set(question.id, times);
+      if (times === 1) return window.lost++;
+      ask(question).then(({ said, buffers }) => {
+        if (++answers % 3) hear(said, buffers);
+        else window.lost++;
+      });
+    },
+  }, { againMs: 20 });
+})(viaHttp(TOKEN))"""
+
+
+def test_what_is_lost_on_the_way_is_asked_again(houses, browser):
+    answers = Answers(open_house(houses / "markup"))
+    with served(answers) as address:
+        link = LOSSY.replace("TOKEN", json.dumps(address.split("token=")[1]))
+        page = browser.new_page()
+        page.route(address, lambda route: route.fulfill(body=whole_page("lossy", link)))
+        page.goto(address)
+        shown = Shown(page.locator("main"), page)
+        shown.settle()
+        for _ in range(9):
+            shown.press("Closer")
+        assert shown.ask("viewer => viewer.lanes.get('oven').detail.samples") == 1
+        assert page.evaluate("window.lost") > 5
+        shown.root.get_by_label("Runs", exact=True).check()
+        page.wait_for_function("() => document.querySelector('.he-viewer').viewer.runs.size === 1")
+        page.close()
+
+
+def test_a_view_that_was_left_for_another_is_not_the_last_that_is_asked_for(houses, browser):
+    answers = Answers(open_house(houses / "markup"))
+    with served(answers) as address, opened(browser, address) as page:
+        shown = Shown(page.locator("main"), page)
+        shown.settle()
+        # The first of these questions fails after one has gone on.
+        shown.ask(
+            """viewer => {
+              const link = viewer.link;
+              viewer.link = async question => {
+                viewer.link = link;
+                await new Promise(done => (viewer.fail = done));
+                throw new Error("lost");
+              };
+              const asks = viewer.askWindow.bind(viewer);
+              viewer.tried = 0;
+              viewer.askWindow = () => (viewer.tried++, asks());
+              viewer.go(viewer.log[0], viewer.log[0] + 600);
+            }"""
+        )
+        page.wait_for_function("() => document.querySelector('.he-viewer').viewer.fail")
+        shown.ask("viewer => viewer.go(viewer.log[0] + 3000, viewer.log[0] + 3300)")
+        # It would be asked for now, but the first question is still under way.
+        page.wait_for_function("() => document.querySelector('.he-viewer').viewer.tried > 1")
+        shown.ask("viewer => viewer.fail()")
+        shown.settle()
+        samples = shown.ask("viewer => viewer.lanes.get('oven').detail.samples")
+        assert samples == 1

@@ -2,6 +2,8 @@
 // Each is a function: question -> promise of {said, planes}; planes are Float32Arrays.
 
 const PATIENCE_MS = 600000;
+const AGAIN_MS = 4000; // then twice as long, and so on
+const ONCE = ["decide", "undo"]; // what would be done twice if it were asked twice
 
 // An answer in one piece: length of the text, the text, then the buffers whose lengths it gives.
 function unpack(bytes) {
@@ -13,7 +15,9 @@ function unpack(bytes) {
   return { said, buffers };
 }
 
-export function viaWidget(model) {
+// A question or an answer may be lost on the way, as where a notebook connects anew to its kernel: it
+// is asked again under its number, and whichever answer comes first is the answer.
+export function viaWidget(model, { againMs = AGAIN_MS } = {}) {
   const waiting = new Map();
   let last = 0;
   let heard = () => {};
@@ -27,12 +31,18 @@ export function viaWidget(model) {
   const link = (question) =>
     new Promise((resolve, reject) => {
       const id = ++last;
+      let again;
+      const send = (wait) => {
+        model.send({ ...question, id });
+        if (!ONCE.includes(question.kind)) again = setTimeout(() => send(2 * wait), wait);
+      };
       const timer = setTimeout(() => {
         waiting.delete(id);
+        clearTimeout(again);
         reject(new Error("the kernel does not answer; is it running?"));
       }, PATIENCE_MS);
-      waiting.set(id, (answer) => (clearTimeout(timer), resolve(answer)));
-      model.send({ ...question, id });
+      waiting.set(id, (answer) => (clearTimeout(timer), clearTimeout(again), resolve(answer)));
+      send(againMs);
     });
   // What the kernel tells unasked goes to `hear`.
   link.listen = (hear) => (heard = hear);

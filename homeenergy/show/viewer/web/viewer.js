@@ -709,7 +709,7 @@ export class Viewer {
     } catch (error) {
       this.copyOnly = /no kernel to ask/.test(error.message);
       this.say(this.copyOnly ? `Saved page: not finer than ${lengthText(this.lanes.get(lanes[0]).base.step)}` : error.message, !this.copyOnly);
-      return;
+      if (this.view[0] === t0 && this.view[1] === t1) return; // else what is looked at now was not asked for
     } finally {
       clearTimeout(slow);
       if (/^Waiting for detail/.test(this.parts.message.textContent)) this.say("");
