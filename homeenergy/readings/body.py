@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -25,9 +26,12 @@ LEAST_RISE = 6.0  # noises; below it nothing is warm
 WANDERS = (0.03, 0.1)  # of the rise, by which surroundings drift in a time constant
 WANDERS_ALONE = (0.03, 0.1, 0.3, 1.0, 3.0)  # ... where they alone are to explain all
 SHARES = (0.4, 0.6, 0.8, 1.0, 1.3)  # of how far it moves in three time constants: the rise
+LEAST_MOVE = 0.5  # of the rise, by which nothing settled moves in a time constant
+SAME_RISE = 0.25  # of the rise, by which that of an instant may differ and be the load's
 INEXACT = 0.02  # of the rise, by which the body is not of first order
 UNSURE = 0.01  # of a time constant: what it is unsure by, as instants feel it
-MEANS_OF = (1, 4, 16)  # samples, until switches are found
+MEANS_OF = (1, 4, 16)  # samples, of which those that show most switches are taken
+LEAST_SAMPLES = 4  # such means in a time constant
 _STEPS = 24  # instants that are tried on either side of one
 Numbers = NDArray[np.float64]
 
@@ -49,6 +53,9 @@ class Body:
     start_uncertainty_s, end_uncertainty_s : numpy.ndarray, shape (n_runs,)
         Standard uncertainty of each [s]; NaN where a run begins or ends with the log or a gap.
     complete : numpy.ndarray of bool, shape (n_runs,)
+    in_doubt : numpy.ndarray of bool, shape (n_runs,)
+        Whether it begins or ends with another rise than the load's, or moves in the meantime, as
+        where the sun comes and goes, or something else warms the body.
     """
 
     warming_s: float
@@ -60,6 +67,21 @@ class Body:
     start_uncertainty_s: Numbers
     end_uncertainty_s: Numbers
     complete: NDArray[np.bool_]
+    in_doubt: NDArray[np.bool_]
+
+
+class _Instant(NamedTuple):
+    """An instant at which a state begins [s], and the step of level there [K]."""
+
+    state: int
+    at_s: float
+    unsure_s: float = np.nan
+    step_c: float = np.nan
+    unsure_c: float = np.nan
+
+    def is_other(self, rise: float) -> bool:
+        """Whether something else than the load switched."""
+        return abs(abs(self.step_c) - rise) > SAME_RISE * rise + 2 * self.unsure_c
 
 
 def find_switching(trace: Trace) -> Body:
@@ -81,29 +103,36 @@ def find_switching(trace: Trace) -> Body:
     and surroundings (Viterbi search with one survivor a state); a switch costs log(n), as in the
     Bayesian information criterion (Schwarz 1978). Surroundings that wander more freely, without any
     switch, must be less likely than that. Time constants and rise are those of the greatest
-    likelihood, then refined on the instants found. Where a body is so slow that one sample tells
-    little of a switch, and none is found, means of 4 samples are looked at, then of 16.
+    likelihood, then refined on the instants found. Of a body that is slow for its samples, one
+    tells little of a switch: means of 4 and of 16 are looked at too, as long as a time constant
+    has four, and those taken that show most switches of the load.
 
     Each instant is fitted with the closed form on both sides of it, the temperatures before, at the
     beginning and after and a steady drift being free; its uncertainty follows from the curvature of
     the sum of squares, widened for residuals that are autocorrelated, from the sampling, and from
-    what the time constants are unsure by (own assumption). O(samples).
+    what the time constants are unsure by (own assumption). A load warms the body by the same each
+    time: an instant at which the level steps by another amount, beyond a quarter of the rise and
+    twice the step's standard uncertainty, is in doubt; so is a run in which the temperature moves
+    by half the rise within a time constant after it has settled. O(samples).
     """
     celsius, dt = trace.watts.astype(np.float64), trace.period_s
     noise = _noise(celsius)
     taus, rise = (np.nan, np.nan), np.nan
-    edges: list[tuple[int, int, bool]] = []
+    instants: list[_Instant] = []
     for many in MEANS_OF:
-        found = _switched(_means(celsius, many), dt * many)
-        if len(found[2]) > len(edges):  # a single one is kept unless means show more
-            taus, rise = found[:2]
-            edges = [(many * at, state, known) for at, state, known in found[2]]
-        if len(edges) > 1:
+        if many * dt > max(taus) / LEAST_SAMPLES:  # never where none was found
             break
-    fitted = np.array(
-        [_instant(celsius, dt, edges, n, taus) for n in range(len(edges))], dtype=np.float64
-    ).reshape(-1, 3)
-    return _body(celsius, dt, taus, rise, noise, fitted, edges)
+        tried_taus, tried_rise, found = _switched(_means(celsius, many), dt * many)
+        edges = [(many * at, state, known) for at, state, known in found]
+        tried = [_instant(celsius, dt, edges, n, tried_taus) for n in range(len(edges))]
+        if _count_of_load(tried, tried_rise) > _count_of_load(instants, rise):
+            taus, rise, instants = tried_taus, tried_rise, tried
+    return _body(celsius, dt, taus, rise, noise, instants)
+
+
+def _count_of_load(instants: list[_Instant], rise: float) -> int:
+    """How many instants step by what the load warms."""
+    return sum(not one.is_other(rise) for one in instants)
 
 
 def _means(celsius: Numbers, many: int) -> Numbers:
@@ -124,7 +153,7 @@ def _switched(
     taus = (tau, tau)
     for _ in range(2):
         edges = _edges(_states(part, dt, taus, rise, noise, wander=wander))
-        if len(edges) < 2:
+        if not edges:
             break
         taus, rise = _refine(part, dt, edges, taus, rise)
     decay = *_factors(taus, dt), rise, noise, dt / max(taus)
@@ -280,9 +309,11 @@ def _window(
 def _misfit(celsius, first, stop, at, tau_before, tau_after, dt):  # type: ignore[no-untyped-def]
     """Sum of squares of the closed form with a switch at `at` [s], its residuals' and its levels.
 
-    Free are the temperature at the beginning, the levels before and after, and a steady drift.
+    Free are the temperature at the beginning, the levels before and after, and a steady drift. The
+    last that is given is the variance of the step of level, of readings with a variance of 1.
     """
     normal, right = np.zeros((4, 4)), np.zeros(4)
+    spread = np.array([0.0, -1.0, 1.0, 0.0])  # of the step; solved like the levels
     until = np.exp(-(at - first * dt) / tau_before)
     rows = np.zeros((stop - first, 4))
     count = 0
@@ -311,6 +342,7 @@ def _misfit(celsius, first, stop, at, tau_before, tau_after, dt):  # type: ignor
         for j in range(i + 1, 4):
             factor = normal[j, i] / normal[i, i]
             right[j] -= factor * right[i]
+            spread[j] -= factor * spread[i]
             for m in range(i, 4):
                 normal[j, m] -= factor * normal[i, m]
     levels = np.empty(4)
@@ -318,7 +350,9 @@ def _misfit(celsius, first, stop, at, tau_before, tau_after, dt):  # type: ignor
         levels[i] = right[i]
         for m in range(i + 1, 4):
             levels[i] -= normal[i, m] * levels[m]
+            spread[i] -= normal[i, m] * spread[m]
         levels[i] /= normal[i, i]
+        spread[i] /= normal[i, i]
     total, lagged, before, number = 0.0, 0.0, 0.0, 0
     for k in range(first, stop):
         if np.isnan(celsius[k]):
@@ -330,7 +364,7 @@ def _misfit(celsius, first, stop, at, tau_before, tau_after, dt):  # type: ignor
         lagged += error * before
         before = error
         number += 1
-    return total, lagged, count, levels[2] - levels[1]
+    return total, lagged, count, levels[2] - levels[1], spread[2] - spread[1]
 
 
 def _instant(
@@ -339,23 +373,23 @@ def _instant(
     edges: list[tuple[int, int, bool]],
     number: int,
     taus: tuple[float, float],
-) -> tuple[float, float, float]:
-    """Instant of a switch and its standard uncertainty [s], and the step of level [K]."""
+) -> _Instant:
+    """Fit an instant, and what it is unsure by; nothing where the state before is not known."""
     at, state, known = edges[number]
     if not known:
-        return at * dt, np.nan, np.nan
+        return _Instant(state, at * dt)
     before, after = (taus[1], taus[0]) if state else (taus[0], taus[1])
     first, stop = _window(edges, number, size=celsius.size, reach=REACH * max(taus) / dt)
     low, high = max(first + 1, at - max(taus) / dt), min(stop - 2, at + max(taus) / dt)
     if high <= low:
-        return at * dt, dt, np.nan
+        return _Instant(state, at * dt, dt)
     tried = np.linspace(low, high, 2 * _STEPS + 1) * dt
     for _ in range(3):  # ever finer around the best
         found = [_misfit(celsius, first, stop, t, before, after, dt)[0] for t in tried]
         best, step = int(np.argmin(found)), tried[1] - tried[0]
         middle = tried[best]
         tried = np.clip(middle + np.linspace(-1.5, 1.5, 13) * step, low * dt, high * dt)
-    total, lagged, count, level = _misfit(celsius, first, stop, middle, before, after, dt)
+    total, lagged, count, step_c, spread = _misfit(celsius, first, stop, middle, before, after, dt)
     reach = max(dt / 2, 0.02 * min(taus))
     aside = [
         _misfit(celsius, first, stop, t, before, after, dt)[0]
@@ -363,8 +397,10 @@ def _instant(
     ]
     curvature = max(sum(aside) - 2 * total, 1e-12) / (2 * reach**2)
     likeness = min(max(lagged / total if total else 0.0, 0.0), 0.95)
-    variance = total / max(count - 5, 1) * (1 + likeness) / (1 - likeness) / curvature
-    return middle, float(np.sqrt(variance + dt**2 / 12 + (UNSURE * max(taus)) ** 2)), level
+    scatter = total / max(count - 5, 1) * (1 + likeness) / (1 - likeness)
+    variance = scatter / curvature + dt**2 / 12 + (UNSURE * max(taus)) ** 2
+    unsure_c = float(np.sqrt(scatter * max(spread, 0.0)))
+    return _Instant(state, middle, float(np.sqrt(variance)), step_c, unsure_c)
 
 
 def _refine(
@@ -386,7 +422,7 @@ def _refine(
                 total = sum(_best_misfit(celsius, dt, edges, n, tried, reach_s) for n in some)
                 best = min(best, (total, tried))
             taus = best[1] if some else taus
-    steps = np.array([_instant(celsius, dt, edges, n, taus)[2] for n in kept])
+    steps = np.array([_instant(celsius, dt, edges, n, taus).step_c for n in kept])
     sizes = np.abs(steps[np.isfinite(steps)])
     return taus, float(np.median(sizes)) if sizes.size else rise
 
@@ -413,28 +449,29 @@ def _body(
     taus: tuple[float, float],
     rise: float,
     noise: float,
-    fitted: Numbers,
-    edges: list[tuple[int, int, bool]],
+    instants: list[_Instant],
 ) -> Body:
     """Runs from the instants found, in order."""
     size, there = celsius.size * dt, np.flatnonzero(~np.isnan(celsius))
-    runs: list[tuple[float, float, float, float]] = []
+    runs: list[tuple[float, float, float, float, bool]] = []
     # A log that begins while the load is on has a run without a beginning.
     begin = None
-    if edges and edges[0][1] == 0 and edges[0][2]:
-        begin = (there[0] * dt, np.nan)
-    for (_, state, _), (at, uncertainty, _) in zip(edges, fitted, strict=True):
-        if state == 1:
-            begin = (at, uncertainty)
+    if instants and instants[0].state == 0 and not np.isnan(instants[0].unsure_s):
+        begin = (there[0] * dt, np.nan, False)
+    for one in instants:
+        if one.state == 1:
+            begin = (one.at_s, one.unsure_s, one.is_other(rise))
         elif begin is not None:
-            runs.append((begin[0], at, begin[1], uncertainty))
+            other = begin[2] or one.is_other(rise)
+            runs.append((begin[0], one.at_s, begin[1], one.unsure_s, other))
             begin = None
     if begin is not None:
-        runs.append((begin[0], size, begin[1], np.nan))
-    table = np.array(runs, dtype=np.float64).reshape(-1, 4)
+        runs.append((begin[0], size, begin[1], np.nan, begin[2]))
+    table = np.array(runs, dtype=np.float64).reshape(-1, 5)
+    moves = [_moves(celsius[int(a / dt) : int(b / dt)], dt, taus, rise) for a, b in table[:, :2]]
     gap = np.isnan(celsius)
     complete = [
-        bool(not np.isnan(row[2:]).any() and not gap[int(row[0] / dt) : int(row[1] / dt)].any())
+        bool(not np.isnan(row[2:4]).any() and not gap[int(row[0] / dt) : int(row[1] / dt)].any())
         for row in table
     ]
     return Body(
@@ -447,4 +484,14 @@ def _body(
         start_uncertainty_s=table[:, 2],
         end_uncertainty_s=table[:, 3],
         complete=np.array(complete, dtype=bool),
+        in_doubt=(table[:, 4] > 0) | np.array(moves, dtype=bool),
     )
+
+
+def _moves(celsius: Numbers, dt: float, taus: tuple[float, float], rise: float) -> bool:
+    """Whether a warm body's temperature moves as if the load had switched in the meantime."""
+    many = max(round(max(taus) / 2 / dt), 1)
+    settled = celsius[round(3 * taus[0] / dt) :]
+    blocks = _means(settled, many)
+    steps = np.abs(blocks[3:] - blocks[:-3])  # of a time constant between them
+    return bool((steps > LEAST_MOVE * rise).any())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import nan, sqrt
 
 import numpy as np
 import pandas as pd
@@ -30,13 +30,16 @@ class SwitchedLoad:
     circuit : Circuit
     runs : pandas.DataFrame
         One row a run: start, end (UTC), hours, start_s and end_s (standard uncertainty of either
-        instant [s], 0 where it was logged), energy_wh (NaN without watts), complete.
+        instant [s], 0 where it was logged), energy_wh (NaN without watts), complete, in_doubt (of
+        temperatures: that it warms the body by more or less than the load does).
     covered_h : float
         Time of which the state is known [h].
     hours : Estimate
-        Time on [h], with the uncertainty of the switching instants.
+        Time on [h], with the uncertainty of the switching instants, and runs in doubt as part of
+        it; NaN where a temperature shows no switching, as a load that never ran does too.
     energy : Estimate or None
-        Hours times watts, with the uncertainty of both [kWh]; None where no watts are stated.
+        Hours times watts, with the uncertainty of both [kWh]; None where no watts are stated, or
+        the hours are not known.
     body : Body or None
         What was learned of the warm body; None where states were logged.
     """
@@ -99,9 +102,11 @@ def switched_load(house: House, circuit: str | Circuit) -> SwitchedLoad:
     else:
         table, covered_h = _of_body(trace, body), trace.covered_s / S_PER_H
     variance_s2 = float((table["start_s"] ** 2 + table["end_s"] ** 2).sum())
+    in_doubt_h = float(table.loc[table["in_doubt"], "hours"].sum())
+    unknown = body is not None and np.isnan(body.rise_c)
     hours = measured(
-        float(table["hours"].sum()),
-        NORMAL * sqrt(variance_s2) / S_PER_H,
+        nan if unknown else float(table["hours"].sum()),
+        NORMAL * sqrt(variance_s2) / S_PER_H + in_doubt_h,
         unit="h",
         basis=f"{len(table)} runs",
         source=f"switching of {found.name}",
@@ -109,7 +114,7 @@ def switched_load(house: House, circuit: str | Circuit) -> SwitchedLoad:
     )
     energy = None
     table["energy_wh"] = np.nan
-    if found.watts is not None:
+    if found.watts is not None and not unknown:
         table["energy_wh"] = table["hours"] * found.watts
         watts = measured(
             found.watts,
@@ -145,7 +150,11 @@ def _of_states(trace: Trace, on: NDArray[np.floating]) -> tuple[pd.DataFrame, fl
 
 def _of_body(trace: Trace, body: Body) -> pd.DataFrame:
     table = _table(trace, body.start_s, body.end_s, complete=body.complete)
-    return table.assign(start_s=body.start_uncertainty_s, end_s=body.end_uncertainty_s)
+    return table.assign(
+        start_s=body.start_uncertainty_s,
+        end_s=body.end_uncertainty_s,
+        in_doubt=body.in_doubt,
+    )
 
 
 def _table(
@@ -164,6 +173,7 @@ def _table(
             "start_s": 0.0,
             "end_s": 0.0,
             "complete": complete,
+            "in_doubt": False,
         }
     )
 

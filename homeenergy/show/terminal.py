@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from math import isfinite, nan
+from math import isfinite, isnan, nan
 from typing import Any
 
 import pandas as pd
@@ -63,11 +63,16 @@ def states_lines(loads: Sequence[SwitchedLoad], *, width: int = 100) -> list[str
     """Lay out what is known of loads whose logs say when they are on, at most `width` wide."""
     items = []
     for one in loads:
+        if isnan(one.hours.value):
+            items.append(f"{one.circuit.appliance}: its temperature shows no switching")
+            continue
         runs = f"{len(one.runs)} run{'s' if len(one.runs) != 1 else ''}"
         energy = "no energy, as its watts are not stated"
         if one.energy is not None:
             energy = estimate_text(one.energy)
         of = f"{one.duty:.0%} of {one.covered_h:,.0f} h" if one.covered_h else "nothing was logged"
+        if unsure := int(one.runs["in_doubt"].sum()):
+            runs += f", {unsure} in doubt (warmed by more or less than the load does, as by sun)"
         items.append(
             f"{one.circuit.appliance}: {runs}, on for {estimate_text(one.hours)} ({of}); {energy}"
         )

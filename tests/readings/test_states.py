@@ -221,12 +221,43 @@ def test_a_body_that_is_slow_for_its_samples():
     assert share >= 0.97
 
 
+# A body that is slow for the weather around it, so that switches go unnoticed.
+MERGED = {"taus_s": (4000.0, 4000.0), "rise_c": 14.0, "noise_c": 0.17, "digit_c": 0.0625}
+MERGED |= {"dt": 60.0, "days": 14, "mean_on_s": 20_000.0, "mean_off_s": 40_000.0}
+
+
+def test_a_run_in_which_the_temperature_falls_and_rises_is_in_doubt():
+    truth = warmed(41, **MERGED)
+    body = find_switching(truth.trace)
+    length_h = (body.end_s - body.start_s) / 3600
+    on_h = np.diff(truth.runs).sum() / 3600
+    assert length_h.sum() > 1.5 * on_h
+    assert length_h[~body.in_doubt].sum() == pytest.approx(on_h, rel=0.05)
+
+
+def test_what_warms_a_body_by_another_amount_is_in_doubt():
+    """A second load, of three fifths of the rise, that runs at other times."""
+    times_s = np.arange(8640) * 10.0
+    switches = np.arange(3000.0, 84_000.0, 4000.0)
+    load = switches.reshape(-1, 2)[[0, 1, 2, 4, 5, 6, 8, 9]]
+    other = switches.reshape(-1, 2)[[3, 7]]
+    taus = {"taus_s": (300.0, 300.0)}
+    celsius = 20 + closed_form(times_s, load.ravel(), rise_c=20.0, **taus)
+    celsius += closed_form(times_s, other.ravel(), rise_c=12.0, **taus)
+    celsius += np.random.default_rng(3).normal(0, 0.1, times_s.size)
+    body = find_switching(as_trace(celsius, 10.0))
+    assert body.start_s == pytest.approx(switches[::2], abs=10)
+    assert np.flatnonzero(body.in_doubt).tolist() == [3, 7]
+
+
 CASES = [
     {},
     {"taus_s": (120.0, 600.0), "rise_c": 40.0, "noise_c": 0.3},
     {"taus_s": (60.0, 60.0), "rise_c": 15.0, "noise_c": 0.05, "digit_c": 0.0625},
     {"taus_s": (300.0, 300.0), "rise_c": 10.0, "noise_c": 0.2, "digit_c": 0.5, "dt": 30.0},
     {"taus_s": (240.0, 400.0), "rise_c": 30.0, "noise_c": 0.2, "digit_c": 0.5, "dt": 60.0},
+    {"taus_s": (150.0, 480.0), "rise_c": 18.0, "noise_c": 0.15, "digit_c": 0.5, "dt": 5.0},
+    {"taus_s": (900.0, 1200.0), "rise_c": 16.0, "dt": 30.0, "sun_c": 18.0, "mean_on_s": 6e3},
 ]
 
 
@@ -248,6 +279,18 @@ def test_a_body_that_nothing_warms_has_no_runs():
     for seed in range(2):
         body = find_switching(warmed(seed, rise_c=0.0, days=3).trace)
         assert body.start_s.size == 0
+
+
+def test_a_temperature_that_shows_no_switching_has_no_hours(tmp_path):
+    text = HOUSE.format(watts=WATTS, layout="wide", keys="").replace('"state"', '"temperature"')
+    times = pd.date_range("2026-01-01", periods=3000, freq="10s", tz="UTC")
+    celsius = np.random.default_rng(5).normal(20, 0.1, times.size)
+    lines = (f"{t:%Y-%m-%dT%H:%M:%SZ},{c:.2f}," for t, c in zip(times, celsius, strict=True))
+    one = house(tmp_path, text, "time,heater,pump\n" + "\n".join(lines) + "\n")
+    heater = switched_load(one, "heater")
+    assert np.isnan(heater.hours.value)
+    assert heater.energy is None
+    assert "heater: its temperature shows no switching" in "\n".join(states_lines([heater]))
 
 
 def test_gaps_and_the_ends_of_the_log_are_incomplete():
