@@ -69,6 +69,18 @@ def _words(name: object) -> object:
     return f"{text} [{unit}]{part}" if unit is not None else f"{text}{part}"
 
 
+def two_digits(value: float) -> str:
+    """Write a number with two significant digits, without a power of ten where it is large.
+
+    Examples
+    --------
+    >>> from homeenergy.words import two_digits
+    >>> two_digits(186.4), two_digits(0.0312)
+    ('190', '0.031')
+    """
+    return f"{float(f'{value:.2g}'):,.15g}"
+
+
 # Characters that a terminal obeys, or that turn the order of others around; not tab and newline.
 _OBEYED = [*range(9), *range(11, 32), *range(127, 160), *range(0x202A, 0x202F)]
 _OBEYED += [*range(0x2066, 0x206A)]

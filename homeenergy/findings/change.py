@@ -14,6 +14,7 @@ from homeenergy.house.clamp_errors import ClampErrors
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.regression import Regression
 from homeenergy.units import H_PER_DAY
+from homeenergy.words import two_digits
 
 Array = NDArray[np.float64]
 SURE = 0.05  # chance at which a change counts as shown
@@ -194,7 +195,7 @@ def _sentence(change: Change) -> str:
         return (
             f"No significant change: {where} the level moves by "
             f"{estimate_text(size)} a day{same}. {by_chance} The smallest change that days like "
-            f"these would show is about {change.smallest_kwh:.2g} kWh a day."
+            f"these would show is about {two_digits(change.smallest_kwh)} kWh a day."
         )
     less = size.value < 0
     turned = -size if less else size

@@ -20,6 +20,7 @@ from homeenergy.house.schema import load_toml
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.means import mean_of_days
 from homeenergy.units import DAYS_PER_YEAR, S_PER_H, WH_PER_KWH
+from homeenergy.words import two_digits
 
 TABLE = "label_cycles.toml"
 EVERY_DAY = measured(DAYS_PER_YEAR, unit="days a year", n=0, basis="every day")
@@ -256,9 +257,9 @@ def _with_rest(
     rest = finding.standby_w
     if not low_power_h or not isfinite(rest.high):
         return kwh, ""
-    line = f" and {rest.value:.2g} W at rest for {low_power_h:,.0f} h"
+    line = f" and {two_digits(rest.value)} W at rest for {low_power_h:,.0f} h"
     if not rest.resolved:
-        line = f" and at most {rest.high:.2g} W at rest for {low_power_h:,.0f} h"
+        line = f" and at most {two_digits(rest.high)} W at rest for {low_power_h:,.0f} h"
     total = kwh + rest.scaled(low_power_h / WH_PER_KWH, unit="kWh")
     return replace(total, n=kwh.n), line
 

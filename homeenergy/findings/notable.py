@@ -18,6 +18,7 @@ from homeenergy.house.kinds import KINDS, why_named_to_stay_on
 from homeenergy.house.zones import read_zone
 from homeenergy.stats.estimate import number_text
 from homeenergy.units import S_PER_H
+from homeenergy.words import two_digits
 
 What = Literal["changed", "without power", "silent"]
 SURE = 0.05  # chance that any change of the house is one of chance (Bonferroni's bound)
@@ -135,7 +136,7 @@ def _quiet(row: ApplianceFinding, timezone: str) -> Iterable[Notable]:
     off = [span for span in cycles.rest.off if span[1] - span[0] >= least]
     named = why_named_to_stay_on(row.appliance, row.circuit)
     why_on = named or KINDS[row.kind].stays_on
-    usual = f"; nine of ten of its pauses are below {usual_h:.2g} hours"
+    usual = f"; nine of ten of its pauses are below {two_digits(usual_h)} hours"
     told: tuple[tuple[What, list[tuple[int, int]], str, str, str], ...] = (
         ("without power", off, "was off at the wall", "", _stay_on(why_on) or OFF),
         ("silent", silent, "did not run", usual, _stay_on(named) or SILENT),

@@ -15,6 +15,7 @@ from homeenergy.trust.log_facts import DAY_NS, Facts, common_blocks, from_when, 
 from homeenergy.trust.plausible_steps import steps_of_mains
 from homeenergy.trust.typed_readings import read_meter
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
+from homeenergy.words import two_digits
 
 # A clock that shows an earlier time is wrong itself.
 WRITTEN = pd.Timestamp("2026-11-01", tz="UTC")
@@ -323,7 +324,7 @@ def _far_too_small(
         Implausible(
             weight="wrong" if many else "doubtful",
             circuits=tuple(one.circuit.name for one in (facts if many else asked)),
-            what=f"{what} more than {highest_w:.2g} W, as if kW had been read as W",
+            what=f"{what} more than {two_digits(highest_w)} W, as if kW had been read as W",
             do='If the log is in kW, state unit = "kW" in [log.columns].',
         )
     ]
@@ -360,9 +361,10 @@ def _finer_than_others(
                         Implausible(
                             weight="doubtful",
                             circuits=(one.circuit.name,),
-                            what=f"its readings come in steps of {steps_w[number]:.2g} W and those "
-                            f"of the other circuits in steps of {np.median(others_w):.2g} W, as "
-                            f"where a unit is wrong ({words})",
+                            what=f"its readings come in steps of {two_digits(steps_w[number])} W "
+                            "and those of the other circuits in steps of "
+                            f"{two_digits(np.median(others_w))} W, as where a unit is wrong "
+                            f"({words})",
                             do="If its unit is another, give it in [log.columns] of house.toml.",
                         )
                     )

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from homeenergy.cycles import find_cycles
-from homeenergy.words import UNITS, _words, in_words
+from homeenergy.words import UNITS, _words, in_words, two_digits
 from tests.test_architecture import NOTEBOOKS, code_cells
 
 
@@ -62,3 +62,11 @@ def test_no_table_of_a_notebook_is_headed_by_an_identifier(path):
             for head in re.findall(r"<thead>.*?</thead>", html, re.DOTALL):
                 heads = re.findall(r"<th[^>]*>(.*?)</th>", head)
                 assert not [text for text in heads if "_" in text], source
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(186.4, "190"), (-23456, "-23,000"), (0.0312, "0.031"), (0.3, "0.3"), (0, "0"), (7.96, "8")],
+)
+def test_two_digits_have_no_power_of_ten(value, text):
+    assert two_digits(value) == text

@@ -22,6 +22,7 @@ from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.bench_house import bench_results
 from homeenergy.trust.clamps.reading import correction_text, correction_words
 from homeenergy.units import S_PER_DAY, S_PER_H, WH_PER_KWH
+from homeenergy.words import two_digits
 
 ACT_WORDS: dict[Act, str] = {
     "split": "split",
@@ -76,7 +77,7 @@ def remarks_on(
     returned_wh *= trace.period_s / S_PER_H
     if returned_wh > 0.03 * max(cycles.total_wh + returned_wh, returned_wh):
         remarks.append(
-            f"{returned_wh / WH_PER_KWH:.2g} kWh below zero: "
+            f"{two_digits(returned_wh / WH_PER_KWH)} kWh below zero: "
             "a clamp on backwards, or power fed back"
         )
     remarks += _implausible(cycles)

@@ -15,7 +15,7 @@ from homeenergy.findings.cost import mean_price
 from homeenergy.findings.days import LEAST_OF_AN_HOUR, hourly_energy
 from homeenergy.readings.trace import Trace
 from homeenergy.units import H_PER_DAY, S_PER_DAY
-from homeenergy.words import in_words
+from homeenergy.words import in_words, two_digits
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 LEVEL = 0.95
@@ -60,7 +60,7 @@ class Comparisons:
         if len(furthest) > MOST_NAMED:
             furthest = furthest[:NAMED_OF_MANY]
         parts = [
-            f"{one.name_a} {abs(one.difference.value):.2g} kWh "
+            f"{one.name_a} {two_digits(abs(one.difference.value))} kWh "
             f"{'less' if one.difference.value < 0 else 'more'}"
             for one in self.differing
             if one in furthest

@@ -31,6 +31,7 @@ from homeenergy.stats.means import ratio_of_days
 from homeenergy.stats.parts import Parts
 from homeenergy.stats.propagation import time_to_reach
 from homeenergy.units import DAYS_PER_YEAR, S_PER_H, WH_PER_KWH
+from homeenergy.words import two_digits
 
 WEEKS_PER_YEAR = DAYS_PER_YEAR / 7
 SELDOM_PER_WEEK = 0.2  # below, uses are counted by the year
@@ -334,7 +335,7 @@ def _idle_kwh_per_day(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimat
     high = standby.high * away_h / WH_PER_KWH
     if isfinite(finding.kwh_per_day.high):
         high = min(high, max(finding.kwh_per_day.high, 0.0))  # a part is no more than all of it
-    basis = f"at most {standby.high:.2g} W for {away_h:.1f} h a day"
+    basis = f"at most {two_digits(standby.high)} W for {away_h:.1f} h a day"
     return upper_bound(high, unit="kWh", n=standby.n, basis=basis)
 
 

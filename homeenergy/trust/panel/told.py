@@ -19,6 +19,7 @@ from homeenergy.trust.panel.explain import (
     MainsFault,
     Reading,
 )
+from homeenergy.words import two_digits
 
 AGREES = 0.05  # an interval of the ratio that is farther from 1 does not say "agrees"
 CLAMPS_DIFFER = 0.03
@@ -332,7 +333,8 @@ def clipped_concern(circuit: Circuit, *, top_w: float, hours: float, when: str) 
         weight="wrong",
         subject=circuit.name,
         what=f"{circuit.name} is clipped: it never reads more than {top_w:,.0f} W, and that for "
-        f"{hours:.2g} h in all, first on {when}; these hours are too low by an unknown amount.",
+        f"{two_digits(hours)} h in all, first on {when}; these hours are too low by an unknown "
+        "amount.",
         do="Use a clamp of a higher rating; no multiplier mends this.",
         share=1.9,
     )
