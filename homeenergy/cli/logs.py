@@ -84,8 +84,8 @@ def new(
         typer.Option(
             "--from",
             metavar="FILE...",
-            help="Folders or files: CSV or other text, spreadsheets, Parquet, gzipped or in a "
-            ".zip; one for all circuits or one for each.",
+            help="Folders or files: CSV or other text, spreadsheets, JSON, Parquet, gzipped or in "
+            "a .zip; one for all circuits or one for each.",
         ),
     ],
     timezone: Annotated[
@@ -110,10 +110,10 @@ def new(
 ) -> None:
     """Make a folder for a house, with a house.toml to correct by hand.
 
-    The logs are copied into its folder logs (sheets and archives as CSV); the originals stay as
-    they are. Save later exports there too. What was understood is printed, a line for each circuit,
-    the doubtful ones first. At a terminal it asks what the logs do not say: units, time zone,
-    mains, supply and legs; Enter skips a question.
+    The logs are copied into its folder logs (sheets, JSON and archives as CSV); the originals stay
+    as they are. Save later exports there too. What was understood is printed, a line for each
+    circuit, the doubtful ones first. At a terminal it asks what the logs do not say: units, time
+    zone, mains, supply and legs; Enter skips a question.
 
     \b
     Example:  homeenergy new my_house --timezone Europe/Berlin --from my_exports

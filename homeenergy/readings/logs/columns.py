@@ -32,7 +32,8 @@ UNITS: dict[str, tuple[Holds, str]] = {
             *("°c", "°f", "ºc", "℃", "℉", "degc", "degf", "celsius", "fahrenheit", "%", "percent"),
             *("hz", "hertz", "lux", "lx", "hpa", "mbar", "rpm", "dbm", "ppm", "m3", "m³", "l/min"),
             *("l/h", "gal", "eur", "usd", "gbp", "chf", "€", "$", "£", "ct", "ma", "mv", "mw"),
-            *("mwh", "btu", "btu/h", "therm", "w/m2", "w/m²", "m/s", "km/h", "mph"),
+            *("mwh", "gwh", "vah", "kvah", "j", "kj", "mj", "gj", "joule", "joules", "kcal"),
+            *("btu", "btu/h", "therm", "hp", "w/m2", "w/m²", "m/s", "km/h", "mph"),
         )
     },
 }

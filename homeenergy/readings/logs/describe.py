@@ -30,6 +30,7 @@ from homeenergy.readings.logs.tables import (
     skip_lines,
 )
 from homeenergy.readings.logs.time_formats import (
+    END_OF_DAY,
     is_date,
     is_stamp,
     is_time_of_day,
@@ -41,6 +42,7 @@ from homeenergy.units import H_PER_DAY, NS_PER_S
 
 _EPOCHS = (("epoch_s", 1.0), ("epoch_ms", 1e3), ("epoch_us", 1e6), ("epoch_ns", 1e9))
 _NO_OFFSET = "the times carry no offset from UTC"
+_DAYS = (36_526, 54_789)  # 2000 to 2050 in days since 1900
 _EPOCH_RANGE_S = (946_684_800.0, 2_524_608_000.0)  # 2000 to 2050
 
 
@@ -93,7 +95,7 @@ def describe_files(files: Sequence[Path], *, timezone: str | None) -> Descriptio
     sparse = _is_sparse(table, layout)
     described = replace(described, layout=layout)
     try:
-        return _with_pace(described, files, timezone, sparse=sparse)
+        return _with_pace(described, table, files, timezone, sparse=sparse)
     except ClockError:
         fixed = standard_time(layout.time_zone)
         remark = (
@@ -103,7 +105,7 @@ def describe_files(files: Sequence[Path], *, timezone: str | None) -> Descriptio
         kept = tuple(r for r in described.remarks if not r.startswith(_NO_OFFSET))
         layout = replace(layout, time_zone=fixed)
         described = replace(described, layout=layout, remarks=(remark, *kept))
-        return _with_pace(described, files, fixed, sparse=sparse)
+        return _with_pace(described, table, files, fixed, sparse=sparse)
 
 
 def _hours(table: Table, base: LogLayout) -> NDArray[np.float64] | None:
@@ -116,11 +118,14 @@ def _hours(table: Table, base: LogLayout) -> NDArray[np.float64] | None:
 
 
 def _is_sparse(table: Table, layout: LogLayout) -> bool:
-    """Whether rows name only what has changed, so that most of their cells are empty."""
+    """Whether rows name only what has changed, so that most of their cells are empty.
+
+    A word in a cell, such as OFF, is none that is left out since nothing has changed.
+    """
     names = [name for column in layout.columns.values() for name in column.needed]
     if layout.layout == "long" or len(names) < 2:
         return False
-    missing = np.isnan([table.values(name) for name in names])
+    missing = np.array([[not cell for cell in table.cells(name)] for name in names])
     return bool(np.mean(missing.sum(axis=0) >= len(names) / 2) >= 0.5) and not missing.all(1).any()
 
 
@@ -282,6 +287,7 @@ def _csv_times(
 ) -> LogLayout:
     columns = _time_columns(table)
     if len(columns) == 1 and _epoch(table, columns[0]):
+        table.in_utc = True
         return replace(base, time_columns=columns, time_format=_epoch(table, columns[0]) or "")
     starts = ([start_of(cell) for cell in table.cells(name)] for name in columns)
     stamps = [" ".join(parts) for parts in zip(*starts, strict=True)]
@@ -302,6 +308,11 @@ def _csv_times(
         ) from None
     if remark:
         remarks.append(remark)
+    heads = [str(table.heads[n - 1] if table.heads and isinstance(n, int) else n) for n in columns]
+    table.ends = any(map(END_OF_DAY.search, stamps)) or any(
+        word.casefold() in _ENDS for head in heads for word in _WORDS.findall(head)
+    )
+    table.in_utc = zoned and all(_UTC.search(stamp) for stamp in stamps[:_CHECKED])
     told = None if zoned else _zone_in_head(table, columns)
     if told is not None:
         remarks.append(f"the times are in {told} by their head")
@@ -316,6 +327,9 @@ def _csv_times(
     return replace(base, time_columns=columns, time_format=time_format, time_zone=zone)
 
 
+_WORDS = re.compile(r"[^\W\d_]+")
+_ENDS = {"end", "ending", "ends", "until", "ende", "bis", "fin", "hasta", "fine", "einde", "tot"}
+_UTC = re.compile(r"(?:Z|UTC|GMT|[+-]00(?::?00)?)\s*$", re.IGNORECASE)
 _ZONE_IN_HEAD = re.compile(
     r"\b(?:UTC|GMT)\b\s*(?:([+-])\s*(\d{1,2})(?::?(\d{2}))?)?", re.IGNORECASE
 )
@@ -349,15 +363,17 @@ def _all_cells(files: list[Path], base: LogLayout, at: int) -> Iterator[str]:
 
 def _time_columns(table: Table) -> tuple[str | int, ...]:
     """Columns that hold the time: one, or date and time of day."""
-    dates, clocks = [], []
+    stamps, dates, clocks = [], [], []
     for name in table.names:
         cells = table.filled(name)[:200]
         if cells and all(is_stamp(cell) for cell in cells):
-            return (name,)
+            stamps.append(name)
         if cells and all(is_date(cell) for cell in cells):
             dates.append(name)
         if cells and all(is_time_of_day(cell) for cell in cells):
             clocks.append(name)
+    if stamps:  # not the one that holds when an export began
+        return (max(stamps, key=lambda name: len(set(table.cells(name)))),)
     if dates and clocks:
         return (dates[0], clocks[0])
     for name in table.names:
@@ -374,11 +390,30 @@ def _time_columns(table: Table) -> tuple[str | int, ...]:
             path=table.path,
             fix="Export the log with dates. A date in the name of a file is not read.",
         )
+    for name in table.names:
+        if _counts_days(table, name):
+            raise HouseError(
+                f"{name!r} seems to hold days since 1900, as spreadsheets count them",
+                path=table.path,
+                fix="Give the column the format of a date and time, and export it again.",
+            )
     raise HouseError(
         f"no column holds times; its columns are {columns}",
         path=table.path,
-        fix="Names of months are read in English alone: export the log with months as numbers. If "
-        "times are written in another unusual way, write the [[log]] block by hand.",
+        fix="Names of months are read in English alone: export the log with months as numbers. Of "
+        "zones only UTC and GMT are read by name: export others as offsets. If times are written "
+        "in another unusual way, write the [[log]] block by hand.",
+    )
+
+
+def _counts_days(table: Table, name: str | int) -> bool:
+    """Whether a column holds days since 1900 with a time of day as a fraction, of 2000 to 2050."""
+    values = table.values(name)
+    steps = np.diff(values[: table.head])
+    return bool(
+        np.all((values >= _DAYS[0]) & (values < _DAYS[1]))
+        and np.all((steps > 0) & (steps < 1))
+        and table.head > 1
     )
 
 
@@ -428,7 +463,12 @@ _MOST_ROWS = 10_000_000  # that tell the pace; all are read, and so checked
 
 
 def _with_pace(
-    described: Description, files: Sequence[Path], timezone: str | None, *, sparse: bool
+    described: Description,
+    table: Table,
+    files: Sequence[Path],
+    timezone: str | None,
+    *,
+    sparse: bool,
 ) -> Description:
     """Read files as described: this checks the proposal and finds pace and marks."""
     layout, remarks = described.layout, list(described.remarks)
@@ -484,7 +524,8 @@ def _with_pace(
         layout, period_s=found.period_s, hold_s=found.hold_s, silence_s=found.silence_s
     )
     if any(column.quantity != "energy_counter" for column in layout.columns.values()):
-        ends, remark = time_marks(first, read_zone(timezone or layout.time_zone))
+        zone = read_zone(timezone or layout.time_zone)
+        ends, remark = time_marks(first, zone, in_utc=table.in_utc, ends=table.ends)
         remarks.append(remark)
         layout = replace(layout, time_marks="end" if ends else "start")
     return replace(

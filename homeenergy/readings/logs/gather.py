@@ -25,10 +25,10 @@ from homeenergy.readings.logs.propose import Description
 from homeenergy.readings.logs.roles import listed
 from homeenergy.readings.logs.sample import first_lines, holds_values
 from homeenergy.readings.logs.tables import NoRowsError
-from homeenergy.readings.logs.unpack import SHEETS, is_packed, refuse_other, unpack
+from homeenergy.readings.logs.unpack import JSON, SHEETS, is_packed, refuse_other, unpack
 from homeenergy.units import NS_PER_S
 
-_LOGS = {".csv", ".txt", ".tsv", ".log", ".dat", ".gz", ".parquet", ".zip", *SHEETS}
+_LOGS = {".csv", ".txt", ".tsv", ".log", ".dat", ".gz", ".parquet", ".zip", *SHEETS, *JSON}
 _LOOKED_AT = 20  # numbered files of which it is seen whether they follow one another
 _NEXT_NS = 86_400 * NS_PER_S
 _SEVERAL = 2  # labels in common, which chance does not give
@@ -193,6 +193,7 @@ def find_files(
     """
     found: dict[Path, PurePosixPath] = {}
     left_out: dict[str, str] = {}
+    refused: HouseError | None = None  # JSON may hold the settings of a program
     for number, one in enumerate(given):
         if not one.exists():
             raise HouseError("there is no such file", path=one)
@@ -210,7 +211,14 @@ def find_files(
                 left_out[str(place)] = "its name is not that of a log"
             elif path.stat().st_size and is_packed(path):
                 into = unpacked / str(number) / place.with_suffix("")
-                for made in unpack(path, into):
+                try:
+                    unpacked_files = unpack(path, into)
+                except HouseError as error:
+                    if not one.is_dir() or path.suffix.lower() not in JSON:
+                        raise
+                    refused, left_out[str(place)] = error, error.what
+                    continue
+                for made in unpacked_files:
                     inner = PurePosixPath(made.relative_to(into).as_posix())
                     one_file = inner.stem == place.stem
                     found[made] = place.parent / (inner if one_file else place.stem / inner)
@@ -219,7 +227,15 @@ def find_files(
                     refuse_other(path)
                 found[path] = place
     if not found:
-        raise HouseError("no log was found", path=given[0] if given else None)
+        if refused:
+            raise refused
+        among = f" among {listed(list(left_out))}" if left_out else ""
+        raise HouseError(
+            f"no log was found{among}",
+            path=given[0] if given else None,
+            fix=f"Logs end with {', '.join(sorted(_LOGS))}. A text with a row for each instant may "
+            "be renamed to .csv.",
+        )
     return found, left_out
 
 

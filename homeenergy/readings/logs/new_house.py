@@ -73,9 +73,9 @@ def new_house(
     folder : path
         Made if it is not there.
     logs : path or sequence of paths
-        Log files, or folders of them, of one or several layouts; also spreadsheets and .zip
-        archives, of which the sheets and files are written as CSV. Copied into the folder's `logs`
-        unless they are there already; the originals stay where they are.
+        Log files, or folders of them, of one or several layouts; also spreadsheets, JSON and
+        .zip archives, of which the sheets, records and files are written as CSV. Copied into the
+        folder's `logs` unless they are there already; the originals stay where they are.
     timezone : str
         Time zone of the house, such as "Europe/Berlin"; also taken for times without an offset.
     name, currency, price_per_kwh : optional

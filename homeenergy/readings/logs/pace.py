@@ -47,7 +47,9 @@ def pace_remark(times_ns: NDArray[np.int64]) -> str | None:
     return f"{pace}; the first is of {first:%d %B %Y %H:%M:%S} UTC"
 
 
-def time_marks(times_ns: NDArray[np.int64], zone: tzinfo) -> tuple[bool, str]:
+def time_marks(
+    times_ns: NDArray[np.int64], zone: tzinfo, *, in_utc: bool = False, ends: bool = False
+) -> tuple[bool, str]:
     """Whether stamps mark the ends of their periods, and a remark that says why.
 
     Parameters
@@ -56,6 +58,10 @@ def time_marks(times_ns: NDArray[np.int64], zone: tzinfo) -> tuple[bool, str]:
         Instants of the rows as stamped.
     zone : tzinfo
         Zone in which the days of the log begin.
+    in_utc : bool
+        Whether stamps are written in UTC, so that the log may begin with a day of UTC as well.
+    ends : bool
+        Whether the log says that stamps mark ends.
 
     Notes
     -----
@@ -67,7 +73,13 @@ def time_marks(times_ns: NDArray[np.int64], zone: tzinfo) -> tuple[bool, str]:
     edges = [pd.Timestamp(int(ns), unit="ns", tz=zone) for ns in (times_ns.min(), times_ns.max())]
     first_s, last_s = ((edge - edge.normalize()).total_seconds() for edge in edges)
     stamps = f"the first row is stamped {edges[0]:%H:%M:%S} and the last {edges[1]:%H:%M:%S}"
-    if period_s >= LEAST_MARK_S and first_s == period_s:
+    if ends:
+        return True, (
+            "stamps are taken to mark the end of a row's period, as the head of the times or 24:00 "
+            "among them says; check time_marks"
+        )
+    of_utc = in_utc and int(times_ns.min()) % (_DAY_S * NS_PER_S) == 0
+    if period_s >= LEAST_MARK_S and first_s == period_s and not of_utc:
         return True, (
             f"{stamps}: taken to mark the end of a row's period, since the first row comes "
             "one period after midnight; check time_marks"

@@ -31,7 +31,10 @@ from homeenergy.readings.logs.pace import Source
 from homeenergy.readings.logs.roles import (
     Roles,
     Table,
+    counts_rows,
+    has_one_row,
     has_times_across,
+    is_of_circuit,
     listed,
     measured_of,
     numbers_circuits,
@@ -44,6 +47,8 @@ from homeenergy.readings.logs.tables import MISSING, STATES, split_unit
 
 _ON_OFF = {word: float(number) for word, number in STATES.items()} | {"1": 1.0, "0": 0.0}
 _MOST_ODD = 10  # a tenth of the cells of a column of states; own choice
+_FEW_WORDS = 5  # different ones in place of numbers; own choice
+_SAME_ENERGY = 0.1  # share by which they may differ, as readings are rounded; own choice
 _TOGETHER = 0.9  # share of the samples with load in which both legs have it; own choice
 _ABSURD_KW = 100.0  # no circuit of a house carries more; common practice, no source
 _FACTOR_MOST = 1.05  # a power factor above is no share, but percent or another thing
@@ -93,7 +98,10 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
         cells = table.filled(name)
         values = [table.number(cell) for cell in cells]
         odd = odd_cells(cells, values)
-        if odd.total() * 2 > len(cells):
+        # A head that says power holds numbers, though most cells say OFF in place of one.
+        said = table.head_of(name).holds in ("power", "energy") and len(odd) <= _FEW_WORDS
+        few = odd.total() < len(cells) if said else odd.total() * 2 <= len(cells)
+        if cells and not few:
             texts.append(name)
         elif any(value is not None and value == value for value in values):
             numbers.append(name)
@@ -105,6 +113,10 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
             ]
         else:
             remarks.append(f"column {name!r} is empty in the rows looked at, and left out")
+    counting = [name for name in numbers if counts_rows(table, name)]
+    if counting and len(counting) < len(numbers):
+        numbers = [name for name in numbers if name not in counting]
+        remarks.append(f"column {listed(counting)} is left out: it numbers the rows")
     base = replace(base, missing=tuple(sorted(missing)))
     numbered = [name for name in numbers if not texts and numbers_circuits(table, name)][:1]
     numbers, texts = [name for name in numbers if name not in numbered], [*texts, *numbered]
@@ -117,7 +129,16 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
     groups, left_out = group_columns(heads)
     remarks += _left_out_remarks(left_out)
     roles = text_roles(table, texts)
-    if roles.circuit is not None and 1 <= len(groups) <= 2 and len(groups[0].names) == 1:
+    if roles.circuit is not None and len(groups) > 1:
+        same = [g for g in groups if is_of_circuit(table, roles.circuit, g.names[0])]
+        groups = [g for g in groups if g not in same] or groups
+    series = len(groups) > 1 and all(g.head.holds == "power" for g in groups) and has_one_row(table)
+    if (
+        roles.circuit is not None
+        and 1 <= len(groups) <= 2
+        and len(groups[0].names) == 1
+        and not series  # of which a column of texts says how the rows are
+    ):
         for group in groups[1:]:
             remarks.append(f"column {group.names[0]!r} is left out")
         if numbered:
@@ -237,6 +258,7 @@ def _left_out_remarks(left_out: Mapping[str | int, str]) -> list[str]:
 def _wide(
     base: LogLayout, table: Table, groups: Sequence[Group], remarks: list[str]
 ) -> Description:
+    groups = _without_energies_of_powers(table, groups, remarks)
     mains = {g.head.label.casefold() for g in groups if looks_like_mains(g.head.label)}
     bases = {label.rsplit(" ", 1)[0] for label in mains} | mains
     groups = sum_legs(groups, same_load=_same_load(table, groups), separate=bases)
@@ -273,6 +295,46 @@ def _wide(
         found.add(circuit, group, label, values, meant)
     remarks += found.remarks()
     return found.description(replace(base, columns=columns), remarks)
+
+
+def _without_energies_of_powers(
+    table: Table, groups: Sequence[Group], remarks: list[str]
+) -> list[Group]:
+    """Columns without the energies of loads whose power is logged as well, as "fridge today".
+
+    Own rule. The label of the energy begins with that of the power, and in the rows looked at it
+    rises by what the power gives.
+    """
+    powers = [g for g in groups if g.head.holds == "power" and len(g.names) == 1]
+    kept = []
+    for group in groups:
+        label = group.head.label.casefold()
+        of = [g for g in powers if label.startswith(f"{g.head.label.casefold()} ")]
+        if group.head.holds != "energy" or not of:
+            kept.append(group)
+        elif any(_is_energy_of(table, group, power) for power in of):
+            remarks.append(
+                f"column {group.names[0]!r} is left out: it is the energy of {of[0].names[0]!r}"
+            )
+        else:
+            kept.append(replace(group, guess=f"may be the energy of {of[0].names[0]!r}"))
+    return kept
+
+
+def _is_energy_of(table: Table, energy: Group, power: Group) -> bool:
+    """Whether an energy, counted on or of each row, is what a power gives."""
+    order = np.argsort(table.logged_at(), kind="stable")
+    hours = table.logged_at()[order]
+    wh, watts = (
+        table.values(one.names[0])[order] * (1000.0 if (one.head.unit or "kWh")[0] == "k" else 1.0)
+        for one in (energy, power)
+    )
+    steps = np.diff(hours)
+    near = (steps > 0) & (steps <= 1.5 * np.median(steps))  # a sample has gaps
+    given = float(np.nansum((steps * (watts[1:] + watts[:-1]) / 2)[near]))
+    told = np.clip(np.diff(wh), 0.0, None), wh[1:]
+    sums = [float(np.nansum(one[near])) for one in told]
+    return given > 0 and any(abs(one - given) <= _SAME_ENERGY * given for one in sums)
 
 
 def _label(group: Group) -> str:

@@ -32,7 +32,7 @@ from homeenergy.readings.logs.tables import (
     csv_columns,
     first_rows,
     grouped,
-    is_total,
+    is_no_row,
     numbers,
     open_text,
     read_tables,
@@ -109,7 +109,7 @@ def _first_bad_cell(path: Path, layout: LogLayout, types: Types) -> HouseError |
                 torn += 1
                 first_torn = first_torn or _wrong_width(path, line, len(row), len(names), layout)
                 continue
-            if is_total(row, names, layout):
+            if is_no_row(row, names, list(types), layout):
                 continue
             rows += 1
             for name, kind in types.items():
@@ -295,7 +295,7 @@ def _with_lines(path: Path, layout: LogLayout, rows: Iterator[Rows]) -> Iterator
 
 def line_of_row(path: Path, layout: LogLayout, row: int) -> int:
     """Line of a CSV that holds a row, which are counted from 1; torn and blank lines hold none."""
-    names = csv_columns(path, layout)
+    names, needed = csv_columns(path, layout), list(_types(path, layout))
     width = len(names)
     with open_text(path, layout.encoding, limits=layout.limits) as file:
         skip_lines(file, layout.lines_before_rows)
@@ -303,7 +303,7 @@ def line_of_row(path: Path, layout: LogLayout, row: int) -> int:
         whole = (
             reader.line_num
             for cells in reader
-            if len(cells) == width and not is_total(cells, names, layout)
+            if len(cells) == width and not is_no_row(cells, names, needed, layout)
         )
         at = next(islice(whole, row - 1, None), row)
     return layout.lines_before_rows + at

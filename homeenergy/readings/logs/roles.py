@@ -21,6 +21,7 @@ from homeenergy.units import H_PER_DAY
 
 _LONG_NAMES = 400
 _LOOKED_AT = 200  # cells
+_LEAST_COUNTED = 10  # rows that are numbered one by one; own choice
 _LEAST_REPEATS = 1.8  # rows at an instant of a log with a row for each circuit; own choice
 _STATES = {"on", "off", "ok", "true", "false", "idle", "running", "standby", "good", "valid"}
 _STATES |= {"ein", "aus", "an", "marche", "arret", "yes", "no", "active", "inactive", "online"}
@@ -54,6 +55,8 @@ class Table:
     hours: NDArray[np.float64] | None = None
     heads: tuple[str, ...] | None = None
     units_in_cells: bool = False
+    ends: bool = False  # whether a head or 24:00 says that times mark the ends of periods
+    in_utc: bool = False  # whether the times are written in UTC, whatever the zone of the house
     known: dict[str, float | None] = field(default_factory=dict)  # numbers of cells met before
     read: dict[str | int, NDArray[np.float64]] = field(default_factory=dict)
 
@@ -121,6 +124,9 @@ def text_roles(table: Table, texts: Sequence[str | int]) -> Roles:
     roles: dict[str, str | int] = {}
     for name in texts:
         different = {cell for cell in table.cells(name) if cell}
+        counted = sum(table.number(text) is not None for text in different)
+        if 2 * counted > len(different) and not numbers_circuits(table, name):
+            continue  # numbers, with a word in place of most
         heads = [measured_of(text) for text in different]
         if not different or {text.casefold() for text in different} <= _STATES:
             continue
@@ -173,6 +179,26 @@ def measured_of(text: str) -> Head:
     """What a cell says that is measured: words, a unit, or the symbol of a quantity."""
     holds = _SYMBOLS.get(text.strip().casefold())
     return read_head(text) if holds is None else Head(label="", holds=holds)
+
+
+def counts_rows(table: Table, name: str | int) -> bool:
+    """Whether a column numbers the rows, one after the other; its head says nothing else."""
+    steps = np.diff(table.values(name)[: table.head])
+    if steps.size < _LEAST_COUNTED or table.head_of(name).holds is not None:
+        return False
+    return bool(np.all(steps == 1) or np.all(steps == -1))
+
+
+def has_one_row(table: Table) -> bool:
+    """Whether every instant has one row, as where each row holds all circuits."""
+    return np.unique(table.logged_at()).size == len(table.rows)
+
+
+def is_of_circuit(table: Table, circuit: str | int, name: str | int) -> bool:
+    """Whether a column says the same in all rows of a circuit, as the number of a table does."""
+    first: dict[str, str] = {}
+    cells = zip(table.cells(circuit), table.cells(name), strict=True)
+    return all(first.setdefault(who, cell) == cell for who, cell in cells)
 
 
 def numbers_circuits(table: Table, name: str | int) -> bool:

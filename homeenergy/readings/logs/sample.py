@@ -229,8 +229,10 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
     lines = [[line for line in part if line.strip()] for part in texts]
     if not lines[0]:
         raise NoRowsError("is empty", path=path)
+    comments = _comments_above(lines[0])
+    lines[0] = lines[0][comments:]
     delimiter, above = _delimiter_and_lines_above(lines, path)
-    lines[0] = lines[0][above:]
+    lines[0], above = lines[0][above:], above + comments
     place = [number for number, line in enumerate(texts[0]) if line.strip()][above:]
     tables = [list(csv.reader(part, delimiter=delimiter)) for part in lines]
     padded = _padded_above(tables[0])
@@ -254,7 +256,11 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
     tables[-1] = tables[-1][: len(tables[-1]) - footer]
     if not (ended or footer) and len(tables[-1]) > _FEW_ROWS:
         del tables[-1][-1]  # it may still be being written
-    rows = [tuple(row) for table in tables for row in table if len(row) == width]
+    filled = [
+        [tuple(row) for row in table if len(row) == width and any(map(str.strip, row))]
+        for table in tables
+    ]
+    rows = [row for table in filled for row in table]
     with_units = _columns_with_units(rows)
     plain = [
         tuple(split_unit(cell)[0] if at in with_units else cell for at, cell in enumerate(row))
@@ -276,9 +282,16 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
         units=units if units and len(units) == width else None,
         rows=tuple(rows),
         units_in_cells=bool(with_units),
-        head=sum(len(row) == width for row in tables[0]),
+        head=len(filled[0]),
         remarks=tuple(remarks + doubt),
     )
+
+
+def _comments_above(lines: Sequence[str]) -> int:
+    """How many lines that begin with # stand above a header that does not."""
+    number = next((at for at, line in enumerate(lines) if not line.startswith("#")), 0)
+    cells = re.split(r"[,;\t|]", lines[number])
+    return 0 if holds_values([cell.strip(' "') for cell in cells]) else number
 
 
 def _columns_with_units(rows: Sequence[tuple[str, ...]]) -> set[int]:
@@ -301,9 +314,11 @@ def _padded_above(rows: Sequence[Sequence[str]]) -> int:
     """How many rows above the header are padded with empty cells, as a spreadsheet writes them."""
     filled = [sum(bool(cell.strip()) for cell in row) for row in rows[: _MOST_ABOVE + _LOOKED_AT]]
     usual = sorted(filled)[len(filled) // 2]
+    whole = max(rows[-_LOOKED_AT:], key=lambda row: sum(map(bool, map(str.strip, row))))
+    lead = next((at for at, cell in enumerate(whole) if cell.strip()), 0)
     above = 0
     while above < min(_MOST_ABOVE, len(rows) - 2) and 2 * filled[above] <= usual:
-        named = rows[above][0].strip()
+        named = rows[above][lead].strip() if lead < len(rows[above]) else ""
         if (not named and filled[above]) or _is_time(named):
             break  # heads above other heads, or a row of readings
         above += 1

@@ -243,13 +243,32 @@ def read_tables(
     )
     empty = True
     for piece in pieces:
-        table = without_totals(piece, layout)
+        table = without_totals(_without_blank_rows(piece), layout)
         if table.num_rows:
             empty = False
             yield table
     if empty:
         what = "has a header but no rows" if layout.header else "has no rows"
         raise NoRowsError(what, path=path, fix=_WITHOUT_ROWS)
+
+
+def _without_blank_rows(table: pa.Table) -> pa.Table:
+    """Rows but those of which no needed cell is filled, as spreadsheets leave them between days."""
+    if not table.num_rows or not table.column(0).null_count:
+        return table
+    filled = np.zeros(table.num_rows, dtype=bool)
+    for column in table.columns:
+        filled |= column.is_valid().to_numpy()
+    return table.filter(pa.array(filled))
+
+
+def is_no_row(
+    row: list[str], names: list[str | int], needed: Sequence[str | int], layout: LogLayout
+) -> bool:
+    """Whether a line is left out, as a total or since no needed cell of it is filled."""
+    return is_total(row, names, layout) or all(
+        row[names.index(name)] in (*MISSING, *layout.missing) for name in needed
+    )
 
 
 def too_many_torn(torn: int, rows: int) -> bool:

@@ -11,7 +11,9 @@ from homeenergy.errors import HouseError
 
 _DATE = r"(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})"
 _TIME = r"(\d{1,2}):(\d{2})(?::(\d{2})(?:([.,])(\d+))?)?( ?[AaPp][Mm])?"
-_ZONE = r" ?(?:Z|z|[+-]\d{2}:?\d{2}|[+-]\d{2})"
+_ZONE = r" ?(?:Z|z|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2})"
+_NAMED_ZONE = re.compile(r"(?:UTC|GMT)$")
+END_OF_DAY = re.compile(r"(?<![\d:])24(?=:00(?::00)?(?![\d:]))")  # ISO 8601:2004, 4.2.3
 _STAMP = re.compile(rf"{_DATE}(?:([ T]){_TIME})?({_ZONE})?")
 _TIME_OF_DAY = re.compile(rf"{_TIME}")
 _CLOCK = r"\d{1,2}:\d{2}"
@@ -73,7 +75,7 @@ def worded_pattern(text: str) -> str | None:
     found = _TIME_OF_DAY.search(full)
     if found:
         after = full[found.end() :]
-        after = re.sub(rf"^{_ZONE}$", " %z" if after.startswith(" ") else "%z", after)
+        after = _zone_pattern(after) if re.fullmatch(_ZONE, after) else after
         full = full[: found.start()] + _clock_pattern(found, 0) + after
     full = _SHORT_DAY.sub("%a", _LONG_DAY.sub("%A", full))
     full = re.sub(r"\b\d{4}\b", "%Y", full, count=1)
@@ -128,7 +130,7 @@ def time_format_of(stamps: Sequence[str], *, all_dates: Dates) -> tuple[str, boo
     matches = [match for match in found if match]
     worded = None if matches or not texts else _pattern_of_all(texts)
     if worded:
-        return worded, worded.endswith("%z"), None
+        return worded, worded.lower().endswith("%z"), None
     if len(matches) < len(texts) or not matches:
         odd = texts[found.index(None)] if None in found else ""
         raise HouseError(
@@ -145,10 +147,18 @@ def time_format_of(stamps: Sequence[str], *, all_dates: Dates) -> tuple[str, boo
     if all(_is_iso(text) for text in texts):
         return "iso", carries, None
     order, remark = _order(matches, all_dates)
-    return _pattern(matches, order) + ("%z" if carries else ""), carries, remark
+    zone = _zone_pattern(matches[0][12]) if carries else ""
+    return _pattern(matches, order) + zone, carries, remark
+
+
+def _zone_pattern(text: str) -> str:
+    """Pattern of an offset from UTC at the end of a stamp, or of UTC in letters."""
+    return " " * text.startswith(" ") + ("%Z" if _NAMED_ZONE.search(text) else "%z")
 
 
 def _is_iso(text: str) -> bool:
+    if END_OF_DAY.search(text):
+        return False
     try:
         datetime.fromisoformat(text)
     except ValueError:

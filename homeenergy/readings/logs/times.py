@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
-from homeenergy.readings.logs.time_formats import start_of
+from homeenergy.readings.logs.time_formats import END_OF_DAY, start_of
 from homeenergy.units import NS_PER_S
 
 _DAY_NS = 86400 * NS_PER_S
@@ -352,6 +352,11 @@ def _parse(
     try:
         return pd.DatetimeIndex(pd.to_datetime(texts, format=pattern, utc=utc)).as_unit("ns")
     except (ValueError, OverflowError):
+        ends = [bool(END_OF_DAY.search(text)) for text in texts]
+        if any(ends):  # 24:00 is the beginning of the next day
+            begins = [END_OF_DAY.sub("00", text) for text in texts]
+            days = pd.to_timedelta(np.array(ends, dtype=np.int64), unit="D").as_unit("ns")
+            return _parse(begins, time_format, codes, utc=utc) + days
         for code, text in enumerate(texts):
             try:
                 pd.to_datetime([text], format=pattern, utc=utc)

@@ -1,10 +1,11 @@
-"""Spreadsheets and archives as text files, and what a file is that is neither."""
+"""Spreadsheets, archives and JSON as text files, and what a file is that is none of these."""
 
 from __future__ import annotations
 
 import csv
+import json
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -12,6 +13,10 @@ from typing import Any
 from homeenergy.errors import HouseError
 
 SHEETS = (".xlsx", ".xls", ".xlsm", ".xlsb", ".ods")
+JSON = (".json", ".jsonl", ".ndjson")
+_LEAST_RECORDS = 2
+_LONGEST_RECORD = 1 << 20  # letters
+MOST_LIST_BYTES = 300_000_000  # of JSON that is not a record a line, and so is read whole
 MOST_BYTES = 20_000_000_000  # of what an archive holds
 _OTHERS = (
     (b"%PDF", "a PDF document"),
@@ -32,12 +37,26 @@ _OTHERS = (
 
 
 def is_packed(path: Path) -> bool:
-    """Whether a file is a spreadsheet or an archive of files."""
+    """Whether a file is a spreadsheet, an archive of files, or JSON."""
     with path.open("rb") as file:
         start = file.read(8)
-    return start.startswith(b"PK\x03\x04") or (
-        start.startswith(b"\xd0\xcf\x11\xe0") and path.suffix.lower() in SHEETS
+    return (
+        start.startswith(b"PK\x03\x04")
+        or (start.startswith(b"\xd0\xcf\x11\xe0") and path.suffix.lower() in SHEETS)
+        or _is_json(path)
     )
+
+
+def _is_json(path: Path) -> bool:
+    """Whether a file is JSON by its name, or holds a record a line whatever its name."""
+    with path.open("rb") as file:
+        line = file.readline(_LONGEST_RECORD).strip()
+    if path.suffix.lower() in JSON:
+        return line[:1] in (b"{", b"[")
+    try:
+        return line[:1] == b"{" and isinstance(json.loads(line), dict)
+    except ValueError:
+        return False
 
 
 def refuse_other(path: Path) -> None:
@@ -67,7 +86,8 @@ def unpack(path: Path, into: Path) -> list[Path]:
     Parameters
     ----------
     path : Path
-        A spreadsheet (each sheet becomes a CSV) or a .zip (spreadsheets in it are unpacked too).
+        A spreadsheet (each sheet becomes a CSV), JSON that holds a list of records or a record a
+        line, or a .zip (what is packed in it is unpacked too).
     into : Path
         Folder in which the files are made.
 
@@ -82,6 +102,8 @@ def unpack(path: Path, into: Path) -> list[Path]:
     """
     if path.suffix.lower() in SHEETS:
         return _sheets(path, into)
+    if _is_json(path):
+        return _records_as_csv(path, into)
     try:
         with zipfile.ZipFile(path) as packed:
             names = {PurePosixPath(info.filename).parts[0] for info in packed.infolist()}
@@ -153,6 +175,93 @@ def _sheets(path: Path, into: Path) -> list[Path]:
             csv.writer(file, lineterminator="\n").writerows(texts)
         made.append(target)
     return made
+
+
+def _records_as_csv(path: Path, into: Path) -> list[Path]:
+    """Records of JSON as a CSV: a column for each name, of records in records "outer.inner"."""
+    names: dict[str, None] = {}
+    number = 0
+    for number, record in enumerate(_records(path), start=1):  # noqa: B007
+        names.update(dict.fromkeys(record))
+    if number < _LEAST_RECORDS:
+        raise _no_records(path, "holds no list of records")
+    target = into / f"{path.stem}.csv"
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with target.open("w", encoding="utf-8", newline="") as file:
+        rows = csv.DictWriter(file, list(names), restval="", lineterminator="\n")
+        rows.writeheader()
+        rows.writerows(_records(path))
+    return [target]
+
+
+def _records(path: Path) -> Iterator[dict[str, Any]]:
+    with path.open(encoding="utf-8-sig", errors="strict") as file:
+        try:
+            first = json.loads(file.readline(_LONGEST_RECORD))
+        except ValueError:
+            first = None
+        if isinstance(first, dict) and _list_of_records(first) is None:
+            yield _flat(first)
+            yield from _records_by_line(path, file)
+            return
+    if path.stat().st_size > MOST_LIST_BYTES:
+        raise _no_records(path, f"holds more than {MOST_LIST_BYTES / 1e6:g} MB in one value")
+    try:
+        found = _list_of_records(json.loads(path.read_text(encoding="utf-8-sig")))
+    except (ValueError, RecursionError) as error:
+        raise _no_records(path, f"is no JSON ({error})") from None
+    if found is None:
+        raise _no_records(path, "holds no list of records")
+    yield from map(_flat, found)
+
+
+def _records_by_line(path: Path, file: Iterator[str]) -> Iterator[dict[str, Any]]:
+    """Records of the second line and those below it; a last one may still be being written."""
+    for number, line in enumerate(file, start=2):
+        if not line.strip():
+            continue
+        try:
+            record = json.loads(line)
+        except (ValueError, RecursionError):
+            record = None
+            if not line.endswith("\n"):
+                return
+        if not isinstance(record, dict):
+            raise HouseError(
+                f"{line.strip()[:60]!r} is no record",
+                path=path,
+                line=number,
+                fix="Each line must hold a record, as in the first. Correct or delete the line.",
+            )
+        yield _flat(record)
+
+
+def _no_records(path: Path, what: str) -> HouseError:
+    return HouseError(
+        what,
+        path=path,
+        fix="Export the log as CSV, or as JSON with a record a line: a time, and named readings.",
+    )
+
+
+def _list_of_records(value: Any) -> list[dict[str, Any]] | None:
+    """The list of records that a JSON value is, or that is alone in it."""
+    if isinstance(value, list):
+        return value if value and all(isinstance(one, dict) for one in value) else None
+    inside = [_list_of_records(one) for one in value.values()] if isinstance(value, dict) else []
+    found = [one for one in inside if one is not None]
+    return found[0] if len(found) == 1 else None
+
+
+def _flat(record: dict[str, Any], before: str = "") -> dict[str, Any]:
+    """A record without records in it; lists are left out, and whatever is null is empty."""
+    cells: dict[str, Any] = {}
+    for name, value in record.items():
+        if isinstance(value, dict):
+            cells |= _flat(value, f"{before}{name}.")
+        elif not isinstance(value, list):
+            cells[f"{before}{name}"] = "" if value is None else value
+    return cells
 
 
 def _texts(rows: Sequence[Sequence[Any]]) -> list[list[str]]:
