@@ -276,35 +276,65 @@ def test_watts_of_now_are_shown_while_a_recorder_writes(tmp_path, browser):
         expect(now).to_be_hidden()
 
 
+def screen(page, width, height, *, closer=1, fingers=False):
+    """A screen of another size, with fingers, or looked at through the browser's zoom."""
+    devtools = page.context.new_cdp_session(page)
+    size = {"width": width // closer, "height": height // closer, "deviceScaleFactor": closer}
+    devtools.send("Emulation.setDeviceMetricsOverride", {**size, "mobile": fingers})
+    devtools.send("Emulation.setTouchEmulationEnabled", {"enabled": fingers})
+    page.wait_for_function(f"() => {VIEWER}.lastWidth === {VIEWER}.parts.stage.clientWidth")
+    settle(page)
+    return devtools
+
+
 def test_fingers_move_and_pinch(tmp_path, browser):
     house = stored(tmp_path, {"oven": np.full(4 * DAY_S, 900.0)})
-    touch = """(steps) => {
-      const stage = document.querySelector('.he-stage');
-      stage.setPointerCapture = () => {};
-      const { left, top } = stage.getBoundingClientRect();
-      for (const [kind, id, x] of steps)
-        stage.dispatchEvent(new PointerEvent(kind, { pointerId: id, pointerType: 'touch',
-          clientX: left + x, clientY: top + 80, button: 0, bubbles: true, isPrimary: id === 1 }));
-    }"""
     with served(Answers(house)) as address, opened(browser, address) as page:
-        page.set_viewport_size({"width": 390, "height": 844})
-        settle(page)
-        page.wait_for_timeout(200)
+        devtools = screen(page, 390, 844, fingers=True)
         page.get_by_role("button", name="Closer").click()
         settle(page)
+        page.locator(".he-pane").scroll_into_view_if_needed()
+        box = page.locator(".he-pane .u-over").bounding_box()
+
+        def touch(kind, *xs):
+            at = [{"x": box["x"] + x, "y": box["y"] + 40, "id": k} for k, x in enumerate(xs)]
+            devtools.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": at})
+
         a, b = view(page)
         width = page.evaluate(f"{VIEWER}.width")
-        page.evaluate(touch, [["pointerdown", 1, 200], ["pointermove", 1, 170],
-                              ["pointermove", 1, 140], ["pointerup", 1, 140]])  # fmt: skip
+        touch("touchStart", 200)
+        for x in range(195, 139, -5):
+            touch("touchMove", x)
+        touch("touchEnd")
         settle(page)
         assert view(page)[0] - a == pytest.approx(60 / width * (b - a), rel=0.02)
         a, b = view(page)
-        page.evaluate(touch, [["pointerdown", 1, 150], ["pointerdown", 2, 250],
-                              ["pointermove", 1, 100], ["pointermove", 2, 300],
-                              ["pointerup", 1, 100], ["pointerup", 2, 300]])  # fmt: skip
+        touch("touchStart", 150)
+        touch("touchStart", 150, 250)
+        for more in range(5, 55, 5):
+            touch("touchMove", 150 - more, 250 + more)
+        touch("touchEnd")
         settle(page)
         assert view(page)[1] - view(page)[0] == pytest.approx((b - a) / 2, rel=0.02)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
         take_picture(page, "touched")
+
+
+@pytest.mark.parametrize(("width", "closer"), [(1400, 2), (1280, 4)])
+def test_looked_at_through_a_zoom_nothing_is_cut_off(tmp_path, browser, width, closer):
+    """Twice as large, and as large as Success Criterion 1.4.10 of WCAG 2.2 asks (320 px wide)."""
+    house = stored(tmp_path, {"oven": np.full(DAY_S, 900.0), "lamp": np.full(DAY_S, 40.0)})
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        screen(page, width, 900, closer=closer)
+        page.evaluate(f"{VIEWER}.select(...{VIEWER}.view)")
+        expect(page.locator(".he-table table")).to_be_visible()
+        assert page.evaluate("document.documentElement.scrollWidth") <= width // closer
+        parts = "button, select, input, .he-pane canvas"
+        outside = f"""most => [...document.querySelectorAll('{parts}')]
+          .filter(one => one.checkVisibility() && one.getBoundingClientRect().right > most + 1)
+          .map(one => one.outerHTML.slice(0, 80))"""
+        assert page.evaluate(outside, width // closer) == []
+        take_picture(page, f"zoomed_{closer}")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

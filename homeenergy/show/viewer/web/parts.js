@@ -210,15 +210,15 @@ export function showLegend(viewer) {
 // Energies of a selected span, the same figures as `span_table` gives.
 export function showTable(viewer, { span, cells }) {
   const table = element("table");
-  const caption = element("caption", { text: `${span} ` });
-  caption.append(button("Clear", "Select nothing (Escape)", () => viewer.unselect()), button("Look there", "Zoom to the selection", () => viewer.go(...viewer.selection)));
-  table.append(caption);
+  const row = element("div", { class: "he-row" });
+  row.append(button("Clear", "Select nothing (Escape)", () => viewer.unselect()), button("Look there", "Zoom to the selection", () => viewer.go(...viewer.selection)));
+  table.append(element("caption", { text: span }));
   cells.forEach((row, k) => {
     const tr = element("tr");
     row.forEach((text, c) => tr.append(element(k === 0 || c === 0 ? "th" : "td", { text, ...(k === 0 ? { scope: "col" } : c === 0 ? { scope: "row" } : {}) })));
     table.append(tr);
   });
-  viewer.parts.table.replaceChildren(table);
+  viewer.parts.table.replaceChildren(row, table);
 }
 
 // What is known of a run, and what a person can say about it.
