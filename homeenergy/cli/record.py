@@ -10,7 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -184,7 +184,12 @@ class _Screen:
         state = f"{time.strftime('%H:%M:%S')}  {self.count:,} readings. Ctrl-C ends."
         if not self.whole:
             return [state]
-        lines = self.seen.lines(time.time_ns() // 1_000_000, reference=self.reference)
+        now_ms = time.time_ns() // 1_000_000
+        clock_ms = self.seen.clock(now_ms)
+        lines = self.seen.lines(clock_ms, reference=self.reference)
+        if clock_ms < now_ms:
+            at = datetime.fromtimestamp(clock_ms / 1000, UTC)
+            state = f"Readings are of {at:%Y-%m-%d %H:%M:%S} UTC. {state}"
         ask = "b adds a pair to bench.csv."
         if self._asked is not None:
             ask = f"Circuit and the reference meter's watts, then Enter: {self._asked}"

@@ -98,6 +98,7 @@ class Watch:
         circuits = {circuit.name: circuit for circuit in schedule.circuits}
         recorded = {name for source in schedule.sources for name in source.circuits}
         self.path = schedule.folder / "bench.csv"
+        self._newest_ms = self._came_ms = 0  # time of the newest reading, and when it came
         self.shown = {
             name: Shown(circuits[name], column)
             for log in schedule.logs
@@ -105,11 +106,18 @@ class Watch:
             if name in recorded and name in circuits
         }
 
-    def take(self, _source: str, readings: Sequence[Reading]) -> None:
-        """Take in readings of a source, as `record` gives them."""
+    def take(self, _source: str, readings: Sequence[Reading], *, at_ms: int | None = None) -> None:
+        """Take in readings of a source, as `record` gives them, at an instant (default: now)."""
         for circuit, value, time_ms in readings:
             if circuit != METER and circuit in self.shown:
                 self.shown[circuit].take(value, time_ms)
+                if time_ms > self._newest_ms:
+                    self._newest_ms, self._came_ms = time_ms, now_ms() if at_ms is None else at_ms
+
+    def clock(self, now_ms: int) -> int:
+        """The instant now by the clock of the readings, as of a house that is played."""
+        behind_ms = self._came_ms - self._newest_ms
+        return now_ms - behind_ms if behind_ms > 1000 * STALE_S else now_ms
 
     def lines(self, now_ms: int, *, reference: str | None = None) -> list[str]:
         """What a terminal shows: a line a circuit; that of a reference meter is marked."""
@@ -140,7 +148,7 @@ class Watch:
         Raises
         ------
         HouseError
-            If there is no such circuit, or no reading of it.
+            If there is no such circuit, or no reading of it in the last ten minutes.
         """
         clamp_w = self._now(circuit)
         read_w = self._now(reference) if reference_w is None else reference_w
@@ -149,8 +157,9 @@ class Watch:
 
     def _now(self, name: str) -> float:
         shown = self.shown.get(name)
-        if shown is None or not shown.recent:
-            what = "has no reading yet" if shown else "is not being recorded"
+        oldest_ms = self.clock(now_ms()) - _SHOWN_MS
+        if shown is None or not shown.since(oldest_ms):
+            what = "has no reading of the last ten minutes" if shown else "is not being recorded"
             fix = f"Recorded are {', '.join(self.shown)}."
             raise HouseError(f"circuit {name!r} {what}", fix=fix)
         return shown.recent[-1][1]
@@ -173,14 +182,19 @@ class Live:
         self._watch = Watch(schedule)
         self._tails = Tails(schedule, back_s=SHOWN_S)
 
+    def clock(self, now_ms: int) -> int:
+        """The instant now by the clock of the readings."""
+        return self._watch.clock(now_ms)
+
     def look(self, now_ms: int) -> dict[str, list[tuple[int, float]]]:
         """Instants [ms since 1970] and watts of each circuit in the ten minutes before now.
 
         Circuits whose readings are no watts, such as temperatures, are left out; those that were
-        not heard are there without readings.
+        not heard are there without readings. Now is by the clock of the readings.
         """
         for source, readings in self._tails.look(now_ms).items():
-            self._watch.take(source, readings)
+            self._watch.take(source, readings, at_ms=now_ms)
+        now_ms = self.clock(now_ms)
         return {
             name: [(at, one.watts(value)) for at, value in one.since(now_ms - _SHOWN_MS)]
             for name, one in self._watch.shown.items()

@@ -11,6 +11,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.house.toml_file import read_schedule
+from homeenergy.record import watch
 from homeenergy.record.journal import line_of
 from homeenergy.record.watch import Live, Watch, follow, place_of
 
@@ -43,10 +44,28 @@ def test_a_counter_is_shown_in_watts(tmp_path):
     assert seen.lines(NOW)[1].split()[1:3] == ["60", "W"]  # 1 Wh in a minute
 
 
+def test_a_house_that_is_played_is_shown_by_its_own_clock(tmp_path, monkeypatch):
+    seen = Watch(read_schedule(write_house(tmp_path, SOURCE)))
+    assert seen.clock(NOW) == NOW
+    played = NOW - 86_400_000
+    for second in range(0, 600, 60):
+        at_ms = NOW + 60 * second  # as it is played, faster than time
+        seen.take("pipe", [("fridge", 100.0, played + 1000 * second)], at_ms=at_ms)
+    assert seen.clock(at_ms + 5000) == played + 545_000
+    line = seen.lines(seen.clock(at_ms))[1]
+    assert "ago" not in line
+    assert line.count("█") == 10
+    monkeypatch.setattr(watch, "now_ms", lambda: at_ms)
+    assert seen.pair("fridge", reference_w=100) == "fridge,100,100"
+    seen.take("pipe", [("oven", 50.0, played + 7_200_000)], at_ms=at_ms)
+    with pytest.raises(HouseError, match="'fridge' has no reading of the last ten minutes"):
+        seen.pair("fridge", reference_w=100)
+
+
 def test_pairs_are_added_to_bench_csv_as_it_is(tmp_path):
     folder = write_house(tmp_path, SOURCE)
     seen = Watch(read_schedule(folder))
-    with pytest.raises(HouseError, match="has no reading yet"):
+    with pytest.raises(HouseError, match="no reading of the last ten minutes"):
         seen.pair("fridge", reference_w=100)
     seen.take("pipe", [("fridge", 98.5, NOW), ("oven", 101.0, NOW)])
     assert seen.pair("fridge", reference_w=100.2) == "fridge,100.2,98.5"

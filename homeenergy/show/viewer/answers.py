@@ -343,6 +343,7 @@ class Answers:
                     new = [one for one in readings if one[0] > since_ms]
                     watts = [round(power, 1) for _, power in new]
                     lanes.append({"lane": name, "at": [at for at, _ in new], "watts": watts})
+                at_ms = self._live.clock(at_ms)
         told = {"sources": bool(schedule.sources), "recording": recording, "now": at_ms}
         return {"kind": "now", **told, "lanes": lanes}, []
 
