@@ -48,6 +48,11 @@ def translated(text: str, language: str) -> str:
     return text
 
 
+def all_translations(language: str) -> Mapping[str, str]:
+    """All texts that the catalogues of a language hold, see `translated`."""
+    return {**_catalogue(language.split("-")[0]), **_catalogue(language)}
+
+
 @cache
 def _catalogue(language: str) -> Mapping[str, str]:
     """All texts of a language; none where it has no folder."""

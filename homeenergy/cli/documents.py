@@ -114,7 +114,7 @@ def writeup(
         if before is not None:
             bring_in(before)
         if check is not None:
-            _check(check, folder, before)
+            _check(check, folder, before, language)
             return
         document = _made(folder, **options)
         for path in out or []:
@@ -196,13 +196,23 @@ EDITIONS = {
 }
 
 
-def _check(document: Path, folder: Path, before: Path | None) -> None:
+def _check(document: Path, folder: Path, before: Path | None, language: str | None) -> None:
+    from homeenergy.readings import open_house
     from homeenergy.show.document.files import read_record
     from homeenergy.show.writeup import differences
+    from homeenergy.show.writeup.wording import Wording
 
-    found = differences(document, folder, before=before)
-    edition = read_record(document).get("edition", "document")
-    say("\n".join(found) or f"{document} ({EDITIONS.get(edition, edition)}) matches {folder}")
+    record = read_record(document)
+    words = Wording(language=language or open_house(folder).schedule.write_up.language or "en")
+    found = differences(document, folder, before=before, words=words)
+    edition = record.get("edition", "document")
+    matches = words.say(
+        "{file} ({edition}) matches {folder}",
+        file=document,
+        edition=words.say(EDITIONS.get(edition, edition)),
+        folder=folder,
+    )
+    say("\n".join(found) or matches)
     if found:
         raise typer.Exit(BAD_DATA)
 
@@ -238,6 +248,7 @@ def _made(
             before=None if before is None else open_house(before),
             written=written,
             paper=sheet,
+            language=language,
         )
         return replace(found, record={**found.record, "made": asked})
     with progress_bar("finding runs") as step:

@@ -1,9 +1,12 @@
+from datetime import date
+
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
 
 from homeenergy.readings import Trace, import_logs
+from homeenergy.show.writeup import write_up
 from homeenergy.simulate import write_street
 
 mpl.use("Agg")
@@ -25,6 +28,12 @@ def street(tmp_path_factory):
     folder = write_street(tmp_path_factory.mktemp("street"), houses=1, days=16, seed=11)[0]
     import_logs(folder)
     return folder
+
+
+@pytest.fixture(scope="session")
+def technical(street):
+    """Its technical file, as of 1 March 2026."""
+    return write_up(street, edition="technical", written=date(2026, 3, 1))
 
 
 @pytest.fixture

@@ -20,8 +20,6 @@ from homeenergy.readings import import_logs, open_house
 from homeenergy.show.document.blocks import Facts, Heading, Note, Picture, Prose, Table, flat
 from homeenergy.show.document.files import read_record
 from homeenergy.show.writeup import differences, write_up
-from homeenergy.show.writeup.ends import in_english
-from homeenergy.show.writeup.wording import Wording
 from tests.findings.small_house import made_house, switched
 
 DAY = date(2026, 3, 1)
@@ -341,12 +339,6 @@ def test_own_words_cover_colour_and_pictures_come_from_house_toml(tmp_path):
     figures = re.findall(r"<w:p>(?:(?!<w:p>).)*?</w:p>\s*(?=<w:p><w:pPr>[^/]*CaptionedF)", docx)
     assert len(figures) >= 2
     assert docx.count("<w:keepNext/>") >= 2
-
-
-def test_a_document_in_english_says_so_in_the_language_of_its_reader():
-    (german,) = in_english(Wording(language="de"))
-    assert german.text.startswith("Dieses Dokument ist auf Englisch.")
-    assert in_english(Wording(language="en-US")) == ()
 
 
 @pytest.mark.parametrize(

@@ -32,16 +32,16 @@ DAY = date(2026, 3, 1)
 NASTY = '<script>alert("x")</script> *Ann* & #let $x$ "O\'Neil" عمر'
 
 
-@pytest.fixture(scope="module")
-def made(street):
-    return write_up(street, edition="technical", written=DAY)
+@pytest.fixture
+def made(technical):
+    return technical
 
 
 @pytest.fixture(scope="module")
-def saved(made, tmp_path_factory):
+def saved(technical, tmp_path_factory):
     """The same document as a file of each form, by the ending of its name."""
     folder = tmp_path_factory.mktemp("saved")
-    return {name: made.save(folder / f"a.{name}") for name in ("html", "pdf", "docx", "xlsx")}
+    return {name: technical.save(folder / f"a.{name}") for name in ("html", "pdf", "docx", "xlsx")}
 
 
 @pytest.fixture

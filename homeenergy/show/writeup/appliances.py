@@ -114,6 +114,7 @@ def trust_blocks(basis: Basis) -> tuple[Block, ...]:
                 "guaranteed bounds. Where both overlap they agree.",
                 alternative=f"Bars of mean power by interval. {check.meter.verdict}",
                 height_in=3.0,
+                reword=basis.reword,
             )
         )
     else:
@@ -151,6 +152,7 @@ def _bench(basis: Basis) -> list[Block]:
             "intervals.",
             alternative=" ".join(result.verdict for result in bench),
             height_in=0.9 + 0.27 * len(bench),
+            reword=basis.reword,
         ),
     ]
 
@@ -167,6 +169,7 @@ def appliance_blocks(basis: Basis) -> tuple[Block, ...]:
             caption="Energy of each appliance per day, with 95 % intervals.",
             alternative=" ".join(finding_sentence(f) for f in basis.measured),
             height_in=1.2 + 0.3 * len(basis.measured),
+            reword=basis.reword,
         )
     )
     caption = "What each appliance uses; only complete runs count. In brackets: 95 % intervals."
@@ -224,6 +227,7 @@ def _figure(basis: Basis, finding: ApplianceFinding) -> Picture:
             caption=f"{name}: energy of each day.",
             alternative=f"Bars: energy of {name} on each day, in kWh.",
             height_in=2.4,
+            reword=basis.reword,
         )
     trace = basis.house.trace(finding.circuit, *day)
     date = day_text(basis.local(day[0]))
@@ -248,6 +252,7 @@ def _figure(basis: Basis, finding: ApplianceFinding) -> Picture:
         f"runs in kWh. {finding_sentence(finding)}",
         height_in=2.5,
         widths=(1.5, 1.0),
+        reword=basis.reword,
     )
 
 
@@ -304,6 +309,7 @@ def _weather(basis: Basis, finding: ApplianceFinding) -> list[Block]:
             "temperature, with the line fitted to it.",
             alternative=fit.sentence,
             height_in=2.6,
+            reword=basis.reword,
         ),
     ]
 
@@ -321,5 +327,6 @@ def _load(basis: Basis, finding: ApplianceFinding) -> list[Block]:
             caption=f"{finding.appliance}: power while it runs.",
             alternative=use.sentence,
             height_in=2.4,
+            reword=basis.reword,
         ),
     ]

@@ -28,6 +28,8 @@ from homeenergy.readings.outdoor import read_outdoor
 from homeenergy.readings.store.store import house_hashes
 from homeenergy.show.document.blocks import Picture, Table
 from homeenergy.show.document.files import read_record
+from homeenergy.show.writeup.rewording import axes_reworded
+from homeenergy.show.writeup.wording import NONE_FOR_SMALL, SIGNS, Wording
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust import check_house
 from homeenergy.trust.check import HouseCheck
@@ -44,7 +46,8 @@ class Basis:
     """A house with its findings, its check, and outdoor temperatures where there are any.
 
     `house` pays the prices that hold on the last day of its log, `past` those that held; both are
-    the same where prices did not change. `prices_from` is the day of that change.
+    the same where prices did not change. `prices_from` is the day of that change. `reword` gives
+    what is written in figures in the language of the document, if that is not English.
     """
 
     house: House
@@ -53,6 +56,7 @@ class Basis:
     check: HouseCheck
     outdoor: pd.Series | None = None
     prices_from: date | None = None
+    reword: Callable[[str], str] | None = None
 
     @property
     def zone(self) -> str:
@@ -145,11 +149,17 @@ def picture(
     alternative: str,
     height_in: float,
     widths: tuple[float, ...] = (1.0,),
+    reword: Callable[[str], str] | None = None,
 ) -> Picture:
-    """Draw a figure: `draw` gets the Axes, or a list of them where there are several `widths`."""
+    """Draw a figure: `draw` gets the Axes, or a list of them where there are several `widths`.
+
+    `reword` is applied to what is written in it.
+    """
     figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
     axes = list(figure.subplots(1, len(widths), squeeze=False, width_ratios=widths)[0])
     draw(axes if len(widths) > 1 else axes[0])
+    if reword is not None:
+        axes_reworded(figure, reword)
     file = BytesIO()
     FigureCanvasAgg(figure)
     figure.savefig(file, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
@@ -186,11 +196,6 @@ def grid(
         sheet=sheet,
         data=data,
     )
-
-
-# Signs that stand before the amount in English text; other currencies are named by their code.
-SIGNS = {"USD": "$", "EUR": "€", "GBP": "£", "JPY": "¥", "CNY": "CN¥", "INR": "₹"}
-NONE_FOR_SMALL = frozenset({"JPY", "KRW", "ISK", "CLP", "VND"})  # ISO 4217: no hundredth
 
 
 def amount(value: float, currency: str, *, places: int | None = None) -> str:
@@ -287,7 +292,11 @@ def _plain(value: Any) -> Any:
 
 
 def differences(
-    path: str | Path, folder: str | Path, *, before: str | Path | None = None
+    path: str | Path,
+    folder: str | Path,
+    *,
+    before: str | Path | None = None,
+    words: Wording | None = None,
 ) -> list[str]:
     """Say what a document was made from that is no longer so.
 
@@ -299,6 +308,8 @@ def differences(
         The house's folder, imported.
     before : path, optional
         The earlier folder, for a document that compares two.
+    words : Wording, optional
+        In which it is said. Default: English.
 
     Returns
     -------
@@ -311,19 +322,28 @@ def differences(
         If the document holds no record.
     """
     record = read_record(path)
+    say = (Wording(language="en") if words is None else words).say
     if before is None and any(name.startswith("before/") for name in record.get("files", {})):
         return [
-            "this document compares two folders: give the earlier one as well "
-            "(homeenergy writeup FOLDER --check FILE --before EARLIER)"
+            say(
+                "this document compares two folders: give the earlier one as well "
+                "(homeenergy writeup FOLDER --check FILE --before EARLIER)"
+            )
         ]
     made_with, here = record.get("versions", {}), versions()
     found = [
-        f"{name} was {version} and is {here.get(name, 'not installed')}"
+        say(
+            "{name} was {then} and is {now}",
+            name=name,
+            then=version,
+            now=here.get(name) or say("not installed"),
+        )
         for name, version in made_with.items()
         if here.get(name) != version
     ]
     then, now = record.get("files", {}), files_of(folder, before=before)
-    found += [f"{name} is gone" for name in then if name not in now]
-    found += [f"{name} is new" for name in now if name not in then]
-    found += [f"{name} has changed" for name in then if now.get(name, then[name]) != then[name]]
+    found += [say("{name} is gone", name=name) for name in then if name not in now]
+    found += [say("{name} is new", name=name) for name in now if name not in then]
+    changed = (name for name in then if now.get(name, then[name]) != then[name])
+    found += [say("{name} has changed", name=name) for name in changed]
     return found

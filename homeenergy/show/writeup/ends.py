@@ -21,7 +21,6 @@ from homeenergy.show.document.findings import warning_blocks
 from homeenergy.show.document.page import SAFETY
 from homeenergy.show.writeup.actions import saving_text
 from homeenergy.show.writeup.basis import Basis, grid, money_text
-from homeenergy.show.writeup.wording import Wording
 
 LARGEST = 3
 METHOD = (
@@ -48,20 +47,6 @@ LIMITS = (
     "Which stretches form one run is a judgement{settings}.",
     "A clamp cannot measure a draw below its resolution; there, a bound is given and not a value.",
 )
-
-
-def in_english(words: Wording) -> tuple[Block, ...]:
-    """For readers of another language: that the document is in English."""
-    if words.language.startswith("en"):
-        return ()
-    return (
-        Prose(
-            text=words.say(
-                "This document is in English. The client's edition is in the language of this "
-                "sentence; homeenergy writeup makes it."
-            )
-        ),
-    )
 
 
 def front_blocks(basis: Basis, written: date) -> tuple[Block, ...]:

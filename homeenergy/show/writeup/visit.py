@@ -40,7 +40,8 @@ from homeenergy.show.writeup.basis import (
     overruled,
     versions,
 )
-from homeenergy.show.writeup.ends import day_text, in_english, limit_blocks
+from homeenergy.show.writeup.ends import day_text, limit_blocks
+from homeenergy.show.writeup.rewording import rewording
 from homeenergy.show.writeup.visit_tables import (
     PART_NAMES,
     Compared,
@@ -95,6 +96,7 @@ def visit_up(
     before: House | None = None,
     written: date | None = None,
     paper: Paper | None = None,
+    language: str | None = None,
 ) -> WriteUp:
     """Write up what changed in a house, weather taken out.
 
@@ -106,7 +108,7 @@ def visit_up(
         First day after the change. Default: the first day of `house`, where `before` is given.
     before : House, optional
         Folder of the same house, logged earlier. Circuits are matched by name.
-    written, paper
+    written, paper, language
         As in `write_up`.
 
     Returns
@@ -139,23 +141,31 @@ def visit_up(
     written = date.today() if written is None else written
     details = house.schedule.write_up
     files = files_of(house.path, before=None if before is None else before.path)
+    words = Wording(
+        language=language or details.language or usual_language(str(house.timezone)),
+        currency=None if house.tariff is None else house.tariff.currency,
+    )
+    said = rewording(words, house, also=() if before is None else (before.name,))
+    parts = {
+        "front": _front(house, before, at, written),
+        "summary": (
+            *_summary(house, found, at, weather=outdoor is not None),
+            *_no_money(house, found),
+        ),
+        "changes": change_blocks(found, reword=said),
+        "parts": part_blocks(found),
+        "statistics": statistics_blocks(found),
+        "method": (Heading(text="Method"), Prose(text="\n\n".join(METHOD))),
+        "limits": limit_blocks(with_settings=False),
+    }
+    title = f"{house.name}: before and after {day_text(at)}"
     return WriteUp(
-        title=details.title or f"{house.name}: before and after {day_text(at)}",
+        title=details.title or (title if said is None else said(title)),
         author=details.author,
         written=written,
         paper=paper or details.paper or usual_paper(house),
-        parts={
-            "front": _front(house, before, at, written),
-            "summary": (
-                *_summary(house, found, at, weather=outdoor is not None),
-                *_no_money(house, found),
-            ),
-            "changes": change_blocks(found, weather=outdoor is not None),
-            "parts": part_blocks(found),
-            "statistics": statistics_blocks(found),
-            "method": (Heading(text="Method"), Prose(text="\n\n".join(METHOD))),
-            "limits": limit_blocks(with_settings=False),
-        },
+        parts=parts if said is None else said.parts(parts),
+        language=words.language,
         colour=details.colour,
         record={
             "house": house.name,
@@ -347,8 +357,7 @@ def _front(
         )
         if path is not None
     ]
-    words = Wording(language=details.language or usual_language(str(house.timezone)))
-    return (*in_english(words), Facts(rows=tuple(row for row in rows if row[1])), *pictures)
+    return (Facts(rows=tuple(row for row in rows if row[1])), *pictures)
 
 
 def _summary(

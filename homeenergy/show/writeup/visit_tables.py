@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 
 import pandas as pd
@@ -57,9 +57,11 @@ def difference_words(part: PartChange) -> str:
     return f"from {estimate_text(part.before)} to {estimate_text(part.after)}"
 
 
-def change_blocks(found: list[Compared], *, weather: bool) -> tuple[Block, ...]:
-    """The table of all circuits, and a figure for each that changed."""
-    same = "weather and weekday" if weather else "weekday"
+def change_blocks(
+    found: list[Compared], *, reword: Callable[[str], str] | None = None
+) -> tuple[Block, ...]:
+    """The table of all circuits, and a figure for each that changed; `reword` as in `picture`."""
+    same = _same([one.change for one in found if one.change is not None])
     rows = tuple(_row(one) for one in found)
     blocks: list[Block] = [
         Heading(text="What changed", new_page=True),
@@ -73,15 +75,15 @@ def change_blocks(found: list[Compared], *, weather: bool) -> tuple[Block, ...]:
                 "verdict",
             ),
             rows=rows,
-            caption=f"Before and after at the same {same}. In brackets: 95 % intervals. Avoided: "
-            "over the days of the reporting period. Normal year: normalised savings.",
+            caption=f"Before and after{same}. In brackets: 95 % intervals. Avoided: over the days "
+            "of the reporting period. Normal year: normalised savings.",
             sheet="changes",
             data=_frame(found),
         ),
     ]
     for one in found:
         if one.change is not None and (one.change.shown or one is found[0]):
-            blocks.append(_section(one, one.change, same=same))
+            blocks.append(_section(one, one.change, reword=reword))
     return tuple(blocks)
 
 
@@ -177,7 +179,17 @@ def statistics_blocks(found: list[Compared]) -> tuple[Block, ...]:
     )
 
 
-def _section(one: Compared, change: Change, *, same: str) -> Together:
+def _same(changes: list[Change]) -> str:
+    """At the same what days are compared; of several, what was taken out of any."""
+    out = {
+        "weather": any(change.balance is not None for change in changes),
+        "weekday": any(change.weekday for change in changes),
+    }
+    words = " and ".join(word for word, taken in out.items() if taken)
+    return f" at the same {words}" if words else ""
+
+
+def _section(one: Compared, change: Change, *, reword: Callable[[str], str] | None) -> Together:
     remarks = (Bullets(items=change.remarks),) if change.remarks else ()
     return Together(
         blocks=(
@@ -185,10 +197,10 @@ def _section(one: Compared, change: Change, *, same: str) -> Together:
             Prose(text=change.sentence),
             picture(
                 lambda ax: plot_before_after(change, title="", ax=ax),
-                caption=f"{one.name}: energy of every day before and after, brought to the same "
-                f"{same}.",
+                caption=f"{one.name}: energy of every day before and after{_same([change])}.",
                 alternative=change.sentence,
                 height_in=2.9,
+                reword=reword,
             ),
             *remarks,
         )

@@ -8,7 +8,7 @@ from datetime import date
 from functools import cached_property
 
 from babel import Locale
-from babel.dates import format_date
+from babel.dates import format_date, format_skeleton
 from babel.numbers import format_currency, format_decimal, format_percent
 
 from homeenergy.catalogue import translated
@@ -17,6 +17,8 @@ from homeenergy.house.zones import country_of
 from homeenergy.stats.estimate import Estimate, decimals
 
 NONE_FOR_SMALL = frozenset({"JPY", "KRW", "ISK", "CLP", "VND"})  # ISO 4217: no hundredth
+# Signs that stand before the amount in English text; other currencies are named by their code.
+SIGNS = {"USD": "$", "EUR": "€", "GBP": "£", "JPY": "¥", "CNY": "CN¥", "INR": "₹"}
 LONG_MIN = 180  # from which on a time is given in hours
 # Ends of names of figures, the unit that is written, and decimals below ten, from ten on.
 UNITS = {
@@ -148,7 +150,7 @@ class Wording:
 
     def short_day(self, day: date) -> str:
         """Day and month for an axis."""
-        return str(format_date(day, format="d MMM", locale=self.locale))
+        return str(format_skeleton("MMMd", day, locale=self.locale))
 
     def _is_money(self, found: Estimate) -> bool:
         return len(found.unit) == 3 and found.unit.isupper()

@@ -27,7 +27,7 @@ from homeenergy.show.document.blocks import (
 from homeenergy.show.document.files import write_document
 from homeenergy.show.writeup.actions import action_blocks
 from homeenergy.show.writeup.appliances import appliance_blocks, measured_blocks, trust_blocks
-from homeenergy.show.writeup.basis import Basis, Progress, make_basis, make_record
+from homeenergy.show.writeup.basis import HEX_DIGITS, Basis, Progress, make_basis, make_record
 from homeenergy.show.writeup.client import (
     Told,
     front_facts,
@@ -40,12 +40,12 @@ from homeenergy.show.writeup.client_bill import bill_part
 from homeenergy.show.writeup.client_loads import change_part, load_parts
 from homeenergy.show.writeup.ends import (
     front_blocks,
-    in_english,
     limit_blocks,
     method_blocks,
     run_sheets,
     summary_blocks,
 )
+from homeenergy.show.writeup.rewording import rewording
 from homeenergy.show.writeup.wording import Wording, usual_language
 
 MOST_ROWS = 30  # of a table, in a notebook
@@ -174,14 +174,13 @@ def write_up(
         house.toml.
     edition : "client" or "technical"
         What a client reads: page one, the loads that matter, how far to trust it, what to do. Or
-        all there is, in English.
+        all there is.
     written : date, optional
         That the document carries. Default: today.
     paper : "a4" or "letter", optional
         Default: as house.toml says, else as is usual in the house's time zone.
     language : str, optional
-        Of the client's edition: "en-US", "en-GB", "de", "nl", "fr". Default: as house.toml says,
-        else English.
+        "en-US", "en-GB", "de", "nl", "fr". Default: as house.toml says, else English.
     measures : iterable of Saving
         Further measures to weigh, from `homeenergy.findings`: `replace_unit`, `change_lamps`. What
         is found automatically (switching off, another programme, other hours) is considered
@@ -224,7 +223,7 @@ def write_up(
         paper=paper or details.paper or usual_paper(house),
         parts=_client(told, written, record) if client else _technical(told, written, record),
         record=record,
-        language=told.words.language if client else "en",
+        language=told.words.language,
         colour=details.colour,
         sheets=run_sheets(basis),
     )
@@ -288,9 +287,17 @@ def _with_words(blocks: tuple[Block, ...], text: str) -> tuple[Block, ...]:
 def _technical(
     told: Told, written: date, record: Mapping[str, Any]
 ) -> dict[str, tuple[Block, ...]]:
-    basis, advice = told.basis, told.advice
-    return {
-        "front": (*in_english(told.words), *front_blocks(basis, written)),
+    advice = told.advice
+    versions = (f"{name} {version}" for name, version in record["versions"].items())
+    said = rewording(
+        told.words,
+        told.basis.house,
+        findings=told.basis.measured,
+        also=(*versions, record["fingerprint"][:HEX_DIGITS], *record["overruled"]),
+    )
+    basis = replace(told.basis, reword=said)
+    parts = {
+        "front": front_blocks(basis, written),
         "summary": summary_blocks(basis, advice),
         "measured": measured_blocks(basis),
         "trust": trust_blocks(basis),
@@ -299,6 +306,7 @@ def _technical(
         "method": method_blocks(basis, record),
         "limits": limit_blocks(),
     }
+    return parts if said is None else said.parts(parts)
 
 
 def usual_paper(house: House) -> Paper:
