@@ -114,11 +114,14 @@ def password_of(source: Source) -> str | None:
     if source.password_variable is not None:
         found = os.environ.get(source.password_variable)
         where = f"the environment variable {source.password_variable}"
+        fix = f"Set {source.password_variable} where the recording is started; see --unit."
     else:
         import keyring
         from keyring.errors import KeyringError
 
         where = f"the keyring ({PASSWORDS}, {source.user}@{source.address})"
+        fix = f"Run: keyring set {PASSWORDS} {source.user}@{source.address}; or state "
+        fix += "password_variable."
         try:
             found = keyring.get_password(PASSWORDS, f"{source.user}@{source.address}")
         except KeyringError as error:
@@ -126,7 +129,6 @@ def password_of(source: Source) -> str | None:
     if not found:
         raise HouseError(
             f"there is no password of source `{source.name}` in {where}",
-            fix=f"Run: keyring set {PASSWORDS} {source.user}@{source.address}; or state "
-            "password_variable.",
+            fix=fix,
         )
     return found
