@@ -158,8 +158,10 @@ def _switched(
         taus, rise = _refine(part, dt, edges, taus, rise)
     decay = *_factors(taus, dt), rise, noise, dt / max(taus)
     found = _track(part, *decay, wander)[0]
-    if max(taus) > SLOWEST_S or found > min(
-        _track(part, *decay, more, False)[0] for more in WANDERS_ALONE
+    if (
+        not rise > LEAST_RISE * noise
+        or not dt < max(taus) <= SLOWEST_S
+        or found > min(_track(part, *decay, more, False)[0] for more in WANDERS_ALONE)
     ):
         return (np.nan, np.nan), np.nan, []
     return taus, rise, _edges(_states(celsius, dt, taus, rise, noise, wander=wander))

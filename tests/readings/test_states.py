@@ -148,7 +148,7 @@ def test_no_state(tmp_path):
     rows = "time,heater,pump\n2026-01-01T00:00:00Z,1,0\n2026-01-01T00:00:10Z,0.5,0\n"
     with pytest.raises(HouseError, match=r"line 3, column 'heater': 0\.5 is no state"):
         house(tmp_path, text, rows)
-    with pytest.raises(HouseError, match="'auto' is not a number"):
+    with pytest.raises(HouseError, match="'auto' is no state"):
         house(tmp_path, text, rows.replace("0.5", "auto"))
 
 

@@ -22,6 +22,7 @@ from homeenergy.house.log_columns import UNITS, LogColumn
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.rows import Values
 from homeenergy.readings.logs.tables import (
+    ABOUT_STATES,
     MARKS,
     MISSING,
     STATES,
@@ -504,13 +505,8 @@ class _Numbers:
         other = ~np.isin(values, (0.0, 1.0)) & ~np.isnan(values)
         if other.any():
             at = int(np.argmax(other))
-            raise HouseError(
-                f"{values[at]:g} is no state",
-                path=self.path,
-                line=self.first_line + int(rows[at]),
-                column=name,
-                fix="A state is 1, 0, on, off, true or false.",
-            )
+            line = self.first_line + int(rows[at])
+            raise _no_state(f"{values[at]:g}", self.path, line, name)
 
     def with_units(
         self, name: str | int
@@ -562,7 +558,13 @@ class _Numbers:
             return numbers(column, missing=missing, **marks)
         except BadNumberError as bad:
             line = self.first_line + bad.row
+            if all(column.quantity == "state" for column in layout.columns.values()):
+                raise _no_state(repr(bad.cell), self.path, line, name) from None
             raise not_a_number(self.path, line, name, bad.cell, layout) from None
+
+
+def _no_state(what: str, path: Path, line: int, name: str | int) -> HouseError:
+    return HouseError(f"{what} is no state", path=path, line=line, column=name, fix=ABOUT_STATES)
 
 
 def _has_states(layout: LogLayout) -> bool:

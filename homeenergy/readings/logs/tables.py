@@ -25,6 +25,10 @@ from homeenergy.house.limits import Limits
 
 MISSING = ("", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "?")
 STATES = {"on": "1", "off": "0", "true": "1", "false": "0"}
+ABOUT_STATES = (
+    "A state is 1, 0, on, off, true or false. Whether a load runs while a contact is open, only "
+    "you can know: write 1 and 0 in place of other words; state those that mean nothing as missing."
+)
 # Lines of another number of cells are passed over up to so many of a file, and so many of its rows.
 MOST_TORN, MOST_TORN_SHARE = 10_000, 0.01
 WHOLE_FILE_BYTES = 64_000_000  # larger files are read in pieces
