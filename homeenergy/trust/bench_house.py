@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from math import inf, isfinite
 
 import numpy as np
 import pandas as pd
@@ -14,12 +15,14 @@ from homeenergy.readings.house import House
 from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
 from homeenergy.trust.bench_pairs import OddPair
 from homeenergy.trust.concern import Concern, Weight
-from homeenergy.trust.panel.balance import PanelBalance
+from homeenergy.trust.panel.balance import SILENT_W, PanelBalance
 from homeenergy.trust.panel.explain import WIRING
+from homeenergy.trust.panel.told import SMALLER_LOAD
 from homeenergy.trust.typed_readings import read_bench
 
 REFERENCE_ACCURACY = 0.01
 AT_REST = 0.5  # an offset shows at rest at least by so much of what it is in use
+BELOW_END = 0.9
 TWOFOLD = 2.0  # loads that differ so much tell an offset from a multiplier
 
 
@@ -174,9 +177,12 @@ def _explained(
     name = result.circuit
     panel = next((c for c in concerns if c.subject == name and c.weight != "note"), None)
     read = balance.explanation.circuits.get(name)
-    below = balance.rest_w.get(name, 0.0) < 0 and panel is not None
+    below = balance.rest_w.get(name, 0.0) < -SILENT_W and panel is not None
     if below or name in balance.no_multiplier:
         return concerns
+    ended = _clipped(result, table, balance)
+    if ended is not None:
+        return [*(c for c in concerns if c is not panel), ended]
     concern = _off(house, result)
     if panel is not None and read is not None and read.kind == "factor":
         factor = result.stated / result.multiplier.value
@@ -186,6 +192,32 @@ def _explained(
             )
             return [both if c is panel else c for c in concerns]
     return [*concerns, _offset(result, table, balance) or concern]
+
+
+def _clipped(bench: BenchResult, table: pd.DataFrame, balance: PanelBalance) -> Concern | None:
+    """A clamp that reads low where it may be at the end of its range, and was compared only there.
+
+    Pairs well below it decide: there a clipped clamp is right.
+    """
+    end_w = balance.ends_w.get(bench.circuit, inf)
+    off = 1 - bench.stated / bench.multiplier.value
+    if not isfinite(end_w) or off < WIRING:
+        return None
+    pairs = table[table["circuit"] == bench.circuit]
+    clamp_w = bench.stated * pairs["clamp_w"]
+    below = clamp_w < BELOW_END * end_w
+    there = (pairs["reference_w"] / clamp_w)[below]
+    factor = bench.multiplier.value / bench.stated
+    if below.sum() > 1 and abs(float(there.median()) / factor - 1) < WIRING:
+        return None
+    return Concern(
+        weight="wrong",
+        subject=bench.circuit,
+        what=f"Bench: {bench.circuit} reads {off:.1%} low at its highest reading, {end_w:,.0f} W: "
+        "its clamp is clipped there, or its multiplier is wrong; which, cannot be told.",
+        do=SMALLER_LOAD,
+        share=abs(off),
+    )
 
 
 def _offset(bench: BenchResult, table: pd.DataFrame, balance: PanelBalance) -> Concern | None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations
 from math import inf, nan
 
@@ -51,18 +52,21 @@ from homeenergy.trust.panel.mains import (
 )
 from homeenergy.trust.panel.mains_energy import feeds_back
 from homeenergy.trust.panel.matched import (
+    Ending,
     GatheredLog,
     Matched,
     PairSeen,
+    ending,
     gather,
+    highest_level,
     is_columns,
     is_high,
     matched_steps,
     shared_clamps,
-    varies_at_its_end,
 )
 from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
 from homeenergy.trust.panel.told import (
+    at_its_end,
     below_zero_concern,
     columns_note,
     mains_concerns,
@@ -71,11 +75,12 @@ from homeenergy.trust.panel.told import (
     silent_concern,
     verdict,
 )
-from homeenergy.units import S_PER_DAY, WH_PER_KWH
+from homeenergy.units import S_PER_DAY, S_PER_H, WH_PER_KWH
 
 MUCH_BELOW_W = 30.0
 CLAMP_ERROR = 0.03
 SILENT_W = 3.0  # a clamp that never reads more reads nothing
+AT_END = 0.97  # of the level at which a clamp ends: noise
 EQUAL = 0.15  # steps of two legs that differ by less are equal
 
 
@@ -108,6 +113,9 @@ class PanelBalance:
         Of the log of the mains.
     rest_w : dict of float
         Steady reading of each circuit at rest [W]; 0 where its lowest readings are not steady.
+    ends_w : dict of float
+        Highest level of circuits whose clamps may end there: nothing shows that they follow their
+        load [W].
     concerns : tuple of Concern
         The worst first.
     """
@@ -119,6 +127,7 @@ class PanelBalance:
     period_s: float
     days: float
     rest_w: Mapping[str, float]
+    ends_w: Mapping[str, float]
     remainder: pd.DataFrame
     base_w: Estimate
     unmonitored_w: float
@@ -179,7 +188,8 @@ def panel_balance(
     pairs = shared_clamps(log.steps)
     matched = matched_steps(log, mains, pairs)
     columns = [pair for pair in pairs if is_columns(pair, pairs, matched)]
-    seen = [_seen(c, log, matched, legs, bench) for c in loads]
+    endings = {c.name: ending(log, matched, c.name) for c in loads}
+    seen = [_seen(c, matched, legs, bench, endings) for c in loads]
     found = explain(
         [one for one in seen if one.name not in {name for p in columns for name in p.names}],
         _energy(mains, log, meter),
@@ -190,7 +200,16 @@ def panel_balance(
         steps, blocks_w = log.steps[circuit.name], log.blocks[circuit.name]
         mean_w = float(np.nanmean(blocks_w)) if np.isfinite(blocks_w).any() else nan
         balance, concern = _judge(
-            circuit, one, steps, mean_w, matched, found, legs, known=not in_columns
+            circuit,
+            one,
+            steps,
+            mean_w,
+            matched,
+            found,
+            legs,
+            known=not in_columns,
+            may_end=endings[circuit.name] != "follows",
+            clipped=partial(_clipped, house, circuit, log, traces[0]),
         )
         judged.append(balance)
         told += [concern] if concern is not None and not in_columns else []
@@ -236,10 +255,10 @@ def _no_multiplier(
 
 def _seen(
     circuit: Circuit,
-    log: GatheredLog,
     matched: Matched,
     legs: Sequence[str],
     bench: Sequence[BenchResult],
+    endings: Mapping[str, Ending],
 ) -> Seen:
     name = circuit.name
     compared = next((b for b in bench if b.circuit == name), None)
@@ -254,7 +273,7 @@ def _seen(
         legs=tuple(i for i, leg in enumerate(legs) if leg in circuit.legs),
         reads=reads,
         reads_u=reads_u,
-        ceiling=log.ceiling[name] and varies_at_its_end(matched, name),
+        ceiling=endings[name] == "ends",
     )
 
 
@@ -306,6 +325,8 @@ def _judge(
     legs: Sequence[str],
     *,
     known: bool,
+    may_end: bool,
+    clipped: Callable[[], str],
 ) -> tuple[CircuitBalance, Concern | None]:
     name = circuit.name
     high = matched.high[name]
@@ -341,6 +362,7 @@ def _judge(
         on_one_leg=on_one_leg(matched.ratios[name], matched.noise[name]),
         legs_stated=tuple(circuit.legs),
         leg_odds=odds,
+        may_end=may_end,
         answer="cannot be told",
         verdict="",
     )
@@ -354,8 +376,22 @@ def _judge(
         read,
         rival=found.rival is not None,
         hidden=[leg for leg in hidden if leg in (circuit.legs or legs)],
+        clipped=clipped() if read.kind == "clipped" else "",
     )
     return replace(balance, answer=answer, verdict=text), concern
+
+
+def _clipped(house: House, circuit: Circuit, log: GatheredLog, grid: Trace) -> str:
+    """Level at which a clamp ends, for how long, and when first."""
+    level_w = highest_level(log, circuit.name)
+    trace = house.trace(circuit, grid.start, grid.end)
+    at = np.flatnonzero(trace.watts > AT_END * level_w)
+    first = trace.start + pd.Timedelta(seconds=int(at[0]) * trace.period_s) if at.size else grid.end
+    return at_its_end(
+        level_w,
+        hours=at.size * trace.period_s / S_PER_H,
+        when=first.tz_convert(house.timezone),
+    )
 
 
 def _pair_concerns(pairs: Sequence[PairSeen], columns: Sequence[PairSeen]) -> list[Concern]:
@@ -493,6 +529,7 @@ def _result(
         period_s=first.period_s,
         days=len(first) * first.period_s / S_PER_DAY,
         rest_w=log.rest_w,
+        ends_w={c.circuit: highest_level(log, c.circuit) for c in judged if c.may_end},
         remainder=remainder,
         base_w=unmonitored_baseload(
             pd.DataFrame(log.windows),

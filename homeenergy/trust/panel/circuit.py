@@ -193,6 +193,8 @@ class CircuitBalance:
     legs_stated : tuple of str
     leg_odds : float
         Odds of the legs found against the other ones.
+    may_end : bool
+        Whether nothing shows that its clamp follows its highest load, rather than ends there.
     answer : str
         "contradicts" house.toml; "agrees", where the interval of the ratio is within 5 % of 1; or
         "cannot be told".
@@ -212,6 +214,7 @@ class CircuitBalance:
     on_one_leg: int
     legs_stated: tuple[str, ...]
     leg_odds: float
+    may_end: bool
     answer: Answer
     verdict: str
 

@@ -51,7 +51,7 @@ class Seen:
     """What is known of one circuit: families of steps, stated legs (positions), bench.
 
     `reads` and `reads_u` are what the bench says its clamp reads of the truth; `ceiling` whether
-    its readings end at one highest value. Where `legs` is empty, none are stated.
+    its clamp ends, where its load goes on. Where `legs` is empty, none are stated.
     """
 
     name: str

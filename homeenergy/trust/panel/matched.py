@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.panel.circuit import (
     ENOUGH,
+    NORMAL_MAD,
     ON_LEG,
     REST_W,
     Ratios,
@@ -26,13 +28,20 @@ from homeenergy.trust.panel.circuit import (
     step_lag,
 )
 from homeenergy.trust.panel.explain import WIRING
-from homeenergy.trust.panel.mains import Ceiling, block_means, ceiling_of, on_grid
+from homeenergy.trust.panel.mains import Ceiling, block_means, on_grid
 from homeenergy.trust.panel.quiet_times import WINDOW_S, window_means
 
 SAME_CLAMP = 0.7  # share of steps that two circuits make together
 HIGH_SHARE = 0.3  # of the 90th percentile
 WITHIN_NOISE = 4.0
+TOP, LOWER = 0.85, 0.75  # of the highest steps, and of those that are clearly lower
+HALF = 0.5  # of a load's changes: a clamp that shows less of them ends
+ROUNDING_W2 = 1 / 6  # variance of a difference of whole watts
+CLAMP_DRIFT = 0.01
+LEAST_SPREAD = 0.003  # of a load from use to use, for a clamp to be seen to follow it
 OTHER_SHARE = 0.1  # a step of another circuit of at least this share spoils a comparison
+
+Ending = Literal["ends", "follows", "not shown"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +88,7 @@ class GatheredLog:
     """What is kept of each circuit while the next is read.
 
     `sum_w` is the sum of all [W]; `drawn_w` that by stated leg, where its mains clamp ends at a
-    highest reading [W].
+    highest reading [W]; `noise` is `difference_noise` of each.
     """
 
     steps: dict[str, Steps] = field(default_factory=dict)
@@ -87,7 +96,7 @@ class GatheredLog:
     windows: dict[str, pd.Series] = field(default_factory=dict)
     most_w: dict[str, float] = field(default_factory=dict)
     rest_w: dict[str, float] = field(default_factory=dict)
-    ceiling: dict[str, bool] = field(default_factory=dict)
+    noise: dict[str, tuple[float, float]] = field(default_factory=dict)
     drawn_w: dict[str, NDArray[np.float32]] = field(default_factory=dict)
     sum_w: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, dtype=np.float32))
 
@@ -129,7 +138,7 @@ def gather(
         # How far it goes below zero counts where it hardly goes above.
         below_w = float(np.nanmin(watts, initial=0.0)) if top_w < REST_W else 0.0
         log.most_w[name] = max(top_w, -below_w)
-        log.ceiling[name] = ceiling_of(watts, top_w=top_w) is not None
+        log.noise[name] = difference_noise(watts, lag=lag)
         on = circuit.legs or legs
         for leg in ended.keys() & set(on):
             log.drawn_w[leg] += watts[ended[leg]] / len(on)
@@ -160,17 +169,66 @@ def matched_steps(log: GatheredLog, mains: Sequence[Trace], pairs: Sequence[Pair
     return found
 
 
-def varies_at_its_end(matched: Matched, name: str) -> bool:
-    """Whether the mains vary more at a circuit's highest steps than these steps do."""
+def ending(log: GatheredLog, matched: Matched, name: str) -> Ending:
+    """Whether a circuit's clamp ends at its highest steps, follows them, or neither is shown.
+
+    Notes
+    -----
+    Own method. A load is not quite the same each time, and a clamp that sees it follows: of the
+    highest steps, the slope of what the clamp shows against what the mains show, both relative, is
+    1 whatever its gain, and 0 at the end of its range. Noise of the mains is taken out of their
+    spread. Steps much lower that the mains answer in the same ratio exclude an end as well, and
+    where the mains show nothing, so do highest steps that differ by more than their noise. O(n).
+    """
     high = matched.high[name]
-    heights = np.abs(matched.heights_w[name][high])
-    total_w = np.abs(matched.ratios[name][:, high]).sum(axis=0) * heights
-    total_w = total_w[np.isfinite(total_w)]
-    if total_w.size < ENOUGH or not np.median(total_w) > 0:
-        return False
-    spread = np.subtract(*np.quantile(total_w, [0.75, 0.25])) / np.median(total_w)
-    own = np.subtract(*np.quantile(heights, [0.75, 0.25])) / np.median(heights)
-    return bool(spread > 2 * own + 0.004)
+    heights = np.abs(matched.heights_w[name])
+    ratio = np.abs(matched.ratios[name]).sum(axis=0)
+    noise = np.sqrt((matched.noise[name] ** 2).sum(axis=0) + ROUNDING_W2 / heights**2)
+    high = high & np.isfinite(ratio) & np.isfinite(noise) & (ratio > 0)
+    if high.sum() < ENOUGH:
+        return _ending_alone(log, name)
+    top = high & (heights > TOP * np.quantile(heights[high], 0.9))
+    middle = float(np.median(ratio[top]))
+    low = high & (heights < LOWER * np.median(heights[top]))
+    if low.sum() >= ENOUGH and abs(float(np.median(ratio[low])) / middle - 1) < WIRING:
+        return "follows"
+    total_w = ratio * heights
+    x = total_w[top] / np.median(total_w[top]) - 1
+    y = heights[top] / np.median(heights[top]) - 1
+    usual = np.abs(x) <= 4 * NORMAL_MAD * np.median(np.abs(x))  # not other loads
+    x, y, of_noise = x[usual], y[usual], (noise[top] / middle)[usual]
+    x, y, n = x - x.mean(), y - y.mean(), x.size
+    random = float((of_noise**2).sum())
+    own = float(x @ x) - random
+    if n < ENOUGH or own <= max(3 * np.sqrt(2 / n) * random, n * LEAST_SPREAD**2):
+        return _ending_alone(log, name)
+    slope = float(x @ y) / own
+    u = float(np.sqrt(((y - slope * x) ** 2).sum() / (n - 2) / own))
+    if slope + 3 * u < HALF:
+        return "ends"
+    return "follows" if slope - 3 * u > HALF else "not shown"
+
+
+def _ending_alone(log: GatheredLog, name: str) -> Ending:
+    """The same where the mains show nothing of it."""
+    heights = np.abs(log.steps[name].watts)
+    if not heights.size:
+        return "not shown"
+    top = heights[heights > TOP * np.quantile(heights, 0.9)]
+    noise_w, share = log.noise[name]
+    middle_w = float(np.median(top))
+    spread_w = NORMAL_MAD * float(np.median(np.abs(top - middle_w)))
+    random_w = np.hypot(noise_w, share * middle_w)
+    differ = spread_w > 3 * random_w + CLAMP_DRIFT * middle_w
+    return "follows" if top.size >= ENOUGH and differ else "not shown"
+
+
+def highest_level(log: GatheredLog, name: str) -> float:
+    """Reading of a circuit where its steps are highest [W]; NaN where it has none."""
+    heights = np.abs(log.steps[name].watts)
+    if not heights.size:
+        return float("nan")
+    return float(np.median(heights[heights > TOP * np.quantile(heights, 0.9)])) + log.rest_w[name]
 
 
 def _alone(

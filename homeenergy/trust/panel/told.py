@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from math import isfinite
 
 import numpy as np
+import pandas as pd
 
 from homeenergy.house.kinds import KINDS, why_named_to_stay_on
 from homeenergy.house.schedule import Circuit
@@ -32,6 +33,10 @@ SWITCHED = (
 LOG_ON = "It switches by itself and is left to it: a longer log tells."
 FEEDS_IN = (
     "It reads as if it fed in. If it does, leave it to itself; if not, its clamp may be backwards."
+)
+SMALLER_LOAD = (
+    "Compare it with a reference meter at a much smaller load too (bench.csv), and leave the "
+    "multiplier until then: a clipped clamp needs a higher rating, and no multiplier mends it."
 )
 COMPARE_BOTH = "Compare both with a reference meter (bench.csv)."
 MAINS_FIRST = "See first what is said of the mains."
@@ -161,10 +166,12 @@ def verdict(
     *,
     rival: bool,
     hidden: Sequence[str] = (),
+    clipped: str = "",
 ) -> tuple[Answer, str, Concern | None]:
     """Answer, sentence and concern of one circuit.
 
-    `rival` is whether the mains are not certain, `hidden` its legs that no clamp of theirs shows.
+    `rival` is whether the mains are not certain, `hidden` its legs that no clamp of theirs shows,
+    `clipped` what is known of a clamp that ends.
     """
     name, ratio = circuit.name, seen.ratio
     more_steps = LOG_ON if why_not_switched(circuit) else SWITCHED
@@ -183,7 +190,7 @@ def verdict(
         text = f"{name}: the mains do not rise with it; is it fed from this panel ({sure})?"
         told = _wrong(name, text, "See whether another panel or supply feeds it.", 0.9)
     elif read.kind == "clipped":
-        text += f"; its clamp ends at a highest reading: it is clipped at its limit ({sure})."
+        text += f"; {clipped} ({sure})."
         told = _wrong(name, text, "Use a clamp of a higher rating; no multiplier mends this.", 0.6)
     elif read.kind == "one leg of two":
         text += MIXED
@@ -259,6 +266,9 @@ def _factor(
         text += f" {seen.on_one_leg} of its steps are on one leg alone."
         do = "No multiplier makes both right: have each leg measured by a clamp of its own."
         return _wrong(circuit.name, text, do, min(off, 1.5))
+    if seen.may_end and not simple and 0 < read.factor < 1:
+        text += " Or its clamp is clipped: it reads the same whenever its load is highest."
+        return _wrong(circuit.name, text, SMALLER_LOAD, min(off, 1.5))
     do = (
         f"Set its multiplier to {new:.4g}, if its clamp is mounted so{in_watts}."
         if certain
@@ -324,6 +334,15 @@ def offset_concern(circuit: Circuit, rest_w: float) -> Concern:
         what=f"{circuit.name} reads {rest_w:.3g} W at rest: an offset of its clamp.",
         do="Compare it with a reference meter at rest and in use (bench.csv); state offset_w.",
         share=0.5,
+    )
+
+
+def at_its_end(level_w: float, *, hours: float, when: pd.Timestamp) -> str:
+    """Where a clamp that does not follow its load ends, and for how long."""
+    return (
+        f"its clamp is clipped: it does not follow its load above about {level_w:,.0f} W. It is "
+        f"there for {hours:.2g} h in all, first on {when:%Y-%m-%d %H:%M}, and too low by an "
+        "unknown amount"
     )
 
 

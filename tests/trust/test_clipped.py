@@ -1,0 +1,72 @@
+"""A clamp at the end of its range is told from one with a wrong multiplier, in noise too."""
+
+import re
+
+import numpy as np
+import pytest
+
+from homeenergy.trust import check_house
+
+from .panels import HEAD, make_panel, switched
+
+LIMIT_W = 1100.0
+SINGLE = HEAD.replace("split-phase", "single-phase").replace("120", "230")
+
+
+def panel(folder, reads, *, seed=0, mains=1.0, bench_w=(1500.0,)):
+    """A kettle whose clamp shows what `reads` makes of its power, and an iron; bench pairs."""
+    rng = np.random.default_rng(seed)
+    kettle, iron = switched(1, on_w=1500), switched(2, on_w=1000)
+    noisy = reads(kettle) * (1 + rng.normal(0, 0.006, kettle.size))
+    rows = "".join(f"kettle,{w + k},{reads(w + k):.1f}\n" for w in bench_w for k in range(4))
+    house = make_panel(
+        folder,
+        readings={"kettle": noisy, "iron": iron},
+        legs_w={"L1": 90 + kettle + iron},
+        stated={name: {"legs": ("L1",)} for name in ("kettle", "iron")},
+        mains={"L1": {"reads": mains}},
+        noise_w=0.5 if mains else 0.0,
+        head=SINGLE,
+    )
+    (folder / "bench.csv").write_text(f"circuit,reference_w,clamp_w\n{rows}")
+    return house
+
+
+def told(found):
+    return [c for c in found.concerns if c.subject == "kettle" and c.weight != "note"]
+
+
+def test_a_clip_under_noise_gets_no_multiplier_and_names_the_hours(tmp_path):
+    (one,) = told(check_house(panel(tmp_path, lambda w: np.minimum(w, LIMIT_W))))
+    level_w = re.search(r"does not follow its load above about ([\d,]+) W", one.what)[1]
+    assert float(level_w.replace(",", "")) == pytest.approx(LIMIT_W, rel=0.01)
+    assert " h in all, first on 2026-03-02" in one.what
+    assert "no multiplier mends this" in one.do
+    assert one.line == ""
+
+
+def test_a_gain_is_no_clip_whatever_the_noise(tmp_path):
+    (one,) = told(check_house(panel(tmp_path, lambda w: w * LIMIT_W / 1500)))
+    assert "clipped" not in one.what
+    assert "multiplier = 1.3" in one.line
+
+
+@pytest.mark.parametrize("bench_w", [(1500.0,), (1500.0, 600.0)])
+def test_without_mains_a_smaller_load_decides(tmp_path, bench_w):
+    """Of a load that is the same each time; the clip reads the small one right."""
+
+    def constant(w):
+        return np.where(np.asarray(w) > 0, np.minimum(w, LIMIT_W), 0.0)
+
+    found = check_house(panel(tmp_path, constant, mains=0.0, bench_w=bench_w))
+    assert all(c.line == "" for c in told(found))
+    if len(bench_w) == 1:
+        (one,) = told(found)
+        assert "clipped there, or its multiplier is wrong" in one.what
+        assert "much smaller load" in one.do
+
+
+def test_without_mains_two_loads_that_agree_are_a_gain(tmp_path):
+    house = panel(tmp_path, lambda w: w * LIMIT_W / 1500, mains=0.0, bench_w=(1500.0, 600.0))
+    (one,) = told(check_house(house))
+    assert "multiplier = 1.3" in one.line
