@@ -25,9 +25,12 @@ _SHARES, _CORRELATIONS = (
     np.r_[0.0, grid.ravel()]
     for grid in np.meshgrid(_MIDDLES, np.sin(_MIDDLES * np.arcsin(LONGEST)))
 )
+# Fewer days of a load cannot contradict that they are independent: that is given no probability
+# of its own.
+DAYS_THAT_TELL = 14
 MUCH_WIDER = 1.2  # from where it is said that days may be autocorrelated
 LEAST_DAYS_FOR_CORRELATION = 7
-LEAST_DAYS_OF_RUNS = 3  # for the spread of days to show
+LEAST_DAYS = 3  # for the spread of days to show
 LEAST_PARTS = 1.5
 SCATTER_OF_DAYS, SCATTER_OF_RUNS = "scatter of days", "scatter of runs"
 
@@ -45,7 +48,10 @@ class Squares(NamedTuple):
 
 
 def half_of_mean(
-    deviations: NDArray[np.float64], *, squares: Squares | None = None
+    deviations: NDArray[np.float64],
+    *,
+    squares: Squares | None = None,
+    independent: float = INDEPENDENT,
 ) -> tuple[float, str]:
     """Half-width of the 95 % interval of a mean of autocorrelated days, and what is said of it.
 
@@ -55,6 +61,8 @@ def half_of_mean(
         Of days from their mean, in order; not all 0.
     squares : Squares, optional
         Analysis of variance of what the days are made of: their runs, or parts of the day.
+    independent : float
+        Prior probability of independent days.
 
     Notes
     -----
@@ -70,7 +78,8 @@ def half_of_mean(
     prior: Berger & Yang 1994; the arcsine of r is uniform), from 0, as a component that alternates
     does not last, to 0.95. 95 % of the mixture lie
     within the half-width about the plain mean. Never narrower than for independent days: that days
-    make up for one another is not relied on.
+    make up for one another is not relied on. Under two weeks of a load, s is uniform alone (own
+    rule).
 
     F, the mean square between days by that within them (JCGM 100:2008, H.5), depends on s too: with
     a share s it is 1 / (1 - s) times as large as without.
@@ -78,8 +87,8 @@ def half_of_mean(
     O(n) steps over a grid of 20 by 20 pairs of s and r.
     """
     n = deviations.size
-    prior = np.full(_SHARES.size, (1 - INDEPENDENT) / (_SHARES.size - 1))
-    prior[0] = INDEPENDENT
+    prior = np.full(_SHARES.size, (1 - independent) / (_SHARES.size - 1))
+    prior[0] = independent
     log_fit = np.log(prior)
     if squares is not None:
         log_fit += _log_fit_of_shares(squares)
@@ -96,16 +105,21 @@ def half_of_mean(
         return float(weight @ (above - stdtr(n - 1, (-half - gls_mean) / scale)))
 
     factor = coverage_factor(n - 1)
-    independent = factor * float(np.sqrt(deviations @ deviations / (n - 1) / n))
-    if inside(independent) >= LEVEL:
-        return independent, ""
+    narrowest = factor * float(np.sqrt(deviations @ deviations / (n - 1) / n))
+    if inside(narrowest) >= LEVEL:
+        return narrowest, ""
     widest = float(np.max(np.abs(gls_mean) + 10 * factor * scale))
-    half = half_width(inside, least=independent, most=widest)
-    if half < MUCH_WIDER * independent:
+    half = half_width(inside, least=narrowest, most=widest)
+    if half < MUCH_WIDER * narrowest:
         return half, ""
     lag_1 = float(deviations[1:] @ deviations[:-1] / (deviations @ deviations))
     how = f"lag-1 correlation {lag_1:.2f}" if lag_1 > 0 else f"not estimable from {n}"
     return half, f", widened for autocorrelation ({how})"
+
+
+def _independent(days: int) -> float:
+    """Prior probability that days are independent, given how many the log reaches over."""
+    return INDEPENDENT if days >= DAYS_THAT_TELL else 1 / _SHARES.size
 
 
 def _log_fit_of_shares(squares: Squares) -> NDArray[np.float64]:
@@ -164,10 +178,10 @@ def mean_of_days(
         kwh, unit=unit, basis=f"mean of {n} whole days, t interval", source=SCATTER_OF_DAYS
     )
     deviations = kwh - kwh.mean()
-    if n < LEAST_DAYS_FOR_CORRELATION or _only_rounding(deviations, kwh):
+    if n < LEAST_DAYS or _only_rounding(deviations, kwh):
         return plain
     squares = None if parts is None else squares_of_parts(parts)
-    half, words = half_of_mean(deviations, squares=squares)
+    half, words = half_of_mean(deviations, squares=squares, independent=_independent(n))
     return _widened(plain, half, f"{plain.basis}{words}", kwh)
 
 
@@ -275,26 +289,30 @@ def mean_of_runs(
 
     Notes
     -----
-    From three days on, days and not runs are taken as independent: the mean is a ratio of the sums
-    of days (Cochran 1977, 2.11) with one degree of freedom less
-    than there are days. From seven on, autocorrelation between days widens the interval further;
-    with fewer it is no narrower than for independent runs.
+    From three days on, days and not runs are the unit: the mean is a ratio of the sums of days
+    (Cochran 1977, 2.11) with one degree of freedom less than there are days, and autocorrelation
+    between days widens the interval further (`half_of_mean`). Fewer than seven days with runs among
+    14 or more are taken as independent. With fewer than seven it is no narrower than for
+    independent runs.
     """
     n = kwh.size
     plain = mean_estimate(kwh, unit=unit, basis=_runs_basis(n), source=SCATTER_OF_RUNS)
     days, at = np.unique(day, return_inverse=True)
-    if days.size < LEAST_DAYS_OF_RUNS:
+    if days.size < LEAST_DAYS:
         return plain
     deviations = np.bincount(at, weights=kwh - kwh.mean()).astype(np.float64)
     if _only_rounding(deviations, kwh):
         return plain
-    if days.size < LEAST_DAYS_FOR_CORRELATION:
+    reach = int(days[-1] - days[0]) + 1
+    if days.size < LEAST_DAYS_FOR_CORRELATION and reach >= DAYS_THAT_TELL:
         squares = float(deviations @ deviations) / (days.size - 1) / days.size
         half, words = coverage_factor(days.size - 1) * float(np.sqrt(squares)), ""
-        if half * days.size / n <= plain.spread:
-            return plain
     else:
-        half, words = half_of_mean(deviations, squares=squares_of_runs(kwh, at))
+        half, words = half_of_mean(
+            deviations, squares=squares_of_runs(kwh, at), independent=_independent(reach)
+        )
+    if days.size < LEAST_DAYS_FOR_CORRELATION and half * days.size / n <= plain.spread:
+        return plain
     basis = f"mean of {n} complete runs on {days.size} days, t interval from the spread of days"
     return _widened(plain, half * days.size / n, f"{basis}{words}", kwh, freedom=days.size - 1)
 

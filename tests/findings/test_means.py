@@ -71,8 +71,26 @@ def test_few_days_or_runs():
     assert np.isinf(mean_of_runs(np.array([1.0]), np.array([3])).high)
     assert mean_of_runs(np.array([1.0]), np.array([3])).basis == "one complete run shows no spread"
     assert np.isnan(mean_of_runs(np.empty(0), np.empty(0, np.int64)).value)
-    six = mean_of_runs(np.repeat([1.0, 2, 3, 4, 5, 6], 2), np.repeat(np.arange(6), 2))
-    assert six.basis == "mean of 12 complete runs on 6 days, t interval from the spread of days"
+    kwh, day = np.repeat([1.0, 2, 3, 4, 5, 6], 2), np.repeat(np.arange(6), 2)
+    basis = "mean of 12 complete runs on 6 days, t interval from the spread of days"
+    assert mean_of_runs(kwh, 3 * day).basis == basis
+    # Six days in a row may be of one mood: 14 or more are needed to contradict that.
+    week = mean_of_runs(kwh, day)
+    assert week.basis == f"{basis}, widened for autocorrelation (lag-1 correlation 0.50)"
+    assert 1.5 < week.spread / mean_of_runs(kwh, 3 * day).spread < 3
+
+
+def test_days_of_a_week_are_not_relied_on_to_be_independent(draws):
+    """Half of what days differ by lasts, with a correlation of 0.6: Student's t holds 83 %."""
+    rng = np.random.default_rng(33)
+    held = []
+    for _ in range(draws(1000)):
+        level = rng.normal(size=7)
+        for k in range(1, 7):
+            level[k] = 0.6 * level[k - 1] + 0.8 * level[k]
+        found = mean_of_days(5 + level + rng.normal(size=7))
+        held.append(found.low <= 5 <= found.high)
+    draws.check(held, 0.95)
 
 
 def test_independent_days_are_not_widened_without_bound(draws):
