@@ -89,6 +89,8 @@ def steps_of_mains(
         if any(way.low <= RIGHT[1] and way.high >= RIGHT[0] for way in told):
             right += 1
             continue
+        if max(way.low for way in told) > min(way.high for way in told) + NOTHING:
+            continue  # others are switched with it, and what they read decides
         best = min(told, key=lambda way: way.high - way.low)
         if max(abs(best.low), abs(best.high)) < NOTHING and best.low <= 0 <= best.high:
             apart.append(one)

@@ -54,13 +54,14 @@ from homeenergy.trust.panel.mains_energy import feeds_back
 from homeenergy.trust.panel.matched import (
     Ending,
     GatheredLog,
+    Joins,
     Matched,
     PairSeen,
     ending,
     gather,
     highest_level,
-    is_columns,
     is_high,
+    joins,
     matched_steps,
     shared_clamps,
 )
@@ -69,6 +70,7 @@ from homeenergy.trust.panel.told import (
     at_its_end,
     below_zero_concern,
     columns_note,
+    joined_concern,
     mains_concerns,
     offset_concern,
     shared_concern,
@@ -186,8 +188,16 @@ def panel_balance(
     concerns, mains = without_ceiling(house, traces, ends=ends, drawn_w=drawn_w)
     clipped = bool(concerns)
     pairs = shared_clamps(log.steps)
-    matched = matched_steps(log, mains, pairs)
-    columns = [pair for pair in pairs if is_columns(pair, pairs, matched)]
+    stated = {c.name: _shares_stated(c, legs) for c in loads}
+    matched = matched_steps(log, mains, pairs, stated=stated)
+    how = {pair: joins(pair, matched) for pair in pairs}
+    columns = [p for p in pairs if how[p] == "sum" and _both_ways(p, pairs)]
+    joined = [p for p in pairs if how[p] != "same" and p not in columns]
+    if joined:  # steps that both make say nothing of either
+        together = {one.names for one in joined}
+        pairs = tuple(p for p in pairs if p.names not in together)
+        columns = [p for p in columns if p in pairs]
+        matched = matched_steps(log, mains, pairs, stated=stated)
     endings = {c.name: ending(log, matched, c.name) for c in loads}
     seen = [_seen(c, matched, legs, bench, endings) for c in loads]
     found = explain(
@@ -219,6 +229,7 @@ def panel_balance(
     silent = _silent(loads, log, mains, judged, found, legs, house.supply)
     concerns += silent
     concerns += _pair_concerns(pairs, columns)
+    concerns += _joined_concerns(joined, how)
     through = np.stack([block_means(t.watts, t.period_s) for t in mains])
     below = _below_zero(through, log, found, loads, pairs)
     if below > 0.02:
@@ -269,7 +280,12 @@ def _seen(
         reads_u = abs(reads) * width / (4 * abs(compared.multiplier.value))
     return Seen(
         name=name,
-        families=families(matched.ratios[name], matched.heights_w[name], matched.noise[name]),
+        families=families(
+            matched.ratios[name],
+            matched.heights_w[name],
+            matched.noise[name],
+            beside=matched.beside[name],
+        ),
         legs=tuple(i for i, leg in enumerate(legs) if leg in circuit.legs),
         reads=reads,
         reads_u=reads_u,
@@ -332,6 +348,8 @@ def _judge(
     high = matched.high[name]
     ratios = found.inverse @ matched.ratios[name][:, high]
     total, *each = ratio_estimates(ratios, matched.heights_w[name][high])
+    beside = matched.beside[name]
+    total = replace(total, low=total.low - max(beside, 0.0), high=total.high - min(beside, 0.0))
     read = found.circuits.get(name, Reading(kind="right"))
     stated = np.array([float(leg in circuit.legs) for leg in legs]) / max(1, len(circuit.legs))
     on: tuple[str, ...] = ()
@@ -379,6 +397,25 @@ def _judge(
         clipped=clipped() if read.kind == "clipped" else "",
     )
     return replace(balance, answer=answer, verdict=text), concern
+
+
+def _shares_stated(circuit: Circuit, legs: Sequence[str]) -> NDArray[np.float64]:
+    """Share of a circuit on each clamp of the mains, as house.toml says."""
+    on = np.array([float(leg in circuit.legs or len(legs) == 1) for leg in legs])
+    return on / max(1.0, on.sum())
+
+
+def _both_ways(pair: PairSeen, pairs: Sequence[PairSeen]) -> bool:
+    return any((p.circuit, p.other) == (pair.other, pair.circuit) for p in pairs)
+
+
+def _joined_concerns(joined: Sequence[PairSeen], how: Mapping[PairSeen, Joins]) -> list[Concern]:
+    """One for each two circuits that are switched together."""
+    of_names = {pair.names: pair for pair in joined}
+    return [
+        joined_concern(pair.circuit, pair.other, share=pair.share, adds_up=how[pair] == "sum")
+        for pair in of_names.values()
+    ]
 
 
 def _clipped(house: House, circuit: Circuit, log: GatheredLog, grid: Trace) -> str:

@@ -256,7 +256,9 @@ def steady_rest(blocks_w: NDArray[np.float64]) -> float:
     return low_w if steady.mean() >= REST_SHARE and abs(low_w) < REST_W else 0.0
 
 
-def families(ratios: Ratios, heights_w: NDArray[np.float64], noise: Ratios) -> tuple[Family, ...]:
+def families(
+    ratios: Ratios, heights_w: NDArray[np.float64], noise: Ratios, *, beside: float = 0.0
+) -> tuple[Family, ...]:
     """Sort a circuit's steps by the mains clamps that answer them.
 
     Parameters
@@ -266,6 +268,8 @@ def families(ratios: Ratios, heights_w: NDArray[np.float64], noise: Ratios) -> t
     heights_w : numpy.ndarray, shape (n,)
     noise : numpy.ndarray, shape (mains, n)
         Noise of the ratios.
+    beside : float
+        What loads that are switched with it may add to any ratio.
 
     Returns
     -------
@@ -274,14 +278,14 @@ def families(ratios: Ratios, heights_w: NDArray[np.float64], noise: Ratios) -> t
     """
     precise = _precise(ratios, noise)
     if precise.sum() < ENOUGH:
-        return _family(ratios, heights_w)
+        return _family(ratios, heights_w, beside)
     ratios, heights_w = ratios[:, precise], heights_w[precise]
     pattern = (_carries(ratios) * 2 ** np.arange(len(ratios))[:, None]).sum(axis=0)
     found: tuple[Family, ...] = ()
     for one in np.unique(pattern):
         own = pattern == one
         if own.sum() >= MIXED_SHARE * pattern.size:
-            found += _family(ratios[:, own], heights_w[own])
+            found += _family(ratios[:, own], heights_w[own], beside)
     return found
 
 
@@ -304,7 +308,7 @@ def on_one_leg(ratios: Ratios, noise: Ratios) -> int:
     return int((_carries(clear).sum(axis=0) == 1).sum()) if clear.size else 0
 
 
-def _family(ratios: Ratios, heights_w: NDArray[np.float64]) -> tuple[Family, ...]:
+def _family(ratios: Ratios, heights_w: NDArray[np.float64], beside: float) -> tuple[Family, ...]:
     here = np.isfinite(ratios).all(axis=0)
     ratios, heights_w = ratios[:, here], heights_w[here]
     if ratios.shape[1] < ENOUGH:
@@ -314,7 +318,7 @@ def _family(ratios: Ratios, heights_w: NDArray[np.float64]) -> tuple[Family, ...
     _, *legs = ratio_estimates(ratios, heights_w, agree=near)
     u = [(one.high - one.low) / (2 * coverage_factor(one.n - 1.0)) for one in legs]
     ratio = np.array([one.value for one in legs])
-    return (Family(ratio=ratio, u=np.array(u), n=int(near.sum()) or legs[0].n),)
+    return (Family(ratio=ratio, u=np.hypot(u, beside), n=int(near.sum()) or legs[0].n),)
 
 
 def ratio_estimates(

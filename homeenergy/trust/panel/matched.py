@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
+from homeenergy.stats.means import median_estimate
 from homeenergy.trust.panel.circuit import (
     ENOUGH,
     NORMAL_MAD,
@@ -38,10 +39,12 @@ TOP, LOWER = 0.85, 0.75  # of the highest steps, and of those that are clearly l
 HALF = 0.5  # of a load's changes: a clamp that shows less of them ends
 ROUNDING_W2 = 1 / 6  # variance of a difference of whole watts
 CLAMP_DRIFT = 0.01
+LEAST_BESIDE = 0.01
 LEAST_SPREAD = 0.003  # of a load from use to use, for a clamp to be seen to follow it
 OTHER_SHARE = 0.1  # a step of another circuit of at least this share spoils a comparison
 
 Ending = Literal["ends", "follows", "not shown"]
+Joins = Literal["sum", "same", "neither"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,10 +106,15 @@ class GatheredLog:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Matched:
-    """Steps of a circuit at which no other steps: ratios and their noise, shape (mains, n)."""
+    """Steps of a circuit at which no other steps: ratios and their noise, shape (mains, n).
+
+    `beside` is what other circuits rise by over its high steps, as a share: small loads that are
+    always switched with it, of which nothing shows on which leg they are.
+    """
 
     ratios: dict[str, Ratios]
     noise: dict[str, Ratios]
+    beside: dict[str, float]
     heights_w: dict[str, NDArray[np.float64]]
     high: dict[str, NDArray[np.bool_]]
 
@@ -146,19 +154,30 @@ def gather(
     return log
 
 
-def matched_steps(log: GatheredLog, mains: Sequence[Trace], pairs: Sequence[PairSeen]) -> Matched:
-    """Rises of the mains at each step of a circuit at which no other circuit steps."""
+def matched_steps(
+    log: GatheredLog,
+    mains: Sequence[Trace],
+    pairs: Sequence[PairSeen],
+    *,
+    stated: Mapping[str, NDArray[np.float64]],
+) -> Matched:
+    """Rises of the mains at each step of a circuit at which no other circuit steps.
+
+    What much smaller steps of others add is taken out of the rises of the clamps that `stated`
+    gives their shares on, shape (mains,) each. Of `pairs`, the steps of both are kept as they are.
+    """
     noise = [difference_noise(t.watts, lag=step_lag(t.period_s)) for t in mains]
-    found = Matched(ratios={}, noise={}, heights_w={}, high={})
+    found = Matched(ratios={}, noise={}, beside={}, heights_w={}, high={})
     lag = step_lag(mains[0].period_s)
     noise_w, noise_share = difference_noise(log.sum_w, lag=lag)
     for name, steps in log.steps.items():
         level_w = np.abs(log.sum_w[steps.sample + lag])
         room_w = WITHIN_NOISE * np.hypot(noise_w, noise_share * level_w)
-        alone = _alone(name, log, pairs, room_w)
+        alone, added_w = _alone(name, log, pairs, room_w, stated)
         own = Steps(sample=steps.sample[alone], watts=steps.watts[alone], lag=steps.lag)
         found.heights_w[name] = own.watts
-        found.ratios[name] = np.stack([rises(trace.watts, own) / own.watts for trace in mains])
+        rise_w = np.stack([rises(trace.watts, own) for trace in mains])
+        found.ratios[name] = (rise_w - added_w[:, alone]) / own.watts
         found.noise[name] = np.stack(
             [
                 np.hypot(rest_w, share * trace.watts[own.sample + own.lag]) / np.abs(own.watts)
@@ -166,7 +185,16 @@ def matched_steps(log: GatheredLog, mains: Sequence[Trace], pairs: Sequence[Pair
             ]
         )
         found.high[name] = is_high(steps)[alone]
+        left_w = rises(log.sum_w, own) - own.watts - added_w[:, alone].sum(axis=0)
+        found.beside[name] = _always((left_w / own.watts)[found.high[name]])
     return found
+
+
+def _always(shares: NDArray[np.float64]) -> float:
+    """What is added at most steps, as a share of them; 0 where that may be chance."""
+    middle = median_estimate(shares, unit="", basis="")
+    sure = middle.low * middle.high > 0 and abs(middle.value) > LEAST_BESIDE
+    return middle.value if sure else 0.0
 
 
 def ending(log: GatheredLog, matched: Matched, name: str) -> Ending:
@@ -196,6 +224,8 @@ def ending(log: GatheredLog, matched: Matched, name: str) -> Ending:
     x = total_w[top] / np.median(total_w[top]) - 1
     y = heights[top] / np.median(heights[top]) - 1
     usual = np.abs(x) <= 4 * NORMAL_MAD * np.median(np.abs(x))  # not other loads
+    if matched.beside[name]:  # what others add is no part of what it follows
+        return "not shown"
     x, y, of_noise = x[usual], y[usual], (noise[top] / middle)[usual]
     x, y, n = x - x.mean(), y - y.mean(), x.size
     random = float((of_noise**2).sum())
@@ -232,12 +262,17 @@ def highest_level(log: GatheredLog, name: str) -> float:
 
 
 def _alone(
-    name: str, log: GatheredLog, pairs: Sequence[PairSeen], room_w: NDArray[np.float64]
-) -> NDArray[np.bool_]:
+    name: str,
+    log: GatheredLog,
+    pairs: Sequence[PairSeen],
+    room_w: NDArray[np.float64],
+    stated: Mapping[str, NDArray[np.float64]],
+) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
     """Which of a circuit's steps happen while no other circuit steps, nor all others together.
 
     Loads that pulse within a sample make no steps of their own, but their sum moves. It may do so
-    by `room_w` for each step, its noise [W].
+    by `room_w` for each step, its noise [W]. Also what others add to each clamp of the mains there,
+    as far as their steps say where, shape (mains, n) [W].
     """
     own = log.steps[name]
     twins = {pair.other for pair in pairs if pair.circuit == name}
@@ -245,6 +280,7 @@ def _alone(
     size_w = np.abs(own.watts)
     others_w = rises(log.sum_w, own) - own.watts
     alone = np.ones(own.watts.size, dtype=bool)
+    on_legs = np.zeros((stated[name].size, own.watts.size))
     for other, found in log.steps.items():
         if other == name:
             continue
@@ -253,8 +289,11 @@ def _alone(
             others_w = others_w - together_w
         else:
             alone &= np.abs(together_w) < OTHER_SHARE * size_w
+            on_legs += stated[other][:, None] * np.abs(together_w)
     alone &= ~(np.abs(others_w) > OTHER_SHARE * size_w + room_w)  # NaN: not known
-    return np.asarray(alone)
+    total = on_legs.sum(axis=0)
+    shares = np.divide(on_legs, total, out=np.zeros_like(on_legs), where=total > 0)
+    return np.asarray(alone), shares * np.nan_to_num(others_w)
 
 
 def is_high(steps: Steps) -> NDArray[np.bool_]:
@@ -263,10 +302,20 @@ def is_high(steps: Steps) -> NDArray[np.bool_]:
     return height >= HIGH_SHARE * np.quantile(height, 0.9) if height.size else height > 0
 
 
-def is_columns(pair: PairSeen, pairs: Sequence[PairSeen], matched: Matched) -> bool:
-    """Whether two circuits are the legs of one load: the mains rise by the sum of both."""
-    if not any((p.circuit, p.other) == (pair.other, pair.circuit) for p in pairs):
-        return False
+def joins(pair: PairSeen, matched: Matched) -> Joins:
+    """Whether two circuits that step together see one load, or the mains rise by the sum of both.
+
+    Where they do neither, one of the two reads wrongly, and which cannot be told.
+    """
     total = np.abs(matched.ratios[pair.circuit]).sum(axis=0)
     middle = float(np.nanmedian(total)) if total.size else float("nan")
-    return bool(abs(middle / (1 + pair.ratio) - 1) < WIRING)
+    expected: dict[Joins, tuple[float, ...]] = {
+        "sum": (1 + pair.ratio,),
+        "same": (1.0, abs(pair.ratio)),
+    }
+    off = {
+        kind: min(abs(middle / one - 1) for one in ratios) if min(map(abs, ratios)) else np.inf
+        for kind, ratios in expected.items()
+    }
+    nearest = min(off, key=lambda kind: off[kind])
+    return nearest if off[nearest] < WIRING else "neither"

@@ -376,9 +376,23 @@ def columns_note(one: str, other: str) -> Concern:
     return _note(
         one,
         f"{one} and {other} step together, and the mains by the sum of both: the two legs of one "
-        "load, each with a clamp of its own.",
+        "load, or two loads switched as one, each with a clamp of its own.",
         "Nothing: never double either of them.",
     )
+
+
+def joined_concern(one: str, other: str, *, share: float, adds_up: bool) -> Concern:
+    """Two circuits that are switched together, so that the mains tell nothing of either."""
+    text = f"{one} and {other} are switched together: {share:.0%} of the steps of {one}."
+    do = f"Switch {one} on and off alone, five times: by its own switch or plug."
+    if adds_up:
+        text += " The mains rise by the sum of both, so their sum is right; each cannot be told."
+    else:
+        text += (
+            " The mains rise neither by the sum of both nor as with one load in two clamps: one of "
+            "the two reads wrongly, or they are switched some seconds apart; which cannot be told."
+        )
+    return _note(one, text, do)
 
 
 def below_zero_concern(share: float) -> Concern:
