@@ -173,7 +173,7 @@ def matched_steps(
     for name, steps in log.steps.items():
         level_w = np.abs(log.sum_w[steps.sample + lag])
         room_w = WITHIN_NOISE * np.hypot(noise_w, noise_share * level_w)
-        alone, added_w = _alone(name, log, pairs, room_w, stated)
+        alone, added_w, left_w = _alone(name, log, pairs, room_w, stated)
         own = Steps(sample=steps.sample[alone], watts=steps.watts[alone], lag=steps.lag)
         found.heights_w[name] = own.watts
         rise_w = np.stack([rises(trace.watts, own) for trace in mains])
@@ -185,8 +185,7 @@ def matched_steps(
             ]
         )
         found.high[name] = is_high(steps)[alone]
-        left_w = rises(log.sum_w, own) - own.watts - added_w[:, alone].sum(axis=0)
-        found.beside[name] = _always((left_w / own.watts)[found.high[name]])
+        found.beside[name] = _always((left_w[alone] / own.watts)[found.high[name]])
     return found
 
 
@@ -267,12 +266,12 @@ def _alone(
     pairs: Sequence[PairSeen],
     room_w: NDArray[np.float64],
     stated: Mapping[str, NDArray[np.float64]],
-) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
     """Which of a circuit's steps happen while no other circuit steps, nor all others together.
 
     Loads that pulse within a sample make no steps of their own, but their sum moves. It may do so
     by `room_w` for each step, its noise [W]. Also what others add to each clamp of the mains there,
-    as far as their steps say where, shape (mains, n) [W].
+    as far as their steps say where, shape (mains, n), and what is left of it, shape (n,) [W].
     """
     own = log.steps[name]
     twins = {pair.other for pair in pairs if pair.circuit == name}
@@ -293,7 +292,8 @@ def _alone(
     alone &= ~(np.abs(others_w) > OTHER_SHARE * size_w + room_w)  # NaN: not known
     total = on_legs.sum(axis=0)
     shares = np.divide(on_legs, total, out=np.zeros_like(on_legs), where=total > 0)
-    return np.asarray(alone), shares * np.nan_to_num(others_w)
+    added_w = shares * np.nan_to_num(others_w)
+    return np.asarray(alone), added_w, others_w - added_w.sum(axis=0)
 
 
 def is_high(steps: Steps) -> NDArray[np.bool_]:
