@@ -54,26 +54,27 @@ from homeenergy.trust.panel.mains_energy import feeds_back
 from homeenergy.trust.panel.matched import (
     Ending,
     GatheredLog,
-    Joins,
     Matched,
-    PairSeen,
     ending,
     gather,
     highest_level,
     is_high,
-    joins,
     matched_steps,
-    shared_clamps,
 )
 from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
+from homeenergy.trust.panel.together import (
+    PairSeen,
+    both_ways,
+    joined_concerns,
+    joins,
+    pair_concerns,
+    shared_clamps,
+)
 from homeenergy.trust.panel.told import (
     at_its_end,
     below_zero_concern,
-    columns_note,
-    joined_concern,
     mains_concerns,
     offset_concern,
-    shared_concern,
     silent_concern,
     verdict,
 )
@@ -190,8 +191,8 @@ def panel_balance(
     pairs = shared_clamps(log.steps)
     stated = {c.name: _shares_stated(c, legs) for c in loads}
     matched = matched_steps(log, mains, pairs, stated=stated)
-    how = {pair: joins(pair, matched) for pair in pairs}
-    columns = [p for p in pairs if how[p] == "sum" and _both_ways(p, pairs)]
+    how = {pair: joins(pair, matched.ratios[pair.circuit]) for pair in pairs}
+    columns = [p for p in pairs if how[p] == "sum" and both_ways(p, pairs)]
     joined = [p for p in pairs if how[p] != "same" and p not in columns]
     if joined:  # steps that both make say nothing of either
         together = {one.names for one in joined}
@@ -228,8 +229,8 @@ def panel_balance(
     concerns += told
     silent = _silent(loads, log, mains, judged, found, legs, house.supply)
     concerns += silent
-    concerns += _pair_concerns(pairs, columns)
-    concerns += _joined_concerns(joined, how)
+    concerns += pair_concerns(pairs, columns)
+    concerns += joined_concerns(joined, how)
     through = np.stack([block_means(t.watts, t.period_s) for t in mains])
     below = _below_zero(through, log, found, loads, pairs)
     if below > 0.02:
@@ -405,19 +406,6 @@ def _shares_stated(circuit: Circuit, legs: Sequence[str]) -> NDArray[np.float64]
     return on / max(1.0, on.sum())
 
 
-def _both_ways(pair: PairSeen, pairs: Sequence[PairSeen]) -> bool:
-    return any((p.circuit, p.other) == (pair.other, pair.circuit) for p in pairs)
-
-
-def _joined_concerns(joined: Sequence[PairSeen], how: Mapping[PairSeen, Joins]) -> list[Concern]:
-    """One for each two circuits that are switched together."""
-    of_names = {pair.names: pair for pair in joined}
-    return [
-        joined_concern(pair.circuit, pair.other, share=pair.share, adds_up=how[pair] == "sum")
-        for pair in of_names.values()
-    ]
-
-
 def _clipped(house: House, circuit: Circuit, log: GatheredLog, grid: Trace) -> str:
     """Level at which a clamp ends, for how long, and when first."""
     level_w = highest_level(log, circuit.name)
@@ -429,21 +417,6 @@ def _clipped(house: House, circuit: Circuit, log: GatheredLog, grid: Trace) -> s
         hours=at.size * trace.period_s / S_PER_H,
         when=first.tz_convert(house.timezone),
     )
-
-
-def _pair_concerns(pairs: Sequence[PairSeen], columns: Sequence[PairSeen]) -> list[Concern]:
-    concerns, told = [], set()
-    for pair in pairs:
-        if pair.names in told:
-            continue
-        told.add(pair.names)
-        if pair in columns:
-            concerns.append(columns_note(pair.circuit, pair.other))
-        else:
-            concerns.append(
-                shared_concern(pair.circuit, pair.other, share=pair.share, ratio=pair.ratio)
-            )
-    return concerns
 
 
 def _silent(

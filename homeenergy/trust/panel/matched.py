@@ -17,7 +17,6 @@ from homeenergy.stats.means import median_estimate
 from homeenergy.trust.panel.circuit import (
     ENOUGH,
     NORMAL_MAD,
-    ON_LEG,
     REST_W,
     Ratios,
     Steps,
@@ -31,8 +30,8 @@ from homeenergy.trust.panel.circuit import (
 from homeenergy.trust.panel.explain import WIRING
 from homeenergy.trust.panel.mains import Ceiling, block_means, on_grid
 from homeenergy.trust.panel.quiet_times import WINDOW_S, window_means
+from homeenergy.trust.panel.together import PairSeen
 
-SAME_CLAMP = 0.7  # share of steps that two circuits make together
 HIGH_SHARE = 0.3  # of the 90th percentile
 WITHIN_NOISE = 4.0
 TOP, LOWER = 0.85, 0.75  # of the highest steps, and of those that are clearly lower
@@ -44,46 +43,6 @@ LEAST_SPREAD = 0.003  # of a load from use to use, for a clamp to be seen to fol
 OTHER_SHARE = 0.1  # a step of another circuit of at least this share spoils a comparison
 
 Ending = Literal["ends", "follows", "not shown"]
-Joins = Literal["sum", "same", "neither"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PairSeen:
-    """Two circuits that step together: `ratio` is the other's step over this one's."""
-
-    circuit: str
-    other: str
-    share: float
-    ratio: float
-
-    @property
-    def names(self) -> frozenset[str]:
-        """Both circuits."""
-        return frozenset((self.circuit, self.other))
-
-
-def shared_clamps(steps: Mapping[str, Steps]) -> tuple[PairSeen, ...]:
-    """Find circuits of which nearly every step is a step of another circuit too."""
-    found = []
-    for name, own in steps.items():
-        if own.sample.size < ENOUGH:
-            continue
-        for other, theirs in steps.items():
-            if other == name:
-                continue
-            heights = coinciding(own, theirs)
-            together = heights != 0
-            ratio = heights[together] / own.watts[together]
-            if together.mean() < SAME_CLAMP:
-                continue
-            middle = float(np.median(ratio))
-            if abs(middle) <= ON_LEG:
-                continue
-            equal = np.abs(ratio / middle - 1) < WIRING
-            if equal.mean() >= SAME_CLAMP:
-                share = float(together.mean())
-                found.append(PairSeen(circuit=name, other=other, share=share, ratio=middle))
-    return tuple(found)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -300,22 +259,3 @@ def is_high(steps: Steps) -> NDArray[np.bool_]:
     """Which steps are high enough that noise hardly counts in their ratio."""
     height = np.abs(steps.watts)
     return height >= HIGH_SHARE * np.quantile(height, 0.9) if height.size else height > 0
-
-
-def joins(pair: PairSeen, matched: Matched) -> Joins:
-    """Whether two circuits that step together see one load, or the mains rise by the sum of both.
-
-    Where they do neither, one of the two reads wrongly, and which cannot be told.
-    """
-    total = np.abs(matched.ratios[pair.circuit]).sum(axis=0)
-    middle = float(np.nanmedian(total)) if total.size else float("nan")
-    expected: dict[Joins, tuple[float, ...]] = {
-        "sum": (1 + pair.ratio,),
-        "same": (1.0, abs(pair.ratio)),
-    }
-    off = {
-        kind: min(abs(middle / one - 1) for one in ratios) if min(map(abs, ratios)) else np.inf
-        for kind, ratios in expected.items()
-    }
-    nearest = min(off, key=lambda kind: off[kind])
-    return nearest if off[nearest] < WIRING else "neither"
