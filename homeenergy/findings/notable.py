@@ -14,13 +14,14 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding, estimate_text
 from homeenergy.findings.change import Change
 from homeenergy.findings.several_changes import find_changes
+from homeenergy.findings.working_power import PowerStep, power_step, scaled_together
 from homeenergy.house.kinds import KINDS, why_named_to_stay_on
 from homeenergy.house.zones import read_zone
 from homeenergy.stats.estimate import number_text
 from homeenergy.units import S_PER_H
 from homeenergy.words import two_digits
 
-What = Literal["changed", "without power", "silent"]
+What = Literal["changed", "without power", "silent", "another power"]
 SURE = 0.05  # chance that any change of the house is one of chance (Bonferroni's bound)
 AROUND = pd.Timedelta(days=7)
 LESS = "If something was done about that day, a new setting or a repair, this is what it saves."
@@ -33,6 +34,15 @@ SILENT = (
     "If somebody switched it off, or nothing called for it, nothing is to do; its kWh a day counts "
     "these hours too."
 )
+ANOTHER = (
+    "Look whether it is another appliance or setting, or whether its clamp was moved, not closed, "
+    "or given another multiplier: then figures of before and after do not belong together."
+)
+SCALED = (
+    "One factor for all of them: rather than they, the logger changed, its multipliers or the "
+    "volts it reckons with. Find out which of the two is right."
+)
+LEAST_SCALED = 3  # loads that step by one factor at once are no accident. Own rule.
 LEAST_OFF_H = 6.0  # without power for less is a switched outlet at work. Own rule.
 MOST_OFF = 3  # times of one appliance; who is off more often is switched off by habit. Own rule.
 
@@ -44,15 +54,17 @@ class Notable:
     Attributes
     ----------
     what : str
-        "changed", "without power" or "silent".
+        "changed", "without power", "silent" or "another power".
     circuit, appliance : str
     start, end : pandas.Timestamp
-        What to look at: from some days before a change to as many after, or the time without power
-        or runs.
+        What to look at: from some days before a change to as many after, the time without power or
+        runs, or from the last run at one power to the first at another.
     sentence, next_step : str
         What was found, and what to do about it.
     change : Change or None
         What the sentence about a change rests on.
+    step : PowerStep or None
+        The same of another power.
     """
 
     what: What
@@ -63,6 +75,7 @@ class Notable:
     sentence: str
     next_step: str
     change: Change | None = None
+    step: PowerStep | None = None
 
 
 def notable(
@@ -81,8 +94,9 @@ def notable(
     Returns
     -------
     tuple of Notable
-        Changes of daily energy first, the greatest first; then times without power of what usually
-        draws some at rest, and without runs of what goes on and off by itself, the longest first.
+        Changes of daily energy first, the greatest first; then loads that draw another power at
+        work from some day on; then times without power of what usually draws some at rest, and
+        without runs of what goes on and off by itself, the longest first.
 
     Notes
     -----
@@ -93,7 +107,7 @@ def notable(
     changes.sort(key=lambda one: -abs(one.change.size_kwh.value) if one.change else 0.0)
     off = [one for row in rows for one in _quiet(row, timezone)]
     off.sort(key=lambda one: one.start - one.end)
-    return (*changes, *off)
+    return (*changes, *_powers(rows, timezone), *off)
 
 
 def _changes(
@@ -121,6 +135,43 @@ def _changes(
             sentence=f"{row.appliance} changed {when} by {estimate_text(size)} a day{same}.",
             next_step=LESS if less else MORE,
             change=change,
+        )
+
+
+def _powers(rows: Sequence[ApplianceFinding], timezone: str) -> Iterable[Notable]:
+    """Loads that draw another power at work from some day on; those scaled together as one."""
+    found = [(row, power_step(row.cycles)) for row in rows if not KINDS[row.kind].varying]
+    steps = [(row, step) for row, step in found if step is not None]
+    told: set[str] = set()
+    for row, step in steps:
+        if row.circuit in told:
+            continue
+        same = [
+            (other, its)
+            for other, its in steps
+            if other.circuit not in told and scaled_together(step, its)
+        ]
+        since = _day(step.at.tz_convert(read_zone(timezone)))
+        scaled = len(same) >= LEAST_SCALED
+        if scaled:
+            told.update(other.circuit for other, _ in same)
+            names = ", ".join(other.appliance for other, _ in same)
+            times = float(np.median([its.ratio for _, its in same]))
+            sentence = f"Since {since}, {names} draw {times:.2g} times as much at work."
+        else:
+            sentence = (
+                f"Since {since}, {row.appliance} draws {number_text(step.after.value, 0)} W at "
+                f"work, {number_text(step.before.value, 0)} W before."
+            )
+        yield Notable(
+            what="another power",
+            circuit=row.circuit,
+            appliance=row.appliance,
+            start=step.last,
+            end=step.at,
+            sentence=sentence,
+            next_step=SCALED if scaled else ANOTHER,
+            step=step,
         )
 
 

@@ -1,11 +1,14 @@
 """What stands out though nobody asked: changes, and times without power."""
 
+import re
+
 import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
 
 import homeenergy as he
+from homeenergy.findings.working_power import power_step
 from homeenergy.readings import import_logs, new_house, open_house
 from homeenergy.show.document.page import findings_page
 from homeenergy.show.figures.comparison import plot_notable
@@ -111,3 +114,84 @@ def test_a_refrigerator_that_draws_nothing_for_a_day_is_news_and_a_warm_tank_is_
     ax = plot_notable(silent, open_house(tmp_path / "house"))
     assert ax.get_title(loc="left") == "fridge, not running"
     plt.close(ax.figure)
+
+
+def scaled_house(folder, factors, *, at_day=8):
+    """Loads of a fortnight, each times a factor from a day on, and the house of their log."""
+    at = pd.date_range("2026-09-20", periods=14 * MINUTES, freq="1min", tz="UTC")
+    minute = np.arange(at.size)
+    rng = np.random.default_rng(3)
+    table = {}
+    for number, (name, times) in enumerate(factors.items()):
+        used = np.zeros(at.size)
+        for day in range(14):
+            for hour in (7, 12, 19):
+                first = day * MINUTES + hour * 60 + 20 * number + int(rng.integers(0, 10))
+                level_w = (2000 - 300 * number) * rng.uniform(0.97, 1.03)
+                used[first : first + 10 + int(rng.integers(0, 5))] = level_w
+        table[name] = (used * np.where(minute >= at_day * MINUTES, times, 1)).round(1)
+    file = folder.with_suffix(".csv")
+    frame = pd.DataFrame(table, index=at).rename_axis("time")
+    frame.to_csv(file, date_format="%Y-%m-%dT%H:%M:%S%z")
+    new_house(folder, logs=[file], timezone="UTC")
+    import_logs(folder)
+    return open_house(folder)
+
+
+def test_another_power_from_a_day_on_is_said_and_is_no_second_appliance(tmp_path):
+    house = scaled_house(tmp_path / "house", {"oven": 1.0, "kettle": 1.25, "iron": 1.0})
+    found = he.house_findings(house)
+    (step,) = [one for one in found.notable if one.what == "another power"]
+    assert step.circuit == "kettle"
+    assert step.start <= pd.Timestamp("2026-09-28", tz="UTC") <= step.end
+    assert step.step.ratio == pytest.approx(1.25, abs=0.02)
+    assert step.sentence.startswith("Since 28 September, kettle draws 2,1")
+    assert "clamp was moved" in step.next_step
+    assert not any("two appliances" in text for one in found.appliances for text in one.remarks)
+    ax = plot_notable(step, house)
+    assert ax.get_title(loc="left") == "kettle, another power at work"
+    plt.close(ax.figure)
+
+
+def test_one_factor_of_all_is_the_loggers(tmp_path):
+    house = scaled_house(tmp_path / "house", {"oven": 0.8, "kettle": 0.8, "iron": 0.8})
+    (step,) = [one for one in he.house_findings(house).notable if one.what == "another power"]
+    assert {"oven", "kettle", "iron"} < set(step.sentence.replace(",", "").split())
+    assert re.search(r"draw 0\.(79|8|81) times as much at work\.", step.sentence)
+    assert "the logger changed" in step.next_step
+
+
+@pytest.mark.parametrize("change", ["drift", "habit", "none"])
+def test_drifts_and_habits_are_no_other_power(change):
+    rng = np.random.default_rng(5)
+    n, day_s = 40, 86_400
+    watts = np.full(20 * day_s // 10, 1.0, np.float32)
+    for run in range(n):
+        level_w = 500 * rng.uniform(0.98, 1.02)
+        if change == "drift":
+            level_w *= 1 + run / n
+        elif change == "habit":  # two settings, one of them more often later
+            level_w *= 2 if rng.uniform() < (0.2, 0.7)[run > n / 2] else 1
+        first = run * watts.size // n + 1000
+        watts[first : first + 60] = level_w
+    start = pd.Timestamp("2026-09-20", tz="UTC")
+    trace = he.Trace(label="iron", start=start, period_s=10.0, watts=watts)
+    assert power_step(he.find_cycles(trace)) is None
+
+
+def test_a_use_far_longer_than_others_is_said(tmp_path):
+    house = scaled_house(tmp_path / "house", {"kettle": 1.0})
+    table = pd.read_csv(tmp_path / "house.csv")
+    table.loc[5 * MINUTES : 6 * MINUTES, "kettle"] += 40  # a day of something else
+    table.to_csv(tmp_path / "other.csv", index=False)
+    new_house(tmp_path / "other", logs=[tmp_path / "other.csv"], timezone="UTC")
+    import_logs(tmp_path / "other")
+    told = [
+        [text for text in he.house_findings(one).appliances[0].remarks if "one use lasts" in text]
+        for one in (house, open_house(tmp_path / "other"))
+    ]
+    assert told[0] == []
+    assert told[1] == [
+        "one use lasts 24 h, nine of ten at most 14 min: look at its trace there, and at idle_w "
+        "and on_w"
+    ]

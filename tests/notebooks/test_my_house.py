@@ -2,6 +2,7 @@
 
 import json
 import shutil
+import sys
 from pathlib import Path
 
 import nbformat
@@ -44,8 +45,13 @@ ABOUT_A_HOUSE = (
 
 @pytest.fixture(scope="module", autouse=True)
 def shell():
-    """What cells run in; without one nothing is shown."""
-    return InteractiveShell.instance()
+    """What cells run in; without one nothing is shown.
+
+    It takes the place of the main module, from which other tests' processes start.
+    """
+    main = sys.modules["__main__"]
+    yield InteractiveShell.instance()
+    sys.modules["__main__"] = main
 
 
 def test_the_sample_house_is_chosen_until_another_is(tmp_path):

@@ -299,7 +299,7 @@ def house_findings(
                 finding, held_out=reason, remarks=(f"held out of all figures: {reason}",)
             )
         if finding.days:
-            sharing = sharing or sharing_question(house, circuit, trace, kind=finding.kind)
+            sharing = sharing or sharing_question(house, circuit, trace, cycles=finding.cycles)
         if sharing:
             finding = replace(finding, remarks=(*finding.remarks, sharing))
         doubted = doubt_remark(house.doubts(circuit), trace) if finding.days else None

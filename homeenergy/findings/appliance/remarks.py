@@ -13,6 +13,7 @@ from homeenergy.cycles.shared.house_loads import division_of
 from homeenergy.cycles.shared.question import question
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import kind_words, percent_text
+from homeenergy.findings.working_power import power_step
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings.doubt import CLIPPED, REASONS, Doubts
@@ -33,6 +34,8 @@ ACT_WORDS: dict[Act, str] = {
 
 # A person switches nothing on for longer, or for more of the time. Own rule.
 LONGEST_USE_H, MOST_IN_USE = 48.0, 0.95
+# Nor is a use usual that lasts for hours, and so many times as long as nine of ten. Own rule.
+LONG_USE_H, FAR_LONGER = 6.0, 10.0
 # Runs less sure than this are in doubt; that is said where they are this share of all. Own rule.
 SURE, MANY_IN_DOUBT = 0.8, 0.1
 DOUBTED_SHARE = 0.002  # of the readings, from which on it is said
@@ -92,12 +95,14 @@ def remarks_on(
     return tuple(remarks)
 
 
-def sharing_question(house: House, circuit: Circuit, trace: Trace, *, kind: str) -> str | None:
+def sharing_question(house: House, circuit: Circuit, trace: Trace, *, cycles: Cycles) -> str | None:
     """Ask whether a circuit that is said to feed one appliance feeds several."""
     # What changes its speed runs through every level, as many loads would.
-    if circuit.part_of or KINDS[kind].varying or house.switched.get(circuit.name):
+    if circuit.part_of or KINDS[cycles.kind].varying or house.switched.get(circuit.name):
         return None
-    return question(trace)
+    asked = question(trace)
+    # One load that draws another power from some day on has two levels, too.
+    return asked if asked is None or power_step(cycles) is None else None
 
 
 def sharing_remark(house: House, circuit: Circuit, trace: Trace) -> tuple[str | None, Circuit]:
@@ -215,17 +220,21 @@ def _implausible(cycles: Cycles) -> list[str]:
             f"{in_doubt} of {_count(len(cycles.table), 'run')} hang on breaks that could as well "
             "lie between two uses: split or merge them by hand where you know better"
         )
-    if not KINDS[cycles.kind].by_hand:
+    kind = KINDS[cycles.kind]
+    if kind.bridging.by_itself or kind.varying or kind.never_off:
         return remarks
-    longest_h = float(cycles.table["duration_s"].max()) / S_PER_H
+    lasts_h = cycles.table["duration_s"].to_numpy() / S_PER_H
+    longest_h, usual_h = float(lasts_h.max()), float(np.quantile(lasts_h, 0.9, method="lower"))
+    look = "look at its trace there, and at idle_w and on_w"
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
-    if in_runs_s > MOST_IN_USE * cycles.covered_s:
+    if kind.by_hand and in_runs_s > MOST_IN_USE * cycles.covered_s:
         remarks.append(
             f"in use {percent_text(in_runs_s / cycles.covered_s)} of the time, too much for an "
             "appliance switched by hand: look at its trace, and at kind, idle_w and on_w"
         )
-    elif longest_h > LONGEST_USE_H:
-        remarks.append(
-            f"one use lasts {longest_h:.0f} h: look at its trace there, and at idle_w and on_w"
-        )
+    elif kind.by_hand and longest_h > LONGEST_USE_H:
+        remarks.append(f"one use lasts {longest_h:.0f} h: {look}")
+    elif longest_h > max(LONG_USE_H, FAR_LONGER * usual_h):
+        usual = f"{usual_h:.2g} h" if usual_h >= 1 else f"{usual_h * 60:.2g} min"
+        remarks.append(f"one use lasts {longest_h:.0f} h, nine of ten at most {usual}: {look}")
     return remarks

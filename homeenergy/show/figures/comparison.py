@@ -382,11 +382,15 @@ def plot_between_houses(
     return ax
 
 
-QUIET = {"without power": "off at the wall", "silent": "not running"}
+STANDS_OUT = {
+    "without power": "off at the wall",
+    "silent": "not running",
+    "another power": "another power at work",
+}
 
 
 def plot_notable(one: Notable, house: House, *, ax: Axes | None = None) -> Axes:
-    """Draw what stands out: days about a change, or power about a time without any, or runs.
+    """Draw what stands out: days about a change, or power about what happened to it.
 
     Parameters
     ----------
@@ -402,9 +406,11 @@ def plot_notable(one: Notable, house: House, *, ax: Axes | None = None) -> Axes:
     """
     if one.change is not None:
         return plot_before_after(one.change, title=one.appliance, ax=ax)
-    room = max((one.end - one.start) / 2, pd.Timedelta(hours=12))
+    # Runs on each side show another power.
+    least = pd.Timedelta(hours=12) if one.step is None else pd.Timedelta(days=3)
+    room = max((one.end - one.start) / 2, least)
     trace = house.trace(one.circuit, one.start - room, one.end + room)
-    title = f"{one.appliance}, {QUIET[one.what]}"
+    title = f"{one.appliance}, {STANDS_OUT[one.what]}"
     ax = plot_traces(trace, timezone=house.timezone, title=title, ax=ax)
     low, high = axis_days([one.start.value, one.end.value])
     ax.axvspan(low, high, color=ORANGE, alpha=0.25, linewidth=0)

@@ -98,7 +98,7 @@ def _sentences(told: Told, load: LoadYear, finding: ApplianceFinding) -> list[st
 
 
 def _quiet(told: Told, name: str) -> list[str]:
-    """When it was without power, or did not run for far longer than it pauses."""
+    """When it was without power, did not run for far longer than it pauses, or drew other power."""
     words = told.words
     texts = {
         "without power": "From {day} on it was off at the wall for {hours} hours.",
@@ -113,6 +113,17 @@ def _quiet(told: Told, name: str) -> list[str]:
             hours=round((one.end - one.start).total_seconds() / S_PER_H),
         )
         for one in quiet
+    ]
+    said += [
+        words.say(
+            "From {day} on it draws {after} at work, {before} before: another setting, or a clamp "
+            "that was moved. Its energy a day and a year mixes both.",
+            day=one.step.at.tz_convert(told.basis.house.timezone).date(),
+            after=one.step.after,
+            before=one.step.before,
+        )
+        for one in of_it
+        if one.step is not None
     ]
     if any(one.what == "silent" for one in quiet):
         said.append(

@@ -1,0 +1,138 @@
+"""Whether a load draws another power at work from some run on: a step, and no drift or habit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import t as student
+
+from homeenergy.cycles.runs.result import Cycles
+from homeenergy.cycles.segment.kernels import weighted_quantile
+from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.means import median_estimate
+
+Array = NDArray[np.float64]
+# So many runs on each side, on as many days; nearly all of one side above nearly all of the other,
+# by more than the voltage of a supply wanders; of which so much happens from one run to the next,
+# compared by so many runs around the step, as a drift does not. Own choices.
+LEAST_RUNS, LEAST_DAYS, SEPARATED, LEAST_STEP = 4, 2, 0.95, 0.08
+AT_ONCE, AROUND = 0.7, 5
+# Greatest chance of a step: houses have dozens of loads, and neighbouring runs are not independent.
+SURE = 1e-4
+# Ratios of loads whose log was scaled agree so closely.
+SAME_RATIO = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerStep:
+    """The first run at another power.
+
+    Attributes
+    ----------
+    last, at : pandas.Timestamp
+        End of the last run at the power before, and start of this one, in UTC.
+    before, after : Estimate
+        Median power at work on each side [W].
+    """
+
+    last: pd.Timestamp
+    at: pd.Timestamp
+    before: Estimate
+    after: Estimate
+
+    @property
+    def ratio(self) -> float:
+        """Power after by power before."""
+        return self.after.value / self.before.value
+
+
+def power_step(cycles: Cycles) -> PowerStep | None:
+    """Find the step of the power at which a load works; None where there is none, or no telling.
+
+    Parameters
+    ----------
+    cycles : Cycles
+
+    Notes
+    -----
+    Own method. The power of a run is the one above rest at or above which half of its energy is
+    spent, so that inrush, pauses and the samples at its ends do not count. Its logarithms are cut
+    where a step has the greatest t statistic; its chance is that of Student's t (Welch), times the
+    number of places. A step counts where runs of one side are above those of the other in 95 % of
+    pairs (the statistic of Mann and Whitney 1947), and where the runs next to it step as well.
+    O(runs^2).
+    """
+    runs = cycles.complete
+    if len(runs) < 2 * LEAST_RUNS:
+        return None
+    watts = _working_w(cycles, runs)
+    known = watts > 0
+    runs, log_w = runs[known], np.log(watts[known])
+    found = _cut(log_w)
+    if found is None:
+        return None
+    cut, chance = found
+    if chance > SURE:
+        return None
+    before, after = log_w[:cut], log_w[cut:]
+    step = float(np.median(after) - np.median(before))
+    near = float(np.median(after[:AROUND]) - np.median(before[-AROUND:]))
+    above = float((after[:, None] > before).mean())
+    days = runs["start"].dt.floor("D")
+    few = min(days.iloc[:cut].nunique(), days.iloc[cut:].nunique()) < LEAST_DAYS
+    apart = max(above, 1 - above) >= SEPARATED
+    if few or not apart or abs(step) < LEAST_STEP or near / step < AT_ONCE:
+        return None
+    basis = "median of runs"
+    return PowerStep(
+        last=runs["end"].iloc[cut - 1],
+        at=runs["start"].iloc[cut],
+        before=median_estimate(np.exp(before), unit="W", basis=basis),
+        after=median_estimate(np.exp(after), unit="W", basis=basis),
+    )
+
+
+def scaled_together(one: PowerStep, other: PowerStep) -> bool:
+    """Whether two loads step by about the same factor, and may do so at one instant."""
+    at_once = max(one.last, other.last) <= min(one.at, other.at)
+    return at_once and abs(np.log(one.ratio / other.ratio)) <= SAME_RATIO
+
+
+def _working_w(cycles: Cycles, runs: pd.DataFrame) -> Array:
+    """Power above rest at or above which half of the energy of each run is spent [W]."""
+    plateaus = cycles.plateaus
+    idle_w = cycles.rest.measured_w if np.isfinite(cycles.rest.measured_w) else 0.0
+    low = np.searchsorted(plateaus.first, plateaus.numbers(runs["start"]))
+    high = np.searchsorted(plateaus.first, plateaus.numbers(runs["end"]))
+    above_w = np.maximum(plateaus.mean_w - idle_w, 0.0)
+    energy = above_w * plateaus.n
+    out = np.full(len(runs), np.nan)
+    for number, (a, b) in enumerate(zip(low, high, strict=True)):
+        spent = energy[a:b].sum()
+        if spent > 0:
+            out[number] = weighted_quantile(above_w[a:b], energy[a:b], spent / 2)
+    return out
+
+
+def _cut(values: Array) -> tuple[int, float] | None:
+    """Where values step most surely, and the chance of it; None with too few of them."""
+    n = values.size
+    at = np.arange(LEAST_RUNS, n - LEAST_RUNS + 1)
+    if not at.size:
+        return None
+    sums, squares = np.cumsum(values), np.cumsum(values**2)
+    first, second = at, n - at
+    mean = sums[at - 1] / first, (sums[-1] - sums[at - 1]) / second
+    square = squares[at - 1] / first, (squares[-1] - squares[at - 1]) / second
+    variance = [
+        np.maximum(s - m**2, 1e-12) / (k - 1)
+        for s, m, k in zip(square, mean, (first, second), strict=True)
+    ]
+    ratio = np.abs(mean[1] - mean[0]) / np.sqrt(variance[0] + variance[1])
+    best = int(np.argmax(ratio))
+    u, v = variance[0][best], variance[1][best]
+    freedom = (u + v) ** 2 / (u**2 / (first[best] - 1) + v**2 / (second[best] - 1))
+    return int(at[best]), float(min(1.0, 2 * student.sf(ratio[best], freedom) * at.size))
