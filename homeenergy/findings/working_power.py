@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtr
 
 from homeenergy.cycles.runs.result import Cycles
 from homeenergy.cycles.segment.kernels import weighted_quantile
@@ -135,4 +135,4 @@ def _cut(values: Array) -> tuple[int, float] | None:
     best = int(np.argmax(ratio))
     u, v = variance[0][best], variance[1][best]
     freedom = (u + v) ** 2 / (u**2 / (first[best] - 1) + v**2 / (second[best] - 1))
-    return int(at[best]), float(min(1.0, 2 * student.sf(ratio[best], freedom) * at.size))
+    return int(at[best]), float(min(1.0, 2 * stdtr(freedom, -ratio[best]) * at.size))
