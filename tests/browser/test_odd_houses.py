@@ -192,6 +192,23 @@ def test_two_hundred_circuits(look_at):
     assert shown.root.locator(".he-pane").count() == 200
     # Only what is in sight has a chart.
     assert shown.root.locator(".he-pane canvas").count() < 60
+    # While one moves, lanes are drawn in fewer columns, in which no peak is lost.
+    drawn = shown.ask(
+        """async viewer => {
+          const seen = viewer.panes.find(pane => pane.visible);
+          const peak = () => seen.columns[0].high.reduce((a, b) => Math.max(a, b));
+          const still = [seen.columns[0].high.length, peak()];
+          viewer.go(...viewer.view);
+          viewer.moving = true;
+          viewer.panes.forEach(pane => (pane.visible = viewer.panes.indexOf(pane) < 40));
+          viewer.draw();
+          const moving = [seen.columns[0].high.length, peak()];
+          return [still, moving];
+        }"""
+    )
+    (columns, peak), (moving, peak_moving) = drawn
+    assert moving == pytest.approx(columns / 2, abs=1)
+    assert peak_moving == peak
     last = shown.root.locator(".he-pane").nth(199)
     last.scroll_into_view_if_needed()
     expect(last.locator("canvas")).to_have_count(1)

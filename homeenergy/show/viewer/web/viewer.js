@@ -14,6 +14,7 @@ const ASK_AFTER_MS = 70;
 const STILL_AFTER_MS = 120;
 const BUSY_AFTER_MS = 2000;
 const REMEMBERED = 50;
+const MOVING_COLUMNS = 16000; // of all lanes in a frame: sixteen on a wide screen
 const BASE_POINTS = 1500; // stretches of the whole log
 const MOST_READ = 14; // circuits named at the pointer
 const MARGIN = 0.03; // of the log, that may be seen before and after it
@@ -308,11 +309,18 @@ export class Viewer {
     });
   }
 
+  // Columns of a lane. While one moves, many lanes have fewer and wider ones, which draw sooner.
+  get columns() {
+    if (!this.moving) return Math.round(this.width * devicePixelRatio);
+    const share = MOVING_COLUMNS / (this.width * this.panes.filter((pane) => pane.visible).length);
+    return Math.round(this.width * Math.min(Math.max(share, 0.5), 1));
+  }
+
   draw() {
     this.frames++;
     const [t0, t1] = this.view;
     this.timeTicks = this.clock.ticks(t0, t1, this.width / 75);
-    const columns = Math.round(this.width * (this.moving ? 1 : devicePixelRatio));
+    const columns = this.columns;
     const measured = this.arrange === "same" ? this.panes : this.panes.filter((pane) => pane.visible);
     for (const pane of measured) this.measure(pane, columns);
     if (this.arrange === "same") this.shareScale();
