@@ -230,3 +230,21 @@ def test_a_folder_without_a_log_says_what_is_in_it_and_which_names_are_read(tmp_
     write(tmp_path, "dump.xyz", "power value=3 1780000000\n")
     with pytest.raises(HouseError, match=r"among 'dump.xyz'\n .*renamed to \.csv"):
         through(tmp_path, tmp_path / "in")
+
+
+@pytest.mark.parametrize("name", ["log_%Y%m%d_%H.csv", "%Y-%m-%d/%H.csv"])
+def test_a_file_for_each_hour_is_of_all_circuits(tmp_path, name):
+    lines = wide([*FRAME], columns())
+    an_hour = 3600 // STEP_S
+    for at in range(0, len(FRAME), an_hour):
+        write(tmp_path, f"{FRAME.index[at]:{name}}", [lines[0], *lines[at + 1 : at + an_hour + 1]])
+    close(through(tmp_path, tmp_path / "in").kwh)
+
+
+def test_circuits_that_are_numbered_in_the_names_of_dated_files(tmp_path):
+    for number, circuit in enumerate(FRAME):
+        for day, part in FRAME[circuit].groupby(FRAME.index.date):
+            lines = [f"{when},{watts}" for when, watts in part.items()]
+            write(tmp_path, f"{day:%Y%m%d}_{number:02d}.csv", ["time,power", *lines])
+    found = through(tmp_path, tmp_path / "in").kwh
+    assert sorted(found.values()) == pytest.approx(sorted(TRUTH.values()), rel=1e-4)

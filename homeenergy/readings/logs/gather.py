@@ -311,21 +311,22 @@ def _joined(families: Sequence[Family], timezone: str | None) -> list[Family]:
         numbered.setdefault((family.head, without_numbers(family.key)), []).append(family)
     out: list[Family] = []
     for (_, key), parts in numbered.items():
+        files = tuple(path for part in parts for path in part.files)
         # A number that is like a year among others is none.
-        dated = all(_DATES.search(str(path)) for part in parts for path in part.files)
-        if len(parts) > 1 and not dated and _follow_one_another(parts, timezone):
-            files = tuple(path for part in parts for path in part.files)
+        dated = all(_DATES.search(str(path)) for path in files)
+        pieces = [(path,) for path in sorted(files)] if dated else [one.files for one in parts]
+        if len(parts) > 1 and _follow_one_another(pieces, timezone):
             out.append(Family(key=key, head=parts[0].head, files=files))
         else:
             out += parts
     return out
 
 
-def _follow_one_another(parts: Sequence[Family], timezone: str | None) -> bool:
-    """Whether each part begins within a day after the end of another; the first ones decide."""
-    few = parts[:_LOOKED_AT]
+def _follow_one_another(pieces: Sequence[tuple[Path, ...]], timezone: str | None) -> bool:
+    """Whether each piece begins within a day after the end of another; the first ones decide."""
+    few = pieces[:_LOOKED_AT]
     try:
-        spans = sorted(_span(describe_files(part.files, timezone=timezone)) for part in few)
+        spans = sorted(_span(describe_files(files, timezone=timezone)) for files in few)
     except HouseError:
         return False
     return all(0 <= begin - end <= _NEXT_NS for (_, end), (begin, _) in pairwise(spans))
