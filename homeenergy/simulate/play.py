@@ -22,6 +22,7 @@ from homeenergy.house.sources import Place, Source
 from homeenergy.house.toml_file import house_toml
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
+from homeenergy.record.listen import stream_of
 from homeenergy.record.propose import layout_of
 from homeenergy.units import NS_PER_S, S_PER_DAY
 
@@ -125,11 +126,25 @@ def play(
 
 
 def play_to_broker(house: House, address: str, *, speed: float, stop: threading.Event) -> int:
-    """Play a house into a broker of MQTT at host:port; see `play`."""
+    """Play a house into a broker of MQTT at host:port; see `play`.
+
+    Raises
+    ------
+    HouseError
+        If the library for it is not installed, or no broker answers.
+    """
+    stream_of("mqtt")
     # Only here, as all else works without the library for it.
     from homeenergy.record.mqtt import AT_LEAST_ONCE, broker
 
-    client = broker(_source(house.schedule, address), house.path, None)
+    try:
+        client = broker(_source(house.schedule, address), house.path, None)
+    except OSError as error:
+        raise HouseError(
+            f"no broker of MQTT answers at {address} ({error.strerror or error})",
+            fix="Install one on this computer, from the packages of your system, and start it; or "
+            "say where one is: --mqtt HOST:PORT.",
+        ) from None
     client.loop_start()
     try:
         last: deque[Any] = deque(maxlen=1)

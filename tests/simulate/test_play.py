@@ -95,3 +95,11 @@ def test_a_house_that_is_there_is_not_overwritten(tmp_path):
     with pytest.raises(HouseError, match="is there already, and is not overwritten"):
         recording_house(house, tmp_path, address="127.0.0.1:1883")
     assert (tmp_path / "house.toml").read_text() == HOUSE
+
+
+def test_without_a_broker_it_says_what_is_missing(tmp_path):
+    small_house(tmp_path)
+    import_logs(tmp_path)
+    port = free_port()
+    with pytest.raises(HouseError, match=f"no broker of MQTT answers at 127.0.0.1:{port}"):
+        play_to_broker(open_house(tmp_path), f"127.0.0.1:{port}", speed=60, stop=threading.Event())
