@@ -22,7 +22,7 @@ from homeenergy.readings.trace import Trace
 from homeenergy.trust.clamps.logged_load import LoggedLoad, logged_load
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H
 
-FORMAT = 2  # of what is counted
+FORMAT = 3  # of what is counted
 DAY_NS = int(S_PER_DAY * NS_PER_S)
 
 
@@ -138,7 +138,7 @@ def _read(path: Path, made_from: str, offset_ns: int) -> tuple[LoggedLoad, _Tall
     if kept is None:
         return None
     greatest_w, block_s = kept["numbers"].tolist()
-    start_ns, at_top, below_top, samples, rises, falls = kept["counts"].tolist()
+    start_ns, at_top, below_top, greatest_n, samples, rises, falls = kept["counts"].tolist()
     tally = _Tally(offset_ns)
     tally.samples, tally.rises, tally.falls = samples, rises, falls
     tally.step_w = dict(zip(kept["days"].tolist(), kept["steps_w"].tolist(), strict=True))
@@ -147,6 +147,7 @@ def _read(path: Path, made_from: str, offset_ns: int) -> tuple[LoggedLoad, _Tall
         greatest_w=greatest_w,
         at_top=at_top,
         below_top=below_top,
+        greatest_n=greatest_n,
         blocks_w=blocks_w,
         block_s=block_s,
         start=instant_of(start_ns) if blocks_w.size else None,
@@ -156,7 +157,8 @@ def _read(path: Path, made_from: str, offset_ns: int) -> tuple[LoggedLoad, _Tall
 
 def _write(path: Path, made_from: str, load: LoggedLoad, tally: _Tally) -> None:
     start_ns = load.start.value if load.start is not None else 0
-    counts = [start_ns, load.at_top, load.below_top, tally.samples, tally.rises, tally.falls]
+    tops = (load.at_top, load.below_top, load.greatest_n)
+    counts = [start_ns, *tops, tally.samples, tally.rises, tally.falls]
     arrays = {
         "numbers": np.array([load.greatest_w, load.block_s]),
         "counts": np.array(counts, dtype=np.int64),

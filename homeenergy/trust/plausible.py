@@ -25,6 +25,9 @@ REJECTED_SHARE = 0.01
 STUCK_H, STUCK_SHARE = 1.0, 0.5
 CLAMP_TIMES = 2.0
 CLIPPED_SHARE = 0.05  # of the energy
+# So many readings are the greatest to the last digit, nearly all that are near it, of a large load
+# that is told in steps of less than a thousandth: the volts of a supply move it by more.
+FLAT_N, FLAT_SHARE, FLAT_W, FLAT_STEP = 30, 0.9, 100.0, 1e-3
 
 Test = Callable[[House, Facts], Iterator[Implausible]]
 
@@ -239,6 +242,25 @@ def _clipped(house: House, facts: Facts) -> Iterator[Implausible]:
     )
 
 
+def _flat_top(_: House, facts: Facts) -> Iterator[Implausible]:
+    """A greatest reading at which nothing varies, where no rating says that the clamp ends."""
+    load = facts.load
+    if load.greatest_n < FLAT_N or load.greatest_w < FLAT_W or CLIPPED in facts.doubts.reason:
+        return
+    step_w = float(np.nanmin(facts.days.step_w, initial=np.inf))
+    near = load.at_top + load.below_top
+    if step_w > FLAT_STEP * load.greatest_w or load.greatest_n < FLAT_SHARE * near:
+        return
+    yield Implausible(
+        weight="doubtful",
+        circuits=(facts.circuit.name,),
+        what=f"{load.greatest_n:,} readings are its greatest, {load.greatest_w:,.5g} W, to the "
+        "last digit, where the volts of any supply would move them: cut off there, it seems",
+        do="See what its clamp, meter or logger can read at most. What it drew above that is in "
+        "no figure.",
+    )
+
+
 TESTS_OF_A_CIRCUIT: tuple[Test, ...] = (
     _beyond_moment,
     _beyond_breaker,
@@ -247,4 +269,5 @@ TESTS_OF_A_CIRCUIT: tuple[Test, ...] = (
     _counter_falls,
     _stuck,
     _clipped,
+    _flat_top,
 )

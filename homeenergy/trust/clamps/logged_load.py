@@ -26,8 +26,8 @@ class LoggedLoad:
     ----------
     greatest_w : float
         Greatest reading, without its sign [W]; 0 without readings.
-    at_top, below_top : int
-        Readings within 0.5 % of the greatest, and between that and 5 % below it.
+    at_top, below_top, greatest_n : int
+        Readings within 0.5 % of the greatest, between that and 5 % below it, and equal to it.
     blocks_w : numpy.ndarray, shape (n,)
         Mean of each minute, or of each sample that is longer; NaN where anything is missing [W].
     block_s : float
@@ -39,6 +39,7 @@ class LoggedLoad:
     greatest_w: float
     at_top: int
     below_top: int
+    greatest_n: int
     blocks_w: NDArray[np.float64]
     block_s: float
     start: pd.Timestamp | None
@@ -88,6 +89,7 @@ def logged_load(months: Iterable[Trace]) -> LoggedLoad:
         greatest_w=top.greatest_w,
         at_top=top.at_top,
         below_top=top.below_top,
+        greatest_n=top.greatest_n,
         blocks_w=blocks_w,
         block_s=block_ns / NS_PER_S if pieces else BLOCK_S,
         start=pd.Timestamp(first * block_ns, unit="ns", tz="UTC") if pieces else None,
@@ -101,6 +103,7 @@ class _Top:
     greatest_w: float = 0.0
     at_top: int = 0
     below_top: int = 0
+    greatest_n: int = 0
 
     def take(self, size_w: NDArray[np.float32]) -> None:
         highest_w = float(np.fmax.reduce(size_w, initial=0.0))
@@ -109,10 +112,11 @@ class _Top:
             if highest_w * TOP > self.greatest_w:
                 self.below_top = self.at_top if highest_w * NEXT < self.greatest_w else 0
                 self.at_top = 0
-            self.greatest_w = highest_w
+            self.greatest_w, self.greatest_n = highest_w, 0
         near = size_w[size_w >= NEXT * self.greatest_w]
         at_top = int(np.count_nonzero(near >= TOP * self.greatest_w))
         self.at_top += at_top
+        self.greatest_n += int(np.count_nonzero(near == np.float32(self.greatest_w)))
         self.below_top += near.size - at_top
 
 
