@@ -67,7 +67,8 @@ def replacing(path: str | Path, *, lasting: bool = True) -> Iterator[Path]:
             raise OSError(error.errno, _reason(error), str(path)) from None
         raise
     finally:
-        temporary.unlink(missing_ok=True)
+        with suppress(OSError):  # a read-only file system says so even of a file that is not there
+            temporary.unlink(missing_ok=True)
 
 
 def _reason(error: OSError) -> str:

@@ -69,6 +69,17 @@ def test_a_full_disk_leaves_the_old_file_and_names_it(tmp_path, monkeypatch, ste
     assert os.listdir(tmp_path) == ["report.pdf"]
 
 
+def test_a_read_only_file_system_is_said_of_the_file_itself(tmp_path, monkeypatch):
+    def refuse(path, *_, **__):
+        raise OSError(errno.EROFS, "Read-only file system", str(path))
+
+    monkeypatch.setattr(Path, "open", refuse)
+    monkeypatch.setattr(Path, "unlink", refuse)
+    with pytest.raises(OSError, match="Read-only") as refused:
+        write_text(tmp_path / "a.json", "{}")
+    assert refused.value.filename == str(tmp_path / "a.json")
+
+
 def test_an_export_on_a_full_disk_leaves_the_old_one(tmp_path, monkeypatch):
     path = tmp_path / "table.csv"
     path.write_text("old\n")
