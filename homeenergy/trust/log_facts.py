@@ -200,14 +200,17 @@ class _Tally:
         rises, falls = steps > 0, steps < 0  # NaN is neither
         self.rises += int(np.count_nonzero(rises))
         self.falls += int(np.count_nonzero(falls))
-        at = np.flatnonzero(rises | falls)
-        if not at.size:
-            return
-        size = np.abs(steps[at])
-        day = (trace.start.value + self.offset_ns + at * trace.period_ns) // DAY_NS
-        begins = np.flatnonzero(np.r_[True, day[1:] != day[:-1]])
-        for one, least in zip(day[begins], np.minimum.reduceat(size, begins), strict=True):
-            self.step_w[int(one)] = min(float(least), self.step_w.get(int(one), np.inf))
+        size = np.abs(steps)
+        began_ns = trace.start.value + self.offset_ns
+        first = 0
+        while first < size.size:
+            day = (began_ns + first * trace.period_ns) // DAY_NS
+            stop = -((began_ns - (day + 1) * DAY_NS) // trace.period_ns)
+            own = size[first:stop]
+            own = own[own > 0]
+            if own.size:
+                self.step_w[day] = min(float(own.min()), self.step_w.get(day, np.inf))
+            first = stop
 
 
 def _days(load: LoggedLoad, tally: _Tally) -> Days:
