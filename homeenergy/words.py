@@ -10,6 +10,7 @@ if TYPE_CHECKING:
 # Endings of names that hold a quantity, and its unit as it is written.
 UNITS = {
     "w": "W",
+    "kw": "kW",
     "wh": "Wh",
     "kwh": "kWh",
     "s": "s",

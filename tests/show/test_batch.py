@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 from homeenergy import cli
 from homeenergy.cli.frame import BAD_DATA
 from homeenergy.findings.many import house_list, houses_to_visit, survey_houses
+from homeenergy.show.document.blocks import Table
 from homeenergy.show.document.files import write_document
 from homeenergy.show.writeup.survey import survey_document
 from homeenergy.simulate import write_street
@@ -105,6 +106,12 @@ def test_a_survey_is_a_workbook_and_a_page(survey, tmp_path):
     assert {"summary", "houses", "appliances", "Mill Lane 1"} <= set(book.sheetnames)
     cells = [cell.value for row in book["summary"].iter_rows() for cell in row if cell.value]
     assert any(re.fullmatch(r"€[\d,]+(\.\d\d)?", str(cell)) for cell in cells)
+    # The first sheet holds the list of houses, and not the tables of each.
+    assert "kWh a run" not in cells
+    pages = [block for block in document.blocks if isinstance(block, Table)]
+    assert max(len(table.head) for table in pages) <= 6
+    assert any("cost a year [EUR]" in table.head for table in pages)
+    assert "start" not in [cell.value for cell in book["Mill Lane 1"][1]]
     html = write_document(document, tmp_path / "s.html").read_text(encoding="utf-8")
     assert html.count("look first") == 2
     assert "31 cents" in html

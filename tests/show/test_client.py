@@ -17,7 +17,16 @@ from homeenergy import catalogue
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.readings import import_logs, open_house
-from homeenergy.show.document.blocks import Facts, Heading, Note, Picture, Prose, Table, flat
+from homeenergy.show.document.blocks import (
+    Bullets,
+    Facts,
+    Heading,
+    Note,
+    Picture,
+    Prose,
+    Table,
+    flat,
+)
 from homeenergy.show.document.files import read_record
 from homeenergy.show.writeup import differences, write_up
 from tests.findings.small_house import made_house, switched
@@ -214,6 +223,11 @@ def test_a_workbook_has_a_summary_formats_and_heads_in_words(made, tmp_path):
     assert any("All that the house uses" in str(cell.value) for cell in cells)
     linked = {cell.value for cell in cells if cell.hyperlink}
     assert linked == set(book.sheetnames[1:])
+    assert "bill per year" in [cell.value for cell in book["year"]["A"]]
+    peaks = [cell.value for cell in book["peaks"][1]]
+    assert peaks[:3] == ["month", "at", "power [kW]"]
+    assert peaks[3:5] == ["load 1", "load 1 [kW]"]
+    assert "+00:00" not in book["peaks"].cell(2, 2).value
     runs = book["runs fridge"]
     heads = [cell.value for cell in runs[1]]
     assert "duration [s]" in heads
@@ -223,6 +237,19 @@ def test_a_workbook_has_a_summary_formats_and_heads_in_words(made, tmp_path):
     row = next(cell.row for cell in cells if cell.value == "runs fridge")
     assert summary.cell(row, 2).value == runs.max_row - 1
     assert summary.cell(row, 3).value == pytest.approx(total)
+
+
+def test_a_workbook_speaks_the_language_of_the_house(tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    house = small(tmp_path / "house", tariff=("EUR", 0.31))
+    document = write_up(house, written=DAY, language="de")
+    book = openpyxl.load_workbook(document.save(tmp_path / "d.xlsx"))
+    assert "Läufe oven" in book.sheetnames
+    heads = [cell.value for cell in book["Läufe oven"][1]]
+    assert {"Beginn", "Dauer [s]", "Energie [Wh]", "vollständig"} <= set(heads)
+    for name in book.sheetnames[1:]:
+        for cell in book[name][1]:
+            assert not re.search(r"\b(year|day|duration|energy|low|high)\b", str(cell.value)), name
 
 
 def test_nothing_below_the_floor_is_advised(tmp_path):
@@ -242,6 +269,22 @@ def test_a_house_without_tariff_has_no_money(tmp_path):
     assert "names no tariff" in said
     assert "€" not in said
     assert tables(document, "summary")[0].head[2] == "share of the energy"
+
+
+def test_a_circuit_that_ends_half_way_is_named_and_counts_in_the_time_seen(tmp_path):
+    oven = switched(12, [18], on_w=2000, lasts_h=1, rest_w=11.0)
+    fridge = switched(12, range(24), on_w=90, lasts_h=0.4)
+    mains = oven + fridge + 40.0
+    fridge[6 * 1440 :] = np.nan
+    watts = {"mains": mains, "oven": oven, "fridge": fridge}
+    circuits = {"mains": 'role = "mains"', "fridge": 'appliance = "Cold box"'}
+    made_house(tmp_path / "house", watts, circuits=circuits, tariff=("EUR", 0.31))
+    document = write_up(tmp_path / "house", written=DAY, language="en-GB")
+    items = [i for b in document.parts["trust"] if isinstance(b, Bullets) for i in b.items]
+    assert any("of the time, 83% has readings" in item for item in items)
+    named = next(item for item in items if item.startswith("Not measured from beginning to end"))
+    assert "Cold box (2 March 2026 to 8 March 2026)" in named
+    assert "oven" not in named
 
 
 def test_a_log_in_a_wrong_unit_is_refused(house):

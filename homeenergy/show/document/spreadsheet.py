@@ -45,7 +45,7 @@ def workbook(document: Document) -> bytes:
             listed.append((name, table, data))
         _summary(book, first, document, listed)
         for name, _, data in listed:
-            _sheet(book, name, data)
+            _sheet(book, name, data, language=document.language)
         properties = book.book.properties
         properties.title = printable(document.title)
         properties.creator = printable(document.author)
@@ -127,10 +127,10 @@ def _total_kwh(data: pd.DataFrame) -> float | None:
     return None
 
 
-def _sheet(book: Any, name: str, data: pd.DataFrame) -> None:
+def _sheet(book: Any, name: str, data: pd.DataFrame, *, language: str) -> None:
     """One sheet: heads in words, a format for each column of numbers, a filter."""
     styles = import_module("openpyxl.styles")
-    plain = in_words(_plain_cells(data))
+    plain = in_words(_plain_cells(data)).rename(columns=lambda head: _head(head, language))
     plain.to_excel(book, sheet_name=name, index=False, freeze_panes=(1, 1))
     sheet = book.sheets[name]
     for cells, column in zip(sheet.columns, data.columns, strict=True):
@@ -149,6 +149,16 @@ def _sheet(book: Any, name: str, data: pd.DataFrame) -> None:
         sheet.column_dimensions[cells[0].column_letter].width = min(width, WIDEST)
     if len(data):
         sheet.auto_filter.ref = sheet.dimensions
+
+
+def _head(head: object, language: str) -> object:
+    """A head in the language of the document: its words and its part, the unit as it is."""
+    if not isinstance(head, str):
+        return head
+    text, comma, part = head.partition(", ")
+    words, bracket, unit = text.partition(" [")
+    found = f"{translated(words, language)}{bracket}{unit}"
+    return f"{found}{comma}{translated(part, language)}" if part else found
 
 
 def _format(name: str, column: pd.Series) -> str:

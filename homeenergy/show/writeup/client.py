@@ -25,9 +25,11 @@ from homeenergy.show.document.blocks import (
 )
 from homeenergy.show.figures.style import BLUE, GREY
 from homeenergy.show.writeup.basis import Basis, picture
+from homeenergy.show.writeup.rewording import rewording
 from homeenergy.show.writeup.wording import Wording
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.meter import MeterAgreement
+from homeenergy.words import in_words
 
 THREE = 3
 MOST_BARS = 8
@@ -147,13 +149,15 @@ def held_out_notes(told: Told) -> tuple[Block, ...]:
         found = [one for one in told.basis.findings.implausible if one.weight == weight]
         for one in found:
             names = ", ".join(appliances_of(told, one.circuits)) or words.say("the log")
-            if words.language.startswith("en"):
-                text = f"{one.sentence} {one.do}"
-            else:
-                text = words.say(
-                    "The readings of {circuits} cannot be right; the technical file says why.",
-                    circuits=names,
-                )
+            text = f"{one.sentence} {one.do}"
+            said = rewording(words, told.basis.house)
+            if said is not None:
+                text = said(text)
+                if said.unknown:
+                    text = words.say(
+                        "The readings of {circuits} cannot be right; the technical file says why.",
+                        circuits=names,
+                    )
             notes.append(Note(about=words.say(about), text=text))
     return tuple(notes)
 
@@ -252,8 +256,10 @@ def _with_money(
     data: pd.DataFrame,
     caption: str = "",
 ) -> Table:
-    """A table of energy, money and share; without money its column is left out."""
-    kept = [i for i in range(len(head)) if i != 2 or told.year.energy is not None]
+    """A table of energy, money and share; without money, or any share, its column is left out."""
+    left = set() if told.year.energy is not None else {2}
+    left |= {3} if not any(row[3] for row in rows) else set()
+    kept = [i for i in range(len(head)) if i not in left]
     return Table(
         head=tuple(head[i] for i in kept),
         rows=tuple(tuple(row[i] for i in kept) for row in rows),
@@ -286,7 +292,9 @@ def _year_frame(told: Told) -> pd.DataFrame:
         charges = {"standing": year.standing, "demand": year.demand, "earned": year.earned}
         for name, value in charges.items():
             rows.append({"what": f"{name}_per_year", "value": value, "unit": year.energy.unit})
-    return pd.DataFrame(rows, columns=["what", "value", "low", "high", "unit"])
+    found = pd.DataFrame(rows, columns=["what", "value", "low", "high", "unit"])
+    named = in_words(found.set_index("what"), rows=True).reset_index()
+    return named.assign(what=[told.words.say(str(name)) for name in named["what"]])
 
 
 def _demand_is_least(told: Told) -> bool:

@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from homeenergy.findings.saving.advice import Action
 from homeenergy.findings.saving.look_into import LookInto
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
+from homeenergy.house.schedule import appliance_names
 from homeenergy.show.document.blocks import (
     Block,
     Bullets,
@@ -28,20 +31,44 @@ from homeenergy.show.writeup.client import (
     said_lines,
 )
 
+PART_TIME = (
+    "Not measured from beginning to end: {names}. Their days stand for the others, and their year "
+    "rests on fewer."
+)
+LEAST_OF_LOG = 0.95  # of the log that a circuit spans
+
+
+def _time_seen(told: Told) -> tuple[list[float], list[str]]:
+    """Share of the log's time that each circuit has readings for; which begin late or end early."""
+    words, basis = told.words, told.basis
+    quality = basis.house.quality()
+    span = basis.findings.end - basis.findings.start
+    names = appliance_names(basis.house.circuits)
+    shares, brief = [], []
+    for circuit, row in quality.iterrows():
+        first, last = basis.local(row["first"]), basis.local(row["last"])
+        spanned = min((last - first) / span, 1.0)
+        shares.append(float(row["coverage"]) * spanned)
+        if spanned < LEAST_OF_LOG:
+            days = words.say("{start} to {end}", start=words.day(first), end=words.day(last))
+            brief.append(f"{names.get(str(circuit), str(circuit))} ({days})")
+    return shares, brief
+
 
 def trust_part(told: Told) -> tuple[Block, ...]:
     """How far to trust it, in plain words."""
     words, basis = told.words, told.basis
     check, findings = basis.check, basis.findings
-    quality = basis.house.quality()
+    shares, brief = _time_seen(told)
     items = [
         words.say(
             "{circuits} circuits were measured over {days} days; of the time, {seen_share} has "
             "readings. What is missing was left out and not filled in.",
             circuits=len(basis.measured),
             days=round(basis.days),
-            seen_share=float(quality["coverage"].mean()),
+            seen_share=float(np.mean(shares)),
         ),
+        *([words.say(PART_TIME, names=", ".join(brief))] if brief else []),
         meter_words(words, check.meter),
     ]
     if findings.mains_kwh_per_day is None:

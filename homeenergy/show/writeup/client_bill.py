@@ -138,8 +138,16 @@ def _peak_table(told: Told, peaks: Peaks) -> Table:
         caption=words.say("The greatest power of each month over a quarter of an hour."),
         numeric=frozenset({1}),
         sheet=words.say("peaks"),
-        data=peaks.to_frame(),
+        data=_peak_frame(told, peaks),
     )
+
+
+def _peak_frame(told: Told, peaks: Peaks) -> pd.DataFrame:
+    """The same for a workbook: months by name, instants by the clock of the house."""
+    found = peaks.to_frame()
+    at = pd.to_datetime(found["at"], utc=True).dt.tz_convert(told.basis.zone)
+    month = [str(name)[: len("2026-01")] for name in found["month"]]
+    return found.assign(month=month, at=at).rename(columns={"kw": "power_kw"})
 
 
 def _peak_words(told: Told, peaks: Peaks) -> list[str]:

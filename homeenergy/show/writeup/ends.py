@@ -21,6 +21,7 @@ from homeenergy.show.document.findings import warning_blocks
 from homeenergy.show.document.page import SAFETY
 from homeenergy.show.writeup.actions import saving_text
 from homeenergy.show.writeup.basis import Basis, grid, money_text
+from homeenergy.show.writeup.wording import Wording
 
 LARGEST = 3
 METHOD = (
@@ -265,12 +266,17 @@ def limit_blocks(*, with_settings: bool = True) -> tuple[Block, ...]:
     )
 
 
-def run_sheets(basis: Basis) -> tuple[Table, ...]:
+def run_sheets(basis: Basis, words: Wording) -> tuple[Table, ...]:
     """Every run of every appliance, for a spreadsheet: in a document nobody reads thousands."""
-    return tuple(_runs(basis, f) for f in basis.measured if len(f.cycles.table))
+    return tuple(_runs(basis, f, words) for f in basis.measured if len(f.cycles.table))
 
 
-def _runs(basis: Basis, finding: ApplianceFinding) -> Table:
+def _runs(basis: Basis, finding: ApplianceFinding, words: Wording) -> Table:
     table = finding.cycles.table
     local = {name: table[name].dt.tz_convert(basis.zone) for name in ("start", "end")}
-    return Table(head=(), rows=(), sheet=f"runs {finding.circuit}", data=table.assign(**local))
+    return Table(
+        head=(),
+        rows=(),
+        sheet=words.say("runs {circuit}", circuit=finding.circuit),
+        data=table.assign(**local),
+    )

@@ -249,7 +249,11 @@ class Rewording:
 
 
 def rewording(
-    words: Wording, house: House, *, findings: Iterable[ApplianceFinding] = (), also: Iterable[str]
+    words: Wording,
+    house: House,
+    *,
+    findings: Iterable[ApplianceFinding] = (),
+    also: Iterable[str] = (),
 ) -> Rewording | None:
     """What rewords a document about a house; None where it stays English.
 

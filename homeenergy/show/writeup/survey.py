@@ -14,6 +14,18 @@ from homeenergy.show.writeup.basis import amount
 from homeenergy.words import in_words
 
 FIGURES = ("kwh_per_day", "run_kwh", "standby_w", "cost_per_year")
+HEADS = {
+    "house_name": "house",
+    "kwh_per_day": "kWh a day",
+    "run_kwh": "kWh a run",
+    "standby_w": "standby [W]",
+    "cost_per_year": "cost a year",
+    "beyond_kwh_per_year": "kWh a year beyond the usual",
+    "most": "most of it",
+    "most_kwh_per_year": "of which kWh a year",
+}
+# What is the same in every row of a house, and stands in the list of all.
+OF_THE_HOUSE = ("house", "house_name", "start", "end", "implausible")
 NOTHING = "-"
 
 
@@ -35,14 +47,14 @@ def survey_document(survey: Survey, *, written: date | None = None) -> Document:
     ]
     blocks += [
         _houses(houses),
-        Heading(text="What appliances use"),
-        _plain(survey.summary().reset_index(), caption="Medians and quarters.", sheet="appliances"),
+        Heading(text="What appliances use", new_page=True),
+        _appliances(survey.summary().reset_index()),
         Heading(text="Where to go first"),
         Prose(
             text="By the energy a year that appliances surely use above the median of their kind. "
             "Houses with readings that cannot be are not ranked before others: they come last."
         ),
-        _plain(survey.to_visit(), caption="Energy beyond the usual.", sheet="visits"),
+        _visits(survey.to_visit()),
         Heading(text="Outliers"),
         _plain(
             survey.unusual(),
@@ -98,20 +110,57 @@ def _houses(houses: pd.DataFrame) -> Table:
     )
 
 
+def _appliances(summary: pd.DataFrame) -> Block:
+    """Median and middle half of each figure in one column."""
+    if not len(summary):
+        return Prose(text="No appliance was found.")
+    shown = [name for name in FIGURES if name in summary]
+
+    def cell(row: Any, name: str) -> str:
+        middle, low, high = (row[f"{name}{end}"] for end in ("", "_q1", "_q3"))
+        if not math.isfinite(middle):
+            return NOTHING
+        half = low < high and math.isfinite(low)
+        return f"{_number(middle)} ({_number(low)} to {_number(high)})" if half else _number(middle)
+
+    return Table(
+        head=("appliance", "houses", *(HEADS[name] for name in shown)),
+        rows=tuple(
+            (str(row["appliance"]), str(row["houses"]), *(cell(row, name) for name in shown))
+            for _, row in summary.iterrows()
+        ),
+        caption="Medians of the houses; in brackets the middle half of them.",
+        numeric=frozenset(range(1, 2 + len(shown))),
+        sheet="appliances",
+        data=summary,
+    )
+
+
+def _visits(visits: pd.DataFrame) -> Block:
+    """Houses that surely use more than is usual."""
+    beyond = visits[visits["beyond_kwh_per_year"] > 0] if len(visits) else visits
+    if not len(beyond):
+        return Prose(text="No house surely uses more than is usual.")
+    return _plain(beyond, caption="Energy beyond the usual.", sheet="visits")
+
+
+def _number(value: float) -> str:
+    """Three significant digits; "-" where it is not known."""
+    return f"{float(f'{value:.3g}'):,.15g}" if math.isfinite(value) else NOTHING
+
+
 def _plain(table: pd.DataFrame, *, caption: str, sheet: str) -> Block:
     """A table of figures as they are, for people on a page and with its numbers in a workbook."""
     if not len(table):
-        return Prose(text="Nothing.")
-    shown = in_words(table.drop(columns=[c for c in ("house", "flag") if c in table]))
-
-    def cell(value: Any) -> str:
-        if isinstance(value, float):
-            return f"{value:,.3g}" if math.isfinite(value) else NOTHING
-        return str(value)
-
+        return Prose(text="None.")
+    kept = table.drop(columns=[c for c in ("house", "flag") if c in table])
+    shown = in_words(kept.rename(columns=HEADS))
     return Table(
         head=tuple(map(str, shown.columns)),
-        rows=tuple(tuple(map(cell, row)) for row in shown.itertuples(index=False)),
+        rows=tuple(
+            tuple(_number(cell) if isinstance(cell, float) else str(cell) for cell in row)
+            for row in shown.itertuples(index=False)
+        ),
         caption=caption,
         numeric=frozenset(
             i for i, name in enumerate(shown) if pd.api.types.is_numeric_dtype(shown[name])
@@ -129,14 +178,18 @@ def _house(survey: Survey, row: Any) -> list[Block]:
     own = survey.table[survey.table["house"] == row.house] if len(survey.table) else survey.table
     if not len(own):
         return blocks
+    own = own.sort_values("kwh_per_day", ascending=False)
     kept = ["appliance", "runs", *(name for name in FIGURES if name in own)]
-    table = _plain(own[kept].sort_values("kwh_per_day", ascending=False), caption="", sheet="")
+    table = _plain(own[kept], caption="", sheet="")
     if isinstance(table, Table):
         table = Table(
-            head=table.head,
+            head=tuple(
+                f"{head} [{row.currency}]" if head == HEADS["cost_per_year"] else head
+                for head in table.head
+            ),
             rows=table.rows,
             numeric=table.numeric,
             sheet=str(row.house_name),
-            data=own.drop(columns="house"),
+            data=own.drop(columns=[name for name in OF_THE_HOUSE if name in own]),
         )
     return [*blocks, table]

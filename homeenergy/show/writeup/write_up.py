@@ -225,7 +225,7 @@ def write_up(
         record=record,
         language=told.words.language,
         colour=details.colour,
-        sheets=run_sheets(basis),
+        sheets=run_sheets(basis, told.words),
     )
 
 
