@@ -263,6 +263,21 @@ def test_nothing_below_the_floor_is_advised(tmp_path):
     assert "below the floor" in said
 
 
+def test_a_load_that_makes_the_peak_is_worth_a_look_where_power_is_charged(tmp_path):
+    house = small(tmp_path / "house", tariff=("EUR", 0.31))
+    toml = (house / "house.toml").read_text(encoding="utf-8")
+    demand = "price_per_kwh = 0.31\n[[tariff.demand]]\nprice_per_kw = 7.5\ninterval_min = 15\n"
+    charged = toml.replace("price_per_kwh = 0.31\n", demand)
+    (house / "house.toml").write_text(charged, encoding="utf-8")
+    document = write_up(house, written=DAY, language="en-GB")
+    line = next(row for row in tables(document, "summary")[2].rows if "less power" in row[1])
+    assert line[1] == "oven: run it at less power, or while little else runs"
+    assert numbers(line[2])[0] == near(2.0 * 7.5 * 12)
+    assert "0 kWh" not in " ".join(texts(document)).split("bears")[0][-300:]
+    (house / "house.toml").write_text(toml, encoding="utf-8")
+    assert "less power" not in " ".join(texts(write_up(house, written=DAY)))
+
+
 def test_a_house_without_tariff_has_no_money(tmp_path):
     document = write_up(small(tmp_path / "house"), written=DAY)
     said = " ".join(texts(document))

@@ -82,6 +82,12 @@ def changed(tmp_path_factory):
         ("-€7.00", "-7,00 €"),
         ("2 May 2026", "2. Mai 2026"),
         ("from 2026-03-02 07:02", "ab 2026-03-02 07:02"),
+        (
+            "Oven: one reading, to the last digit, for 4 h where it otherwise varies (from "
+            "2026-03-18 13:15, logs/log.csv, line 3677).",
+            "Oven: ein und derselbe Wert bis zur letzten Stelle, 4 h lang, wo er sonst schwankt "
+            "(ab 2026-03-18 13:15, logs/log.csv, Zeile 3677).",
+        ),
         ("93% of it", None),
         ("1.5 % (1.0 to 2.0 %)", "1,5 % (1,0 bis 2,0 %)"),
         ("The house: Summary", None),

@@ -98,7 +98,8 @@ def look_into(
     (`tank_loss_w`); the heater of a compressor's oil; defrosts that take more than 5 % of a heat
     pump's energy; a day from which a load takes more (`notable`), or a rise over weeks; and how
     loads run (`homeenergy.findings.saving.running`): short cycling, a pump that runs without the
-    source of heat or far longer than usual, heating and cooling at the same time.
+    source of heat or far longer than usual, heating and cooling at the same time; a load that
+    somebody starts and that bears much of the charges for the greatest power (`demand_share`).
     """
     found = [*_unmeasured(year), *_fights(year)]
     every = [one.finding for one in year.loads if one.finding is not None]
@@ -108,6 +109,7 @@ def look_into(
             continue  # what feeds power back is no load
         found += _more_since(load, finding, notable, outdoor=outdoor, many=len(every))
         found += _running(house, load, finding, every)
+        found += _at_the_peak(year, load, finding)
         if KINDS[finding.kind].varying:
             found += _heat_pump(house, load, finding, outdoor)
         elif KINDS[finding.kind].bridging.by_itself and not named(finding, NO_TANKS):
@@ -329,6 +331,34 @@ def _of_share(
         at_stake_kwh=kwh,
         at_stake_money=money,
     )
+
+
+def _at_the_peak(year: HouseYear, load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
+    """A load that somebody starts, by what it bears of the charges for the greatest power."""
+    demand = finding.demand_per_year
+    kind = KINDS[finding.kind]
+    if demand is None or year.energy is None or not (kind.by_hand or not kind.why_not_shifted):
+        return []
+    return [
+        LookInto(
+            load=load.name,
+            do=Said(
+                text="{appliance}: run it at less power, or while little else runs",
+                figures={"appliance": load.name},
+            ),
+            rests_on=Said(
+                text="By its power when the house drew most, it bears {demand} of the charges for "
+                "the greatest power.",
+                figures={"demand": demand},
+            ),
+            wrong_if=Said(
+                text="Without it something else draws as much at another time, or it has to run "
+                "then."
+            ),
+            at_stake_kwh=load.kwh.scaled(0.0),
+            at_stake_money=demand,
+        )
+    ]
 
 
 def _fights(year: HouseYear) -> list[LookInto]:

@@ -230,9 +230,9 @@ def _action(told: Told, number: int, action: Action) -> Together:
 
 def _look(told: Told, number: int, look: LookInto) -> Together:
     words = told.words
-    stake = words.estimate(look.at_stake_kwh)
-    if look.at_stake_money is not None:
-        stake = f"{words.estimate(look.at_stake_money)}, {stake}"
+    kwh = [words.estimate(look.at_stake_kwh)] if look.at_stake_kwh.value else []
+    money = [] if look.at_stake_money is None else [words.estimate(look.at_stake_money)]
+    stake = ", ".join([*money, *kwh])
     rows = (
         (words.say("At stake in a year"), stake),
         (words.say("It rests on"), words.said(look.rests_on)),

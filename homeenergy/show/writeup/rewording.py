@@ -62,6 +62,7 @@ PER_CENT = re.compile(r"(?<=\d) ?%")
 NO_WORDS = re.compile(
     rf"\b(?:kWh|Wh|kW|VA|kVA|W|Hz|V|A|K|h|min|s|d|kg|L[123]|N|p|x|R2|CV|RMSE|NMBE|FSU|JCGM|C|B|{CODES})\b"
 )
+FILE = re.compile(r"\b[\w/-]+\.[a-z]{2,8}\b")
 LETTERS = re.compile(r"[^\W\d_]{2,}|[^\W\d_]")
 
 
@@ -179,7 +180,7 @@ class Rewording:
     def _figures(self, text: str) -> str | None:
         """Numbers, dates and amounts as the language writes them; None where words are left."""
         left = text
-        for pattern in (DATE, SHORT_DATE, WEEKDAY, NO_WORDS):
+        for pattern in (DATE, SHORT_DATE, WEEKDAY, FILE, NO_WORDS):
             left = pattern.sub("", left)
         if LETTERS.search(INTERVAL.sub("", left)):
             return None
