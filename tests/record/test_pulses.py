@@ -7,9 +7,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from homeenergy.errors import HouseError
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings import import_logs, open_house
 from homeenergy.record.own_files import MeterReadings
+from homeenergy.trust.panel.balance import panel_balance
 
 from .houses import Recording, rows, write_house
 
@@ -48,6 +50,23 @@ def test_pulses_become_power_and_the_meter_s_readings(tmp_path):
     meter = pd.read_csv(folder / "meter_readings.csv")
     assert meter["kwh"].tolist() == [0.001]
     assert meter["time"].tolist() == ["2025-11-29T08:06:40+01:00"]
+
+
+def test_mains_of_few_pulses_are_not_compared_step_by_step(tmp_path):
+    """A load of 100 W comes and goes; at 50 W a pulse of 1.25 Wh comes every 90 s."""
+    folder = lamp(tmp_path)
+    text = (folder / "house.toml").read_text()
+    text = text.replace('name = "fridge"\n', 'name = "fridge"\nrole = "mains"\nlegs = ["L1"]\n', 1)
+    (folder / "house.toml").write_text(text)
+    wh = np.cumsum(np.where(np.arange(86_400) % 3600 < 1200, 150.0, 50.0) / 3600)
+    times_s = np.interp(np.arange(1.25, wh[-1], 1.25), wh, np.arange(86_400))
+    (folder / "lamp.txt").write_text("".join(f"{START_MS + round(1000 * s)}\n" for s in times_s))
+    with Recording(folder) as running:
+        running.until(lambda: len(running.readings) >= times_s.size)
+    import_logs(folder)
+    with pytest.raises(HouseError, match=r"every 90 s at 50 W, too few .* samples of 10 s") as said:
+        panel_balance(open_house(folder))
+    assert "period_s = 600" in str(said.value)
 
 
 def test_one_reading_a_local_day_is_added_to_what_a_person_wrote(tmp_path):

@@ -10,15 +10,20 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
+from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.concern import Concern
 from homeenergy.trust.panel.mains_energy import common_stretch
 from homeenergy.trust.panel.told import clipped_concern
+from homeenergy.units import S_PER_H, WH_PER_KWH
 
 CEILING, AT_CEILING, CEILING_TIMES = 0.98, 0.7, 3
 LEAST_CEILING_W = 100.0
 BLOCK_S = 60.0
+QUIET = 0.05  # of samples draw less than what the usual pause between pulses is taken from
+LEAST_PULSES = 5  # in a sample; own choice
+PERIODS_S = (10, 30, 60, 120, 300, 600, 900, 1800, 3600)
 VARIES = 0.03  # of the ceiling: what circuits draw more or less there
 
 
@@ -44,7 +49,29 @@ def mains_by_leg(house: House, start: object, end: object) -> tuple[tuple[str, .
                 fix='Write for example legs = ["L1"].',
             )
         legs.append(own[0])
-    return tuple(legs), common_stretch([house.trace(c, start, end) for c in circuits])
+    traces = [house.trace(c, start, end) for c in circuits]
+    for circuit, trace in zip(circuits, traces, strict=True):
+        _refuse_few_pulses(house, circuit, trace)
+    return tuple(legs), common_stretch(traces)
+
+
+def _refuse_few_pulses(house: House, circuit: Circuit, trace: Trace) -> None:
+    """Refuse mains of which pulses are too far between to show when a circuit steps."""
+    for source in house.schedule.sources:
+        place = source.circuits.get(circuit.name)
+        if source.lines != "pulses" or place is None or not place.impulses_per_kwh:
+            continue
+        quiet_w = max(float(np.nanquantile(trace.watts, QUIET)), 1.0)
+        apart_s = WH_PER_KWH * S_PER_H / place.impulses_per_kwh / quiet_w
+        if LEAST_PULSES * apart_s > trace.period_s:
+            period_s = next((p for p in PERIODS_S if p >= LEAST_PULSES * apart_s), PERIODS_S[-1])
+            raise HouseError(
+                f"pulses of {circuit.name} come every {apart_s:.0f} s at {quiet_w:.0f} W, too few "
+                f"for samples of {trace.period_s:g} s to show when a circuit is switched",
+                path=house.path / "house.toml",
+                fix=f"State period_s = {period_s} for the log of the pulses and those of the "
+                "circuits, and import with --rebuild.",
+            )
 
 
 def on_grid(trace: Trace, grid: Trace) -> NDArray[np.float32]:
