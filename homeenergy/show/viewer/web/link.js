@@ -3,7 +3,7 @@
 
 const PATIENCE_MS = 600000;
 const AGAIN_MS = 4000; // then twice as long, and so on
-const ONCE = ["decide", "undo"]; // what would be done twice if it were asked twice
+const ONCE = ["decide", "undo", "readings"]; // what must not be done twice, or is large
 
 // An answer in one piece: length of the text, the text, then the buffers whose lengths it gives.
 function unpack(bytes) {
