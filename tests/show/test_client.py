@@ -397,6 +397,9 @@ def test_own_words_cover_colour_and_pictures_come_from_house_toml(tmp_path):
     figures = re.findall(r"<w:p>(?:(?!<w:p>).)*?</w:p>\s*(?=<w:p><w:pPr>[^/]*CaptionedF)", docx)
     assert len(figures) >= 2
     assert docx.count("<w:keepNext/>") >= 2
+    # A break in a paragraph of its own leaves an empty page where the page before it is full.
+    assert "<w:pageBreakBefore/>" in docx
+    assert 'w:type="page"' not in docx
 
 
 @pytest.mark.parametrize(

@@ -52,6 +52,7 @@ PAGES = {"a4": (11906, 16838), "letter": (12240, 15840)}
 MARGIN = 1190
 PANDOC_WIDTH = 7920  # of the lines for which pandoc counts columns
 SMALL = '<w:sz w:val="16"/>'  # half points
+BODY, TITLE = 20, 32  # half points
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 JSON_PART = b'<Default Extension="json" ContentType="application/json"/>'
 FIRST_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
@@ -281,6 +282,13 @@ def _docx(document: Document) -> bytes:
         text = re.sub(r"<w:pgSz [^>]*/>|<w:pgMar [^>]*/>", "", text)
         text = re.sub(r"<w:sectPr ?/>", "<w:sectPr></w:sectPr>", text)
         text = text.replace("</w:sectPr>", f"{page}</w:sectPr>")
+        # A heading breaks the page itself: a break of its own may fall on a page of its own.
+        text = re.sub(
+            r'<w:p><w:r><w:br w:type="page" ?/></w:r></w:p>'
+            r"(\s*(?:<w:bookmark(?:Start|End) [^>]*/>\s*)*<w:p>\s*<w:pPr>\s*<w:pStyle [^>]*/>)",
+            r"\1<w:pageBreakBefore/>",
+            text,
+        )
         # A paragraph stays on the page of the figure that follows it.
         text = re.sub(
             r'(<w:pStyle w:val="(?:BodyText|FirstParagraph)" ?/>)'
@@ -319,6 +327,14 @@ def _styles(text: str, colour: str) -> str:
 
     for style in ("Title", "Heading1", "Heading2", "Heading3"):
         styled(style, coloured)
+    styled("Title", lambda found: re.sub(r'(<w:szC?s? w:val=")\d+', rf"\g<1>{TITLE}", found))
+    # As large as in the PDF, so that page one is a page in other fonts too.
+    text = re.sub(
+        r"<w:docDefaults>.*?</w:docDefaults>",
+        lambda found: re.sub(r'(<w:szC?s? w:val=")\d+', rf"\g<1>{BODY}", found[0]),
+        text,
+        flags=re.DOTALL,
+    )
     styled("Table", ruled)
     return text
 
