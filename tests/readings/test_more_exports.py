@@ -248,3 +248,42 @@ def test_circuits_that_are_numbered_in_the_names_of_dated_files(tmp_path):
             write(tmp_path, f"{day:%Y%m%d}_{number:02d}.csv", ["time,power", *lines])
     found = through(tmp_path, tmp_path / "in").kwh
     assert sorted(found.values()) == pytest.approx(sorted(TRUTH.values()), rel=1e-4)
+
+
+def test_heads_in_the_middle_are_refused_with_their_line_and_what_to_do(tmp_path):
+    lines = wide(["oven W", "dryer W"], columns(FRAME[["Oven", "Dryer"]]))
+    for at in (900, 500):
+        lines.insert(at, "time,dryer W,oven W")
+    with pytest.raises(HouseError, match="cut the file in two there") as refused:
+        through(tmp_path, write(tmp_path, "a.csv", lines))
+    assert refused.value.line == 501
+
+
+@pytest.mark.parametrize("unit", ["W x10", "W*0.1", "Wh / 10"])
+def test_a_unit_with_a_factor_is_no_watt(tmp_path, unit):
+    lines = wide([f"{name} ({unit})" for name in FRAME], columns())
+    with pytest.raises(HouseError, match="not power"):
+        through(tmp_path, write(tmp_path, "a.csv", lines))
+
+
+def test_a_rating_in_brackets_is_a_name(tmp_path):
+    lines = wide(["Oven (2x1.8 kW)", "Dryer (5 kW)"], columns(FRAME[["Oven", "Dryer"]]))
+    found = through(tmp_path, write(tmp_path, "a.csv", lines)).kwh
+    assert sorted(found.values()) == pytest.approx(sorted([TRUTH["Oven"], TRUTH["Dryer"]]))
+
+
+def test_columns_padded_with_spaces_are_refused_with_what_to_do(tmp_path):
+    rows = zip(FRAME.index, FRAME["Oven"], FRAME["Dryer"], strict=True)
+    lines = [f"{when}   {oven:8.1f}   {dryer:8.1f}" for when, oven, dryer in rows]
+    with pytest.raises(HouseError, match="padded with spaces"):
+        through(tmp_path, write(tmp_path, "a.txt", lines))
+
+
+def test_a_column_that_is_the_sum_of_the_others_is_in_doubt(tmp_path):
+    total = FRAME.sum(axis=1).to_numpy()
+    heads = [f"{name} W" for name in FRAME]
+    made = through(
+        tmp_path, write(tmp_path, "a.csv", wide([*heads, "Ptot W"], [*columns(), total]))
+    )
+    assert [*made.made.doubts] == ["ptot"]
+    assert "is the sum of the other columns" in made.text

@@ -81,6 +81,7 @@ _ADJECTIVES |= {"consumption", "usage", "verbrauch", "consumo", "consommation", 
 _EXTREMES = {"min", "max", "minimum", "maximum", "peak", "std", "stddev"}
 _POWER_SYMBOL = "P"  # ISO 80000-6
 _BRACKETS = re.compile(r"[\[({<]\s*([^\[\](){}<>]*?)\s*[\])}>]")
+_SCALED = re.compile(r"(\w+)\s*[x×*/]\s*[\d.,]+")  # as W x10
 _PARTS = re.compile(r"[\s_.,;:/|-]+")
 _KILO = re.compile(r"kWh?$")
 _CAMEL = re.compile(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])")
@@ -114,6 +115,9 @@ def read_head(name: str, *, unit: str = "") -> Head:
     text = name.strip()
     for found in _BRACKETS.finditer(name):
         named = _unit(found[1]) or _IN_BRACKETS.get(found[1].casefold())
+        scaled = _SCALED.fullmatch(found[1])
+        if scaled and _unit(scaled[1]):
+            named = ("other", found[1])
         if named:
             told, text = told or named, text.replace(found[0], " ")
     parts = [part for part in _PARTS.split(text) if part]

@@ -208,6 +208,7 @@ def _totals_between(sample: TextSample) -> set[str]:
             for cell in cells
             if is_no_time(cell, worded=False) and not (is_stamp(cell) or is_date(cell))
         }
+        words -= set(sample.header or ())  # heads once more, perhaps in another order
         times = [cell for cell in cells if cell not in words]
         few = 2 <= len(cells) - len(times) <= _MOST_TOTALS * len(times)
         if few and all(is_stamp(cell) or is_date(cell) for cell in times[:_CHECKED]):
@@ -303,8 +304,14 @@ def _csv_times(
             if not (is_stamp(text) or is_date(text))
         ]
         line = base.lines_before_rows + odd[0] + 1 if odd and len(odd) < table.head else None
+        fix = error.fix
+        if odd and stamps[odd[0]] in table.names:
+            fix = (
+                "It repeats the heads, as where a logger began anew: cut the file in two there, or "
+                "delete the line if the heads have the same order."
+            )
         raise HouseError(
-            error.what, path=table.path, line=line, column=columns[0], fix=error.fix
+            error.what, path=table.path, line=line, column=columns[0], fix=fix
         ) from None
     if remark:
         remarks.append(remark)

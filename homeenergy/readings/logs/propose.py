@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -49,6 +49,7 @@ _ON_OFF = {word: float(number) for word, number in STATES.items()} | {"1": 1.0, 
 _MOST_ODD = 10  # a tenth of the cells of a column of states; own choice
 _FEW_WORDS = 5  # different ones in place of numbers; own choice
 _SAME_ENERGY = 0.1  # share by which they may differ, as readings are rounded; own choice
+_LEAST_SUMMED, _ROUNDED_W, _ROUNDED_SHARE = 2, 1.0, 2e-3  # of a sum that is logged; own choice
 _TOGETHER = 0.9  # share of the samples with load in which both legs have it; own choice
 _ABSURD_KW = 100.0  # no circuit of a house carries more; common practice, no source
 _FACTOR_MOST = 1.05  # a power factor above is no share, but percent or another thing
@@ -266,6 +267,7 @@ def _wide(
     circuits = circuit_names(
         label.replace("Column ", "circuit_") if not base.header else label for label in labels
     )
+    sums = _sums_of_others(table, groups, mains)
     twice = {label for label, times in Counter(labels).items() if times > 1}
     found = _Found(table)
     columns = {}
@@ -282,6 +284,8 @@ def _wide(
         head = group.head
         if label in twice and not group.guess:
             group = replace(group, guess="shares its name with another column")
+        if circuit in [circuits[at] for at in sums]:
+            group = replace(group, guess="is the sum of the other columns; is it the mains?")
         if head.holds in ("amps", "apparent"):
             columns[circuit] = LogColumn(
                 names=group.names,
@@ -335,6 +339,26 @@ def _is_energy_of(table: Table, energy: Group, power: Group) -> bool:
     told = np.clip(np.diff(wh), 0.0, None), wh[1:]
     sums = [float(np.nansum(one[near])) for one in told]
     return given > 0 and any(abs(one - given) <= _SAME_ENERGY * given for one in sums)
+
+
+def _sums_of_others(table: Table, groups: Sequence[Group], mains: Collection[str]) -> list[int]:
+    """Which circuits read what all others do together, to rounding, and are not called mains."""
+    powers = [
+        at
+        for at, group in enumerate(groups)
+        if group.head.holds == "power" and group.head.label.casefold() not in mains
+    ]
+    if len(powers) <= _LEAST_SUMMED:
+        return []
+    watts = [
+        np.sum([table.values(name) for name in groups[at].names], axis=0)
+        * (1000.0 if groups[at].head.unit == "kW" else 1.0)
+        for at in powers
+    ]
+    rest = np.sum(watts, axis=0)
+    off_w = [np.nanmax(np.abs(2 * own - rest), initial=0.0) for own in watts]
+    near_w = max(_ROUNDED_W * len(powers), _ROUNDED_SHARE * float(np.nanmax(watts)))
+    return [at for at, off in zip(powers, off_w, strict=True) if off <= near_w]
 
 
 def _label(group: Group) -> str:

@@ -454,7 +454,7 @@ def _no_table(path: Path) -> HouseError:
         path=path,
         line=1,
         fix="Lines above the header are passed over if they are few: are there many, or is the "
-        "file no text?",
+        "file no text? Columns that are padded with spaces are not read: export commas between.",
     )
 
 
@@ -464,8 +464,8 @@ def _delimiter(lines: Sequence[str], path: Path, *, among: Sequence[str] = _DELI
     for delimiter in among:
         rows = list(csv.reader(lines, delimiter=delimiter))
         width = len(rows[0])
-        if width < 2:
-            continue
+        if width < 2 or (delimiter == " " and any("  " in line for line in lines)):
+            continue  # columns that are padded with spaces would be cut anywhere
         same = sum(len(row) == width for row in rows) / len(rows)
         cells = [cell.strip() for row in rows[1:] for cell in row] or [c.strip() for c in rows[0]]
         sense = sum(
