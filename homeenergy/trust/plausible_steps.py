@@ -176,7 +176,7 @@ def _another_size(one: Facts, factor: float) -> Implausible:
     some = HALF_TO_DOUBLE[0] <= factor <= HALF_TO_DOUBLE[1]
     if factor < 0:
         what = "where it rises, the mains fall"
-        do = "Correct its sign in house.toml: multiplier = -1, unless it feeds in."
+        do = "Correct its sign in house.toml: multiplier = -1; what feeds in reads below zero."
     else:
         what = f"where it steps, the mains step {factor:,.3g} times as far"
         do = "See whether its clamp takes one leg of two, or both of one" if some else "Correct"

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import combinations
 from math import inf, nan
 
 import numpy as np
@@ -23,10 +22,10 @@ from homeenergy.trust.panel.circuit import (
     CARRIES,
     ENOUGH,
     REST_W,
+    Answer,
     CircuitBalance,
     Steps,
     coinciding,
-    difference_noise,
     families,
     find_steps,
     on_one_leg,
@@ -34,9 +33,7 @@ from homeenergy.trust.panel.circuit import (
     step_lag,
 )
 from homeenergy.trust.panel.explain import (
-    FLOOR,
     LEAST_SHARE,
-    Energy,
     Explanation,
     Reading,
     Seen,
@@ -47,10 +44,10 @@ from homeenergy.trust.panel.mains import (
     BLOCK_S,
     block_means,
     ceiling_of,
+    energy_of_mains,
     mains_by_leg,
     without_ceiling,
 )
-from homeenergy.trust.panel.mains_energy import feeds_back
 from homeenergy.trust.panel.matched import (
     Ending,
     GatheredLog,
@@ -61,6 +58,7 @@ from homeenergy.trust.panel.matched import (
     is_high,
     matched_steps,
 )
+from homeenergy.trust.panel.over_time import Change, change_of, clock_error
 from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
 from homeenergy.trust.panel.together import (
     PairSeen,
@@ -73,12 +71,14 @@ from homeenergy.trust.panel.together import (
 from homeenergy.trust.panel.told import (
     at_its_end,
     below_zero_concern,
+    change_concern,
+    clock_concern,
     mains_concerns,
     offset_concern,
     silent_concern,
     verdict,
 )
-from homeenergy.units import S_PER_DAY, S_PER_H, WH_PER_KWH
+from homeenergy.units import S_PER_DAY, S_PER_H
 
 MUCH_BELOW_W = 30.0
 CLAMP_ERROR = 0.03
@@ -199,11 +199,12 @@ def panel_balance(
         pairs = tuple(p for p in pairs if p.names not in together)
         columns = [p for p in columns if p in pairs]
         matched = matched_steps(log, mains, pairs, stated=stated)
+    changes = _changes(matched)
     endings = {c.name: ending(log, matched, c.name) for c in loads}
     seen = [_seen(c, matched, legs, bench, endings) for c in loads]
     found = explain(
         [one for one in seen if one.name not in {name for p in columns for name in p.names}],
-        _energy(mains, log, meter),
+        energy_of_mains(mains, log.blocks.values(), meter),
     )
     judged, told = [], []
     for circuit, one in zip(loads, seen, strict=True):
@@ -222,6 +223,18 @@ def panel_balance(
             may_end=endings[circuit.name] != "follows",
             clipped=partial(_clipped, house, circuit, log, traces[0]),
         )
+        if not in_columns:
+            late_s = None
+            if found.circuits[circuit.name].kind == "not fed":
+                late_s = clock_error(steps, _missed(log, mains, found), period_s=traces[0].period_s)
+            if late_s is not None:
+                concern = clock_concern(circuit.name, late_s)
+            elif circuit.name in changes:
+                concern = _changed(house, circuit, changes[circuit.name], legs, traces[0], pairs)
+            if late_s is not None or circuit.name in changes:
+                assert concern is not None
+                answer: Answer = "contradicts"
+                balance = replace(balance, answer=answer, verdict=concern.what)
         judged.append(balance)
         told += [concern] if concern is not None and not in_columns else []
     of_leg = {leg: sum(leg in one.legs_found for one in judged) for leg in legs}
@@ -229,7 +242,7 @@ def panel_balance(
     concerns += told
     silent = _silent(loads, log, mains, judged, found, legs, house.supply)
     concerns += silent
-    concerns += pair_concerns(pairs, columns)
+    concerns += pair_concerns([p for p in pairs if not p.names & changes.keys()], columns)
     concerns += joined_concerns(joined, how)
     through = np.stack([block_means(t.watts, t.period_s) for t in mains])
     below = _below_zero(through, log, found, loads, pairs)
@@ -291,44 +304,6 @@ def _seen(
         reads=reads,
         reads_u=reads_u,
         ceiling=endings[name] == "ends",
-    )
-
-
-def _energy(mains: Sequence[Trace], log: GatheredLog, meter: pd.DataFrame | None) -> Energy:
-    means = np.array([float(np.nanmean(t.watts, dtype=np.float64)) for t in mains])
-    lag = step_lag(mains[0].period_s)
-    equal = []
-    for j, k in combinations(range(len(mains)), 2):
-        a, b = (mains[i].watts[::50].astype(np.float64) for i in (j, k))
-        apart = float(np.nanmedian(np.abs(a - b)))
-        noise = sum(difference_noise(mains[i].watts, lag=lag)[0] for i in (j, k))
-        if apart < 3 * noise + FLOOR * float(np.nanmedian(np.abs(a))) + 1:
-            equal.append((j, k))
-    feeding = any(np.nanmean(w) < -REST_W / 5 for w in log.blocks.values() if w.size)
-    found = Energy(mains_w=means, equal=tuple(equal), feeding=feeding)
-    # A register may leave out what is fed back.
-    one_sided = any(feeds_back(trace) for trace in mains)
-    return found if meter is None or one_sided else _metered(found, mains, meter)
-
-
-def _metered(energy: Energy, mains: Sequence[Trace], meter: pd.DataFrame) -> Energy:
-    """The same with the meter's energy between its first and its last reading within the log."""
-    times = pd.DatetimeIndex(meter["time"])
-    first = mains[0]
-    inside = meter[(times >= first.start) & (times <= first.end)]
-    kwh = inside["kwh"].to_numpy(np.float64)
-    if kwh.size < 2 or (np.diff(kwh) < 0).any():
-        return energy
-    begins, ends = inside["time"].iloc[0], inside["time"].iloc[-1]
-    hours = (ends - begins) / pd.Timedelta(hours=1)
-    if hours < 1:
-        return energy
-    of_span = [t.between(begins, ends).watts for t in mains]
-    return replace(
-        energy,
-        meter_w=(kwh[-1] - kwh[0]) * WH_PER_KWH / hours,
-        meter_u_w=WH_PER_KWH / hours / np.sqrt(6),
-        metered_w=np.array([float(np.nanmean(w, dtype=np.float64)) for w in of_span]),
     )
 
 
@@ -404,6 +379,33 @@ def _shares_stated(circuit: Circuit, legs: Sequence[str]) -> NDArray[np.float64]
     """Share of a circuit on each clamp of the mains, as house.toml says."""
     on = np.array([float(leg in circuit.legs or len(legs) == 1) for leg in legs])
     return on / max(1.0, on.sum())
+
+
+def _changes(matched: Matched) -> dict[str, Change]:
+    """Circuits that the mains answer in another way from some time on."""
+    found = {}
+    for name, ratios in matched.ratios.items():
+        high = matched.high[name]
+        one = change_of(matched.sample[name][high], ratios[:, high])
+        if one is not None:
+            found[name] = one
+    return found
+
+
+def _changed(
+    house: House,
+    circuit: Circuit,
+    change: Change,
+    legs: Sequence[str],
+    grid: Trace,
+    pairs: Sequence[PairSeen],
+) -> Concern:
+    first, last = (
+        (grid.start + pd.Timedelta(seconds=at * grid.period_s)).tz_convert(house.timezone)
+        for at in (change.last_sample, change.first_sample)
+    )
+    others = {name for p in pairs if circuit.name in p.names for name in p.names} - {circuit.name}
+    return change_concern(circuit.name, change, legs, between=(first, last), others=sorted(others))
 
 
 def _clipped(house: House, circuit: Circuit, log: GatheredLog, grid: Trace) -> str:

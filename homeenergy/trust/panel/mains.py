@@ -1,9 +1,10 @@
-"""The mains by leg, on one grid, and where a clamp ends."""
+"""The mains by leg, on one grid, their energy, and where a clamp ends."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,9 @@ from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.concern import Concern
-from homeenergy.trust.panel.mains_energy import common_stretch
+from homeenergy.trust.panel.circuit import REST_W, difference_noise, step_lag
+from homeenergy.trust.panel.explain import FLOOR, Energy
+from homeenergy.trust.panel.mains_energy import common_stretch, feeds_back
 from homeenergy.trust.panel.told import clipped_concern
 from homeenergy.units import S_PER_H, WH_PER_KWH
 
@@ -157,3 +160,46 @@ def without_ceiling(
         watts[at_top] = np.nan
         left.append(replace(trace, watts=watts))
     return concerns, left
+
+
+def energy_of_mains(
+    mains: Sequence[Trace],
+    blocks_w: Iterable[NDArray[np.float64]],
+    meter: pd.DataFrame | None,
+) -> Energy:
+    """Mean power of the mains and of the meter; `blocks_w` are means of minutes of each circuit."""
+    means = np.array([float(np.nanmean(t.watts, dtype=np.float64)) for t in mains])
+    lag = step_lag(mains[0].period_s)
+    equal = []
+    for j, k in combinations(range(len(mains)), 2):
+        a, b = (mains[i].watts[::50].astype(np.float64) for i in (j, k))
+        apart = float(np.nanmedian(np.abs(a - b)))
+        noise = sum(difference_noise(mains[i].watts, lag=lag)[0] for i in (j, k))
+        if apart < 3 * noise + FLOOR * float(np.nanmedian(np.abs(a))) + 1:
+            equal.append((j, k))
+    feeding = any(np.nanmean(w) < -REST_W / 5 for w in blocks_w if w.size)
+    found = Energy(mains_w=means, equal=tuple(equal), feeding=feeding)
+    # A register may leave out what is fed back.
+    one_sided = any(feeds_back(trace) for trace in mains)
+    return found if meter is None or one_sided else _metered(found, mains, meter)
+
+
+def _metered(energy: Energy, mains: Sequence[Trace], meter: pd.DataFrame) -> Energy:
+    """The same with the meter's energy between its first and its last reading within the log."""
+    times = pd.DatetimeIndex(meter["time"])
+    first = mains[0]
+    inside = meter[(times >= first.start) & (times <= first.end)]
+    kwh = inside["kwh"].to_numpy(np.float64)
+    if kwh.size < 2 or (np.diff(kwh) < 0).any():
+        return energy
+    begins, ends = inside["time"].iloc[0], inside["time"].iloc[-1]
+    hours = (ends - begins) / pd.Timedelta(hours=1)
+    if hours < 1:
+        return energy
+    of_span = [t.between(begins, ends).watts for t in mains]
+    return replace(
+        energy,
+        meter_w=(kwh[-1] - kwh[0]) * WH_PER_KWH / hours,
+        meter_u_w=WH_PER_KWH / hours / np.sqrt(6),
+        metered_w=np.array([float(np.nanmean(w, dtype=np.float64)) for w in of_span]),
+    )

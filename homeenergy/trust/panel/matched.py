@@ -71,6 +71,7 @@ class Matched:
     always switched with it, of which nothing shows on which leg they are.
     """
 
+    sample: dict[str, NDArray[np.int64]]
     ratios: dict[str, Ratios]
     noise: dict[str, Ratios]
     beside: dict[str, float]
@@ -126,7 +127,7 @@ def matched_steps(
     gives their shares on, shape (mains,) each. Of `pairs`, the steps of both are kept as they are.
     """
     noise = [difference_noise(t.watts, lag=step_lag(t.period_s)) for t in mains]
-    found = Matched(ratios={}, noise={}, beside={}, heights_w={}, high={})
+    found = Matched(sample={}, ratios={}, noise={}, beside={}, heights_w={}, high={})
     lag = step_lag(mains[0].period_s)
     noise_w, noise_share = difference_noise(log.sum_w, lag=lag)
     for name, steps in log.steps.items():
@@ -134,7 +135,7 @@ def matched_steps(
         room_w = WITHIN_NOISE * np.hypot(noise_w, noise_share * level_w)
         alone, added_w, left_w = _alone(name, log, pairs, room_w, stated)
         own = Steps(sample=steps.sample[alone], watts=steps.watts[alone], lag=steps.lag)
-        found.heights_w[name] = own.watts
+        found.sample[name], found.heights_w[name] = own.sample, own.watts
         rise_w = np.stack([rises(trace.watts, own) for trace in mains])
         found.ratios[name] = (rise_w - added_w[:, alone]) / own.watts
         found.noise[name] = np.stack(

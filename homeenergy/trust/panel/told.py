@@ -11,7 +11,7 @@ import pandas as pd
 from homeenergy.house.kinds import KINDS, why_named_to_stay_on
 from homeenergy.house.schedule import Circuit
 from homeenergy.trust.concern import Concern
-from homeenergy.trust.panel.circuit import ENOUGH, Answer, CircuitBalance
+from homeenergy.trust.panel.circuit import ENOUGH, ON_LEG, Answer, CircuitBalance
 from homeenergy.trust.panel.explain import (
     ODDS_TO_ACT,
     SIMPLE_FACTORS,
@@ -20,6 +20,7 @@ from homeenergy.trust.panel.explain import (
     MainsFault,
     Reading,
 )
+from homeenergy.trust.panel.over_time import Change
 from homeenergy.words import two_digits
 
 AGREES = 0.05  # an interval of the ratio that is farther from 1 does not say "agrees"
@@ -294,6 +295,51 @@ def _note(name: str, what: str, do: str) -> Concern:
     return Concern(weight="note", subject=name, what=what, do=do)
 
 
+def clock_concern(name: str, late_s: float) -> Concern:
+    """A circuit whose steps the mains make at another time."""
+    how = f"{abs(late_s):,.0f} s {'later' if late_s > 0 else 'earlier'}"
+    return _wrong(
+        name,
+        f"{name} is logged {how} than the mains: they make its steps, at another time. The clock "
+        "of one of the two is off.",
+        "Set the clocks of both loggers by one time, and shift what was logged until then.",
+        0.9,
+    )
+
+
+def change_concern(
+    name: str,
+    change: Change,
+    legs: Sequence[str],
+    *,
+    between: tuple[pd.Timestamp, pd.Timestamp],
+    others: Sequence[str],
+) -> Concern:
+    """A circuit that the mains answer in another way from some time on."""
+    then, now = (
+        " and ".join(
+            f"{value:.2f} times on {leg}"
+            for leg, value in zip(legs, ratio, strict=True)
+            if abs(value) > ON_LEG
+        )
+        or "not at all"
+        for ratio in (change.before, change.since)
+    )
+    first, last = (f"{at:%Y-%m-%d %H:%M}" for at in between)
+    text = (
+        f"{name}: until {first} the mains rise {then} with it, and from {last} on {now}. Its clamp "
+        "was moved, came loose or was set otherwise in between."
+    )
+    if others:
+        text += f" It has steps of {' and '.join(others)} in it."
+    do = (
+        "See what its clamp is on, and compare it with a reference meter. One multiplier cannot be "
+        "right for the whole log: give each time its own (multiplier with `from`), or its readings "
+        "of one of them up."
+    )
+    return _wrong(name, text, do, 1.3)
+
+
 def silent_concern(
     circuit: Circuit, *, steps: int, height_w: float, partly: bool, both: bool
 ) -> Concern:
@@ -366,7 +412,8 @@ def shared_concern(one: str, other: str, *, share: float, ratio: float) -> Conce
         subject=one,
         what=f"{one} and {other} see the same load: {share:.0%} of the steps of {one} are in "
         f"{other} too, {ratio:.2f} times as high.",
-        do="See which conductors run through the two clamps; a load in both is counted twice.",
+        do="See which conductors run through the two clamps, and whether one of them feeds the "
+        "other: a load in both is counted twice.",
         share=1.2,
     )
 

@@ -1,0 +1,67 @@
+"""A clock that is off, and a clamp that was moved or came loose, are told with the time."""
+
+import numpy as np
+import pytest
+
+from homeenergy.trust import check_house
+
+from .panels import BOTH, make_panel, switched
+
+N = 2 * 86_400
+HALF = np.arange(N) >= N // 2
+
+
+def panel(folder, **reads):
+    """Five loads; `reads` says what the clamp of one shows, given all of them."""
+    true = {
+        name: switched(seed, on_w=on_w, n=N)
+        for seed, (name, on_w) in enumerate(
+            (("kettle", 1500), ("iron", 1000), ("lamp", 150), ("toaster", 900), ("heater", 700))
+        )
+    }
+    leg_of = dict(zip(true, ("L1", "L1", "L1", "L2", "L2"), strict=True))
+    legs_w = {leg: 80 + sum(w for name, w in true.items() if leg_of[name] == leg) for leg in BOTH}
+    return make_panel(
+        folder,
+        readings=true | {name: read(true) for name, read in reads.items()},
+        legs_w=legs_w,
+        stated={name: {"legs": (leg,)} for name, leg in leg_of.items()},
+    )
+
+
+def the_wrong(found):
+    (one,) = [c for c in found.concerns if c.weight != "note"]
+    return one
+
+
+@pytest.mark.parametrize("late_s", [180, -600])
+def test_a_clock_that_is_off_is_no_other_panel(tmp_path, late_s):
+    one = the_wrong(check_house(panel(tmp_path, heater=lambda w: np.roll(w["heater"], late_s))))
+    assert one.subject == "heater"
+    assert f"{abs(late_s)} s {'later' if late_s > 0 else 'earlier'} than the mains" in one.what
+    assert "fed from" not in one.what
+
+
+def test_a_circuit_of_another_panel_has_no_clock(tmp_path):
+    elsewhere = switched(77, on_w=700, n=N)
+    one = the_wrong(check_house(panel(tmp_path, heater=lambda _: elsewhere)))
+    assert "is it fed from this panel" in one.what or "do not step" in one.what
+
+
+def test_a_clamp_that_came_loose_is_told_with_the_time(tmp_path):
+    one = the_wrong(check_house(panel(tmp_path, iron=lambda w: np.where(HALF, 0.7, 1) * w["iron"])))
+    assert one.subject == "iron"
+    assert "iron: until 2026-03-02 2" in one.what or "iron: until 2026-03-03 0" in one.what
+    assert "1.00 times on L1 with it" in one.what
+    assert "1.43 times on L1." in one.what
+    assert "its multiplier to" not in one.do
+
+
+def test_a_clamp_that_was_moved_names_the_circuit_it_is_on(tmp_path):
+    moved = np.arange(N) >= N // 5  # early: most steps of the heater are in both
+    one = the_wrong(
+        check_house(panel(tmp_path, kettle=lambda w: np.where(moved, w["heater"], w["kettle"])))
+    )
+    assert one.subject == "kettle"
+    assert "on 1.00 times on L2" in one.what
+    assert "steps of heater in it" in one.what
