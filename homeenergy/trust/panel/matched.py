@@ -39,7 +39,7 @@ HALF = 0.5  # of a load's changes: a clamp that shows less of them ends
 ROUNDING_W2 = 1 / 6  # variance of a difference of whole watts
 CLAMP_DRIFT = 0.01
 LEAST_BESIDE = 0.01
-LEAST_SPREAD = 0.003  # of a load from use to use, for a clamp to be seen to follow it
+LEAST_SPREAD = 0.01  # of a load from use to use, for a clamp to be seen to follow it
 OTHER_SHARE = 0.1  # a step of another circuit of at least this share spoils a comparison
 
 Ending = Literal["ends", "follows", "not shown"]
@@ -189,7 +189,9 @@ def ending(log: GatheredLog, matched: Matched, name: str) -> Ending:
     x, y, n = x - x.mean(), y - y.mean(), x.size
     random = float((of_noise**2).sum())
     own = float(x @ x) - random
-    if n < ENOUGH or own <= max(3 * np.sqrt(2 / n) * random, n * LEAST_SPREAD**2):
+    spread = NORMAL_MAD * float(np.median(np.abs(x - np.median(x))))  # not that of a few steps
+    varies = min(own, n * spread**2 - random)
+    if n < ENOUGH or varies <= max(3 * np.sqrt(2 / n) * random, n * LEAST_SPREAD**2):
         return _ending_alone(log, name)
     slope = float(x @ y) / own
     u = float(np.sqrt(((y - slope * x) ** 2).sum() / (n - 2) / own))
