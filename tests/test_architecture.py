@@ -46,7 +46,6 @@ OWN_IDEAS = {
     "homeenergy.record.modbus": "a protocol",
     "homeenergy.trust.clamps.highest_loads": "loads at the end of a clamp's range, or of a breaker",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
-    "homeenergy.show.writeup.survey": "many houses as a document",
     "homeenergy.show.lesson.notebook": "texts of a lesson as cells of a notebook",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }
