@@ -178,7 +178,7 @@ def mean_of_days(
         kwh, unit=unit, basis=f"mean of {n} whole days, t interval", source=SCATTER_OF_DAYS
     )
     deviations = kwh - kwh.mean()
-    if n < LEAST_DAYS or _only_rounding(deviations, kwh):
+    if n < LEAST_DAYS_FOR_CORRELATION or _only_rounding(deviations, kwh):
         return plain
     squares = None if parts is None else squares_of_parts(parts)
     half, words = half_of_mean(deviations, squares=squares, independent=_independent(n))
@@ -289,11 +289,10 @@ def mean_of_runs(
 
     Notes
     -----
-    From three days on, days and not runs are the unit: the mean is a ratio of the sums of days
-    (Cochran 1977, 2.11) with one degree of freedom less than there are days, and autocorrelation
-    between days widens the interval further (`half_of_mean`). Fewer than seven days with runs among
-    14 or more are taken as independent. With fewer than seven it is no narrower than for
-    independent runs.
+    From three days on, days and not runs are taken as independent: the mean is a ratio of the sums
+    of days (Cochran 1977, 2.11) with one degree of freedom less
+    than there are days. From seven on, autocorrelation between days widens the interval further
+    (`half_of_mean`); with fewer it is no narrower than for independent runs.
     """
     n = kwh.size
     plain = mean_estimate(kwh, unit=unit, basis=_runs_basis(n), source=SCATTER_OF_RUNS)
@@ -303,16 +302,16 @@ def mean_of_runs(
     deviations = np.bincount(at, weights=kwh - kwh.mean()).astype(np.float64)
     if _only_rounding(deviations, kwh):
         return plain
-    reach = int(days[-1] - days[0]) + 1
-    if days.size < LEAST_DAYS_FOR_CORRELATION and reach >= DAYS_THAT_TELL:
+    if days.size < LEAST_DAYS_FOR_CORRELATION:
         squares = float(deviations @ deviations) / (days.size - 1) / days.size
         half, words = coverage_factor(days.size - 1) * float(np.sqrt(squares)), ""
+        if half * days.size / n <= plain.spread:
+            return plain
     else:
+        reach = int(days[-1] - days[0]) + 1
         half, words = half_of_mean(
             deviations, squares=squares_of_runs(kwh, at), independent=_independent(reach)
         )
-    if days.size < LEAST_DAYS_FOR_CORRELATION and half * days.size / n <= plain.spread:
-        return plain
     basis = f"mean of {n} complete runs on {days.size} days, t interval from the spread of days"
     return _widened(plain, half * days.size / n, f"{basis}{words}", kwh, freedom=days.size - 1)
 
