@@ -166,6 +166,7 @@ def sliders(
         is written on the figure. Without a running kernel there is nothing to see: call `draw`
         itself for a picture that stays.
     """
+    import matplotlib.pyplot as plt
     from ipywidgets import HTML, FloatSlider, VBox
 
     if not ranges:
@@ -193,8 +194,10 @@ def sliders(
     def redraw(_change: object = None) -> None:
         values = {name: box.value for name, box in boxes.items()}
         try:
-            figure = _figure(draw(**values))
-            png = _png(figure)
+            # Else the thread that handles messages may show and close it while it is drawn.
+            with plt.ioff():
+                figure = _figure(draw(**values))
+                png = _png(figure)
             at = ", ".join(f"{spoken[name]} {value:g}" for name, value in values.items())
             words = figure_words(figure).removeprefix("Figure. ")
             picture.value = image_html(f"Figure. {at}. {words}", png=png)
