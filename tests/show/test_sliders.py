@@ -13,6 +13,7 @@ from homeenergy.show.panels.widgets import sliders
 @pytest.fixture
 def inline_backend():
     before = plt.get_backend()
+    plt.close("all")  # what other tests left
     plt.switch_backend("module://matplotlib_inline.backend_inline")
     with plt.ion():
         yield
