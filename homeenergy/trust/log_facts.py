@@ -236,16 +236,33 @@ def _days(load: LoggedLoad, tally: _Tally) -> Days:
     return Days(first=first, **out)
 
 
-def common_blocks(facts: Sequence[Facts]) -> tuple[NDArray[np.float64], float] | None:
-    """Block means of circuits where all have readings, shape (circuits, blocks), and hours."""
-    block_s = facts[0].load.block_s
-    if any(one.load.block_s != block_s or one.load.start is None for one in facts):
-        return None
+def aligned_blocks(facts: Sequence[Facts]) -> tuple[NDArray[np.float64], int] | None:
+    """Block means of circuits, and the number of the first block since 1970.
+
+    Shape (circuits, blocks), NaN where a circuit has none; None without circuits, where one has no
+    block, or where blocks differ in length.
+    """
     loads = [one.load for one in facts]
-    low = max(load.first_block for load in loads)
-    high = min(load.first_block + load.blocks_w.size for load in loads)
-    if high <= low:
+    if not loads or any(x.block_s != loads[0].block_s or x.start is None for x in loads):
         return None
-    blocks = np.stack([x.blocks_w[low - x.first_block : high - x.first_block] for x in loads])
-    blocks = blocks[:, np.isfinite(blocks).all(axis=0)]
-    return blocks, blocks.shape[1] * block_s / S_PER_H
+    low = min(load.first_block for load in loads)
+    stop = max(load.first_block + load.blocks_w.size for load in loads)
+    blocks = np.full((len(loads), stop - low), np.nan)
+    for row, load in zip(blocks, loads, strict=True):
+        first = load.first_block - low
+        row[first : first + load.blocks_w.size] = load.blocks_w
+    return blocks, low
+
+
+def common_blocks(facts: Sequence[Facts]) -> tuple[NDArray[np.float64], float] | None:
+    """Block means of circuits where all have readings, shape (circuits, blocks), and hours.
+
+    None where `aligned_blocks` gives none, or no block has all.
+    """
+    aligned = aligned_blocks(facts)
+    if aligned is None:
+        return None
+    blocks = aligned[0][:, np.isfinite(aligned[0]).all(axis=0)]
+    if not blocks.shape[1]:
+        return None
+    return blocks, blocks.shape[1] * facts[0].load.block_s / S_PER_H

@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.readings.house import House
 from homeenergy.trust.concern import Implausible, held_out
-from homeenergy.trust.log_facts import DAY_NS, Facts, common_blocks, from_when, instant_of
+from homeenergy.trust.log_facts import (
+    DAY_NS,
+    Facts,
+    aligned_blocks,
+    common_blocks,
+    from_when,
+    instant_of,
+)
 from homeenergy.trust.plausible_steps import steps_of_mains
 from homeenergy.trust.typed_readings import read_meter
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
@@ -191,28 +198,24 @@ def _stepped_together(
     """
     out_already = set(held_out(found))
     some = [one for one in facts if one.load.start is not None and one.load.blocks_w.size > 2]
-    block_s = some[0].load.block_s if some else 0.0
-    if len(some) < STEP_TOGETHER or any(one.load.block_s != block_s for one in some):
+    aligned = aligned_blocks(some)
+    if len(some) < STEP_TOGETHER or aligned is None:
         return []
     if all(one.circuit.name in out_already for one in some):
         return []
-    block_ns = round(block_s * NS_PER_S)
-    low = min(one.load.first_block for one in some)
-    stop = max(one.load.first_block + one.load.blocks_w.size for one in some)
-    known = np.zeros(stop - low, dtype=np.int32)
+    blocks_w, low = aligned
+    block_ns = round(some[0].load.block_s * NS_PER_S)
+    known = np.zeros(blocks_w.shape[1], dtype=np.int32)
     asked = {(factor, sign): np.zeros_like(known) for factor in FACTORS for sign in (1.0, -1.0)}
-    for one in some:
-        size_w = np.abs(one.load.blocks_w)
+    for size_w in np.abs(blocks_w):
         before, after = size_w[:-2], size_w[2:]  # the block between may hold the step
         draws = np.isfinite(before) & np.isfinite(after) & (np.fmax(before, after) >= LEAST_W)
-        first = one.load.first_block - low + 1
-        here = slice(first, first + before.size)
-        known[here] += draws
+        known[1:-1] += draws
         draws &= (before > 0) & (after > 0)
         octaves = np.full(before.size, np.nan)
         octaves[draws] = np.log2(after[draws] / before[draws])
         for (factor, sign), near in asked.items():
-            near[here] += np.abs(octaves - sign * np.log2(factor)) <= CLOSE_OCTAVES
+            near[1:-1] += np.abs(octaves - sign * np.log2(factor)) <= CLOSE_OCTAVES
     for (factor, sign), near in asked.items():
         at = np.flatnonzero((near >= STEP_TOGETHER) & (near >= AGREEING * known))
         at = np.array(
@@ -241,19 +244,12 @@ def _all_at_nothing(
     """Times at which every circuit reads 0, in a house in which something draws nearly always."""
     del found
     some = [one for one in facts if one.load.start is not None]
-    if len(some) < NOTHING_OF or any(one.load.block_s != some[0].load.block_s for one in some):
+    aligned = aligned_blocks(some)
+    if len(some) < NOTHING_OF or aligned is None:
         return []
-    low = min(one.load.first_block for one in some)
-    stop = max(one.load.first_block + one.load.blocks_w.size for one in some)
-    known = np.zeros(stop - low, dtype=np.int32)
-    draws = np.zeros(stop - low, dtype=np.bool_)
-    for one in some:
-        here = slice(
-            one.load.first_block - low, one.load.first_block - low + one.load.blocks_w.size
-        )
-        known[here] += np.isfinite(one.load.blocks_w)
-        draws[here] |= np.abs(one.load.blocks_w) > NOTHING_W
-    nothing = np.r_[False, (known == len(some)) & ~draws, False]
+    blocks_w, low = aligned
+    draws = (np.abs(blocks_w) > NOTHING_W).any(axis=0)
+    nothing = np.r_[False, np.isfinite(blocks_w).all(axis=0) & ~draws, False]
     begin, end = np.flatnonzero(nothing[1:] != nothing[:-1]).reshape(-1, 2).T
     long = (end - begin) * some[0].load.block_s >= NOTHING_H * S_PER_H
     short = int((end - begin)[~long].sum())

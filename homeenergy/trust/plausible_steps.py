@@ -11,7 +11,7 @@ from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import median_estimate
 from homeenergy.trust.concern import Implausible, held_out
-from homeenergy.trust.log_facts import Facts
+from homeenergy.trust.log_facts import Facts, aligned_blocks
 from homeenergy.units import S_PER_DAY
 
 # Own choices.
@@ -59,9 +59,11 @@ def steps_of_mains(
     there = [one for one in facts if one.circuit.name not in out_already and one.load.blocks_w.size]
     mains = [one for one in there if one.circuit.role == "mains"]
     loads = [one for one in there if one.circuit.role == "load"]
-    if not mains or not loads or len({one.load.block_s for one in there}) > 1:
+    aligned = aligned_blocks([*mains, *loads])
+    if not mains or not loads or aligned is None:
         return []
-    steps = _steps([*mains, *loads])
+    # Over every minute, from the one before it to the one after; NaN where one is missing.
+    steps = aligned[0][:, 2:] - aligned[0][:, :-2]
     a_day = round(S_PER_DAY / there[0].load.block_s)
     into, own = steps[: len(mains)], steps[len(mains) :]
     backwards = [
@@ -105,21 +107,6 @@ def steps_of_mains(
     if apart:
         out.append(_not_followed(apart))
     return out
-
-
-def _steps(facts: Sequence[Facts]) -> _Numbers:
-    """Step of each circuit over every minute, from the one before it to the one after [W].
-
-    Shape (circuits, minutes); NaN where a minute is missing.
-    """
-    loads = [one.load for one in facts]
-    low = min(load.first_block for load in loads)
-    minutes = max(load.first_block + load.blocks_w.size for load in loads) - low
-    steps = np.full((len(loads), max(0, minutes - 2)), np.nan)
-    for row, load in zip(steps, loads, strict=True):
-        at, own_w = load.first_block - low, load.blocks_w[2:] - load.blocks_w[:-2]
-        row[at : at + own_w.size] = own_w
-    return steps
 
 
 def _asked(steps: _Numbers, a_day: int) -> NDArray[np.intp]:
