@@ -107,7 +107,7 @@ def _working_w(cycles: Cycles, runs: pd.DataFrame) -> Array:
     idle_w = cycles.rest.measured_w if np.isfinite(cycles.rest.measured_w) else 0.0
     low = np.searchsorted(plateaus.first, plateaus.numbers(runs["start"]))
     high = np.searchsorted(plateaus.first, plateaus.numbers(runs["end"]))
-    above_w = np.maximum(plateaus.mean_w - idle_w, 0.0)
+    above_w = np.abs(plateaus.mean_w - idle_w)  # a clamp on backwards reads below zero
     energy = above_w * plateaus.n
     out = np.full(len(runs), np.nan)
     for number, (a, b) in enumerate(zip(low, high, strict=True)):

@@ -138,6 +138,25 @@ def scaled_house(folder, factors, *, at_day=8):
     return open_house(folder)
 
 
+@pytest.mark.parametrize(("sign", "runs"), [(1, 30), (-1, 30), (1, 3)])
+def test_a_step_of_power_is_found_backwards_too_and_not_among_three_runs(sign, runs):
+    rng = np.random.default_rng(0)
+    watts = np.full(10 * 8640, 1.0, np.float32)
+    for run in range(runs):
+        first = run * watts.size // runs + 500
+        level_w = (1400 if run >= runs // 2 else 1000) * rng.uniform(0.99, 1.01)
+        watts[first : first + 40] = level_w
+    watts[6 * 8640 : 7 * 8640] = np.nan  # a day is missing
+    start = pd.Timestamp("2026-03-25", tz="UTC")
+    trace = he.Trace(label="iron", start=start, period_s=10.0, watts=sign * watts)
+    step = power_step(he.find_cycles(trace))
+    if runs == 3:
+        assert step is None
+    else:
+        assert step.ratio == pytest.approx(1.4, abs=0.02)
+        assert step.last < start + pd.Timedelta(days=5, hours=2) < step.at + pd.Timedelta(hours=3)
+
+
 def test_another_power_from_a_day_on_is_said_and_is_no_second_appliance(tmp_path):
     house = scaled_house(tmp_path / "house", {"oven": 1.0, "kettle": 1.25, "iron": 1.0})
     found = he.house_findings(house)
