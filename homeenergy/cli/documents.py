@@ -93,6 +93,8 @@ def writeup(
             f"--language must be one of {', '.join(languages())}, got {language!r}"
         )
     for path in out or []:
+        if path.suffix.lower() not in ENDINGS:
+            raise typer.BadParameter(f"--out must end in one of {', '.join(ENDINGS)}, got {path}")
         if len(folders) > 1 and HOUSE not in str(path):
             raise typer.BadParameter(f"of many houses, --out needs {HOUSE} in its name, got {path}")
     if len(folders) > 1 and (check is not None or before is not None):
@@ -118,15 +120,21 @@ def writeup(
             return
         document = _made(folder, **options)
         for path in out or []:
-            say(f"Wrote {document.save(_named(path, folder))}", err=True)
+            say(f"Wrote {_saved(document, _named(path, folder))}", err=True)
 
 
 HOUSE = "{house}"
+ENDINGS = (".html", ".pdf", ".docx", ".xlsx")
 
 
 def _named(path: Path, folder: Path) -> Path:
     """The file of one house."""
     return Path(str(path).replace(HOUSE, folder.resolve().name))
+
+
+def _saved(document: WriteUp, path: Path) -> Path:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return document.save(path)
 
 
 def _batch(folders: list[Path], out: list[Path], options: dict[str, Any]) -> None:
@@ -152,8 +160,8 @@ def _batch(folders: list[Path], out: list[Path], options: dict[str, Any]) -> Non
                     continue
                 document = _made(folder, **options)
                 for path in files:
-                    path.parent.mkdir(parents=True, exist_ok=True)
-                    say(f"Wrote {document.save(path)} ({number} of {len(folders)})", err=True)
+                    written = _saved(document, path)
+                    say(f"Wrote {written} ({number} of {len(folders)})", err=True)
             except (HouseError, OSError) as error:
                 failed += 1
                 say(f"homeenergy: {folder}: {error}", err=True)

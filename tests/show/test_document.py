@@ -21,6 +21,7 @@ from homeenergy.show.document.blocks import (
     Picture,
     Prose,
     Table,
+    Together,
 )
 from homeenergy.show.document.files import column_shares, pandoc_form, read_record, write_document
 
@@ -164,6 +165,21 @@ def test_pictures_have_their_words_and_pages_need_nothing_else(files):
     with zipfile.ZipFile(files["docx"]) as package:
         assert "A line &quot;up&quot; &amp; down" in package.read("word/document.xml").decode()
     assert b"/Alt" in files["pdf"].read_bytes() or b"/StructTreeRoot" in files["pdf"].read_bytes()
+
+
+def test_contents_of_the_page_lead_to_every_heading(tmp_path):
+    parts = tuple(
+        Together(blocks=(Heading(text=name, level=level), Prose(text="Words.")))
+        if level == 2
+        else Heading(text=name)
+        for name, level in (("One", 1), ("First of one", 2), ("Two", 1), ("First of two", 2))
+    )
+    html = write_document(document(blocks=parts), tmp_path / "d.html").read_text(encoding="utf-8")
+    contents = html[html.index("<nav") : html.index("</nav>")]
+    links = re.findall(r'href="#([^"]+)"[^>]*>([^<]+)</a>', contents)
+    heads = dict(re.findall(r'<h[12][^>]* id="([^"]+)"[^>]*>([^<]+)</h', html))
+    assert [name for _, name in links] == ["One", "First of one", "Two", "First of two"]
+    assert all(heads[target] == name for target, name in links)
 
 
 def test_metadata_of_the_pdf(files):

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from html import escape
 from io import BytesIO
+from itertools import count
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import ModuleType
@@ -190,7 +191,6 @@ def _html(document: Document) -> bytes:
                 f"--metadata=toc-title:{translated('Contents', document.language)}",
                 "--include-in-header=head.html",
                 f"--css={HERE / 'document.css'}",
-                "--variable=document-css=false",
             ],
         )
 
@@ -392,31 +392,25 @@ def pandoc_form(
     """
     meta = {
         "title": _node("MetaInlines", _inlines(document.title)),
-        "author": _node("MetaInlines", _inlines(document.author)),
+        **({"author": _node("MetaInlines", _inlines(document.author))} if document.author else {}),
         "lang": _node("MetaString", document.language),
     }
     numbers, files = captions(document.blocks, language=document.language), iter(pictures)
-    blocks = _nodes(document.blocks, captions=numbers, files=files, widths=widths)
+    blocks = _nodes(document.blocks, captions=numbers, files=files, parts=count(1), widths=widths)
     blocks = list(_folding(blocks))
     return {"pandoc-api-version": PANDOC_API, "meta": meta, "blocks": blocks}
 
 
 def _folding(blocks: Iterable[dict[str, Any]]) -> Iterator[dict[str, Any]]:
-    """Name headings, for the contents, and let parts be folded where there are no pages."""
-    number, is_open = 0, False
+    """Let parts be folded where there are no pages."""
+    is_open = False
     for block in blocks:
-        if block["t"] != "Header":
+        if block["t"] != "Header" or block["c"][0] > 1:
             yield block
-            continue
-        number += 1
-        level, (_, classes, pairs), text = block["c"]
-        header = _node("Header", [level, [f"part-{number}", classes, pairs], text])
-        if level > 1:
-            yield header
             continue
         end = "</details>" if is_open else ""
         yield _node("RawBlock", ["html", f"{end}<details open><summary>"])
-        yield header
+        yield block
         yield _node("RawBlock", ["html", "</summary>"])
         is_open = True
     if is_open:
@@ -424,14 +418,27 @@ def _folding(blocks: Iterable[dict[str, Any]]) -> Iterator[dict[str, Any]]:
 
 
 def _nodes(
-    blocks: Iterable[Block], *, captions: Iterator[str], files: Iterator[str], widths: bool
+    blocks: Iterable[Block],
+    *,
+    captions: Iterator[str],
+    files: Iterator[str],
+    parts: Iterator[int],
+    widths: bool,
 ) -> list[dict[str, Any]]:
+    """Blocks in pandoc's form, with the next captions, pictures and names of headings."""
+    again: dict[str, Any] = {
+        "captions": captions,
+        "files": files,
+        "parts": parts,
+        "widths": widths,
+    }
     found: list[dict[str, Any]] = []
     for block in blocks:
         if isinstance(block, Heading):
             classes = ["new-page"] if block.new_page else []
             found += _page_break() if block.new_page else []
-            found.append(_node("Header", [block.level, ["", classes, []], _inlines(block.text)]))
+            attributes = [f"part-{next(parts)}", classes, []]
+            found.append(_node("Header", [block.level, attributes, _inlines(block.text)]))
         elif isinstance(block, Prose):
             found += [_node("Para", _inlines(part)) for part in paragraphs(block.text)]
         elif isinstance(block, Note):
@@ -444,9 +451,7 @@ def _nodes(
             found.append(_node("Para", _facts(block)))
         elif isinstance(block, Bullets):
             items = [
-                [_node("Plain", _inlines(item))]
-                if isinstance(item, str)
-                else _nodes(item, captions=captions, files=files, widths=widths)
+                [_node("Plain", _inlines(item))] if isinstance(item, str) else _nodes(item, **again)
                 for item in block.items
             ]
             numbered = [[1, {"t": "Decimal"}, {"t": "Period"}], items]
@@ -459,7 +464,7 @@ def _nodes(
             caption = next(captions) if block.caption else ""
             found.append(_table(block, caption, widths=column_shares(block) if widths else None))
         else:
-            inner = _nodes(block.blocks, captions=captions, files=files, widths=widths)
+            inner = _nodes(block.blocks, **again)
             found.append(_node("RawBlock", ["typst", "#block(breakable: false)["]))
             found.append(_node("Div", [["", ["together"], []], inner]))
             found.append(_node("RawBlock", ["typst", "]"]))

@@ -115,7 +115,7 @@ def photo_blocks(told: Told) -> tuple[Block, ...]:
         )
         for path in details.photos
     )
-    return (Heading(text=words.say("Photos"), new_page=True), *pictures)
+    return (Heading(text=words.say("Photos")), *pictures)
 
 
 def signed_blocks(told: Told) -> tuple[Block, ...]:

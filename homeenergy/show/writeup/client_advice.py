@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from homeenergy.findings.saving.advice import Action
+from homeenergy.findings.saving.advice import FLOOR_SHARE, Action
 from homeenergy.findings.saving.look_into import LookInto
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
 from homeenergy.house.schedule import appliance_names
@@ -100,7 +100,7 @@ def trust_part(told: Told) -> tuple[Block, ...]:
             )
         )
     blocks: list[Block] = [
-        Heading(text=words.say("How far to trust these figures"), new_page=not basis.house.mains),
+        Heading(text=words.say("How far to trust these figures")),
         Prose(
             text=words.say(
                 "A figure with a range in brackets, such as 0.41 kWh (0.39 to 0.43), means: if the "
@@ -166,7 +166,7 @@ def advice_part(told: Told) -> tuple[Block, ...]:
     """Every action and everything to look into, with what it rests on and what would refute it."""
     words, advice = told.words, told.advice
     blocks: list[Block] = [
-        Heading(text=words.say("What to do"), new_page=True),
+        Heading(text=words.say("What to do")),
         Prose(
             text=words.say(
                 "In the order of what each saves at least. Nothing is advised that saves less than "
@@ -286,9 +286,10 @@ def assumed_part(told: Told, record: Mapping[str, Any]) -> tuple[Block, ...]:
         items.append(words.say("Prices stay as they are; payback is simple, without interest."))
     items += [
         words.say(
-            "Nothing is advised below {floor} a year, which is an own rule: 1 % of the bill unless "
-            "house.toml says otherwise.",
+            "Nothing is advised below {floor} a year, which is an own rule: {one_share} of the "
+            "bill unless house.toml says otherwise.",
             floor=floor_text(told),
+            one_share=FLOOR_SHARE,
         ),
         words.say(
             "Things that share a circuit appear as one, unless house.toml names them; then their "
@@ -298,8 +299,20 @@ def assumed_part(told: Told, record: Mapping[str, Any]) -> tuple[Block, ...]:
         words.say("Where a clamp cannot resolve a small draw, a bound is given and no value."),
     ]
     versions = record["versions"]
+    made = words.say(
+        "Every circuit's power was split into stretches of constant power and these into runs; "
+        "means over days with their intervals follow JCGM 100:2008. The technical file (homeenergy "
+        "writeup --technical) holds methods, settings and the check of every clamp; the "
+        "spreadsheet holds every run. Made with homeenergy {version} from {files} files, "
+        "fingerprint {fingerprint}; homeenergy writeup --check tells whether the document still "
+        "matches them.",
+        version=versions["homeenergy"],
+        files=len(record["files"]),
+        fingerprint=record["fingerprint"][:16],
+    )
+    head = Heading(text=words.say("How it was made"), level=2)
     return (
-        Heading(text=words.say("What was assumed"), new_page=True),
+        Heading(text=words.say("What was assumed")),
         Bullets(items=tuple(items)),
         Note(
             about=words.say("Safety"),
@@ -311,18 +324,5 @@ def assumed_part(told: Told, record: Mapping[str, Any]) -> tuple[Block, ...]:
                 "health depends, may be on a circuit that is switched off."
             ),
         ),
-        Heading(text=words.say("How it was made"), level=2),
-        Prose(
-            text=words.say(
-                "Every circuit's power was split into stretches of constant power and these into "
-                "runs; means over days with their intervals follow JCGM 100:2008. The technical "
-                "file (homeenergy writeup --technical) holds methods, settings and the check of "
-                "every clamp; the spreadsheet holds every run. Made with homeenergy {version} from "
-                "{files} files, fingerprint {fingerprint}; homeenergy writeup --check tells "
-                "whether the document still matches them.",
-                version=versions["homeenergy"],
-                files=len(record["files"]),
-                fingerprint=record["fingerprint"][:16],
-            )
-        ),
+        Together(blocks=(head, Prose(text=made))),
     )

@@ -37,7 +37,7 @@ def bill_part(told: Told) -> tuple[Block, ...]:
     blocks = [*_bills(told), *_peaks(told), *_own_power(told), *_carbon(told)]
     if not blocks:
         return ()
-    return (Heading(text=words.say("The bill and the peaks"), new_page=True), *blocks)
+    return (Heading(text=words.say("The bill and the peaks")), *blocks)
 
 
 def _bills(told: Told) -> list[Block]:
