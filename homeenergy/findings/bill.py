@@ -14,7 +14,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from itertools import pairwise
-from math import ceil
 
 import numpy as np
 import pandas as pd
@@ -31,6 +30,8 @@ from homeenergy.stats.estimate import Estimate, number_text
 from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_H, WH_PER_KWH
 
 SLOT_MIN, SHORT_SLOT_MIN = 15, 5  # zones and intervals are made of these
+LEAST_OF_A_MINUTE = 0.5
+NET_MIN = 1  # within which what flows one way is set off against what flows the other
 
 
 def slot_energy(trace: Trace, *, slot_min: int = SLOT_MIN) -> pd.Series:
@@ -43,13 +44,23 @@ def slot_energy(trace: Trace, *, slot_min: int = SLOT_MIN) -> pd.Series:
     HouseError
         If a sample is longer than a slot.
     """
-    trace = trace.sure()
-    slot_ns = slot_min * 60 * NS_PER_S
-    if trace.period_ns > slot_ns:
+    refuse_long(trace.period_s, slot_min)
+    return _energy(trace, slot_min=slot_min, least=LEAST_COVERAGE)
+
+
+def refuse_long(period_s: float, slot_min: int) -> None:
+    """Refuse samples that are longer than a slot."""
+    if period_s > slot_min * 60:
         raise HouseError(
-            f"samples of {trace.period_s / 60:g} min cannot give the mean power of {slot_min} min",
+            f"samples of {period_s / 60:g} min cannot give the mean power of {slot_min} min",
             fix="Log it more often, or leave the demand charge out of house.toml.",
         )
+
+
+def _energy(trace: Trace, *, slot_min: int, least: float) -> pd.Series:
+    """Energy of slots, of samples that may be longer than these [kWh]."""
+    trace = trace.sure()
+    slot_ns = slot_min * 60 * NS_PER_S
     first, last = trace.start.value // slot_ns, -(-trace.end.value // slot_ns)
     begins_ns = np.arange(first, max(last, first + 2), dtype=np.int64) * slot_ns
     index = pd.DatetimeIndex(begins_ns.view("M8[ns]")).tz_localize("UTC")
@@ -60,22 +71,37 @@ def slot_energy(trace: Trace, *, slot_min: int = SLOT_MIN) -> pd.Series:
     edges, samples = np.r_[at, len(trace)], np.arange(len(trace) + 1)
     sums, counts = (np.diff(np.interp(edges, samples, one)) for one in (upto_w, upto))
     kwh = np.full(index.size, np.nan)
-    seen = counts * trace.period_ns >= LEAST_COVERAGE * slot_ns
+    seen = counts * trace.period_ns >= least * slot_ns
     hours = slot_min * 60 / S_PER_H
     kwh[seen] = sums[seen] / counts[seen] * hours / WH_PER_KWH
     return pd.Series(kwh, index=index)
 
 
-def mains_slot_min(house: House) -> int:
-    """Shortest slots for `mains_energy` [min]: `SLOT_MIN`, or the length of longer samples."""
-    longest_ns = max(house.stored_months(leg)[1] for leg in house.mains)
-    return max(SLOT_MIN, ceil(longest_ns / NS_PER_S / 60))
+def longest_sample_s(house: House) -> float:
+    """Longest samples of the mains [s]."""
+    return max(house.stored_months(leg)[1] for leg in house.mains) / NS_PER_S
 
 
-def mains_energy(house: House, *, slot_min: int = SLOT_MIN) -> pd.Series:
-    """Energy of slots of the clock through the mains [kWh], below zero where more is fed back."""
-    legs = [slot_energy(house.trace(leg), slot_min=slot_min) for leg in house.mains]
-    return pd.concat(legs, axis=1).sum(axis=1, min_count=len(legs))
+def net_by_minute(traces: Sequence[Trace]) -> pd.Series:
+    """Energy of minutes of several traces together [kWh]; NaN where one was not seen."""
+    each = [_energy(one, slot_min=NET_MIN, least=LEAST_OF_A_MINUTE) for one in traces]
+    return pd.concat(each, axis=1).sum(axis=1, min_count=len(each))
+
+
+def mains_energy(house: House, *, slot_min: int = SLOT_MIN) -> pd.DataFrame:
+    """Energy through the mains: a row a slot of the clock, `drawn` and `fed_back` [kWh].
+
+    Notes
+    -----
+    A meter with a register each way adds up the legs at every instant. Here each minute (or longer
+    sample) is taken by itself, so that what flows both ways within one counts as the difference;
+    minutes never set each other off. O(samples).
+    """
+    net = net_by_minute([house.trace(leg) for leg in house.mains])
+    both = pd.DataFrame({"drawn": net.clip(lower=0), "fed_back": -net.clip(upper=0)})
+    slots = both.resample(f"{slot_min}min", origin="epoch")
+    seen = slots.count() >= LEAST_COVERAGE * slot_min / NET_MIN
+    return (slots.mean() * (slot_min / NET_MIN)).where(seen)
 
 
 def house_bill(house: House, tariff: Tariff) -> Bill:
@@ -92,9 +118,9 @@ def house_bill(house: House, tariff: Tariff) -> Bill:
             fix='Log the supply, a circuit for each leg with role = "mains".',
         )
     slot_min = _slot_min(tariff)
-    kwh = mains_energy(house, slot_min=slot_min).clip(lower=0)
-    whole = pd.date_range(kwh.index[0], kwh.index[-1], freq=f"{slot_min}min")
-    return tariff.cost(kwh.reindex(whole), timezone=house.timezone)
+    refuse_long(longest_sample_s(house), slot_min)
+    drawn = mains_energy(house, slot_min=slot_min)["drawn"]
+    return tariff.cost(drawn, timezone=house.timezone)
 
 
 def demand_share(trace: Trace, *, bill: Bill, tariff: Tariff) -> Estimate:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.errors import HouseError
-from homeenergy.findings.bill import SLOT_MIN, mains_energy, mains_slot_min
+from homeenergy.findings.bill import SLOT_MIN, longest_sample_s, mains_energy
 from homeenergy.readings.house import House
 from homeenergy.units import S_PER_DAY
 
@@ -169,22 +169,19 @@ def reconcile_bills(house: House, bills: pd.DataFrame | None = None) -> Billed:
             path=house.path,
             fix='Log the supply, a circuit for each leg with role = "mains".',
         )
-    slot_min = mains_slot_min(house)
-    kwh = mains_energy(house, slot_min=slot_min).clip(lower=0)
-    rows = [_compared(row, kwh, house, slot_min=slot_min) for row in table.to_dict("records")]
+    kwh = mains_energy(house)["drawn"]
+    rows = [_compared(row, kwh, house) for row in table.to_dict("records")]
     currency = "" if house.tariff is None else house.tariff.currency
     return Billed(table=pd.DataFrame(rows), currency=currency)
 
 
-def _compared(
-    row: dict[Any, Any], kwh: pd.Series, house: House, *, slot_min: int
-) -> dict[str, object]:
+def _compared(row: dict[Any, Any], kwh: pd.Series, house: House) -> dict[str, object]:
     zone = str(house.timezone)
     start = pd.Timestamp(row["start"]).tz_localize(zone)
     end = (pd.Timestamp(row["end"]) + pd.Timedelta(days=1)).tz_localize(zone)
     days = (end - start).total_seconds() / S_PER_DAY
     here = kwh[(kwh.index >= start) & (kwh.index < end)].dropna()
-    covered = here.size * slot_min * 60 / S_PER_DAY / days
+    covered = here.size * SLOT_MIN * 60 / S_PER_DAY / days
     found: dict[str, object] = dict(row) | {
         "covered_share": covered,
         "logged_kwh": nan,
@@ -197,7 +194,7 @@ def _compared(
         return found
     logged = float(here.sum()) / covered
     slack = abs(logged) / days + METER_LIMIT * abs(logged) + 1.0
-    expected = _expected(row, here, house, days=days, slot_min=slot_min)
+    expected = _expected(row, here, house, days=days)
     differs = not logged - slack <= row["kwh"] <= logged + slack
     amount = row["amount"]
     wrong = (
@@ -223,14 +220,13 @@ def _compared(
     }
 
 
-def _expected(
-    row: dict[Any, Any], here: pd.Series, house: House, *, days: float, slot_min: int
-) -> float:
+def _expected(row: dict[Any, Any], here: pd.Series, house: House, *, days: float) -> float:
     """What the tariff asks for the billed kWh, used at the hours of the log."""
     tariff = house.tariff
-    if tariff is None or (slot_min > SLOT_MIN and tariff.single_price is None):
+    long = longest_sample_s(house) > SLOT_MIN * 60
+    if tariff is None or (long and (tariff.single_price is None or tariff.demand_charges)):
         return nan
-    whole = pd.date_range(here.index[0], here.index[-1], freq=f"{slot_min}min")
+    whole = pd.date_range(here.index[0], here.index[-1], freq=f"{SLOT_MIN}min")
     try:
         paid = tariff.cost(here.reindex(whole), timezone=house.timezone)
     except HouseError:

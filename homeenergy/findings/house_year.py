@@ -12,10 +12,10 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import RETURNED_SHARE, ApplianceFinding, clipped
 from homeenergy.findings.appliance.table import Findings
 from homeenergy.findings.bill import (
+    SLOT_MIN,
     demand_of_a_year,
     house_bill,
     mains_energy,
-    mains_slot_min,
     price_of_all_hours,
 )
 from homeenergy.findings.days import LEAST_COVERAGE, share_of_year
@@ -26,8 +26,10 @@ from homeenergy.findings.year import with_unseen_days
 from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate
+from homeenergy.trust.panel.quiet_times import NIGHT
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY
 
+LEAST_FED_BACK = 0.001  # of what is drawn; less is noise of the clamps. Own rule, no source.
 OTHER_SEASON = SEASON_LIMIT["some"]  # of what is on no measured circuit. Own rule, no source.
 
 
@@ -229,11 +231,11 @@ def house_year(house: House, findings: Findings) -> HouseYear:
 
 
 def _fed_back_kwh(house: House) -> float:
-    """What the mains return in a year like the days measured; each slot of the clock by itself."""
-    slot_min = mains_slot_min(house)
-    kwh = mains_energy(house, slot_min=slot_min).dropna()
-    days = len(kwh) * slot_min * 60 / S_PER_DAY
-    return float(-kwh.clip(upper=0).sum()) / days * DAYS_PER_YEAR if len(kwh) else 0.0
+    """What the mains return in a year like the days measured; nothing where it may be noise."""
+    kwh = mains_energy(house).dropna()
+    days = len(kwh) * SLOT_MIN * 60 / S_PER_DAY
+    drawn, fed_back = kwh.sum()
+    return float(fed_back) / days * DAYS_PER_YEAR if fed_back > LEAST_FED_BACK * drawn else 0.0
 
 
 def year_of(finding: ApplianceFinding) -> Estimate:
@@ -334,9 +336,13 @@ def _loads(
 def _with_base(year: HouseYear, house: House, findings: Findings) -> HouseYear:
     if year.whole_house and findings.unmeasured_kwh_per_day is None:
         return year  # a circuit is held out: what runs on it would count as never stopping
-    try:
-        base = house_baseload(house, findings=findings)
-    except (HouseError, ValueError):
+    for hours in (None, NIGHT):  # power that nobody measures may flow out by day
+        try:
+            base = house_baseload(house, findings=findings, hours=hours)
+            break
+        except (HouseError, ValueError):
+            continue
+    else:
         return year
     kwh = base.kwh_per_year
     return replace(year, base=base, base_kwh=kwh, base_money=year.steady_cost(kwh))

@@ -10,7 +10,15 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
-from homeenergy.findings.bill import SLOT_MIN, mains_energy, slot_energy
+from homeenergy.findings.bill import (
+    NET_MIN,
+    SLOT_MIN,
+    longest_sample_s,
+    mains_energy,
+    net_by_minute,
+    refuse_long,
+    slot_energy,
+)
 from homeenergy.readings.house import House
 from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H
 
@@ -75,7 +83,8 @@ def house_peaks(house: House, findings: tuple[ApplianceFinding, ...]) -> Peaks:
             "the mains are not logged, so the peaks of the house are not known", path=house.path
         )
     hours = SLOT_MIN * 60 / S_PER_H
-    kw = (mains_energy(house) / hours).dropna()
+    refuse_long(longest_sample_s(house), SLOT_MIN)
+    kw = (mains_energy(house)["drawn"] / hours).dropna()
     if not len(kw):
         raise HouseError("no quarter of an hour of the mains was seen whole", path=house.path)
     own = {}
@@ -143,21 +152,17 @@ def own_power(
 
     Notes
     -----
-    By quarters of an hour: made is what these circuits return, exported what the mains return. A
-    meter that nets legs or times otherwise counts otherwise.
+    By minutes, as `mains_energy`: made is what these circuits return, exported what the mains
+    return. A meter that nets longer times counts otherwise.
     """
-    makers = [f for f in findings if f.kwh_per_day.value < 0]
+    makers = [house.trace(f.circuit) for f in findings if f.kwh_per_day.value < 0]
     if not makers or not house.mains:
         return None
-    try:
-        mains = mains_energy(house)
-        made = pd.concat([-slot_energy(house.trace(f.circuit)) for f in makers], axis=1)
-    except HouseError:
-        return None
-    both = pd.DataFrame({"mains": mains, "made": made.sum(axis=1, min_count=1)}).dropna()
+    mains = net_by_minute([house.trace(leg) for leg in house.mains])
+    both = pd.DataFrame({"mains": mains, "made": -net_by_minute(makers)}).dropna()
     if not len(both):
         return None
-    factor = DAYS_PER_YEAR / (len(both) * SLOT_MIN * 60 / S_PER_DAY)
+    factor = DAYS_PER_YEAR / (len(both) * NET_MIN * 60 / S_PER_DAY)
     made_kwh = float(both["made"].clip(lower=0).sum()) * factor
     exported = float((-both["mains"]).clip(lower=0).sum()) * factor
     imported = float(both["mains"].clip(lower=0).sum()) * factor

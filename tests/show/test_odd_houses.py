@@ -96,19 +96,37 @@ def test_a_roof_that_makes_more_than_is_used(tmp_path):
     sun = 3000 * np.clip(np.sin((np.asarray(hour) - 6) / 12 * np.pi), 0, None)
     tariff = ['currency = "EUR"', "price_per_kwh = 0.3", "export_price_per_kwh = 0.08"]
     basis, year = year_of(tmp_path / "h", tariff, more={"pv": -sun})
-    # The meter counts by quarters of an hour; samples of ten minutes are shared between them.
-    minutes = np.repeat(OVEN + FRIDGE + REST_W - sun, PERIOD_S // 60)
-    slots = minutes.reshape(-1, 15).mean(axis=1) * 0.25 / 1000 * 365 / DAYS
-    taken, fed_back = slots.clip(min=0).sum(), -slots.clip(max=0).sum()
-    assert year.kwh.value == pytest.approx(taken, rel=5e-3)
-    assert year.fed_back_kwh == pytest.approx(fed_back, rel=5e-3)
-    assert year.bill.value == pytest.approx(0.3 * taken - 0.08 * fed_back, rel=1e-2)
+    net = (OVEN + FRIDGE + REST_W - sun) * KWH  # nothing evens out between samples
+    taken, fed_back = net.clip(min=0).sum(), -net.clip(max=0).sum()
+    assert year.kwh.value == pytest.approx(taken, rel=1e-3)
+    assert year.fed_back_kwh == pytest.approx(fed_back, rel=1e-3)
+    assert year.bill.value == pytest.approx(0.3 * taken - 0.08 * fed_back, rel=1e-3)
+    # By night the refrigerator pauses, and the oven rests at 5 W.
+    assert year.base_kwh.value == pytest.approx((REST_W + 5) * 8.76, rel=1e-3)
     made = sun.sum() * KWH
     worth = 0.08 * fed_back + 0.3 * (made - fed_back)
-    assert money_of(year, "pv") == pytest.approx(-worth, rel=1e-2)
+    assert money_of(year, "pv") == pytest.approx(-worth, rel=1e-3)
     # What feeds power back is no load whose compressor or tank could be looked into.
     looks = look_into(basis.house, year, floor=0.0, notable=basis.findings.notable)
     assert "pv" not in {one.load for one in looks}
+
+
+def test_what_flows_both_ways_within_a_quarter_of_an_hour_is_not_set_off(tmp_path):
+    at = np.arange(DAYS * 1440)
+    sun = np.where((at // 60 % 24 >= 8) & (at // 60 % 24 < 16), 1000.0, 0.0)
+    kettle = np.where((at // 60 % 24 == 12) & (at % 10 < 3), 3000.0, 0.0)
+    watts = {"mains": kettle + 100 - sun, "kettle": kettle}  # nobody measures the sun
+    top = ["[tariff]", 'currency = "EUR"', "price_per_kwh = 0.3"]
+    made_house(tmp_path / "h", watts, circuits=MAINS, top=top)
+    basis = make_basis(open_house(tmp_path / "h"))
+    year = house_year(basis.house, basis.findings)
+    drawn = (
+        (18 * 2100 + 16 * 60 * 100) / 60_000 * 365
+    )  # of a day: in minutes of the kettle, and rest
+    fed_back = (8 * 60 - 18) * 900 / 60_000 * 365
+    assert year.kwh.value == pytest.approx(drawn, rel=1e-3)
+    assert year.fed_back_kwh == pytest.approx(fed_back, rel=1e-3)
+    assert year.base_kwh.value == pytest.approx(100 * 8.76, rel=1e-3)  # of the nights
 
 
 def test_an_hourly_log_by_time_of_use_gives_no_money_and_says_so(tmp_path):

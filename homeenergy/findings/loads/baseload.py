@@ -200,7 +200,7 @@ def house_baseload(
         Length of the windows into which time is cut [s].
     hours : (int, int), optional
         Only windows that begin at these local hours, half-open: (1, 5) is 1:00 to 5:00. Needed
-        where solar power feeds back by day.
+        where power from a circuit that is not measured feeds back by day.
 
     Returns
     -------
@@ -221,7 +221,8 @@ def house_baseload(
     of the mean has days as its units. The resolution of the readings and the errors of the clamps
     are systematic. A load that does not pause for a whole window, as a heat pump in the cold or
     two compressors that take turns, cannot be distinguished from one that is never off. A minimum
-    is below the mean of whatever comes and goes. O(samples).
+    is below the mean of whatever comes and goes. Of a house with a circuit that feeds power back,
+    the times in which it feeds less than 50 W are looked at. O(samples).
 
     Examples
     --------
@@ -254,7 +255,13 @@ def house_baseload(
     )
     names = [c.name for c in mains] or [f.circuit for f in loads]
     table = whole_days(windows, timezone=house.timezone, window_s=window_s, hours=hours)
-    quiet = _quietest(table.assign(level_w=table[names].sum(axis=1)), house)
+    # What feeds power back is no load: only times count in which it rests.
+    makers = [f.circuit for f in loads if f.kwh_per_day.value < 0]
+    table = table[(table[makers] > -FED_BACK_W).all(axis=1)]
+    made_w = table[makers].clip(upper=0.0).sum(axis=1)
+    table = table.assign(**{name: table[name].clip(lower=0.0) for name in makers})
+    level_w = table[names].sum(axis=1) - (made_w if mains else 0.0)
+    quiet = _quietest(table.assign(level_w=level_w), house)
     level = _mean_w(quiet["level_w"], _clamps(house, names, quiet))
     above_w = pd.DataFrame({f.circuit: _above_standby_w(f, quiet, window_s) for f in loads})
     unused_w = quiet["level_w"] - above_w.sum(axis=1).to_numpy(np.float64)

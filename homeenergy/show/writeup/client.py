@@ -70,7 +70,8 @@ def front_facts(told: Told, written: date) -> tuple[Block, ...]:
     """For whom, by whom, when measured: few lines; with a cover, on a page of its own."""
     words, details = told.words, told.basis.house.schedule.write_up
     basis = told.basis
-    start, end = basis.local(basis.findings.start), basis.local(basis.findings.end)
+    start = basis.local(basis.findings.start)
+    end = basis.local(basis.findings.end - pd.Timedelta(seconds=1))  # midnight ends a day
     measured = words.say("{start} to {end}", start=words.day(start), end=words.day(end))
     by = (details.author, details.contact, words.day(written))
     rows = (
@@ -241,7 +242,11 @@ def _year_table(told: Told) -> Table:
         told,
         head=(words.say("A year"), words.say("energy"), words.say("money"), told.whole),
         rows=tuple(rows),
-        caption=words.say("What the house uses and costs in a year like the days measured."),
+        caption=words.say(
+            "What the house uses in a year like the days measured."
+            if year.energy is None
+            else "What the house uses and costs in a year like the days measured."
+        ),
         sheet=words.say("year"),
         data=_year_frame(told),
     )

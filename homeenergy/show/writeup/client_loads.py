@@ -39,7 +39,8 @@ def load_parts(told: Told) -> tuple[Block, ...]:
     words = told.words
     loads = loads_that_matter(told.year.loads, least_share=LEAST_MATTERING, most=MOST_LOADS)
     blocks: list[Block] = [Heading(text=words.say("The loads that matter"), new_page=True)]
-    others = [one for one in told.year.loads if one.finding is not None and one not in loads]
+    used = [one for one in told.year.loads if one.finding is not None and one.kwh.value >= 0]
+    others = [one for one in used if one not in loads]
     if others:
         names = ", ".join(f"{one.name} {words.alone(one.money or one.kwh)}" for one in others)
         blocks.append(

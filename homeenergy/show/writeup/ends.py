@@ -53,7 +53,8 @@ LIMITS = (
 def front_blocks(basis: Basis, written: date) -> tuple[Block, ...]:
     """Author, client, site and dates, where they are known."""
     details = basis.house.schedule.write_up
-    start, end = basis.local(basis.findings.start), basis.local(basis.findings.end)
+    start = basis.local(basis.findings.start)
+    end = basis.local(basis.findings.end - pd.Timedelta(seconds=1))  # midnight ends a day
     rows = [
         ("House", basis.house.name),
         ("Client", details.client),
