@@ -74,6 +74,16 @@ def test_programmes_are_listed_where_one_is_not_there(run, folder):
     assert "washer:2 is '" in result.output
 
 
+def test_programmes_of_one_circuit_are_listed_with_what_they_use(run, folder):
+    result = run(folder, "washer")
+    assert result.exit_code == 0
+    lines = [line.split() for line in result.stdout.splitlines() if line.startswith("washer:")]
+    assert {line[0] for line in lines} == {"washer:1", "washer:2"}
+    records = json.loads(run(folder, "washer", "--json", "-").stdout)
+    assert records[0]["run_kwh"] - records[1]["run_kwh"] == pytest.approx(1.0, rel=0.05)
+    assert run(folder, "kiln").exit_code == 1
+
+
 def test_an_appliance_with_itself_is_refused(run, folder):
     result = run(folder, "dryer", "dryer")
     assert result.exit_code == 1

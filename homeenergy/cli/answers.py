@@ -30,7 +30,12 @@ def compare(
         str, typer.Argument(metavar="A", help="A circuit, or circuit:programme, as in washer:1.")
     ],
     b: Annotated[
-        str, typer.Argument(metavar="B", help="What to compare it with.", show_default=False)
+        str,
+        typer.Argument(
+            metavar="B",
+            help="What to compare it with. Left out: the programmes of A are listed.",
+            show_default=False,
+        ),
     ] = "",
     per: Annotated[
         Literal["run", "load", "use", "day"] | None,
@@ -47,31 +52,33 @@ def compare(
 ) -> None:
     """Say which circuit or programme uses more, and how sure that is.
 
-    New logs are imported first. Programmes are numbered in the order in which they were first
-    seen; washer:? in place of A and B lists those of the washer.
+    New logs are imported first. With A alone, its programmes are listed, each with what it uses;
+    they are numbered in the order in which they were first seen.
 
     \b
     Example:  homeenergy compare my_house washer:1 washer:2
     """
     with plain_errors():
-        from homeenergy.errors import HouseError
         from homeenergy.findings.comparison.circuits import compare_named
+        from homeenergy.findings.loads.programmes import named_programme_uses
         from homeenergy.readings import open_house
         from homeenergy.show.document.findings import comparison_record
-        from homeenergy.show.terminal import comparison_table
+        from homeenergy.show.terminal import comparison_table, programme_lines
 
-        if not b and not a.endswith(":?"):
-            raise HouseError(
-                f"nothing is named to compare {a!r} with",
-                fix="Name a second one, as in `homeenergy compare my_house washer:1 washer:2`.",
-            )
         bring_in(folder)
-        found = compare_named(open_house(folder), a=a, b=b or a, per=per, weekly=weekly)
+        house = open_house(folder)
+        if b:
+            compared = compare_named(house, a=a, b=b, per=per, weekly=weekly)
+            record: object = comparison_record(compared)
+            lines = comparison_table(compared, width=width())
+        else:
+            uses = named_programme_uses(house, a)
+            record = json.loads(uses.to_frame().to_json(orient="records"))
+            lines = programme_lines(uses, circuit=a, width=width())
         if json_file is not None:
-            record = comparison_record(found)
             give(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False), json_file)
         if json_file != "-":
-            say("\n".join(comparison_table(found, width=width())))
+            say("\n".join(lines))
 
 
 def survey(

@@ -13,15 +13,15 @@ from homeenergy.cycles.thermostat import silences
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding, estimate_text
 from homeenergy.findings.change import Change
+from homeenergy.findings.power_steps import PowerStep, power_step, scaled_together, standby_step
 from homeenergy.findings.several_changes import find_changes
-from homeenergy.findings.working_power import PowerStep, power_step, scaled_together
 from homeenergy.house.kinds import KINDS, why_named_to_stay_on
 from homeenergy.house.zones import read_zone
 from homeenergy.stats.estimate import number_text
-from homeenergy.units import S_PER_H
+from homeenergy.units import H_PER_YEAR, S_PER_H, WH_PER_KWH
 from homeenergy.words import two_digits
 
-What = Literal["changed", "without power", "silent", "another power"]
+What = Literal["changed", "without power", "silent", "another power", "another standby"]
 SURE = 0.05  # chance that any change of the house is one of chance (Bonferroni's bound)
 AROUND = pd.Timedelta(days=7)
 LESS = "If something was done about that day, a new setting or a repair, this is what it saves."
@@ -42,6 +42,14 @@ SCALED = (
     "One factor for all of them: rather than they, the logger changed, its multipliers or the "
     "volts it reckons with. Find out which of the two is right."
 )
+LESS_AT_REST = (
+    "If something was done about that day, a setting or a switched outlet, this is what it saves; "
+    "if not, look whether the zero of its clamp has moved."
+)
+MORE_AT_REST = (
+    "Look what has stayed on since: a setting, an update, a display; or whether the zero of its "
+    "clamp has moved, as where several loads change by as many watts at once."
+)
 LEAST_SCALED = 3  # loads that step by one factor at once are no accident. Own rule.
 LEAST_OFF_H = 6.0  # without power for less is a switched outlet at work. Own rule.
 MOST_OFF = 3  # times of one appliance; who is off more often is switched off by habit. Own rule.
@@ -54,17 +62,18 @@ class Notable:
     Attributes
     ----------
     what : str
-        "changed", "without power", "silent" or "another power".
+        "changed", "without power", "silent", "another power" or "another standby".
     circuit, appliance : str
     start, end : pandas.Timestamp
         What to look at: from some days before a change to as many after, the time without power or
-        runs, or from the last run at one power to the first at another.
+        runs, or from the last run at one power to the first at another; of another standby, its
+        first day.
     sentence, next_step : str
         What was found, and what to do about it.
     change : Change or None
         What the sentence about a change rests on.
     step : PowerStep or None
-        The same of another power.
+        The same of another power or standby.
     """
 
     what: What
@@ -95,8 +104,8 @@ def notable(
     -------
     tuple of Notable
         Changes of daily energy first, the greatest first; then loads that draw another power at
-        work from some day on; then times without power of what usually draws some at rest, and
-        without runs of what goes on and off by itself, the longest first.
+        work, or at rest, from some day on; then times without power of what usually draws some at
+        rest, and without runs of what goes on and off by itself, the longest first.
 
     Notes
     -----
@@ -107,7 +116,7 @@ def notable(
     changes.sort(key=lambda one: -abs(one.change.size_kwh.value) if one.change else 0.0)
     off = [one for row in rows for one in _quiet(row, timezone)]
     off.sort(key=lambda one: one.start - one.end)
-    return (*changes, *_powers(rows, timezone), *off)
+    return (*changes, *_powers(rows, timezone), *_standbys(rows, timezone), *off)
 
 
 def _changes(
@@ -171,6 +180,28 @@ def _powers(rows: Sequence[ApplianceFinding], timezone: str) -> Iterable[Notable
             end=step.at,
             sentence=sentence,
             next_step=SCALED if scaled else ANOTHER,
+            step=step,
+        )
+
+
+def _standbys(rows: Sequence[ApplianceFinding], timezone: str) -> Iterable[Notable]:
+    """Loads that draw another power at rest from some day on."""
+    for row in rows:
+        step = standby_step(row.cycles, timezone=timezone)
+        if step is None:
+            continue
+        more_w = step.after.value - step.before.value
+        kwh = number_text(abs(more_w) * H_PER_YEAR / WH_PER_KWH, 0)
+        yield Notable(
+            what="another standby",
+            circuit=row.circuit,
+            appliance=row.appliance,
+            start=step.at,
+            end=step.at + pd.Timedelta(days=1),
+            sentence=f"Since {_day(step.at)}, {row.appliance} draws "
+            f"{number_text(step.after.value, 1)} W at rest, {number_text(step.before.value, 1)} W "
+            f"before: {kwh} kWh a year {'more' if more_w > 0 else 'less'}.",
+            next_step=MORE_AT_REST if more_w > 0 else LESS_AT_REST,
             step=step,
         )
 

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import homeenergy as he
-from homeenergy.findings.working_power import power_step
+from homeenergy.findings.power_steps import power_step, standby_step
 from homeenergy.readings import import_logs, new_house, open_house
 from homeenergy.show.document.page import findings_page
 from homeenergy.show.figures.comparison import plot_notable
@@ -214,3 +214,22 @@ def test_a_use_far_longer_than_others_is_said(tmp_path):
         "one use lasts 24 h, nine of ten at most 14 min: look at its trace there, and at idle_w "
         "and on_w"
     ]
+
+
+@pytest.mark.parametrize(("night_w", "found"), [(0.4, True), (6.6, False)])
+def test_another_standby_from_a_day_on_is_said(night_w, found):
+    rng = np.random.default_rng(8)
+    zone, days = "Europe/Berlin", 20
+    times = pd.date_range("2026-10-15", periods=days * 2880, freq="30s", tz=zone)
+    watts = np.where(times >= pd.Timestamp("2026-10-27", tz=zone), night_w, 7.1)
+    for day in range(days):  # two uses a day
+        for hour in (8, 19):
+            first = day * 2880 + hour * 120 + int(rng.integers(100))
+            watts[first : first + 90] = 120
+    watts = (watts + rng.normal(0, 0.05, watts.size)).astype(np.float32)
+    trace = he.Trace(label="set", start=times[0].tz_convert("UTC"), period_s=30.0, watts=watts)
+    step = standby_step(he.find_cycles(trace), timezone=zone)
+    assert (step is not None) == found
+    if step is not None:
+        assert step.at == pd.Timestamp("2026-10-27", tz=zone)
+        assert (step.before.value, step.after.value) == pytest.approx((7.1, night_w), abs=0.05)

@@ -13,7 +13,7 @@ from homeenergy.cycles.shared.house_loads import division_of
 from homeenergy.cycles.shared.question import question
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import kind_words, percent_text
-from homeenergy.findings.working_power import power_step
+from homeenergy.findings.power_steps import power_step
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings.doubt import CLIPPED, REASONS, Doubts

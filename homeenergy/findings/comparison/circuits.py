@@ -343,14 +343,7 @@ def compare_named(
     """
     circuit_a, programme_a = _parted(a)
     circuit_b, programme_b = _parted(b)
-    reasons = held_out(implausible_readings(house))
-    for name in dict.fromkeys((circuit_a, circuit_b)):
-        if name in reasons:
-            raise HouseError(
-                f"the readings of {name!r} cannot be believed: {reasons[name]}",
-                path=house.path,
-                fix="`homeenergy check` says what to do.",
-            )
+    refuse_held_out(house, circuit_a, circuit_b)
     if (programme_a is None) != (programme_b is None):
         raise HouseError(
             f"{a!r} and {b!r}: a programme and a whole circuit cannot be compared",
@@ -395,6 +388,18 @@ def compare_named(
         names=(f"{one.appliance}, {name_a}", f"{other.appliance}, {name_b}"),
         worth_seeing=worth_seeing,
     )
+
+
+def refuse_held_out(house: House, *circuits: str) -> None:
+    """Raise a HouseError if the readings of one of these circuits cannot be believed."""
+    reasons = held_out(implausible_readings(house))
+    for name in circuits:
+        if name in reasons:
+            raise HouseError(
+                f"the readings of {name!r} cannot be believed: {reasons[name]}",
+                path=house.path,
+                fix="`homeenergy check` says what to do.",
+            )
 
 
 def _parted(text: str) -> tuple[str, str | None]:

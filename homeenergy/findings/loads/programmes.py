@@ -10,12 +10,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles.programmes import Programmes, find_programmes
+from homeenergy.findings.appliance.house import house_findings
 from homeenergy.findings.appliance.record import ApplianceFinding, value_and_interval
-from homeenergy.findings.comparison.circuits import timezone_of
+from homeenergy.findings.comparison.circuits import refuse_held_out, timezone_of
 from homeenergy.findings.cost import mean_price, own_run_costs
 from homeenergy.findings.days import local_days
 from homeenergy.house.schedule import ProgrammeName
 from homeenergy.house.tariff import Tariff
+from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate, mean_estimate
 from homeenergy.stats.means import mean_of_runs
 from homeenergy.units import S_PER_H, WH_PER_KWH
@@ -127,6 +129,30 @@ def programme_uses(
     uses = [_use(finding, programmes, name, costs) for name in programmes.table["name"]]
     uses.sort(key=lambda use: -use.run_kwh.value)
     return ProgrammeUses(appliance=finding.appliance, uses=tuple(uses), programmes=programmes)
+
+
+def named_programme_uses(house: House, circuit: str) -> ProgrammeUses:
+    """What each programme of a circuit uses per run, at the tariff and by the names of its house.
+
+    Parameters
+    ----------
+    house : House
+        With its logs imported.
+    circuit : str
+
+    Returns
+    -------
+    ProgrammeUses
+
+    Raises
+    ------
+    HouseError
+        If there is no such circuit, its readings cannot be believed, or fewer than 3 runs were
+        seen whole.
+    """
+    refuse_held_out(house, circuit)
+    finding = house_findings(house, circuits=[circuit]).appliances[0]
+    return programme_uses(finding, tariff=house.tariff, names=house.schedule.programmes)
 
 
 def _costs(

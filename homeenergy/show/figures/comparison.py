@@ -386,6 +386,7 @@ STANDS_OUT = {
     "without power": "off at the wall",
     "silent": "not running",
     "another power": "another power at work",
+    "another standby": "another power at rest",
 }
 
 

@@ -99,7 +99,7 @@ def _sentences(told: Told, load: LoadYear, finding: ApplianceFinding) -> list[st
 
 
 def _quiet(told: Told, name: str) -> list[str]:
-    """When it was without power, did not run for far longer than it pauses, or drew other power."""
+    """When it had no power, did not run for far longer than it pauses, or drew another power."""
     words = told.words
     texts = {
         "without power": "From {day} on it was off at the wall for {hours} hours.",
@@ -115,10 +115,15 @@ def _quiet(told: Told, name: str) -> list[str]:
         )
         for one in quiet
     ]
+    steps = {
+        "another power": "From {day} on it draws {after} at work, {before} before: another "
+        "setting, or a clamp that was moved. Its energy a day and a year mixes both.",
+        "another standby": "From {day} on it draws {after} at rest, {before} before. Its energy "
+        "a day and a year mixes both.",
+    }
     said += [
         words.say(
-            "From {day} on it draws {after} at work, {before} before: another setting, or a clamp "
-            "that was moved. Its energy a day and a year mixes both.",
+            steps[one.what],
             day=one.step.at.tz_convert(told.basis.house.timezone).date(),
             after=one.step.after,
             before=one.step.before,
