@@ -264,6 +264,7 @@ def house_baseload(
     quiet = _quietest(table.assign(level_w=level_w), house)
     level = _mean_w(quiet["level_w"], _clamps(house, names, quiet))
     above_w = pd.DataFrame({f.circuit: _above_standby_w(f, quiet, window_s) for f in loads})
+    above_w = above_w.assign(**dict.fromkeys(makers, 0.0))
     unused_w = quiet["level_w"] - above_w.sum(axis=1).to_numpy(np.float64)
     constant = _mean_w(unused_w, level.parts.chosen(observed=False))
     parts = _parts(house, loads, quiet, above_w, with_mains=bool(mains))
