@@ -74,6 +74,10 @@ class Notable:
         What the sentence about a change rests on.
     step : PowerStep or None
         The same of another power or standby.
+    together : tuple of str
+        Circuits that step by one factor at once, this one among them; empty for a step of one load.
+    times : float
+        That factor.
     """
 
     what: What
@@ -85,6 +89,8 @@ class Notable:
     next_step: str
     change: Change | None = None
     step: PowerStep | None = None
+    together: tuple[str, ...] = ()
+    times: float = 1.0
 
 
 def notable(
@@ -109,6 +115,7 @@ def notable(
 
     Notes
     -----
+    What follows from a factor common to several loads is not said of each of them again.
     Changes are those of `find_changes`. As every appliance is searched, the chance of each counts
     as many times as there are appliances (Bonferroni's bound; Holm 1979 is its stepwise form).
     """
@@ -116,7 +123,34 @@ def notable(
     changes.sort(key=lambda one: -abs(one.change.size_kwh.value) if one.change else 0.0)
     off = [one for row in rows for one in _quiet(row, timezone)]
     off.sort(key=lambda one: one.start - one.end)
-    return (*changes, *_powers(rows, timezone), *_standbys(rows, timezone), *off)
+    powers = list(_powers(rows, timezone))
+    standbys = list(_standbys(rows, timezone))
+    explained = [one for one in powers if one.together]
+    changes, standbys = (
+        [one for one in some if not any(_follows(one, from_) for from_ in explained)]
+        for some in (changes, standbys)
+    )
+    return (*changes, *powers, *standbys, *off)
+
+
+def _follows(one: Notable, scaled: Notable) -> bool:
+    """Whether what stands out of one load is but the factor by which all were scaled then."""
+    if one.circuit not in scaled.together:
+        return False
+    first, last = one.start, one.end
+    if one.change is not None:
+        zone = one.start.tzinfo
+        first, last = (
+            day if day.tzinfo else day.tz_localize(zone)
+            for day in (one.change.earliest, one.change.latest)
+        )
+    more = one.change.size_kwh.value if one.change is not None else 0.0
+    if one.step is not None:
+        more = one.step.after.value - one.step.before.value
+    day = pd.Timedelta(days=1)
+    return (
+        first <= scaled.end + day and scaled.start <= last + day and more * (scaled.times - 1) > 0
+    )
 
 
 def _changes(
@@ -162,10 +196,10 @@ def _powers(rows: Sequence[ApplianceFinding], timezone: str) -> Iterable[Notable
         ]
         since = _day(step.at.tz_convert(read_zone(timezone)))
         scaled = len(same) >= LEAST_SCALED
+        times = float(np.median([its.ratio for _, its in same])) if scaled else 1.0
         if scaled:
             told.update(other.circuit for other, _ in same)
             names = ", ".join(other.appliance for other, _ in same)
-            times = float(np.median([its.ratio for _, its in same]))
             sentence = f"Since {since}, {names} draw {times:.2g} times as much at work."
         else:
             sentence = (
@@ -181,6 +215,8 @@ def _powers(rows: Sequence[ApplianceFinding], timezone: str) -> Iterable[Notable
             sentence=sentence,
             next_step=SCALED if scaled else ANOTHER,
             step=step,
+            together=tuple(other.circuit for other, _ in same) if scaled else (),
+            times=times,
         )
 
 

@@ -174,10 +174,13 @@ def test_another_power_from_a_day_on_is_said_and_is_no_second_appliance(tmp_path
 
 def test_one_factor_of_all_is_the_loggers(tmp_path):
     house = scaled_house(tmp_path / "house", {"oven": 0.8, "kettle": 0.8, "iron": 0.8})
-    (step,) = [one for one in he.house_findings(house).notable if one.what == "another power"]
+    (step,) = he.house_findings(house).notable
     assert {"oven", "kettle", "iron"} < set(step.sentence.replace(",", "").split())
     assert re.search(r"draw 0\.(79|8|81) times as much at work\.", step.sentence)
     assert "the logger changed" in step.next_step
+    # It is said once for the house: nothing is looked for in its loads.
+    assert set(step.together) == {"oven", "kettle", "iron"}
+    assert step.times == pytest.approx(0.8, abs=0.01)
 
 
 @pytest.mark.parametrize("change", ["drift", "habit", "none"])

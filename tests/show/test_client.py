@@ -412,3 +412,29 @@ def test_the_same_folder_gives_the_same_bytes_and_can_be_checked(twice, tmp_path
     assert first.read_bytes() == again.read_bytes()
     assert differences(first, folder) == []
     assert read_record(first)["edition"] == "client"
+
+
+def test_a_factor_of_the_logger_is_said_once_for_the_house(tmp_path):
+    loads = {
+        name: switched(28, hours, on_w=on_w, lasts_h=1, rest_w=2, period_s=60)
+        for name, hours, on_w in (
+            ("oven", [18], 2000),
+            ("iron", [10], 1200),
+            ("washer", [8, 14], 600),
+            ("fridge", range(0, 24, 2), 100),
+        )
+    }
+    rng = np.random.default_rng(4)
+    late = np.where(np.arange(28 * 1440) < 14 * 1440, 1.0, 1.2)
+    watts = {name: one * late * rng.uniform(0.99, 1.01, one.size) for name, one in loads.items()}
+    house = made_house(tmp_path / "h", watts, tariff=("EUR", 0.3))
+    parts = write_up(house, language="en-GB").parts
+    notes = [b.text for b in parts["summary"] if isinstance(b, Note)]
+    (said,) = [text for text in notes if "one factor for all of them" in text]
+    assert said.startswith("From 16 March 2026 on ")
+    assert "draw 1.20 times as much" in said
+    assert all(name in said for name in loads)
+    rest = " ".join(
+        str(b) for name, blocks in parts.items() if name != "summary" for b in flat(blocks)
+    )
+    assert "16 March 2026 on" not in rest

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 import pandas as pd
@@ -16,10 +15,7 @@ from homeenergy.findings.saving.advice import Action, Advice, Said
 from homeenergy.findings.saving.look_into import LookInto
 from homeenergy.show.document.blocks import (
     Block,
-    Facts,
-    Heading,
     Note,
-    Picture,
     Prose,
     Table,
 )
@@ -66,68 +62,6 @@ class Told:
         return self.words.percent(part) if math.isfinite(part) else ""
 
 
-def front_facts(told: Told, written: date) -> tuple[Block, ...]:
-    """For whom, by whom, when measured: few lines; with a cover, on a page of its own."""
-    words, details = told.words, told.basis.house.schedule.write_up
-    basis = told.basis
-    start = basis.local(basis.findings.start)
-    end = basis.local(basis.findings.end - pd.Timedelta(seconds=1))  # midnight ends a day
-    measured = words.say("{start} to {end}", start=words.day(start), end=words.day(end))
-    by = (details.author, details.contact, words.day(written))
-    rows = (
-        (words.say("For"), ", ".join(x for x in (details.client, details.site) if x)),
-        (words.say("By" if details.author else "Written"), ", ".join(x for x in by if x)),
-        (words.say("Measured"), measured),
-        (words.say("Reference"), details.reference),
-    )
-    facts = Facts(rows=tuple(row for row in rows if row[1]))
-    site = details.site or basis.house.name
-    logo, image = (
-        ()
-        if path is None
-        else (
-            Picture(
-                image=path.read_bytes(),
-                alternative=words.say(text, site=site),
-                width_share=share,
-            ),
-        )
-        for path, text, share in (
-            (details.logo, "Logo.", 0.2),
-            (details.image, "Picture of {site}.", 0.9 if details.cover else 0.4),
-        )
-    )
-    if not details.cover:
-        return (*logo, facts, *image)
-    return (*logo, facts, *image, Heading(text=words.say("At a glance"), new_page=True))
-
-
-def photo_blocks(told: Told) -> tuple[Block, ...]:
-    """Photos, called by the names of their files."""
-    details, words = told.basis.house.schedule.write_up, told.words
-    if not details.photos:
-        return ()
-    pictures = tuple(
-        Picture(
-            image=path.read_bytes(),
-            caption=path.stem.replace("_", " "),
-            alternative=words.say("Photo: {name}.", name=path.stem.replace("_", " ")),
-            width_share=0.7,
-        )
-        for path in details.photos
-    )
-    return (Heading(text=words.say("Photos")), *pictures)
-
-
-def signed_blocks(told: Told) -> tuple[Block, ...]:
-    """Last words and the author's name."""
-    details = told.basis.house.schedule.write_up
-    if not details.sign_off:
-        return ()
-    rows = [text for text in (details.author, details.contact) if text]
-    return (Prose(text="\n\n".join([details.sign_off, *rows])),)
-
-
 def page_one(told: Told) -> tuple[Block, ...]:
     """The house's year, where it goes, the loads that matter, what to do."""
     return (
@@ -160,6 +94,17 @@ def held_out_notes(told: Told) -> tuple[Block, ...]:
                         circuits=names,
                     )
             notes.append(Note(about=words.say(about), text=text))
+    for scaled in told.basis.findings.notable:
+        if scaled.together and scaled.step is not None:
+            text = words.say(
+                "From {day} on {names} draw {times} times as much: one factor for all of them, so "
+                "that the logger was set otherwise, not they. Their energy mixes both; find out "
+                "which of the two is right.",
+                day=scaled.step.at.tz_convert(told.basis.house.timezone).date(),
+                names=", ".join(appliances_of(told, scaled.together)),
+                times=words.number(scaled.times, 2),
+            )
+            notes.append(Note(about=words.say("Needs a look"), text=text))
     return tuple(notes)
 
 

@@ -30,6 +30,7 @@ from homeenergy.show.writeup.client import (
     payback_words,
     said_lines,
 )
+from homeenergy.trust.concern import held_out
 
 PART_TIME = (
     "Not measured from beginning to end: {names}. Their days stand for the others, and their year "
@@ -137,7 +138,7 @@ def _season_words(told: Told) -> str:
 
 def _concerns(told: Told) -> tuple[Block, ...]:
     words = told.words
-    held = {name for one in told.basis.findings.implausible for name in one.circuits}
+    held = held_out(told.basis.findings.implausible)
     found = [
         c
         for c in told.basis.check.concerns
@@ -151,7 +152,10 @@ def _concerns(told: Told) -> tuple[Block, ...]:
             )
         return (Prose(text=words.say(text)),)
     if words.language.startswith("en"):
-        items = tuple(c.what for c in found)
+        names = appliance_names(told.basis.house.schedule.circuits)
+        items = tuple(
+            c.what.replace(f"{c.subject}:", f"{names.get(c.subject, c.subject)}:", 1) for c in found
+        )
     else:
         subjects = dict.fromkeys(c.subject for c in found)
         items = tuple(

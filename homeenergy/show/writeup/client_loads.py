@@ -129,7 +129,7 @@ def _quiet(told: Told, name: str) -> list[str]:
             before=one.step.before,
         )
         for one in of_it
-        if one.step is not None
+        if one.step is not None and not one.together
     ]
     if any(one.what == "silent" for one in quiet):
         said.append(

@@ -28,15 +28,10 @@ from homeenergy.show.document.files import write_document
 from homeenergy.show.writeup.actions import action_blocks
 from homeenergy.show.writeup.appliances import appliance_blocks, measured_blocks, trust_blocks
 from homeenergy.show.writeup.basis import HEX_DIGITS, Basis, Progress, make_basis, make_record
-from homeenergy.show.writeup.client import (
-    Told,
-    front_facts,
-    page_one,
-    photo_blocks,
-    signed_blocks,
-)
+from homeenergy.show.writeup.client import Told, page_one
 from homeenergy.show.writeup.client_advice import advice_part, assumed_part, trust_part
 from homeenergy.show.writeup.client_bill import bill_part
+from homeenergy.show.writeup.client_front import front_facts, photo_blocks, signed_blocks
 from homeenergy.show.writeup.client_loads import change_part, load_parts
 from homeenergy.show.writeup.ends import (
     front_blocks,
