@@ -31,13 +31,15 @@ from homeenergy.show.writeup.basis import HEX_DIGITS, Basis, Progress, make_basi
 from homeenergy.show.writeup.client import Told, page_one
 from homeenergy.show.writeup.client_advice import advice_part, assumed_part, trust_part
 from homeenergy.show.writeup.client_bill import bill_part
-from homeenergy.show.writeup.client_front import front_facts, photo_blocks, signed_blocks
 from homeenergy.show.writeup.client_loads import change_part, load_parts
 from homeenergy.show.writeup.ends import (
     front_blocks,
+    front_facts,
     limit_blocks,
     method_blocks,
+    photo_blocks,
     run_sheets,
+    signed_blocks,
     summary_blocks,
 )
 from homeenergy.show.writeup.rewording import rewording
