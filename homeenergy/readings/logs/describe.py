@@ -17,10 +17,20 @@ from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.columns import read_head
-from homeenergy.readings.logs.pace import MOSTLY_NEW, Source, find_pace, pace_remark, time_marks
+from homeenergy.readings.logs.own_pace import OwnPace, find_own_pace, is_full, own_pace_remark
+from homeenergy.readings.logs.pace import (
+    MOSTLY_NEW,
+    Pace,
+    Source,
+    find_pace,
+    has_clear_pace,
+    pace_remark,
+    time_marks,
+)
 from homeenergy.readings.logs.propose import Description, propose
-from homeenergy.readings.logs.read import read_log, source_of
+from homeenergy.readings.logs.read import Rows, read_log, source_of
 from homeenergy.readings.logs.roles import Table, listed, times_across
+from homeenergy.readings.logs.rows import find_period_ns
 from homeenergy.readings.logs.sample import TextSample, encoding_of_all, sample_text
 from homeenergy.readings.logs.tables import (
     NoRowsError,
@@ -480,6 +490,7 @@ def _with_pace(
     """Read files as described: this checks the proposal and finds pace and marks."""
     layout, remarks = described.layout, list(described.remarks)
     parts: dict[str, list[Source]] = {}
+    own: dict[str, OwnPace] = {}
     # The pace needs the instants alone: of a wide log one column besides is enough.
     few = layout if layout.layout == "long" else _one_of_each_source(layout)
     first, read, kept = None, 0, 0
@@ -490,6 +501,10 @@ def _with_pace(
         read += path.stat().st_size
         try:
             for rows in read_log(path, layout if number == 0 else few, torn=torn):
+                if number == 0:
+                    own = _own_paces(layout, rows) | own
+                    told = all(name in own or is_full(v) for name, v in rows.columns.items())
+                    sparse = sparse and not (told and has_clear_pace(rows.times_ns))
                 first = rows.times_ns[:_FIRST_ROWS].copy() if first is None else first
                 if kept >= _MOST_ROWS:
                     continue
@@ -525,8 +540,12 @@ def _with_pace(
         )
         for some in parts.values()
     ]
-    found = find_pace(sources, sparse=sparse or _on_change(layout, sources))
+    found = Pace()  # where each column has one of its own
+    if set(own) != set(layout.columns) or any(pace.on_change for pace in own.values()):
+        found = find_pace(sources, sparse=sparse or _on_change(layout, sources))
     remarks += found.remarks
+    if found.hold_s is None and found.silence_s is None:
+        remarks += [own_pace_remark(name, pace) for name, pace in own.items()]
     layout = replace(
         layout, period_s=found.period_s, hold_s=found.hold_s, silence_s=found.silence_s
     )
@@ -538,6 +557,21 @@ def _with_pace(
     return replace(
         described, layout=layout, remarks=tuple(remarks), sources=sources, on_change=found.on_change
     )
+
+
+def _own_paces(layout: LogLayout, rows: Rows) -> dict[str, OwnPace]:
+    """Paces of the columns that have empty cells."""
+    table_ns = find_period_ns(rows.times_ns)
+    found = {
+        name: find_own_pace(
+            rows.times_ns,
+            values,
+            table_ns=table_ns,
+            spread=layout.columns[name].quantity == "energy",
+        )
+        for name, values in rows.columns.items()
+    }
+    return {name: pace for name, pace in found.items() if pace is not None}
 
 
 def _one_of_each_source(layout: LogLayout) -> LogLayout:

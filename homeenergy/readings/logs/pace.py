@@ -92,6 +92,16 @@ def time_marks(
     )
 
 
+def has_clear_pace(times_ns: NDArray[np.int64]) -> bool:
+    """Whether rows come at a pace, and no longer steps recur."""
+    period = find_period_ns(times_ns)
+    return (
+        period is not None
+        and has_pace(times_ns, period)
+        and not long_steps_recur(times_ns, default_hold_ns(period), share=LONG_SHARE)
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Source:
     """Rows of a circuit, or of several that share them: instants, and the readings of the first."""
@@ -106,13 +116,8 @@ class Source:
 
     @property
     def is_regular(self) -> bool:
-        """Whether rows come at a pace, and no longer steps recur."""
-        period = find_period_ns(self.times_ns)
-        return (
-            period is not None
-            and has_pace(self.times_ns, period)
-            and not long_steps_recur(self.times_ns, default_hold_ns(period), share=LONG_SHARE)
-        )
+        """See `has_clear_pace`."""
+        return has_clear_pace(self.times_ns)
 
     @property
     def changes(self) -> float:
@@ -169,13 +174,13 @@ def find_pace(sources: Sequence[Source], *, sparse: bool = False) -> Pace:
     remarks = [f"power is kept as means of {period_s:g} s (period_s)"]
     if on_change and (len(sources) > 1 or sparse):
         every = np.sort(np.concatenate([source.times_ns for source in sources]))
-        longest_s = _longest_step(np.diff(every))
+        longest_s = longest_step_s(np.diff(every))
         remarks.append(
             "rows come on change: a value holds until the next row of its circuit, and "
             f"{_length(longest_s)} without a row of any circuit is a gap (silence_s)"
         )
         return Pace(period_s=period_s, silence_s=longest_s, on_change=True, remarks=tuple(remarks))
-    longest_s = max(_longest_step(one) for one in own)
+    longest_s = max(longest_step_s(one) for one in own)
     remarks.append(
         "rows come on change, and no other circuit shows that the log went on: a value holds for "
         f"up to {_length(longest_s)} (hold_s), and what lies beyond is missing. If days without a "
@@ -201,7 +206,7 @@ def _uneven(period_ns: int) -> Pace:
     )
 
 
-def _longest_step(steps_ns: NDArray[np.int64]) -> float:
+def longest_step_s(steps_ns: NDArray[np.int64]) -> float:
     """Longest step after which a log goes on as usual [s], rounded up to whole minutes."""
     steps_s = np.sort(steps_ns[steps_ns > 0]) / NS_PER_S
     if steps_s.size == 0:

@@ -185,7 +185,7 @@ def carry_through(
     times_ns : numpy.ndarray, shape (n,), int64
         Instants of the rows of some circuits.
     columns : sequence of arrays, shape (n,)
-        A missing value is no news where a row has another circuit's: the value before it holds.
+        NaN = a row that says that the value is not known.
     logged_ns : numpy.ndarray, shape (m,), int64
         Instants of all rows of the log, in ascending order.
     silence_ns : int
@@ -202,8 +202,6 @@ def carry_through(
     if times_ns.size == 0:
         return times_ns, list(columns)
     times, values, _ = in_order(times_ns, columns)
-    if len(values) > 1:
-        values = [_last_known(value) for value in values]
     silent = np.flatnonzero(np.diff(logged_ns) > silence_ns)
     begins = np.append(logged_ns[silent], logged_ns[-1]) + row_period_ns
     ends = logged_ns[silent + 1]
@@ -214,12 +212,6 @@ def carry_through(
     out = [np.concatenate([v, np.full(began.size, np.nan, v.dtype), v[at]]) for v in values]
     order = np.argsort(stamps, kind="stable")
     return stamps[order], [value[order] for value in out]
-
-
-def _last_known(values: Values) -> Values:
-    """Values with the one before in place of a missing one."""
-    at = np.maximum.accumulate(np.where(np.isnan(values), 0, np.arange(values.size)))
-    return values[at]
 
 
 Merge = Literal["power", "energy", "energy_counter"]
@@ -265,14 +257,15 @@ def make_grid(
     period_s: float | None,
     hold_s: float | None,
     ends: bool = False,
-    on_change: bool = False,
+    learned_hold_ns: int | None = None,
 ) -> Grid:
     """Grid for rows that come every `row_period_ns`; what is stated wins over what was found.
 
-    Where rows come `on_change`, each holds until the next one; `carry_through` ends it in gaps.
+    Where rows come on change, `LONGEST_QUIET_NS` is the hold: each holds until the next one, and
+    `carry_through` ends it in gaps.
     """
     period = row_period_ns if period_s is None else round(period_s * 1e9)
-    found = LONGEST_QUIET_NS if on_change else default_hold_ns(row_period_ns)
+    found = default_hold_ns(row_period_ns) if learned_hold_ns is None else learned_hold_ns
     hold = found if hold_s is None else round(hold_s * 1e9)
     return Grid(
         period_ns=period,

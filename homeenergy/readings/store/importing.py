@@ -20,11 +20,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError, HouseWarning
+from homeenergy.house.layouts import LogLayout
 from homeenergy.house.schedule import Schedule, other_units
 from homeenergy.house.toml_file import read_schedule
-from homeenergy.readings.logs.rows import DIFFERS, ROUNDED, Grid, Merge, carry_through
+from homeenergy.readings.logs.rows import (
+    DIFFERS,
+    ROUNDED,
+    Grid,
+    Merge,
+    Values,
+    carry_through,
+)
 from homeenergy.readings.store.as_left import as_left, logs_state, note_as_left
 from homeenergy.readings.store.grid import Column, Gridded, grid_columns
 from homeenergy.readings.store.places import refuse_stray_dates
@@ -36,7 +45,6 @@ from homeenergy.readings.store.store import (
     save_manifest,
 )
 from homeenergy.readings.store.survey import Progress, Survey, plain_name
-from homeenergy.units import NS_PER_S
 
 _THREADS = 2
 _TOGETHER_VALUES = 4_000_000  # values gridded in one go: bounds the memory
@@ -337,7 +345,8 @@ def _groups(survey: Survey, plan: Plan, month: str) -> Iterator[tuple[Feed, list
     groups: dict[tuple[object, ...], tuple[Feed, list[str]]] = {}
     for circuit in plan.write[month]:
         for feed in plan.feeds[circuit]:
-            key = (feed.log.number, feed.source, feed.grid.period_ns)
+            grid = feed.grid
+            key = (feed.log.number, feed.source, grid.period_ns, grid.row_period_ns, grid.hold_ns)
             groups.setdefault(key, (feed, []))[1].append(circuit)
     for feed, circuits in groups.values():
         rows, _ = survey.pool.counts(feed.log.number, feed.source, month)
@@ -353,16 +362,52 @@ def _grid(
     times, values = pool.month(
         log.number, feed.source, month, names=circuits, reach_ns=feed.grid.reach_ns
     )
-    if log.layout.silence_s is not None:
+    times = times - feed.late_ns if feed.late_ns else times
+    there = [~np.isnan(value) for value in values]
+    if _empty_is_news(log.layout):
+        whole = list(range(len(values)))
+    else:
+        whole = [at for at, known in enumerate(there) if known.all()]
+    out: dict[int, Gridded] = {}
+    if whole:
+        own = _gridded(survey, feed, month, times, {circuits[at]: values[at] for at in whole})
+        out = dict(zip(whole, own, strict=True))
+    for at, known in enumerate(there):
+        if at not in out:  # an empty cell is a row that this column does not have
+            column = {circuits[at]: values[at][known]}
+            (out[at],) = _gridded(survey, feed, month, times[known], column)
+    rows, late = pool.counts(log.number, feed.source, month)
+    return [(out[at], rows, late) for at in range(len(values))]
+
+
+def _empty_is_news(layout: LogLayout) -> bool:
+    """Whether a row without a value says that it is not known from then on.
+
+    So it is where each row tells of one circuit, in a log whose values hold for long.
+    """
+    held = layout.hold_s is not None or layout.silence_s is not None
+    return held and (layout.layout == "long" or len(layout.columns) == 1)
+
+
+def _gridded(
+    survey: Survey,
+    feed: Feed,
+    month: str,
+    times: NDArray[np.int64],
+    readings: dict[str, Values],
+) -> list[Gridded]:
+    """Bring readings of circuits that share their instants on to the grid of a month."""
+    log, grid, values = feed.log, feed.grid, list(readings.values())
+    if feed.silence_ns is not None:
         times, values = carry_through(
             times,
             values,
-            logged_ns=pool.instants(log.number, month),
-            silence_ns=round(log.layout.silence_s * NS_PER_S),
-            row_period_ns=feed.grid.row_period_ns,
+            logged_ns=survey.pool.instants(log.number, month),
+            silence_ns=feed.silence_ns,
+            row_period_ns=grid.row_period_ns,
         )
     columns = []
-    for circuit, value in zip(circuits, values, strict=True):
+    for circuit, value in zip(readings, values, strict=True):
         column = log.layout.columns[circuit]
         quantity: Merge = "power"
         if column.quantity in ("energy", "energy_counter"):
@@ -370,14 +415,11 @@ def _grid(
         scale = 1000.0 if column.unit.startswith("k") else 1.0
         rolls = None if column.rolls_over_at is None else column.rolls_over_at * scale
         columns.append(Column(logged=value, quantity=quantity, rolls_over_at=rolls))
-    first, stop = month_slots(month, feed.grid.period_ns)
+    first, stop = month_slots(month, grid.period_ns)
     if times.size:  # a month just begun holds only so many slots
-        stop = min(stop, (int(times.max()) + feed.grid.row_period_ns) // feed.grid.period_ns + 2)
-        first = max(first, int(times.min()) // feed.grid.period_ns - 1)
-    between = (first, max(first, stop))
-    rows, late = pool.counts(log.number, feed.source, month)
-    out = grid_columns(times, columns, grid=feed.grid, between=between)
-    return [(gridded, rows, late) for gridded in out]
+        stop = min(stop, (int(times.max()) + grid.row_period_ns) // grid.period_ns + 2)
+        first = max(first, int(times.min()) // grid.period_ns - 1)
+    return grid_columns(times, columns, grid=grid, between=(first, max(first, stop)))
 
 
 def _write_month(

@@ -6,8 +6,9 @@ from collections.abc import Collection
 from dataclasses import asdict, dataclass, field, replace
 
 from homeenergy.errors import HouseError
+from homeenergy.readings.logs.own_pace import OwnPace
 from homeenergy.readings.logs.read import source_of
-from homeenergy.readings.logs.rows import Grid, make_grid
+from homeenergy.readings.logs.rows import LONGEST_QUIET_NS, Grid, default_hold_ns, make_grid
 from homeenergy.readings.store.store import (
     FORMAT,
     LogFile,
@@ -15,18 +16,26 @@ from homeenergy.readings.store.store import (
     Store,
     month_edges,
     neighbours,
+    own_key,
     short_hash,
 )
 from homeenergy.readings.store.survey import Log, Survey, marks_ends, plain_name
+from homeenergy.units import NS_PER_S
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Feed:
-    """Where readings of a circuit come from: a log, a source in it, and the grid they go to."""
+    """Where readings of a circuit come from: a log, a source in it, and the grid they go to.
+
+    With `silence_ns` they come on change, and hold until a longer step between any rows of the log.
+    `late_ns` is how much earlier than noted its rows begin, where their stamps mark ends.
+    """
 
     log: Log
     source: str
     grid: Grid
+    silence_ns: int | None = None
+    late_ns: int = 0
 
 
 Span = tuple[int, int]  # instants of the first and the last row [ns]
@@ -89,7 +98,7 @@ def make_plan(
         months |= {
             month
             for feed in feeds
-            if feed.log.layout.silence_s is not None  # the value of the month before holds on
+            if feed.silence_ns is not None  # the value of the month before holds on
             for record in feed.log.files.values()
             for spans in record.spans.values()
             for month in spans
@@ -104,7 +113,8 @@ def make_plan(
                 if key not in touching:
                     touching[key] = _touching(feed, month, by_month[key[:2]])
                 column = asdict(feed.log.layout.columns[circuit])
-                layouts.append([feed.log.reading, column, asdict(feed.grid)])
+                on_change = [] if feed.silence_ns is None else [feed.silence_ns]
+                layouts.append([feed.log.reading, column, asdict(feed.grid), *on_change])
                 inputs.append(touching[key])
             made_as = short_hash(layouts)
             wanted = Month(
@@ -175,17 +185,28 @@ def _feeds(survey: Survey) -> dict[str, list[Feed]]:
             row_period = log.memory.row_periods_ns.get(source)
             if row_period is None:  # no file holds a row of it
                 row_period = round((log.layout.period_s or 1.0) * 1e9)
+            stated_s = log.layout.silence_s
+            silence_ns = None if stated_s is None else round(stated_s * NS_PER_S)
+            own = log.memory.own_paces_ns.get(own_key(log.layout, circuit))
+            pace = None if own is None else OwnPace(*own)
+            if pace is not None:
+                silence_ns = default_hold_ns(row_period) if pace.on_change else None
+            ends = marks_ends(log.layout, source)
+            late_ns = pace.row_period_ns - row_period if pace is not None and ends else 0
+            hold_ns = None if pace is None else pace.hold_ns
+            if silence_ns is not None:
+                hold_ns = LONGEST_QUIET_NS
             grid = make_grid(
-                row_period,
+                row_period if pace is None else pace.row_period_ns,
                 period_s=log.layout.period_s,
                 hold_s=log.layout.hold_s,
-                ends=marks_ends(log.layout, source),
-                on_change=log.layout.silence_s is not None,
+                ends=ends,
+                learned_hold_ns=hold_ns,
             )
             earlier = feeds.setdefault(circuit, [])
             if earlier:  # one circuit has one period: that of the first log that has it
                 grid = replace(grid, period_ns=earlier[0].grid.period_ns)
-            earlier.append(Feed(log, source, grid))
+            earlier.append(Feed(log, source, grid, silence_ns, late_ns))
     return feeds
 
 
@@ -209,7 +230,7 @@ def touches(record: LogFile, feed: Feed, month: str) -> bool:
     before, after = neighbours(month)
     own = [record.spans.get(feed.source, {})]
     # Where rows come on change, those of other circuits show that the log went on.
-    listed = own if feed.log.layout.silence_s is None else record.spans.values()
+    listed = own if feed.silence_ns is None else record.spans.values()
     return any(
         month in spans
         or (before in spans and spans[before][1] >= low - reach)

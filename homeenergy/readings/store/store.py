@@ -393,10 +393,14 @@ class LogFile:
 
 @dataclass(slots=True, kw_only=True)
 class LogMemory:
-    """What is remembered of one [[log]]: its files, and each source's period once it was found."""
+    """What is remembered of one [[log]]: its files, and each source's period once it was found.
+
+    `own_paces_ns` are row period and hold of columns with empty cells, by `own_key`.
+    """
 
     files: dict[str, LogFile] = field(default_factory=dict)
     row_periods_ns: dict[str, int] = field(default_factory=dict)
+    own_paces_ns: dict[str, tuple[int, int]] = field(default_factory=dict)
 
 
 def load_manifest(store: Store) -> dict[str, LogMemory]:
@@ -421,7 +425,11 @@ def _memory(value: dict[str, Any]) -> LogMemory:
             for source, months in entry["spans"].items()
         }
         files[path] = LogFile(**{**entry, "spans": spans})
-    return LogMemory(files=files, row_periods_ns=dict(value["row_periods_ns"]))
+    own = {
+        key: (int(period), int(hold))
+        for key, (period, hold) in value.get("own_paces_ns", {}).items()
+    }
+    return LogMemory(files=files, row_periods_ns=dict(value["row_periods_ns"]), own_paces_ns=own)
 
 
 def save_manifest(store: Store, memories: dict[str, LogMemory]) -> None:
@@ -439,6 +447,12 @@ def log_keys(layouts: tuple[LogLayout, ...]) -> list[str]:
         seen[layout.files] = seen.get(layout.files, 0) + 1
         keys.append(f"{layout.files}#{seen[layout.files]}")
     return keys
+
+
+def own_key(layout: LogLayout, circuit: str) -> str:
+    """Name of the column of a circuit, or of its columns, in `LogMemory.own_paces_ns`."""
+    column = layout.columns[circuit]
+    return json.dumps([column.files, *column.needed])
 
 
 def reading_of(layout: LogLayout) -> str:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.schedule import Schedule
+from homeenergy.readings.logs.own_pace import OwnPace, find_own_pace
 from homeenergy.readings.logs.read import COUNTERS, Rows, read_log
 from homeenergy.readings.logs.rows import (
     ABSURD_W,
@@ -41,6 +42,7 @@ from homeenergy.readings.store.store import (
     log_keys,
     month_edges,
     neighbours,
+    own_key,
     reading_of,
     split_months,
 )
@@ -251,7 +253,9 @@ class Survey:
         """What the next import shall know."""
         return {
             log.key: LogMemory(
-                files={**log.gone, **log.files}, row_periods_ns=log.memory.row_periods_ns
+                files={**log.gone, **log.files},
+                row_periods_ns=log.memory.row_periods_ns,
+                own_paces_ns=log.memory.own_paces_ns,
             )
             for log in self.logs
         }
@@ -295,6 +299,7 @@ class Survey:
             )
         if not any(old.reading == log.reading for old in memory.files.values()):
             memory.row_periods_ns.clear()
+            memory.own_paces_ns.clear()
         by_content = {old.digest: old for old in memory.files.values()}
         sizes = {old.size for old in memory.files.values()}
         for path in paths:
@@ -368,6 +373,7 @@ class Survey:
             found = find_period_ns(telling.times_ns)
             if log.layout.period_s is None and found and not has_pace(telling.times_ns, found):
                 self.uneven.append(f"{name} ({periods[rows.source] / NS_PER_S:g} s)")
+        _learn_own_paces(log, rows, periods[rows.source])
         _refuse_far_finer(log, periods[rows.source], self.folder / name)
         if log.layout.hold_s is None and log.layout.silence_s is None:
             _refuse_long_steps(log, rows, periods[rows.source], self.folder / name)
@@ -402,6 +408,9 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
             fix=f"State period_s in `{log.place}` of house.toml.",
         )
     if found is not None and not has_pace(rows.times_ns, found):
+        own = [_own_pace(log, rows, name, None) for name in rows.columns]
+        if quickest := min((one.row_period_ns for one in own if one), default=0):
+            return quickest
         spread = any(layout.columns[name].quantity == "energy" for name in rows.columns)
         quick = None if spread else uneven_pace_ns(rows.times_ns)
         if quick is None and not (stated and (layout.hold_s or layout.silence_s)):
@@ -422,6 +431,27 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
         if layout.columns[name].quantity == "energy":
             _refuse_absurd(log, rows, name, period, path)
     return period
+
+
+def _own_pace(log: Log, rows: Rows, name: str, table_ns: int | None) -> OwnPace | None:
+    spread = log.layout.columns[name].quantity == "energy"
+    return find_own_pace(rows.times_ns, rows.columns[name], table_ns=table_ns, spread=spread)
+
+
+def _learn_own_paces(log: Log, rows: Rows, table_ns: int) -> None:
+    """Remember the paces of columns with empty cells, unless it is stated how long values hold.
+
+    Once files are gone it is too late: what they gave could not be made again in another way.
+    """
+    known = log.memory.own_paces_ns
+    stated = log.layout.hold_s is not None or log.layout.silence_s is not None
+    if stated or set(log.memory.files) - set(log.files):
+        return
+    for name in rows.columns:
+        key = own_key(log.layout, name)
+        own = None if key in known else _own_pace(log, rows, name, table_ns)
+        if own is not None:
+            known[key] = (own.row_period_ns, own.hold_ns)
 
 
 def _refuse_link_to_other(path: Path) -> None:

@@ -1,0 +1,116 @@
+"""The pace of a column of its own, an empty cell being a row that this column does not have."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from homeenergy.readings.logs.pace import MOSTLY_NEW, Source, longest_step_s
+from homeenergy.readings.logs.rows import (
+    JITTERY,
+    LONG_SHARE,
+    LONGEST_QUIET_NS,
+    Values,
+    default_hold_ns,
+    find_period_ns,
+    has_pace,
+    long_steps_recur,
+)
+from homeenergy.units import NS_PER_S
+
+FEW_READINGS, FEWEST_READINGS = 20, 5
+FEW_EMPTY = 0.01  # of the cells
+FEW_LONG = 0.01  # of the steps
+BY_CHANCE = 1e-3  # of the steps
+
+
+@dataclass(frozen=True, slots=True)
+class OwnPace:
+    """How often a column has a reading, and how long one holds [ns]."""
+
+    row_period_ns: int
+    hold_ns: int
+
+    @property
+    def on_change(self) -> bool:
+        """Whether a reading holds until the next one, as long as the table goes on."""
+        return self.hold_ns == LONGEST_QUIET_NS
+
+
+def find_own_pace(
+    times_ns: NDArray[np.int64], values: Values, *, table_ns: int | None, spread: bool
+) -> OwnPace | None:
+    """Learn the pace of a column with empty cells from its own readings.
+
+    Parameters
+    ----------
+    times_ns : numpy.ndarray, shape (n,), int64
+        Instants of the rows of the table.
+    values : numpy.ndarray, shape (n,)
+        Of the column; NaN = empty.
+    table_ns : int or None
+        How often the table has a row; None where it has no pace.
+    spread : bool
+        Whether a reading is the energy of its own period.
+
+    Returns
+    -------
+    OwnPace or None
+        None where few cells are empty, or too few are not.
+
+    Notes
+    -----
+    Own rules. Where its readings come at a pace, one holds for as long as by default; and where
+    cells are empty by chance, across as many as chance leaves empty in a row once in a thousand
+    steps; longer steps are one of a hundred at most. Where they come at none, and in nine of ten
+    with another value, they come on change; of five to twenty readings half are beyond the default.
+    Else one holds across the longest usual step (`pace.find_pace`).
+    """
+    there = ~np.isnan(values)
+    if there.sum() < FEWEST_READINGS or is_full(values):
+        return None
+    own = Source(times_ns=times_ns[there], readings=values[there]).in_order()
+    period = find_period_ns(own.times_ns)
+    if period is None:
+        return None
+    if own.times_ns.size >= FEW_READINGS and has_pace(own.times_ns, period):
+        hold = max(default_hold_ns(period), _hold_by_chance_ns(own.times_ns, period))
+        if spread or np.mean(np.diff(own.times_ns) > hold) <= FEW_LONG:
+            return OwnPace(period, hold)
+    if spread or table_ns is None:
+        return None
+    usual = default_hold_ns(table_ns)
+    if own.times_ns.size < FEW_READINGS:
+        if np.mean(np.diff(own.times_ns) > usual) < 0.5:
+            return None
+    elif not long_steps_recur(own.times_ns, usual, share=LONG_SHARE):
+        return OwnPace(table_ns, usual)
+    if own.changes >= MOSTLY_NEW:
+        return OwnPace(table_ns, LONGEST_QUIET_NS)
+    longest_ns = round(longest_step_s(np.diff(own.times_ns)) * NS_PER_S)
+    return OwnPace(table_ns, max(longest_ns, usual))
+
+
+def is_full(values: Values) -> bool:
+    """Whether hardly a cell of a column is empty."""
+    return bool(np.isnan(values).mean() < FEW_EMPTY)
+
+
+def own_pace_remark(name: str, pace: OwnPace) -> str:
+    """Say what is made of a column's empty cells."""
+    if pace.on_change:
+        return f"{name} has empty cells: its value holds until the next one while the log goes on"
+    return (
+        f"{name} has empty cells: a reading every {pace.row_period_ns / NS_PER_S:g} s, each held "
+        f"for up to {pace.hold_ns / NS_PER_S:g} s"
+    )
+
+
+def _hold_by_chance_ns(times_ns: NDArray[np.int64], period_ns: int) -> int:
+    """Step that chance exceeds once in a thousand, where each reading may be missing."""
+    steps = np.diff(times_ns)
+    lost = float(np.mean(steps[steps > 0] > JITTERY * period_ns))
+    periods = 1 + np.ceil(np.log(BY_CHANCE) / np.log(lost)) if 0 < lost < 1 else 1
+    return round(float(periods) * period_ns)
