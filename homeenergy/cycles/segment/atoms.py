@@ -29,17 +29,17 @@ def compress(watts, origin, tau, out) -> int:  # pragma: no cover - compiled
     tiles = watts.size // TILE
     count, total = np.empty(2 * TILE), np.empty(2 * TILE)
     whole, base = np.empty(2 * TILE, np.uint8), np.zeros(32, np.int64)
-    tile_count, tile_total = np.empty(2 * tiles), np.empty(2 * tiles)
-    tile_whole = np.empty(2 * tiles, np.uint8)
+    tile_count, tile_total = np.empty(2 * tiles + 1), np.empty(2 * tiles + 1)
+    tile_whole = np.empty(2 * tiles + 1, np.uint8)
     row_of = np.empty(tiles + 1, np.int64)
-    made = 0
-    for t in range(tiles):
+    made = np.int64(0)  # a plain 0 is compiled for itself
+    for t in range(tiles + 1):  # the last is what is left, and may be empty
         row_of[t] = made
         x = watts[t * TILE : (t + 1) * TILE]
         at = origin + t * TILE
         tile_count[t] = TILE
         tile_total[t] = _sum(x)
-        if np.isnan(tile_total[t]):
+        if x.size < TILE or np.isnan(tile_total[t]):
             depth = _fold(x, tau, count, total, whole, base)
             root = base[depth]
             tile_count[t], tile_total[t], tile_whole[t] = count[root], total[root], whole[root]
@@ -59,10 +59,6 @@ def compress(watts, origin, tau, out) -> int:  # pragma: no cover - compiled
             made += 1
         else:
             made = _write_full(x, at, total, whole, base, out, made)
-    row_of[tiles] = made
-    rest = watts[tiles * TILE :]
-    depth = _fold(rest, tau, count, total, whole, base)
-    made = _write(rest, origin + tiles * TILE, depth, count, total, whole, base, out, made)
     depth = _fold_up(tiles, tau, tile_count, tile_total, tile_whole, base)
     return _join_tiles(tiles, depth, tile_count, tile_total, tile_whole, base, row_of, out, made)
 
@@ -119,7 +115,7 @@ def _fold_full(x, tau, total, whole, base) -> bool:  # pragma: no cover - compil
 @njit(cache=True, nogil=True)
 def _write_full(x, at, total, whole, base, out, made) -> int:  # pragma: no cover - compiled
     """Write the atoms of a tile without missing samples; return how many there are now."""
-    pos = 0
+    pos = np.int64(0)
     while pos < TILE:
         k = 0
         while (pos >> (k + 1)) << (k + 1) == pos and whole[base[k + 1] + (pos >> (k + 1))]:
@@ -192,7 +188,7 @@ def _reach(pos, n, depth, whole, base) -> int:  # pragma: no cover - compiled
 @njit(cache=True, nogil=True)
 def _write(x, at, depth, count, total, whole, base, out, made) -> int:  # pragma: no cover
     """Write the atoms of a tree of samples; return how many there are now."""
-    pos = 0
+    pos = np.int64(0)
     while pos < x.size:
         k = _reach(pos, x.size, depth, whole, base)
         stop = pos + (1 << k)
@@ -217,8 +213,8 @@ def _write(x, at, depth, count, total, whole, base, out, made) -> int:  # pragma
 @njit(cache=True, nogil=True)
 def _join_tiles(n, depth, count, total, whole, base, row_of, out, made) -> int:  # pragma: no cover
     """Join the rows of tiles that are one atom, in place; return how many rows are left."""
-    left = 0
-    pos = 0
+    left = np.int64(0)
+    pos = np.int64(0)
     while pos < n:
         k = _reach(pos, n, depth, whole, base) if whole[pos] else 0
         stop = pos + (1 << k)

@@ -445,7 +445,8 @@ def weighted_quantile(
     if not values.size:
         return float("nan")
     contiguous = np.ascontiguousarray(values, np.float64)
-    return float(_quantile(contiguous.view(np.uint64), weights, float(target)))
+    heavy = np.ascontiguousarray(weights, np.float64)  # of one type: it is compiled once
+    return float(_quantile(contiguous.view(np.uint64), heavy, float(target)))
 
 
 @njit(cache=True, nogil=True)
