@@ -267,7 +267,9 @@ def test_a_text_among_numbers_means_missing_and_not_a_circuit(tmp_path, odd):
     new_house(tmp_path / "house", logs=path, timezone="Etc/UTC")
     import_logs(tmp_path / "house")
     watts = open_house(tmp_path / "house").trace("fridge").watts
-    assert np.flatnonzero(np.isnan(watts)).tolist() == [40]
+    expected = np.arange(300) % 9
+    expected[40] = expected[39]  # as where a row is lost
+    np.testing.assert_array_equal(watts, expected)
 
 
 def test_lines_above_the_header_and_a_line_of_units(tmp_path):

@@ -177,7 +177,7 @@ def test_volts_and_amps_with_a_power_factor(tmp_path):
 def test_words_for_missing_are_missing(tmp_path):
     words = ["NaN", "", "-", "null", "NA", "None", "nan"]
     rows = [f"2026-03-01T00:00:{n:02d}Z,{w}" for n, w in enumerate(["1", *words, "2"])]
-    watts = one_circuit(tmp_path, "time,oven\n" + "\n".join(rows)).watts
+    watts = one_circuit(tmp_path, "time,oven\n" + "\n".join(rows), "hold_s = 1").watts
     np.testing.assert_array_equal(watts, np.float32([1, *[np.nan] * 7, 2]))
 
 
@@ -204,6 +204,7 @@ def test_lines_around_the_header_and_texts_for_missing(tmp_path):
     )
     settings = (
         'lines_above_header = 3\nlines_below_header = 1\nmissing = ["ERR", "--"]\nperiod_s = 1'
+        "\nhold_s = 1"
     )
     for name, content in (("plain.csv", text), ("packed.csv.gz", gzip.compress(text.encode()))):
         folder = tmp_path / name

@@ -46,7 +46,7 @@ def test_what_is_no_power_is_kept_as_it_was_logged(tmp_path):
     others = one.others()
     volts = np.concatenate([month.watts for month in others.months("volts")])
     expected = VOLTS.copy()
-    expected[700] = np.nan
+    expected[700] = expected[699]  # an empty cell is a row that its column does not have
     assert volts == pytest.approx(expected.astype("f4"), nan_ok=True)
     envelope = others.overview.envelope("grid_hz", None, None, points=3)
     assert envelope.mean_w == pytest.approx(50.01)

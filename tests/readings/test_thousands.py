@@ -198,11 +198,11 @@ def test_marks_that_do_not_part_in_threes_are_never_taken_out(tmp_path, cell):
         imported(tmp_path, ["1,234.5", "1,000", cell], thousands=",", decimal=".")
 
 
-def test_missing_values_stay_missing(tmp_path):
+def test_missing_values_are_rows_that_are_not_there(tmp_path):
     cells = ["1,234", "", "NaN", " 2,000.5 ", "-", "1e3", ".5", "12345"]
     watts = imported(tmp_path, cells, thousands=",", decimal=".")
     np.testing.assert_array_equal(
-        watts, np.array([1234, np.nan, np.nan, 2000.5, np.nan, 1000, 0.5, 12345], dtype="f4")
+        watts, np.array([1234, 1234, 1234, 2000.5, 2000.5, 1000, 0.5, 12345], dtype="f4")
     )
 
 

@@ -17,6 +17,7 @@ from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.columns import read_head
+from homeenergy.readings.logs.heads import ONE_HEAD
 from homeenergy.readings.logs.own_pace import OwnPace, find_own_pace, is_full, own_pace_remark
 from homeenergy.readings.logs.pace import (
     MOSTLY_NEW,
@@ -316,10 +317,7 @@ def _csv_times(
         line = base.lines_before_rows + odd[0] + 1 if odd and len(odd) < table.head else None
         fix = error.fix
         if odd and stamps[odd[0]] in table.names:
-            fix = (
-                "It repeats the heads, as where a logger began anew: cut the file in two there, or "
-                "delete the line if the heads have the same order."
-            )
+            fix = ONE_HEAD
         raise HouseError(
             error.what, path=table.path, line=line, column=columns[0], fix=fix
         ) from None
@@ -527,8 +525,8 @@ def _with_pace(
         remarks.append(f"lines at the end of a file that hold no reading are left out: {lines}")
     if torn:
         remarks.append(
-            f"lines with too few or too many cells are passed over: {len(torn)}, such as "
-            f"{torn[0][:60]!r}"
+            "lines with too few or too many cells, and heads that come again, are passed over: "
+            f"{len(torn)}, such as {torn[0][:60]!r}"
         )
     pace = pace_remark(first)
     if pace:

@@ -26,6 +26,7 @@ from homeenergy.readings.logs.columns import (
     sum_legs,
     with_others,
 )
+from homeenergy.readings.logs.digits import split_unit
 from homeenergy.readings.logs.labels import looks_like_mains
 from homeenergy.readings.logs.pace import Source
 from homeenergy.readings.logs.roles import (
@@ -43,7 +44,7 @@ from homeenergy.readings.logs.roles import (
     text_roles,
     times_across,
 )
-from homeenergy.readings.logs.tables import MISSING, STATES, split_unit
+from homeenergy.readings.logs.tables import MISSING, STATES
 
 _ON_OFF = {word: float(number) for word, number in STATES.items()} | {"1": 1.0, "0": 0.0}
 _MOST_ODD = 10  # a tenth of the cells of a column of states; own choice

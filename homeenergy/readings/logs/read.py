@@ -20,25 +20,22 @@ from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.log_columns import UNITS, LogColumn
 from homeenergy.house.zones import read_zone
+from homeenergy.readings.logs.digits import MARKS, BadNumberError, grouped, numbers, split_units
+from homeenergy.readings.logs.heads import other_head
 from homeenergy.readings.logs.rows import Values
 from homeenergy.readings.logs.tables import (
     ABOUT_STATES,
-    MARKS,
     MISSING,
     STATES,
-    BadNumberError,
     NoRowsError,
     Types,
     check_columns,
     csv_columns,
     first_rows,
-    grouped,
     is_no_row,
-    numbers,
     open_text,
     read_tables,
     skip_lines,
-    split_units,
     too_many_torn,
     wrong_encoding,
 )
@@ -112,6 +109,8 @@ def _first_bad_cell(path: Path, layout: LogLayout, types: Types) -> HouseError |
                 continue
             if is_no_row(row, names, list(types), layout):
                 continue
+            if other := other_head(row, names, path=path, line=line):
+                return other
             rows += 1
             for name, kind in types.items():
                 cell = row[position[name]]

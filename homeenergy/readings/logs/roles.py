@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.readings.logs.columns import Head, Holds, read_head
+from homeenergy.readings.logs.digits import split_unit
 from homeenergy.readings.logs.sample import number
-from homeenergy.readings.logs.tables import split_unit
 from homeenergy.readings.logs.time_formats import is_date, is_stamp, is_time_of_day
 from homeenergy.units import H_PER_DAY
 

@@ -14,14 +14,8 @@ from pathlib import Path
 
 from homeenergy.errors import HouseError
 from homeenergy.readings.logs.columns import read_head
-from homeenergy.readings.logs.tables import (
-    MISSING,
-    NoRowsError,
-    grouped,
-    is_gzip,
-    plain_number,
-    split_unit,
-)
+from homeenergy.readings.logs.digits import grouped, plain_number, split_unit
+from homeenergy.readings.logs.tables import MISSING, NoRowsError, is_gzip
 from homeenergy.readings.logs.time_formats import worded_pattern
 
 NUMBER = re.compile(r"[+-]?\d+(?:([.,])\d+)?(?:[eE][+-]?\d+)?|[+-]?([.,])\d+")
@@ -256,8 +250,13 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
     tables[-1] = tables[-1][: len(tables[-1]) - footer]
     if not (ended or footer) and len(tables[-1]) > _FEW_ROWS:
         del tables[-1][-1]  # it may still be being written
+    begin_anew = first if has_header else None  # a logger writes its head once more
     filled = [
-        [tuple(row) for row in table if len(row) == width and any(map(str.strip, row))]
+        [
+            tuple(row)
+            for row in table
+            if len(row) == width and row != begin_anew and any(map(str.strip, row))
+        ]
         for table in tables
     ]
     rows = [row for table in filled for row in table]

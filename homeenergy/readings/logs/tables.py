@@ -17,11 +17,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
-from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.limits import Limits
+from homeenergy.readings.logs.heads import between_heads, is_head, without_heads
 
 MISSING = ("", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "?")
 STATES = {"on": "1", "off": "0", "true": "1", "false": "0"}
@@ -227,8 +227,9 @@ def read_tables(
     types : dict
         Arrow type of each needed column of a CSV; of a Parquet file only the names are used.
     torn : list of str
-        Takes the lines of a CSV that have another number of cells than the header, as a power cut
-        or a full disk leaves them: they are passed over where they are few.
+        Takes the lines of a CSV that are passed over: those that have another number of cells than
+        the header, as a power cut or a full disk leaves them, where they are few; and head lines
+        that come again.
 
     Yields
     ------
@@ -248,6 +249,8 @@ def read_tables(
     empty = True
     for piece in pieces:
         table = without_totals(_without_blank_rows(piece), layout)
+        if layout.header and layout.format == "csv":
+            table = without_heads(table, next(iter(types)), torn)
         if table.num_rows:
             empty = False
             yield table
@@ -269,9 +272,11 @@ def _without_blank_rows(table: pa.Table) -> pa.Table:
 def is_no_row(
     row: list[str], names: list[str | int], needed: Sequence[str | int], layout: LogLayout
 ) -> bool:
-    """Whether a line is left out, as a total or since no needed cell of it is filled."""
-    return is_total(row, names, layout) or all(
-        row[names.index(name)] in (*MISSING, *layout.missing) for name in needed
+    """Whether a line is left out: a total, a head once more, or one without a needed cell."""
+    return (
+        is_total(row, names, layout)
+        or is_head(row, names)
+        or all(row[names.index(name)] in (*MISSING, *layout.missing) for name in needed)
     )
 
 
@@ -310,33 +315,63 @@ def _csv(path: Path, layout: LogLayout, types: Types, torn: list[str]) -> Iterat
         encoding=encoding or layout.encoding,
         block_size=PIECE_BYTES,
     )
-    gzipped = is_gzip(path)
-    whole = path.stat().st_size < WHOLE_FILE_BYTES and not gzipped
     numbered = [str(number) for number in range(len(types))]
+    done = 0
     try:
-        with _stream(path, layout, gzipped=gzipped) as stream:
-            if whole:
-                reading.block_size = max(1 << 20, min(path.stat().st_size // 4, PIECE_BYTES))
-                table = pa_csv.read_csv(stream, reading, **options).rename_columns(numbered)
-                _refuse_many(torn, table.num_rows)
-                yield table
+        with _stream(path, layout) as stream:
+            try:
+                for table in _parsed(stream, path, layout, reading, options):
+                    done += table.num_rows
+                    yield table.rename_columns(numbered)
+                _refuse_many(torn, done)
                 return
-            unpacked = rows = 0
-            for batch in pa_csv.open_csv(stream, reading, **options):
-                unpacked += batch.nbytes
-                rows += batch.num_rows
-                if unpacked > layout.limits.log_gb * 1e9:
-                    raise _too_large(path, layout)
-                yield pa.Table.from_batches([batch]).rename_columns(numbered)
-            _refuse_many(torn, rows)
-    except pa.ArrowInvalid as error:
-        if "Empty CSV" in str(error):
-            return
-        raise
+            except pa.ArrowInvalid as error:
+                if "Empty CSV" in str(error):
+                    return
+                stream.seek(0)
+                parts, heads = between_heads(_whole(stream, path), layout)
+                if not heads:
+                    raise
+        torn[:] = heads
+        rows = 0
+        for number, part in enumerate(parts):
+            reading.skip_rows = 0 if number else layout.lines_before_rows
+            for table in _parsed(pa.BufferReader(part), path, layout, reading, options):
+                known = min(max(done - rows, 0), table.num_rows)  # of the first try
+                rows += table.num_rows
+                yield table.slice(known).rename_columns(numbered)
+        _refuse_many(torn[len(heads) :], rows)
     except UnicodeError as error:
         raise wrong_encoding(path, layout.encoding, error) from None
     except _TRUNCATED as error:
         raise _damaged(path, error) from None
+
+
+def _parsed(
+    stream: pa.NativeFile,
+    path: Path,
+    layout: LogLayout,
+    reading: pa_csv.ReadOptions,
+    options: dict[str, Any],
+) -> Iterator[pa.Table]:
+    """Rows of a CSV: all at once, or piece by piece where they are many."""
+    if path.stat().st_size < WHOLE_FILE_BYTES and not is_gzip(path):
+        reading.block_size = max(1 << 20, min(path.stat().st_size // 4, PIECE_BYTES))
+        yield pa_csv.read_csv(stream, reading, **options)
+        return
+    unpacked = 0
+    for batch in pa_csv.open_csv(stream, reading, **options):
+        unpacked += batch.nbytes
+        if unpacked > layout.limits.log_gb * 1e9:
+            raise _too_large(path, layout)
+        yield pa.Table.from_batches([batch])
+
+
+def _whole(stream: pa.NativeFile, path: Path) -> pa.Buffer:
+    """All bytes of a stream, without reading a large file into memory."""
+    if isinstance(stream, pa.BufferReader) or path.stat().st_size < WHOLE_FILE_BYTES:
+        return stream.read_buffer()
+    return pa.memory_map(str(path)).read_buffer()
 
 
 def _refuse_many(torn: list[str], rows: int) -> None:
@@ -344,9 +379,9 @@ def _refuse_many(torn: list[str], rows: int) -> None:
         raise pa.ArrowInvalid("another number of columns")
 
 
-def _stream(path: Path, layout: LogLayout, *, gzipped: bool) -> pa.NativeFile:
+def _stream(path: Path, layout: LogLayout) -> pa.NativeFile:
     """The bytes of a CSV, up to lines at its end that hold no reading."""
-    if gzipped:
+    if is_gzip(path):
         with gzip.open(path) as file:
             whole = file.read(WHOLE_FILE_BYTES + 1)
         if len(whole) > WHOLE_FILE_BYTES:  # how much more, nobody knows
@@ -472,103 +507,3 @@ def _parquet(path: Path, layout: LogLayout, types: Types) -> Iterator[pa.Table]:
             path=path,
             fix="Copy or export it again.",
         ) from None
-
-
-# A mark, and how else it is spelled: spaces that do not break a line, a curled apostrophe.
-MARKS = {",": ",", ".": ".", " ": " \u00a0\u202f\u2009", "'": "'\u2019"}
-# Groups of three digits after one to three that do not begin with 0, so that 0.234 is none.
-_GROUPED = re.compile(
-    r"[+-]?[1-9]\d{0,2}(?P<mark>[.,' \u00a0\u202f\u2009\u2019])\d{3}(?:(?P=mark)\d{3})*"
-    r"(?:(?!(?P=mark))(?P<decimal>[.,])\d*)?"
-)
-
-
-# A number, however it is marked, and letters or a sign after it.
-_WITH_UNIT = re.compile(
-    r"([+-]?[\d.,][\d.,' \u00a0\u202f\u2009\u2019]*?(?:[eE][+-]?\d+)?)\s*"
-    r"([^\W\d_][^\d]*|[°º℃℉%€$£][^\d]*)"
-)
-
-
-def split_unit(cell: str) -> tuple[str, str]:
-    """Number and unit of a cell such as 120 W; the cell as it is and "" where there is no unit."""
-    found = _WITH_UNIT.fullmatch(cell.strip())
-    return (found[1], found[2].strip()) if found else (cell, "")
-
-
-def split_units(
-    column: pa.ChunkedArray,
-) -> tuple[pa.ChunkedArray, list[str | None], NDArray[np.int64]]:
-    """Numbers of a column of cells with their units, the different units, and each row's.
-
-    A row without a unit has -1.
-    """
-    coded = column.cast(pa.string()).combine_chunks().dictionary_encode()
-    coded = coded.combine_chunks() if isinstance(coded, pa.ChunkedArray) else coded
-    parts = [split_unit(cell) for cell in coded.dictionary.to_pylist()]
-    units: list[str | None] = list(dict.fromkeys(unit for _, unit in parts if unit))
-    plain = pa.array([number for number, _ in parts], pa.string()).take(coded.indices)
-    of_cell = np.array([units.index(unit) if unit else -1 for _, unit in parts] or [-1])
-    which = of_cell[coded.indices.fill_null(0).to_numpy(zero_copy_only=False)]
-    return pa.chunked_array([plain]), units, which
-
-
-class BadNumberError(Exception):
-    """A cell that is no number, by its row in the column."""
-
-    def __init__(self, row: int, cell: str) -> None:
-        super().__init__(cell)
-        self.row, self.cell = row, cell
-
-
-def grouped(cell: str) -> tuple[str, str | None, int] | None:
-    """Mark between thousands, decimal mark if any, and how often the first stands there.
-
-    None where the cell cannot have marks between its thousands. A single comma or point, as in
-    1,234, may as well be a decimal mark.
-    """
-    found = _GROUPED.fullmatch(cell.strip())
-    if found is None:
-        return None
-    mark = next(mark for mark, spelled in MARKS.items() if found["mark"] in spelled)
-    return mark, found["decimal"], cell.count(found["mark"])
-
-
-def plain_number(cell: str, *, thousands: str, decimal: str) -> str:
-    """Take the marks out of a number, if they part it in threes; else give it as it is."""
-    found = grouped(cell)
-    if found is None or found[0] != thousands or found[1] not in (None, decimal):
-        return cell
-    for mark in MARKS[thousands]:
-        cell = cell.replace(mark, "")
-    return cell
-
-
-def numbers(
-    column: pa.ChunkedArray, *, thousands: str, decimal: str, missing: Sequence[str]
-) -> pa.ChunkedArray:
-    """Values of a column of texts (float64; null stays null).
-
-    Marks between thousands must part a number in threes, so that 12,34 or 0,512 are refused and
-    never taken for 1234 or 512; numbers without marks are read too.
-
-    Raises
-    ------
-    BadNumberError
-        For the first cell that is no such number.
-    """
-    texts = pc.utf8_trim_whitespace(column.cast(pa.string()))
-    texts = pc.if_else(pc.is_in(texts, value_set=pa.array(missing)), None, texts)
-    marks, point = MARKS.get(thousands, ""), re.escape(decimal)
-    # Each mark by itself, or "1 234'567" would pass. RE2 knows no backward reference.
-    parted = [rf"[1-9]\d{{0,2}}(?:{re.escape(one)}\d{{3}})+" for one in marks]
-    whole = "|".join([*parted, r"\d+"])
-    pattern = rf"^[+-]?(?:(?:{whole})(?:{point}\d*)?|{point}\d+)(?:[eE][+-]?\d+)?$"
-    fits = pc.fill_null(pc.match_substring_regex(texts, pattern), True)
-    row = pc.index(fits, False).as_py()
-    if row >= 0:
-        raise BadNumberError(row, texts[row].as_py())
-    plain = pc.replace_substring_regex(texts, f"[{re.escape(marks)}]", "") if marks else texts
-    if decimal != ".":
-        plain = pc.replace_substring(plain, decimal, ".")
-    return plain.cast(pa.float64())

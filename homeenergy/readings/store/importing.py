@@ -114,7 +114,7 @@ class ImportReport:
             "Without rows, and left out": self.without_rows,
             "Still being written, so its last line waits": self.unfinished,
             "Lines at the end that are no readings, and are left out": self.footers,
-            "Lines with too few or too many cells, passed over": self.torn,
+            "Too few or too many cells, or the head again, passed over": self.torn,
             "Rows at no regular interval, kept as means": self.uneven,
             "No longer there, or no longer whole; the readings stay": self.gone,
             "Damaged, and made again": [f"{c} {month}" for c, month in self.mended],
