@@ -254,7 +254,7 @@ def test_heads_in_the_middle_are_refused_with_their_line_and_what_to_do(tmp_path
     lines = wide(["oven W", "dryer W"], columns(FRAME[["Oven", "Dryer"]]))
     for at in (900, 500):
         lines.insert(at, "time,dryer W,oven W")
-    with pytest.raises(HouseError, match="cut the file in two there") as refused:
+    with pytest.raises(HouseError, match="cut the file in front of that line") as refused:
         through(tmp_path, write(tmp_path, "a.csv", lines))
     assert refused.value.line == 501
 
