@@ -236,3 +236,53 @@ def test_spikes_among_few_uses_are_those_at_another_level():
     found = find_cycles(trace).table
     assert len(found) == 4
     assert (found["duration_s"] == 120).all()
+
+
+def test_a_few_spikes_of_any_height_are_no_uses_of_what_is_never_off():
+    rng = np.random.default_rng(94)
+    watts = 130 + rng.normal(0, 0.3, 4 * DAY_OF_TENS)
+    assert not len(find_cycles(with_moments(watts.copy(), [190, 640, 2100, 4800], rng)).table)
+    assert len(find_cycles(with_moments(watts, [640, 650, 655, 640], rng)).table) == 4
+
+
+def test_spikes_on_uses_of_a_small_lamp_hide_none_of_them():
+    """Three uses a day of 9 W above 1 W, with wrong readings of kilowatts while it is on."""
+    rng = np.random.default_rng(95)
+    uses = [(d * DAY + h * HOUR, [(HOUR, 10)]) for d in range(3) for h in (7, 13, 19)]
+    watts = draw(3 * DAY, *uses, idle_w=1, noise_w=0.3)
+    for at, _ in uses:
+        for spike in range(at + 200, at + HOUR, 300):
+            watts[spike : spike + 2] = rng.uniform(500, 4900)
+    lasts_s = find_cycles(as_trace(watts)).table["duration_s"]
+    assert lasts_s.to_numpy() == pytest.approx([HOUR] * len(uses), abs=2)
+
+
+def test_a_display_after_a_use_is_rest_where_nothing_else_is_drawn():
+    """A brew of 3 min at 500 W, then a panel of 12 W for three hours; and a lamp of 12 W alone."""
+    starts = [d * DAY + h * HOUR for d in range(3) for h in (7, 12, 19)]
+    brews = draw(3 * DAY, *[(at, [(180, 500), (3 * HOUR, 12)]) for at in starts], idle_w=0)
+    brews[starts[4] + HOUR : starts[4] + 2 * HOUR] = np.nan
+    assert find_cycles(as_trace(brews)).table["duration_s"].to_numpy() == pytest.approx(180, abs=2)
+    lamp = draw(3 * DAY, *[(at, [(3 * HOUR, 12)]) for at in starts], idle_w=0)
+    lasts_s = find_cycles(as_trace(lamp)).table["duration_s"]
+    assert lasts_s.to_numpy() == pytest.approx(3 * HOUR, abs=2)
+
+
+def test_a_strip_switched_on_before_a_short_use_is_no_part_of_it():
+    """Off at the wall until two minutes before a boil of 20 s; 3 W of standby from then on."""
+    watts = draw(3 * DAY, *[(d * DAY + 8 * HOUR, [(20, 2000)]) for d in range(3)], idle_w=2)
+    for d in range(3):
+        watts[d * DAY : d * DAY + 8 * HOUR - 120] = 0
+        watts[d * DAY + 8 * HOUR - 120 : d * DAY + 8 * HOUR] = 4
+    found = find_cycles(as_trace(watts)).table
+    assert found["duration_s"].to_numpy() == pytest.approx(20, abs=22)
+
+
+def test_one_session_of_pulses_in_days_of_rest_is_no_thermostat():
+    uses = [
+        (30 * HOUR, [(240, 380)]),
+        *((30 * HOUR + 480 + 240 * k, [(12, 380)]) for k in range(20)),
+    ]
+    cycles = find_cycles(as_trace(draw(2 * DAY, *uses, idle_w=14)))
+    assert cycles.kind == "manual"
+    assert len(cycles.table) == 1

@@ -126,7 +126,8 @@ def deciding_rule(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) ->
         return "works at levels far apart"
     if share > 0.98:
         return "works nearly always"
-    by_itself = _by_itself(first * plateaus.period_s, lasts_s, covered_s=covered_s)
+    until_s = float(plateaus.stop[-1]) * plateaus.period_s
+    by_itself = _by_itself(first * plateaus.period_s, lasts_s, covered_s=covered_s, until_s=until_s)
     # The inrush of a pump that runs for seconds is no level of its own.
     usual_high = weighted_quantile(excess, n, 0.8 * n.sum())
     if by_itself > 0.6 and usual_high < 3 * low:
@@ -138,7 +139,11 @@ def deciding_rule(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) ->
 
 
 def _by_itself(
-    first_s: NDArray[np.floating], lasts_s: NDArray[np.floating], *, covered_s: float
+    first_s: NDArray[np.floating],
+    lasts_s: NDArray[np.floating],
+    *,
+    covered_s: float,
+    until_s: float,
 ) -> float:
     """How much the runs look as if nobody started them, 0 to 1.
 
@@ -146,7 +151,8 @@ def _by_itself(
     """
     if first_s.size * S_PER_DAY < 4 * covered_s or first_s.size < 4:
         return 0.0
-    every_s = np.diff(first_s)
+    # A train of pulses on one evening leaves most of the log without any.
+    every_s = np.diff(np.r_[0.0, first_s, until_s])
     even = 1.1 - 0.8 * float(np.std(every_s) / np.mean(every_s))
     hours = np.unique((first_s % S_PER_DAY) // 3600).size / 24
     longest_s = np.quantile(lasts_s, 1 - HOLES_SHARE)  # some reach across holes
@@ -413,7 +419,9 @@ def _with_lead_in(
     )
     moved = first.copy()
     for k, at in enumerate(np.searchsorted(plateaus.first, first)):
-        earliest = max(first[k] - LEAD_IN_S / period_s, stop[k - 1] if k else 0)
+        # What leads in is the lesser part: before a short use the rest itself has changed.
+        lead_s = min(LEAD_IN_S, (stop[k] - first[k]) * period_s)
+        earliest = max(first[k] - lead_s / period_s, stop[k - 1] if k else 0)
         i = int(at)
         while i > 0 and above[i - 1] and plateaus.stop[i - 1] == plateaus.first[i]:
             i -= 1

@@ -23,9 +23,9 @@ SPIKE_PERIOD_S = 5.0
 # Where they are the lesser part of it, those are spikes that reach none of the levels of uses that
 # last, within a tenth: a spike has any height. So many uses show their levels.
 SPIKE_N, SPIKE_S, SPIKE_SHARE, LESSER_SHARE, SAME_LEVEL, FEWEST_LASTING = 2, 30.0, 0.2, 0.5, 0.1, 3
-# And where nothing lasts, so many of them are uses if such a share are within a factor of two: two
+# And where nothing lasts, as many of them are uses if such a share are within a factor of two: two
 # readings show at least half of one power between them, however they fall.
-FEWEST_SCATTERED, COMMON_SHARE = 8, 0.75
+COMMON_SHARE = 0.75
 # Moments that follow each other within the first are a drum that turns, or the start of a use, and
 # work; pieces within the second of others may be pulses of the same use.
 LONE_S, LONE_PIECE_S = 60.0, 900.0
@@ -94,13 +94,10 @@ class QuietLevels:
         return self.n.size
 
 
-def without_spikes(plateaus: Plateaus) -> NDArray[np.bool_]:
-    """Which plateaus are no spike: above rest for a moment, where other uses last."""
-    held = float(plateaus.n.sum())
-    rest_w = weighted_quantile(plateaus.mean_w, plateaus.n, RARE_SHARE * held) if held else 0.0
-    low_w = rest_w + _wanders_w(rest_w, _tolerance_w(plateaus))
+def without_spikes(plateaus: Plateaus, *, above_w: float) -> NDArray[np.bool_]:
+    """Which plateaus are no spike: above a level for a moment, where other uses last."""
     first, stop, n, _, _ = kernels.stretches(
-        plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, low_w, low_w
+        plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, above_w, above_w
     )
     spike = lone_spikes(plateaus, first, stop, n, apart_s=LONE_S)
     return ~within(first[spike], stop[spike], len(plateaus))
@@ -140,14 +137,14 @@ def spikes_among(
         least_w, most_w = lasting_w.min(), lasting_w.max()
         off = (top_w < (1 - SAME_LEVEL) * least_w) | (top_w > (1 + SAME_LEVEL) * most_w)
         return moments & off
-    return moments & _is_scattered(top_w[moments])
+    return np.zeros_like(moments) if _are_alike(top_w[moments]) else moments
 
 
-def _is_scattered(w: NDArray[np.float64]) -> bool:
-    """Whether moments of such heights are no readings of uses at one power."""
+def _are_alike(w: NDArray[np.float64]) -> bool:
+    """Whether moments of such heights are readings of uses at one power."""
     w = np.sort(w)
     within_two = np.searchsorted(w, 2 * w, side="right") - np.arange(w.size)
-    return w.size >= FEWEST_SCATTERED and bool(within_two.max() < COMMON_SHARE * w.size)
+    return w.size >= FEWEST_LASTING and bool(within_two.max() >= COMMON_SHARE * w.size)
 
 
 def highest_w(
@@ -230,14 +227,24 @@ def find_levels(plateaus: Plateaus) -> Levels:
     drawn above this rest), and by no more than electronics take: above the lowest, or above the
     usual one where less is rare and nothing, as off at the wall.
     So an appliance may rest at several levels, off at the wall among them, whatever share of the
-    time each is held; what usually draws nothing rests at nothing only. The least working power is
-    the one below which `LEAST_WORK` of the energy of work is spent; a run must reach a share of it
-    and leave the tolerance of rest. Own method.
+    time each is held; what usually draws nothing rests at nothing, and at what only
+    follows a use. The least working power is the one below which `LEAST_WORK` of the energy of work
+    is spent; a run must reach a share of it and leave the tolerance of rest. Own method.
 
-    O(m log m) in the number of plateaus.
+    Spikes are left out: those above rest, and then those that stand on a use, above a level of work
+    that nothing reaches but them. O(m log m) in the number of plateaus.
     """
+    held = float(plateaus.n.sum())
+    rest_w = weighted_quantile(plateaus.mean_w, plateaus.n, RARE_SHARE * held) if held else 0.0
+    lasting = without_spikes(plateaus, above_w=rest_w + _wanders_w(rest_w, _tolerance_w(plateaus)))
+    levels = _levels_of(plateaus, lasting)
+    kept = lasting & without_spikes(plateaus, above_w=levels.on_w)
+    return levels if kept.sum() == lasting.sum() else _levels_of(plateaus, kept)
+
+
+def _levels_of(plateaus: Plateaus, lasting: NDArray[np.bool_]) -> Levels:
+    """As `find_levels`, from the plateaus that are no spikes."""
     nan = float("nan")
-    lasting = without_spikes(plateaus)
     w, n = plateaus.mean_w[lasting], plateaus.n[lasting]
     if not w.size:
         return Levels(idle_w=nan, on_w=nan, low_w=nan)
@@ -254,7 +261,8 @@ def find_levels(plateaus: Plateaus) -> Levels:
     tolerance_w = _tolerance_w(plateaus)
     excess_w = w - rest.mean_w[0]
     energy = np.where(excess_w > 5 * noise_w / np.sqrt(n), excess_w * n, 0.0)
-    count, typical_w = _levels_of_rest(rest, w, excess_w, energy, tolerance_w)
+    alone_w = _least_alone_w(plateaus, above_w=rest.mean_w[0] + tolerance_w)
+    count, typical_w = _levels_of_rest(rest, w, excess_w, energy, tolerance_w, alone_w)
     idle_w = float(rest.mean_w[np.argmax(rest.n[: max(count, 1)])])
     lasts = len(rest) > count
     least_rise = LEAST_RISE_SHARE if lasts else LEAST_RISE_OF_MOMENTS
@@ -273,6 +281,19 @@ def find_levels(plateaus: Plateaus) -> Levels:
     on_w = max(ON_SHARE * least_w, rise_w + max(clear_w, QUIET_SHARE * (typical_w - rise_w)))
     low_w = min(LOW_SHARE / ON_SHARE * on_w, max(LEAST_MOTOR_W, 1.5 * step_w))
     return Levels(idle_w=idle_w, on_w=idle_w + on_w, low_w=idle_w + max(low_w, rise_w + clear_w))
+
+
+def _least_alone_w(plateaus: Plateaus, *, above_w: float) -> float:
+    """Least mean of a stretch above a level that lasts as a quiet one does [W].
+
+    A display that follows a use is part of a stretch with that use, which a gap in the data hides.
+    """
+    first, _, n, sum_w, _ = kernels.stretches(
+        plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, above_w, above_w
+    )
+    follows = np.r_[True, plateaus.hole_follows][first]
+    lasts = (n * plateaus.period_s >= QUIET_S) & ~follows
+    return float((sum_w[lasts] / n[lasts]).min(initial=np.inf))
 
 
 def _with_the_lowest(
@@ -303,10 +324,12 @@ def _levels_of_rest(
     excess_w: NDArray[np.float64],
     energy: NDArray[np.float64],
     tolerance_w: float,
+    alone_w: float,
 ) -> tuple[int, float]:
     """How many of the quiet levels are rest, and the typical excess of the work above them [W].
 
-    Nothing is work where no level leaves any above it: 0 and NaN.
+    What usually draws nothing, and lasts by itself at `alone_w` or above, is used there. Nothing is
+    work where no level leaves any above it: 0 and NaN.
     """
     base = _usual_level(quiet, tolerance_w)
     rise_w = quiet.top_w - quiet.mean_w[0]
@@ -317,9 +340,10 @@ def _levels_of_rest(
         np.where(rise_w > IDLE_ELECTRONICS_W, LEAST_WORK_OF_HIGH_REST, LEAST_WORK_OF_REST) * of_rest
     )
     for k in range(len(quiet) - 1, -1, -1):
-        if k and (over_base_w[k] > IDLE_ELECTRONICS_W or abs(usual_w) <= NOTHING_W):
-            continue
         top_w = quiet.top_w[k]
+        used = abs(usual_w) <= NOTHING_W and alone_w <= top_w + _wanders_w(top_w, tolerance_w)
+        if k and (over_base_w[k] > IDLE_ELECTRONICS_W or used):
+            continue
         work = np.where(w > top_w + _wanders_w(top_w, tolerance_w), energy, 0.0)
         if not work.any():
             continue
