@@ -2,7 +2,8 @@
 
 The body is of first order (own method; a lumped heat capacity, Newton's law of cooling): above its
 surroundings it tends to `rise` while the load is on and to 0 while it is off, with a time constant
-for each. What the surroundings do, weather and sun among it, is a slow random walk.
+for each. What the surroundings do, weather and sun among it, is a slow random walk, of level and of
+slope.
 """
 
 from __future__ import annotations
@@ -23,15 +24,28 @@ LONGEST_GAP = 3.0  # time constants; a longer one parts the log
 REACH = 3.0  # time constants on either side of an instant that are fitted
 SLOWEST_S = 7200.0  # time constant, from where on a warm body is like the sun of a day
 LEAST_RISE = 6.0  # noises; below it nothing is warm
-WANDERS = (0.03, 0.1)  # of the rise, by which surroundings drift in a time constant
-WANDERS_ALONE = (0.03, 0.1, 0.3, 1.0, 3.0)  # ... where they alone are to explain all
+# Of the rise, by which surroundings drift in a time constant, and by which their slope bends.
+WANDERS = ((0.03, 0.0), (0.1, 0.0))
+WANDERS_FINE = tuple(product((0.003, 0.01, 0.03, 0.1), (0.0, 0.01, 0.03, 0.1)))
+WANDERS_ALONE = tuple(product((0.03, 0.1, 0.3, 1.0, 3.0), (0.0,)))  # ... alone to explain all
 SHARES = (0.4, 0.6, 0.8, 1.0, 1.3)  # of how far it moves in three time constants: the rise
 LEAST_MOVE = 0.5  # of the rise, by which nothing settled moves in a time constant
 SAME_RISE = 0.25  # of the rise, by which that of an instant may differ and be the load's
 INEXACT = 0.02  # of the rise, by which the body is not of first order
 UNSURE = 0.01  # of a time constant: what it is unsure by, as instants feel it
 MEANS_OF = (1, 4, 16)  # samples, of which those that show most switches are taken
+MOST_REFINED = 60  # instants that time constants are learned from
 LEAST_SAMPLES = 4  # such means in a time constant
+WALKS = (
+    0.0,
+    1e-5,
+    1e-4,
+    1e-3,
+    1e-2,
+    1e-1,
+    1.0,
+)  # variances of a reading, of a step of surroundings
+YOUNG = 0.3  # time constants, for which what switched and what did not are both followed
 _STEPS = 24  # instants that are tried on either side of one
 Numbers = NDArray[np.float64]
 
@@ -99,16 +113,19 @@ def find_switching(trace: Trace) -> Body:
 
     Notes
     -----
-    Own method. States are the likeliest sequence of on and off, each with a Kalman filter of excess
-    and surroundings (Viterbi search with one survivor a state); a switch costs log(n), as in the
-    Bayesian information criterion (Schwarz 1978). Surroundings that wander more freely, without any
-    switch, must be less likely than that. Time constants and rise are those of the greatest
-    likelihood, then refined on the instants found. Of a body that is slow for its samples, one
-    tells little of a switch: means of 4 and of 16 are looked at too, as long as a time constant
-    has four, and those taken that show most switches of the load.
+    Own method. States are the likeliest sequence of on and off, each with a Kalman filter of
+    excess, surroundings and their slope (Viterbi search; besides the best that switched long ago,
+    the best that switched lately survives, as a short pause tells of itself by what follows it); a
+    switch costs log(n), as in the Bayesian information criterion (Schwarz 1978). By how much level
+    and slope wander is what is likeliest. Surroundings that wander more freely, without any switch,
+    must be less likely than that. Time constants and rise are those of the greatest likelihood,
+    then refined on the instants found. Of a body that is slow for its samples, one tells little of
+    a switch: means of 4 and of 16 are looked at too, as long as a time constant has four, and those
+    taken that show most switches of the load.
 
     Each instant is fitted with the closed form on both sides of it, the temperatures before, at the
-    beginning and after and a steady drift being free; its uncertainty follows from the curvature of
+    beginning and after and a steady drift being free, and surroundings a random walk as large as is
+    likeliest around it (generalised least squares); its uncertainty follows from the curvature of
     the sum of squares, widened for residuals that are autocorrelated, from the sampling, and from
     what the time constants are unsure by (own assumption). A load warms the body by the same each
     time: an instant at which the level steps by another amount, beyond a quarter of the rise and
@@ -156,12 +173,14 @@ def _switched(
         if not edges:
             break
         taus, rise = _refine(part, dt, edges, taus, rise)
+        decay = *_factors(taus, dt), rise, noise, dt / max(taus)
+        wander = min(WANDERS_FINE, key=lambda one: _track(part, *decay, *one)[0])
     decay = *_factors(taus, dt), rise, noise, dt / max(taus)
-    found = _track(part, *decay, wander)[0]
+    found = _track(part, *decay, *wander)[0]
     if (
         not rise > LEAST_RISE * noise
         or not dt < max(taus) <= SLOWEST_S
-        or found > min(_track(part, *decay, more, False)[0] for more in WANDERS_ALONE)
+        or found > min(_track(part, *decay, *more, False)[0] for more in WANDERS_ALONE)
     ):
         return (np.nan, np.nan), np.nan, []
     return taus, rise, _edges(_states(celsius, dt, taus, rise, noise, wander=wander))
@@ -188,9 +207,11 @@ def _busiest(celsius: Numbers) -> Numbers:
     return part[int(np.argmin(np.isnan(part))) :] if part.size else part
 
 
-def _first_guess(celsius: Numbers, dt: float, noise: float) -> tuple[float, float, float]:
+def _first_guess(
+    celsius: Numbers, dt: float, noise: float
+) -> tuple[float, float, tuple[float, float]]:
     """Rise, time constant and drift of the greatest likelihood, of a coarse grid."""
-    best = (np.inf, 0.0, 0.0, 0.0)
+    best = (np.inf, 0.0, 0.0, WANDERS[0])
     tau = 2.0 * dt
     while tau * 20 < celsius.size * dt and tau <= SLOWEST_S:
         lag = max(round(3 * tau / dt), 1)
@@ -200,7 +221,7 @@ def _first_guess(celsius: Numbers, dt: float, noise: float) -> tuple[float, floa
         for share, wander in product(SHARES, WANDERS):
             rise = share * usual
             if rise > LEAST_RISE * noise:
-                cost = _track(celsius, *_factors((tau, tau), dt), rise, noise, dt / tau, wander)[0]
+                cost = _track(celsius, *_factors((tau, tau), dt), rise, noise, dt / tau, *wander)[0]
                 best = min(best, (cost, rise, tau, wander))
         tau *= 1.4
     return best[1:]
@@ -218,7 +239,7 @@ def _states(
     rise: float,
     noise: float,
     *,
-    wander: float,
+    wander: tuple[float, float],
 ) -> NDArray[np.int8]:
     """1 where on, 0 where off, -1 in long gaps, of which nothing is known."""
     states = np.full(celsius.size, -1, dtype=np.int8)
@@ -227,67 +248,76 @@ def _states(
     cuts = np.flatnonzero(np.diff(there) > longest)
     for first, last in zip(np.r_[0, cuts + 1], np.r_[cuts, there.size - 1], strict=True):
         piece = slice(there[first], there[last] + 1)
-        found = _track(celsius[piece], *_factors(taus, dt), rise, noise, dt / max(taus), wander)[1]
+        found = _track(celsius[piece], *_factors(taus, dt), rise, noise, dt / max(taus), *wander)[1]
         states[piece] = found
     return states
 
 
 @njit(cache=True)
-def _track(celsius, warm, cool, rise, noise, share, wander, may_switch=True):  # type: ignore[no-untyped-def]
-    """Cost of the likeliest states (twice the negative log likelihood), and those states."""
+def _forward(old, a, target, reading, inexact, drift, bends, white):  # type: ignore[no-untyped-def]
+    """One step of the filter of excess (e), surroundings (s) and their slope (k); what it costs."""
+    e, s, k, ee, es, ek, ss, sk, kk = old
+    e, s = a * e + (1 - a) * target, s + k
+    ee, es, ek = a * a * ee + inexact, a * (es + ek), a * ek
+    ss, sk, kk = ss + 2 * sk + kk + drift, sk + kk, kk + bends
+    cost = 0.0
+    if reading == reading:  # not missing
+        pe, ps, pk = ee + es, es + ss, ek + sk
+        scatter = pe + ps + white
+        error = reading - e - s
+        cost = np.log(scatter) + error * error / scatter
+        ge, gs, gk = pe / scatter, ps / scatter, pk / scatter
+        e, s, k = e + ge * error, s + gs * error, k + gk * error
+        ee, es, ek = ee - ge * pe, es - ge * ps, ek - ge * pk
+        ss, sk, kk = ss - gs * ps, sk - gs * pk, kk - gk * pk
+    return cost, (e, s, k, ee, es, ek, ss, sk, kk)
+
+
+@njit(cache=True)
+def _track(celsius, warm, cool, rise, noise, share, wander, bend, may_switch=True):  # type: ignore[no-untyped-def]
+    """Cost of the likeliest states (twice the negative log likelihood), and those states.
+
+    Four survivors: off and on, each switched long ago or lately. What switched lately is compared
+    with what did not only after `YOUNG`, since a short pause tells of itself by what follows it.
+    """
     n = celsius.size
-    came = np.zeros((n, 2), dtype=np.int8)
-    drift = (wander * rise) ** 2 * share
-    switch = np.log(n) if may_switch else 1e300
-    # Of both survivors: excess, surroundings, and their covariance.
-    mean = np.empty((2, 2))
-    cov = np.zeros((2, 3))
-    first = celsius[0]
-    for u in range(2):
-        mean[u, 0] = rise * u
-        mean[u, 1] = first - rise * u
-        cov[u, 0] = (0.3 * rise) ** 2
-        cov[u, 2] = (0.3 * rise) ** 2
-    cost = np.zeros(2)
-    new_mean, new_cov, new_cost = np.empty((2, 2)), np.empty((2, 3)), np.empty(2)
+    came = np.zeros((n, 4), dtype=np.int8)
+    drift, bends = (wander * rise) ** 2 * share, 3 * (bend * rise) ** 2 * share**3
+    switch, grown, white = np.log(n), max(round(YOUNG / share), 1), noise * noise
+    inexact, some = (INEXACT * rise) ** 2, (0.3 * rise) ** 2
+    age, new_age = np.zeros(4, dtype=np.int64), np.zeros(4, dtype=np.int64)
+    cost, new_cost = np.array([0.0, 0.0, np.inf, np.inf]), np.empty(4)
+    bent = (rise * share) ** 2 if bend > 0 else 0.0
+    off = (0.0, celsius[0], 0.0, some, 0.0, 0.0, some, 0.0, bent)
+    on = (rise, celsius[0] - rise, 0.0, some, 0.0, 0.0, some, 0.0, bent)
+    kept, new = [off, on, off, on], [off, on, off, on]
     for k in range(1, n):
-        for u in range(2):
-            new_cost[u] = np.inf
-            a = warm if u else cool
-            inexact = (INEXACT * rise) ** 2 * (1 - a * a)
-            for v in range(2):
-                excess = a * mean[v, 0] + (1 - a) * rise * u
-                around = mean[v, 1]
-                p00 = a * a * cov[v, 0] + inexact
-                p01 = a * cov[v, 1]
-                p11 = cov[v, 2] + drift
-                total = cost[v] + (switch if u != v else 0.0)
-                if not np.isnan(celsius[k]):
-                    scatter = p00 + 2 * p01 + p11 + noise * noise
-                    error = celsius[k] - excess - around
-                    total += np.log(scatter) + error * error / scatter
-                    g0, g1 = (p00 + p01) / scatter, (p01 + p11) / scatter
-                    excess += g0 * error
-                    around += g1 * error
-                    p00, p01, p11 = (
-                        p00 - g0 * (p00 + p01),
-                        p01 - g0 * (p01 + p11),
-                        p11 - g1 * (p01 + p11),
-                    )
-                if total < new_cost[u]:
-                    new_cost[u] = total
-                    came[k, u] = v
-                    new_mean[u, 0], new_mean[u, 1] = excess, around
-                    new_cov[u, 0], new_cov[u, 1], new_cov[u, 2] = p00, p01, p11
-        mean, new_mean = new_mean, mean
-        cov, new_cov = new_cov, cov
+        new_cost[:] = np.inf
+        for v in range(4):
+            if cost[v] == np.inf:
+                continue
+            for u in range(2):
+                stays = u == v % 2
+                if not stays and not may_switch:
+                    continue
+                a = warm if u else cool
+                more, there = _forward(
+                    kept[v], a, rise * u, celsius[k], inexact * (1 - a * a), drift, bends, white
+                )
+                total = cost[v] + more + (0.0 if stays else switch)
+                old = age[v] + 1 if stays else 0
+                slot = u if stays and (v < 2 or old >= grown) else 2 + u
+                if total < new_cost[slot]:
+                    new_cost[slot], new_age[slot], came[k, slot], new[slot] = total, old, v, there
+        kept, new = new, kept
         cost, new_cost = new_cost, cost
+        age, new_age = new_age, age
     states = np.empty(n, dtype=np.int8)
-    u = 1 if cost[1] < cost[0] else 0
-    least = cost[u]
+    slot = int(np.argmin(cost))
+    least = cost[slot]
     for k in range(n - 1, -1, -1):
-        states[k] = u
-        u = came[k, u]
+        states[k] = slot % 2
+        slot = int(came[k, slot])
     return least, states
 
 
@@ -308,65 +338,65 @@ def _window(
 
 
 @njit(cache=True)
-def _misfit(celsius, first, stop, at, tau_before, tau_after, dt):  # type: ignore[no-untyped-def]
-    """Sum of squares of the closed form with a switch at `at` [s], its residuals' and its levels.
+def _misfit(celsius, first, stop, at, tau_before, tau_after, dt, walk):  # type: ignore[no-untyped-def]
+    """Sum of squares of the closed form with a switch at `at` [s], and what goes with it.
 
-    Free are the temperature at the beginning, the levels before and after, and a steady drift. The
-    last that is given is the variance of the step of level, of readings with a variance of 1.
+    Free are the temperature at the beginning, the step of level and a steady drift; surroundings
+    are a random walk, a step of which has `walk` times the variance of a reading. Given are the sum
+    of squares, that of neighbours' products, how many, the step, its variance for readings with a
+    variance of 1, and the logarithm of the determinant.
     """
-    normal, right = np.zeros((4, 4)), np.zeros(4)
-    spread = np.array([0.0, -1.0, 1.0, 0.0])  # of the step; solved like the levels
+    normal, right, row, level = np.zeros((3, 3)), np.zeros(3), np.empty(4), np.zeros(4)
+    rows, count = np.zeros((stop - first, 4)), 0
     until = np.exp(-(at - first * dt) / tau_before)
-    rows = np.zeros((stop - first, 4))
-    count = 0
+    unsure, started, logs = 0.0, False, 0.0
     for k in range(first, stop):
+        unsure += walk
         if np.isnan(celsius[k]):
             continue
         t = k * dt
+        row[3] = celsius[k]
         if t < at:
-            left = np.exp(-(t - first * dt) / tau_before)
-            rows[count, 0], rows[count, 1], rows[count, 2] = left, 1 - left, 0.0
+            row[0], row[1] = np.exp(-(t - first * dt) / tau_before), 0.0
         else:
             left = np.exp(-(t - at) / tau_after)
-            rows[count, 0], rows[count, 1], rows[count, 2] = (
-                until * left,
-                (1 - until) * left,
-                1 - left,
-            )
-        rows[count, 3] = (t - at) / (tau_before + tau_after)
+            row[0], row[1] = until * left, 1 - left
+        row[2] = (t - at) / (tau_before + tau_after)
+        if not started:
+            started, unsure = True, 1.0
+            level[:] = row
+            continue
+        scatter = unsure + 1
+        logs += np.log(scatter)
         for i in range(4):
-            right[i] += rows[count, i] * celsius[k]
-            for j in range(4):
+            error = row[i] - level[i]
+            level[i] += unsure / scatter * error
+            rows[count, i] = error / np.sqrt(scatter)
+        unsure /= scatter
+        for i in range(3):
+            right[i] += rows[count, i] * rows[count, 3]
+            for j in range(3):
                 normal[i, j] += rows[count, i] * rows[count, j]
         count += 1
-    for i in range(4):  # Gauss's elimination; the small addition keeps pivots above 0
-        normal[i, i] += 1e-9
-        for j in range(i + 1, 4):
-            factor = normal[j, i] / normal[i, i]
-            right[j] -= factor * right[i]
-            spread[j] -= factor * spread[i]
-            for m in range(i, 4):
-                normal[j, m] -= factor * normal[i, m]
-    levels = np.empty(4)
-    for i in range(3, -1, -1):
-        levels[i] = right[i]
-        for m in range(i + 1, 4):
-            levels[i] -= normal[i, m] * levels[m]
-            spread[i] -= normal[i, m] * spread[m]
-        levels[i] /= normal[i, i]
-        spread[i] /= normal[i, i]
-    total, lagged, before, number = 0.0, 0.0, 0.0, 0
-    for k in range(first, stop):
-        if np.isnan(celsius[k]):
-            continue
-        error = celsius[k]
-        for i in range(4):
-            error -= rows[number, i] * levels[i]
+    inverse = np.linalg.inv(normal + 1e-9 * np.eye(3))  # small, so that it always exists
+    free = inverse @ right
+    total, lagged, before = 0.0, 0.0, 0.0
+    for n in range(count):
+        error = rows[n, 3] - rows[n, 0] * free[0] - rows[n, 1] * free[1] - rows[n, 2] * free[2]
         total += error * error
         lagged += error * before
         before = error
-        number += 1
-    return total, lagged, count, levels[2] - levels[1], spread[2] - spread[1]
+    return total, lagged, count, free[1], inverse[1, 1], logs
+
+
+def _walk(celsius: Numbers, of: tuple[int, int, float, float, float], dt: float) -> float:
+    """By how much surroundings wander around an instant: what is likeliest."""
+    first, stop, at, before, after = of
+    costs = []
+    for walk in WALKS:
+        found = _misfit(celsius, first, stop, at, before, after, dt, walk)
+        costs.append(found[2] * np.log(max(found[0], 1e-12)) + found[5])
+    return WALKS[int(np.argmin(costs))]
 
 
 def _instant(
@@ -385,21 +415,23 @@ def _instant(
     low, high = max(first + 1, at - max(taus) / dt), min(stop - 2, at + max(taus) / dt)
     if high <= low:
         return _Instant(state, at * dt, dt)
+    walk = _walk(celsius, (first, stop, at * dt, before, after), dt)
     tried = np.linspace(low, high, 2 * _STEPS + 1) * dt
     for _ in range(3):  # ever finer around the best
-        found = [_misfit(celsius, first, stop, t, before, after, dt)[0] for t in tried]
+        found = [_misfit(celsius, first, stop, t, before, after, dt, walk)[0] for t in tried]
         best, step = int(np.argmin(found)), tried[1] - tried[0]
         middle = tried[best]
         tried = np.clip(middle + np.linspace(-1.5, 1.5, 13) * step, low * dt, high * dt)
-    total, lagged, count, step_c, spread = _misfit(celsius, first, stop, middle, before, after, dt)
+    found_there = _misfit(celsius, first, stop, middle, before, after, dt, walk)
+    total, lagged, count, step_c, spread, _ = found_there
     reach = max(dt / 2, 0.02 * min(taus))
     aside = [
-        _misfit(celsius, first, stop, t, before, after, dt)[0]
+        _misfit(celsius, first, stop, t, before, after, dt, walk)[0]
         for t in (middle - reach, middle + reach)
     ]
     curvature = max(sum(aside) - 2 * total, 1e-12) / (2 * reach**2)
     likeness = min(max(lagged / total if total else 0.0, 0.0), 0.95)
-    scatter = total / max(count - 5, 1) * (1 + likeness) / (1 - likeness)
+    scatter = total / max(count - 4, 1) * (1 + likeness) / (1 - likeness)
     variance = scatter / curvature + dt**2 / 12 + (UNSURE * max(taus)) ** 2
     unsure_c = float(np.sqrt(scatter * max(spread, 0.0)))
     return _Instant(state, middle, float(np.sqrt(variance)), step_c, unsure_c)
@@ -413,7 +445,8 @@ def _refine(
     rise: float,
 ) -> tuple[tuple[float, float], float]:
     """Time constants for which the closed form fits best after instants, and the rise then."""
-    kept = [n for n in range(len(edges)) if edges[n][2]][:200]
+    kept = [n for n in range(len(edges)) if edges[n][2]][:MOST_REFINED]
+    walks = {n: _walk_of(celsius, dt, edges, n, taus) for n in kept}
     for state in (1, 0):
         some = [n for n in kept if edges[n][1] == state]
         reach_s = max(taus)  # of the same samples, whatever is tried
@@ -421,12 +454,28 @@ def _refine(
             best = (np.inf, taus)
             for factor in factors:
                 tried = (taus[0] * factor, taus[1]) if state else (taus[0], taus[1] * factor)
-                total = sum(_best_misfit(celsius, dt, edges, n, tried, reach_s) for n in some)
+                total = sum(
+                    _best_misfit(celsius, dt, edges, n, tried, reach_s, walks[n]) for n in some
+                )
                 best = min(best, (total, tried))
             taus = best[1] if some else taus
     steps = np.array([_instant(celsius, dt, edges, n, taus).step_c for n in kept])
     sizes = np.abs(steps[np.isfinite(steps)])
     return taus, float(np.median(sizes)) if sizes.size else rise
+
+
+def _walk_of(
+    celsius: Numbers,
+    dt: float,
+    edges: list[tuple[int, int, bool]],
+    number: int,
+    taus: tuple[float, float],
+) -> float:
+    """By how much surroundings wander around an edge."""
+    at, state, _ = edges[number]
+    before, after = (taus[1], taus[0]) if state else (taus[0], taus[1])
+    first, stop = _window(edges, number, size=celsius.size, reach=REACH * max(taus) / dt)
+    return _walk(celsius, (first, stop, at * dt, before, after), dt)
 
 
 def _best_misfit(
@@ -436,13 +485,14 @@ def _best_misfit(
     number: int,
     taus: tuple[float, float],
     reach_s: float,
+    walk: float,
 ) -> float:
     """Least misfit around an instant, over instants nearby."""
     at, state, _ = edges[number]
     before, after = (taus[1], taus[0]) if state else (taus[0], taus[1])
     first, stop = _window(edges, number, size=celsius.size, reach=REACH * reach_s / dt)
     near = np.linspace(max(first + 1, at - 8), min(stop - 2, at + 8), 17) * dt
-    return min(_misfit(celsius, first, stop, t, before, after, dt)[0] for t in near)
+    return min(_misfit(celsius, first, stop, t, before, after, dt, walk)[0] for t in near)
 
 
 def _body(
