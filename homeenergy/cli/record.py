@@ -296,6 +296,10 @@ def _quoted(word: str) -> str:
     return f'"{plain}"' if set(plain) & set(" \t'\"\\") else plain
 
 
+def _times(number: int) -> str:
+    return "once" if number == 1 else f"{number:,} times"
+
+
 def _status(folder: Path) -> None:
     """Say what the recording wrote about itself; the exit code is 1 where something is wrong."""
     from homeenergy.record.recorder import is_recording, read_status
@@ -309,7 +313,7 @@ def _status(folder: Path) -> None:
         words += "; the last recording ended without saying so"
     say(f"{words}; began {found['began']}, this was written {found['written']}")
     if found["clock_steps"]:
-        say(f"the clock was set {found['clock_steps']} times")
+        say(f"the clock was set {_times(found['clock_steps'])}")
     wrong = not running
     age_s = time.time() - datetime.fromisoformat(found["written"]).timestamp()
     if running and age_s > 3 * found["sync_every_s"] + 10:
@@ -322,7 +326,7 @@ def _status(folder: Path) -> None:
             if one[key]:
                 say(f"  {one[key]:,} {key}")
         for why, number in one["why_bad"].items():
-            say(f"  {number:,} times no reading: {why}")
+            say(f"  no reading, {_times(number)}: {why}")
         if one["gap_s"]:
             say(f"  away for {one['gap_s']:,.0f} s")
         if silent := one["never_heard"]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import signal
+import sys
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
@@ -437,6 +438,8 @@ def _run_in_processes(
 
 
 def _processes(workers: int) -> ProcessPoolExecutor:
+    # `%reset` in a notebook deletes what starting a process asks for.
+    vars(sys.modules["__main__"]).setdefault("__spec__", None)
     # A forked process would inherit locks of this one's threads.
     return ProcessPoolExecutor(
         workers,

@@ -3,6 +3,7 @@
 import os
 import shutil
 import signal
+import sys
 from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
 from multiprocessing import get_context
 
@@ -52,7 +53,9 @@ def test_each_house_has_the_findings_that_it_has_by_itself(street, whole):
 
 
 @pytest.mark.study  # the process that is killed below gives the same
-def test_processes_give_what_a_thread_gives(street, whole):
+def test_processes_give_what_a_thread_gives(street, whole, monkeypatch):
+    # As after `%reset` in a notebook.
+    monkeypatch.delattr(sys.modules["__main__"], "__spec__", raising=False)
     assert same(survey_houses(find_houses(street), workers=2), whole)
 
 

@@ -350,6 +350,17 @@ def test_import_reads_what_is_being_recorded_and_what_is_packed(tmp_path):
     assert trace.start == pd.Timestamp(START_MS, unit="ms", tz="UTC")
 
 
+def test_a_sensor_that_was_never_heard_keeps_nobody_from_the_others(tmp_path):
+    folder = write_house(tmp_path, TIMED)
+    (folder / "meter.txt").write_text("".join(f"{START_MS + n},f,{n}\n" for n in range(9)))
+    with Recording(folder) as running:
+        running.until(lambda: len(running.readings) == 9)
+    import_logs(folder)
+    house = open_house(folder)
+    assert house.has_readings("fridge")
+    assert not house.has_readings("oven")
+
+
 def test_an_import_while_a_day_is_packed(tmp_path, monkeypatch):
     """The plain file goes after it was found; later its packed form is what it was."""
     folder = write_house(tmp_path, TIMED)

@@ -190,7 +190,7 @@ def test_a_circuit_that_is_never_heard_is_named(tmp_path):
         done = subprocess.run(command, capture_output=True, text=True)
     assert done.returncode == 0
     assert "1 of 1 readings written" in done.stdout
-    assert "1 times no reading: no number" in done.stdout
+    assert "no reading, once: no number" in done.stdout
     assert "never heard: oven" in done.stdout
 
 

@@ -4,10 +4,13 @@ import base64
 import io
 import json
 import re
+import socket
+import struct
 import threading
 import time
 import urllib.error
 import urllib.request
+from urllib.parse import urlsplit
 
 import numpy as np
 import pandas as pd
@@ -344,6 +347,21 @@ def test_readings_are_saved_as_a_table(house):
     assert table.index[0] == trace.start
 
 
+def test_what_was_written_down_is_saved_beside_readings(house):
+    rows = [f"2026-03-0{2 + h // 24}T{h % 24:02d}:00,{h % 24 - 6}" for h in range(72)]
+    (house.path / "outdoor.csv").write_text("time,celsius\n" + "\n".join(rows))
+    meter = "time,kwh\n2026-03-02T00:00,100\n2026-03-02T12:00,112\n"
+    (house.path / "meter_readings.csv").write_text(meter)
+    answers = Answers(house)
+    for lanes, count in (["kettle", OUTDOOR, METER], 7200), ([OUTDOOR, METER], 120):
+        _, (data,) = answers.answer({"kind": "readings", **span_of(3600, 10_800), "lanes": lanes})
+        table = pd.read_csv(io.BytesIO(data))
+        assert len(table) == count
+        assert table["outdoor_temperature_c"].dropna().tolist() == [-5, -4]
+        assert table["utility_meter_w"].dropna().tolist() == [1000] * 120
+    assert table["time"][0] == "2026-03-02T01:00:00+01:00"
+
+
 def test_many_readings_are_saved_as_means(house):
     span = {"start_ns": START.value, "end_ns": START.value + 2 * DAY_S * NS}
     data, period_s = readings_csv(house, ["kettle"], **span, most_rows=3000)
@@ -449,6 +467,18 @@ def fetch(address, *, data=None, **headers):
             return answer.status, answer.read(), answer.headers
     except urllib.error.HTTPError as error:
         return error.code, error.read(), error.headers
+
+
+def test_a_page_that_is_closed_abruptly_is_no_fault(served, capfd):
+    url = urlsplit(served)
+    with socket.create_connection((url.hostname, url.port)) as plug:
+        plug.sendall(f"GET /?{url.query} HTTP/1.0\r\n\r\n".encode())
+        reset = struct.pack("ii", 1, 0)  # with data unread, the far end gets a reset
+        plug.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, reset)
+    with socket.create_connection((url.hostname, url.port)) as plug:
+        plug.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, reset)
+    time.sleep(0.5)
+    assert "Traceback" not in capfd.readouterr().err
 
 
 def test_the_local_page_is_for_those_with_the_token(served):

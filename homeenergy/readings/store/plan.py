@@ -6,6 +6,7 @@ from collections.abc import Collection
 from dataclasses import asdict, dataclass, field, replace
 
 from homeenergy.errors import HouseError
+from homeenergy.house.sources import RECORDED
 from homeenergy.readings.logs.own_pace import OwnPace
 from homeenergy.readings.logs.read import source_of
 from homeenergy.readings.logs.rows import LONGEST_QUIET_NS, Grid, default_hold_ns, make_grid
@@ -212,6 +213,8 @@ def _feeds(survey: Survey) -> dict[str, list[Feed]]:
 
 def _refuse_silent(circuit: str, feeds: list[Feed], survey: Survey) -> None:
     for feed in feeds:
+        if feed.log.layout.files.startswith(f"{RECORDED}/"):
+            continue  # a sensor that was not heard yet keeps nobody from the others
         records = [*feed.log.files.values(), *feed.log.gone.values()]
         if feed.log.layout.layout == "long" and not any(feed.source in r.spans for r in records):
             name = feed.log.layout.columns[circuit].names[0]

@@ -322,10 +322,13 @@ class Answers:
 
     def _readings(self, question: Mapping[str, Any]) -> Answer:
         start_ns, end_ns = _span_ns(question)
-        written = (OUTDOOR, METER)  # which are such a file already
-        names = [name for name in question["lanes"] if name not in written]
+        lanes = question["lanes"]
+        written = {n: self.others[n] for n in (OUTDOOR, METER) if n in lanes and n in self.others}
+        names = [name for name in lanes if name not in (OUTDOOR, METER)]
         with self._reading:
-            data, period_s = readings_csv(self.house, names, start_ns=start_ns, end_ns=end_ns)
+            data, period_s = readings_csv(
+                self.house, names, start_ns=start_ns, end_ns=end_ns, written=written
+            )
         name = f"{file_stem(self.house, start_ns, end_ns)}.csv"
         return {"kind": "readings", "file": name, "period_s": period_s}, [data]
 

@@ -8,6 +8,7 @@ import json
 import re
 import secrets
 import struct
+import sys
 from base64 import b64encode
 from collections.abc import Sequence
 from functools import cache
@@ -107,6 +108,13 @@ def page_without_kernel(answers: Answers, *, points: int = COPY_POINTS) -> str:
     return whole_page(house.name, f"fromCopies({json.dumps(copies)})")
 
 
+class _Server(ThreadingHTTPServer):
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """Print nothing where a page was closed before it had its answer."""
+        if not isinstance(sys.exception(), ConnectionError):
+            super().handle_error(request, client_address)
+
+
 def serve(answers: Answers, *, port: int = 0) -> tuple[ThreadingHTTPServer, str]:
     """Give a server of the page, not yet running, and the address that opens it.
 
@@ -173,6 +181,6 @@ def serve(answers: Answers, *, port: int = 0) -> tuple[ThreadingHTTPServer, str]
         def log_message(self, format: str, *args: Any) -> None:
             """Print no line for each question."""
 
-    server = ThreadingHTTPServer(("127.0.0.1", port), Handler)
+    server = _Server(("127.0.0.1", port), Handler)
     server.daemon_threads = True
     return server, f"http://127.0.0.1:{server.server_address[1]}/?token={token}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -17,6 +17,7 @@ from homeenergy.house.tariff import constant_price
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.house import House
 from homeenergy.readings.store.bins import WIDTHS
+from homeenergy.show.viewer.others import Other
 from homeenergy.show.viewer.view import circuit_labels, span_text
 from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
 
@@ -40,6 +41,7 @@ def readings_csv(
     *,
     start_ns: int,
     end_ns: int,
+    written: Mapping[str, Other] | None = None,
     most_rows: int = MOST_ROWS,
 ) -> tuple[bytes, float]:
     """Write the readings of circuits between two instants as CSV.
@@ -51,6 +53,8 @@ def readings_csv(
         Or other quantities that logs hold; those without readings are left out.
     start_ns, end_ns : int
         UTC, ns since 1970.
+    written : mapping of str to Other, optional
+        What a person wrote down, by name: the outdoor temperature, the utility meter.
     most_rows : int
         Above so many rows, means of 60 or of 3600 samples are written instead of each sample.
 
@@ -72,9 +76,11 @@ def readings_csv(
         for name in circuits
         if (source := others if name in units else house).has_readings(name)
     ]
-    if not there:
+    written = written or {}
+    if not there and not written:
         raise HouseError("there are no readings to save", fix="Choose a circuit that has some.")
-    period_ns = min(source.overview.period_ns(name) for _, source, name in there)
+    periods_ns = [source.overview.period_ns(name) for _, source, name in there]
+    period_ns = min(periods_ns, default=MINUTE_NS)
     samples = max((end_ns - start_ns) // period_ns, 1)
     width = next((w for w in (1, *WIDTHS) if samples // w <= most_rows), None)
     if width is None:
@@ -82,6 +88,9 @@ def readings_csv(
             f"{samples:,} samples are too many for one file", fix="Select a shorter span."
         )
     columns = {c: _mean_w(source, n, start_ns, end_ns, width) for c, source, n in there}
+    for name, other in written.items():
+        column = f"{name.replace(' ', '_')}_{other.unit.strip('°').lower()}"
+        columns[column] = _written(other, start_ns, end_ns, width * period_ns)
     table = pd.DataFrame(columns)
     local = pd.DatetimeIndex(table.index.to_numpy(np.int64).view("M8[ns]")).tz_localize("UTC")
     table.index = pd.Index([t.isoformat() for t in local.tz_convert(house.timezone)], name="time")
@@ -98,6 +107,14 @@ def _mean_w(house: House, name: str, start_ns: int, end_ns: int, width: int) -> 
     else:
         watts = overview.bins(name, WIDTHS.index(width), first, stop).mean_w
     return pd.Series(watts, index=np.arange(first, max(stop, first), dtype=np.int64) * step_ns)
+
+
+def _written(other: Other, start_ns: int, end_ns: int, row_ns: int) -> pd.Series:
+    """Means of what was written down, in rows or longer stretches, by where they begin [ns]."""
+    lane = other.read(start_ns, end_ns, max((end_ns - start_ns) // row_ns, 1))
+    at_ns = lane.first_ns + lane.step_ns * np.arange(lane.planes.shape[1], dtype=np.int64)
+    inside = (at_ns >= start_ns) & (at_ns < end_ns)
+    return pd.Series(lane.planes[2, inside], index=at_ns[inside])
 
 
 def span_cost(house: House, circuit: Circuit, start_ns: int, end_ns: int) -> float | None:
