@@ -72,7 +72,7 @@ class WriteUpDetails:
     client: Annotated[str, Key(help="for whom", example="The owners")] = ""
     site: Annotated[str, Key(help="where the house is", example="12 Orchard Road")] = ""
     image: Annotated[Path | None, _picture("picture on the first page", "house.jpg")] = None
-    logo: Annotated[Path | None, _picture("small picture above the title", "logo.png")] = None
+    logo: Annotated[Path | None, _picture("small picture below the title", "logo.png")] = None
     photos: Annotated[
         tuple[Path, ...],
         Key(

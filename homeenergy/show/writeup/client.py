@@ -475,7 +475,7 @@ def payback_words(words: Wording, action: Action) -> str:
         return words.say("never")
     if years.high == math.inf:
         return words.say("not before {years} years", years=years.low)
-    return words.say("after {years} years", years=years)
+    return words.say("after {years} years", years=years.scaled(1.0, unit=""))
 
 
 def _actions_table(told: Told) -> Block:

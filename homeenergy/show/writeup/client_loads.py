@@ -220,7 +220,7 @@ def _runs(told: Told, finding: ApplianceFinding) -> list[str]:
             text,
             often=words.number(each if each >= SELDOM_A_DAY else 7 * each, 1),
             length_min=float(runs["duration_s"].median()) / 60,
-            run=finding.run_kwh,
+            run=clipped(finding.run_kwh, finding),
             on_share=finding.duty_cycle,
         )
     ]

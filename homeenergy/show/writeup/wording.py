@@ -19,6 +19,7 @@ from homeenergy.stats.estimate import Estimate, decimals
 NONE_FOR_SMALL = frozenset({"JPY", "KRW", "ISK", "CLP", "VND"})  # ISO 4217: no hundredth
 # Signs that stand before the amount in English text; other currencies are named by their code.
 SIGNS = {"USD": "$", "EUR": "€", "GBP": "£", "JPY": "¥", "CNY": "CN¥", "INR": "₹"}
+MINUS = "\u2212"
 LONG_MIN = 180  # from which on a time is given in hours
 # Ends of names of figures, the unit that is written, and decimals below ten, from ten on.
 UNITS = {
@@ -90,7 +91,8 @@ class Wording:
         """A number with so many decimals, and its thousands marked."""
         zeros = "." + "0" * places if places else ""
         rounded = round(value, places) + 0.0
-        return str(format_decimal(rounded, format=f"#,##0{zeros}", locale=self.locale))
+        text = str(format_decimal(rounded, format=f"#,##0{zeros}", locale=self.locale))
+        return text.replace("-", MINUS)
 
     def percent(self, share: float) -> str:
         """A fraction as a percentage, whole from one per cent on."""
@@ -112,11 +114,10 @@ class Wording:
         pattern = self.locale.currency_formats["standard"].pattern
         pattern = pattern.replace("0.00", "0" + ("." + "0" * places if places else ""))
         rounded = round(value, places) + 0.0
-        return str(
-            format_currency(
-                rounded, code, format=pattern, locale=self.locale, currency_digits=False
-            )
+        text = format_currency(
+            rounded, code, format=pattern, locale=self.locale, currency_digits=False
         )
+        return str(text).replace("-", MINUS)
 
     def estimate(self, found: Estimate | None) -> str:
         """An estimate with its interval: "$168 (112 to 223)"."""
