@@ -114,7 +114,9 @@ def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
         text = f"Readings that cannot be: {number}, listed first below. Mend these first."
         blocks.append(Prose(text=text))
     elif not check.contradicts:
-        text = f"No mismatch with house.toml. {compared_with(check)}"
+        doubts = any(concern.weight == "doubtful" for concern in check.concerns)
+        found = "No certain mismatch" if doubts else "No mismatch"
+        text = f"{found} with house.toml. {compared_with(check)}"
         blocks.append(Prose(text=text))
     for weight, heading in HEADINGS.items():
         concerns = tuple(_point(c) for c in check.concerns if c.weight == weight)

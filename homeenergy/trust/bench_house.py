@@ -16,7 +16,8 @@ from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
 from homeenergy.trust.bench_pairs import OddPair
 from homeenergy.trust.concern import Concern, Weight
 from homeenergy.trust.panel.balance import SILENT_W, PanelBalance
-from homeenergy.trust.panel.explain import WIRING
+from homeenergy.trust.panel.circuit import Answer
+from homeenergy.trust.panel.explain import SIMPLE_FACTORS, WIRING
 from homeenergy.trust.panel.told import SMALLER_LOAD
 from homeenergy.trust.typed_readings import read_bench
 
@@ -80,11 +81,8 @@ def bench_concerns(
     found = [c for c in found if c.subject not in dead]
     for result in results:
         nothing += [_odd(result, pair) for pair in result.odd]
-        if not np.isfinite(result.multiplier.high):
-            nothing.append(_verdict(result, "note", do="Add pairs to bench.csv."))
-        elif not result.tells:
-            do = "Look for slips in bench.csv, and compare again at loads that are steady."
-            nothing.append(_verdict(result, "doubtful", do=do, share=0.02))
+        if not result.tells:
+            nothing.append(_untold(house, result, table, balance))
         elif result.agrees:
             nothing += _unstated(house, result)
         elif balance is None:
@@ -131,6 +129,73 @@ def _reads_nothing(table: pd.DataFrame) -> list[Concern]:
             )
         )
     return concerns
+
+
+def _untold(
+    house: House, result: BenchResult, table: pd.DataFrame, balance: PanelBalance | None
+) -> Concern:
+    """What pairs say that leave the multiplier open: they may contradict that in use all the same.
+
+    Each pair does where it is farther off than displays, an offset within the clamp's resolution
+    and how clamps err explain.
+    """
+    circuit, pairs = house.circuit(result.circuit), _pairs(result, table)
+    load_w = pairs["reference_w"].to_numpy(np.float64)
+    clamp_w = result.stated * pairs["clamp_w"].to_numpy(np.float64) + result.stated_offset_w
+    least_w, most_w = float(np.abs(clamp_w).min()), float(np.abs(clamp_w).max())
+    loads = f"{load_w.min():,.4g} W to {load_w.max():,.4g} W"
+    name, off_w = result.circuit, clamp_w - load_w
+    if load_w.max() >= TWOFOLD * load_w.min() and most_w < (1 + WIRING) * least_w:
+        return Concern(
+            weight="wrong",
+            subject=name,
+            what=f"Bench: {name} reads about {np.median(clamp_w):,.4g} W at every load, from "
+            f"{loads}: of what is more, both conductors run through its clamp and cancel, or it "
+            "is clipped.",
+            do="Have its clamp looked at by a licensed electrician; no multiplier mends this.",
+            share=1.0,
+        )
+    resolution_w = clamp_errors(circuit, house.supply).resolution_w
+    panel_says = balance is not None and name in balance.no_multiplier
+    room_w = WIRING * load_w + (resolution_w + abs(result.stated)) / 2
+    if panel_says or (np.abs(off_w) <= room_w).any() or np.ptp(np.sign(off_w)):
+        if not isfinite(result.multiplier.high):
+            return _verdict(result, "note", do="Add pairs to bench.csv.")
+        do = "Look for slips in bench.csv, and compare again at loads that are steady."
+        return _verdict(result, "doubtful", do=do, share=0.02)
+    at = int(np.argmax(load_w))
+    what = (
+        f"Bench: {name} reads {clamp_w[at]:,.4g} W where the reference reads {load_w[at]:,.4g} W, "
+        "farther off than an offset and the displays explain"
+    )
+    if balance is not None and _answer(result, balance) == "agrees":
+        return Concern(
+            weight="doubtful",
+            subject=name,
+            what=f"{what}, while its steps agree with the mains: a slip, or another load?",
+            do="Look the reading up in bench.csv, and compare again; leave the multiplier.",
+            share=0.02,
+        )
+    many = "one pair tells" if len(pairs) == 1 else f"{len(pairs)} pairs tell"
+    return Concern(
+        weight="wrong",
+        subject=name,
+        what=f"{what}; by what factor, {many} too roughly.",
+        do="Look for a slip in bench.csv, see how its clamp is mounted, and compare again at the "
+        "largest load it has.",
+        share=1.0,
+    )
+
+
+def _pairs(result: BenchResult, table: pd.DataFrame) -> pd.DataFrame:
+    """Pairs of a circuit that belong together."""
+    own = table[table["circuit"] == result.circuit]
+    return own[~own["line"].isin([pair.line for pair in result.odd])]
+
+
+def _answer(result: BenchResult, balance: PanelBalance) -> Answer:
+    """What the balance says of a circuit."""
+    return next(c.answer for c in balance.circuits if c.circuit == result.circuit)
 
 
 def _odd(result: BenchResult, pair: OddPair) -> Concern:
@@ -180,18 +245,35 @@ def _explained(
     below = balance.rest_w.get(name, 0.0) < -SILENT_W and panel is not None
     if below or name in balance.no_multiplier:
         return concerns
-    ended = _clipped(result, table, balance)
-    if ended is not None:
-        return [*(c for c in concerns if c is not panel), ended]
     concern = _off(house, result)
+    same = None
     if panel is not None and read is not None and read.kind == "factor":
         factor = result.stated / result.multiplier.value
-        if abs(factor / read.factor - 1) < WIRING:
-            both = replace(
-                panel, what=f"{panel.what} {concern.what}", do=concern.do, line=concern.line
-            )
-            return [both if c is panel else c for c in concerns]
-    return [*concerns, _offset(result, table, balance) or concern]
+        same = read.factor if abs(factor / read.factor - 1) < WIRING else None
+    # Where a clamp ends is chance, and seldom at half of what runs through it.
+    ended = None if same in SIMPLE_FACTORS else _clipped(result, table, balance)
+    if ended is not None:
+        return [*(c for c in concerns if c is not panel), ended]
+    if panel is not None and same is not None:
+        both = replace(panel, what=f"{panel.what} {concern.what}", do=concern.do, line=concern.line)
+        return [both if c is panel else c for c in concerns]
+    return [*concerns, _offset(result, table, balance) or _against(result, balance) or concern]
+
+
+def _against(bench: BenchResult, balance: PanelBalance) -> Concern | None:
+    """A multiplier that the bench asks for, where the mains answer steps by that in use."""
+    factor = bench.multiplier.value / bench.stated
+    if _answer(bench, balance) != "agrees" or abs(factor - 1) < 2 * WIRING:
+        return None
+    return Concern(
+        weight="doubtful",
+        subject=bench.circuit,
+        what=f"Bench: {bench.circuit} would need a multiplier {factor:.3g} times as great, while "
+        "its steps agree with the mains as they are.",
+        do="Look for slips in bench.csv and whether the reference saw the same load, and compare "
+        "again; leave the multiplier.",
+        share=0.02,
+    )
 
 
 def _clipped(bench: BenchResult, table: pd.DataFrame, balance: PanelBalance) -> Concern | None:

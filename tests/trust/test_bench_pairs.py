@@ -4,10 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from homeenergy.readings import open_house
+from homeenergy.show.terminal import check_lines
 from homeenergy.trust import Reference, bench_comparison, bench_results, check_house
 from homeenergy.trust.bench_pairs import split_odd
 
-from .panels import plain_panel
+from .panels import HEAD, make_panel, plain_panel, switched
 
 GOOD = Reference(accuracy=0.01)
 LOADS = [684.0, 500.0, 1200.0, 1500.0, 900.0]
@@ -109,3 +111,62 @@ def test_readings_of_nothing_are_evidence_of_a_dead_clamp(tmp_path):
     told = [c for c in found.concerns if c.subject == "kettle"]
     assert [c.weight for c in told] == ["wrong"]
     assert "reads 0 W where the reference reads 1,450 W" in told[0].what
+
+
+@pytest.mark.parametrize(
+    "rows", [[(70, 3)], [(70, 3), (71, 3), (69.5, 3), (70.4, 3)]], ids=["one", "four"]
+)
+def test_a_pair_far_off_is_no_match_however_roughly_it_tells(tmp_path, rows):
+    house = plain_panel(tmp_path)
+    bench_file(tmp_path, [("lamp", load, read) for load, read in rows])
+    (told,) = [c for c in check_house(house).concerns if c.weight != "note"]
+    assert (told.weight, told.subject) == ("doubtful", "lamp")
+    assert "reads 3 W where the reference reads 7" in told.what
+    assert "its steps agree with the mains" in told.what
+    assert "No certain mismatch" in "\n".join(check_lines(check_house(house)))
+
+
+def test_a_pair_far_off_contradicts_where_no_mains_say_otherwise(tmp_path):
+    house = plain_panel(tmp_path)
+    text = (tmp_path / "house.toml").read_text().replace('role = "mains"', 'role = "load"')
+    (tmp_path / "house.toml").write_text(text)
+    bench_file(tmp_path, [("lamp", 70, 3)])
+    found = check_house(open_house(house.path))
+    assert found.contradicts
+    assert [c.line for c in found.concerns] == [""] * len(found.concerns)
+
+
+def test_what_reads_the_same_at_every_load_does_not_see_it(tmp_path):
+    house = plain_panel(tmp_path)
+    bench_file(tmp_path, [("kiln", load, 322) for load in (319, 4978, 5438)])
+    (told,) = [c for c in check_house(house).concerns if c.weight == "wrong"]
+    assert "reads about 322 W at every load" in told.what
+    assert "cancel" in told.what
+
+
+def test_a_multiplier_that_the_steps_exclude_is_not_advised(tmp_path):
+    house = plain_panel(tmp_path)
+    bench_file(tmp_path, [("kettle", load, load / 10) for load in (1500, 1510, 1480, 1490)])
+    told = [c for c in check_house(house).concerns if c.subject == "kettle"]
+    assert [c.weight for c in told] == ["doubtful"]
+    assert "leave the multiplier" in told[0].do
+    assert told[0].line == ""
+
+
+def test_half_of_a_small_load_is_no_clipped_clamp(tmp_path):
+    """Its load is the same each time, so that nothing shows that its clamp follows it."""
+    rng = np.random.default_rng(4)
+    at = np.arange(86_400) % 3600 < 1300
+    freezer, kettle = np.where(at, 120.0, 1.0), switched(1, on_w=1500)
+    house = make_panel(
+        tmp_path,
+        readings={"freezer": freezer / 2, "kettle": kettle},
+        legs_w={"L1": 90 + freezer + kettle},
+        stated={name: {"legs": ("L1",)} for name in ("freezer", "kettle")},
+        head=HEAD.replace("split-phase", "single-phase").replace("120", "230"),
+    )
+    loads = 120 + rng.uniform(-0.5, 0.5, 5).round(1)
+    bench_file(tmp_path, [("freezer", load, 60) for load in loads])
+    (told,) = [c for c in check_house(house).concerns if c.weight != "note"]
+    assert "the doubling is missing" in told.what
+    assert "clipped" not in told.what
