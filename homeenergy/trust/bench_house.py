@@ -158,7 +158,9 @@ def _untold(
     resolution_w = clamp_errors(circuit, house.supply).resolution_w
     panel_says = balance is not None and name in balance.no_multiplier
     room_w = WIRING * load_w + (resolution_w + abs(result.stated)) / 2
-    if panel_says or (np.abs(off_w) <= room_w).any() or np.ptp(np.sign(off_w)):
+    alike_w = np.abs(clamp_w - load_w * np.median(clamp_w / load_w))
+    apart = bool((alike_w > room_w).any() or np.ptp(np.sign(off_w)))
+    if panel_says or apart or (np.abs(off_w) <= room_w).any():
         if not isfinite(result.multiplier.high):
             return _verdict(result, "note", do="Add pairs to bench.csv.")
         do = "Look for slips in bench.csv, and compare again at loads that are steady."

@@ -15,6 +15,7 @@ from homeenergy.house.clamp_errors import clamp_errors
 from homeenergy.house.schedule import Circuit, Supply
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
+from homeenergy.stats.coverage import NORMAL
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.bench import BenchResult
 from homeenergy.trust.concern import Concern
@@ -25,9 +26,11 @@ from homeenergy.trust.panel.circuit import (
     Answer,
     CircuitBalance,
     Steps,
+    at_least,
     coinciding,
     families,
     find_steps,
+    least_u,
     on_one_leg,
     ratio_estimates,
     step_lag,
@@ -201,7 +204,7 @@ def panel_balance(
         matched = matched_steps(log, mains, pairs, stated=stated)
     changes = _changes(matched)
     endings = {c.name: ending(log, matched, c.name) for c in loads}
-    seen = [_seen(c, matched, legs, bench, endings) for c in loads]
+    seen = [_seen(c, matched, legs, bench, endings, log.rounding_w[c.name]) for c in loads]
     found = explain(
         [one for one in seen if one.name not in {name for p in columns for name in p.names}],
         energy_of_mains(mains, log.blocks.values(), meter),
@@ -219,6 +222,7 @@ def panel_balance(
             matched,
             found,
             legs,
+            rounding_w=log.rounding_w[circuit.name],
             known=not in_columns,
             may_end=endings[circuit.name] != "follows",
             clipped=partial(_clipped, house, circuit, log, traces[0]),
@@ -284,6 +288,7 @@ def _seen(
     legs: Sequence[str],
     bench: Sequence[BenchResult],
     endings: Mapping[str, Ending],
+    rounding_w: float,
 ) -> Seen:
     name = circuit.name
     compared = next((b for b in bench if b.circuit == name), None)
@@ -299,6 +304,7 @@ def _seen(
             matched.heights_w[name],
             matched.noise[name],
             beside=matched.beside[name],
+            rounding_w=rounding_w,
         ),
         legs=tuple(i for i, leg in enumerate(legs) if leg in circuit.legs),
         reads=reads,
@@ -316,14 +322,19 @@ def _judge(
     found: Explanation,
     legs: Sequence[str],
     *,
+    rounding_w: float,
     known: bool,
     may_end: bool,
     clipped: Callable[[], str],
 ) -> tuple[CircuitBalance, Concern | None]:
     name = circuit.name
     high = matched.high[name]
-    ratios = found.inverse @ matched.ratios[name][:, high]
-    total, *each = ratio_estimates(ratios, matched.heights_w[name][high])
+    ratios, heights_w = found.inverse @ matched.ratios[name][:, high], matched.heights_w[name][high]
+    noise = np.abs(found.inverse) @ matched.noise[name][:, high]
+    total, *each = ratio_estimates(ratios, heights_w)
+    least = least_u(ratios, heights_w, noise, rounding_w=rounding_w)
+    total = at_least(total, NORMAL * float(np.sqrt((least**2).sum())))
+    each = [at_least(one, NORMAL * u) for one, u in zip(each, least, strict=True)]
     beside = matched.beside[name]
     total = replace(total, low=total.low - max(beside, 0.0), high=total.high - min(beside, 0.0))
     read = found.circuits.get(name, Reading(kind="right"))

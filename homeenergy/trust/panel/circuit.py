@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -20,6 +20,7 @@ MOST_STEPS = 3000
 NEARLY = 0.95
 NORMAL_MAD = 1.4826
 SAMPLE_FOR_NOISE = 20_000
+FEW_VALUES = 10  # of a circuit's readings: fewer do not show in which steps it is read
 HIGH_LEVEL, HIGH_QUANTILE, FEW_PAIRS = 0.5, 0.999, 30
 MOST_NOISE = 0.03  # of the level: what varies more is the load
 PRECISE = 0.1  # noise of the mains, as a share of a step whose answer shows on which legs it is
@@ -113,11 +114,31 @@ def find_steps(watts: NDArray[np.float32], *, lag: int, least_w: float = LEAST_W
     return Steps(sample=at.astype(np.int64), watts=step, lag=lag)
 
 
+def readings_that_differ(watts: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Values of a log's readings [W], rising. O(1), on at most 20,000 readings."""
+    some = watts[:: max(1, watts.size // SAMPLE_FOR_NOISE)]
+    return np.unique(some[np.isfinite(some)]).astype(np.float64)
+
+
+def reading_step(values: NDArray[np.float64]) -> float:
+    """Least difference of values [W]; what few differ by may be far more than their step."""
+    return float(np.diff(values).min()) if values.size > 1 else 0.0
+
+
+def rounding_noise(step_w: float) -> float:
+    """Standard uncertainty of the difference of two readings of such steps [W].
+
+    Each has an error of half a step at most, JCGM 100:2008, 4.3.7.
+    """
+    return step_w / 6**0.5
+
+
 def difference_noise(watts: NDArray[np.float32], *, lag: int) -> tuple[float, float]:
     """Noise of differences across `lag` samples: that at rest [W], and its share of the level.
 
     The share is that of pairs of samples that are both high; NaN and 0 where nothing is there.
-    Standard deviations from the median of absolute differences. O(1), on at most 20,000 pairs.
+    Standard deviations from the median of absolute differences, at rest no less than the steps in
+    which it is read make. O(1), on at most 20,000 pairs.
     """
     every = max(1, (watts.size - lag) // SAMPLE_FOR_NOISE)
     first, last = watts[: watts.size - lag : every], watts[lag::every]
@@ -127,6 +148,9 @@ def difference_noise(watts: NDArray[np.float32], *, lag: int) -> tuple[float, fl
         return float("nan"), 0.0
     rise = last - first
     noise_w = NORMAL_MAD * float(np.median(np.abs(rise - np.median(rise))))
+    values = readings_that_differ(watts)
+    if values.size > FEW_VALUES:
+        noise_w = max(noise_w, rounding_noise(reading_step(values)))
     low = np.minimum(np.abs(first), np.abs(last))
     high = low > HIGH_LEVEL * np.quantile(low, HIGH_QUANTILE)
     if high.sum() < FEW_PAIRS:
@@ -257,7 +281,12 @@ def steady_rest(blocks_w: NDArray[np.float64]) -> float:
 
 
 def families(
-    ratios: Ratios, heights_w: NDArray[np.float64], noise: Ratios, *, beside: float = 0.0
+    ratios: Ratios,
+    heights_w: NDArray[np.float64],
+    noise: Ratios,
+    *,
+    beside: float = 0.0,
+    rounding_w: float = 0.0,
 ) -> tuple[Family, ...]:
     """Sort a circuit's steps by the mains clamps that answer them.
 
@@ -270,6 +299,8 @@ def families(
         Noise of the ratios.
     beside : float
         What loads that are switched with it may add to any ratio.
+    rounding_w : float
+        What the steps of the circuit's readings leave open of each height [W].
 
     Returns
     -------
@@ -278,14 +309,14 @@ def families(
     """
     precise = _precise(ratios, noise)
     if precise.sum() < ENOUGH:
-        return _family(ratios, heights_w, beside)
-    ratios, heights_w = ratios[:, precise], heights_w[precise]
+        return _family(ratios, heights_w, noise, beside, rounding_w)
+    ratios, heights_w, noise = ratios[:, precise], heights_w[precise], noise[:, precise]
     pattern = (_carries(ratios) * 2 ** np.arange(len(ratios))[:, None]).sum(axis=0)
     found: tuple[Family, ...] = ()
     for one in np.unique(pattern):
         own = pattern == one
         if own.sum() >= MIXED_SHARE * pattern.size:
-            found += _family(ratios[:, own], heights_w[own], beside)
+            found += _family(ratios[:, own], heights_w[own], noise[:, own], beside, rounding_w)
     return found
 
 
@@ -308,17 +339,47 @@ def on_one_leg(ratios: Ratios, noise: Ratios) -> int:
     return int((_carries(clear).sum(axis=0) == 1).sum()) if clear.size else 0
 
 
-def _family(ratios: Ratios, heights_w: NDArray[np.float64], beside: float) -> tuple[Family, ...]:
+def _family(
+    ratios: Ratios,
+    heights_w: NDArray[np.float64],
+    noise: Ratios,
+    beside: float,
+    rounding_w: float,
+) -> tuple[Family, ...]:
     here = np.isfinite(ratios).all(axis=0)
-    ratios, heights_w = ratios[:, here], heights_w[here]
+    ratios, heights_w, noise = ratios[:, here], heights_w[here], noise[:, here]
     if ratios.shape[1] < ENOUGH:
         return ()
     middle = np.median(ratios, axis=1, keepdims=True)
     near = np.abs(ratios - middle).max(axis=0) < WIRING * max(float(np.abs(middle).max()), ON_LEG)
     _, *legs = ratio_estimates(ratios, heights_w, agree=near)
-    u = [(one.high - one.low) / (2 * coverage_factor(one.n - 1.0)) for one in legs]
+    spread = [(one.high - one.low) / (2 * coverage_factor(one.n - 1.0)) for one in legs]
+    u: Ratios = np.maximum(spread, least_u(ratios, heights_w, noise, rounding_w=rounding_w))
     ratio = np.array([one.value for one in legs])
     return (Family(ratio=ratio, u=np.hypot(u, beside), n=int(near.sum()) or legs[0].n),)
+
+
+def least_u(
+    ratios: Ratios, heights_w: NDArray[np.float64], noise: Ratios, *, rounding_w: float
+) -> Ratios:
+    """Least standard uncertainty of the ratio to each mains clamp, shape (mains,).
+
+    Steps may agree by chance where readings are coarse. Noise of the mains shrinks with their
+    number; the rounding of a circuit's own readings with the number of heights alone, as the same
+    load is always rounded by as much.
+    """
+    if not heights_w.size:
+        return np.full(len(ratios), np.inf)
+    square = heights_w**2
+    random: Ratios = np.sqrt(((noise * square) ** 2).sum(axis=1)) / square.sum()
+    heights = np.unique(np.abs(heights_w).round(1)).size
+    of_height = rounding_w / np.median(np.abs(heights_w)) / np.sqrt(heights)
+    return np.asarray(np.hypot(random, of_height * np.median(ratios, axis=1)))
+
+
+def at_least(one: Estimate, half: float) -> Estimate:
+    """An estimate whose interval has such a half width at least on either side."""
+    return replace(one, low=min(one.low, one.value - half), high=max(one.high, one.value + half))
 
 
 def ratio_estimates(

@@ -15,7 +15,13 @@ from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.concern import Concern
-from homeenergy.trust.panel.circuit import REST_W, difference_noise, step_lag
+from homeenergy.trust.panel.circuit import (
+    REST_W,
+    difference_noise,
+    reading_step,
+    readings_that_differ,
+    step_lag,
+)
 from homeenergy.trust.panel.explain import FLOOR, Energy
 from homeenergy.trust.panel.mains_energy import common_stretch, feeds_back
 from homeenergy.trust.panel.told import clipped_concern
@@ -27,6 +33,9 @@ BLOCK_S = 60.0
 QUIET = 0.05  # of samples draw less than what the usual pause between pulses is taken from
 LEAST_PULSES = 5  # in a sample; own choice
 PERIODS_S = (10, 30, 60, 120, 300, 600, 900, 1800, 3600)
+MUCH = 0.9  # of readings are less than what a step is compared with
+PACE = 0.95  # of changes are whole numbers of holds apart
+FEW_CHANGES, SOME_CHANGES = 30, 20_000
 VARIES = 0.03  # of the ceiling: what circuits draw more or less there
 
 
@@ -55,6 +64,7 @@ def mains_by_leg(house: House, start: object, end: object) -> tuple[tuple[str, .
     traces = [house.trace(c, start, end) for c in circuits]
     for circuit, trace in zip(circuits, traces, strict=True):
         _refuse_few_pulses(house, circuit, trace)
+        _refuse_coarse(house, circuit, trace)
     return tuple(legs), common_stretch(traces)
 
 
@@ -75,6 +85,44 @@ def _refuse_few_pulses(house: House, circuit: Circuit, trace: Trace) -> None:
                 fix=f"State period_s = {period_s} for the log of the pulses and those of the "
                 "circuits, and import with --rebuild.",
             )
+
+
+def _refuse_coarse(house: House, circuit: Circuit, trace: Trace) -> None:
+    """Refuse mains read in steps, or held for samples, that hide when a circuit steps.
+
+    So are the differences of a register that counts whole watt-hours, or what is asked more seldom
+    than it is logged.
+    """
+    watts = trace.watts
+    step_w = reading_step(readings_that_differ(watts))
+    drawn_w = np.abs(watts)
+    high_w = max(float(np.nanquantile(drawn_w, MUCH)), float(np.nanmean(drawn_w)))
+    held = _held(watts)
+    if LEAST_PULSES * step_w > high_w:
+        what = f"{circuit.name} is read in steps of {step_w:,.5g} W"
+        times = LEAST_PULSES * step_w / high_w
+    elif held > step_lag(trace.period_s):
+        what, times = f"{circuit.name} changes every {held * trace.period_s:g} s at most", held
+    else:
+        return
+    period_s = next((p for p in PERIODS_S if p >= times * trace.period_s), PERIODS_S[-1])
+    raise HouseError(
+        f"{what}, too coarse for samples of {trace.period_s:g} s to show when a circuit is "
+        "switched",
+        path=house.path / "house.toml",
+        fix=f"State period_s = {period_s} for its log and those of the circuits, and import with "
+        "--rebuild.",
+    )
+
+
+def _held(watts: NDArray[np.float32]) -> int:
+    """For how many samples each reading stays; 1 where changes do not keep such a pace."""
+    changes = np.flatnonzero(np.diff(watts))  # NaN counts as a change
+    apart = np.diff(changes[:SOME_CHANGES])
+    if apart.size < FEW_CHANGES:
+        return 1
+    held = max(int(np.quantile(apart, 1 - PACE)), 1)
+    return held if (apart % held == 0).mean() >= PACE else 1
 
 
 def on_grid(trace: Trace, grid: Trace) -> NDArray[np.float32]:
@@ -113,6 +161,8 @@ def ceiling_of(watts: NDArray[np.float32], *, top_w: float | None = None) -> Cei
     if top_w is None:
         top_w = float(np.nanmax(watts, initial=0.0))
     if top_w < LEAST_CEILING_W:
+        return None
+    if reading_step(readings_that_differ(watts)) > (1 - CEILING) * top_w:
         return None
     at_top = np.flatnonzero(watts >= top_w - 0.5)
     rises_ = int((np.diff(at_top) > 1).sum()) + int(at_top[0] > 0)

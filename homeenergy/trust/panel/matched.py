@@ -16,14 +16,19 @@ from homeenergy.readings.trace import Trace
 from homeenergy.stats.means import median_estimate
 from homeenergy.trust.panel.circuit import (
     ENOUGH,
+    FEW_VALUES,
     NORMAL_MAD,
+    OVER_NOISE,
     REST_W,
     Ratios,
     Steps,
     coinciding,
     difference_noise,
     find_steps,
+    reading_step,
+    readings_that_differ,
     rises,
+    rounding_noise,
     steady_rest,
     step_lag,
 )
@@ -36,7 +41,6 @@ HIGH_SHARE = 0.3  # of the 90th percentile
 WITHIN_NOISE = 4.0
 TOP, LOWER = 0.85, 0.75  # of the highest steps, and of those that are clearly lower
 HALF = 0.5  # of a load's changes: a clamp that shows less of them ends
-ROUNDING_W2 = 1 / 6  # variance of a difference of whole watts
 CLAMP_DRIFT = 0.01
 LEAST_BESIDE = 0.01
 LEAST_SPREAD = 0.01  # of a load from use to use, for a clamp to be seen to follow it
@@ -50,7 +54,8 @@ class GatheredLog:
     """What is kept of each circuit while the next is read.
 
     `sum_w` is the sum of all [W]; `drawn_w` that by stated leg, where its mains clamp ends at a
-    highest reading [W]; `noise` is `difference_noise` of each.
+    highest reading [W]; `noise` is `difference_noise` of each, `rounding_w` what the steps of its
+    readings leave open of its steps [W].
     """
 
     steps: dict[str, Steps] = field(default_factory=dict)
@@ -59,6 +64,7 @@ class GatheredLog:
     most_w: dict[str, float] = field(default_factory=dict)
     rest_w: dict[str, float] = field(default_factory=dict)
     noise: dict[str, tuple[float, float]] = field(default_factory=dict)
+    rounding_w: dict[str, float] = field(default_factory=dict)
     drawn_w: dict[str, NDArray[np.float32]] = field(default_factory=dict)
     sum_w: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, dtype=np.float32))
 
@@ -95,6 +101,7 @@ def gather(
     )
     log.sum_w = np.zeros(len(first), dtype=np.float32)
     lag, window_s = step_lag(first.period_s), max(WINDOW_S, first.period_s)
+    values: dict[str, NDArray[np.float64]] = {}
     for circuit in loads:
         watts = on_grid(house.trace(circuit, first.start, first.end), first)
         name = circuit.name
@@ -107,11 +114,34 @@ def gather(
         below_w = float(np.nanmin(watts, initial=0.0)) if top_w < REST_W else 0.0
         log.most_w[name] = max(top_w, -below_w)
         log.noise[name] = difference_noise(watts, lag=lag)
+        values[name] = readings_that_differ(watts)
         on = circuit.legs or legs
         for leg in ended.keys() & set(on):
             log.drawn_w[leg] += watts[ended[leg]] / len(on)
         log.sum_w += watts
+    _note_rounding(log, values)
     return log
+
+
+def _note_rounding(log: GatheredLog, values: Mapping[str, NDArray[np.float64]]) -> None:
+    """Note what readings leave open of each circuit's steps, and leave out steps of rounding.
+
+    A circuit that has few values is read in steps as great at most as others are, or as all such
+    circuits show together.
+    """
+    few = [of_one for of_one in values.values() if of_one.size <= FEW_VALUES]
+    many = [of_one for of_one in values.values() if of_one.size > FEW_VALUES]
+    pooled = np.unique(np.concatenate(few)) if few else np.empty(0)
+    if pooled.size > FEW_VALUES:
+        many.append(pooled)
+    most_w = max(map(reading_step, many), default=0.0)
+    for name, of_one in values.items():
+        step_w = reading_step(of_one)
+        step_w = step_w if of_one.size > FEW_VALUES else min(step_w, most_w)
+        log.rounding_w[name] = rounding_noise(step_w)
+        steps = log.steps[name]
+        real = np.abs(steps.watts) >= OVER_NOISE * log.rounding_w[name]
+        log.steps[name] = replace(steps, sample=steps.sample[real], watts=steps.watts[real])
 
 
 def matched_steps(
@@ -126,7 +156,7 @@ def matched_steps(
     What much smaller steps of others add is taken out of the rises of the clamps that `stated`
     gives their shares on, shape (mains,) each. Of `pairs`, the steps of both are kept as they are.
     """
-    noise = [difference_noise(t.watts, lag=step_lag(t.period_s)) for t in mains]
+    noise = [_noise_of_mains(trace) for trace in mains]
     found = Matched(sample={}, ratios={}, noise={}, beside={}, heights_w={}, high={})
     lag = step_lag(mains[0].period_s)
     noise_w, noise_share = difference_noise(log.sum_w, lag=lag)
@@ -147,6 +177,12 @@ def matched_steps(
         found.high[name] = is_high(steps)[alone]
         found.beside[name] = _always((left_w[alone] / own.watts)[found.high[name]])
     return found
+
+
+def _noise_of_mains(trace: Trace) -> tuple[float, float]:
+    """As `difference_noise`: mains always vary, so that few values are coarse ones."""
+    noise_w, share = difference_noise(trace.watts, lag=step_lag(trace.period_s))
+    return max(noise_w, rounding_noise(reading_step(readings_that_differ(trace.watts)))), share
 
 
 def _always(shares: NDArray[np.float64]) -> float:
@@ -170,7 +206,7 @@ def ending(log: GatheredLog, matched: Matched, name: str) -> Ending:
     high = matched.high[name]
     heights = np.abs(matched.heights_w[name])
     ratio = np.abs(matched.ratios[name]).sum(axis=0)
-    noise = np.sqrt((matched.noise[name] ** 2).sum(axis=0) + ROUNDING_W2 / heights**2)
+    noise = np.sqrt((matched.noise[name] ** 2).sum(axis=0) + (log.rounding_w[name] / heights) ** 2)
     high = high & np.isfinite(ratio) & np.isfinite(noise) & (ratio > 0)
     if high.sum() < ENOUGH:
         return _ending_alone(log, name)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import isfinite
+from math import isfinite, nan
 
 import numpy as np
 import pandas as pd
@@ -258,7 +258,7 @@ def _factor(
     if other_volts(read.factor, len(seen.leg_ratio)):
         return _wrong(circuit.name, text, SET_VOLTS, off)
     new = circuit.clamp.multiplier / read.factor
-    half = (seen.ratio.high - seen.ratio.low) / 2 / abs(seen.ratio.value)
+    half = (seen.ratio.high - seen.ratio.low) / 2 / abs(seen.ratio.value or nan)
     simple = any(abs(read.factor / one - 1) < 1e-6 for one in SIMPLE_FACTORS)
     # Volts times amperes are more than watts, by as much as each load's power factor says.
     in_watts = " and its readings are W, not VA" if read.factor > 1 and not simple else ""
