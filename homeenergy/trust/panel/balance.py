@@ -61,7 +61,7 @@ from homeenergy.trust.panel.matched import (
     is_high,
     matched_steps,
 )
-from homeenergy.trust.panel.over_time import Change, change_of, clock_error
+from homeenergy.trust.panel.over_time import Change, change_of, clock_error, pauses
 from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
 from homeenergy.trust.panel.together import (
     PairSeen,
@@ -78,6 +78,7 @@ from homeenergy.trust.panel.told import (
     clock_concern,
     mains_concerns,
     offset_concern,
+    pause_concern,
     silent_concern,
     verdict,
 )
@@ -209,6 +210,7 @@ def panel_balance(
         [one for one in seen if one.name not in {name for p in columns for name in p.names}],
         energy_of_mains(mains, log.blocks.values(), meter),
     )
+    missed = _missed(log, mains, found)
     judged, told = [], []
     for circuit, one in zip(loads, seen, strict=True):
         in_columns = any(circuit.name in pair.names for pair in columns)
@@ -230,7 +232,7 @@ def panel_balance(
         if not in_columns:
             late_s = None
             if found.circuits[circuit.name].kind == "not fed":
-                late_s = clock_error(steps, _missed(log, mains, found), period_s=traces[0].period_s)
+                late_s = clock_error(steps, missed, period_s=traces[0].period_s)
             if late_s is not None:
                 concern = clock_concern(circuit.name, late_s)
             elif circuit.name in changes:
@@ -244,7 +246,11 @@ def panel_balance(
     of_leg = {leg: sum(leg in one.legs_found for one in judged) for leg in legs}
     concerns += mains_concerns(found, house.mains, legs, of_leg)
     concerns += told
-    silent = _silent(loads, log, mains, judged, found, legs, house.supply)
+    of_legs = dict(zip(legs, missed, strict=True))
+    for name, leg, pause in pauses(judged, log.steps, of_legs, samples=len(mains[0])):
+        when = _times(house, mains[0], pause.first, pause.last)
+        concerns.append(pause_concern(name, pause, leg, between=when))
+    silent = _silent(loads, log, missed, judged, legs, house.supply)
     concerns += silent
     concerns += pair_concerns([p for p in pairs if not p.names & changes.keys()], columns)
     concerns += joined_concerns(joined, how)
@@ -411,12 +417,17 @@ def _changed(
     grid: Trace,
     pairs: Sequence[PairSeen],
 ) -> Concern:
+    between = _times(house, grid, change.last_sample, change.first_sample)
+    others = {name for p in pairs if circuit.name in p.names for name in p.names} - {circuit.name}
+    return change_concern(circuit.name, change, legs, between=between, others=sorted(others))
+
+
+def _times(house: House, grid: Trace, *samples: int) -> tuple[pd.Timestamp, pd.Timestamp]:
     first, last = (
         (grid.start + pd.Timedelta(seconds=at * grid.period_s)).tz_convert(house.timezone)
-        for at in (change.last_sample, change.first_sample)
+        for at in samples
     )
-    others = {name for p in pairs if circuit.name in p.names for name in p.names} - {circuit.name}
-    return change_concern(circuit.name, change, legs, between=(first, last), others=sorted(others))
+    return first, last
 
 
 def _clipped(house: House, circuit: Circuit, log: GatheredLog, grid: Trace) -> str:
@@ -435,15 +446,13 @@ def _clipped(house: House, circuit: Circuit, log: GatheredLog, grid: Trace) -> s
 def _silent(
     loads: Sequence[Circuit],
     log: GatheredLog,
-    mains: Sequence[Trace],
+    missed: Sequence[Steps],
     judged: Sequence[CircuitBalance],
-    found: Explanation,
     legs: Sequence[str],
     supply: Supply,
 ) -> list[Concern]:
     """Clamps that read nothing, miss what is on two legs, or read less than nothing at rest."""
     concerns = []
-    missed: list[Steps] | None = None
     for circuit, one in zip(loads, judged, strict=True):
         name = circuit.name
         least_w = max(SILENT_W, clamp_errors(circuit, supply).resolution_w / 2)
@@ -453,7 +462,6 @@ def _silent(
         partly = len(circuit.legs) == 2 == len(legs) and len(one.legs_found) == 1
         if not (silent or partly):
             continue
-        missed = _missed(log, mains, found) if missed is None else missed
         own = [missed[i] for i, leg in enumerate(legs) if leg in circuit.legs] or missed
         heights = own[0].watts
         on_all = np.ones(heights.size, dtype=bool)

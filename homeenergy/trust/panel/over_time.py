@@ -1,14 +1,15 @@
-"""What time tells of a circuit: a clock that is off, a clamp that was moved or came loose."""
+"""What time tells of a circuit: its clock is off, its clamp was moved, came loose or paused."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import pdtrc
 
-from homeenergy.trust.panel.circuit import ENOUGH, Ratios, Steps
+from homeenergy.trust.panel.circuit import ENOUGH, ON_LEG, CircuitBalance, Ratios, Steps
 from homeenergy.trust.panel.explain import WIRING
 
 ALIKE = 0.1  # heights of two steps that may be one
@@ -17,6 +18,8 @@ MOST_OF = 0.6  # steps that must be found at one distance
 OVER_CHANCE = 5.0
 CLOSE = 0.5  # of WIRING: how near to its side's middle a step must be
 CONSISTENT = 0.8  # share of the steps of each side that must be
+BY_CHANCE = 0.001  # probability, over all pauses of a circuit
+AS_LONG = 1.25  # times the longest and the shortest use of its own
 SPLITS = 24  # looked at over the whole log, then as many between the neighbours of the best
 
 
@@ -128,3 +131,101 @@ def _cost(ratios: Ratios) -> float:
 
 def _consistent(ratios: Ratios) -> float:
     return float((_off(ratios) < CLOSE * WIRING).mean())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pause:
+    """A stretch, from `first` to `last` [samples], in which a circuit shows no step of its own.
+
+    The mains make `steps` of `height_w` there that no circuit shows.
+    """
+
+    first: int
+    last: int
+    steps: int
+    height_w: float
+
+
+def pauses(
+    judged: Sequence[CircuitBalance],
+    steps: Mapping[str, Steps],
+    missed: Mapping[str, Steps],
+    *,
+    samples: int,
+) -> list[tuple[str, str, Pause]]:
+    """Circuit, leg and pause of each that shows nothing for a while of what the mains show."""
+    found = []
+    for one in judged:
+        if not one.legs_found:
+            continue
+        leg = max(one.legs_found, key=lambda leg: one.leg_ratio[leg].value)
+        share = one.leg_ratio[leg].value
+        if share > ON_LEG:
+            pause = pause_of(steps[one.circuit], missed[leg], samples=samples, share=share)
+            if pause is not None:
+                found.append((one.circuit, leg, pause))
+    return found
+
+
+def pause_of(own: Steps, missed: Steps, *, samples: int, share: float) -> Pause | None:
+    """Find a stretch in which a circuit shows nothing of uses that the mains show.
+
+    Parameters
+    ----------
+    own : Steps
+        Of the circuit.
+    missed : Steps
+        Of a leg, that no circuit makes.
+    samples : int
+        Of the log.
+    share : float
+        Rise of the leg for a watt of the circuit's steps.
+
+    Returns
+    -------
+    Pause or None
+        None where no stretch holds six such steps, or as many by chance.
+
+    Notes
+    -----
+    Own method. A use is a missed rise and the next fall, each as high as the circuit's usual steps
+    within 10 %, as far apart as its own uses last. Of the stretches between its steps, the one with
+    the most is held against the rate in all others (Poisson), times their number; nor may they be
+    more than the circuit makes. O(n log n).
+    """
+    usual_w = _usual_w(own)
+    uses = _uses(own, usual_w)
+    seen = _uses(Steps(sample=missed.sample, watts=missed.watts / share, lag=missed.lag), usual_w)
+    if len(uses) < ENOUGH // 2 or len(seen) < ENOUGH // 2:
+        return None
+    lasts, seen_lasts = uses[:, 1] - uses[:, 0], seen[:, 1] - seen[:, 0]
+    alike = (seen_lasts < AS_LONG * lasts.max()) & (seen_lasts > lasts.min() / AS_LONG)
+    at = seen[alike, 0]
+    edges = np.r_[0, own.sample, samples]
+    count = np.histogram(at, edges)[0]
+    best = int(np.argmax(count))
+    most, length = int(count[best]), int(edges[best + 1] - edges[best])
+    if 2 * most < ENOUGH or length == samples:
+        return None
+    others, own_uses = at.size - most, len(uses)
+    by_others, by_own = (
+        pdtrc(most - 1, (n + 1) * length / (samples - length)) for n in (others, own_uses)
+    )
+    if by_others * count.size > BY_CHANCE or by_own < BY_CHANCE:
+        return None
+    return Pause(
+        first=int(edges[best]), last=int(edges[best + 1]), steps=2 * most, height_w=usual_w * share
+    )
+
+
+def _usual_w(own: Steps) -> float:
+    size_w = np.abs(own.watts)
+    return float(np.median(size_w[size_w > 0.5 * np.quantile(size_w, 0.9)]))
+
+
+def _uses(steps: Steps, usual_w: float) -> NDArray[np.int64]:
+    """Samples of each rise of the usual height and of the fall that follows, shape (n, 2)."""
+    usual = np.abs(np.abs(steps.watts) / usual_w - 1) < ALIKE
+    at, up = steps.sample[usual], steps.watts[usual] > 0
+    pairs = np.flatnonzero(up[:-1] & ~up[1:])
+    return np.stack([at[pairs], at[pairs + 1]], axis=1)

@@ -20,7 +20,7 @@ from homeenergy.trust.panel.explain import (
     MainsFault,
     Reading,
 )
-from homeenergy.trust.panel.over_time import Change
+from homeenergy.trust.panel.over_time import Change, Pause
 from homeenergy.words import two_digits
 
 AGREES = 0.05  # an interval of the ratio that is farther from 1 does not say "agrees"
@@ -338,6 +338,22 @@ def change_concern(
         "of one of them up."
     )
     return _wrong(name, text, do, 1.3)
+
+
+def pause_concern(
+    name: str, pause: Pause, leg: str, *, between: tuple[pd.Timestamp, pd.Timestamp]
+) -> Concern:
+    """A circuit that shows nothing for some hours of what the mains show as its uses."""
+    first, last = (f"{at:%Y-%m-%d %H:%M}" for at in between)
+    return Concern(
+        weight="doubtful",
+        subject=name,
+        what=f"{name} shows no step from {first} to {last}, while {leg} makes {pause.steps} steps "
+        f"of about {pause.height_w:,.0f} W, as its own and for as long, that no circuit shows: its "
+        "channel read nothing then, or another load is as it is.",
+        do="See whether its clamp or logger was off then; if so, leave these hours out of the log.",
+        share=0.4,
+    )
 
 
 def silent_concern(
