@@ -122,8 +122,9 @@ def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
         concerns = tuple(_point(c) for c in check.concerns if c.weight == weight)
         if concerns:
             blocks += [Heading(text=heading), Bullets(items=concerns, mark="1.")]
-    if check.balance is not None and len(check.balance.explanation.matrix) > 1:
-        blocks += _legs(check.balance)
+    balance = check.balance
+    if balance is not None and balance.circuits and len(balance.explanation.matrix) > 1:
+        blocks += _legs(balance)
     return text_lines([*blocks, Note(text=CAUTION)], width=width)
 
 
@@ -202,7 +203,7 @@ def compared_with(check: HouseCheck) -> str:
     """Say what the circuits were compared with: without a comparison, a check proves nothing."""
     had = {
         "a reference meter (bench.csv)": bool(check.bench),
-        "the mains": check.balance is not None,
+        "the mains": check.balance is not None and bool(check.balance.circuits),
         "the utility meter": check.meter is not None,
     }
     seen = [name for name, there in had.items() if there]

@@ -34,7 +34,9 @@ def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list
         return []
     results = []
     for name, pairs in table.groupby("circuit", sort=False):
-        if (pairs["clamp_w"] == 0).all():  # evidence of a fault, not of a multiplier
+        if (
+            (pairs["clamp_w"] == 0) & (pairs["reference_w"] > 0)
+        ).all():  # evidence of a fault, not of a multiplier
             continue
         circuit = house.circuit(str(name))
         errors = clamp_errors(circuit, house.supply)
@@ -111,11 +113,15 @@ def _off(house: House, result: BenchResult) -> Concern:
     )
 
 
+def _dead(pairs: pd.DataFrame) -> bool:
+    return bool(((pairs["clamp_w"] == 0) & (pairs["reference_w"] > 0)).all())
+
+
 def _reads_nothing(table: pd.DataFrame) -> list[Concern]:
     """Clamps that read nothing wherever a reference shows a load."""
     concerns = []
     for name, pairs in table.groupby("circuit", sort=False):
-        if not ((pairs["clamp_w"] == 0) & (pairs["reference_w"] > 0)).all():
+        if not _dead(pairs):
             continue
         most_w = float(pairs["reference_w"].max())
         concerns.append(

@@ -34,6 +34,7 @@ from homeenergy.trust.typed_readings import read_meter
 MOST_BELOW = 0.02  # of the minutes, with what was found corrected
 UNIT = (0.2, 5.0)  # a factor beyond these is a unit's and no clamp's
 TIME_ERROR_S = 120.0
+SEVERAL = 3  # clamps that agree are not all wrong by one factor
 COUNTED: dict[Counts, str] = {
     "all": "",
     "drawn": "What is fed back is taken to count for nothing in the meter's register.",
@@ -171,11 +172,12 @@ def _meter(
     outside = int((~inside).sum())
     readings = readings[inside].reset_index(drop=True)
     if len(readings) < 2:
+        one = "1 of the meter readings lies" if len(readings) else "None of the meter readings lies"
         found.concerns.append(
             Concern(
                 weight="note",
                 subject="meter",
-                what=f"{len(readings)} of the meter readings lies within the log.",
+                what=f"{one} within the log.",
                 do="Read the meter twice or more while the log runs.",
             )
         )
@@ -200,7 +202,8 @@ def _meter(
         if then is not None and _agrees(then):
             found.concerns.append(_confirms(house, balance))
             return
-    found.concerns += _meter_concerns(found.meter, outside, counts)
+    agreeing = 0 if balance is None else sum(c.answer == "agrees" for c in balance.circuits)
+    found.concerns += _meter_concerns(found.meter, outside, counts, agreeing=agreeing)
 
 
 def _compared(
@@ -257,12 +260,20 @@ def _fall(fall: Fall) -> Concern:
     )
 
 
-def _meter_concerns(meter: MeterAgreement, outside: int, counts: Counts) -> list[Concern]:
+def _meter_concerns(
+    meter: MeterAgreement, outside: int, counts: Counts, *, agreeing: int
+) -> list[Concern]:
+    """What the meter says of the mains; `agreeing` counts circuits that agree with them."""
     ratio = meter.ratio
     agrees = _agrees(meter)
     off = 0.0 if agrees or not np.isfinite(ratio.value) else abs(ratio.value - 1)
     if agrees:
         do = "Nothing." if ratio.low <= 1 <= ratio.high else f"Nothing. {ORDINARY}"
+    elif meter.fits_all and off > WIRING and agreeing >= SEVERAL:
+        do = (
+            f"{agreeing} circuits agree with the mains as they are: leave the multipliers. See "
+            "whether the readings are of this supply, in kWh, and of all its registers."
+        )
     elif meter.fits_all:
         do = (
             "Compare the mains' clamps with a reference, or multiply their multipliers by "
@@ -271,7 +282,7 @@ def _meter_concerns(meter: MeterAgreement, outside: int, counts: Counts) -> list
     elif meter.doubted:
         do = "Look the reading up, and correct it in meter_readings.csv."
     else:
-        do = "See whether a clamp of the mains was moved, and when."
+        do = "Read the meter anew, and see whether a clamp of the mains was moved, and when."
     weight = "note" if agrees else "wrong" if off > WIRING else "doubtful"
     concerns = [
         Concern(

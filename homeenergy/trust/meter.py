@@ -365,10 +365,16 @@ def _verdict(
             f"The log shows about {middle:.1%} {word} than the meter, whatever the rounding: "
             f"only ratios of meter to log between {bounds} fit all {ratio.n} readings."
         )
-    if not doubted:
+    if not doubted and (readings["kwh"] == readings["kwh"].iloc[0]).all():
         return (
-            "No ratio of meter to log fits the readings, even with three of them left out: a clamp "
-            "of the mains was moved, or something bypasses it."
+            f"The meter shows {readings['kwh'].iloc[0]:.10g} kWh in all {ratio.n} readings, while "
+            "the log has energy: it is another meter's register, or was not read."
+        )
+    if not doubted:
+        without = ", even with three of them left out" if ratio.n > 4 else ""
+        return (
+            f"No ratio of meter to log fits the readings{without}: a clamp of the mains was moved, "
+            "or something bypasses it."
         )
     parts = []
     for doubts in doubted[:3]:

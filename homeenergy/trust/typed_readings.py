@@ -69,7 +69,11 @@ def read_table(path: Path, *, columns: tuple[str, ...]) -> pd.DataFrame:
             path, dtype=str, keep_default_na=False, skip_blank_lines=False, encoding="utf-8-sig"
         )
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
-        raise HouseError(f"cannot be read as CSV ({error})", path=path) from None
+        raise HouseError(
+            f"cannot be read as CSV ({error})",
+            path=path,
+            fix=f"Its first line must be {','.join(columns)}; or take the file away.",
+        ) from None
     if not isinstance(table.index, pd.RangeIndex):  # else the first cells would be left out
         raise HouseError(
             "has more cells than the first line",
@@ -140,10 +144,11 @@ def read_meter(schedule: Schedule) -> pd.DataFrame | None:
             column="kwh",
             fix="Write what the register shows.",
         )
-    table["time"] = [
+    times = [
         _instant(text, int(line), path=path, schedule=schedule)
         for text, line in zip(table["time"], table["line"], strict=True)
     ]
+    table["time"] = pd.DatetimeIndex(times, tz=schedule.timezone)
     table = table[["time", "kwh", "line"]].sort_values("time", kind="stable", ignore_index=True)
     twice = np.flatnonzero(table["time"].duplicated())
     if twice.size:

@@ -264,3 +264,63 @@ def test_the_meter_confirms_a_clamp_of_the_mains_in_place_of_a_line_of_its_own(t
     assert meter.weight == "note"
     assert "does with mains_l2 corrected" in meter.what
     assert "Multiply the multiplier of mains_l2 by 1.0" in meter.do
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "said"),
+    [
+        ("meter_readings.csv", "time,kwh\n", "None of the meter readings lies within the log"),
+        (
+            "meter_readings.csv",
+            "time,kwh\n2026-03-02 01:00,100\n2026-03-02 23:00,100\n",
+            "The meter shows 100 kWh in all 2 readings",
+        ),
+    ],
+)
+def test_readings_of_the_meter_that_tell_nothing(tmp_path, file, text, said):
+    house = plain_panel(tmp_path)
+    (tmp_path / file).write_text(text)
+    (concern,) = [c for c in check_house(house).concerns if c.subject == "meter"]
+    assert said in concern.what
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "said"),
+    [
+        ("bench.csv", "", "Its first line must be circuit,reference_w,clamp_w"),
+        ("meter_readings.csv", "", "Its first line must be time,kwh"),
+        ("bench.csv", "circuit,reference_w,clamp_w\nkettle,0,0\n", "reads 0 W, which compares"),
+    ],
+)
+def test_files_that_hold_nothing(tmp_path, file, text, said):
+    house = plain_panel(tmp_path)
+    (tmp_path / file).write_text(text)
+    with pytest.raises(HouseError, match=said):
+        check_house(house)
+
+
+def test_a_meter_far_from_mains_that_circuits_confirm_proposes_no_multiplier(tmp_path):
+    house = plain_panel(tmp_path)
+    (tmp_path / "meter_readings.csv").write_text(
+        "time,kwh\n2026-03-02 01:00,100\n2026-03-02 12:00,110\n2026-03-02 20:00,120\n"
+    )
+    (concern,) = [
+        c for c in check_house(house).concerns if c.subject == "meter" and c.weight == "wrong"
+    ]
+    assert "leave the multipliers" in concern.do
+
+
+def test_mains_without_circuits_compare_nothing(tmp_path):
+    plain_panel(tmp_path)
+    text = (tmp_path / "house.toml").read_text()
+    kept = [part for part in text.split("[[circuit]]") if 'role = "load"' not in part]
+    (tmp_path / "house.toml").write_text("[[circuit]]".join(kept))
+    said = "\n".join(check_lines(check_house(open_house(tmp_path))))
+    assert "But there was nothing to compare with" in said
+    assert "The leg of every circuit" not in said
+
+
+def test_two_mains_on_one_leg_are_named(tmp_path):
+    house = plain_panel(tmp_path, mains={"L2": {"leg": "L1"}})
+    (concern,) = [c for c in check_house(house).concerns if c.subject == "panel"]
+    assert "'mains_l1' and 'mains_l2' both name leg L1" in concern.what

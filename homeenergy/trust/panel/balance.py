@@ -49,6 +49,7 @@ from homeenergy.trust.panel.mains import (
     ceiling_of,
     energy_of_mains,
     mains_by_leg,
+    refuse_held,
     without_ceiling,
 )
 from homeenergy.trust.panel.matched import (
@@ -189,6 +190,7 @@ def panel_balance(
     loads = [c for c in house.circuits if c.role == "load" and house.has_readings(c)]
     ends = [ceiling_of(trace.watts) for trace in traces]
     log = gather(house, loads, traces, legs, ends=ends)
+    refuse_held(house, traces, log.steps.values())
     drawn_w = [log.drawn_w.get(leg) for leg in legs]
     concerns, mains = without_ceiling(house, traces, ends=ends, drawn_w=drawn_w)
     clipped = bool(concerns)

@@ -17,6 +17,7 @@ from homeenergy.readings.trace import Trace
 from homeenergy.trust.concern import Concern
 from homeenergy.trust.panel.circuit import (
     REST_W,
+    Steps,
     difference_noise,
     reading_step,
     readings_that_differ,
@@ -34,6 +35,7 @@ QUIET = 0.05  # of samples draw less than what the usual pause between pulses is
 LEAST_PULSES = 5  # in a sample; own choice
 PERIODS_S = (10, 30, 60, 120, 300, 600, 900, 1800, 3600)
 MUCH = 0.9  # of readings are less than what a step is compared with
+BETWEEN = 0.5  # of the steps of circuits that chance would put between the changes of the mains
 PACE = 0.95  # of changes are whole numbers of holds apart
 FEW_CHANGES, SOME_CHANGES = 30, 20_000
 VARIES = 0.03  # of the ceiling: what circuits draw more or less there
@@ -50,10 +52,18 @@ def mains_by_leg(house: House, start: object, end: object) -> tuple[tuple[str, .
         )
     # A single clamp on a supply of one leg can sit nowhere else.
     only = ("L1",) if len(circuits) == 1 and house.supply.system == "single-phase" else ()
-    legs = []
+    legs: list[str] = []
     for circuit in circuits:
         own = circuit.legs or only
-        if len(own) != 1 or own[0] in legs:
+        if len(own) == 1 and own[0] in legs:
+            other = circuits[legs.index(own[0])].name
+            raise HouseError(
+                f"mains circuits {other!r} and {circuit.name!r} both name leg {own[0]}; the "
+                "balance needs one for each leg",
+                path=house.path / "house.toml",
+                fix="Give each the leg that its clamp is on.",
+            )
+        if len(own) != 1:
             raise HouseError(
                 f"mains circuit {circuit.name!r} names legs {list(circuit.legs)}; the balance "
                 "needs a mains circuit for each leg, with that leg",
@@ -88,41 +98,46 @@ def _refuse_few_pulses(house: House, circuit: Circuit, trace: Trace) -> None:
 
 
 def _refuse_coarse(house: House, circuit: Circuit, trace: Trace) -> None:
-    """Refuse mains read in steps, or held for samples, that hide when a circuit steps.
-
-    So are the differences of a register that counts whole watt-hours, or what is asked more seldom
-    than it is logged.
-    """
-    watts = trace.watts
-    step_w = reading_step(readings_that_differ(watts))
-    drawn_w = np.abs(watts)
+    """Refuse mains read in steps that hide when a circuit steps, as a register of watt-hours is."""
+    step_w = reading_step(readings_that_differ(trace.watts))
+    drawn_w = np.abs(trace.watts)
     high_w = max(float(np.nanquantile(drawn_w, MUCH)), float(np.nanmean(drawn_w)))
-    held = _held(watts)
     if LEAST_PULSES * step_w > high_w:
         what = f"{circuit.name} is read in steps of {step_w:,.5g} W"
-        times = LEAST_PULSES * step_w / high_w
-    elif held > step_lag(trace.period_s):
-        what, times = f"{circuit.name} changes every {held * trace.period_s:g} s at most", held
-    else:
-        return
-    period_s = next((p for p in PERIODS_S if p >= times * trace.period_s), PERIODS_S[-1])
-    raise HouseError(
-        f"{what}, too coarse for samples of {trace.period_s:g} s to show when a circuit is "
-        "switched",
+        raise _too_coarse(house, what, trace.period_s, times=LEAST_PULSES * step_w / high_w)
+
+
+def refuse_held(house: House, mains: Sequence[Trace], steps: Iterable[Steps]) -> None:
+    """Refuse mains that are asked more seldom than logged, while circuits step in between."""
+    own = [one.sample for one in steps]
+    at = np.concatenate(own) if own else np.empty(0, dtype=np.int64)
+    for circuit, trace in zip(house.mains, mains, strict=True):
+        held, first = _held(trace.watts)
+        lag = step_lag(trace.period_s)
+        between = (at + lag - first) % held > 2 * lag
+        if held > lag and at.size and between.mean() > BETWEEN * max(1 - 2 * lag / held, 0):
+            what = f"{circuit.name} changes every {held * trace.period_s:g} s at most"
+            raise _too_coarse(house, what, trace.period_s, times=held)
+
+
+def _too_coarse(house: House, what: str, period_s: float, *, times: float) -> HouseError:
+    longer_s = next((p for p in PERIODS_S if p >= times * period_s), PERIODS_S[-1])
+    return HouseError(
+        f"{what}, too coarse for samples of {period_s:g} s to show when a circuit is switched",
         path=house.path / "house.toml",
-        fix=f"State period_s = {period_s} for its log and those of the circuits, and import with "
+        fix=f"State period_s = {longer_s} for its log and those of the circuits, and import with "
         "--rebuild.",
     )
 
 
-def _held(watts: NDArray[np.float32]) -> int:
-    """For how many samples each reading stays; 1 where changes do not keep such a pace."""
-    changes = np.flatnonzero(np.diff(watts))  # NaN counts as a change
-    apart = np.diff(changes[:SOME_CHANGES])
+def _held(watts: NDArray[np.float32]) -> tuple[int, int]:
+    """For how many samples each reading stays, and where it first changes; 1 without a pace."""
+    changes = np.flatnonzero(np.diff(watts))[:SOME_CHANGES]  # NaN counts as a change
+    apart = np.diff(changes)
     if apart.size < FEW_CHANGES:
-        return 1
+        return 1, 0
     held = max(int(np.quantile(apart, 1 - PACE)), 1)
-    return held if (apart % held == 0).mean() >= PACE else 1
+    return (held, int(changes[0])) if (apart % held == 0).mean() >= PACE else (1, 0)
 
 
 def on_grid(trace: Trace, grid: Trace) -> NDArray[np.float32]:
