@@ -1,5 +1,7 @@
 """A clock that is off, and a clamp that was moved or came loose, are told with the time."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -42,6 +44,18 @@ def test_a_clock_that_is_off_is_no_other_panel(tmp_path, late_s):
     assert "fed from" not in one.what
 
 
+@pytest.mark.parametrize("pace", [40, -70])
+def test_a_clock_that_loses_or_gains_is_no_other_panel(tmp_path, pace):
+    when = np.arange(N) * (1 - pace / 86_400)
+    reads = np.clip(when, 0, N - 1).astype(int)
+    one = the_wrong(check_house(panel(tmp_path, heater=lambda w: w["heater"][reads])))
+    assert one.subject == "heater"
+    each_day = float(
+        re.search(rf"([\d.]+) s {'later' if pace > 0 else 'earlier'} each", one.what)[1]
+    )
+    assert each_day == pytest.approx(abs(pace), abs=5)
+
+
 def test_a_circuit_of_another_panel_has_no_clock(tmp_path):
     elsewhere = switched(77, on_w=700, n=N)
     one = the_wrong(check_house(panel(tmp_path, heater=lambda _: elsewhere)))
@@ -65,3 +79,19 @@ def test_a_clamp_that_was_moved_names_the_circuit_it_is_on(tmp_path):
     assert one.subject == "kettle"
     assert "on 1.00 times on L2" in one.what
     assert "steps of heater in it" in one.what
+
+
+def test_other_loads_of_a_circuit_of_two_legs_are_no_clamp_that_was_moved(tmp_path):
+    """A hob of which one plate was used on the first day, and another on the second."""
+    plate = switched(9, on_w=1200, n=N)
+    others = {name: switched(i, on_w=700 + 200 * i, n=N) for i, name in enumerate(("iron", "fan"))}
+    house = make_panel(
+        tmp_path,
+        readings={"hob": plate} | others,
+        legs_w={
+            "L1": 80 + others["iron"] + np.where(HALF, 0, plate),
+            "L2": 80 + others["fan"] + np.where(HALF, plate, 0),
+        },
+        stated={"hob": {"legs": BOTH}, "iron": {"legs": ("L1",)}, "fan": {"legs": ("L2",)}},
+    )
+    assert [c.what for c in check_house(house).concerns if c.weight != "note"] == []

@@ -62,7 +62,7 @@ from homeenergy.trust.panel.matched import (
     is_high,
     matched_steps,
 )
-from homeenergy.trust.panel.over_time import Change, change_of, clock_error, pauses
+from homeenergy.trust.panel.over_time import Change, change_of, clock_errors, pauses
 from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
 from homeenergy.trust.panel.together import (
     PairSeen,
@@ -205,14 +205,15 @@ def panel_balance(
         pairs = tuple(p for p in pairs if p.names not in together)
         columns = [p for p in columns if p in pairs]
         matched = matched_steps(log, mains, pairs, stated=stated)
-    changes = _changes(matched)
     endings = {c.name: ending(log, matched, c.name) for c in loads}
     seen = [_seen(c, matched, legs, bench, endings, log.rounding_w[c.name]) for c in loads]
     found = explain(
         [one for one in seen if one.name not in {name for p in columns for name in p.names}],
         energy_of_mains(mains, log.blocks.values(), meter),
     )
+    changes = _changes(matched, found, stated)
     missed = _missed(log, mains, found)
+    clocks = clock_errors(found, log.steps, missed, mains[0])
     judged, told = [], []
     for circuit, one in zip(loads, seen, strict=True):
         in_columns = any(circuit.name in pair.names for pair in columns)
@@ -232,14 +233,11 @@ def panel_balance(
             clipped=partial(_clipped, house, circuit, log, traces[0]),
         )
         if not in_columns:
-            late_s = None
-            if found.circuits[circuit.name].kind == "not fed":
-                late_s = clock_error(steps, missed, period_s=traces[0].period_s)
-            if late_s is not None:
-                concern = clock_concern(circuit.name, late_s)
+            if (clock := clocks.get(circuit.name)) is not None:
+                concern = clock_concern(circuit.name, clock)
             elif circuit.name in changes:
                 concern = _changed(house, circuit, changes[circuit.name], legs, traces[0], pairs)
-            if late_s is not None or circuit.name in changes:
+            if clock is not None or circuit.name in changes:
                 assert concern is not None
                 answer: Answer = "contradicts"
                 balance = replace(balance, answer=answer, verdict=concern.what)
@@ -400,13 +398,15 @@ def _shares_stated(circuit: Circuit, legs: Sequence[str]) -> NDArray[np.float64]
     return on / max(1.0, on.sum())
 
 
-def _changes(matched: Matched) -> dict[str, Change]:
+def _changes(
+    matched: Matched, explained: Explanation, stated: Mapping[str, NDArray[np.float64]]
+) -> dict[str, Change]:
     """Circuits that the mains answer in another way from some time on."""
     found = {}
     for name, ratios in matched.ratios.items():
         high = matched.high[name]
-        one = change_of(matched.sample[name][high], ratios[:, high])
-        if one is not None:
+        one = change_of(matched.sample[name][high], explained.inverse @ ratios[:, high])
+        if one is not None and not one.within(stated[name] > 0):
             found[name] = one
     return found
 

@@ -9,11 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import pdtrc
 
+from homeenergy.readings.trace import Trace
 from homeenergy.trust.panel.circuit import ENOUGH, ON_LEG, CircuitBalance, Ratios, Steps
-from homeenergy.trust.panel.explain import WIRING
+from homeenergy.trust.panel.explain import WIRING, Explanation
+from homeenergy.units import S_PER_DAY
 
 ALIKE = 0.1  # heights of two steps that may be one
 FAR_S = 3600.0  # how far clocks are looked for
+FAST = 120 / S_PER_DAY  # what a clock may gain or lose
+SOME_STEPS = 200
 MOST_OF = 0.6  # steps that must be found at one distance
 OVER_CHANCE = 5.0
 CLOSE = 0.5  # of WIRING: how near to its side's middle a step must be
@@ -35,9 +39,36 @@ class Change:
     before: NDArray[np.float64]
     since: NDArray[np.float64]
 
+    def within(self, legs: NDArray[np.bool_]) -> bool:
+        """Whether it is on these legs before and since, as much in all: other loads there."""
+        off = max(float(np.abs(side[~legs]).max(initial=0.0)) for side in (self.before, self.since))
+        return off < ON_LEG and abs(float(self.since.sum() - self.before.sum())) < WIRING
 
-def clock_error(own: Steps, missed: Sequence[Steps], *, period_s: float) -> float | None:
-    """How much later a circuit's steps are logged than the mains' that no circuit makes [s].
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockError:
+    """How much later a circuit is logged than the mains [s], and by how much more each day [s]."""
+
+    late_s: float
+    more_s_per_day: float = 0.0
+
+
+def clock_errors(
+    found: Explanation, steps: Mapping[str, Steps], missed: Sequence[Steps], grid: Trace
+) -> dict[str, ClockError]:
+    """Errors of the clocks of circuits which the mains do not follow, where there are any."""
+    errors = {
+        name: clock_error(steps[name], missed, period_s=grid.period_s, samples=len(grid))
+        for name, read in found.circuits.items()
+        if read.kind == "not fed"
+    }
+    return {name: error for name, error in errors.items() if error is not None}
+
+
+def clock_error(
+    own: Steps, missed: Sequence[Steps], *, period_s: float, samples: int
+) -> ClockError | None:
+    """How much later a circuit's steps are logged than the mains' that no circuit makes.
 
     Parameters
     ----------
@@ -46,39 +77,49 @@ def clock_error(own: Steps, missed: Sequence[Steps], *, period_s: float) -> floa
     missed : sequence of Steps
         Of each leg.
     period_s : float
+    samples : int
+        Of the log.
 
     Returns
     -------
-    float or None
-        None where most of its steps are not found at one distance, within an hour.
+    ClockError or None
+        None where most of its steps are not found at one distance, within an hour, nor at one that
+        grows as a clock's of at most two minutes a day.
 
     Notes
     -----
     Own method. Of all pairs of an own step and one of the mains that is as high within 10 %, the
     distances are sorted: the most of them in a window of twice the lag must be so for 60 % of its
-    steps, and five times as many as chance puts there. O(n m).
+    steps, and five times as many as chance puts there. So for each pace, in steps that move the end
+    of the log by a window; 200 steps of the circuit are looked at. O(n m).
     """
     size_w = np.abs(own.watts)
-    high = size_w > 0.5 * size_w.max() if size_w.size else np.zeros(0, dtype=bool)
+    high = np.flatnonzero(size_w > 0.5 * size_w.max()) if size_w.size else np.empty(0, np.int64)
+    high = high[:: max(1, high.size // SOME_STEPS)]
     at, watts = own.sample[high], own.watts[high]
     if at.size < ENOUGH:
         return None
     window, far = 2 * own.lag, FAR_S / period_s
-    found: float | None = None
-    most = 0
+    most_paces = int(FAST * samples / window)
+    paces = sorted(range(-most_paces, most_paces + 1), key=abs)
+    found: ClockError | None = None
+    most = 0.0
     for of_leg in missed:
         distance = np.subtract.outer(at, of_leg.sample)
         as_high = np.abs(np.divide.outer(1 / watts, 1 / of_leg.watts) - 1) < ALIKE
-        near = np.sort(distance[as_high & (np.abs(distance) < far)])
-        if not near.size:
-            continue
-        many = np.searchsorted(near, near + window, side="right") - np.arange(near.size)
-        best = int(np.argmax(many))
-        chance = near.size * window / (2 * far)
-        enough = max(MOST_OF * at.size, OVER_CHANCE * chance, most)
-        if many[best] > enough:
-            most = int(many[best])
-            found = float(np.median(near[best : best + most])) * period_s
+        which, other = np.nonzero(as_high & (np.abs(distance) < far))
+        near, when = distance[which, other].astype(np.float64), at[which] / samples
+        enough = max(MOST_OF * at.size, OVER_CHANCE * near.size * window / (2 * far), most)
+        for pace in paces if near.size > enough else ():
+            left = np.sort(near - pace * window * when)
+            many = np.searchsorted(left, left + window, side="right") - np.arange(left.size)
+            best = int(np.argmax(many))
+            if many[best] > enough:
+                most = enough = float(many[best])
+                found = ClockError(
+                    late_s=float(np.median(left[best : best + many[best]])) * period_s,
+                    more_s_per_day=pace * window / samples * S_PER_DAY,
+                )
     return found
 
 

@@ -20,7 +20,7 @@ from homeenergy.trust.panel.explain import (
     MainsFault,
     Reading,
 )
-from homeenergy.trust.panel.over_time import Change, Pause
+from homeenergy.trust.panel.over_time import Change, ClockError, Pause
 from homeenergy.words import two_digits
 
 AGREES = 0.05  # an interval of the ratio that is farther from 1 does not say "agrees"
@@ -67,6 +67,8 @@ def cause(reads: float, *, legs: int) -> str:
     """What in the wiring or in house.toml makes a clamp read so many times the truth."""
     if other_volts(reads, legs):
         return OTHER_VOLTS
+    if legs == 3 and abs(reads * 3 - 1) < WIRING:
+        return "it sees one leg of three"
     for factor, text in CAUSES.items():
         if abs(reads / factor - 1) < WIRING:
             return text
@@ -295,9 +297,12 @@ def _note(name: str, what: str, do: str) -> Concern:
     return Concern(weight="note", subject=name, what=what, do=do)
 
 
-def clock_concern(name: str, late_s: float) -> Concern:
+def clock_concern(name: str, clock: ClockError) -> Concern:
     """A circuit whose steps the mains make at another time."""
-    how = f"{abs(late_s):,.0f} s {'later' if late_s > 0 else 'earlier'}"
+    how = f"{abs(clock.late_s):,.0f} s {'later' if clock.late_s > 0 else 'earlier'}"
+    pace = clock.more_s_per_day
+    if pace:
+        how += f" at first, and {abs(pace):,.0f} s {'later' if pace > 0 else 'earlier'} each day,"
     return _wrong(
         name,
         f"{name} is logged {how} than the mains: they make its steps, at another time. The clock "
