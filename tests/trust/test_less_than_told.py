@@ -67,7 +67,8 @@ def test_a_register_of_neither_kind_still_does_not_agree(tmp_path):
     house = solar_panel(tmp_path, meter=lambda w: 1.3 * np.maximum(w.sum(axis=0), 0))
     told = [c for c in check_house(house, step_kwh=0.1).concerns if c.subject == "meter"]
     assert [c.weight for c in told] == ["wrong"]
-    assert "1.3" in told[0].do
+    assert "31.0% less" in told[0].what
+    assert "leave the multipliers" in told[0].do  # three circuits agree with the mains
 
 
 def test_a_leg_that_no_clamp_of_the_mains_shows_is_said_of_its_circuits(tmp_path):
