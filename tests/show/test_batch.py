@@ -63,6 +63,15 @@ def test_documents_of_many_houses_name_what_failed_and_can_be_resumed(houses, tm
     assert "(client's edition) matches" in checked.stdout
 
 
+def test_a_document_of_one_house_makes_its_folder_and_is_of_a_known_form(houses, tmp_path):
+    out = tmp_path / "new" / "one.html"
+    assert run(houses[0], "--out", out).exit_code == 0
+    assert out.is_file()
+    wrong = run(houses[0], "--out", tmp_path / "one.doc")  # said before any work
+    assert wrong.exit_code == 2
+    assert ".docx" in wrong.stderr
+
+
 def test_a_list_of_all_houses_has_money_and_flags(houses, survey):
     found = survey.houses()
     assert len(found) == 3

@@ -438,3 +438,20 @@ def test_a_factor_of_the_logger_is_said_once_for_the_house(tmp_path):
         str(b) for name, blocks in parts.items() if name != "summary" for b in flat(blocks)
     )
     assert "16 March 2026 on" not in rest
+
+
+def test_a_measure_says_its_payback_in_years_once(tmp_path):
+    measure = ['circuit = "oven"', 'do = "A lid"', "price = 10", "saves_share = 0.5"]
+    measure = ["[[measure]]", *measure, 'source = "seen on site"']
+    top = ["[tariff]", 'currency = "EUR"', "price_per_kwh = 0.3", *measure]
+    oven = switched(14, [18], on_w=2000, lasts_h=1)
+    house = made_house(tmp_path / "h", {"oven": oven}, top=top)
+    saved = 0.5 * 2 * 365 * 0.3
+    for language, text in (("en-GB", r"after ([\d.]+) .*years"), ("de", r"nach ([\d,]+) .*Jahren")):
+        blocks = write_up(house, language=language).parts["summary"]
+        cells = [str(c) for b in blocks if isinstance(b, Table) for row in b.rows for c in row]
+        (said,) = [cell for cell in cells if re.fullmatch(text, cell)]
+        assert float(re.match(text, said)[1].replace(",", ".")) == pytest.approx(
+            10 / saved, rel=0.05
+        )
+        assert len(re.findall("years|Jahren", said)) == 1
