@@ -421,7 +421,8 @@ def _money_of_years(house: House, circuits: list[Compared]) -> list[Block]:
         return []
     kwh, money = sum_of_years(counted)
     assert kwh is not None
-    text = f"Verified savings of {len(counted)} circuits together, in a normal year: "
+    many = f"{len(counted)} circuits together" if len(counted) > 1 else "one circuit"
+    text = f"Verified savings of {many}, in a normal year: "
     text += f"{saved_words(kwh, money)}."
     names = {c for one in circuits if one.found in counted for c in one.circuits}
     prices = [
