@@ -30,6 +30,9 @@ TIMES_TO_SETTLE = 4
 PENALTY = 3.0
 # Several places are looked at, so each must be surer than a single change. Own rule.
 SURE_OF_SEVERAL = 0.01
+# Where weather cannot be taken out, so much of a change must show beside a trend of so many days on
+# each side, as seasons bend within months. Own rule.
+LEAST_BESIDE, TREND_DAYS = 0.6, 30
 MEDIAN_OF_SQUARE = 0.455  # of a standard normal variable
 
 
@@ -86,7 +89,9 @@ def find_changes(
     -----
     Stretches of constant level by optimal partitioning (Jackson et al. 2005), with a penalty that
     grows with their autocorrelation; then each change is judged by `before_after` between its
-    neighbours and left out if chance does as much in more than 1 of 100 logs. O(n^2).
+    neighbours and left out if chance does as much in more than 1 of 100 logs. Without temperatures
+    most of it must show as surely beside a linear trend, else it may be a drift with the season.
+    O(n^2).
     """
     days = whole_days(daily)
     if outdoor is not None:
@@ -95,15 +100,22 @@ def find_changes(
     calendar = calendar_terms(days, weekday=use_weekday)
     balance_of = cache(partial(_balance, days, calendar))
     splits = _partition(days, calendar, balance_of)
-    changes: tuple[Change, ...] = ()
+    judged: dict[int, Change] = {}
     for _ in range(TIMES_TO_SETTLE):
         judged = _judged(days, calendar, balance_of(tuple(splits)), splits)
-        kept = sorted(split for split, change in judged.items() if change.chance <= SURE_OF_SEVERAL)
-        changes = tuple(judged[split] for split in kept)
+        judged = {k: v for k, v in judged.items() if v.chance <= SURE_OF_SEVERAL}
+        kept = sorted(judged)
         if kept == splits:
             break
         splits = kept
-    return Changes(changes=changes, stretches=_stretches(days, splits), remarks=days.remarks)
+    # Steps of a stair that a drift was taken for stand in each other's way: fewer show it as one.
+    while drifting := [k for k in splits if _may_drift(days, splits, k, judged[k])]:
+        splits = [split for split in splits if split not in drifting]
+    return Changes(
+        changes=tuple(judged[split] for split in splits),
+        stretches=_stretches(days, splits),
+        remarks=days.remarks,
+    )
 
 
 def allowing_for_search(change: Change) -> Change:
@@ -246,6 +258,21 @@ def _judged(
         change = change_in(part, terms, usable, given=None)
         judged[low + part.at_or_after(change.at)] = change
     return judged
+
+
+def _may_drift(days: Days, splits: list[int], split: int, change: Change) -> bool:
+    """Whether a trend, as of weather that is not known, does as well as a change on that day."""
+    if change.balance is not None:
+        return False
+    edges = [0, *splits, len(days)]
+    number = edges.index(split)
+    low = max(edges[number - 1], split - TREND_DAYS)
+    part = days.between(low, min(edges[number + 1], split + TREND_DAYS))
+    trend = (part.position - part.position.mean()).astype(np.float64)
+    others = np.column_stack([trend, calendar_terms(part, weekday=change.weekday)])
+    beside = change_in(part, others, None, given=split - low)
+    share = beside.size_kwh.value / change.size_kwh.value
+    return beside.chance > SURE_OF_SEVERAL or share < LEAST_BESIDE
 
 
 def _tells(part: Days, balance: Balance | None) -> bool:

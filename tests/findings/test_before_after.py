@@ -175,6 +175,18 @@ def test_absence_and_return_are_two_changes():
     assert len(found.to_frame()) == 2
 
 
+def test_a_season_without_temperatures_is_no_change():
+    rng = np.random.default_rng(5)
+    told = []
+    for first in range(0, 360, 30):
+        day = first + np.arange(120)
+        level = np.clip(10 + 12 * np.cos(2 * np.pi * day / 365) + rng.normal(0, 1, 120), 0, None)
+        told.append(
+            find_changes(pd.Series(level, pd.date_range("2026-01-01", periods=120))).changes
+        )
+    assert sum(map(bool, told)) <= 2
+
+
 def test_changes_under_weather():
     rng = np.random.default_rng(14)
     celsius = weather(rng, 240)
