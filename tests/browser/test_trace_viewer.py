@@ -344,6 +344,19 @@ def test_circuits_are_found_ticked_shown_alone_and_keep_their_colour(page):
     take_picture(page, "all")
 
 
+def test_every_scale_can_be_read_however_low_its_lane(page):
+    """As low as lanes are where 12 or more are shown."""
+    found = page.evaluate("""() => {
+      const viewer = document.querySelector('.he-viewer').viewer;
+      const lanes = viewer.panes.filter(one => one.visible);
+      lanes.forEach(one => (one.height = 46));
+      viewer.draw();
+      return lanes.map(one => one.ticks.length);
+    }""")
+    assert len(found) > 1
+    assert min(found) >= 2
+
+
 def test_circuits_on_one_another_add_up_to_the_mains(page, house):
     page.get_by_role("button", name="Show listed").click()
     page.get_by_label("Arrange").select_option("stack")

@@ -127,12 +127,14 @@ export function roundLimits(low, high, least) {
   return [Math.floor((low - room) / step) * step, Math.ceil((high + room) / step) * step];
 }
 
-// Round ticks in [low, high], at most about so many.
+// Round ticks in [low, high], at most about so many; two where there is any room, or no height tells.
 export function valueTicks(low, high, most) {
-  const step = roundUp((high - low) / Math.max(most, 1), [1, 2, 5, 10]);
-  const found = [];
-  for (let k = Math.ceil(low / step - 1e-9); k * step <= high + 1e-9 * step; k++) found.push(k * step);
-  return found;
+  for (let wanted = Math.max(most, 1); ; wanted *= 1.3) {
+    const step = roundUp((high - low) / wanted, [1, 2, 5, 10]);
+    const found = [];
+    for (let k = Math.ceil(low / step - 1e-9); k * step <= high + 1e-9 * step; k++) found.push(k * step);
+    if (found.length > 1 || wanted > 10 * most || !(high > low)) return found;
+  }
 }
 
 export function valueText(value, unit) {

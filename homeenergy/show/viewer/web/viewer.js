@@ -457,7 +457,7 @@ export class Viewer {
     const inView = t !== null && t >= this.view[0] && t <= this.view[1];
     cross.hidden = reading.hidden = !inView;
     const values = new Map(this.shown.map((name) => [name, inView ? valueAt(this.lanes.get(name), t) : null]));
-    for (const pane of this.panes) if (!pane.together) pane.value.textContent = inView ? this.valueWords(pane.names[0], values.get(pane.names[0])) : "";
+    for (const pane of this.panes) if (!pane.together) pane.value.textContent = inView ? this.valueWords(pane.names[0], values.get(pane.names[0]), this.width < 420) : "";
     for (const [name, out] of this.parts.values) out.textContent = inView && values.has(name) ? this.valueWords(name, values.get(name), true) : "";
     if (inView) {
       const x = this.xOf(t);
