@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from numba import njit
 from numpy.typing import NDArray
 
 from homeenergy.house.schedule import Circuit
@@ -22,8 +23,10 @@ from homeenergy.readings.trace import Trace
 from homeenergy.trust.clamps.logged_load import LoggedLoad, logged_load
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H
 
-FORMAT = 3  # of what is counted
+FORMAT = 4  # of what is counted
 DAY_NS = int(S_PER_DAY * NS_PER_S)
+WINDOW_NS = 600 * NS_PER_S
+WINDOWS_A_DAY = DAY_NS // WINDOW_NS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,6 +43,20 @@ class Days:
     low_w: NDArray[np.float64]
     high_w: NDArray[np.float64]
     step_w: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Windows:
+    """Figures of each ten minutes of a circuit, shape (n,), in order and without gaps.
+
+    `start_ns`: when it begins; `step_w`: least difference between neighbouring readings that
+    differ, inf where none do, of which there are `steps`; `high_w`: greatest minute, NaN without.
+    """
+
+    start_ns: NDArray[np.int64]
+    step_w: NDArray[np.float64]
+    steps: NDArray[np.int64]
+    high_w: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,6 +78,7 @@ class Facts:
     hole_at: pd.Timestamp
     load: LoggedLoad
     days: Days
+    windows: Windows
     doubts: Doubts
 
     @property
@@ -107,6 +125,7 @@ def log_facts(house: House, circuit: Circuit) -> Facts | None:
         hole_at=instant_of(ends[longest][1] * period_ns),
         load=load,
         days=_days(load, tally),
+        windows=_windows(load, tally),
         doubts=house.doubts(circuit),
     )
 
@@ -141,7 +160,8 @@ def _read(path: Path, made_from: str, offset_ns: int) -> tuple[LoggedLoad, _Tall
     start_ns, at_top, below_top, greatest_n, samples, rises, falls = kept["counts"].tolist()
     tally = _Tally(offset_ns)
     tally.samples, tally.rises, tally.falls = samples, rises, falls
-    tally.step_w = dict(zip(kept["days"].tolist(), kept["steps_w"].tolist(), strict=True))
+    tally.step_w = dict(zip(kept["windows"].tolist(), kept["steps_w"].tolist(), strict=True))
+    tally.steps = dict(zip(kept["windows"].tolist(), kept["steps"].tolist(), strict=True))
     blocks_w = kept["blocks_w"]
     load = LoggedLoad(
         greatest_w=greatest_w,
@@ -162,8 +182,9 @@ def _write(path: Path, made_from: str, load: LoggedLoad, tally: _Tally) -> None:
     arrays = {
         "numbers": np.array([load.greatest_w, load.block_s]),
         "counts": np.array(counts, dtype=np.int64),
-        "days": np.array(list(tally.step_w), dtype=np.int64),
+        "windows": np.array(list(tally.step_w), dtype=np.int64),
         "steps_w": np.array(list(tally.step_w.values()), dtype=np.float64),
+        "steps": np.array(list(tally.steps.values()), dtype=np.int64),
         "blocks_w": load.blocks_w,
     }
     write_kept(path, made_from, arrays)
@@ -191,26 +212,64 @@ class _Tally:
     def __init__(self, offset_ns: int) -> None:
         self.offset_ns = offset_ns
         self.samples = self.rises = self.falls = 0
-        self.step_w: dict[int, float] = {}
+        self.step_w: dict[int, float] = {}  # by window
+        self.steps: dict[int, int] = {}
 
     def take(self, trace: Trace) -> None:
-        watts = trace.watts
-        self.samples += int(np.count_nonzero(~np.isnan(watts)))
-        steps = np.diff(watts)
-        rises, falls = steps > 0, steps < 0  # NaN is neither
-        self.rises += int(np.count_nonzero(rises))
-        self.falls += int(np.count_nonzero(falls))
-        size = np.abs(steps)
+        if not len(trace):
+            return
         began_ns = trace.start.value + self.offset_ns
-        first = 0
-        while first < size.size:
-            day = (began_ns + first * trace.period_ns) // DAY_NS
-            stop = -((began_ns - (day + 1) * DAY_NS) // trace.period_ns)
-            own = size[first:stop]
-            own = own[own > 0]
-            if own.size:
-                self.step_w[day] = min(float(own.min()), self.step_w.get(day, np.inf))
-            first = stop
+        ends_ns = began_ns + len(trace) * trace.period_ns
+        first, number = began_ns // WINDOW_NS, -(-ends_ns // WINDOW_NS) - began_ns // WINDOW_NS
+        step_w, steps = np.full(number, np.inf), np.zeros(number, dtype=np.int64)
+        watts = np.ascontiguousarray(trace.watts)
+        samples, rises = _count(watts, began_ns, trace.period_ns, step_w, steps)
+        self.samples += samples
+        self.rises += rises
+        self.falls += int(steps.sum()) - rises
+        for at in np.flatnonzero(steps):
+            window = first + int(at)
+            self.step_w[window] = min(float(step_w[at]), self.step_w.get(window, np.inf))
+            self.steps[window] = int(steps[at]) + self.steps.get(window, 0)
+
+
+@njit(cache=True, nogil=True)
+def _count(
+    watts: NDArray[np.float32],
+    began_ns: int,
+    period_ns: int,
+    step_w: NDArray[np.float64],
+    steps: NDArray[np.int64],
+) -> tuple[int, int]:  # pragma: no cover - compiled
+    """Write the least step and the number of steps of each window; return samples and rises."""
+    samples, rises, i = 0, 0, 0
+    for window in range(steps.size):
+        until_ns = (began_ns // WINDOW_NS + window + 1) * WINDOW_NS
+        stop = min((until_ns - began_ns + period_ns - 1) // period_ns, watts.size)
+        while i < stop:
+            samples += int(not np.isnan(watts[i]))
+            step = watts[i + 1] - watts[i] if i + 1 < watts.size else np.float32(0)
+            if abs(step) > 0:  # NaN is not
+                steps[window] += 1
+                rises += int(step > 0)
+                step_w[window] = min(step_w[window], np.float64(abs(step)))
+            i += 1
+    return samples, rises
+
+
+def _windows(load: LoggedLoad, tally: _Tally) -> Windows:
+    start = (load.start.value if load.start is not None else 0) + tally.offset_ns
+    blocks_w = load.blocks_w
+    at = np.arange(blocks_w.size, dtype=np.int64) * round(load.block_s * NS_PER_S)
+    window = (start + at) // WINDOW_NS
+    begins = np.flatnonzero(np.r_[True, window[1:] != window[:-1]])[: window.size]
+    here = window[begins]
+    return Windows(
+        start_ns=here * WINDOW_NS - tally.offset_ns,
+        step_w=np.array([tally.step_w.get(int(one), np.inf) for one in here]),
+        steps=np.array([tally.steps.get(int(one), 0) for one in here], dtype=np.int64),
+        high_w=np.fmax.reduceat(np.abs(blocks_w), begins) if window.size else np.empty(0),
+    )
 
 
 def _days(load: LoggedLoad, tally: _Tally) -> Days:
@@ -232,7 +291,11 @@ def _days(load: LoggedLoad, tally: _Tally) -> Days:
     out["mean_w"][which] = (np.add.reduceat(blocks, begins) / counts)[enough]
     out["low_w"][which] = np.minimum.reduceat(blocks, begins)[enough]
     out["high_w"][which] = np.maximum.reduceat(blocks, begins)[enough]
-    out["step_w"][which] = [tally.step_w.get(first + int(one), np.nan) for one in which]
+    least: dict[int, float] = {}
+    for window, step in tally.step_w.items():
+        day_of = window // WINDOWS_A_DAY
+        least[day_of] = min(step, least.get(day_of, np.inf))
+    out["step_w"][which] = [least.get(first + int(one), np.nan) for one in which]
     return Days(first=first, **out)
 
 
