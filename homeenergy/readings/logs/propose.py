@@ -40,6 +40,7 @@ from homeenergy.readings.logs.roles import (
     measured_of,
     numbers_circuits,
     refuse_days_of_many_rows,
+    refuse_numbers_with_letters,
     refuse_several,
     text_roles,
     times_across,
@@ -100,6 +101,7 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
         cells = table.filled(name)
         values = [table.number(cell) for cell in cells]
         odd = odd_cells(cells, values)
+        refuse_numbers_with_letters(table, name, odd)
         # A head that says power holds numbers, though most cells say OFF in place of one.
         said = table.head_of(name).holds in ("power", "energy") and len(odd) <= _FEW_WORDS
         few = odd.total() < len(cells) if said else odd.total() * 2 <= len(cells)

@@ -34,6 +34,8 @@ _ONE_PACE = 0.9  # of the steps between rows
 # Symbols of IEC 80000-6, and V for volts.
 _SYMBOLS: dict[str, Holds] = {"p": "power", "u": "volts", "v": "volts", "i": "amps"}
 _SYMBOLS |= {"s": "apparent", "q": "reactive", "f": "other", "pf": "factor"}
+_OF_POWER = {"active", "real"}  # where others are reactive or apparent
+_BEFORE_SYMBOL = re.compile(r"(.*\w)[\s_.:/-]+")
 _MOST_MEASURED = 20
 
 
@@ -95,7 +97,19 @@ class Table:
         if name.endswith((" A", "_A")) and f"{name[:-1]}B" in self.names:  # a leg, not amps
             head = read_head(name[:-1], unit=unit)
             return replace(head, label=f"{head.label} A")
-        return read_head(name, unit=unit)
+        return self._by_symbol(name) or read_head(name, unit=unit)
+
+    def _by_symbol(self, name: str) -> Head | None:
+        """What a head says that ends with a symbol, as "fridge.U" next to "fridge.P" does."""
+        found = _BEFORE_SYMBOL.match(name)
+        if found is None or (holds := _SYMBOLS.get(name[found.end() :].casefold())) is None:
+            return None
+        same = {
+            one[found.end() :].casefold()
+            for one in map(str, self.names)
+            if one.startswith(found[0])
+        }
+        return Head(label=found[1], holds=holds) if "p" in same and same & {"u", "v", "i"} else None
 
     def unit_of(self, name: str | int) -> str:
         """Unit in the cells of a column, that of most without a k for kilo; empty for none."""
@@ -144,6 +158,9 @@ def text_roles(table: Table, texts: Sequence[str | int]) -> Roles:
             and read_head(str(name)).holds != "other"
             and not _marks_rows(table, name)
         ):
+            one = "circuit" in roles and len(set(table.cells(roles["circuit"]))) < 2
+            if one and len(different) > 1 and not has_one_row(table):
+                del roles["circuit"]  # one text does not say which rows of an instant are whose
             roles.setdefault("circuit", name)
     return Roles(**roles)
 
@@ -177,7 +194,8 @@ def _at_one_pace(hours: NDArray[np.float64]) -> bool:
 
 def measured_of(text: str) -> Head:
     """What a cell says that is measured: words, a unit, or the symbol of a quantity."""
-    holds = _SYMBOLS.get(text.strip().casefold())
+    word = text.strip().casefold()
+    holds = "power" if word in _OF_POWER else _SYMBOLS.get(word)
     return read_head(text) if holds is None else Head(label="", holds=holds)
 
 
@@ -259,18 +277,41 @@ def refuse_several(table: Table, circuit: str | int, value: str | int) -> None:
             seen.setdefault(key, set()).add(reading)
     if table.hours is None or sum(len(some) > 1 for some in seen.values()) < len(seen) / 10:
         return
+    telling: dict[str | int, list[str]] = {}
     for name in table.names:
         cells = table.cells(name)
         different = sorted(set(cells))
         if name in (circuit, value) or not 2 <= len(different) <= _MOST_MEASURED:
             continue
+        telling[name] = cells
         if len(set(zip(keys, cells, strict=True))) == len(keys):
             raise HouseError(
                 f"column {name!r} tells several readings of a circuit at one instant from each "
                 f"other: {listed(different)}; which is power is not clear",
                 path=table.path,
                 fix=f"Write the [[log]] block by hand, with only = {{ {name} = "
-                f'"{different[0]}" }} for the rows that hold it.',
+                f'"{different[0]}" }} for the rows that hold it. If they are parts of one power, such '
+                "as legs, export their sum.",
+            )
+    if len(set(zip(keys, *telling.values(), strict=True))) == len(keys):
+        raise HouseError(
+            f"several rows are of one circuit, as column {circuit!r} names them, and of one "
+            f"instant; columns {listed([*telling])} together tell them from each other",
+            path=table.path,
+            fix="Export a file for each circuit, or one column with a name for each.",
+        )
+
+
+def refuse_numbers_with_letters(table: Table, name: str | int, odd: Counter[str]) -> None:
+    """Refuse cells such as 1.2k among plain numbers: they are readings, and not missing."""
+    for cell in odd:
+        number_of, letters = split_unit(cell)
+        if letters and table.number(number_of) is not None and len(letters) == 1:
+            raise HouseError(
+                f"{cell!r} stands among plain numbers, as where {letters!r} is for a factor",
+                path=table.path,
+                column=name,
+                fix="Export numbers without letters, all in one unit.",
             )
 
 
