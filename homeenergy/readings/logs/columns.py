@@ -33,21 +33,8 @@ UNITS: dict[str, tuple[Holds, str]] = {
             *("hz", "hertz", "lux", "lx", "hpa", "mbar", "rpm", "dbm", "ppm", "m3", "m³", "l/min"),
             *("l/h", "gal", "eur", "usd", "gbp", "chf", "€", "$", "£", "ct", "ma", "mv", "mw"),
             *("mwh", "gwh", "vah", "kvah", "j", "kj", "mj", "gj", "joule", "joules", "kcal"),
-            *(
-                "ws",
-                "kws",
-                "wmin",
-                "kwmin",
-                "btu",
-                "btu/h",
-                "therm",
-                "hp",
-                "w/m2",
-                "w/m²",
-                "m/s",
-                "km/h",
-                "mph",
-            ),
+            *("ws", "kws", "wmin", "kwmin", "btu", "btu/h", "therm", "hp"),
+            *("w/m2", "w/m²", "m/s", "km/h", "mph"),
         )
     },
 }

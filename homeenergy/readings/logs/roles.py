@@ -290,8 +290,8 @@ def refuse_several(table: Table, circuit: str | int, value: str | int) -> None:
                 f"other: {listed(different)}; which is power is not clear",
                 path=table.path,
                 fix=f"Write the [[log]] block by hand, with only = {{ {name} = "
-                f'"{different[0]}" }} for the rows that hold it. If they are parts of one power, such '
-                "as legs, export their sum.",
+                f'"{different[0]}" }} for the rows that hold it. If they are parts of '
+                "one power, such as legs, export their sum.",
             )
     if len(set(zip(keys, *telling.values(), strict=True))) == len(keys):
         raise HouseError(
