@@ -15,9 +15,8 @@ from homeenergy.readings.house import House
 from homeenergy.trust.clamps.logged_load import LoggedLoad
 from homeenergy.trust.concern import Implausible
 from homeenergy.trust.log_facts import Facts, from_when, instant_of, local_time, log_facts
-from homeenergy.trust.plausible_house import FACTORS, TESTS_OF_A_HOUSE, dates
+from homeenergy.trust.plausible_house import TESTS_OF_A_HOUSE, dates
 from homeenergy.units import NS_PER_S, S_PER_H
-from homeenergy.words import two_digits
 
 FEW_BEYOND, SHARE_BEYOND = 10, 1e-3
 RISES, FALLS_SHARE = 50, 0.01
@@ -29,10 +28,6 @@ CLIPPED_SHARE = 0.05  # of the energy
 # So many readings are the greatest to the last digit, nearly all that are near it, of a large load
 # that is told in steps of less than a thousandth: the volts of a supply move it by more.
 FLAT_N, FLAT_SHARE, FLAT_W, FLAT_STEP = 30, 0.9, 100.0, 1e-3
-# Ten minutes of so many steps, of which there are so many; the step that a share of them have, or
-# one to three of it; how far the load's height may be off the factor; different readings an hour.
-WINDOW_STEPS, FEW_WINDOWS, DIGIT_SHARE, SAME_STEP, MOST_STEPS = 5, 10, 0.1, 0.02, 3
-HIGH_TIMES, DIFFERENT = 16.0, 5
 
 Test = Callable[[House, Facts], Iterator[Implausible]]
 
@@ -247,50 +242,6 @@ def _clipped(house: House, facts: Facts) -> Iterator[Implausible]:
     )
 
 
-def _minutes_in_another_unit(house: House, facts: Facts) -> Iterator[Implausible]:
-    """Times whose readings go in steps of 1000, 60 or 3600 times the log's own, and as high.
-
-    A log is printed with so many digits. Where a unit is changed, so is the step of its readings,
-    and it is so by that factor to the last digit.
-    """
-    windows = facts.windows
-    asked = (windows.steps >= WINDOW_STEPS) & np.isfinite(windows.high_w)
-    if asked.sum() < FEW_WINDOWS:
-        return
-    steps_w, high_w = windows.step_w, windows.high_w
-    own_w = float(np.quantile(steps_w[asked], DIGIT_SHARE, method="lower"))
-    if np.mean(np.abs(steps_w[asked] / own_w - 1) <= SAME_STEP) < DIGIT_SHARE:
-        return  # it is not printed with so many digits
-    for factor, words in FACTORS.items():
-        for times in (factor, 1 / factor):
-            ratio = np.divide(steps_w, own_w * times, out=np.zeros(asked.size), where=asked)
-            whole = np.clip(np.round(ratio), 1, MOST_STEPS)
-            near = asked & (np.abs(ratio - whole) <= SAME_STEP * whole) & (high_w > 0)
-            beside = np.convolve(near, np.ones(3), mode="same") > 0  # it may begin or end in these
-            others_w = float(np.nanmax(np.where(beside, np.nan, high_w), initial=0.0))
-            far = high_w / max(others_w, own_w)
-            near &= far >= factor / HIGH_TIMES if times > 1 else far <= HIGH_TIMES / factor
-            if not near.any() or 2 * near.sum() > asked.sum():
-                continue
-            at = instant_of(int(windows.start_ns[int(np.argmax(near))]))
-            some = house.trace(facts.circuit, at, at + pd.Timedelta(hours=1)).watts
-            if np.unique(some[np.isfinite(some)]).size < DIFFERENT:
-                continue
-            yield Implausible(
-                weight="wrong",
-                circuits=(facts.circuit.name,),
-                what=f"for {10 * int(near.sum())} min its readings go in steps of "
-                f"{two_digits(float(steps_w[near].min()))} W and reach "
-                f"{two_digits(float(high_w[near].max()))} W, else in steps of {two_digits(own_w)} "
-                f"W up to {two_digits(others_w)} W, as where a unit is changed ({words})",
-                where=from_when(house, facts, at),
-                too_much=times > 1,
-                do="Correct these readings in the log, or give them a [[log]] of their own in "
-                "house.toml with their unit.",
-            )
-            return
-
-
 def _flat_top(_: House, facts: Facts) -> Iterator[Implausible]:
     """A greatest reading at which nothing varies, where no rating says that the clamp ends."""
     load = facts.load
@@ -319,5 +270,4 @@ TESTS_OF_A_CIRCUIT: tuple[Test, ...] = (
     _stuck,
     _clipped,
     _flat_top,
-    _minutes_in_another_unit,
 )

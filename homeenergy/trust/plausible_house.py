@@ -19,6 +19,7 @@ from homeenergy.trust.log_facts import (
     from_when,
     instant_of,
 )
+from homeenergy.trust.plausible_minutes import FACTORS, minutes_in_another_unit
 from homeenergy.trust.plausible_steps import steps_of_mains
 from homeenergy.trust.typed_readings import read_meter
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
@@ -30,7 +31,6 @@ AHEAD = pd.Timedelta(days=2)
 EARLIEST = pd.Timestamp("2000-01-01", tz="UTC")
 LONG_HOLE_DAYS = 365.0
 CONFLICT_SHARE = 0.01
-FACTORS = {1000.0: "kW for W", 60.0: "minutes for hours", 3600.0: "seconds for hours"}
 # All of so many circuits read next to nothing for so long, a few times, and hardly else.
 NOTHING_OF, NOTHING_W, NOTHING_H, NOTHING_TIMES, NOTHING_SHARE = 3, 0.05, 0.25, 3, 0.01
 OFF_OCTAVES, AGREEING = 1.0, 0.8
@@ -512,6 +512,7 @@ TESTS_OF_A_HOUSE: tuple[HouseTest, ...] = (
     _unit_changed,
     _siblings,
     _stepped_together,
+    minutes_in_another_unit,
     _all_at_nothing,
     _far_too_small,
     _finer_than_others,
