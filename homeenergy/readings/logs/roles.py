@@ -136,6 +136,7 @@ class Roles:
 def text_roles(table: Table, texts: Sequence[str | int]) -> Roles:
     """Find the column that names circuits, by what the others are."""
     roles: dict[str, str | int] = {}
+    instead: dict[str, str | int] = {}
     for name in texts:
         different = {cell for cell in table.cells(name) if cell}
         counted = sum(table.number(text) is not None for text in different)
@@ -158,11 +159,10 @@ def text_roles(table: Table, texts: Sequence[str | int]) -> Roles:
             and read_head(str(name)).holds != "other"
             and not _marks_rows(table, name)
         ):
-            one = "circuit" in roles and len(set(table.cells(roles["circuit"]))) < 2
-            if one and len(different) > 1 and not has_one_row(table):
-                del roles["circuit"]  # one text does not say which rows of an instant are whose
-            roles.setdefault("circuit", name)
-    return Roles(**roles)
+            # "power" in every row names a circuit only where nothing else does.
+            of_all = len(different) == 1 and bool(heads[0].holds) and not heads[0].label
+            (instead if of_all else roles).setdefault("circuit", name)
+    return Roles(**(instead | roles))
 
 
 def _marks_rows(table: Table, name: str | int) -> bool:
