@@ -6,6 +6,8 @@ stop, samples that are there, their sum, sum of squares, least, greatest). All s
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 
@@ -32,7 +34,7 @@ def compress(watts, origin, tau, out) -> int:  # pragma: no cover - compiled
     tile_count, tile_total = np.empty(2 * tiles + 1), np.empty(2 * tiles + 1)
     tile_whole = np.empty(2 * tiles + 1, np.uint8)
     row_of = np.empty(tiles + 1, np.int64)
-    made = np.int64(0)  # a plain 0 is compiled for itself
+    made: Any = np.int64(0)  # a plain 0 is compiled for itself
     for t in range(tiles + 1):  # the last is what is left, and may be empty
         row_of[t] = made
         x = watts[t * TILE : (t + 1) * TILE]
@@ -213,7 +215,7 @@ def _write(x, at, depth, count, total, whole, base, out, made) -> int:  # pragma
 @njit(cache=True, nogil=True)
 def _join_tiles(n, depth, count, total, whole, base, row_of, out, made) -> int:  # pragma: no cover
     """Join the rows of tiles that are one atom, in place; return how many rows are left."""
-    left = np.int64(0)
+    left: Any = np.int64(0)
     pos = np.int64(0)
     while pos < n:
         k = _reach(pos, n, depth, whole, base) if whole[pos] else 0
