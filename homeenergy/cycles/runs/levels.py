@@ -284,16 +284,19 @@ def _levels_of(plateaus: Plateaus, lasting: NDArray[np.bool_]) -> Levels:
 
 
 def _least_alone_w(plateaus: Plateaus, *, above_w: float) -> float:
-    """Least mean of a stretch above a level that lasts as a quiet one does [W].
+    """Greatest power of the least stretch above a level that lasts as a quiet one does [W].
 
     A display that follows a use is part of a stretch with that use, which a gap in the data hides.
     """
-    first, _, n, sum_w, _ = kernels.stretches(
+    first, stop, n, _, _ = kernels.stretches(
         plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, above_w, above_w
     )
+    if not first.size:
+        return np.inf
+    most_w = np.maximum.reduceat(np.r_[plateaus.mean_w, -np.inf], np.c_[first, stop].ravel())[::2]
     follows = np.r_[True, plateaus.hole_follows][first]
     lasts = (n * plateaus.period_s >= QUIET_S) & ~follows
-    return float((sum_w[lasts] / n[lasts]).min(initial=np.inf))
+    return float(most_w[lasts].min(initial=np.inf))
 
 
 def _with_the_lowest(
@@ -328,8 +331,9 @@ def _levels_of_rest(
 ) -> tuple[int, float]:
     """How many of the quiet levels are rest, and the typical excess of the work above them [W].
 
-    What usually draws nothing, and lasts by itself at `alone_w` or above, is used there. Nothing is
-    work where no level leaves any above it: 0 and NaN.
+    What usually draws nothing is used at a level where it lasts with no use ten times as great,
+    `alone_w` being the least of the greatest powers of what lasts. Nothing is work where no level
+    leaves any above it: 0 and NaN.
     """
     base = _usual_level(quiet, tolerance_w)
     rise_w = quiet.top_w - quiet.mean_w[0]
@@ -341,7 +345,8 @@ def _levels_of_rest(
     )
     for k in range(len(quiet) - 1, -1, -1):
         top_w = quiet.top_w[k]
-        used = abs(usual_w) <= NOTHING_W and alone_w <= top_w + _wanders_w(top_w, tolerance_w)
+        # A display is small beside the use that it follows, the end of a charge is not.
+        used = abs(usual_w) <= NOTHING_W and alone_w < top_w / QUIET_SHARE
         if k and (over_base_w[k] > IDLE_ELECTRONICS_W or used):
             continue
         work = np.where(w > top_w + _wanders_w(top_w, tolerance_w), energy, 0.0)
