@@ -249,14 +249,14 @@ class Recorder:
             lines.append(line_of(time_ms, circuit, value))
         if batch.position is not None:
             stream.position = batch.position
+        if self._watch is not None:
+            self._watch(batch.source, batch.readings)
         if not lines:
             return
         if stream.journal.add("".join(lines).encode()):
             counts.written += len(lines)
         else:
             counts.lost += len(lines)
-        if self._watch is not None:
-            self._watch(batch.source, batch.readings)
 
     def _look_at_clock(self) -> None:
         clock = time.time() - time.monotonic()

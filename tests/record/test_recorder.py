@@ -30,6 +30,10 @@ TIMED = (
     'kind = "file"\naddress = "meter.txt"\ntime_field = 1\ntime_format = "epoch_ms"\n'
     'name_field = 2\nvalue_field = 3\n[source.circuits]\nfridge = "f"\noven = "o"\n'
 )
+WATCH = (
+    "import sys; from homeenergy.record import record; "
+    "record(sys.argv[1], watch=lambda source, readings: print(len(readings)))"
+)
 RECORD = "import sys; from homeenergy.record import record; record(sys.argv[1], sync_every_s=0.5)"
 
 
@@ -60,6 +64,10 @@ def test_every_reading_is_accounted_for(tmp_path):
     assert again["received"] == again["repeated"] + again["known"] + again["written"]
     assert again["written"] == 0
     assert len(rows(folder)) == 1002
+    # Who watches sees it all the same.
+    command = [sys.executable, "-c", WATCH, str(folder)]
+    seen = subprocess.run(command, input=feed, check=True, capture_output=True).stdout.split()
+    assert sum(map(int, seen)) == again["received"]
 
 
 def recorded_bytes(folder):
