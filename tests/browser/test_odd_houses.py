@@ -260,7 +260,8 @@ def test_other_quantities_have_lanes_of_their_own(look_at):
     with shown.page.expect_download() as waiting:
         shown.root.get_by_role("button", name="CSV").click()
     table = pd.read_csv(waiting.value.path())
-    assert list(table.columns) == ["time", "oven_w", "boiler_°C", "volts_l1_V"]
+    others = ["boiler_°C", "volts_l1_V", "utility_meter_w"]
+    assert list(table.columns) == ["time", "oven_w", *others]
     assert table["volts_l1_V"].max() == 235
     shown.ask("viewer => viewer.select(...viewer.view)")
     rows = shown.root.locator(".he-table tr")

@@ -105,7 +105,9 @@ def test_the_client_reads_of_a_change_and_of_no_saving(tmp_path):
     assert row[0] == "heater"
     assert row[1].startswith("22 March 2026")
     daily = pd.Series(watts).groupby(np.arange(watts.size) // 144).mean() * 0.024
-    before, after, size = (float(cell.split("\xa0")[0]) for cell in row[2:])
+    before, after, size = (
+        float(cell.split("\xa0")[0].replace("\N{MINUS SIGN}", "-")) for cell in row[2:]
+    )
     assert before == pytest.approx(daily[:20].mean(), abs=0.05)
     assert after == pytest.approx(daily[20:].mean(), abs=0.05)
     assert size == pytest.approx(after - before, abs=0.011)

@@ -368,4 +368,4 @@ def test_the_command_writes_checks_and_refuses(house, tmp_path):
     assert (changed.exit_code, changed.stdout) == (1, "house.toml has changed\n")
     assert run(house).exit_code == 2
     assert run(house, "--out", out, "--paper", "a5").exit_code == 2
-    assert run(house, "--out", tmp_path / "d.rtf").exit_code == 1
+    assert run(house, "--out", tmp_path / "d.rtf").exit_code == 2

@@ -328,6 +328,8 @@ def _csv(path: Path, layout: LogLayout, types: Types, torn: list[str]) -> Iterat
             except pa.ArrowInvalid as error:
                 if "Empty CSV" in str(error):
                     return
+                if not stream.seekable():  # unpacked piece by piece
+                    raise
                 stream.seek(0)
                 parts, heads = between_heads(_whole(stream, path), layout)
                 if not heads:
