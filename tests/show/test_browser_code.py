@@ -72,3 +72,11 @@ def test_colours_are_in_the_style_sheet_alone():
     assert names[0] == names[1] >= {"text", "faint", "grid", "paper", "run", "rest", "lines"}
     for part in (light, dark):
         assert len(re.search(r"--he-lines:([^;]+);", part)[1].split()) == 7
+
+
+def test_no_two_style_sheets_of_one_page_style_the_same_class():
+    """Panels and a viewer stand in one notebook."""
+    sheets = [WEB / "view.css", WEB.parents[1] / "panels" / "web" / "marks.css"]
+    styled = [set(re.findall(r"\.(he-[\w-]+)", path.read_text("utf-8"))) for path in sheets]
+    assert all(styled)
+    assert styled[0] & styled[1] == set()

@@ -406,8 +406,8 @@ def test_marks_stand_where_their_values_are():
     assert "&lt;cotton&gt;" in drawn
     assert 'aria-label="Figure. &quot;two&quot;"' in drawn
     dots = [float(at) for at in re.findall(r'he-dot he-\w+" style="left:([\d.]+)%', drawn)]
-    ticks = [float(at) for at in re.findall(r'he-at" style="left:([\d.]+)%', drawn)]
-    written = [float(text) for text in re.findall(r'he-at" style="[^"]+">([\d.-]+)<', drawn)]
+    ticks = [float(at) for at in re.findall(r'he-marks-at" style="left:([\d.]+)%', drawn)]
+    written = [float(text) for text in re.findall(r'he-marks-at" style="[^"]+">([\d.-]+)<', drawn)]
     each = (ticks[-1] - ticks[0]) / (written[-1] - written[0])
     for dot, value in zip(
         dots, (found.a.value, found.b.value, found.difference.value), strict=True

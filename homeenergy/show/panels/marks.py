@@ -126,7 +126,7 @@ def change_marks(change: Change, words: str) -> str:
             for day in (change.earliest, change.latest)
         )
         parts.append(
-            f'<i class="he-strip" style="left:{first:.2f}%;width:{last - first:.2f}%"></i>'
+            f'<i class="he-marks-strip" style="left:{first:.2f}%;width:{last - first:.2f}%"></i>'
         )
     parts.append(f'<i class="he-rule" style="left:{across.at(at_day - 0.5):.2f}%"></i>')
     later = numbers >= at_day
@@ -148,7 +148,7 @@ def change_marks(change: Change, words: str) -> str:
     for k in range(0, int(numbers[-1]) + 1, step):
         day = days.iloc[0] + pd.Timedelta(days=k)
         text = f"{day.day} {day:%b}"
-        parts.append(f'<span class="he-at" style="left:{across.at(k):.2f}%">{text}</span>')
+        parts.append(f'<span class="he-marks-at" style="left:{across.at(k):.2f}%">{text}</span>')
     same = same_words(change)
     key = [("he-dot he-first", f"before{same}"), ("he-dot he-shown", f"after{same}")]
     key += [("he-dot he-raw", "as measured")] if moved else []
@@ -224,7 +224,7 @@ def _rows(
     words: str,
 ) -> str:
     ticks = "".join(
-        f'<span class="he-at" style="left:{scale.at(tick):.2f}%">{tick:g}</span>'
+        f'<span class="he-marks-at" style="left:{scale.at(tick):.2f}%">{tick:g}</span>'
         for tick in scale.ticks()
     )
     top = (
@@ -241,7 +241,7 @@ def _rows(
 
 def _key(pairs: Sequence[tuple[str, str]]) -> str:
     spans = "".join(f'<span><i class="{look}"></i>{escape(text)}</span>' for look, text in pairs)
-    return f'<div class="he-key">{spans}</div>'
+    return f'<div class="he-marks-key">{spans}</div>'
 
 
 def _figure(body: str, words: str) -> str:
