@@ -19,7 +19,7 @@ from ..browser import found_browser
 pytestmark = [pytest.mark.slow, pytest.mark.study, pytest.mark.browser]
 
 FRAMES, SLOWER = 40, 4
-MOST_OF_PLAIN, MOST_IN_THE_MIDDLE = 3, 1
+MOST_OF_PLAIN, MOST_IN_THE_MIDDLE = 5, 1
 PREDICT = """step => {
   const form = document.querySelector(`#step-${step.name} form.predict`);
   const input = form.querySelector("input");
