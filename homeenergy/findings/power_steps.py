@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -98,11 +99,9 @@ def standby_step(cycles: Cycles, *, timezone: str) -> PowerStep | None:
     As `power_step`, of the median power at rest of each day, in watts.
     """
     days, watts = _resting_w(cycles, timezone)
-    cut = (
-        _step(watts, least=max(LEAST_STANDBY_W, LEAST_STEP * float(np.median(watts))))
-        if len(days)
-        else None
-    )
+    if not len(days):
+        return None
+    cut = _step(watts, least=max(LEAST_STANDBY_W, LEAST_STEP * float(np.median(watts))))
     return None if cut is None else _found(days[cut], days[cut], watts, cut, "median of days")
 
 
@@ -150,13 +149,10 @@ def _resting_w(cycles: Cycles, timezone: str) -> tuple[pd.DatetimeIndex, Array]:
     plateau = np.searchsorted(plateaus.first, first, side="right") - 1
     begun, ended = (np.searchsorted(np.sort(one), first, side="right") for one in busy)
     resting = (plateau >= 0) & (first < plateaus.stop[plateau]) & (begun == ended)
-    day = np.searchsorted(midnights, first, side="right") - 1
-    watts = np.full(len(days), np.nan)
-    for number in np.unique(day[resting]):
-        those = resting & (day == number)
-        watts[number] = weighted_quantile(
-            plateaus.mean_w[plateau[those]], n[those], n[those].sum() / 2
-        )
+    first, n, mean_w = first[resting], n[resting], plateaus.mean_w[plateau[resting]]
+    edges = np.append(np.searchsorted(first, midnights), first.size)
+    parts = [slice(a, b) for a, b in pairwise(edges)]
+    watts = np.array([weighted_quantile(mean_w[k], n[k], n[k].sum() / 2) for k in parts])
     known = np.isfinite(watts)
     return days[known], watts[known]
 

@@ -36,15 +36,8 @@ UNSURE = 0.01  # of a time constant: what it is unsure by, as instants feel it
 MEANS_OF = (1, 4, 16)  # samples, of which those that show most switches are taken
 MOST_REFINED = 60  # instants that time constants are learned from
 LEAST_SAMPLES = 4  # such means in a time constant
-WALKS = (
-    0.0,
-    1e-5,
-    1e-4,
-    1e-3,
-    1e-2,
-    1e-1,
-    1.0,
-)  # variances of a reading, of a step of surroundings
+# Variances of a step of surroundings, by that of a reading.
+WALKS = (0.0, 1e-5, 1e-4, 1e-3, 1e-2, 1e-1, 1.0)
 YOUNG = 0.3  # time constants, for which what switched and what did not are both followed
 _STEPS = 24  # instants that are tried on either side of one
 Numbers = NDArray[np.float64]
@@ -327,16 +320,6 @@ def _edges(states: NDArray[np.int8]) -> list[tuple[int, int, bool]]:
     return [(int(k), int(states[k]), bool(states[k - 1] >= 0 and states[k] >= 0)) for k in at]
 
 
-def _window(
-    edges: list[tuple[int, int, bool]], number: int, *, size: int, reach: float
-) -> tuple[int, int]:
-    """Samples around an instant, between its neighbours."""
-    at = edges[number][0]
-    before = edges[number - 1][0] if number else 0
-    after = edges[number + 1][0] if number + 1 < len(edges) else size
-    return max(before, round(at - reach)), min(after, round(at + reach) + 1)
-
-
 @njit(cache=True)
 def _misfit(celsius, first, stop, at, tau_before, tau_after, dt, walk):  # type: ignore[no-untyped-def]
     """Sum of squares of the closed form with a switch at `at` [s], and what goes with it.
@@ -389,12 +372,35 @@ def _misfit(celsius, first, stop, at, tau_before, tau_after, dt, walk):  # type:
     return total, lagged, count, free[1], inverse[1, 1], logs
 
 
-def _walk(celsius: Numbers, of: tuple[int, int, float, float, float], dt: float) -> float:
-    """By how much surroundings wander around an instant: what is likeliest."""
-    first, stop, at, before, after = of
+def _around(
+    edges: list[tuple[int, int, bool]],
+    number: int,
+    taus: tuple[float, float],
+    *,
+    size: int,
+    reach: float,
+) -> tuple[int, int, float, float]:
+    """Samples around an edge, between its neighbours, and the time constants on either side."""
+    at, state, _ = edges[number]
+    first = edges[number - 1][0] if number else 0
+    stop = edges[number + 1][0] if number + 1 < len(edges) else size
+    before, after = taus[::-1] if state else taus
+    return max(first, round(at - reach)), min(stop, round(at + reach) + 1), before, after
+
+
+def _walk(
+    celsius: Numbers,
+    dt: float,
+    edges: list[tuple[int, int, bool]],
+    number: int,
+    taus: tuple[float, float],
+) -> float:
+    """By how much surroundings wander around an edge: what is likeliest."""
+    reach = REACH * max(taus) / dt
+    first, stop, before, after = _around(edges, number, taus, size=celsius.size, reach=reach)
     costs = []
     for walk in WALKS:
-        found = _misfit(celsius, first, stop, at, before, after, dt, walk)
+        found = _misfit(celsius, first, stop, edges[number][0] * dt, before, after, dt, walk)
         costs.append(found[2] * np.log(max(found[0], 1e-12)) + found[5])
     return WALKS[int(np.argmin(costs))]
 
@@ -410,12 +416,12 @@ def _instant(
     at, state, known = edges[number]
     if not known:
         return _Instant(state, at * dt)
-    before, after = (taus[1], taus[0]) if state else (taus[0], taus[1])
-    first, stop = _window(edges, number, size=celsius.size, reach=REACH * max(taus) / dt)
+    reach = REACH * max(taus) / dt
+    first, stop, before, after = _around(edges, number, taus, size=celsius.size, reach=reach)
     low, high = max(first + 1, at - max(taus) / dt), min(stop - 2, at + max(taus) / dt)
     if high <= low:
         return _Instant(state, at * dt, dt)
-    walk = _walk(celsius, (first, stop, at * dt, before, after), dt)
+    walk = _walk(celsius, dt, edges, number, taus)
     tried = np.linspace(low, high, 2 * _STEPS + 1) * dt
     for _ in range(3):  # ever finer around the best
         found = [_misfit(celsius, first, stop, t, before, after, dt, walk)[0] for t in tried]
@@ -446,7 +452,7 @@ def _refine(
 ) -> tuple[tuple[float, float], float]:
     """Time constants for which the closed form fits best after instants, and the rise then."""
     kept = [n for n in range(len(edges)) if edges[n][2]][:MOST_REFINED]
-    walks = {n: _walk_of(celsius, dt, edges, n, taus) for n in kept}
+    walks = {n: _walk(celsius, dt, edges, n, taus) for n in kept}
     for state in (1, 0):
         some = [n for n in kept if edges[n][1] == state]
         reach_s = max(taus)  # of the same samples, whatever is tried
@@ -464,20 +470,6 @@ def _refine(
     return taus, float(np.median(sizes)) if sizes.size else rise
 
 
-def _walk_of(
-    celsius: Numbers,
-    dt: float,
-    edges: list[tuple[int, int, bool]],
-    number: int,
-    taus: tuple[float, float],
-) -> float:
-    """By how much surroundings wander around an edge."""
-    at, state, _ = edges[number]
-    before, after = (taus[1], taus[0]) if state else (taus[0], taus[1])
-    first, stop = _window(edges, number, size=celsius.size, reach=REACH * max(taus) / dt)
-    return _walk(celsius, (first, stop, at * dt, before, after), dt)
-
-
 def _best_misfit(
     celsius: Numbers,
     dt: float,
@@ -488,9 +480,8 @@ def _best_misfit(
     walk: float,
 ) -> float:
     """Least misfit around an instant, over instants nearby."""
-    at, state, _ = edges[number]
-    before, after = (taus[1], taus[0]) if state else (taus[0], taus[1])
-    first, stop = _window(edges, number, size=celsius.size, reach=REACH * reach_s / dt)
+    at, reach = edges[number][0], REACH * reach_s / dt
+    first, stop, before, after = _around(edges, number, taus, size=celsius.size, reach=reach)
     near = np.linspace(max(first + 1, at - 8), min(stop - 2, at + 8), 17) * dt
     return min(_misfit(celsius, first, stop, t, before, after, dt, walk)[0] for t in near)
 

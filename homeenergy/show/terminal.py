@@ -12,7 +12,6 @@ from homeenergy.findings.appliance.columns import Column, columns_for
 from homeenergy.findings.appliance.record import (
     estimate_text,
     interval_text,
-    value_and_interval,
     value_text,
 )
 from homeenergy.findings.appliance.table import Findings, notable_lines, notes, shared_remarks
@@ -400,27 +399,11 @@ def quality_lines(quality: pd.DataFrame, *, width: int = 100) -> list[str]:
 def programme_lines(found: ProgrammeUses, *, circuit: str, width: int = 100) -> list[str]:
     """Lay out what each programme of a circuit uses per run as text of at most `width`."""
     number = {name: k + 1 for k, name in enumerate(found.programmes.table["name"])}
-    costs = [use.cost for use in found.uses if use.cost is not None]
-    rows = tuple(
-        (
-            f"{circuit}:{number[use.name]}",
-            use.name,
-            f"{use.runs:,}",
-            value_and_interval(use.run_kwh),
-            value_and_interval(use.minutes),
-            *((value_and_interval(use.cost),) if use.cost else ()),
-        )
-        for use in found.uses
-    )
-    head = (
-        "",
-        "programme",
-        "runs",
-        "energy per run",
-        "lasts",
-        *(("cost per run",) if costs else ()),
-    )
-    units = ("", "", "", "kWh", "min", *((costs[0].unit,) if costs else ()))
+    rows = tuple((f"{circuit}:{number[row[0]]}", *row) for row in found.cells())
+    head: tuple[str, ...] = ("", "programme", "runs", "energy per run", "lasts")
+    units: tuple[str, ...] = ("", "", "", "kWh", "min")
+    if found.currency:
+        head, units = (*head, "cost per run"), (*units, found.currency)
     table = Table(head=head, units=units, rows=rows, numeric=frozenset(range(2, len(head))))
     note = "In brackets: 95 % intervals. To compare two, name both."
     return text_lines([Heading(text=found.appliance), table, Prose(text=note)], width=width)

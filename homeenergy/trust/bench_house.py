@@ -34,9 +34,7 @@ def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list
         return []
     results = []
     for name, pairs in table.groupby("circuit", sort=False):
-        if (
-            (pairs["clamp_w"] == 0) & (pairs["reference_w"] > 0)
-        ).all():  # evidence of a fault, not of a multiplier
+        if _dead(pairs):  # evidence of a fault, not of a multiplier
             continue
         circuit = house.circuit(str(name))
         errors = clamp_errors(circuit, house.supply)
@@ -114,6 +112,7 @@ def _off(house: House, result: BenchResult) -> Concern:
 
 
 def _dead(pairs: pd.DataFrame) -> bool:
+    """Whether a clamp reads nothing wherever the reference shows a load."""
     return bool(((pairs["clamp_w"] == 0) & (pairs["reference_w"] > 0)).all())
 
 

@@ -54,6 +54,14 @@ def measured(command, environment):
     return json.loads(done.stdout)
 
 
+def copied_house(folder):
+    """The sample house without a store, nothing compiled for it, and what to measure by."""
+    house = folder / "orchard_house"
+    shutil.copytree(SAMPLE, house, ignore=shutil.ignore_patterns("store"))
+    environment = {**os.environ, "NUMBA_CACHE_DIR": str(folder / "compiled")}
+    return house, environment, [sys.executable, "-c", REFERENCE, str(house / "logs")]
+
+
 def in_words(what, run, unit_s):
     times, mib = run["cores_s"] / unit_s, run["peak_bytes"] / 2**20
     return f"{what} {times:.1f} times ({run['clock_s']:.1f} s by the clock), {mib:.0f} MiB"
@@ -63,11 +71,8 @@ def in_words(what, run, unit_s):
 @pytest.mark.study  # nothing but compiling takes a minute of it
 @pytest.mark.skipif(os.name == "nt", reason="measures memory by a POSIX call")
 def test_first_findings_by_reading_and_compiling_and_within_a_gibibyte(tmp_path, capsys):
-    house = tmp_path / "orchard_house"
-    shutil.copytree(SAMPLE, house, ignore=shutil.ignore_patterns("store"))
-    environment = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "compiled")}
+    house, environment, reference = copied_house(tmp_path)
     command = [sys.executable, "-m", "homeenergy.cli", "findings", str(house)]
-    reference = [sys.executable, "-c", REFERENCE, str(house / "logs")]
     references = [measured(reference, environment)]
     first = measured(command, environment)
     references.append(measured(reference, environment))

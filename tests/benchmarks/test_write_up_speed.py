@@ -1,12 +1,11 @@
 """The client's edition of the sample house, by reading its logs, in time of cores."""
 
 import os
-import shutil
 import sys
 
 import pytest
 
-from .test_findings_speed import BUSY, REFERENCE, SAMPLE, in_words, measured
+from .test_findings_speed import BUSY, copied_house, in_words, measured
 
 AIM_TIMES = 3.0  # 20 s where reading and compiling take 6.4 s
 # What was written is said on stderr, which `measured` allows nobody.
@@ -20,11 +19,8 @@ sys.exit(subprocess.run(sys.argv[1:], stderr=subprocess.DEVNULL).returncode)
 @pytest.mark.study
 @pytest.mark.skipif(os.name == "nt", reason="measures memory by a POSIX call")
 def test_the_clients_edition_by_reading_and_compiling(tmp_path, capsys):
-    house = tmp_path / "orchard_house"
-    shutil.copytree(SAMPLE, house, ignore=shutil.ignore_patterns("store"))
-    environment = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "compiled")}
+    house, environment, reference = copied_house(tmp_path)
     command = [sys.executable, "-m", "homeenergy.cli"]
-    reference = [sys.executable, "-c", REFERENCE, str(house / "logs")]
     document = tmp_path / "report.pdf"
     before = measured([*command, "findings", str(house)], environment)  # imports and compiles
     references = [measured(reference, environment)]

@@ -68,15 +68,24 @@ class ProgrammeUses:
             rows.append(row)
         return pd.DataFrame(rows)
 
+    @property
+    def currency(self) -> str | None:
+        """Of the costs; None where none is known."""
+        return next((use.cost.unit for use in self.uses if use.cost is not None), None)
+
+    def cells(self) -> list[list[str]]:
+        """Texts of a row a programme: name, runs, energy, minutes; cost, where one is known."""
+        rows = []
+        for use in self.uses:
+            estimates = [use.run_kwh, use.minutes, *([use.cost] if self.currency else [])]
+            rows.append([use.name, f"{use.runs:,}", *map(value_and_interval, estimates)])
+        return rows
+
     def to_markdown(self) -> str:
         """A table that a person would paste."""
-        currency = next((use.cost.unit for use in self.uses if use.cost is not None), None)
         head = ["programme", "runs", "kWh per run", "minutes"]
-        head += [f"cost per run [{currency}]"] if currency else []
-        rows = [head, ["---", *["---:"] * (len(head) - 1)]]
-        for use in self.uses:
-            estimates = [use.run_kwh, use.minutes, *([use.cost] if currency else [])]
-            rows.append([use.name, f"{use.runs:,}", *map(value_and_interval, estimates)])
+        head += [f"cost per run [{self.currency}]"] if self.currency else []
+        rows = [head, ["---", *["---:"] * (len(head) - 1)], *self.cells()]
         lines = ["| " + " | ".join(c.replace("|", "\\|") for c in row) + " |" for row in rows]
         return "\n".join(lines)
 

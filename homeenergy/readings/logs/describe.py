@@ -18,7 +18,7 @@ from homeenergy.house.layouts import LogLayout
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.columns import read_head
 from homeenergy.readings.logs.heads import ONE_HEAD
-from homeenergy.readings.logs.own_pace import OwnPace, find_own_pace, is_full, own_pace_remark
+from homeenergy.readings.logs.own_pace import OwnPace, column_pace, is_full, own_pace_remark
 from homeenergy.readings.logs.pace import (
     MOSTLY_NEW,
     Pace,
@@ -560,15 +560,7 @@ def _with_pace(
 def _own_paces(layout: LogLayout, rows: Rows) -> dict[str, OwnPace]:
     """Paces of the columns that have empty cells."""
     table_ns = find_period_ns(rows.times_ns)
-    found = {
-        name: find_own_pace(
-            rows.times_ns,
-            values,
-            table_ns=table_ns,
-            spread=layout.columns[name].quantity == "energy",
-        )
-        for name, values in rows.columns.items()
-    }
+    found = {name: column_pace(rows, layout, name, table_ns=table_ns) for name in rows.columns}
     return {name: pace for name, pace in found.items() if pace is not None}
 
 

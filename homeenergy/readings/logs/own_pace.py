@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from homeenergy.house.layouts import LogLayout
 from homeenergy.readings.logs.pace import MOSTLY_NEW, Source, longest_step_s
+from homeenergy.readings.logs.read import Rows
 from homeenergy.readings.logs.rows import (
     JITTERY,
     LONG_SHARE,
@@ -91,6 +93,15 @@ def find_own_pace(
         return OwnPace(table_ns, LONGEST_QUIET_NS)
     longest_ns = round(longest_step_s(np.diff(own.times_ns)) * NS_PER_S)
     return OwnPace(table_ns, max(longest_ns, usual))
+
+
+def column_pace(
+    rows: Rows, layout: LogLayout, circuit: str, *, table_ns: int | None
+) -> OwnPace | None:
+    """As `find_own_pace`, of the column of a circuit."""
+    spread = layout.columns[circuit].quantity == "energy"
+    values = rows.columns[circuit]
+    return find_own_pace(rows.times_ns, values, table_ns=table_ns, spread=spread)
 
 
 def is_full(values: Values) -> bool:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.schedule import Schedule
-from homeenergy.readings.logs.own_pace import OwnPace, find_own_pace
+from homeenergy.readings.logs.own_pace import column_pace
 from homeenergy.readings.logs.read import COUNTERS, Rows, read_log
 from homeenergy.readings.logs.rows import (
     ABSURD_W,
@@ -408,7 +408,7 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
             fix=f"State period_s in `{log.place}` of house.toml.",
         )
     if found is not None and not has_pace(rows.times_ns, found):
-        own = [_own_pace(log, rows, name, None) for name in rows.columns]
+        own = [column_pace(rows, layout, name, table_ns=None) for name in rows.columns]
         if quickest := min((one.row_period_ns for one in own if one), default=0):
             return quickest
         spread = any(layout.columns[name].quantity == "energy" for name in rows.columns)
@@ -433,11 +433,6 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
     return period
 
 
-def _own_pace(log: Log, rows: Rows, name: str, table_ns: int | None) -> OwnPace | None:
-    spread = log.layout.columns[name].quantity == "energy"
-    return find_own_pace(rows.times_ns, rows.columns[name], table_ns=table_ns, spread=spread)
-
-
 def _learn_own_paces(log: Log, rows: Rows, table_ns: int) -> None:
     """Remember the paces of columns with empty cells, unless it is stated how long values hold.
 
@@ -449,7 +444,9 @@ def _learn_own_paces(log: Log, rows: Rows, table_ns: int) -> None:
         return
     for name in rows.columns:
         key = own_key(log.layout, name)
-        own = None if key in known else _own_pace(log, rows, name, table_ns)
+        if key in known:
+            continue
+        own = column_pace(rows, log.layout, name, table_ns=table_ns)
         if own is not None:
             known[key] = (own.row_period_ns, own.hold_ns)
 

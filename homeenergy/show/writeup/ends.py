@@ -51,12 +51,17 @@ LIMITS = (
 )
 
 
+def _measured(basis: Basis) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """Local times on the first and the last day of the readings: midnight ends a day."""
+    start, end = basis.findings.start, basis.findings.end - pd.Timedelta(seconds=1)
+    return basis.local(start), basis.local(end)
+
+
 def front_facts(told: Told, written: date) -> tuple[Block, ...]:
     """For whom, by whom, when measured: few lines; with a cover, on a page of its own."""
     words, details = told.words, told.basis.house.schedule.write_up
     basis = told.basis
-    start = basis.local(basis.findings.start)
-    end = basis.local(basis.findings.end - pd.Timedelta(seconds=1))  # midnight ends a day
+    start, end = _measured(basis)
     measured = words.say("{start} to {end}", start=words.day(start), end=words.day(end))
     by = (details.author, details.contact, words.day(written))
     rows = (
@@ -116,8 +121,7 @@ def signed_blocks(told: Told) -> tuple[Block, ...]:
 def front_blocks(basis: Basis, written: date) -> tuple[Block, ...]:
     """Author, client, site and dates, where they are known."""
     details = basis.house.schedule.write_up
-    start = basis.local(basis.findings.start)
-    end = basis.local(basis.findings.end - pd.Timedelta(seconds=1))  # midnight ends a day
+    start, end = _measured(basis)
     rows = [
         ("House", basis.house.name),
         ("Client", details.client),
