@@ -135,7 +135,10 @@ class Recorder:
         self._began = time.time()
         self._clock = time.time() - time.monotonic()
         self._events: queue.SimpleQueue[tuple[str, str]] = queue.SimpleQueue()
-        before = read_status(schedule.folder).get("sources", {})
+        last = read_status(schedule.folder)
+        if written := last.get("written"):
+            self._note_clock(min(self._began - _instant_s(written), 0.0))
+        before = last.get("sources", {})
         self.streams = {
             source.name: self._stream(source, before.get(source.name, {}))
             for source in schedule.sources
@@ -261,6 +264,10 @@ class Recorder:
     def _look_at_clock(self) -> None:
         clock = time.time() - time.monotonic()
         step_s, self._clock = clock - self._clock, clock
+        self._note_clock(step_s)
+
+    def _note_clock(self, step_s: float) -> None:
+        """Count and tell a step of the clock; one back between two recordings shows at once."""
         if abs(step_s) > CLOCK_STEP_S:
             self.clock_steps += 1
             way = "forward" if step_s > 0 else "back"
@@ -448,6 +455,10 @@ def is_recording(folder: Path) -> bool:
             return False
     except HouseError:
         return True
+
+
+def _instant_s(stamp: str) -> float:
+    return datetime.fromisoformat(stamp).timestamp()
 
 
 def _stamp(time_s: float) -> str:

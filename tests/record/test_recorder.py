@@ -328,6 +328,13 @@ def test_steps_of_the_clock_are_counted(tmp_path, monkeypatch):
         off[0] = -3600.0
         running.until(lambda: "the clock was set back by 3600 s" in running.told)
     assert read_status(folder)["clock_steps"] == 1
+    off[0] = -7200.0  # once more, while nothing records
+    with Recording(folder, sync_every_s=0.1) as running:
+        running.until(lambda: any("the clock was set back by 3" in one for one in running.told))
+    assert read_status(folder)["clock_steps"] == 1
+    with Recording(folder, sync_every_s=0.1) as running:
+        running.until(lambda: read_status(folder)["state"] == "recording")
+    assert read_status(folder)["clock_steps"] == 0
 
 
 def test_import_reads_what_is_being_recorded_and_what_is_packed(tmp_path):
