@@ -82,6 +82,8 @@ def test_programmes_of_one_circuit_are_listed_with_what_they_use(run, folder):
     records = json.loads(run(folder, "washer", "--json", "-").stdout)
     assert records[0]["run_kwh"] - records[1]["run_kwh"] == pytest.approx(1.0, rel=0.05)
     assert run(folder, "kiln").exit_code == 1
+    for more in (["washer:1"], ["washer", "--per", "day"], ["washer", "--weekly", "3"]):
+        assert "nothing is named to compare" in run(folder, *more).output
 
 
 def test_an_appliance_with_itself_is_refused(run, folder):

@@ -59,12 +59,18 @@ def compare(
     Example:  homeenergy compare my_house washer:1 washer:2
     """
     with plain_errors():
+        from homeenergy.errors import HouseError
         from homeenergy.findings.comparison.circuits import compare_named
         from homeenergy.findings.loads.programmes import named_programme_uses
         from homeenergy.readings import open_house
         from homeenergy.show.document.findings import comparison_record
         from homeenergy.show.terminal import comparison_table, programme_lines
 
+        if not b and (":" in a or per is not None or weekly is not None):
+            raise HouseError(
+                f"nothing is named to compare {a!r} with",
+                fix="Name a second one, as in `homeenergy compare my_house washer:1 washer:2`.",
+            )
         bring_in(folder)
         house = open_house(folder)
         if b:
