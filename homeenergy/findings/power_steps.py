@@ -154,7 +154,8 @@ def _resting_w(cycles: Cycles, timezone: str) -> tuple[pd.DatetimeIndex, Array]:
     parts = [slice(a, b) for a, b in pairwise(edges)]
     watts = np.array([weighted_quantile(mean_w[k], n[k], n[k].sum() / 2) for k in parts])
     known = np.isfinite(watts)
-    return days[known], watts[known]
+    way = -1.0 if cycles.settings["on_w"] < 0 else 1.0  # a clamp on backwards works below zero
+    return days[known], way * watts[known]
 
 
 def _step(values: Array, *, least: float) -> int | None:

@@ -219,8 +219,10 @@ def test_a_use_far_longer_than_others_is_said(tmp_path):
     ]
 
 
-@pytest.mark.parametrize(("night_w", "found"), [(0.4, True), (6.6, False)])
-def test_another_standby_from_a_day_on_is_said(night_w, found):
+@pytest.mark.parametrize(
+    ("night_w", "sign", "found"), [(0.4, 1, True), (0.4, -1, True), (6.6, 1, False)]
+)
+def test_another_standby_from_a_day_on_is_said(night_w, sign, found):
     rng = np.random.default_rng(8)
     zone, days = "Europe/Berlin", 20
     times = pd.date_range("2026-10-15", periods=days * 2880, freq="30s", tz=zone)
@@ -229,7 +231,7 @@ def test_another_standby_from_a_day_on_is_said(night_w, found):
         for hour in (8, 19):
             first = day * 2880 + hour * 120 + int(rng.integers(100))
             watts[first : first + 90] = 120
-    watts = (watts + rng.normal(0, 0.05, watts.size)).astype(np.float32)
+    watts = (sign * (watts + rng.normal(0, 0.05, watts.size))).astype(np.float32)
     trace = he.Trace(label="set", start=times[0].tz_convert("UTC"), period_s=30.0, watts=watts)
     step = standby_step(he.find_cycles(trace), timezone=zone)
     assert (step is not None) == found
