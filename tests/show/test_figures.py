@@ -9,7 +9,7 @@ from matplotlib.colors import to_rgb
 from homeenergy.cycles import find_cycles
 from homeenergy.findings.appliance.record import estimate_text
 from homeenergy.show import plot_daily_energy, plot_run_energies, plot_runs, plot_traces
-from homeenergy.stats.estimate import mean_estimate
+from homeenergy.stats.estimate import Estimate, mean_estimate
 from homeenergy.stats.means import mean_of_runs
 
 START = pd.Timestamp("2026-03-02T00:00Z")
@@ -120,6 +120,14 @@ def test_legends_give_the_same_figures_as_the_table(cycles):
     mean = mean_estimate(kwh, unit="kWh", basis="")
     label = ax.get_legend().get_texts()[-1].get_text()
     assert label == f"mean of complete: {estimate_text(mean)}"
+
+
+def test_a_mean_that_is_given_is_the_one_that_is_drawn(cycles):
+    given = Estimate(value=0.4, low=0.0, high=1.1, unit="kWh", n=3, basis="")
+    ax = plot_run_energies(cycles, mean_kwh=given)
+    assert ax.lines[-1].get_ydata()[0] == 0.4
+    label = ax.get_legend().get_texts()[-1].get_text()
+    assert label == f"mean of complete: {estimate_text(given, of='runs')}"
 
 
 def test_the_interval_of_runs_allows_for_days_of_the_house(cycles):

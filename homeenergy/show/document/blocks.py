@@ -385,10 +385,10 @@ def _html(block: Block, most_rows: int | None) -> str:
     if isinstance(block, Heading):
         return f"<h{block.level + 1}>{escape(block.text)}</h{block.level + 1}>"
     if isinstance(block, Prose):
-        return "".join(f"<p>{escape(part)}</p>" for part in paragraphs(block.text))
+        return "".join(f"<p>{_words(part)}</p>" for part in paragraphs(block.text))
     if isinstance(block, Note):
         about = f"<strong>{escape(block.about)}.</strong> " if block.about else ""
-        return f"<aside><p>{about}{escape(block.text)}</p></aside>"
+        return f"<aside><p>{about}{_words(block.text)}</p></aside>"
     if isinstance(block, Code):
         return f"<pre>{escape(block.text)}</pre>"
     if isinstance(block, Facts):
@@ -396,13 +396,18 @@ def _html(block: Block, most_rows: int | None) -> str:
         return "<p>" + "<br>".join(lines) + "</p>"
     if isinstance(block, Bullets):
         tag = "ol" if block.mark == "1." else "ul"
-        items = (escape(i) if isinstance(i, str) else html_blocks(i) for i in block.items)
+        items = (_words(i) if isinstance(i, str) else html_blocks(i) for i in block.items)
         return f"<{tag}>" + "".join(f"<li>{item}</li>" for item in items) + f"</{tag}>"
     if isinstance(block, Picture):
         return _figure(block)
     if isinstance(block, Table):
         return _html_table(block, most_rows)
     return f"<section>\n{html_blocks(block.blocks, most_rows=most_rows)}\n</section>"
+
+
+def _words(text: str) -> str:
+    """Text as HTML; what stands between backticks is a command or a line to write."""
+    return re.sub(r"`([^`]+)`", r"<code>\1</code>", escape(text))
 
 
 def _figure(picture: Picture) -> str:

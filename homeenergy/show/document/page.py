@@ -8,7 +8,12 @@ from io import BytesIO
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from homeenergy.findings.appliance.record import ApplianceFinding, finding_sentence, is_bound
+from homeenergy.findings.appliance.record import (
+    ApplianceFinding,
+    finding_sentence,
+    is_bound,
+    shown,
+)
 from homeenergy.findings.appliance.table import Findings, notes
 from homeenergy.findings.notable import Notable
 from homeenergy.readings.house import House
@@ -136,7 +141,13 @@ def _appliance_figure(finding: ApplianceFinding, house: House) -> Picture | Pros
     local = day[0].tz_convert(zone_of(house.timezone))
     title = f"{local:%A} {local.day} {local:%B %Y}:\na day with as many runs as any"
     plot_runs(trace, finding.cycles, timezone=house.timezone, title=title, ax=above)
-    plot_run_energies(finding.cycles, timezone=house.timezone, title="All runs", ax=below)
+    plot_run_energies(
+        finding.cycles,
+        mean_kwh=shown(finding, "run_kwh"),
+        timezone=house.timezone,
+        title="All runs",
+        ax=below,
+    )
     alternative = (
         f"Above: power of {finding.appliance} over {local:%Y-%m-%d}, a day with as many runs as "
         "any, in watts, with its runs shaded. Below: energy of every run, in kWh, over the whole "

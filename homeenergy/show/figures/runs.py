@@ -153,6 +153,7 @@ def _shade_runs(ax: Axes, runs: pd.DataFrame, shown: NDArray[np.float64]) -> Non
 def plot_run_energies(
     cycles: Cycles,
     *,
+    mean_kwh: Estimate | None = None,
     timezone: str | tzinfo = "UTC",
     title: str | None = None,
     ax: Axes | None = None,
@@ -162,6 +163,9 @@ def plot_run_energies(
     Parameters
     ----------
     cycles : Cycles
+    mean_kwh : Estimate, optional
+        What is said to be their mean [kWh], such as `shown(finding, "run_kwh")`, which knows what
+        the clamp may be off. Default: from the scatter of these runs alone.
     timezone : str or datetime.tzinfo
         Zone of the axis, and of the days: the interval allows for correlated runs of one day.
     title : str, optional
@@ -192,7 +196,7 @@ def plot_run_energies(
         )
     if complete.any():
         day = local_days(table["start"], zone_of(timezone))
-        mean_kwh = mean_of_runs(kwh[complete], day[complete])
+        mean_kwh = mean_kwh or mean_of_runs(kwh[complete], day[complete])
         ax.axhline(
             mean_kwh.value,
             color=BLACK,

@@ -234,7 +234,13 @@ def _figure(basis: Basis, finding: ApplianceFinding) -> Picture:
 
     def draw(axes: list) -> None:
         plot_runs(trace, finding.cycles, timezone=zone, title=date, ax=axes[0])
-        plot_run_energies(finding.cycles, timezone=zone, title="every run", ax=axes[1])
+        plot_run_energies(
+            finding.cycles,
+            mean_kwh=shown(finding, "run_kwh"),
+            timezone=zone,
+            title="every run",
+            ax=axes[1],
+        )
         if len(axes[0].texts) > MOST_NUMBERS:
             for number in list(axes[0].texts):
                 number.remove()
