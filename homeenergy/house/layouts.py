@@ -48,6 +48,9 @@ MARKS = ("", ",", ".", " ", "'")
 SHORTEST_S, LONGEST_S = 0.001, 31 * 86_400.0
 
 
+_MOST_TIME_COLUMNS = 6  # year to second
+
+
 def _stays_inside(files: str) -> bool:
     try:
         list(Path("no folder of this name").glob(files))
@@ -188,8 +191,8 @@ class LogLayout:
     time_columns: Annotated[
         tuple[str | int, ...],
         Key(
-            help="two are joined: date, time of day",
-            kind="a list of one or two columns",
+            help="several are joined with blanks: date, time of day",
+            kind="a list of one to six columns",
             example=["time"],
             read=as_it_is,
             always=True,
@@ -363,8 +366,8 @@ def _refuse_same_marks(log: Fields, thousands: str, decimal: str) -> None:
 
 def _time_columns(log: Fields, header: bool) -> tuple[str | int, ...]:
     names = log.table.get("time_columns", ["time"] if header else [1])
-    if not isinstance(names, list) or len(names) not in (1, 2):
-        what = f"must be a list of one or two columns, got {names!r}"
+    if not isinstance(names, list) or not 1 <= len(names) <= _MOST_TIME_COLUMNS:
+        what = f"must be a list of one to six columns, got {names!r}"
         raise log.refuse("time_columns", what, fix=log.show("time_columns"))
     return tuple(column_name(log, "time_columns", name, header=header) for name in names)
 

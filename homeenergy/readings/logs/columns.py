@@ -56,7 +56,8 @@ _SPOKEN: tuple[tuple[Holds, str], ...] = (
         "feuchtigkeit luftfeuchtigkeit humidité humedad umidità vochtigheid frequency "
         "frequenz fréquence frecuencia frequenza frequentie rssi signal price preis prix "
         "precio prezzo prijs cost costs kosten coût irradiance setpoint sollwert consigne runtime "
-        "uptime laufzeit duration dauer durée count counts anzahl",
+        "uptime laufzeit duration dauer durée count counts anzahl pulse pulses impulse "
+        "impulses impulsions impulsos impulsi pulsen",
     ),
 )
 _WORDS: dict[str, Holds] = {word: holds for holds, words in _SPOKEN for word in words.split()}
@@ -161,6 +162,13 @@ def _camel(text: str) -> list[str]:
 def _unit(text: str) -> tuple[Holds, str] | None:
     found = UNITS.get(text.strip().casefold().replace("·", "").replace("*", ""))
     return ("other", text.strip()) if found and found[0] == "other" else found
+
+
+def unit_in_name(stem: str) -> str:
+    """Unit that the name of a file says, as in "fridge_kW"; empty for none, or several."""
+    said = {part.casefold(): part for part in re.split(r"[\W_]+", stem)}
+    units = _PLAIN_UNITS & said.keys()
+    return said[units.pop()] if len(units) == 1 else ""
 
 
 def head_words() -> dict[str, Holds]:

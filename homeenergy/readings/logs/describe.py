@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,9 +14,8 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.zones import read_zone
-from homeenergy.readings.logs.columns import read_head
-from homeenergy.readings.logs.heads import ONE_HEAD
-from homeenergy.readings.logs.own_pace import OwnPace, column_pace, is_full, own_pace_remark
+from homeenergy.readings.logs.columns import read_head, unit_in_name
+from homeenergy.readings.logs.own_pace import OwnPace, is_full, own_pace_remark, own_paces
 from homeenergy.readings.logs.pace import (
     MOSTLY_NEW,
     Pace,
@@ -29,32 +26,22 @@ from homeenergy.readings.logs.pace import (
     time_marks,
 )
 from homeenergy.readings.logs.propose import Description, propose
-from homeenergy.readings.logs.read import Rows, read_log, source_of
-from homeenergy.readings.logs.roles import Table, listed, times_across
+from homeenergy.readings.logs.read import read_log, source_of
+from homeenergy.readings.logs.roles import Table, listed
 from homeenergy.readings.logs.rows import find_period_ns
 from homeenergy.readings.logs.sample import TextSample, encoding_of_all, sample_text
 from homeenergy.readings.logs.tables import (
     NoRowsError,
     footer_of,
     is_no_time,
-    open_text,
-    skip_lines,
 )
+from homeenergy.readings.logs.time_columns import NO_OFFSET, csv_times
 from homeenergy.readings.logs.time_formats import (
-    END_OF_DAY,
     is_date,
     is_stamp,
-    is_time_of_day,
-    start_of,
-    time_format_of,
 )
 from homeenergy.readings.logs.times import BadStamp, ClockError, read_stamps, standard_time
-from homeenergy.units import H_PER_DAY, NS_PER_S
-
-_EPOCHS = (("epoch_s", 1.0), ("epoch_ms", 1e3), ("epoch_us", 1e6), ("epoch_ns", 1e9))
-_NO_OFFSET = "the times carry no offset from UTC"
-_DAYS = (36_526, 54_789)  # 2000 to 2050 in days since 1900
-_EPOCH_RANGE_S = (946_684_800.0, 2_524_608_000.0)  # 2000 to 2050
+from homeenergy.units import NS_PER_S
 
 
 def describe(
@@ -101,6 +88,10 @@ def describe_files(files: Sequence[Path], *, timezone: str | None) -> Descriptio
         _parquet(files[0], timezone) if parquet else _csv(files[0], files[1:], timezone)
     )
     table.hours = _hours(table, base)
+    units = {unit_in_name(path.stem) for path in files}
+    if units != {""} and len(units) == 1:
+        (table.file_unit,) = units
+        remarks.append(f"heads without a unit: {table.file_unit}, as the names of files say")
     described = propose(base, table, remarks)
     layout = replace(described.layout, files="logs/*" + file_suffix(files[0]))
     sparse = _is_sparse(table, layout)
@@ -113,7 +104,7 @@ def describe_files(files: Sequence[Path], *, timezone: str | None) -> Descriptio
             f"the times are not those of a clock that is put forward and back: taken as {fixed} "
             "all year, check time_zone"
         )
-        kept = tuple(r for r in described.remarks if not r.startswith(_NO_OFFSET))
+        kept = tuple(r for r in described.remarks if not r.startswith(NO_OFFSET))
         layout = replace(layout, time_zone=fixed)
         described = replace(described, layout=layout, remarks=(remark, *kept))
         return _with_pace(described, table, files, fixed, sparse=sparse)
@@ -123,7 +114,9 @@ def _hours(table: Table, base: LogLayout) -> NDArray[np.float64] | None:
     """When each row of a sample was logged [h]."""
     texts = [pa.chunked_array([pa.array(table.cells(name))]) for name in base.time_columns]
     try:
-        return read_stamps(texts, base.time_format).ns / (3600.0 * NS_PER_S)
+        return read_stamps(texts, base.time_format, read_zone(base.time_zone)).ns / (
+            3600.0 * NS_PER_S
+        )
     except (BadStamp, ValueError):
         return None
 
@@ -207,7 +200,7 @@ def _csv(
     if sample.header is None:
         remarks.append("no header: columns are numbered from 1")
     files = [one for one in (path, *others) if one not in empty]
-    return _csv_times(base, table, files, timezone, remarks), table, remarks
+    return csv_times(base, table, files, timezone, remarks), table, remarks
 
 
 def _totals_between(sample: TextSample) -> set[str]:
@@ -294,159 +287,6 @@ def _refuse_other_layout(one: TextSample, other: TextSample) -> None:
             )
 
 
-def _csv_times(
-    base: LogLayout, table: Table, files: list[Path], timezone: str | None, remarks: list[str]
-) -> LogLayout:
-    columns = _time_columns(table)
-    if len(columns) == 1 and _epoch(table, columns[0]):
-        table.in_utc = True
-        return replace(base, time_columns=columns, time_format=_epoch(table, columns[0]) or "")
-    starts = ([start_of(cell) for cell in table.cells(name)] for name in columns)
-    stamps = [" ".join(parts) for parts in zip(*starts, strict=True)]
-    at = table.names.index(columns[0])
-    try:
-        time_format, zoned, remark = time_format_of(
-            stamps, all_dates=lambda: _all_cells(files, base, at)
-        )
-    except HouseError as error:
-        odd = [
-            n
-            for n, text in enumerate(stamps[: table.head])
-            if not (is_stamp(text) or is_date(text))
-        ]
-        line = base.lines_before_rows + odd[0] + 1 if odd and len(odd) < table.head else None
-        fix = error.fix
-        if odd and stamps[odd[0]] in table.names:
-            fix = ONE_HEAD
-        raise HouseError(
-            error.what, path=table.path, line=line, column=columns[0], fix=fix
-        ) from None
-    if remark:
-        remarks.append(remark)
-    heads = [str(table.heads[n - 1] if table.heads and isinstance(n, int) else n) for n in columns]
-    table.ends = any(map(END_OF_DAY.search, stamps)) or any(
-        word.casefold() in _ENDS for head in heads for word in _WORDS.findall(head)
-    )
-    table.in_utc = zoned and all(_UTC.search(stamp) for stamp in stamps[:_CHECKED])
-    told = None if zoned else _zone_in_head(table, columns)
-    if told is not None:
-        remarks.append(f"the times are in {told} by their head")
-        return replace(base, time_columns=columns, time_format=time_format, time_zone=told)
-    if not zoned:
-        remarks.append(
-            f"{_NO_OFFSET}; they are taken as {timezone}"
-            if timezone
-            else f"{_NO_OFFSET}; they are taken as UTC: check time_zone"
-        )
-    zone = timezone if timezone and not zoned else "UTC"
-    return replace(base, time_columns=columns, time_format=time_format, time_zone=zone)
-
-
-_WORDS = re.compile(r"[^\W\d_]+")
-_ENDS = {"end", "ending", "ends", "until", "ende", "bis", "fin", "hasta", "fine", "einde", "tot"}
-_UTC = re.compile(r"(?:Z|UTC|GMT|[+-]00(?::?00)?)\s*$", re.IGNORECASE)
-_ZONE_IN_HEAD = re.compile(
-    r"\b(?:UTC|GMT)\b\s*(?:([+-])\s*(\d{1,2})(?::?(\d{2}))?)?", re.IGNORECASE
-)
-
-
-def _zone_in_head(table: Table, columns: tuple[str | int, ...]) -> str | None:
-    """UTC, or its offset, where the head of the times says so."""
-    for name in columns:
-        at = table.names.index(name)
-        head = (
-            table.heads[at] if table.heads else f"{name} {table.units[at] if table.units else ''}"
-        )
-        found = _ZONE_IN_HEAD.search(head.replace("_", " "))
-        if found:
-            sign, hours, minutes = found.groups()
-            return "UTC" if not sign else f"UTC{sign}{int(hours):02d}:{minutes or '00'}"
-    return None
-
-
-def _all_cells(files: list[Path], base: LogLayout, at: int) -> Iterator[str]:
-    for path in files:
-        with open_text(path, base.encoding) as text:
-            skip_lines(text, base.lines_above_header)
-            reader = csv.reader(text, delimiter=base.delimiter)
-            for number_, row in enumerate(reader):
-                if (number_ or not base.header) and len(row) > at:
-                    if base.totals_between and not row[at].strip()[:1].isdigit():
-                        continue
-                    yield row[at]
-
-
-def _time_columns(table: Table) -> tuple[str | int, ...]:
-    """Columns that hold the time: one, or date and time of day."""
-    stamps, dates, clocks = [], [], []
-    for name in table.names:
-        cells = table.filled(name)[:200]
-        if cells and all(is_stamp(cell) for cell in cells):
-            stamps.append(name)
-        if cells and all(is_date(cell) for cell in cells):
-            dates.append(name)
-        if cells and all(is_time_of_day(cell) for cell in cells):
-            clocks.append(name)
-    if stamps:  # not the one that holds when an export began
-        return (max(stamps, key=lambda name: len(set(table.cells(name)))),)
-    if dates and clocks:
-        return (dates[0], clocks[0])
-    for name in table.names:
-        if _epoch(table, name):
-            return (name,)
-    if dates:
-        return (dates[0],)
-    columns = ", ".join(map(repr, table.names[:20]))
-    if sum(map(is_time_of_day, [*map(str, table.names), *table.rows[0]])) >= H_PER_DAY - 1:
-        raise times_across(table)
-    if clocks:
-        raise HouseError(
-            f"{clocks[0]!r} holds times of day, and no column their dates",
-            path=table.path,
-            fix="Export the log with dates. A date in the name of a file is not read.",
-        )
-    for name in table.names:
-        if _counts_days(table, name):
-            raise HouseError(
-                f"{name!r} seems to hold days since 1900, as spreadsheets count them",
-                path=table.path,
-                fix="Give the column the format of a date and time, and export it again.",
-            )
-    raise HouseError(
-        f"no column holds times; its columns are {columns}",
-        path=table.path,
-        fix="Names of months are read in English alone: export the log with months as numbers. Of "
-        "zones only UTC and GMT are read by name: export others as offsets. If times are written "
-        "in another unusual way, write the [[log]] block by hand.",
-    )
-
-
-def _counts_days(table: Table, name: str | int) -> bool:
-    """Whether a column holds days since 1900 with a time of day as a fraction, of 2000 to 2050."""
-    values = table.values(name)
-    steps = np.diff(values[: table.head])
-    return bool(
-        np.all((values >= _DAYS[0]) & (values < _DAYS[1]))
-        and np.all((steps > 0) & (steps < 1))
-        and table.head > 1
-    )
-
-
-def _epoch(table: Table, name: str | int) -> str | None:
-    """Unit of a column that counts from 1970: it never goes far back and lies in our time."""
-    cells = table.cells(name, head=True)[:500]
-    values = [table.number(cell) for cell in cells]
-    if not values or any(value is None or value != value for value in values):
-        return None
-    found = np.array(values, dtype=np.float64)
-    for epoch, per_s in _EPOCHS:
-        low, high = _EPOCH_RANGE_S
-        if found.min() >= low * per_s and found.max() < high * per_s:
-            rising = np.count_nonzero(np.diff(found) >= 0) >= 0.9 * (found.size - 1)
-            return epoch if rising else None
-    return None
-
-
 def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, Table, list[str]]:
     try:
         file = pq.ParquetFile(path)
@@ -465,10 +305,10 @@ def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, Table, list[s
     if stamps:
         if stamps[0].type.tz is None:
             taken = timezone or "UTC: check time_zone"
-            remarks.append(f"{_NO_OFFSET}; they are taken as {taken}")
+            remarks.append(f"{NO_OFFSET}; they are taken as {taken}")
             base = replace(base, time_zone=timezone or "UTC")
         return replace(base, time_columns=(stamps[0].name,)), table, remarks
-    return _csv_times(base, table, [], timezone, remarks), table, remarks
+    return csv_times(base, table, [], timezone, remarks), table, remarks
 
 
 _LOOKED_AT, _READ = 8, 12  # files of a layout
@@ -500,7 +340,7 @@ def _with_pace(
         try:
             for rows in read_log(path, layout if number == 0 else few, torn=torn):
                 if number == 0:
-                    own = _own_paces(layout, rows) | own
+                    own = own_paces(rows, layout, table_ns=find_period_ns(rows.times_ns)) | own
                     told = all(name in own or is_full(v) for name, v in rows.columns.items())
                     sparse = sparse and not (told and has_clear_pace(rows.times_ns))
                 first = rows.times_ns[:_FIRST_ROWS].copy() if first is None else first
@@ -555,13 +395,6 @@ def _with_pace(
     return replace(
         described, layout=layout, remarks=tuple(remarks), sources=sources, on_change=found.on_change
     )
-
-
-def _own_paces(layout: LogLayout, rows: Rows) -> dict[str, OwnPace]:
-    """Paces of the columns that have empty cells."""
-    table_ns = find_period_ns(rows.times_ns)
-    found = {name: column_pace(rows, layout, name, table_ns=table_ns) for name in rows.columns}
-    return {name: pace for name, pace in found.items() if pace is not None}
 
 
 def _one_of_each_source(layout: LogLayout) -> LogLayout:

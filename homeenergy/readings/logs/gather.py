@@ -20,6 +20,7 @@ from homeenergy.house.log_columns import LogColumn
 from homeenergy.house.schedule import circuit_names
 from homeenergy.readings.logs.columns import NO_UNIT
 from homeenergy.readings.logs.describe import describe_files, file_suffix
+from homeenergy.readings.logs.labels import same_name
 from homeenergy.readings.logs.pace import A_ROW, find_pace
 from homeenergy.readings.logs.propose import Description
 from homeenergy.readings.logs.roles import listed
@@ -368,8 +369,9 @@ def _with_names(
             if key:
                 label = key if len(one.labels) == 1 else f"{key} {label}"
             labels[number, circuit] = label
-            met[label] += 1
-            same.setdefault((key.casefold(), label, met[label]), []).append((number, circuit))
+            spelled = same_name(label)
+            met[spelled] += 1
+            same.setdefault((key.casefold(), spelled, met[spelled]), []).append((number, circuit))
     names = circuit_names(labels[places[0]] for places in same.values())
     name = {place: n for n, places in zip(names, same.values(), strict=True) for place in places}
     return [

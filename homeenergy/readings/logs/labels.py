@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Collection, Sequence
 
 _MAINS = {"mains", "main", "grid", "incoming", "incomer", "total", "supply", "service"}
 _MAINS |= {"hausanschluss", "netz", "netzbezug", "netzanschluss", "hauptzähler", "hauptzaehler"}
@@ -24,6 +25,24 @@ def looks_like_mains(label: str) -> bool:
     if tuple(words[:2]) in _WHOLE:
         return set(words) <= _MAINS | _BESIDE_MAINS
     return bool(set(words) & _MAINS) and set(words) <= _MAINS | _BESIDE_MAINS
+
+
+def same_name(label: str) -> str:
+    """Give a name without its capitals and needless blanks, in which spellings of one differ."""
+    return " ".join(label.casefold().split())
+
+
+def meant_by(name: str, spelled: Sequence[str | None], listed: Collection[str]) -> list[int]:
+    """Which of the names in a log are that of a circuit: those spelled so, and those like it.
+
+    What differs in capitals and blanks alone is like it, unless it is like several that are listed.
+    """
+    like = [one for one in listed if same_name(one) == same_name(name)]
+    return [
+        at
+        for at, one in enumerate(spelled)
+        if one == name or (one and len(like) == 1 and same_name(one) == same_name(name))
+    ]
 
 
 # Plain words for appliances of which every make behaves so; what may be of several kinds, such as

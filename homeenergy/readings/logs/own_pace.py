@@ -25,7 +25,7 @@ from homeenergy.units import NS_PER_S
 FEW_READINGS, FEWEST_READINGS = 20, 5
 FEW_EMPTY = 0.01  # of the cells
 FEW_LONG = 0.01  # of the steps
-BY_CHANCE = 1e-3  # of the steps
+BY_CHANCE = 1e-3  # of the steps, and of the columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,12 @@ class OwnPace:
 
 
 def find_own_pace(
-    times_ns: NDArray[np.int64], values: Values, *, table_ns: int | None, spread: bool
+    times_ns: NDArray[np.int64],
+    values: Values,
+    *,
+    table_ns: int | None,
+    spread: bool,
+    changes: bool = False,
 ) -> OwnPace | None:
     """Learn the pace of a column with empty cells from its own readings.
 
@@ -56,6 +61,8 @@ def find_own_pace(
         How often the table has a row; None where it has no pace.
     spread : bool
         Whether a reading is the energy of its own period.
+    changes : bool
+        Whether other columns of the table surely come on change.
 
     Returns
     -------
@@ -64,18 +71,25 @@ def find_own_pace(
 
     Notes
     -----
-    Own rules. Where its readings come at a pace, one holds for as long as by default; and where
-    cells are empty by chance, across as many as chance leaves empty in a row once in a thousand
-    steps; longer steps are one of a hundred at most. Where they come at none, and in nine of ten
-    with another value, they come on change; of five to twenty readings half are beyond the default.
-    Else one holds across the longest usual step (`pace.find_pace`).
+    Own rules. They come on change where none repeats the one before it, though of readings in any
+    order so many would that none is a chance of one in a thousand; and where none does, they come
+    at no pace of their own, and those of another column do. Where its readings come at a pace,
+    one holds for as long as by default; and where cells are empty by chance, across as many as
+    chance leaves empty in a row once in a thousand steps; longer steps are one of a hundred at
+    most. Where they come at none, and in nine of ten with another value, they come on change; of
+    five to twenty readings half are beyond the default. Else one holds across the longest usual
+    step (`pace.find_pace`).
     """
     there = ~np.isnan(values)
-    if there.sum() < FEWEST_READINGS or is_full(values):
+    if not there.any() or is_full(values):
         return None
     own = Source(times_ns=times_ns[there], readings=values[there]).in_order()
+    few = own.times_ns.size < FEWEST_READINGS
+    on_change = not spread and table_ns is not None and own.changes == 1.0
+    if on_change and (_surely_changes(own) or (few and changes)):
+        return OwnPace(table_ns or 0, LONGEST_QUIET_NS)
     period = find_period_ns(own.times_ns)
-    if period is None:
+    if few or period is None:
         return None
     if own.times_ns.size >= FEW_READINGS and has_pace(own.times_ns, period):
         hold = max(default_hold_ns(period), _hold_by_chance_ns(own.times_ns, period))
@@ -83,6 +97,8 @@ def find_own_pace(
             return OwnPace(period, hold)
     if spread or table_ns is None:
         return None
+    if on_change and changes:
+        return OwnPace(table_ns, LONGEST_QUIET_NS)
     usual = default_hold_ns(table_ns)
     if own.times_ns.size < FEW_READINGS:
         if np.mean(np.diff(own.times_ns) > usual) < 0.5:
@@ -95,13 +111,31 @@ def find_own_pace(
     return OwnPace(table_ns, max(longest_ns, usual))
 
 
-def column_pace(
-    rows: Rows, layout: LogLayout, circuit: str, *, table_ns: int | None
-) -> OwnPace | None:
-    """As `find_own_pace`, of the column of a circuit."""
-    spread = layout.columns[circuit].quantity == "energy"
-    values = rows.columns[circuit]
-    return find_own_pace(rows.times_ns, values, table_ns=table_ns, spread=spread)
+def own_paces(rows: Rows, layout: LogLayout, *, table_ns: int | None) -> dict[str, OwnPace]:
+    """Paces of the columns of a table that have empty cells, by circuit (`find_own_pace`)."""
+
+    def of(changes: bool) -> dict[str, OwnPace]:
+        found = {
+            name: find_own_pace(
+                rows.times_ns,
+                values,
+                table_ns=table_ns,
+                spread=layout.columns[name].quantity == "energy",
+                changes=changes,
+            )
+            for name, values in rows.columns.items()
+        }
+        return {name: pace for name, pace in found.items() if pace is not None}
+
+    first = of(False)
+    return of(True) if any(pace.on_change for pace in first.values()) else first
+
+
+def _surely_changes(own: Source) -> bool:
+    """Whether readings of which none repeats another would in any other order."""
+    _, times = np.unique(own.readings, return_counts=True)
+    expected = float(np.sum(times * (times - 1.0))) / own.readings.size
+    return expected >= -np.log(BY_CHANCE)  # Poisson
 
 
 def is_full(values: Values) -> bool:

@@ -27,7 +27,7 @@ from homeenergy.readings.logs.columns import (
     with_others,
 )
 from homeenergy.readings.logs.digits import split_unit
-from homeenergy.readings.logs.labels import looks_like_mains
+from homeenergy.readings.logs.labels import looks_like_mains, same_name
 from homeenergy.readings.logs.pace import Source
 from homeenergy.readings.logs.roles import (
     Roles,
@@ -39,6 +39,7 @@ from homeenergy.readings.logs.roles import (
     listed,
     measured_of,
     numbers_circuits,
+    one_spelling,
     refuse_days_of_many_rows,
     refuse_numbers_with_letters,
     refuse_several,
@@ -54,6 +55,7 @@ _SAME_ENERGY = 0.1  # share by which they may differ, as readings are rounded; o
 _LEAST_SUMMED, _ROUNDED_W, _ROUNDED_SHARE = 2, 1.0, 2e-3  # of a sum that is logged; own choice
 _TOGETHER = 0.9  # share of the samples with load in which both legs have it; own choice
 _ABSURD_KW = 100.0  # no circuit of a house carries more; common practice, no source
+_SHARED_NAME = "shares its name with another, but for capitals and blanks"
 _FACTOR_MOST = 1.05  # a power factor above is no share, but percent or another thing
 
 
@@ -271,7 +273,7 @@ def _wide(
         label.replace("Column ", "circuit_") if not base.header else label for label in labels
     )
     sums = _sums_of_others(table, groups, mains)
-    twice = {label for label, times in Counter(labels).items() if times > 1}
+    alike = Counter(map(same_name, labels))
     found = _Found(table)
     columns = {}
     hours = table.logged_at()
@@ -285,8 +287,8 @@ def _wide(
         circuits, labels, groups, readings, meanings, strict=True
     ):
         head = group.head
-        if label in twice and not group.guess:
-            group = replace(group, guess="shares its name with another column")
+        if alike[same_name(label)] > 1 and not group.guess:
+            group = replace(group, guess=_SHARED_NAME)
         if circuit in [circuits[at] for at in sums]:
             group = replace(group, guess="is the sum of the other columns; is it the mains?")
         if head.holds in ("amps", "apparent"):
@@ -467,7 +469,7 @@ def _long(
 ) -> Description:
     """Circuits of a log with a row for each reading."""
     assert roles.circuit is not None
-    who = np.array(table.cells(roles.circuit), dtype=object)
+    who = one_spelling(table, roles.circuit, remarks)
     values, hours = table.values(value), table.logged_at()
     value_head = table.head_of(value)
     wanted = ~np.isnan(values)
@@ -518,9 +520,12 @@ def _long(
         [meaning(g.head, values[mine], hours[mine]) for g, mine in zip(groups, rows, strict=True)],
         [values[mine] for mine in rows],
     )
+    alike = Counter(map(same_name, labels))
     for circuit, label, group, mine, meant in zip(
         circuit_names(labels), labels, groups, rows, meanings, strict=True
     ):
+        if alike[same_name(label)] > 1:
+            group = replace(group, guess=_SHARED_NAME)
         columns[circuit] = LogColumn(
             names=(group.names[0],), quantity=meant.quantity, unit=meant.unit
         )

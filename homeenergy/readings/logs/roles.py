@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
-from homeenergy.readings.logs.columns import Head, Holds, read_head
+from homeenergy.readings.logs.columns import Head, Holds, leg_of, read_head
 from homeenergy.readings.logs.digits import split_unit
+from homeenergy.readings.logs.labels import same_name
 from homeenergy.readings.logs.sample import number
+from homeenergy.readings.logs.tables import MISSING
 from homeenergy.readings.logs.time_formats import is_date, is_stamp, is_time_of_day
 from homeenergy.units import H_PER_DAY
 
@@ -37,6 +39,7 @@ _SYMBOLS |= {"s": "apparent", "q": "reactive", "f": "other", "pf": "factor"}
 _OF_POWER = {"active", "real"}  # where others are reactive or apparent
 _BEFORE_SYMBOL = re.compile(r"(.*\w)[\s_.:/-]+")
 _MOST_MEASURED = 20
+_NEGATIVE = re.compile(r"\(\s*(\S+)\s*\)|[\u2212\u2013\u2012]\s*(\S+)|(\S+)\s*[-\u2212\u2013]")
 
 
 @dataclass(slots=True)
@@ -57,6 +60,7 @@ class Table:
     hours: NDArray[np.float64] | None = None
     heads: tuple[str, ...] | None = None
     units_in_cells: bool = False
+    file_unit: str = ""  # that the names of its files say
     ends: bool = False  # whether a head or 24:00 says that times mark the ends of periods
     in_utc: bool = False  # whether the times are written in UTC, whatever the zone of the house
     known: dict[str, float | None] = field(default_factory=dict)  # numbers of cells met before
@@ -88,7 +92,14 @@ class Table:
         return self.read[name]
 
     def head_of(self, name: str | int) -> Head:
-        """What the head of a column says."""
+        """What the head of a column says; of a unit that it leaves out, the files' names."""
+        head = self._head_of(name)
+        told = read_head(f"[{self.file_unit}]")
+        if head.unit is None and head.holds in (None, told.holds):
+            return replace(head, holds=told.holds, unit=told.unit)
+        return head
+
+    def _head_of(self, name: str | int) -> Head:
         if isinstance(name, int):
             unit = self.unit_of(name)
             told = read_head(self.heads[name - 1] if self.heads else "", unit=unit)
@@ -147,10 +158,7 @@ def text_roles(table: Table, texts: Sequence[str | int]) -> Roles:
             continue
         if all(is_time_of_day(text) or is_date(text) or is_stamp(text) for text in different):
             continue  # the other end of a row's period
-        if all(
-            head.unit and not head.label.strip(text)
-            for head, text in zip(heads, different, strict=True)
-        ):
+        if all(_is_unit(text) for text in different):  # also V beside W, which is a symbol too
             roles.setdefault("unit", name)
         elif len(different) > 1 and all(head.holds and not head.label for head in heads):
             roles.setdefault("measured", name)
@@ -190,6 +198,12 @@ def _at_one_pace(hours: NDArray[np.float64]) -> bool:
     if not usual:
         return not steps.size
     return bool(np.mean(np.abs(steps - usual) <= usual / 2) >= _ONE_PACE)
+
+
+def _is_unit(text: str) -> bool:
+    """Whether a cell is the name of a unit, and nothing else."""
+    head = read_head(text)
+    return bool(head.unit) and not head.label.strip(text)
 
 
 def measured_of(text: str) -> Head:
@@ -267,21 +281,46 @@ def refuse_days_of_many_rows(base: LogLayout, table: Table) -> None:
     )
 
 
+def one_spelling(table: Table, circuit: str | int, remarks: list[str]) -> NDArray[np.object_]:
+    """Name the circuit of each row, in one spelling where some differ in capitals and blanks alone.
+
+    Those that have readings at the same instants are circuits of their own.
+    """
+    who = np.array(table.cells(circuit), dtype=object)
+    hours = table.logged_at()
+    alike: dict[str, list[str]] = {}
+    for name, _ in Counter(who).most_common():
+        alike.setdefault(same_name(name), []).append(name)
+    for first, *others in alike.values():
+        instants = [set(hours[who == name]) for name in (first, *others)]
+        if others and len(set.union(*instants)) == sum(map(len, instants)):
+            who[np.isin(who, others)] = first
+            remarks.append(
+                f"{listed(others)} and {first!r} differ in capitals or blanks alone, and never "
+                "have a reading at the same time: taken as one circuit"
+            )
+    return who
+
+
 def refuse_several(table: Table, circuit: str | int, value: str | int) -> None:
     """Refuse several readings of a circuit at an instant that another column distinguishes."""
     keys = list(zip(table.cells(circuit), table.logged_at().tolist(), strict=True))
     values = table.values(value).tolist()
-    seen: dict[tuple[str, float], set[float]] = {}
+    seen: dict[tuple[str, float], list[float]] = {}
     for key, reading in zip(keys, values, strict=True):
         if reading == reading:
-            seen.setdefault(key, set()).add(reading)
-    if table.hours is None or sum(len(some) > 1 for some in seen.values()) < len(seen) / 10:
+            seen.setdefault(key, []).append(reading)
+    again = [some for some in seen.values() if len(some) > 1]
+    if table.hours is None or len(again) < len(seen) / 10:
         return
+    equal = sum(len(set(some)) > 1 for some in again) < len(seen) / 10  # as a repeat is, or a leg
     telling: dict[str | int, list[str]] = {}
     for name in table.names:
         cells = table.cells(name)
         different = sorted(set(cells))
         if name in (circuit, value) or not 2 <= len(different) <= _MOST_MEASURED:
+            continue
+        if equal and not all(leg_of(text) for text in different):
             continue
         telling[name] = cells
         if len(set(zip(keys, cells, strict=True))) == len(keys):
@@ -293,7 +332,7 @@ def refuse_several(table: Table, circuit: str | int, value: str | int) -> None:
                 f'"{different[0]}" }} for the rows that hold it. If they are parts of '
                 "one power, such as legs, export their sum.",
             )
-    if len(set(zip(keys, *telling.values(), strict=True))) == len(keys):
+    if not equal and len(set(zip(keys, *telling.values(), strict=True))) == len(keys):
         raise HouseError(
             f"several rows are of one circuit, as column {circuit!r} names them, and of one "
             f"instant; columns {listed([*telling])} together tell them from each other",
@@ -305,6 +344,15 @@ def refuse_several(table: Table, circuit: str | int, value: str | int) -> None:
 def refuse_numbers_with_letters(table: Table, name: str | int, odd: Counter[str]) -> None:
     """Refuse cells such as 1.2k among plain numbers: they are readings, and not missing."""
     for cell in odd:
+        positive = _NEGATIVE.fullmatch(cell)
+        without = next(filter(None, positive.groups()), "") if positive else ""
+        if without not in MISSING and table.number(without) is not None:
+            raise HouseError(
+                f"{cell!r} seems to be a negative number",
+                path=table.path,
+                column=name,
+                fix="Export such numbers with a hyphen before them, as in -12.5.",
+            )
         number_of, letters = split_unit(cell)
         if letters and table.number(number_of) is not None and len(letters) == 1:
             raise HouseError(

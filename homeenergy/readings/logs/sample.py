@@ -16,7 +16,7 @@ from homeenergy.errors import HouseError
 from homeenergy.readings.logs.columns import read_head
 from homeenergy.readings.logs.digits import grouped, plain_number, split_unit
 from homeenergy.readings.logs.tables import MISSING, NoRowsError, is_gzip
-from homeenergy.readings.logs.time_formats import worded_pattern
+from homeenergy.readings.logs.time_formats import is_stamp, worded_pattern
 
 NUMBER = re.compile(r"[+-]?\d+(?:([.,])\d+)?(?:[eE][+-]?\d+)?|[+-]?([.,])\d+")
 _ROWS = 20_000
@@ -225,10 +225,15 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
         raise NoRowsError("is empty", path=path)
     comments = _comments_above(lines[0])
     lines[0] = lines[0][comments:]
+    lines[0][:1] = _as_wide_as_rows(lines[0])
     delimiter, above = _delimiter_and_lines_above(lines, path)
     lines[0], above = lines[0][above:], above + comments
     place = [number for number, line in enumerate(texts[0]) if line.strip()][above:]
-    tables = [list(csv.reader(part, delimiter=delimiter)) for part in lines]
+    tables = [
+        list(csv.reader((f"{line}\n" for line in part), delimiter=delimiter)) for part in lines
+    ]
+    within = sum(cell.count("\n") for cell in tables[0][0])  # a head of several lines
+    del place[1 : 1 + within]
     padded = _padded_above(tables[0])
     tables[0], place = tables[0][padded:], place[padded:]
     first = tables[0][0]
@@ -277,13 +282,22 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
         thousands=thousands,
         header=tuple(cell.strip() for cell in first) if has_header else None,
         lines_above=place[0],
-        lines_below=place[1 + below] - place[0] - 1 if below else 0,
+        lines_below=place[1 + below] - place[0] - 1 if below or within else 0,
         units=units if units and len(units) == width else None,
         rows=tuple(rows),
         units_in_cells=bool(with_units),
         head=len(filled[0]),
         remarks=tuple(remarks + doubt),
     )
+
+
+def _as_wide_as_rows(lines: Sequence[str]) -> list[str]:
+    """Give the first line a last cell without a name, where the rows end with a delimiter more."""
+    for delimiter in _DELIMITERS:
+        first, second = (line.count(delimiter) for line in (*lines[:2], "", "")[:2])
+        if second == first + 1 > 1 and all(line.endswith(delimiter) for line in lines[1:]):
+            return [lines[0] + delimiter]
+    return [*lines[:1]]
 
 
 def _comments_above(lines: Sequence[str]) -> int:
@@ -410,7 +424,7 @@ def _decode(head: bytes, encoding: str) -> str:
 
 def _is_time(cell: str) -> bool:
     text = cell.strip()
-    return bool(text and (_TIMELIKE.fullmatch(text) or worded_pattern(text)))
+    return bool(text and (_TIMELIKE.fullmatch(text) or worded_pattern(text) or is_stamp(text)))
 
 
 def first_lines(path: Path) -> list[str]:

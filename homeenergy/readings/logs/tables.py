@@ -177,11 +177,13 @@ def csv_columns(path: Path, layout: LogLayout) -> list[str | int]:
     """Names of a CSV's columns, or their numbers from 1 where it has no header."""
     if path.stat().st_size == 0:
         raise NoRowsError("is empty", path=path, fix=_WITHOUT_ROWS)
-    rows = first_rows(path, layout, 1)
+    rows = first_rows(path, layout, 2 + layout.lines_below_header)
     if not rows:
         raise NoRowsError("is empty", path=path, fix=_WITHOUT_ROWS)
     if layout.header:
-        return [name.strip() for name in rows[0]]
+        # Rows may end with a delimiter, and the header without.
+        more = len(rows[-1]) == len(rows[0]) + 1 and not rows[-1][-1]
+        return [*(name.strip() for name in rows[0]), *[""] * more]
     return list(range(1, len(rows[0]) + 1))
 
 

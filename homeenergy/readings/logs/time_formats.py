@@ -11,6 +11,8 @@ from homeenergy.errors import HouseError
 
 _DATE = r"(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})"
 _TIME = r"(\d{1,2}):(\d{2})(?::(\d{2})(?:([.,])(\d+))?)?( ?[AaPp][Mm])?"
+_POINTED = re.compile(r"(?<=\d[ T])(\d{1,2})\.(\d{2})(?:\.(\d{2}))?$")  # 14.05.30 after a date
+_DOTTED_HALF = re.compile(r"\b([AaPp])\.\s?[Mm]\.")
 _ZONE = r" ?(?:Z|z|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2})"
 _NAMED_ZONE = re.compile(r"(?:UTC|GMT)$")
 END_OF_DAY = re.compile(r"(?<![\d:])24(?=:00(?::00)?(?![\d:]))")  # ISO 8601:2004, 4.2.3
@@ -32,7 +34,14 @@ _LONG_MONTH, _LONG_DAY = (
     re.compile(rf"\b(?:{names.replace(' May', '').replace(' ', '|')})\b", re.IGNORECASE)
     for names in (_MONTHS, _WEEKDAYS)
 )
-_COMPACT = re.compile(r"((?:19|20)\d{2}[01]\d[0-3]\d)([ T]?)([0-2]\d[0-5]\d)([0-5]\d)?")
+_COMPACT = re.compile(
+    r"((?:19|20)\d{2}[01]\d[0-3]\d)([ T]?)([0-2]\d[0-5]\d)"
+    rf"(?:([0-5]\d)(?:([.,])\d+)?)?({_ZONE})?"
+)
+_IN_COLUMNS = re.compile(r"(?:19|20)\d{2}(?: \d{1,2}){3,5}")  # year, month, day, hour, ...
+_NAME_OF_ZONE = re.compile(
+    r"(?P<stamp>.*[\dZ](?:\s?[AaPp][Mm])?)(?P<name>\s?(?:\[[\w/+-]+\]|[A-Z]\w+(?:/[\w+-]+)+|[A-Z]{3,5}))"
+)
 _DIRECTIVES = re.compile(r"(?:%[A-Za-z]|[ ,./:-]|T(?=%H))+")
 
 Dates = Callable[[], Iterable[str]]
@@ -44,9 +53,51 @@ def start_of(text: str) -> str:
     return found[1] if found else text
 
 
+def plain_half(text: str) -> str:
+    """A time with am or pm in place of a.m. or p. m."""
+    return _DOTTED_HALF.sub(r"\1m", text)
+
+
+def without_zone(text: str) -> tuple[str, str]:
+    """A stamp, and the name of a zone behind it with what is between: CET, [Europe/Berlin]."""
+    found = _NAME_OF_ZONE.fullmatch(text)
+    if found is None or _SHORT_MONTH.search(found["name"]) or _SHORT_DAY.search(found["name"]):
+        return text, ""
+    return found["stamp"], found["name"]
+
+
+def region_of(time_format: str) -> str | None:
+    """Region that stands behind every stamp, as Europe/Berlin; None where there is none."""
+    name = without_zone(re.sub(r"%[A-Za-z]", "0", time_format))[1].strip(" []")
+    return name if "/" in name else None
+
+
+def _usual(text: str) -> str:
+    """A stamp without the name of a zone, its time of day written with colons and am or pm."""
+    text, _ = without_zone(plain_half(start_of(text).strip()))
+    return _POINTED.sub(_with_colons, text)
+
+
+def _with_colons(found: re.Match[str]) -> str:
+    return ":".join(part for part in found.groups() if part)
+
+
+def _zone_behind(names: Sequence[str]) -> str:
+    """Pattern of the names of zones behind stamps: a region as it is, or %Z for short names."""
+    if len(set(names)) == 1 and "/" in names[0]:
+        return names[0]
+    gaps = {name[: len(name) - len(name.lstrip())] for name in names}
+    if len(gaps) > 1 or any("/" in name or not name for name in names):
+        raise HouseError(
+            f"times end with zones that are written in several ways: {sorted(set(names))[:4]}",
+            fix="All stamps of a log must carry an offset, or none.",
+        )
+    return gaps.pop() + "%Z"
+
+
 def is_stamp(text: str) -> bool:
     """Whether a cell is a date with a time of day."""
-    text = start_of(text)
+    text = _usual(text)
     found = _STAMP.fullmatch(text.strip())
     return bool(found[6]) if found else "%M" in (worded_pattern(text) or "")
 
@@ -66,7 +117,11 @@ def worded_pattern(text: str) -> str | None:
     text = text.strip()
     compact = _COMPACT.fullmatch(text)
     if compact:
-        return f"%Y%m%d{compact[2]}%H%M" + ("%S" if compact[4] else "")
+        seconds = ("%S" if compact[4] else "") + (f"{compact[5]}%f" if compact[5] else "")
+        zone = _zone_pattern(compact[6]) if compact[6] else ""
+        return f"%Y%m%d{compact[2]}%H%M{seconds}{zone}"
+    if _IN_COLUMNS.fullmatch(text):
+        return " ".join(["%Y", "%m", "%d", "%H", "%M", "%S"][: len(text.split())])
     full, met = _LONG_MONTH.subn("%B", text)
     if not met:
         full, met = _SHORT_MONTH.subn("%b", text)
@@ -104,7 +159,9 @@ def is_time_of_day(text: str) -> bool:
     return bool(_TIME_OF_DAY.fullmatch(start_of(text).strip()))
 
 
-def time_format_of(stamps: Sequence[str], *, all_dates: Dates) -> tuple[str, bool, str | None]:
+def time_format_of(
+    stamps: Sequence[str], *, all_dates: Dates, iso: bool = True
+) -> tuple[str, bool, str | None]:
     """Format of stamps: ISO 8601 or a pattern.
 
     Parameters
@@ -113,6 +170,8 @@ def time_format_of(stamps: Sequence[str], *, all_dates: Dates) -> tuple[str, boo
         Stamps of some rows in the order of the file; date and time of day joined with a blank.
     all_dates : callable
         Gives all dates of the log in its order; only called when some rows do not decide.
+    iso : bool
+        Whether ISO 8601 needs no pattern.
 
     Returns
     -------
@@ -125,7 +184,18 @@ def time_format_of(stamps: Sequence[str], *, all_dates: Dates) -> tuple[str, boo
         If the stamps are written in several ways, or it is not clear whether the day or the
         month comes first.
     """
-    texts = [text.strip() for text in stamps]
+    whole = [plain_half(text.strip()) for text in stamps]
+    named = [without_zone(text)[1] for text in whole]
+    if any(name.strip() not in ("", "UTC", "GMT") for name in named):
+        plain, _, remark = time_format_of(
+            [without_zone(text)[0] for text in whole], all_dates=all_dates, iso=False
+        )
+        behind = _zone_behind(named)
+        return plain + behind, "%z" in f"{plain}{behind}".lower(), remark
+    texts = [_POINTED.sub(_with_colons, text) for text in whole]
+    if texts != whole:
+        plain, carries, remark = time_format_of(texts, all_dates=all_dates)
+        return plain.replace(":", "."), carries, remark
     found = [_STAMP.fullmatch(text) for text in texts]
     matches = [match for match in found if match]
     worded = None if matches or not texts else _pattern_of_all(texts)
@@ -144,7 +214,7 @@ def time_format_of(stamps: Sequence[str], *, all_dates: Dates) -> tuple[str, boo
             fix="All stamps of a log must carry an offset, or none.",
         )
     carries = zoned.pop()
-    if all(_is_iso(text) for text in texts):
+    if iso and all(_is_iso(text) for text in texts):
         return "iso", carries, None
     order, remark = _order(matches, all_dates)
     zone = _zone_pattern(matches[0][12]) if carries else ""
@@ -157,7 +227,7 @@ def _zone_pattern(text: str) -> str:
 
 
 def _is_iso(text: str) -> bool:
-    if END_OF_DAY.search(text):
+    if END_OF_DAY.search(text) or "," in text:
         return False
     try:
         datetime.fromisoformat(text)

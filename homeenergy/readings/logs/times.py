@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
+from functools import cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -219,14 +220,14 @@ def carries_offset(text: str) -> bool:
 
 def arrow_type(time_format: str, first_stamp: str, number: int) -> pa.DataType:
     """Type as which a CSV's time column is best read."""
-    if number > 1 or "%" in time_format or start_of(first_stamp) != first_stamp:
+    if number > 1 or "%" in time_format or start_of(first_stamp).strip() != first_stamp:
         return pa.string()
     if time_format == "iso":
         return pa.timestamp("ns", "UTC" if carries_offset(first_stamp) else None)
     return pa.int64() if time_format == "epoch_ns" else pa.float64()
 
 
-def read_stamps(columns: list[pa.ChunkedArray], time_format: str) -> Stamps:
+def read_stamps(columns: list[pa.ChunkedArray], time_format: str, zone: tzinfo = UTC) -> Stamps:
     """Time columns of a table as nanoseconds.
 
     Parameters
@@ -235,6 +236,8 @@ def read_stamps(columns: list[pa.ChunkedArray], time_format: str) -> Stamps:
         One, or date and time of day.
     time_format : str
         As in house.toml.
+    zone : tzinfo
+        Where names of zones, such as CET, are used.
 
     Raises
     ------
@@ -250,7 +253,7 @@ def read_stamps(columns: list[pa.ChunkedArray], time_format: str) -> Stamps:
         ns = columns[0].cast(pa.timestamp("ns", kind.tz)).to_numpy()
         stamps = Stamps(ns.astype("M8[ns]").view(np.int64), kind.tz is not None)
     elif pa.types.is_string(kind) or pa.types.is_large_string(kind) or len(columns) > 1:
-        stamps = _from_text(columns, time_format)
+        stamps = _from_text(columns, time_format, zone)
     elif time_format in _EPOCH_NS:
         stamps = Stamps(_from_epoch(columns[0], time_format), True)
     else:
@@ -291,8 +294,10 @@ def _check_range(ns: NDArray[np.int64], columns: list[pa.ChunkedArray], time_for
         )
 
 
-def _from_text(columns: list[pa.ChunkedArray], time_format: str) -> Stamps:
+def _from_text(columns: list[pa.ChunkedArray], time_format: str, zone: tzinfo) -> Stamps:
     parts = [_starts(pc.utf8_trim_whitespace(column.cast(pa.string()))) for column in columns]
+    if "%p" in time_format:
+        parts = [pc.replace_substring_regex(part, r"([AaPp])\.\s?[Mm]\.", r"\1m") for part in parts]
     patterns = time_format.split(" ")
     joined = parts[0] if len(parts) == 1 else None
     if "%" in time_format and "%z" not in time_format.lower():
@@ -309,7 +314,7 @@ def _from_text(columns: list[pa.ChunkedArray], time_format: str) -> Stamps:
             return Stamps(ns, False)
     if joined is None:
         joined = pc.binary_join_element_wise(*parts, " ")
-    return _from_distinct(joined, time_format)
+    return _from_distinct(joined, time_format, zone)
 
 
 def _starts(texts: pa.ChunkedArray) -> pa.ChunkedArray:
@@ -382,8 +387,14 @@ def _time_of_day(texts: pa.ChunkedArray, pattern: str) -> NDArray[np.int64]:
     return inside
 
 
-def _from_distinct(texts: pa.ChunkedArray, time_format: str) -> Stamps:
+def _from_distinct(texts: pa.ChunkedArray, time_format: str, zone: tzinfo) -> Stamps:
     codes, values = _coded(texts)
+    if "%Z" in time_format:
+        values = [
+            _with_offset(value, zone, row=int(np.argmax(codes == code)))
+            for code, value in enumerate(values)
+        ]
+        time_format = time_format.replace("%Z", "%z")
     if time_format in _EPOCH_NS:
         numbers = pd.to_numeric(pd.Series(values), errors="coerce")
         if numbers.isna().any():
@@ -400,6 +411,37 @@ def _from_distinct(texts: pa.ChunkedArray, time_format: str) -> Stamps:
     else:
         utc = "%z" in time_format.lower()
     return Stamps(_parse(values, time_format, codes, utc=utc).asi8[codes], utc)
+
+
+# RFC 5322, 4.3 [h].
+_SHORT_NAMES = {"UT": 0, "UTC": 0, "GMT": 0, "Z": 0, "EST": -5, "EDT": -4, "CST": -6, "CDT": -5}
+_SHORT_NAMES |= {"MST": -7, "MDT": -6, "PST": -8, "PDT": -7}
+
+
+@cache
+def _offsets_by_name(zone: tzinfo) -> dict[str, str]:
+    """What short names stand for: those of a zone, as CET in Berlin, and those of RFC 5322."""
+    found = {name: f"{hours:+03d}00" for name, hours in _SHORT_NAMES.items()}
+    for year in range(LEAST_YEAR, LEAST_YEAR + 50):
+        for month in (1, 7):
+            at = datetime(year, month, 1, tzinfo=UTC).astimezone(zone)
+            found[at.tzname() or ""] = f"{at:%z}"
+    return found
+
+
+def _with_offset(text: str, zone: tzinfo, *, row: int) -> str:
+    """A stamp with an offset in place of the short name of a zone behind it."""
+    name = text[len(text.rstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZ")) :]
+    offset = _offsets_by_name(zone).get(name)
+    if offset is None:
+        raise BadStamp(
+            row,
+            text,
+            f"ends with {name!r}, which is no name of a time in {zone}",
+            'State the region in which it is used, as in time_zone = "Europe/Berlin", or export '
+            "times with offsets.",
+        )
+    return text[: len(text) - len(name)] + offset
 
 
 def mixed_zones(row: int, text: str, zoned: bool) -> BadStamp:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.schedule import Schedule
-from homeenergy.readings.logs.own_pace import column_pace
+from homeenergy.readings.logs.own_pace import own_paces
 from homeenergy.readings.logs.read import COUNTERS, Rows, read_log
 from homeenergy.readings.logs.rows import (
     ABSURD_W,
@@ -408,8 +408,8 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
             fix=f"State period_s in `{log.place}` of house.toml.",
         )
     if found is not None and not has_pace(rows.times_ns, found):
-        own = [column_pace(rows, layout, name, table_ns=None) for name in rows.columns]
-        if quickest := min((one.row_period_ns for one in own if one), default=0):
+        own = own_paces(rows, layout, table_ns=None).values()
+        if quickest := min((one.row_period_ns for one in own), default=0):
             return quickest
         spread = any(layout.columns[name].quantity == "energy" for name in rows.columns)
         quick = None if spread else uneven_pace_ns(rows.times_ns)
@@ -442,13 +442,11 @@ def _learn_own_paces(log: Log, rows: Rows, table_ns: int) -> None:
     stated = log.layout.hold_s is not None or log.layout.silence_s is not None
     if stated or set(log.memory.files) - set(log.files):
         return
-    for name in rows.columns:
-        key = own_key(log.layout, name)
-        if key in known:
-            continue
-        own = column_pace(rows, log.layout, name, table_ns=table_ns)
-        if own is not None:
-            known[key] = (own.row_period_ns, own.hold_ns)
+    keys = {name: own_key(log.layout, name) for name in rows.columns}
+    if set(keys.values()) <= set(known):
+        return
+    for name, own in own_paces(rows, log.layout, table_ns=table_ns).items():
+        known.setdefault(keys[name], (own.row_period_ns, own.hold_ns))
 
 
 def _refuse_link_to_other(path: Path) -> None:
