@@ -38,7 +38,7 @@ from homeenergy.show.document.findings import (
 )
 from homeenergy.stats.estimate import decimals, number_text
 from homeenergy.trust.check import Concern, HouseCheck
-from homeenergy.trust.concern import Implausible
+from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.trust.panel.balance import PanelBalance
 from homeenergy.trust.panel.circuit import ENOUGH, CircuitBalance
 from homeenergy.trust.panel.told import odds_words, times_switched
@@ -107,6 +107,9 @@ def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
         base = "cannot be told, as the mains do not show all of the supply"
         if check.balance.whole:
             base = estimate_text(check.balance.base_w)
+        unread = held_out(check.implausible).keys() - {c.circuit for c in check.balance.circuits}
+        if unread and check.balance.whole:
+            base += f", with what {', '.join(sorted(unread))} draws"
         blocks.append(Prose(text=f"Baseload that no circuit accounts for: {base}"))
     if check.implausible:
         number = len(check.implausible)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,7 +16,7 @@ from homeenergy.trust.bench import BenchResult
 from homeenergy.trust.bench_house import REFERENCE_ACCURACY, bench_concerns, bench_results
 from homeenergy.trust.clamps.highest_loads import load_concerns
 from homeenergy.trust.clamps.limits import schedule_concerns
-from homeenergy.trust.concern import Concern, Implausible
+from homeenergy.trust.concern import Concern, Implausible, held_out
 from homeenergy.trust.meter import Fall, MeterAgreement, explain_falls, meter_agreement
 from homeenergy.trust.panel.balance import PanelBalance, panel_balance
 from homeenergy.trust.panel.explain import WIRING
@@ -124,12 +124,16 @@ def check_house(
     found = _Findings()
     if implausible is None:
         implausible = implausible_readings(house)
+    # What no fault of the panel explains is one concern, and no reason to blame others.
+    left_out = held_out([one for one in implausible if not one.of_sums])
+    implausible = [one for one in implausible if not _follows(one, left_out)]
+    measured = house.without(left_out.keys() - {circuit.name for circuit in house.mains})
     found.concerns += schedule_concerns(house.circuits, house.supply)
-    found.concerns += load_concerns(house)
+    found.concerns += load_concerns(house.without(left_out))
     found.bench = bench_results(house, accuracy=reference_accuracy)
     readings = read_meter(house.schedule)
     try:
-        found.balance = panel_balance(house, bench=found.bench, meter=readings)
+        found.balance = panel_balance(measured, bench=found.bench, meter=readings)
     except HouseError as error:
         found.concerns.append(_not_done("panel", "The panel cannot be balanced", error))
     found.concerns += bench_concerns(house, found.bench, found.balance)
@@ -303,6 +307,11 @@ def _meter_concerns(
             )
         )
     return concerns
+
+
+def _follows(one: Implausible, left_out: Collection[str]) -> bool:
+    """Whether it is a lesser doubt of a circuit that is left out anyway."""
+    return one.weight != "wrong" and bool(one.circuits) and set(one.circuits) <= set(left_out)
 
 
 def _unexplained(

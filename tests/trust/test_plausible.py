@@ -481,3 +481,17 @@ def test_a_top_at_which_nothing_varies_is_said_without_a_rating(tmp_path):
     # Whole watts, ten at a time, tell nothing of that.
     coarse = (table / 10).round() * 10
     assert implausible_readings(house(tmp_path / "coarse", daily(coarse))) == ()
+
+
+def x1000_from_half_way(table):
+    table.loc[table.index >= table.index[len(table) // 2], "fridge"] *= 1000
+    return table
+
+
+def test_nothing_else_is_blamed_for_a_circuit_that_is_held_out(tmp_path):
+    table = x1000_from_half_way(loads())
+    found = check_house(house(tmp_path, daily(table)))
+    about = {concern.subject for concern in found.concerns if concern.weight != "note"}
+    assert about == {"fridge"}
+    assert [c.weight for c in found.concerns if c.subject == "fridge"].count("wrong") == 1
+    assert 0 < found.balance.base_w.value < 500
