@@ -15,6 +15,7 @@ from homeenergy.cli.frame import (
     give,
     plain_errors,
     progress_bar,
+    refuse_language,
     say,
     width,
 )
@@ -111,6 +112,14 @@ def survey(
     climate: Annotated[
         str, typer.Option(metavar="WORDS", help="Where and when, for --benchmark.")
     ] = "",
+    language: Annotated[
+        str | None,
+        typer.Option(
+            metavar="LANGUAGE",
+            help="Of documents: en-US, en-GB, de, nl or fr. Default: as the houses' house.toml "
+            "say, if all say the same.",
+        ),
+    ] = None,
 ) -> None:
     """Compare many houses: appliances, what is unusual, where to look.
 
@@ -124,6 +133,7 @@ def survey(
     wrong = [path.name for path in files if path.suffix not in (".parquet", ".xlsx", ".html")]
     if wrong:
         raise typer.BadParameter(f"--out must end in .parquet, .xlsx or .html, got {wrong[0]}")
+    refuse_language(language)
     with plain_errors():
         from homeenergy.files import replacing
         from homeenergy.findings.many import find_houses, survey_houses
@@ -141,7 +151,7 @@ def survey(
                 from homeenergy.show.document.files import write_document
                 from homeenergy.show.writeup.survey import survey_document
 
-                write_document(survey_document(found), path)
+                write_document(survey_document(found, language=language), path)
             elif len(found.table):
                 with replacing(path) as temporary:
                     found.table.to_parquet(temporary, index=False)

@@ -10,8 +10,15 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 
 import typer
 
-from homeenergy.catalogue import languages
-from homeenergy.cli.frame import BAD_DATA, bring_in, own_fault, plain_errors, progress_bar, say
+from homeenergy.cli.frame import (
+    BAD_DATA,
+    bring_in,
+    own_fault,
+    plain_errors,
+    progress_bar,
+    refuse_language,
+    say,
+)
 from homeenergy.errors import HouseError
 
 if TYPE_CHECKING:
@@ -88,10 +95,7 @@ def writeup(
         raise typer.BadParameter("give either --out FILE or --check FILE")
     if paper not in (None, "a4", "letter"):
         raise typer.BadParameter(f"--paper must be a4 or letter, got {paper!r}")
-    if language is not None and language.split("-")[0] not in languages():
-        raise typer.BadParameter(
-            f"--language must be one of {', '.join(languages())}, got {language!r}"
-        )
+    refuse_language(language)
     for path in out or []:
         if path.suffix.lower() not in ENDINGS:
             raise typer.BadParameter(f"--out must end in one of {', '.join(ENDINGS)}, got {path}")

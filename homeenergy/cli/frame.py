@@ -44,6 +44,16 @@ def bring_in(folder: Path, *, rebuild: bool = False, verify: bool = False) -> Im
         raise typer.Exit(INTERRUPTED) from None
 
 
+def refuse_language(language: str | None) -> None:
+    """Refuse a language that no catalogue has."""
+    from homeenergy.catalogue import languages
+
+    if language is not None and language.split("-")[0] not in languages():
+        raise typer.BadParameter(
+            f"--language must be one of {', '.join(languages())}, got {language!r}"
+        )
+
+
 def say(text: str, *, err: bool = False) -> None:
     """Print a text; what a terminal would obey in it is shown."""
     typer.echo(printable(text), err=err)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from datetime import date
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -81,16 +82,23 @@ def benchmark_of(survey: Survey, *, climate: str) -> dict[str, Any]:
             f"no appliance is there in {LEAST_HOUSES} houses, so nothing is usual",
             fix="Survey more houses, or call the same appliance by the same name.",
         )
-    first, last = table["start"].min(), table["end"].max()
+    days = [_days(row) for _, row in table.iterrows()]
     return {
         "form": FORM,
         "houses": int(table["house"].nunique()),
-        "first_day": f"{pd.Timestamp(first):%Y-%m-%d}",
-        "last_day": f"{pd.Timestamp(last):%Y-%m-%d}",
+        "first_day": str(min(first for first, _ in days)),
+        "last_day": str(max(last for _, last in days)),
         "climate": climate.strip(),
         "quantiles": list(QUANTILES),
         "appliances": appliances,
     }
+
+
+def _days(row: Any) -> tuple[date, date]:
+    """First and last local day of a row of the survey."""
+    zone = row.get("timezone", "UTC")
+    first, end = (pd.Timestamp(row[name]).tz_convert(zone) for name in ("start", "end"))
+    return first.date(), (end - pd.Timedelta(1, unit="ns")).date()
 
 
 def write_benchmark(survey: Survey, path: str | Path, *, climate: str) -> Path:

@@ -13,13 +13,15 @@ import pandas as pd
 from homeenergy.errors import HouseError
 from homeenergy.findings.bill import SLOT_MIN, longest_sample_s, mains_energy
 from homeenergy.readings.house import House
-from homeenergy.units import S_PER_DAY
+from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY
 
 FILE_NAME = "bills.csv"
 COLUMNS = ("start", "end", "kwh")
 LEAST_COVERED = 0.9  # of a bill's time, for a comparison
 METER_LIMIT = 0.02  # of a revenue meter, common practice, no source; a bill is as good as its meter
 AMOUNT_LIMIT = 0.02  # taxes and rounding; own rule
+A_YEAR = (355, 380)  # days that bills of a year may cover; own rule
+MOST_APART = 1.0  # days between two bills that follow each other; own rule
 YES = {"1", "true", "yes", "y", "ja", "oui", "estimated", "e"}
 NO = {"", "0", "false", "no", "n", "nein", "nee", "non", "read"}
 
@@ -235,6 +237,50 @@ def _expected(row: dict[Any, Any], here: pd.Series, house: House, *, days: float
         return nan
     standing = tariff.on(pd.Timestamp(row["end"]).date()).standing_per_day * days
     return paid.price * row["kwh"] + paid.demand + standing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BilledYear:
+    """What bills of about a year add up to, brought to 365 days: both days included."""
+
+    start: pd.Timestamp
+    end: pd.Timestamp
+    kwh: float
+    amount: float
+
+
+def billed_year(bills: pd.DataFrame) -> BilledYear | None:
+    """Add up the bills of the latest year that they cover.
+
+    Parameters
+    ----------
+    bills : pandas.DataFrame
+        From `read_bills`.
+
+    Returns
+    -------
+    BilledYear or None
+        None where no bills follow each other, but for a day or two, over `A_YEAR` days. The amount
+        is NaN where one of them has none.
+    """
+    for last in reversed(range(len(bills))):
+        for first in reversed(range(last + 1)):
+            own = bills.iloc[first : last + 1]
+            start, end = own["start"].min(), own["end"].max()
+            days = (end - start).days + 1
+            if days < A_YEAR[0]:
+                continue
+            billed = int(((own["end"] - own["start"]).dt.days + 1).sum())
+            if days <= A_YEAR[1] and abs(billed - days) <= MOST_APART * len(own):
+                to_year = DAYS_PER_YEAR / billed
+                return BilledYear(
+                    start=start,
+                    end=end,
+                    kwh=float(own["kwh"].sum()) * to_year,
+                    amount=float(own["amount"].sum(skipna=False)) * to_year,
+                )
+            break
+    return None
 
 
 def median_ratio(billed: Billed) -> float:

@@ -382,6 +382,18 @@ def price_at_rest(finding: ApplianceFinding) -> tuple[float, str] | None:
     return finding.price_at_rest, paid[1]
 
 
+def price_saved(finding: ApplianceFinding, *, at_rest: bool = False) -> tuple[float, str] | None:
+    """What a kWh is worth that is not used [currency a kWh], and currency; None as `mean_price`.
+
+    That is its price, but under steps, and where a house feeds its own power back: see
+    `with_worth`.
+    """
+    paid = price_at_rest(finding) if at_rest else mean_price(finding)
+    if paid is None:
+        return None
+    return paid[0] * (finding.worth_at_rest if at_rest else finding.worth), paid[1]
+
+
 def prices_differ(rows: Sequence[ApplianceFinding]) -> bool:
     """Whether appliances paid more for a kWh than others, as under a tariff by time of use."""
     prices = [paid[0] for paid in map(mean_price, rows) if paid is not None]

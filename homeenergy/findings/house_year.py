@@ -19,7 +19,14 @@ from homeenergy.findings.bill import (
     price_of_all_hours,
 )
 from homeenergy.findings.days import LEAST_COVERAGE, share_of_year
-from homeenergy.findings.loads.baseload import Baseload, house_baseload
+from homeenergy.findings.loads.baseload import (
+    NEVER_OFF,
+    REST,
+    STANDBY,
+    Baseload,
+    house_baseload,
+    part_w,
+)
 from homeenergy.findings.peaks import OwnPower, own_power
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
 from homeenergy.findings.year import with_unseen_days
@@ -27,9 +34,10 @@ from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.panel.quiet_times import NIGHT
-from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY
+from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, S_PER_DAY, WH_PER_KWH
 
 LEAST_FED_BACK = 0.001  # of what is drawn; less is noise of the clamps. Own rule, no source.
+LEAST_STOPS = 0.1  # of what never stops, from which a season matters. Own rule, no source.
 OTHER_SEASON = SEASON_LIMIT["some"]  # of what is on no measured circuit. Own rule, no source.
 
 
@@ -48,11 +56,12 @@ class LoadYear:
     money: Estimate | None
     share: float
 
-    def cost_of(self, kwh: Estimate) -> Estimate | None:
-        """What energy costs at the price that the load pays; None where that is not known."""
-        if self.money is None or not self.kwh.value > 0:
+    def saved_by(self, kwh: Estimate) -> Estimate | None:
+        """What the bill falls by for energy that the load leaves; None where that is not known."""
+        if self.money is None or self.finding is None or not self.kwh.value > 0:
             return None
-        return kwh.scaled(self.money.value / self.kwh.value, unit=self.money.unit)
+        price = self.money.value / self.kwh.value * self.finding.worth
+        return kwh.scaled(price, unit=self.money.unit)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -120,6 +129,13 @@ class HouseYear:
             return None
         return kwh.scaled(price, unit=self.energy.unit)
 
+    def steady_saved(self, kwh: Estimate) -> Estimate | None:
+        """What the bill falls by without energy that is drawn at all hours."""
+        cost = self.steady_cost(kwh)
+        findings = [one.finding for one in self.loads if one.finding is not None]
+        known = {f.worth_at_rest for f in findings if f.worth_at_rest != 1}
+        return cost if cost is None else cost.scaled(known.pop() if known else 1.0)
+
     def share_of_bill(self, money: Estimate | None, kwh: Estimate) -> float:
         """A part of the bill, or without one of the energy; NaN where that is not positive."""
         part, whole = (kwh, self.kwh) if self.bill is None or money is None else (money, self.bill)
@@ -128,7 +144,8 @@ class HouseYear:
     def to_frame(self) -> pd.DataFrame:
         """One row a load, and one of the house."""
         rows = [_row(one.name, one.kwh, one.money, one.share) for one in self.loads]
-        rows.append(_row("house", self.kwh, self.energy, 1.0))
+        whole = self.share_of_bill(self.energy, self.kwh)
+        rows.append(_row("house", self.kwh, self.energy, whole))
         return pd.DataFrame(rows)
 
 
@@ -233,9 +250,17 @@ def house_year(house: House, findings: Findings) -> HouseYear:
 def _fed_back_kwh(house: House) -> float:
     """What the mains return in a year like the days measured; nothing where it may be noise."""
     kwh = mains_energy(house).dropna()
-    days = len(kwh) * SLOT_MIN * 60 / S_PER_DAY
     drawn, fed_back = kwh.sum()
-    return float(fed_back) / days * DAYS_PER_YEAR if fed_back > LEAST_FED_BACK * drawn else 0.0
+    if not fed_back > LEAST_FED_BACK * drawn:
+        return 0.0
+    # The mean of whole days, as of what flows through the mains, from which it was taken off.
+    day = pd.DatetimeIndex(kwh.index).tz_convert(house.timezone).normalize()
+    of_days = kwh["fed_back"].groupby(day)
+    slots = of_days.count() * SLOT_MIN * 60 / S_PER_DAY
+    whole = slots >= LEAST_COVERAGE
+    if not whole.any():
+        whole = slots > 0
+    return float((of_days.sum() / slots)[whole].mean()) * DAYS_PER_YEAR
 
 
 def year_of(finding: ApplianceFinding) -> Estimate:
@@ -333,6 +358,22 @@ def _loads(
     return tuple(found)
 
 
+def _all_year(base: Baseload, loads: Sequence[LoadYear]) -> Estimate:
+    """What never stops in a year [kWh]; what heats or cools rooms all day does in other seasons."""
+    of_season = {
+        one.finding.circuit
+        for one in loads
+        if one.finding is not None and one.finding.season.strength == "strong"
+    }
+    rows = base.parts[base.parts["state"].isin([STANDBY, NEVER_OFF, REST])]
+    stops = rows["circuit"].isin(of_season) & (rows["watts_w"] > LEAST_STOPS * base.level_w.value)
+    if not stops.any() or stops.all():
+        return base.kwh_per_year
+    parts = [part_w(row) for row in rows[~stops].itertuples()]
+    total = sum(parts[1:], parts[0])
+    return total.scaled(H_PER_YEAR / WH_PER_KWH, unit="kWh").within(least=0.0)
+
+
 def _with_base(year: HouseYear, house: House, findings: Findings) -> HouseYear:
     if year.whole_house and findings.unmeasured_kwh_per_day is None:
         return year  # a circuit is held out: what runs on it would count as never stopping
@@ -344,5 +385,7 @@ def _with_base(year: HouseYear, house: House, findings: Findings) -> HouseYear:
             continue
     else:
         return year
-    kwh = base.kwh_per_year
-    return replace(year, base=base, base_kwh=kwh, base_money=year.steady_cost(kwh))
+    kwh = _all_year(base, year.loads)
+    # What runs on own power is paid by no bill: what never stops then costs what it would spare.
+    money = year.steady_saved(kwh) if year.fed_back_kwh else year.steady_cost(kwh)
+    return replace(year, base=base, base_kwh=kwh, base_money=money)

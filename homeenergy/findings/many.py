@@ -249,7 +249,8 @@ class Survey:
     ----------
     table : pandas.DataFrame
         One row a circuit of a house: `house` (its folder as given), house_name, currency, start,
-        end, mains_kwh_per_day, unmeasured_kwh_per_day, then the columns of `Findings.to_frame`.
+        end, timezone, language (of its write-up), mains_kwh_per_day, unmeasured_kwh_per_day, then
+        the columns of `Findings.to_frame`.
     failures : pandas.DataFrame
         One row a house that could not be worked on: house, reason.
     unchanged : int
@@ -490,6 +491,8 @@ def work_out(folder: str, rests_on: str | None) -> tuple[str, pd.DataFrame] | st
         "currency": found.currency,
         "start": found.start,
         "end": found.end,
+        "timezone": str(house.timezone),
+        "language": house.schedule.write_up.language,
     }
     about["implausible"] = " ".join(warning_lines(found))
     for name in ("mains_kwh_per_day", "unmeasured_kwh_per_day"):

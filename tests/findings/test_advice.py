@@ -70,7 +70,7 @@ def test_a_shorter_programme_is_another_job(tmp_path):
     _, _, _, advice, _ = advice_of(
         tmp_path, {"dishwasher": watts}, {"dishwasher": DISHWASHER}, floor=0.0
     )
-    every = (*advice.actions, *advice.too_small, *advice.unsure)
+    every = (*advice.actions, *advice.too_small, *advice.too_dear, *advice.unsure)
     assert not [text for text in dos(every) if "programme" in text]
 
 
@@ -157,6 +157,12 @@ def test_the_heat_a_tank_loses_is_told_from_its_longest_rests(tmp_path, loss_w):
     assert looks[0].main.value == pytest.approx(found.value * 8.76 * 0.3, rel=0.01)
 
 
+def test_a_heater_that_a_clock_starts_tells_nothing_of_its_losses(tmp_path):
+    watts = switched(DAYS, [12], on_w=2000, lasts_h=1.5)
+    _, findings, *_ = advice_of(tmp_path, {"boiler": watts}, {"boiler": 'kind = "thermostatic"'})
+    assert tank_loss_w(findings.appliances[0].cycles) is None
+
+
 def test_a_compressor_is_no_tank(tmp_path):
     watts = {"fridge": np.tile(np.r_[np.full(20, 90.0), np.zeros(40)], DAYS * 24)}
     _, findings, *_ = advice_of(tmp_path, watts, {"fridge": 'kind = "thermostatic"'})
@@ -193,7 +199,7 @@ def test_measures_are_weighed_with_price_life_and_subsidy(tmp_path):
     house, findings, _, advice, _ = advice_of(
         tmp_path, {"dishwasher": dishes()}, {"dishwasher": DISHWASHER}, lines=MEASURES, floor=1.0
     )
-    by_name = {one.saving.measure: one for one in advice.actions}
+    by_name = {one.saving.measure: one for one in (*advice.actions, *advice.too_dear)}
     year_kwh = findings.appliances[0].kwh_per_day.value * 365
     new = by_name["A new dishwasher"]
     assert new.saving.kwh_per_year.value == pytest.approx(year_kwh - 365 * 0.6, rel=0.02)
@@ -201,6 +207,9 @@ def test_measures_are_weighed_with_price_life_and_subsidy(tmp_path):
     assert new.saving.payback_years.value == pytest.approx(600 / saved, rel=0.02)
     annuity = sum(1.03**-k for k in range(1, 13))
     assert new.present_value.value == pytest.approx(saved * annuity - 600, rel=1e-6)
+    # In twelve years it does not save what it costs, so nobody is told to buy it.
+    assert new.present_value.value < 0
+    assert new in advice.too_dear
     hand = by_name["Wash by hand"]
     each = 15 * 30 * 1.163 / 0.9 / 1000
     assert hand.saving.kwh_per_year.value == pytest.approx(year_kwh - 365 * each, rel=0.02)
@@ -208,7 +217,11 @@ def test_measures_are_weighed_with_price_life_and_subsidy(tmp_path):
     assert fix.saving.kwh_per_year.value == pytest.approx(0.2 * year_kwh, rel=0.02)
     # Together they never save more than there is.
     assert advice.together.total_kwh_per_year.value < year_kwh
-    assert sum(a.saving.kwh_per_year.value for a in advice.actions) > year_kwh
+    alone = [a.saving.kwh_per_year.value for a in advice.actions]
+    left = np.prod([1 - one / year_kwh for one in alone])
+    assert advice.together.total_kwh_per_year.value == pytest.approx(
+        year_kwh * (1 - left), rel=0.02
+    )
     again = house_toml(house.schedule)
     assert again.count("[[measure]]") == 3
 

@@ -20,8 +20,10 @@ def survey_of(values, *, flagged=()):
             "kwh_per_day": value,
             "run_kwh": value / 2,
             "standby_w": np.nan,
-            "start": pd.Timestamp("2026-01-05", tz="UTC"),
-            "end": pd.Timestamp("2026-01-19", tz="UTC"),
+            # Local midnights of a zone ahead of UTC; the end is that of the last day.
+            "start": pd.Timestamp("2026-01-04T23:00", tz="UTC"),
+            "end": pd.Timestamp("2026-01-19T23:00", tz="UTC"),
+            "timezone": "Europe/Amsterdam",
             "implausible": "No." if i in flagged else "",
         }
         for i, value in enumerate(values)

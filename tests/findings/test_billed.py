@@ -9,7 +9,7 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.findings.bill import house_bill
-from homeenergy.findings.billed import median_ratio, read_bills, reconcile_bills
+from homeenergy.findings.billed import billed_year, median_ratio, read_bills, reconcile_bills
 from homeenergy.findings.house_year import house_year
 from homeenergy.findings.peaks import house_peaks, own_power
 from homeenergy.findings.saving.advice import find_advice
@@ -137,6 +137,22 @@ def test_a_house_that_feeds_back_more_than_it_takes_pays_for_what_it_takes(tmp_p
     assert year.bill.value == pytest.approx(365 * 0.3 * (18 - 30))
     floor = find_advice(house, findings.appliances, year).floor
     assert floor == pytest.approx(0.01 * 365 * 0.3 * 18)
+
+
+def test_bills_of_the_latest_whole_year_are_added_up():
+    first = pd.date_range("2025-01-01", periods=12, freq="MS")
+    last = [*(first[1:] - pd.Timedelta(days=1)), pd.Timestamp("2025-12-31")]
+    kwh = np.arange(12) * 10.0 + 100
+    bills = pd.DataFrame({"start": first, "end": last, "kwh": kwh, "amount": kwh * 0.3})
+    alone = {"start": "2026-02-01", "end": "2026-02-28", "kwh": 999.0, "amount": 300.0}
+    alone |= {name: pd.Timestamp(alone[name]) for name in ("start", "end")}
+    found = billed_year(pd.concat([bills, pd.DataFrame([alone])], ignore_index=True))
+    assert (found.start, found.end) == (pd.Timestamp("2025-01-01"), pd.Timestamp("2025-12-31"))
+    assert found.kwh == pytest.approx(kwh.sum())
+    assert found.amount == pytest.approx(kwh.sum() * 0.3)
+    assert np.isnan(billed_year(bills.assign(amount=np.nan)).amount)
+    assert billed_year(bills.drop(index=5)) is None  # a month is missing
+    assert billed_year(bills.iloc[:11]) is None
 
 
 def test_a_house_that_makes_nothing_has_no_own_power(tmp_path):

@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 
 import pandas as pd
 import psutil
@@ -16,7 +17,7 @@ from typer.testing import CliRunner
 from homeenergy import cli
 from homeenergy.cli.frame import BAD_DATA
 from homeenergy.findings.many import house_list, houses_to_visit, survey_houses
-from homeenergy.show.document.blocks import Table
+from homeenergy.show.document.blocks import Heading, Table
 from homeenergy.show.document.files import write_document
 from homeenergy.show.writeup.survey import survey_document
 from homeenergy.simulate import write_street
@@ -125,6 +126,28 @@ def test_a_survey_is_a_workbook_and_a_page(survey, tmp_path):
     assert html.count("look first") == 2
     assert "31 cents" in html
     assert 'id="TOC"' in html
+
+
+@pytest.mark.parametrize(
+    ("language", "words"), [("de", "Häuser"), ("nl", "huizen"), ("fr", "maisons")]
+)
+def test_a_survey_speaks_the_language_of_its_houses(survey, language, words):
+    table = survey.table.assign(language=language)
+    document = survey_document(replace(survey, table=table))
+    assert document.language == language
+    assert words in document.title
+    heads = {head for b in document.blocks if isinstance(b, Table) for head in b.head}
+    heads |= {b.text for b in document.blocks if isinstance(b, Heading) and b.level == 1}
+    english = {
+        "house",
+        "appliance",
+        "kWh a day",
+        "What appliances use",
+        "Where to go first",
+        "runs",
+    }
+    assert not heads & english
+    assert survey_document(survey).language == "en"
 
 
 @pytest.mark.study

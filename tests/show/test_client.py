@@ -227,7 +227,10 @@ def test_a_workbook_has_a_summary_formats_and_heads_in_words(made, tmp_path):
     peaks = [cell.value for cell in book["peaks"][1]]
     assert peaks[:3] == ["month", "at", "power [kW]"]
     assert peaks[3:5] == ["load 1", "load 1 [kW]"]
-    assert "+00:00" not in book["peaks"].cell(2, 2).value
+    at = book["peaks"].cell(2, 2)  # a time, by the clock of the house, as its offset says
+    assert at.is_date
+    assert peaks[-1] == "UTC offset"
+    assert re.fullmatch(r"[+-]\d\d:\d\d", book["peaks"].cell(2, len(peaks)).value)
     runs = book["runs fridge"]
     heads = [cell.value for cell in runs[1]]
     assert "duration [s]" in heads

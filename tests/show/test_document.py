@@ -148,7 +148,7 @@ def test_rows_of_a_document_to_edit_stay_whole(files):
 def test_columns_of_a_document_to_edit_fit_what_they_hold(tmp_path):
     grid = Table(head=("n", "words", "kWh"), rows=(("1", "w" * 90, "0.1"), ("2", "short", "12.25")))
     shares = column_shares(grid)
-    assert shares == [8 / 100, 38 / 100, 9 / 100]
+    assert shares == [8 / 100, 44 / 100, 9 / 100]
     assert sum(column_shares(Table(head=("w" * 40,) * 4, rows=()))) == pytest.approx(1, abs=1e-12)
     path = write_document(document(blocks=(grid,), paper="letter"), tmp_path / "d.docx")
     with zipfile.ZipFile(path) as package:
@@ -196,6 +196,50 @@ def test_sheets_hold_numbers_and_texts_and_no_formulas(files):
     rows = [tuple(cell.value for cell in row) for row in sheet.iter_rows()]
     assert rows == [("name", "kWh"), (NASTY, 1.5), ("=1+1", 2.5)]
     assert {sheet["A3"].data_type, sheet["A2"].data_type} == {"s"}
+
+
+def test_sheets_print_as_wide_as_a_page_and_times_are_times(tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    start = pd.date_range("2026-10-24T23:30Z", periods=3, freq="h").tz_convert("Europe/Amsterdam")
+    data = pd.DataFrame(
+        {"start": start, "missing_s": [0.0, 60.0, 0.0], "complete": [True, False, True]}
+    )
+    many = pd.DataFrame({f"figure_{i}": [1.5] for i in range(60)})
+    blocks = tuple(
+        Table(head=(), rows=(), sheet=name, data=d)
+        for name, d in {"runs": data, "wide": many}.items()
+    )
+    path = write_document(document(blocks=blocks, language="de"), tmp_path / "d.xlsx")
+    book = openpyxl.load_workbook(path)
+    rows = [[cell.value for cell in row] for row in book["runs"].iter_rows()]
+    assert [row[1:] for row in rows] == [
+        ["fehlend [s]", "vollständig", "Abstand zu UTC"],
+        [0, "ja", "+02:00"],
+        [60, "nein", "+02:00"],  # the hour that comes twice, told apart
+        [0, "ja", "+01:00"],
+    ]
+    assert rows[2][0].isoformat() == rows[3][0].isoformat() == "2026-10-25T02:30:00"
+    assert book["runs"]["B2"].number_format == "#,##0"
+    for sheet in book:
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage
+        assert sheet.page_setup.fitToHeight == 0
+    assert book["runs"].page_setup.fitToWidth == 1
+    assert book["runs"].print_title_rows == "$1:$1"
+    assert book["wide"].page_setup.orientation == "landscape"
+    assert book["wide"].page_setup.fitToWidth > 1
+
+
+def test_pages_of_a_document_to_edit_are_numbered(files):
+    with zipfile.ZipFile(files["docx"]) as package:
+        foot = package.read("word/footer1.xml").decode()
+        whole = package.read("word/document.xml").decode()
+        names = package.read("word/_rels/document.xml.rels").decode()
+        kinds = package.read("[Content_Types].xml").decode()
+    assert " PAGE " in foot
+    assert " NUMPAGES " in foot
+    (name,) = re.findall(r'<w:footerReference w:type="default" r:id="(\w+)"/>', whole)
+    assert f'Id="{name}" Target="footer1.xml"' in names
+    assert 'PartName="/word/footer1.xml"' in kinds
 
 
 def test_pandoc_sees_texts_only():

@@ -11,7 +11,7 @@ from homeenergy.findings.saving.look_into import look_into
 from homeenergy.readings import open_house
 from homeenergy.show.document.blocks import Prose, Table, flat
 from homeenergy.show.writeup.basis import make_basis
-from homeenergy.show.writeup.client import page_one
+from homeenergy.show.writeup.client_page_one import page_one
 from homeenergy.show.writeup.write_up import _told
 
 from ..findings.small_house import made_house, switched

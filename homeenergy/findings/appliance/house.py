@@ -37,6 +37,7 @@ from homeenergy.findings.days import (
 )
 from homeenergy.findings.notable import notable
 from homeenergy.findings.weather.seasons import SeasonOfUse, season_of_use, season_remark
+from homeenergy.findings.worth import with_worth
 from homeenergy.house.clamp_errors import ClampErrors, clamp_errors
 from homeenergy.house.schedule import Circuit, Supply, Tariff, appliance_names
 from homeenergy.house.tariff import constant_price
@@ -351,6 +352,7 @@ def house_findings(
         unmeasured = None  # they would be part of it
     if house.tariff is not None:
         found = with_share_of_bill(house, found, every_circuit=circuits is None)
+        found = with_worth(house, found)
     found.sort(key=lambda f: -np.nan_to_num(f.kwh_per_day.value, nan=-1.0))
     return Findings(
         house_name=house.name,

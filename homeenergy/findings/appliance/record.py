@@ -62,6 +62,9 @@ class ApplianceFinding:
         What it bears of a year's demand charges [currency], between what it could (`demand_share`).
     price_at_rest : float or None
         Average price of the time outside runs [currency a kWh], where prices depend on the time.
+    worth, worth_at_rest : float
+        What its energy, and what is drawn at rest, is worth when saved, over what it costs: see
+        `with_worth`. 1 where both are the same.
     held_out : str
         Why no figure of this circuit can be given, though it has readings; else empty.
     clamp_errors : ClampErrors
@@ -89,6 +92,8 @@ class ApplianceFinding:
     correction: str = "none"
     demand_per_year: Estimate | None = None
     price_at_rest: float | None = None
+    worth: float = 1.0
+    worth_at_rest: float = 1.0
     held_out: str = ""
     clamp_errors: ClampErrors = UNKNOWN_ERRORS
 

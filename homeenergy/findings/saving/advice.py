@@ -81,6 +81,11 @@ class Action:
         """Whether it saves something at all, at 95 %."""
         return bool(self.main.resolved) and self.main.low > 0
 
+    @property
+    def is_too_dear(self) -> bool:
+        """Whether it costs more than it saves while it lasts, interest counted."""
+        return self.present_value is not None and self.present_value.value < 0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Advice:
@@ -90,8 +95,9 @@ class Advice:
     ----------
     actions : tuple of Action
         Worth doing, the most valuable first.
-    too_small, unsure : tuple of Action
-        Looked at and not advised: below the floor, or not different from nothing.
+    too_small, too_dear, unsure : tuple of Action
+        Looked at and not advised: below the floor, costing more than they save while they last, or
+        not different from nothing.
     floor : float
         What an action must save in a year at least [`unit`].
     unit : str
@@ -104,6 +110,7 @@ class Advice:
 
     actions: tuple[Action, ...]
     too_small: tuple[Action, ...]
+    too_dear: tuple[Action, ...]
     unsure: tuple[Action, ...]
     floor: float
     unit: str
@@ -139,7 +146,8 @@ def find_advice(
 
     Notes
     -----
-    An action is advised if its saving differs from nothing at 95 % and its mean reaches the floor.
+    An action is advised if its saving differs from nothing at 95 %, its mean reaches the floor and
+    its net present value, where price and life are known, is not below nothing.
     Programmes are compared like for like only, see `same_job`. Nothing is proposed for what must
     stay on.
     """
@@ -155,10 +163,12 @@ def find_advice(
     found = [action for action in (*found, *idle) if action.main.unit == unit]
     found.sort(key=_order)
     sure = [action for action in found if action.is_sure]
-    worth = [action for action in sure if action.main.value >= least]
+    large = [action for action in sure if action.main.value >= least]
+    worth = [action for action in large if not action.is_too_dear]
     return Advice(
         actions=tuple(worth),
         too_small=tuple(action for action in sure if action.main.value < least),
+        too_dear=tuple(action for action in large if action.is_too_dear),
         unsure=tuple(action for action in found if not action.is_sure),
         floor=least,
         unit=unit,

@@ -46,6 +46,7 @@ from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, S_PER_H, WH_PER_KWH
 MANY_DEFROSTS = 0.05  # of a heat pump's energy. Own rule, no source.
 NO_TANKS = f"{PUMPS}|{COMPRESSORS}|{HEATERS}"
 LONG_REST = 0.8  # of the longest rests: nobody draws hot water in them. Own rule.
+MOST_ALIKE = 0.5  # of all rests: of more, none is known to be without use. Own rule.
 LEAST_RESTS, LEAST_REST_H = 8, 2.0
 
 
@@ -99,7 +100,8 @@ def look_into(
     pump's energy; a day from which a load takes more (`notable`), or a rise over weeks; and how
     loads run (`homeenergy.findings.saving.running`): short cycling, a pump that runs without the
     source of heat or far longer than usual, heating and cooling at the same time; a load that
-    somebody starts and that bears much of the charges for the greatest power (`demand_share`).
+    somebody starts and that bears much of the charges for the greatest power (`demand_share`); one
+    that could run while the house feeds back, where that earns less than a kWh costs.
     """
     found = [*_unmeasured(year), *_fights(year)]
     every = [one.finding for one in year.loads if one.finding is not None]
@@ -110,6 +112,7 @@ def look_into(
         found += _more_since(load, finding, notable, outdoor=outdoor, many=len(every))
         found += _running(house, load, finding, every)
         found += _at_the_peak(year, load, finding)
+        found += _on_own_power(house, year, load, finding)
         if KINDS[finding.kind].varying:
             found += _heat_pump(house, load, finding, outdoor)
         elif KINDS[finding.kind].bridging.by_itself and not named(finding, NO_TANKS):
@@ -119,8 +122,8 @@ def look_into(
 
 
 def _at_stake(load: LoadYear, share: float) -> tuple[Estimate, Estimate | None]:
-    money = None if load.money is None else load.money.scaled(share)
-    return load.kwh.scaled(share), money
+    money = load.saved_by(load.kwh)
+    return load.kwh.scaled(share), None if money is None else money.scaled(share)
 
 
 def _unmeasured(year: HouseYear) -> list[LookInto]:
@@ -152,7 +155,7 @@ def _unmeasured(year: HouseYear) -> list[LookInto]:
                 text="With everything on these circuits unplugged, the mains still carry as much."
             ),
             at_stake_kwh=kwh,
-            at_stake_money=year.steady_cost(kwh),
+            at_stake_money=year.steady_saved(kwh),
         )
     ]
 
@@ -195,7 +198,7 @@ def _more_since(
                 text="It is used more, its room or the weather changed, or somebody set it so."
             ),
             at_stake_kwh=kwh,
-            at_stake_money=load.cost_of(kwh),
+            at_stake_money=load.saved_by(kwh),
         )
     ]
 
@@ -361,6 +364,36 @@ def _at_the_peak(year: HouseYear, load: LoadYear, finding: ApplianceFinding) -> 
     ]
 
 
+def _on_own_power(
+    house: House, year: HouseYear, load: LoadYear, finding: ApplianceFinding
+) -> list[LookInto]:
+    """A load whose runs can be moved, by what is paid for it beyond what feeding back earns."""
+    earned = None if house.tariff is None else house.tariff.export_price_per_kwh
+    now = load.saved_by(load.kwh)
+    if earned is None or now is None or KINDS[finding.kind].why_not_shifted:
+        return []
+    if not year.fed_back_kwh > load.kwh.value:
+        return []
+    name = finding.appliance
+    return [
+        LookInto(
+            load=name,
+            do=Said(
+                text="{appliance}: run it while the house feeds power back",
+                figures={"appliance": name},
+            ),
+            rests_on=Said(
+                text="A kWh of it costs {price_money} at the hours at which it runs; one fed back "
+                "earns {earned_money}.",
+                figures={"price_money": now.value / load.kwh.value, "earned_money": earned},
+            ),
+            wrong_if=Said(text="It has to run when the house feeds nothing back."),
+            at_stake_kwh=load.kwh.scaled(0.0),
+            at_stake_money=now.plus(-load.kwh.value * earned),
+        )
+    ]
+
+
 def _fights(year: HouseYear) -> list[LookInto]:
     """Loads that work against each other at the same time."""
     found = []
@@ -480,7 +513,7 @@ def _tank(load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
                 text="The tank is no warmer to the hand than the room, and the pipes too."
             ),
             at_stake_kwh=kwh,
-            at_stake_money=load.cost_of(kwh),
+            at_stake_money=load.saved_by(kwh),
         )
     ]
 
@@ -504,7 +537,8 @@ def tank_loss_w(cycles: Cycles) -> Estimate | None:
     over the time since the run before it is mean power. Hot water drawn shortens rests, so those of
     at least 80 % of the longest (their 95 % point), from `LEAST_REST_H` hours on, are of losses
     alone, or nearly so: what is drawn in them still counts as a loss, and the figure is an upper
-    one. The interval is from the spread between them.
+    one. Where most rests are as long, as of a heater that a clock starts, nothing tells them from
+    those with water drawn, and nothing is said. The interval is from the spread between them.
     """
     table = cycles.table
     if len(table) < LEAST_RESTS + 1 or table["mean_w"].median() < COMPRESSOR_W:
@@ -521,7 +555,8 @@ def tank_loss_w(cycles: Cycles) -> Estimate | None:
         return None
     longest_h = float(np.quantile(rest_h[seen], 0.95))
     chosen = seen & (rest_h >= LONG_REST * longest_h)
-    if longest_h < LEAST_REST_H or chosen.sum() < 3:
+    alike = chosen.sum() > MOST_ALIKE * seen.sum()
+    if longest_h < LEAST_REST_H or chosen.sum() < 3 or alike:
         return None
     power_w = wh[chosen] / cycle_h[chosen]
     day = (start[1:][chosen] // (24 * 3600 * 10**9)).astype(np.int64)

@@ -18,7 +18,7 @@ from homeenergy.findings.appliance.record import (
     percent_text,
     value_text,
 )
-from homeenergy.findings.cost import mean_price, price_at_rest
+from homeenergy.findings.cost import SAME_PRICE, price_saved
 from homeenergy.findings.days import day_parts
 from homeenergy.findings.loads.idle import bound_text
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
@@ -265,7 +265,7 @@ def made_saving(
     share: float | None = None,
     annual: AnnualEnergy | None = None,
 ) -> Saving:
-    """A saving of energy, with what it is worth at the average price of the appliance, or at rest.
+    """A saving of energy, with what it is worth: what the bill falls by for a kWh of the appliance.
 
     `before` is what the part of it takes in a year [kWh]; `share` of it is saved; default: as
     much as `kwh` is of it. `annual` is given where `kwh` allows for the rest of the year already;
@@ -275,13 +275,19 @@ def made_saving(
     if annual is None and limit and isfinite(kwh.value) and kwh.resolved:
         basis = f"{kwh.basis}; unseen days"
         kwh = with_unseen_days(kwh, limit, circuit=finding.circuit, basis=basis)
-    paid = price_at_rest(finding) if part == "idle" else mean_price(finding)
+    paid = price_saved(finding, at_rest=part == "idle")
+    worth = finding.worth_at_rest if part == "idle" else finding.worth
     cost = None if paid is None else kwh.scaled(paid[0], unit=paid[1])
     unit = "" if paid is None else paid[1]
     given = None if price is None else as_estimate(price, unit=unit, what="price")
     lines = [*assumptions, season]
     if paid is None:
         lines.append("No tariff is known, so there is no figure in money.")
+    elif abs(worth - 1) > SAME_PRICE:
+        lines.append(
+            f"A kWh saved is worth {paid[0]:.3g} {paid[1]}: by so much the bill falls without it; "
+            "standing charges stay."
+        )
     else:
         waiting = " while it waits" if part == "idle" and finding.price_at_rest is not None else ""
         lines.append(

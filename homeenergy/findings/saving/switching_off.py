@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from homeenergy.findings.appliance.record import clipped, estimate_text, is_bound
-from homeenergy.findings.cost import price_at_rest
+from homeenergy.findings.cost import price_saved
 from homeenergy.findings.loads.idle import IdleUse, bound_text
 from homeenergy.house.kinds import KINDS, why_named_to_stay_on
 from homeenergy.stats.estimate import Estimate
@@ -133,7 +133,7 @@ def switching_off(idle_use: IdleUse, *, off_h_per_day: float | None = None) -> S
         )
     share = off_h / away_h if away_h else 0.0
     saved = idle_use.idle_kwh_per_day.scaled(share * DAYS_PER_YEAR)
-    price = price_at_rest(idle_use.finding)
+    price = price_saved(idle_use.finding, at_rest=True)
     return SwitchingOff(
         idle_use=idle_use,
         off_h_per_day=off_h,

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.change import Change
-from homeenergy.findings.cost import mean_price
+from homeenergy.findings.cost import price_saved
 from homeenergy.findings.days import share_of_year
 from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.saving.advice import Said
@@ -186,7 +186,7 @@ def verified(
     year, no_year = _year(change, before, after, months)
     money = None
     if after is not None and price is None:
-        paid = mean_price(after)
+        paid = price_saved(after)
         price, currency = paid if paid is not None else (None, "")
     if year is not None and price is not None:
         money = year.scaled(price, unit=currency)

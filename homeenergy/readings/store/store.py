@@ -283,7 +283,7 @@ class Store:
         An import by another process is waited for: two notebooks may open the same house.
         """
         if not self.folder.exists():
-            self.folder.mkdir(parents=True)
+            self.folder.mkdir(parents=True, exist_ok=True)
         return alone(
             self.folder / ".lock",
             longest_wait_s=LONGEST_WAIT_S,

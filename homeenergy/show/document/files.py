@@ -8,14 +8,14 @@ import re
 import subprocess
 import warnings
 import zipfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from html import escape
 from io import BytesIO
 from itertools import count
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from types import ModuleType
+from types import MappingProxyType, ModuleType
 from typing import Any
 
 from homeenergy.catalogue import translated
@@ -45,17 +45,12 @@ HERE = Path(__file__).parent
 PANDOC_API = [1, 23, 1]
 NO_ATTRIBUTES: list[Any] = ["", [], []]
 # Letters of the narrowest and of the widest column, between two, and of a full line of a table.
-NARROWEST, WIDEST, BETWEEN, FULL = 4, 34, 4, 100
+NARROWEST, WIDEST, BETWEEN, FULL = 4, 40, 4, 100
 RECORD = "homeenergy-record.json"
 RECORD_WORDS = "What this document rests on, for homeenergy writeup --check"
-# Width and height of a page, and its margins [twentieths of a point], as DOCX counts them.
-PAGES = {"a4": (11906, 16838), "letter": (12240, 15840)}
-MARGIN = 1190
-PANDOC_WIDTH = 7920  # of the lines for which pandoc counts columns
-SMALL = '<w:sz w:val="16"/>'  # half points
-BODY, TITLE = 20, 32  # half points
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 JSON_PART = b'<Default Extension="json" ContentType="application/json"/>'
+NOTHING_ADDED: Mapping[str, str] = MappingProxyType({})
 FIRST_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 SPACES = re.compile(r"[ \t\r\n]+")  # at which a line may break; not within "12 kWh"
 
@@ -262,86 +257,17 @@ def _with_alternatives(text: str, document: Document) -> str:
 
 
 def _docx(document: Document) -> bytes:
+    from homeenergy.show.document.word import footer, with_own_style
+
     with TemporaryDirectory() as name:
         arguments = ["--to=docx", "--standalone", "--output=-"]
         content = _pandoc(document, Path(name), arguments, widths=True)
-    width, height = PAGES[document.paper]
-    page = (
-        f'<w:pgSz w:w="{width}" w:h="{height}"/><w:pgMar w:top="{MARGIN}" w:right="{MARGIN}" '
-        f'w:bottom="{MARGIN}" w:left="{MARGIN}" w:header="600" w:footer="600" w:gutter="0"/>'
+    return _repacked(
+        content,
+        document,
+        lambda part, text: with_own_style(part, text, document),
+        added=footer(document),
     )
-
-    def full_width(column: re.Match[str]) -> str:
-        return str(int(column[0]) * (width - 2 * MARGIN) // PANDOC_WIDTH)
-
-    def own(part: str, text: str) -> str:
-        if part == "word/styles.xml":
-            return _styles(text, document.colour)
-        if part != "word/document.xml":
-            return text
-        text = re.sub(r"<w:pgSz [^>]*/>|<w:pgMar [^>]*/>", "", text)
-        text = re.sub(r"<w:sectPr ?/>", "<w:sectPr></w:sectPr>", text)
-        text = text.replace("</w:sectPr>", f"{page}</w:sectPr>")
-        # A heading breaks the page itself: a break of its own may fall on a page of its own.
-        text = re.sub(
-            r'<w:p><w:r><w:br w:type="page" ?/></w:r></w:p>'
-            r"(\s*(?:<w:bookmark(?:Start|End) [^>]*/>\s*)*<w:p>\s*<w:pPr>\s*<w:pStyle [^>]*/>)",
-            r"\1<w:pageBreakBefore/>",
-            text,
-        )
-        # A paragraph stays on the page of the figure that follows it.
-        text = re.sub(
-            r'(<w:pStyle w:val="(?:BodyText|FirstParagraph)" ?/>)'
-            r"(?=(?:(?!</w:p>).)*</w:p>\s*<w:p><w:pPr>(?:<w:keepNext ?/>)?"
-            r'<w:pStyle w:val="CaptionedFigure")',
-            r"\1<w:keepNext/>",
-            text,
-            flags=re.DOTALL,
-        )
-        # A row of a table stays on one page.
-        text = re.sub(r"<w:tr(?: [^>]*)?>(?!<w:trPr>)", r"\g<0><w:trPr></w:trPr>", text)
-        text = re.sub(r"<w:trPr ?/>|<w:trPr>", "<w:trPr><w:cantSplit/>", text)
-        text = re.sub(r'(?<=<w:gridCol w:w=")\d+', full_width, text)
-        return re.sub(r"<w:tbl>.*?</w:tbl>", _small, text, flags=re.DOTALL)
-
-    return _repacked(content, document, own)
-
-
-def _styles(text: str, colour: str) -> str:
-    """Give headings the colour of the document, and tables thin rules."""
-    accent = colour.lstrip("#") or "1A1A1A"
-
-    def styled(style: str, change: Callable[[str], str]) -> None:
-        nonlocal text
-        pattern = rf'<w:style [^>]*w:styleId="{style}".*?</w:style>'
-        text = re.sub(pattern, lambda found: change(found[0]), text, count=1, flags=re.DOTALL)
-
-    def coloured(found: str) -> str:
-        return re.sub(r"<w:color [^>]*/>", f'<w:color w:val="{accent}"/>', found)
-
-    def ruled(found: str) -> str:
-        line = '<w:{side} w:val="single" w:sz="4" w:space="0" w:color="BFBFBF"/>'
-        borders = "".join(line.format(side=side) for side in ("top", "bottom", "insideH"))
-        before = "<w:tblCellMar>"
-        return found.replace(before, f"<w:tblBorders>{borders}</w:tblBorders>{before}", 1)
-
-    for style in ("Title", "Heading1", "Heading2", "Heading3"):
-        styled(style, coloured)
-    styled("Title", lambda found: re.sub(r'(<w:szC?s? w:val=")\d+', rf"\g<1>{TITLE}", found))
-    # As large as in the PDF, so that page one is a page in other fonts too.
-    text = re.sub(
-        r"<w:docDefaults>.*?</w:docDefaults>",
-        lambda found: re.sub(r'(<w:szC?s? w:val=")\d+', rf"\g<1>{BODY}", found[0]),
-        text,
-        flags=re.DOTALL,
-    )
-    styled("Table", ruled)
-    return text
-
-
-def _small(table: re.Match[str]) -> str:
-    """Set the text of a table smaller than that of the page."""
-    return table[0].replace("<w:r><w:t", f"<w:r><w:rPr>{SMALL}</w:rPr><w:t")
 
 
 def _xlsx(document: Document) -> bytes:
@@ -357,7 +283,9 @@ def _xlsx(document: Document) -> bytes:
     return _repacked(workbook(document), document, own)
 
 
-def _repacked(content: bytes, document: Document, own: Any) -> bytes:
+def _repacked(
+    content: bytes, document: Document, own: Any, *, added: Mapping[str, str] = NOTHING_ADDED
+) -> bytes:
     """Write a package of XML files again, without the time of day and with the record."""
     file = BytesIO()
     with (
@@ -366,11 +294,13 @@ def _repacked(content: bytes, document: Document, own: Any) -> bytes:
     ):
         for name in before.namelist():
             part = before.read(name)
-            if name.endswith(".xml"):
+            if name.endswith((".xml", ".rels")):
                 part = own(name, part.decode("utf-8")).encode("utf-8")
             if name == "[Content_Types].xml":
                 part = part.replace(b"<Default ", JSON_PART + b"<Default ", 1)
             after.writestr(zipfile.ZipInfo(name, FIRST_ZIP_DATE), part, zipfile.ZIP_DEFLATED)
+        for name, text in added.items():
+            after.writestr(zipfile.ZipInfo(name, FIRST_ZIP_DATE), text, zipfile.ZIP_DEFLATED)
         entry = zipfile.ZipInfo(f"customXml/{RECORD}", FIRST_ZIP_DATE)
         after.writestr(entry, _record_text(document), zipfile.ZIP_DEFLATED)
     return file.getvalue()
@@ -395,8 +325,11 @@ def pandoc_form(
         **({"author": _node("MetaInlines", _inlines(document.author))} if document.author else {}),
         "lang": _node("MetaString", document.language),
     }
+    colon = "\u00a0:" if document.language.startswith("fr") else ":"
     numbers, files = captions(document.blocks, language=document.language), iter(pictures)
-    blocks = _nodes(document.blocks, captions=numbers, files=files, parts=count(1), widths=widths)
+    blocks = _nodes(
+        document.blocks, captions=numbers, files=files, parts=count(1), widths=widths, colon=colon
+    )
     blocks = list(_folding(blocks))
     return {"pandoc-api-version": PANDOC_API, "meta": meta, "blocks": blocks}
 
@@ -424,6 +357,7 @@ def _nodes(
     files: Iterator[str],
     parts: Iterator[int],
     widths: bool,
+    colon: str,
 ) -> list[dict[str, Any]]:
     """Blocks in pandoc's form, with the next captions, pictures and names of headings."""
     again: dict[str, Any] = {
@@ -431,6 +365,7 @@ def _nodes(
         "files": files,
         "parts": parts,
         "widths": widths,
+        "colon": colon,
     }
     found: list[dict[str, Any]] = []
     for block in blocks:
@@ -448,7 +383,7 @@ def _nodes(
         elif isinstance(block, Code):
             found.append(_node("CodeBlock", [NO_ATTRIBUTES, block.text]))
         elif isinstance(block, Facts):
-            found.append(_node("Para", _facts(block)))
+            found.append(_node("Para", _facts(block, colon)))
         elif isinstance(block, Bullets):
             items = [
                 [_node("Plain", _inlines(item))] if isinstance(item, str) else _nodes(item, **again)
@@ -492,11 +427,11 @@ def _page_break() -> list[dict[str, Any]]:
     ]
 
 
-def _facts(facts: Facts) -> list[dict[str, Any]]:
+def _facts(facts: Facts, colon: str) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = []
     for name, text in facts.rows:
         found += [{"t": "LineBreak"}] if found else []
-        found += [_node("Strong", _inlines(f"{name}:")), {"t": "Space"}, *_inlines(text)]
+        found += [_node("Strong", _inlines(f"{name}{colon}")), {"t": "Space"}, *_inlines(text)]
     return found
 
 
@@ -508,10 +443,20 @@ def _figure(picture: Picture, caption: str, file: str) -> dict[str, Any]:
 
 
 def column_shares(table: Table) -> list[float]:
-    """Share of the width of a page that each column needs, by the longest text in it."""
-    columns = zip(table.labels, *table.rows, strict=True)
-    longest = [max(len(str(text)) for text in texts) for texts in columns]
-    wide = [min(max(letters, NARROWEST), WIDEST) + BETWEEN for letters in longest]
+    """Share of the width of a page that each column needs, by the longest text in it.
+
+    Where all together are too wide, columns give way that have room beside their longest word.
+    """
+    columns = [
+        [str(text) for text in texts] for texts in zip(table.labels, *table.rows, strict=True)
+    ]
+    wide = [min(max(NARROWEST, *map(len, texts)), WIDEST) + BETWEEN for texts in columns]
+    words = [max(map(len, " ".join(texts).split()), default=0) + BETWEEN for texts in columns]
+    while sum(wide) > FULL:
+        spare, i = max((wide[i] - words[i], i) for i in range(len(wide)))
+        if spare <= 0:
+            break
+        wide[i] -= 1
     return [one / max(sum(wide), FULL) for one in wide]
 
 

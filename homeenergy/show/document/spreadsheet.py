@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from importlib import import_module
 from io import BytesIO
+from textwrap import wrap
 from typing import Any
 
 import numpy as np
@@ -18,9 +19,16 @@ from homeenergy.words import in_words, printable
 FORBIDDEN_IN_SHEET_NAME = re.compile(r"[\[\]:*?/\\]")
 LONGEST_SHEET_NAME = 31
 WIDEST = 60  # letters of a column
+BOUND = re.compile(r"_?(low|high)$")
 SHARES = re.compile(r"(^|_)(share|coverage|duty_cycle|sure)(_low|_high)?$")
 # Number formats by what is usual in a column: least median, and format.
 FORMATS = ((1000.0, "#,##0"), (100.0, "#,##0.0"), (1.0, "#,##0.00"), (0.0, "0.0000"))
+TIME_FORMAT = "yyyy-mm-dd hh:mm:ss"
+OFFSET = "UTC offset"  # as it is shown
+PAPERS = {"letter": 1, "a4": 9}  # numbers of the file format, ECMA-376 Part 1, 18.3.1.63
+UPRIGHT, ACROSS = 95, 180  # letters of all columns that a page holds upright, and across
+LINE_PT = 15.0  # height of a row
+SUMMARY_WIDTHS = (44, 30, 28, 22, 18, 18)  # letters
 
 
 def workbook(document: Document) -> bytes:
@@ -46,6 +54,8 @@ def workbook(document: Document) -> bytes:
         _summary(book, first, document, listed)
         for name, _, data in listed:
             _sheet(book, name, data, language=document.language)
+        for sheet in book.sheets.values():
+            _on_paper(sheet, document, heads=sheet.title != first)
         properties = book.book.properties
         properties.title = printable(document.title)
         properties.creator = printable(document.author)
@@ -79,21 +89,36 @@ def _summary(
             sheet.cell(row, 1, text)
     for table in _first_tables(document):
         row += 2
-        for column, head in enumerate(table.labels, start=1):
-            sheet.cell(row, column, printable(head)).font = bold
-        for cells in table.rows:
+        labels, rows, numeric = _named_rows(table)
+        for column, head in enumerate(labels, start=1):
+            one = sheet.cell(row, column, printable(head))
+            one.font = bold
+            one.alignment = styles.Alignment(
+                horizontal="right" if column - 1 in numeric else "left"
+            )
+        for cells in rows:
             row += 1
+            lines = 1
             for column, cell in enumerate(cells, start=1):
-                one = sheet.cell(row, column, printable(str(cell)))
+                text = printable(cell)
+                one = sheet.cell(row, column, text)
                 one.data_type = "s"
-                right = column - 1 in table.numeric
+                is_number = column - 1 in numeric
                 one.alignment = styles.Alignment(
-                    horizontal="right" if right else "left", wrap_text=True, vertical="top"
+                    horizontal="right" if is_number else "left",
+                    indent=0 if is_number or column == 1 else 1,
+                    wrap_text=True,
+                    vertical="top",
                 )
+                width = SUMMARY_WIDTHS[min(column, len(SUMMARY_WIDTHS)) - 1]
+                lines = max(lines, -(-len(text) * 11 // (10 * width)))
+            sheet.row_dimensions[row].height = LINE_PT * lines
     row += 2
     heads = (said("sheet"), said("rows"), said("energy in all [kWh]"))
     for column, head in enumerate(heads, start=1):
-        sheet.cell(row, column, head).font = bold
+        one = sheet.cell(row, column, head)
+        one.font = bold
+        one.alignment = styles.Alignment(horizontal="right" if column > 1 else "left")
     for other, _, data in listed:
         row += 1
         link = sheet.cell(row, 1, other)
@@ -103,8 +128,34 @@ def _summary(
         total = _total_kwh(data)
         if total is not None:
             sheet.cell(row, 3, total).number_format = "#,##0.00"
-    for letter, width in zip("ABCDEF", (44, 34, 34, 24, 20, 20), strict=True):
+    for letter, width in zip("ABCDEF", SUMMARY_WIDTHS, strict=True):
         sheet.column_dimensions[letter].width = width
+
+
+def _named_rows(
+    table: Table,
+) -> tuple[tuple[str, ...], list[tuple[str, ...]], frozenset[int]]:
+    """Heads, rows and columns of numbers; a column of bare row numbers joins the one after it."""
+    rows = [tuple(str(cell) for cell in cells) for cells in table.rows]
+    labels = table.labels
+    if len(labels) < 2 or labels[0] or not all(row[0].isdigit() for row in rows):
+        return labels, rows, table.numeric
+    joined = [(f"{number}. {text}", *others) for number, text, *others in rows]
+    return labels[1:], joined, frozenset(i - 1 for i in table.numeric if i)
+
+
+def _on_paper(sheet: Any, document: Document, *, heads: bool) -> None:
+    """As wide as a page or, of many columns, few; heads on each, name and number at the foot."""
+    width = sum(one.width for one in sheet.column_dimensions.values())
+    sheet.page_setup.orientation = "landscape" if width > UPRIGHT else "portrait"
+    sheet.page_setup.paperSize = PAPERS[document.paper]
+    sheet.page_setup.fitToWidth = max(round(width / ACROSS), 1)
+    sheet.page_setup.fitToHeight = 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    if heads:
+        sheet.print_title_rows = "1:1"
+    sheet.oddFooter.left.text = "&A"
+    sheet.oddFooter.right.text = "&P / &N"
 
 
 def _first_tables(document: Document) -> list[Table]:
@@ -130,28 +181,48 @@ def _total_kwh(data: pd.DataFrame) -> float | None:
 def _sheet(book: Any, name: str, data: pd.DataFrame, *, language: str) -> None:
     """One sheet: heads in words, a format for each column of numbers, a filter."""
     styles = import_module("openpyxl.styles")
-    plain = in_words(_plain_cells(data)).rename(columns=lambda head: _head(head, language))
+    cells = _plain_cells(data, language=language)
+    plain = in_words(cells).rename(columns=lambda head: head_in(head, language))
     plain.to_excel(book, sheet_name=name, index=False, freeze_panes=(1, 1))
     sheet = book.sheets[name]
-    for cells, column in zip(sheet.columns, data.columns, strict=True):
-        number_format = _format(str(column), data[column])
-        for cell in cells[1:]:
+    lines = 1
+    for column, source in zip(sheet.columns, cells.columns, strict=True):
+        values = cells[source]
+        is_number = pd.api.types.is_numeric_dtype(values)
+        number_format = _format(str(source), cells)
+        for cell in column[1:]:
             if cell.data_type == "f":  # a text that begins with "=" is a text
                 cell.data_type = "s"
-            elif number_format and cell.data_type == "n":
+            if cell.data_type == "s":
+                long = len(str(cell.value)) > WIDEST
+                cell.alignment = styles.Alignment(
+                    horizontal="left", vertical="top", indent=1, wrap_text=long
+                )
+            elif number_format and cell.data_type in ("n", "d"):
                 cell.number_format = number_format
-        cells[0].font = styles.Font(bold=True)
-        cells[0].alignment = styles.Alignment(wrap_text=True, vertical="top")
-        if cells[0].data_type == "f":
-            cells[0].data_type = "s"
-        shown = [len(str(c.value or "")) if c.data_type == "s" else 10 for c in cells[1:]]
-        width = max([*shown, min(len(str(cells[0].value or "")), 16), 6]) + 2
-        sheet.column_dimensions[cells[0].column_letter].width = min(width, WIDEST)
+        head = column[0]
+        head.font = styles.Font(bold=True)
+        head.alignment = styles.Alignment(
+            wrap_text=True,
+            vertical="top",
+            horizontal="right" if is_number else "left",
+            indent=0 if is_number else 1,
+        )
+        if head.data_type == "f":
+            head.data_type = "s"
+        shown = [len(str(c.value or "")) if c.data_type == "s" else 10 for c in column[1:]]
+        if number_format == TIME_FORMAT:
+            shown.append(len(TIME_FORMAT))
+        words = max(map(len, str(head.value or "").split()), default=0)
+        width = max([*shown, words, min(len(str(head.value or "")), 14), 6]) + 3
+        sheet.column_dimensions[head.column_letter].width = min(width, WIDEST)
+        lines = max(lines, len(wrap(str(head.value or ""), int(min(width, WIDEST)) - 2)))
+    sheet.row_dimensions[1].height = LINE_PT * lines
     if len(data):
         sheet.auto_filter.ref = sheet.dimensions
 
 
-def _head(head: object, language: str) -> object:
+def head_in(head: object, language: str) -> object:
     """A head in the language of the document: its words and its part, the unit as it is."""
     if not isinstance(head, str):
         return head
@@ -161,15 +232,20 @@ def _head(head: object, language: str) -> object:
     return f"{found}{comma}{translated(part, language)}" if part else found
 
 
-def _format(name: str, column: pd.Series) -> str:
-    """Format of a column of numbers; empty for texts and flags."""
-    if column.dtype == bool or not pd.api.types.is_numeric_dtype(column):
+def _format(name: str, cells: pd.DataFrame) -> str:
+    """Format of a column of numbers or times; empty for texts. Bounds look like their value."""
+    value = BOUND.sub("", name) or "value"
+    column = cells[value if value in cells else name]
+    if pd.api.types.is_datetime64_any_dtype(column):
+        return TIME_FORMAT
+    if not pd.api.types.is_numeric_dtype(column):
         return ""
     if SHARES.search(name):
         return "0.0%"
-    if pd.api.types.is_integer_dtype(column):
+    known = column.dropna().abs()
+    if value == name and (known == known.round()).all():
         return "#,##0"
-    usual = float(np.nanmedian(np.abs(column))) if column.notna().any() else 0.0
+    usual = float(known.median()) if len(known) else 0.0
     return next(text for least, text in FORMATS if usual >= least)
 
 
@@ -186,16 +262,23 @@ def _sheet_name(title: str, taken: set[str]) -> str:
     return name
 
 
-def _plain_cells(data: pd.DataFrame) -> pd.DataFrame:
-    """Times as texts with their offset, which a spreadsheet's own times cannot hold.
+def _plain_cells(data: pd.DataFrame, *, language: str) -> pd.DataFrame:
+    """Cells that a spreadsheet can hold.
 
-    Characters that it cannot hold either are shown; a bound that is not known is an empty cell.
+    Times are those of the clock on the wall, and a last column says how far it was from UTC at the
+    first of them. Characters that a spreadsheet cannot hold are shown; a bound that is not known is
+    an empty cell; what is either so or not is a word.
     """
     data = data.rename(columns=lambda name: printable(name) if isinstance(name, str) else name)
     data = data.replace([np.inf, -np.inf], np.nan)
+    offset = None
     for name in data:
-        if not pd.api.types.is_numeric_dtype(data[name]):
+        if data[name].dtype == bool:
+            data[name] = data[name].map(lambda so: translated("yes" if so else "no", language))
+        elif isinstance(data[name].dtype, pd.DatetimeTZDtype):
+            if offset is None:
+                offset = data[name].map(lambda t: "" if pd.isna(t) else t.isoformat()[-6:])
+            data[name] = data[name].dt.tz_localize(None)
+        elif not pd.api.types.is_numeric_dtype(data[name]):
             data[name] = data[name].map(lambda c: printable(c) if isinstance(c, str) else c)
-        if isinstance(data[name].dtype, pd.DatetimeTZDtype):
-            data[name] = data[name].map(lambda t: "" if pd.isna(t) else t.isoformat())
-    return data
+    return data if offset is None else data.assign(**{OFFSET: offset})

@@ -56,7 +56,11 @@ def action_blocks(advice: Advice) -> tuple[Block, ...]:
     )
     left = tuple(
         f"{one.saving.measure}: {saving_text(one.saving)} a year, {why}."
-        for group, why in ((advice.too_small, f"less than {floor}"), (advice.unsure, "unsure"))
+        for group, why in (
+            (advice.too_small, f"less than {floor}"),
+            (advice.too_dear, "but it costs more than it saves while it lasts"),
+            (advice.unsure, "unsure"),
+        )
         for one in group
     )
     left += tuple(one.text.format(**one.figures) for one in advice.unsaid)

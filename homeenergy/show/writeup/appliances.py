@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import pandas as pd
+
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import (
     ApplianceFinding,
@@ -75,9 +77,15 @@ def measured_blocks(basis: Basis) -> tuple[Block, ...]:
             "multiplied with. Covered: share of the time with readings.",
             text=("circuit", "feeds", "legs"),
             sheet="circuits",
-            data=quality.reset_index(),
+            data=_by_the_clock(basis, quality.reset_index()),
         ),
     )
+
+
+def _by_the_clock(basis: Basis, table: pd.DataFrame) -> pd.DataFrame:
+    """Instants by the clock of the house."""
+    times = table.select_dtypes("datetimetz").columns
+    return table.assign(**{name: table[name].dt.tz_convert(basis.zone) for name in times})
 
 
 def _plain(number: float | None) -> str:

@@ -29,6 +29,7 @@ from homeenergy.show.writeup.client import (
     meter_words,
     payback_words,
     said_lines,
+    time_seen,
 )
 from homeenergy.trust.concern import held_out
 
@@ -36,31 +37,14 @@ PART_TIME = (
     "Not measured from beginning to end: {names}. Their days stand for the others, and their year "
     "rests on fewer."
 )
-LEAST_OF_LOG = 0.95  # of the log that a circuit spans
-
-
-def _time_seen(told: Told) -> tuple[list[float], list[str]]:
-    """Share of the log's time that each circuit has readings for; which begin late or end early."""
-    words, basis = told.words, told.basis
-    quality = basis.house.quality()
-    span = basis.findings.end - basis.findings.start
-    names = appliance_names(basis.house.circuits)
-    shares, brief = [], []
-    for circuit, row in quality.iterrows():
-        first, last = basis.local(row["first"]), basis.local(row["last"])
-        spanned = min((last - first) / span, 1.0)
-        shares.append(float(row["coverage"]) * spanned)
-        if spanned < LEAST_OF_LOG:
-            days = words.say("{start} to {end}", start=words.day(first), end=words.day(last))
-            brief.append(f"{names.get(str(circuit), str(circuit))} ({days})")
-    return shares, brief
+SHORT_TABLE = 15  # rows that stay on one page
 
 
 def trust_part(told: Told) -> tuple[Block, ...]:
     """How far to trust it, in plain words."""
     words, basis = told.words, told.basis
     check, findings = basis.check, basis.findings
-    shares, brief = _time_seen(told)
+    shares, brief, _ = time_seen(told)
     items = [
         words.say(
             "{circuits} circuits were measured over {days} days; of the time, {seen_share} has "
@@ -208,17 +192,22 @@ def _action(told: Told, number: int, action: Action) -> Together:
     saved = words.estimate(saving.kwh_per_year) if saving.kwh_per_year.value else ""
     if saving.cost_per_year is not None:
         saved = ", ".join(x for x in (words.estimate(saving.cost_per_year), saved) if x)
+    share = told.share(saving.cost_per_year, saving.kwh_per_year)
+    cost = words.say(
+        "{cost}; paid back: {payback}; {whole}: {share}"
+        if share
+        else "{cost}; paid back: {payback}",
+        cost=cost_words(words, action),
+        payback=payback_words(words, action),
+        whole=told.whole,
+        share=share,
+    )
     rows = (
         (words.say("Saves in a year"), saved),
-        (words.say("Costs"), cost_words(words, action)),
-        (words.say("Paid back"), payback_words(words, action)),
+        (words.say("Costs"), cost),
         (
             words.say("Net present value"),
             "" if action.present_value is None else words.estimate(action.present_value),
-        ),
-        (
-            told.whole[:1].upper() + told.whole[1:],
-            told.share(saving.cost_per_year, saving.kwh_per_year),
         ),
         (words.say("It rests on"), said_lines(words, action.rests_on)),
         (words.say("It assumes"), said_lines(words, action.assumes)),
@@ -253,21 +242,41 @@ def _not_advised(told: Told) -> list[Block]:
         (words.said(one.do), words.estimate(one.main), words.say(why))
         for group, why in (
             (advice.too_small, "below the floor"),
-            (advice.unsure, "may save nothing"),
+            (advice.too_dear, "costs more than it saves while it lasts"),
+            ([one for one in advice.unsure if one.main.high >= 0], "may save nothing"),
+            ([one for one in advice.unsure if one.main.high < 0], "takes more than now"),
         )
         for one in group
     ]
     unsaid = [Bullets(items=tuple(map(words.said, advice.unsaid)))] if advice.unsaid else []
     if not rows:
         return [*unsaid]
+    table = Table(
+        head=(words.say("Looked at and not advised"), words.say("a year"), words.say("why")),
+        rows=tuple(rows),
+        numeric=frozenset({1}),
+        sheet=words.say("not advised"),
+    )
+    return [*unsaid, Together(blocks=(table,)) if len(rows) <= SHORT_TABLE else table]
+
+
+def _worth_words(told: Told) -> list[str]:
+    """What a kWh saved is worth, where that is not the mean price."""
+    tariff = told.basis.house.tariff
+    if tariff is None or all(one.worth == 1 for one in told.basis.measured):
+        return []
+    if tariff.export_price_per_kwh is not None and told.year.fed_back_kwh:
+        text = (
+            "What is saved while the house feeds power back would have earned {price} a kWh, and "
+            "counts so."
+        )
+        price = told.words.amount(tariff.export_price_per_kwh, currency=tariff.currency, places=3)
+        return [told.words.say(text, price=price)]
     return [
-        *unsaid,
-        Table(
-            head=(words.say("Looked at and not advised"), words.say("a year"), words.say("why")),
-            rows=tuple(rows),
-            numeric=frozenset({1}),
-            sheet=words.say("not advised"),
-        ),
+        told.words.say(
+            "A kWh costs more the more is used: what is saved are the last and dearest, and "
+            "counts so. So savings are worth more than their share of the bill."
+        )
     ]
 
 
@@ -287,6 +296,7 @@ def assumed_part(told: Told, record: Mapping[str, Any]) -> tuple[Block, ...]:
                 standing=words.amount(year.standing, currency=unit),
             )
         )
+        items += _worth_words(told)
         items.append(words.say("Prices stay as they are; payback is simple, without interest."))
     items += [
         words.say(

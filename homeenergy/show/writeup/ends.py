@@ -217,7 +217,7 @@ def _first_actions(advice: Advice) -> tuple[Block, ...]:
             for action in advice.actions[:LARGEST]
         )
         return (Prose(text="What is worth doing first:"), Bullets(items=lines))
-    if advice.too_small or advice.unsure:
+    if advice.too_small or advice.too_dear or advice.unsure:
         text = (
             "None of the actions looked at is worth the trouble; the part on recommended actions "
             "says what was looked at."
@@ -242,7 +242,10 @@ def _nothing_wrong(basis: Basis) -> str:
             "meter, so all figures rest on the panel schedule being right."
         )
     listed = " and ".join([", ".join(seen[:-1]), seen[-1]] if seen[1:] else seen)
-    return f"Compared with {listed}, nothing contradicts the panel schedule."
+    text = f"Compared with {listed}, nothing contradicts the panel schedule"
+    if not all(one.agrees for one in check.bench):
+        return f"{text}, apart from the clamps that do not agree with the reference meter."
+    return f"{text}."
 
 
 def trust_sentence(basis: Basis) -> str:
@@ -283,7 +286,7 @@ def method_blocks(basis: Basis, record: Mapping[str, Any]) -> tuple[Block, ...]:
     }
     settings = pd.DataFrame(
         [{"circuit": f.circuit, "kind": f.kind, **f.cycles.settings} for f in findings]
-    ).astype(str)
+    )
     versions = ", ".join(f"{name} {version}" for name, version in record["versions"].items())
     overruled = record["overruled"]
     blocks: list[Block] = [

@@ -10,7 +10,8 @@ import pandas as pd
 
 from homeenergy.findings.many import Survey
 from homeenergy.show.document.blocks import Block, Bullets, Document, Heading, Note, Prose, Table
-from homeenergy.show.writeup.basis import amount
+from homeenergy.show.document.spreadsheet import head_in
+from homeenergy.show.writeup.wording import Wording
 from homeenergy.words import in_words
 
 FIGURES = ("kwh_per_day", "run_kwh", "standby_w", "cost_per_year")
@@ -25,11 +26,13 @@ HEADS = {
     "most_kwh_per_year": "of which kWh a year",
 }
 # What is the same in every row of a house, and stands in the list of all.
-OF_THE_HOUSE = ("house", "house_name", "start", "end", "implausible")
+OF_THE_HOUSE = ("house", "house_name", "start", "end", "timezone", "language", "implausible")
 NOTHING = "-"
 
 
-def survey_document(survey: Survey, *, written: date | None = None) -> Document:
+def survey_document(
+    survey: Survey, *, written: date | None = None, language: str | None = None
+) -> Document:
     """Write a survey up: for `write_document`, as HTML, XLSX or another of its forms.
 
     Parameters
@@ -37,53 +40,75 @@ def survey_document(survey: Survey, *, written: date | None = None) -> Document:
     survey : Survey
     written : date, optional
         Default: today.
+    language : str, optional
+        Default: that of the houses' write-ups if it is one, else English. Flags, and why a house
+        failed, stay English: they name files and keys.
     """
+    words = Wording(language=language or _usual_language(survey.table))
+    say = words.say
     houses = survey.houses()
     flagged = houses[houses["flag"] != ""]
-    blocks: list[Block] = [Prose(text=_opening(survey, houses))]
+    blocks: list[Block] = [Prose(text=_opening(words, survey, houses))]
     blocks += [
         Note(about=str(row.house_name), text=str(row.flag))
         for row in flagged.itertuples(index=False)
     ]
     blocks += [
-        _houses(houses),
-        Heading(text="What appliances use", new_page=True),
-        _appliances(survey.summary().reset_index()),
-        Heading(text="Where to go first"),
+        _houses(words, houses),
+        Heading(text=say("What appliances use"), new_page=True),
+        _appliances(words, survey.summary().reset_index()),
+        Heading(text=say("Where to go first")),
         Prose(
-            text="By the energy a year that appliances surely use above the median of their kind. "
-            "Houses with readings that cannot be are not ranked before others: they come last."
+            text=say(
+                "By the energy a year that appliances surely use above the median of their kind. "
+                "Houses with readings that cannot be are not ranked before others: they come last."
+            )
         ),
-        _visits(survey.to_visit()),
-        Heading(text="Outliers"),
+        _visits(words, survey.to_visit()),
+        Heading(text=say("Outliers")),
         _plain(
+            words,
             survey.unusual(),
-            caption="More than 3.5 robust standard deviations from the median.",
-            sheet="outliers",
+            caption=say("More than 3.5 robust standard deviations from the median."),
+            sheet=say("outliers"),
         ),
-        Heading(text="House by house"),
+        Heading(text=say("House by house")),
     ]
     for row in houses.itertuples(index=False):
-        blocks += _house(survey, row)
+        blocks += _house(words, survey, row)
     return Document(
-        title=f"Survey of {len(houses)} houses",
+        title=say("Survey of {number} houses", number=len(houses)),
         blocks=tuple(blocks),
         written=date.today() if written is None else written,
+        language=words.language,
         record={"houses": [str(house) for house in houses["house"]]},
     )
 
 
-def _opening(survey: Survey, houses: pd.DataFrame) -> str:
+def _usual_language(table: pd.DataFrame) -> str:
+    """The language of all write-ups, where there is one."""
+    named = set(table["language"].dropna()) - {""} if "language" in table else set()
+    return str(named.pop()) if len(named) == 1 else "en"
+
+
+def _opening(words: Wording, survey: Survey, houses: pd.DataFrame) -> str:
     failed, flagged = len(survey.failures), int((houses["flag"] != "").sum())
-    text = f"{len(houses)} houses, {failed} of which could not be worked out."
+    text = words.say(
+        "{number} houses, {failed} of which could not be worked out.",
+        number=len(houses),
+        failed=failed,
+    )
     if flagged > failed:
-        text += f" {flagged - failed} hold readings that cannot be, and are named first."
+        text += " " + words.say(
+            "{number} hold readings that cannot be, and are named first.", number=flagged - failed
+        )
     return text
 
 
-def _houses(houses: pd.DataFrame) -> Table:
+def _houses(words: Wording, houses: pd.DataFrame) -> Table:
     def money(value: float, currency: str) -> str:
-        return amount(value, currency) if math.isfinite(value) and currency else NOTHING
+        known = math.isfinite(value) and currency
+        return words.amount(value, currency=currency) if known else NOTHING
 
     rows: list[tuple[str, ...]] = []
     listed: Any = houses.itertuples(index=False)
@@ -92,73 +117,86 @@ def _houses(houses: pd.DataFrame) -> Table:
         rows.append(
             (
                 str(row.house_name),
-                f"{row.kwh_per_year:,.0f}" if known else NOTHING,
+                words.number(row.kwh_per_year, 0) if known else NOTHING,
                 money(row.cost_per_year, str(row.currency)),
                 str(row.greatest) if known else NOTHING,
-                "look first" if row.flag else "",
+                words.say("look first") if row.flag else "",
             )
         )
+    heads = ("house", "kWh a year", "circuits' cost a year", "greatest load", "flag")
     return Table(
-        head=("house", "kWh a year", "circuits' cost a year", "greatest load", "flag"),
+        head=tuple(map(words.say, heads)),
         rows=tuple(rows),
-        caption="All houses, the greatest first; those with a flag last. If the whole year is like "
-        "the days measured; kWh of the mains where they are logged; cost of the measured circuits "
-        "alone, without the rest of the house and standing charges.",
+        caption=words.say(
+            "All houses, the greatest first; those with a flag last. If the whole year is like "
+            "the days measured; kWh of the mains where they are logged; cost of the measured "
+            "circuits alone, without the rest of the house and standing charges."
+        ),
         numeric=frozenset({1, 2}),
-        sheet="houses",
+        sheet=words.say("houses"),
         data=houses,
     )
 
 
-def _appliances(summary: pd.DataFrame) -> Block:
+def _appliances(words: Wording, summary: pd.DataFrame) -> Block:
     """Median and middle half of each figure in one column."""
     if not len(summary):
-        return Prose(text="No appliance was found.")
+        return Prose(text=words.say("No appliance was found."))
     shown = [name for name in FIGURES if name in summary]
 
     def cell(row: Any, name: str) -> str:
         middle, low, high = (row[f"{name}{end}"] for end in ("", "_q1", "_q3"))
-        if not math.isfinite(middle):
-            return NOTHING
-        half = low < high and math.isfinite(low)
-        return f"{_number(middle)} ({_number(low)} to {_number(high)})" if half else _number(middle)
+        text = _number(words, middle)
+        if not (math.isfinite(middle) and low < high and math.isfinite(low)):
+            return text
+        half = words.say("{low} to {high}", low=_number(words, low), high=_number(words, high))
+        return f"{text} ({half})"
 
     return Table(
-        head=("appliance", "houses", *(HEADS[name] for name in shown)),
+        head=tuple(_head(words, name) for name in ("appliance", "houses", *shown)),
         rows=tuple(
             (str(row["appliance"]), str(row["houses"]), *(cell(row, name) for name in shown))
             for _, row in summary.iterrows()
         ),
-        caption="Medians of the houses; in brackets the middle half of them.",
+        caption=words.say("Medians of the houses; in brackets the middle half of them."),
         numeric=frozenset(range(1, 2 + len(shown))),
-        sheet="appliances",
+        sheet=words.say("appliances"),
         data=summary,
     )
 
 
-def _visits(visits: pd.DataFrame) -> Block:
+def _visits(words: Wording, visits: pd.DataFrame) -> Block:
     """Houses that surely use more than is usual."""
     beyond = visits[visits["beyond_kwh_per_year"] > 0] if len(visits) else visits
     if not len(beyond):
-        return Prose(text="No house surely uses more than is usual.")
-    return _plain(beyond, caption="Energy beyond the usual.", sheet="visits")
+        return Prose(text=words.say("No house surely uses more than is usual."))
+    caption = words.say("Energy beyond the usual.")
+    return _plain(words, beyond, caption=caption, sheet=words.say("visits"))
 
 
-def _number(value: float) -> str:
+def _head(words: Wording, name: str) -> str:
+    """What a column is called in the language of the document."""
+    return str(head_in(HEADS.get(name, name), words.language))
+
+
+def _number(words: Wording, value: float) -> str:
     """Three significant digits; "-" where it is not known."""
-    return f"{float(f'{value:.3g}'):,.15g}" if math.isfinite(value) else NOTHING
+    if not math.isfinite(value):
+        return NOTHING
+    places = max(2 - math.floor(math.log10(abs(value))), 0) if value else 0
+    return words.number(float(f"{value:.3g}"), places)
 
 
-def _plain(table: pd.DataFrame, *, caption: str, sheet: str) -> Block:
+def _plain(words: Wording, table: pd.DataFrame, *, caption: str, sheet: str) -> Block:
     """A table of figures as they are, for people on a page and with its numbers in a workbook."""
     if not len(table):
-        return Prose(text="None.")
+        return Prose(text=words.say("None."))
     kept = table.drop(columns=[c for c in ("house", "flag") if c in table])
     shown = in_words(kept.rename(columns=HEADS))
     return Table(
-        head=tuple(map(str, shown.columns)),
+        head=tuple(_head(words, str(name)) for name in shown.columns),
         rows=tuple(
-            tuple(_number(cell) if isinstance(cell, float) else str(cell) for cell in row)
+            tuple(_number(words, cell) if isinstance(cell, float) else str(cell) for cell in row)
             for row in shown.itertuples(index=False)
         ),
         caption=caption,
@@ -170,7 +208,7 @@ def _plain(table: pd.DataFrame, *, caption: str, sheet: str) -> Block:
     )
 
 
-def _house(survey: Survey, row: Any) -> list[Block]:
+def _house(words: Wording, survey: Survey, row: Any) -> list[Block]:
     """One house: its folder, its flag, its circuits."""
     blocks: list[Block] = [Heading(text=str(row.house_name), level=2)]
     if row.flag:
@@ -180,13 +218,11 @@ def _house(survey: Survey, row: Any) -> list[Block]:
         return blocks
     own = own.sort_values("kwh_per_day", ascending=False)
     kept = ["appliance", "runs", *(name for name in FIGURES if name in own)]
-    table = _plain(own[kept], caption="", sheet="")
+    table = _plain(words, own[kept], caption="", sheet="")
     if isinstance(table, Table):
+        cost = _head(words, "cost_per_year")
         table = Table(
-            head=tuple(
-                f"{head} [{row.currency}]" if head == HEADS["cost_per_year"] else head
-                for head in table.head
-            ),
+            head=tuple(f"{head} [{row.currency}]" if head == cost else head for head in table.head),
             rows=table.rows,
             numeric=table.numeric,
             sheet=str(row.house_name),

@@ -29,7 +29,7 @@ UNITS = {
     "min": ("min", 0, 0),
     "years": ("", 1, 1),
     "kg": ("kg", 1, 0),
-    "kw": ("kW", 1, 1),
+    "kw": ("kW", 2, 1),
 }
 
 
@@ -83,6 +83,8 @@ class Wording:
             end, value = "h", value / 60
         if end in UNITS:
             unit, small, large = UNITS[end]
+            if end == "years" and value == round(value):
+                small = large = 0
             number = self.number(float(value), small if abs(value) < 10 else large)
             return f"{number}\u00a0{unit}".strip("\u00a0")
         return self.number(float(value), 0 if value == round(value) else 1)
@@ -152,6 +154,10 @@ class Wording:
     def short_day(self, day: date) -> str:
         """Day and month for an axis."""
         return str(format_skeleton("MMMd", day, locale=self.locale))
+
+    def short_month(self, day: date) -> str:
+        """Month and year, for a table."""
+        return str(format_skeleton("yMMM", day, locale=self.locale))
 
     def _is_money(self, found: Estimate) -> bool:
         return len(found.unit) == 3 and found.unit.isupper()

@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from homeenergy.findings.benchmark import read_benchmark
+from homeenergy.findings.billed import FILE_NAME as BILLS
+from homeenergy.findings.billed import billed_year, read_bills
 from homeenergy.findings.house_year import house_year
 from homeenergy.findings.saving.advice import find_advice
 from homeenergy.findings.saving.look_into import look_into
@@ -28,10 +30,11 @@ from homeenergy.show.document.files import write_document
 from homeenergy.show.writeup.actions import action_blocks
 from homeenergy.show.writeup.appliances import appliance_blocks, measured_blocks, trust_blocks
 from homeenergy.show.writeup.basis import HEX_DIGITS, Basis, Progress, make_basis, make_record
-from homeenergy.show.writeup.client import Told, page_one
+from homeenergy.show.writeup.client import Told
 from homeenergy.show.writeup.client_advice import advice_part, assumed_part, trust_part
 from homeenergy.show.writeup.client_bill import bill_part
 from homeenergy.show.writeup.client_loads import change_part, load_parts
+from homeenergy.show.writeup.client_page_one import page_one
 from homeenergy.show.writeup.ends import (
     front_blocks,
     front_facts,
@@ -236,7 +239,9 @@ def _told(basis: Basis, language: str | None, measures: Iterable[Saving]) -> Tol
         house, basis.measured, year, measures=[*given, *measures], floor=details.least_saving
     )
     advice = replace(advice, unsaid=unsaid)
+    bills = house.path / BILLS
     return Told(
+        billed_year=billed_year(read_bills(bills)) if bills.is_file() else None,
         basis=basis,
         year=year,
         advice=advice,
