@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.readings.house import House
+from homeenergy.trust.all_at_nothing import all_at_nothing
 from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.trust.log_facts import (
     DAY_NS,
@@ -35,8 +36,6 @@ FACTORS = {1000.0: "kW for W", 60.0: "minutes for hours", 3600.0: "seconds for h
 # one to three of it; how far the load's height may be off the factor; different readings an hour.
 WINDOW_STEPS, FEW_WINDOWS, DIGIT_SHARE, SAME_STEP, MOST_STEPS = 5, 10, 0.1, 0.02, 3
 HIGH_TIMES, DIFFERENT = 16.0, 5
-# All of so many circuits read next to nothing for so long, a few times, and hardly else.
-NOTHING_OF, NOTHING_W, NOTHING_H, NOTHING_TIMES, NOTHING_SHARE = 3, 0.05, 0.25, 3, 0.01
 OFF_OCTAVES, AGREEING = 1.0, 0.8
 STEP_OCTAVES = 3.0  # by how much the readings' own step must change with a single circuit's level
 STEP_TOGETHER, CLOSE_OCTAVES, LEAST_W = 4, 0.3, 1.0  # circuits that step by one factor at once
@@ -295,41 +294,6 @@ def _in_another_unit(house: House, facts: Facts) -> Implausible | None:
     return None
 
 
-def _all_at_nothing(
-    house: House, facts: Sequence[Facts], found: Sequence[Implausible]
-) -> list[Implausible]:
-    """Times at which every circuit reads 0, in a house in which something draws nearly always."""
-    del found
-    some = [one for one in facts if one.load.start is not None]
-    aligned = aligned_blocks(some)
-    if len(some) < NOTHING_OF or aligned is None:
-        return []
-    blocks_w, low = aligned
-    draws = (np.abs(blocks_w) > NOTHING_W).any(axis=0)
-    nothing = np.r_[False, np.isfinite(blocks_w).all(axis=0) & ~draws, False]
-    begin, end = np.flatnonzero(nothing[1:] != nothing[:-1]).reshape(-1, 2).T
-    long = (end - begin) * some[0].load.block_s >= NOTHING_H * S_PER_H
-    short = int((end - begin)[~long].sum())
-    if not 0 < long.sum() <= NOTHING_TIMES or short > NOTHING_SHARE * np.count_nonzero(draws):
-        return []
-    begin, end = begin[long], end[long]
-    hours = (end - begin) * some[0].load.block_s / S_PER_H
-    longest = int(np.argmax(hours))
-    at = instant_of((low + int(begin[longest])) * round(some[0].load.block_s * NS_PER_S))
-    often = f", {len(hours)} times, {hours.sum():.3g} h in all" if len(hours) > 1 else ""
-    return [
-        Implausible(
-            weight="doubtful",
-            circuits=(),
-            what=f"all {len(some)} circuits read 0 W for {hours[longest]:.3g} h{often}, though "
-            "something draws nearly always",
-            where=from_when(house, some[0], at),
-            do="If the power was cut, nothing: these hours count in kWh a day. If the logger "
-            "writes 0 where it has no reading, take these rows out of the logs.",
-        )
-    ]
-
-
 def _siblings(
     house: House, facts: Sequence[Facts], found: Sequence[Implausible]
 ) -> list[Implausible]:
@@ -570,7 +534,7 @@ TESTS_OF_A_HOUSE: tuple[HouseTest, ...] = (
     _siblings,
     _stepped_together,
     _minutes_in_another_unit,
-    _all_at_nothing,
+    all_at_nothing,
     _far_too_small,
     _finer_than_others,
     steps_of_mains,

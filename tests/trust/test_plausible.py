@@ -466,6 +466,17 @@ def test_every_circuit_at_nothing_is_said(tmp_path, without):
     assert "2026-09-02.csv, line 2" in one.where
 
 
+def test_circuits_that_a_logger_fills_with_nothing_while_the_mains_draw_are_said(tmp_path):
+    table = loads()
+    table.iloc[A_DAY : 2 * A_DAY, : len(table.columns) - 1] = 0.0
+    (one,) = implausible_readings(house(tmp_path / "filled", daily(table)))
+    assert (one.weight, one.circuits) == ("doubtful", ())
+    assert "all 4 circuits read 0 W for 24 h" in one.sentence
+    assert "the mains draw meanwhile" in one.sentence
+    found = check_house(open_house(tmp_path / "filled"))
+    assert next(c.subject for c in found.concerns if c.weight == "doubtful") == "log"
+
+
 def test_nothing_is_said_where_all_often_draw_nothing(tmp_path):
     table = by_hand()
     assert implausible_readings(house(tmp_path / "often", daily(table))) == ()
