@@ -14,7 +14,7 @@ from homeenergy.cycles.decisions import Decision, read_decisions
 from homeenergy.cycles.rest import idle_standby
 from homeenergy.cycles.runs.find import cycles_of_plateaus, find_cycles
 from homeenergy.cycles.runs.result import ByHand, Cycles, make_cycles, turned_round
-from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive
+from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive, some
 from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors, clamp_errors
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
@@ -347,7 +347,7 @@ def runs_again(
     a, b = np.searchsorted(plateaus.first, [first, stop])
     spare = max(0, most - int(b - a)) // 2
     near = slice(max(0, int(a) - spare - 1), int(b) + spare + 1)
-    part = _some(plateaus, near)
+    part = some(plateaus, near)
     low, high = int(part.first[0]), int(part.stop[-1])
     moved = _from_sample(part, low, high)
     return cycles_of_plateaus(
@@ -388,14 +388,14 @@ def standby_between(
         np.searchsorted(plateaus.stop, first, side="right"),
         np.searchsorted(plateaus.first, stop),
     )
-    part = _some(plateaus, slice(int(a), int(b)))
+    part = some(plateaus, slice(int(a), int(b)))
     if not len(part):
         part = plateaus
     part = _from_sample(part, lead, lead + len(trace))
     for at in (first - lead, stop - lead):
         part, _, _ = cut(part, at, [trace])
     inside = (part.first >= first - lead) & (part.stop <= stop - lead)
-    part = _from_sample(_some(part, inside), first - lead, stop - lead)
+    part = _from_sample(some(part, inside), first - lead, stop - lead)
     runs = np.c_[plateaus.numbers(cycles.table["start"]), plateaus.numbers(cycles.table["end"])]
     runs = runs[(runs[:, 1] > first) & (runs[:, 0] < stop)] - first
     rest = idle_standby(
@@ -409,11 +409,6 @@ def standby_between(
     if backwards and rest.resolved:
         return rest - 2 * rest.value  # an offset of the clamp keeps its sign
     return rest
-
-
-def _some(plateaus: Plateaus, which: Any) -> Plateaus:
-    names = ("first", "stop", "n", "sum_w", "mean_w", "std_w", "least_w", "greatest_w")
-    return replace(plateaus, **{name: getattr(plateaus, name)[which] for name in names})
 
 
 def _from_sample(plateaus: Plateaus, first: int, stop: int) -> Plateaus:

@@ -16,9 +16,12 @@ from scipy.special import ndtr
 
 from homeenergy.cycles.runs.levels import (
     IDLE_ELECTRONICS_W,
-    NOTHING_W,
-    QUIET_S,
     SPIKE_PERIOD_S,
+)
+from homeenergy.cycles.runs.power_off import (
+    LEAST_POWERED_STEPS,
+    nothing_for_long,
+    without_power,
 )
 from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.plateaus import Plateaus
@@ -41,9 +44,9 @@ LEAST_LINK_SHARE = 0.002
 TAIL_SHARE = 0.7
 # A level from which this share of the runs begin is one of rest.
 LEAD_SHARE = 0.15
-# What rests at this or more, clear of the flicker of a meter, and at so many steps of the readings,
-# is off at the wall while it draws nothing for as long as rest lasts.
-LEAST_POWERED_W, LEAST_POWERED_STEPS = 2.5, 1.5
+# What rests at this or more, clear of the flicker of a meter, is off at the wall while it draws
+# nothing for as long as rest lasts, however often.
+LEAST_USUAL_W = 2.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,10 +74,7 @@ def find_rest(
     """Rest outside the runs [first, stop) of samples; power of work (`on_w`) is none."""
     idle, tail = _idle_plateaus(plateaus, first, stop)
     idle &= ~(plateaus.mean_w > on_w)
-    without_power = _off_at_the_wall(plateaus, idle)
-    off = np.zeros(len(plateaus), bool)
-    for a, b in without_power:
-        off[a:b] = True
+    off = without_power(plateaus) | _off_at_the_wall(plateaus, idle)
     idle &= ~off
     lead = np.isin(plateaus.stop, first)
     levels, kept = _levels(plateaus, np.flatnonzero(idle), tail, lead)
@@ -92,7 +92,7 @@ def find_rest(
         period_s=plateaus.period_s,
         length=plateaus.length,
         sign=-1 if plateaus.settings["backwards"] else 1,
-        off=tuple((int(plateaus.first[a]), int(plateaus.stop[b - 1])) for a, b in without_power),
+        off=_stretches(plateaus, off),
     )
 
 
@@ -134,21 +134,24 @@ def _idle_plateaus(
     return lasting & (plateaus.first >= end) & ~(tail & short), tail
 
 
-def _off_at_the_wall(plateaus: Plateaus, idle: NDArray[np.bool_]) -> list[list[int]]:
-    """Stretches of idle plateaus [a, b) without power, of what usually draws some at rest."""
+def _off_at_the_wall(plateaus: Plateaus, idle: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which idle plateaus are without power, of what usually draws some at rest."""
     n = plateaus.n[idle]
     if not n.size:
-        return []
+        return idle
     usual_w = kernels.weighted_quantile(plateaus.mean_w[idle], n, n.sum() / 2)
     step_w = plateaus.settings["step_w"]
-    if usual_w < max(LEAST_POWERED_W, LEAST_POWERED_STEPS * step_w):
-        return []
-    nothing = idle & (np.abs(plateaus.mean_w) <= NOTHING_W)
-    begin, end, n, _, _ = kernels.stretches(
-        nothing.astype(np.float64), plateaus.n, plateaus.sum_w, plateaus.hole_follows, 0.5, 1.0
+    if usual_w < max(LEAST_USUAL_W, LEAST_POWERED_STEPS * step_w):
+        return np.zeros_like(idle)
+    return nothing_for_long(plateaus, idle)[0]
+
+
+def _stretches(plateaus: Plateaus, which: NDArray[np.bool_]) -> tuple[tuple[int, int], ...]:
+    """Unbroken stretches of plateaus as samples [first, stop)."""
+    begin, end, *_ = kernels.stretches(
+        which.astype(np.float64), plateaus.n, plateaus.sum_w, plateaus.hole_follows, 0.5, 1.0
     )
-    found: list[list[int]] = np.c_[begin, end][n * plateaus.period_s >= QUIET_S].tolist()
-    return found
+    return tuple(zip(plateaus.first[begin].tolist(), plateaus.stop[end - 1].tolist(), strict=True))
 
 
 def _levels(
@@ -417,8 +420,8 @@ class Standby:
         return pd.DataFrame(self.levels, columns=["level_w", "share"])
 
 
-def never_at_rest() -> Standby:
-    """What can be said of an appliance that was never seen at rest."""
+def never_at_rest(rest: Rest | None = None) -> Standby:
+    """What can be said of an appliance that was never seen at rest, but perhaps without power."""
     nan = float("nan")
     return Standby(
         draw_w=measured(nan, unit="W", n=0, basis="never seen at rest in these data"),
@@ -429,6 +432,8 @@ def never_at_rest() -> Standby:
         rounding_w=0.0,
         slope_w_per_h=nan,
         stable=None,
+        off_h=rest.off_h if rest else 0.0,
+        off=rest.off if rest else (),
     )
 
 
@@ -454,7 +459,7 @@ def idle_standby(
     """
     rest = find_rest(plateaus, first, stop, on_w=on_w)
     if not rest.first.size:
-        return never_at_rest()
+        return never_at_rest(rest)
     step_w = plateaus.settings["step_w"]
     hour, block_w, block_n = means_at_rest(pieces, rest)
     value = float(np.average(block_w, weights=block_n))

@@ -1,13 +1,14 @@
 """Rest is a set of levels: what lasts and is quiet, off at the wall among them."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from homeenergy import find_cycles
 from homeenergy.cycles.segment.kernels import quiet_stretches
-from tests.cycles.traces import DAY, HOUR, as_trace, draw
+from tests.cycles.traces import DAY, HOUR, START, as_trace, draw
 
 MINUTE = 60
 
@@ -286,3 +287,66 @@ def test_one_session_of_pulses_in_days_of_rest_is_no_thermostat():
     cycles = find_cycles(as_trace(draw(2 * DAY, *uses, idle_w=14)))
     assert cycles.kind == "manual"
     assert len(cycles.table) == 1
+
+
+@pytest.mark.parametrize("rest_w", [2.0, 5.0, 10.0, 20.0, 34.0, 60.0, 100.0])
+@pytest.mark.parametrize(("period_s", "hours"), [(10, 25 / 60), (60, 3), (10, 12), (60, 72)])
+def test_one_event_without_power_changes_nothing(rest_w, period_s, hours):
+    """Twenty uses of minutes in ten days, rests from electronics to a server: the same runs."""
+    rng = np.random.default_rng([5, int(rest_w)])
+    watts = np.full(10 * DAY, rest_w) + (0.5 + 0.01 * rest_w) * rng.standard_normal(10 * DAY)
+    starts = [d * DAY + h * HOUR for d in range(10) for h in (9, 20)]
+    for start in starts:
+        lasts = int(rng.uniform(600, 2400))
+        watts[start : start + lasts] += np.repeat(rng.normal(600, 40, lasts // 20 + 1), 20)[:lasts]
+    off = (3 * DAY + HOUR, 3 * DAY + round((1 + hours) * HOUR))
+    cycles, events = [], watts.copy()
+    events[off[0] : off[1]] = 0
+    for one in (watts, events):
+        read = np.round(one.reshape(-1, period_s).mean(axis=1))
+        cycles.append(find_cycles(as_trace(read, period_s=period_s)))
+    whole, event = cycles
+    number = (whole.table["start"] - pd.Timestamp(START)).dt.total_seconds()
+    kept = whole.table[(number < off[0]) | (number >= off[1])]
+    assert len(whole.table) == len(starts)
+    assert event.table["start"].tolist() == kept["start"].tolist()
+    assert event.table["energy_wh"].to_numpy() == pytest.approx(
+        kept["energy_wh"].to_numpy(), rel=0.01
+    )
+    assert event.standby.value == pytest.approx(rest_w, abs=0.1)
+    assert event.rest.off_h == pytest.approx(hours, abs=0.1)
+
+
+def test_what_rests_at_nothing_between_days_of_use_is_not_off_at_the_wall():
+    """A fan that turns for most of the time, now and then faster, and is off each night."""
+    watts = np.full(10 * DAY, 34.0)
+    for day in range(10):
+        watts[day * DAY : day * DAY + 8 * HOUR] = 0
+        watts[day * DAY + 15 * HOUR : day * DAY + 18 * HOUR] = 110
+    cycles = find_cycles(as_trace(watts[::10], period_s=10))
+    assert len(cycles.table) == 10
+    assert not cycles.standby.resolved
+    assert cycles.rest.off_h == 0
+
+
+@pytest.mark.parametrize("share", [0.05, 0.1, 0.2, 0.3])
+def test_a_load_on_in_single_quarter_hours_is_no_noise(share):
+    on = np.random.default_rng(7).random(21 * 96) < share
+    cycles = find_cycles(as_trace(np.where(on, 1000.0, 5.0), period_s=900))
+    assert len(cycles.table) == np.count_nonzero(np.diff(np.r_[0, on]) > 0)
+    assert cycles.standby.value == pytest.approx(5)
+
+
+@pytest.mark.parametrize("step_w", [2, 5, 10])
+@pytest.mark.parametrize("rest_w", [2.0, 3.4, 4.4])
+def test_rest_below_a_coarse_step_is_a_bound_that_holds_it(rest_w, step_w):
+    """Steps that few readings show, for hardly any differ."""
+    rng = np.random.default_rng(8)
+    watts = np.full(2 * DAY // 10, rest_w) + 0.3 * rng.standard_normal(2 * DAY // 10)
+    for day in range(2):
+        at = day * DAY // 10 + 7000
+        watts[at : at + 360] += np.repeat(rng.normal(90, 12, 36), 10)
+    found = find_cycles(as_trace(np.round(watts / step_w) * step_w, period_s=10))
+    assert found.settings["step_w"] == step_w
+    assert found.standby.low <= rest_w <= found.standby.high
+    assert len(found.table) == 2

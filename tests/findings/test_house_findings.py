@@ -197,6 +197,20 @@ def test_a_clamp_on_backwards_is_remarked_on(tmp_path, hours):
     assert any("clamp on backwards" in remark for remark in finding.remarks)
 
 
+def test_a_second_speed_is_said_and_what_to_set_where_it_is_a_use(tmp_path):
+    watts = switched(5, (9, 18), on_w=70, lasts_h=2, rest_w=34.0)
+    finding = only(house_findings(made_house(tmp_path, {"fan": watts})))
+    assert finding.kind == "continuous"
+    assert any(
+        'second speed: where that is a use, set kind = "manual"' in r for r in finding.remarks
+    )
+    kinds = {"fan": 'kind = "manual"'}
+    house = made_house(tmp_path / "said", {"fan": watts}, circuits=kinds)
+    finding = only(house_findings(house))
+    assert finding.runs == 10
+    assert "second speed" not in " ".join(finding.remarks)
+
+
 def test_a_multiplier_of_minus_one_turns_it_round(tmp_path):
     circuits = {"kettle": "clamp = { rating_a = 20, multiplier = -1 }"}
     finding = only(house_findings(made_house(tmp_path, {"kettle": -kettle()}, circuits=circuits)))

@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.cycles.rest import idle_standby, never_at_rest
+from homeenergy.cycles.rest import find_rest, idle_standby, never_at_rest
 from homeenergy.cycles.runs.bridging import (
     SHORT_S,
     Fragments,
@@ -29,9 +29,10 @@ from homeenergy.cycles.runs.levels import (
     spikes_among,
 )
 from homeenergy.cycles.runs.partition import most_likely_runs
+from homeenergy.cycles.runs.power_off import without_power
 from homeenergy.cycles.runs.result import Cycles, make_cycles, turned_round
 from homeenergy.cycles.segment.kernels import weighted_quantile
-from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive, segment, within
+from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive, segment, some, within
 from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors
 from homeenergy.house.kinds import KINDS, Bridging
 from homeenergy.readings.trace import Trace
@@ -45,7 +46,7 @@ LEAST_INVERTER_W = 200.0
 LEAST_HEATER_W = 400.0
 # Nothing at rest draws more than this; what does, and rises by no more than a motor does from half
 # speed (a fan takes an eighth there, and its losses) for long and steadily, runs at two speeds.
-MOST_STANDBY_W, MOST_RISE, MOST_SPREAD_OF_SPEED = 18.0, 3.5, 1.5
+MOST_STANDBY_W, MOST_RISE, MOST_SPREAD_OF_SPEED = 18.0, 3.5, 1.15
 # So many of the runs of a thermostat may be longer than they are, across holes.
 HOLES_SHARE = 0.015
 # A drum that turns to and fro goes on and off so often within minutes.
@@ -132,10 +133,20 @@ def deciding_rule(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) ->
     usual_high = weighted_quantile(excess, n, 0.8 * n.sum())
     if by_itself > 0.6 and usual_high < 3 * low:
         return "plainly switches itself" if by_itself >= 0.8 else "switches itself"
-    steady = spread < MOST_SPREAD_OF_SPEED and _few_levels(excess, n)
+    steady = _wander(plateaus, fragments, idle_w=idle_w) < MOST_SPREAD_OF_SPEED
     if idle_w > MOST_STANDBY_W and high <= MOST_RISE * idle_w and steady and long_s >= 600:
         return "has a second speed"
     return "something else"
+
+
+def _wander(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) -> float:
+    """High over low readings at work, but for what they wander at rest as well."""
+    works = within(fragments.first_plateau, fragments.stop_plateau, len(plateaus))
+    excess, n, square = plateaus.mean_w[works] - idle_w, plateaus.n[works], plateaus.std_w**2
+    at_rest = np.average(square[~works], weights=plateaus.n[~works]) if (~works).any() else 0.0
+    std_w = np.sqrt(np.maximum(square[works] - at_rest, 0.0))
+    low = weighted_quantile(excess - std_w, n, 0.1 * n.sum())
+    return float(weighted_quantile(excess + std_w, n, 0.92 * n.sum()) / max(low, 1e-9))
 
 
 def _by_itself(
@@ -287,6 +298,9 @@ def cycles_of_plateaus(
     if backwards:
         plateaus = plateaus.turned()
     sign = -1 if backwards else 1
+    # Hours without power tell no more of an appliance than hours without readings.
+    off = without_power(plateaus)
+    every, plateaus = plateaus, some(plateaus, ~off) if off.any() else plateaus
     given = {"idle_w": idle_w, "on_w": on_w, "low_w": low_w}
     levels = replace(
         find_levels(plateaus), **{k: sign * v for k, v in given.items() if v is not None}
@@ -308,11 +322,11 @@ def cycles_of_plateaus(
         and plateaus.usual_w > IDLE_ELECTRONICS_W
     ):
         # A steady draw above what electronics take at rest may be work that never paused.
-        rest = never_at_rest()
+        rest = never_at_rest(find_rest(every, first, stop, on_w=levels.on_w))
     else:
-        rest = idle_standby(pieces, plateaus, first, stop, on_w=levels.on_w, floor=floor)
+        rest = idle_standby(pieces, every, first, stop, on_w=levels.on_w, floor=floor)
     cycles = make_cycles(
-        plateaus,
+        every,
         first,
         stop,
         sure=run_sure,

@@ -214,9 +214,9 @@ def _tolerance_w(plateaus: Plateaus) -> float:
     return max(2 * plateaus.settings["step_w"], QUIET_W)
 
 
-def _wanders_w(level_w: float, tolerance_w: float) -> float:
+def wanders_w(level_w: float, plateaus: Plateaus) -> float:
     """How far what rests at a level can be from it; larger draws wander in proportion [W]."""
-    return max(tolerance_w, QUIET_SHARE * abs(level_w))
+    return max(_tolerance_w(plateaus), QUIET_SHARE * abs(level_w))
 
 
 def find_levels(plateaus: Plateaus) -> Levels:
@@ -224,19 +224,18 @@ def find_levels(plateaus: Plateaus) -> Levels:
 
     Quiet levels are rest from the lowest up to the highest that rises above it by at most
     `REST_SHARE` of the typical work (the power above which half of the energy is spent that is
-    drawn above this rest), and by no more than electronics take: above the lowest, or above the
-    usual one where less is rare and nothing, as off at the wall.
-    So an appliance may rest at several levels, off at the wall among them, whatever share of the
-    time each is held; what usually draws nothing rests at nothing, and at what only
-    follows a use. The least working power is the one below which `LEAST_WORK` of the energy of work
-    is spent; a run must reach a share of it and leave the tolerance of rest. Own method.
+    drawn above this rest), and by no more than electronics take. So an appliance may rest at
+    several levels, off at the wall among them, whatever share of the time each is held; what
+    usually draws nothing rests at nothing, and at what only follows a use. The least working power
+    is the one below which `LEAST_WORK` of the energy of work is spent; a run must reach a share of
+    it and leave the tolerance of rest. Own method.
 
     Spikes are left out: those above rest, and then those that stand on a use, above a level of work
     that nothing reaches but them. O(m log m) in the number of plateaus.
     """
     held = float(plateaus.n.sum())
     rest_w = weighted_quantile(plateaus.mean_w, plateaus.n, RARE_SHARE * held) if held else 0.0
-    lasting = without_spikes(plateaus, above_w=rest_w + _wanders_w(rest_w, _tolerance_w(plateaus)))
+    lasting = without_spikes(plateaus, above_w=rest_w + wanders_w(rest_w, plateaus))
     levels = _levels_of(plateaus, lasting)
     kept = lasting & without_spikes(plateaus, above_w=levels.on_w)
     return levels if kept.sum() == lasting.sum() else _levels_of(plateaus, kept)
@@ -262,7 +261,9 @@ def _levels_of(plateaus: Plateaus, lasting: NDArray[np.bool_]) -> Levels:
     excess_w = w - rest.mean_w[0]
     energy = np.where(excess_w > 5 * noise_w / np.sqrt(n), excess_w * n, 0.0)
     alone_w = _least_alone_w(plateaus, above_w=rest.mean_w[0] + tolerance_w)
-    count, typical_w = _levels_of_rest(rest, w, excess_w, energy, tolerance_w, alone_w)
+    count, typical_w = _levels_of_rest(
+        rest, w, excess_w, energy, plateaus=plateaus, alone_w=alone_w
+    )
     idle_w = float(rest.mean_w[np.argmax(rest.n[: max(count, 1)])])
     lasts = len(rest) > count
     least_rise = LEAST_RISE_SHARE if lasts else LEAST_RISE_OF_MOMENTS
@@ -272,7 +273,7 @@ def _levels_of(plateaus: Plateaus, lasting: NDArray[np.bool_]) -> Levels:
     step_w = plateaus.settings["step_w"]
     clear_w = max(1.5 * step_w, min(tolerance_w, LOW_SHARE * typical_w))
     if not lasts and idle_w > NOTHING_W:
-        clear_w = max(clear_w, CLEAR_OF_WANDER * _wanders_w(top_w, tolerance_w))
+        clear_w = max(clear_w, CLEAR_OF_WANDER * wanders_w(top_w, plateaus))
     work = np.where((w > top_w + clear_w) & (excess_w >= WORK_SHARE * typical_w), energy, 0.0)
     if not work.any():
         return Levels(idle_w=idle_w, on_w=nan, low_w=nan)
@@ -311,7 +312,7 @@ def _with_the_lowest(
     lowest_w = weighted_quantile(w, n, min(least_n, MOST_HELD_SHARE * held))
     if len(rest):
         bottom_w = rest.bottom_w[0]
-        if lowest_w > bottom_w - _wanders_w(bottom_w, _tolerance_w(plateaus)):
+        if lowest_w > bottom_w - wanders_w(bottom_w, plateaus):
             return rest
     return QuietLevels(
         mean_w=np.r_[lowest_w, rest.mean_w],
@@ -326,7 +327,8 @@ def _levels_of_rest(
     w: NDArray[np.float64],
     excess_w: NDArray[np.float64],
     energy: NDArray[np.float64],
-    tolerance_w: float,
+    *,
+    plateaus: Plateaus,
     alone_w: float,
 ) -> tuple[int, float]:
     """How many of the quiet levels are rest, and the typical excess of the work above them [W].
@@ -335,9 +337,7 @@ def _levels_of_rest(
     `alone_w` being the least of the greatest powers of what lasts. Nothing is work where no level
     leaves any above it: 0 and NaN.
     """
-    base = _usual_level(quiet, tolerance_w)
     rise_w = quiet.top_w - quiet.mean_w[0]
-    over_base_w = quiet.top_w - quiet.mean_w[base]
     usual_w = quiet.mean_w[np.argmax(quiet.n)]
     of_rest = np.cumsum(quiet.n * (quiet.mean_w - quiet.mean_w[0]))
     least_work = (
@@ -347,9 +347,9 @@ def _levels_of_rest(
         top_w = quiet.top_w[k]
         # A display is small beside the use that it follows, the end of a charge is not.
         used = abs(usual_w) <= NOTHING_W and alone_w < top_w / QUIET_SHARE
-        if k and (over_base_w[k] > IDLE_ELECTRONICS_W or used):
+        if k and (rise_w[k] > IDLE_ELECTRONICS_W or used):
             continue
-        work = np.where(w > top_w + _wanders_w(top_w, tolerance_w), energy, 0.0)
+        work = np.where(w > top_w + wanders_w(top_w, plateaus), energy, 0.0)
         if not work.any():
             continue
         typical_w = weighted_quantile(excess_w, work, work.sum() / 2)
@@ -360,14 +360,6 @@ def _levels_of_rest(
     if len(quiet) > 1 and energy.any():
         return 1, weighted_quantile(excess_w, energy, energy.sum() / 2)
     return 0, float("nan")
-
-
-def _usual_level(quiet: QuietLevels, tolerance_w: float) -> int:
-    """The level held for most of the quiet time, where all below it is rare and nothing; else 0."""
-    usual = int(np.argmax(quiet.n))
-    rare = quiet.n[:usual].sum() < RARE_SHARE * quiet.n.sum()
-    most = quiet.n[usual] > quiet.n.sum() / 2
-    return usual if rare and most and abs(quiet.mean_w[0]) <= tolerance_w else 0
 
 
 def _flows_both_ways(w: NDArray[np.float64], n: NDArray[np.int64]) -> bool:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles.decisions import Decision
 from homeenergy.cycles.rest import Standby
+from homeenergy.cycles.runs.power_off import without_power
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import S_PER_H
@@ -159,7 +160,8 @@ def _run_table(
     n = upto_n[b] - upto_n[a]
     period_s = plateaus.period_s
     energy_wh = (upto_w[b] - upto_w[a]) * period_s / S_PER_H
-    hole = plateaus.hole_follows
+    off = without_power(plateaus)
+    hole = plateaus.hole_follows | (off[1:] != off[:-1])
     begins = plateaus.first[np.r_[True, hole]] if len(plateaus) else first
     ends = plateaus.stop[np.r_[hole, True]] if len(plateaus) else stop
     after_n = first - begins[np.searchsorted(begins, first, side="right") - 1]

@@ -17,6 +17,9 @@ INFINITE_BINS = [0x7F80, 0xFF80]
 MEDIAN_STEP_PER_SIGMA = 0.6745 * np.sqrt(2)
 # So many different readings must come in the same step to be believed.
 LEAST_VALUES = 20
+# Steps of meters above a watt (common practice, no source), believed where whole watts would be
+# multiples of one by chance only once in so many logs.
+COARSE_STEPS_W, CHANCE_ODDS = (10, 5, 2), 1000
 # Share of the time that an octave of levels must hold for its noise to count.
 LEAST_NOISE_SHARE = 0.05
 LEAST_FLICKER = 0.15
@@ -72,10 +75,13 @@ def _noise_of_steps(counts: NDArray[np.int64]) -> float:
         return 0.0
     steps_w, share = _middle(used, shift=19), counts[used] / counts.sum()
     if used[0] == 0 and share[0] >= 0.5:
-        # Most readings repeat. If steps of the least size are common, they are noise on rounded
-        # readings; if rare, they are changes.
+        # Most readings repeat. If steps of the least size are common, and such as meters have, they
+        # are noise on rounded readings; else they are changes.
         least = steps_w[1] if used.size > 1 else 0.0
-        if share[1:][steps_w[1:] <= 1.5 * least].sum() < LEAST_FLICKER:
+        if (
+            least > 1.5 * COARSE_STEPS_W[0]
+            or share[1:][steps_w[1:] <= 1.5 * least].sum() < LEAST_FLICKER
+        ):
             return 0.0
     # A rounded reading represents all values up to half way to the next one.
     upper_w = np.r_[(steps_w[1:] + steps_w[:-1]) / 2, steps_w[-1]]
@@ -178,12 +184,29 @@ def smallest_step_w(
 def _step_of_whole_watts(
     values: NDArray[np.float64], corrections: Sequence[tuple[float, float]]
 ) -> float:
-    """Step of values that were whole watts before one of the corrections; 0 where some were not."""
+    """Step of values that were whole watts before one of the corrections; 0 where some were not.
+
+    It is the coarsest that a meter may have whose multiples they all are: were the step 1 W, each
+    value would be one of `step` only once in `step` times.
+    """
     fits = np.zeros(values.size, dtype=bool)
+    whole = []
     for multiplier, offset_w in corrections:
         logged = (values - offset_w) / multiplier
-        fits |= np.abs(logged - np.round(logged)) * abs(multiplier) <= 1e-3
-    return max(abs(multiplier) for multiplier, _ in corrections) if fits.all() else 0.0
+        near = np.abs(logged - np.round(logged)) * abs(multiplier) <= 1e-3
+        whole.append(np.round(logged[near]))
+        fits |= near
+    if not fits.all():
+        return 0.0
+    watts = np.concatenate(whole).astype(np.int64)
+    watts = watts[watts != 0]
+    divisor, least = np.gcd.reduce(watts), np.log(CHANCE_ODDS)
+    coarse = (
+        step
+        for step in COARSE_STEPS_W
+        if divisor % step == 0 and watts.size * np.log(step) >= least
+    )
+    return next(coarse, 1) * max(abs(multiplier) for multiplier, _ in corrections)
 
 
 def _common_step(values: NDArray[np.float64]) -> float:

@@ -238,6 +238,12 @@ def segment(
     )
 
 
+def some(plateaus: Plateaus, which: Any) -> Plateaus:
+    """Some of the plateaus; between them is then a hole."""
+    names = ("first", "stop", "n", "sum_w", "mean_w", "std_w", "least_w", "greatest_w")
+    return replace(plateaus, **{name: getattr(plateaus, name)[which] for name in names})
+
+
 def within(first: NDArray[np.int64], stop: NDArray[np.int64], number: int) -> NDArray[np.bool_]:
     """Which of `number` plateaus lie in one of the stretches [first, stop)."""
     marks = np.zeros(number + 1, np.int64)

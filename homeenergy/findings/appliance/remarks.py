@@ -212,6 +212,12 @@ def _implausible(cycles: Cycles) -> list[str]:
             f"drew nothing for {cycles.rest.off_h:.1f} h: unplugged, switched off or its breaker "
             "open; not counted as standby"
         )
+    rises = np.isfinite(cycles.settings["on_w"])
+    if KINDS[cycles.kind].never_off and cycles.kind_sure < 1 and rises:
+        remarks.append(
+            f"at times draws more than {two_digits(cycles.settings['on_w'])} W, taken for a second "
+            'speed: where that is a use, set kind = "manual"'
+        )
     if not len(cycles.table):
         return remarks
     in_doubt = int((cycles.table["sure"] < SURE).sum())

@@ -1,0 +1,61 @@
+"""Hours without power: off at the wall is an event, and no level at which an appliance rests."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from homeenergy.cycles.runs.levels import (
+    NOTHING_W,
+    QUIET_S,
+    RARE_SHARE,
+    quiet_levels,
+    wanders_w,
+    without_spikes,
+)
+from homeenergy.cycles.segment import kernels
+from homeenergy.cycles.segment.plateaus import Plateaus, some, within
+from homeenergy.units import S_PER_DAY
+
+# What it draws else is clear of nothing at so many steps of the readings, and watts.
+LEAST_POWERED_STEPS, LEAST_POWERED_W = 1.5, 1.0
+
+
+def without_power(plateaus: Plateaus) -> NDArray[np.bool_]:
+    """Which plateaus lie in stretches without power that are events.
+
+    Whoever draws nothing between uses does so again and again. What draws nothing at most once for
+    each day with power, and no more often than it rises from the level that it holds for most of
+    the quiet time else, rests at that level: five minutes or more of nothing are then off at the
+    wall, however long. Of a shorter log, so is a single stretch that is rare. Own rule.
+    """
+    off, stretches = nothing_for_long(plateaus, plateaus.mean_w == plateaus.mean_w)
+    powered = some(plateaus, ~off)
+    quiet = quiet_levels(powered) if stretches else None
+    none = np.zeros(len(plateaus), bool)
+    if not quiet:
+        return none
+    powered_s, off_s = (float(n.sum()) * plateaus.period_s for n in (powered.n, plateaus.n[off]))
+    rare = stretches == 1 and off_s < RARE_SHARE * (powered_s + off_s)
+    usual = int(np.argmax(quiet.n))
+    usual_w = quiet.mean_w[usual]
+    clear = usual_w >= max(LEAST_POWERED_W, LEAST_POWERED_STEPS * plateaus.settings["step_w"])
+    most = quiet.n[usual] > quiet.n.sum() / 2
+    if not (clear and most and (powered_s >= stretches * S_PER_DAY or rare)):
+        return none
+    above_w = quiet.top_w[usual] + wanders_w(quiet.top_w[usual], powered)
+    kept = some(powered, without_spikes(powered, above_w=above_w))
+    first, *_ = kernels.stretches(
+        kept.mean_w, kept.n, kept.sum_w, kept.hole_follows, above_w, above_w
+    )
+    return off if first.size >= stretches else none
+
+
+def nothing_for_long(plateaus: Plateaus, among: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], int]:
+    """Which plateaus (`among` some) lie in quiet stretches of nothing, and how many these are."""
+    nothing = among & (np.abs(plateaus.mean_w) <= NOTHING_W)
+    begin, end, n, _, _ = kernels.stretches(
+        nothing.astype(np.float64), plateaus.n, plateaus.sum_w, plateaus.hole_follows, 0.5, 1.0
+    )
+    long = n * plateaus.period_s >= QUIET_S
+    return within(begin[long], end[long], len(plateaus)), int(long.sum())
