@@ -201,8 +201,9 @@ def _pairs(result: BenchResult, table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _answer(result: BenchResult, balance: PanelBalance) -> Answer:
-    """What the balance says of a circuit."""
-    return next(c.answer for c in balance.circuits if c.circuit == result.circuit)
+    """What the balance says of a circuit, if it was judged."""
+    answers = {circuit.circuit: circuit.answer for circuit in balance.circuits}
+    return answers.get(result.circuit, "cannot be told")
 
 
 def _odd(result: BenchResult, pair: OddPair) -> Concern:

@@ -127,7 +127,8 @@ def check_house(
     # What no fault of the panel explains is one concern, and no reason to blame others.
     left_out = held_out([one for one in implausible if not one.of_sums])
     implausible = [one for one in implausible if not _follows(one, left_out)]
-    measured = house.without(left_out.keys() - {circuit.name for circuit in house.mains})
+    in_place = {circuit.name for circuit in house.mains} - _of_another_unit(implausible)
+    measured = house.without(left_out.keys() - in_place)
     found.concerns += schedule_concerns(house.circuits, house.supply)
     found.concerns += load_concerns(house.without(left_out))
     found.bench = bench_results(house, accuracy=reference_accuracy)
@@ -138,7 +139,7 @@ def check_house(
         found.concerns.append(_not_done("panel", "The panel cannot be balanced", error))
     found.concerns += bench_concerns(house, found.bench, found.balance)
     if readings is not None:
-        _meter(house, found, readings, step_kwh=step_kwh, time_error_s=time_error_s)
+        _meter(measured, found, readings, step_kwh=step_kwh, time_error_s=time_error_s)
     implausible = _unexplained(implausible, found.balance)
     found.concerns += [one.concern() for one in implausible]
     return HouseCheck(
@@ -307,6 +308,11 @@ def _meter_concerns(
             )
         )
     return concerns
+
+
+def _of_another_unit(implausible: Sequence[Implausible]) -> set[str]:
+    """Circuits of which no reading can be used: they are too great, or not all of one unit."""
+    return set(held_out([one for one in implausible if one.too_much or one.explains]))
 
 
 def _follows(one: Implausible, left_out: Collection[str]) -> bool:

@@ -54,6 +54,8 @@ class Implausible:
         Sentences; `where` may be empty.
     too_much : bool
         Whether it reads more than it can carry, as with a unit that is too large.
+    explains : bool
+        Whether it is the reason why its circuits read too much at some time.
     of_sums : bool
         Whether sums of circuits, mains and meter contradict each other: a fault of the panel may
         explain it.
@@ -65,6 +67,7 @@ class Implausible:
     where: str = ""
     do: str
     too_much: bool = False
+    explains: bool = False
     of_sums: bool = False
 
     @property

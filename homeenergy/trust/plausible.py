@@ -15,10 +15,10 @@ from homeenergy.readings.house import House
 from homeenergy.trust.clamps.logged_load import LoggedLoad
 from homeenergy.trust.concern import Implausible
 from homeenergy.trust.log_facts import Facts, from_when, instant_of, local_time, log_facts
-from homeenergy.trust.plausible_house import TESTS_OF_A_HOUSE, dates
+from homeenergy.trust.plausible_house import FEW_BEYOND, TESTS_OF_A_HOUSE, dates
 from homeenergy.units import NS_PER_S, S_PER_H
 
-FEW_BEYOND, SHARE_BEYOND = 10, 1e-3
+SHARE_BEYOND = 1e-3
 RISES, FALLS_SHARE = 50, 0.01
 RESETS_A_DAY, MOST_RESETS = 2.0, 3
 REJECTED_SHARE = 0.01
@@ -63,7 +63,15 @@ def implausible_readings(
     found += dates(facts, instant)
     for more in TESTS_OF_A_HOUSE:
         found += more(house, facts, found)
-    return tuple(sorted(found, key=lambda one: one.weight != "wrong"))
+    known = {name for one in found if one.explains for name in one.circuits}
+    kept = [one for one in found if one.explains or not _is_explained(one, known)]
+    return tuple(sorted(kept, key=lambda one: one.weight != "wrong"))
+
+
+def _is_explained(one: Implausible, known: set[str]) -> bool:
+    """Whether it is a consequence of what is known to be wrong with its circuits."""
+    consequence = one.too_much or one.weight == "doubtful"
+    return consequence and bool(one.circuits) and known.issuperset(one.circuits)
 
 
 # One circuit ------------------------------------------------------------------------------------

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
+from homeenergy.readings.doubt import BEYOND
 from homeenergy.readings.house import House
 from homeenergy.trust.all_at_nothing import all_at_nothing
 from homeenergy.trust.concern import Implausible, held_out
@@ -31,6 +32,7 @@ AHEAD = pd.Timedelta(days=2)
 EARLIEST = pd.Timestamp("2000-01-01", tz="UTC")
 LONG_HOLE_DAYS = 365.0
 CONFLICT_SHARE = 0.01
+FEW_BEYOND = 10  # readings more than can be: single faults of a logger
 FACTORS = {1000.0: "kW for W", 60.0: "minutes for hours", 3600.0: "seconds for hours"}
 # Ten minutes of so many steps, of which there are so many; the step that a share of them have, or
 # one to three of it; how far the load's height may be off the factor; different readings an hour.
@@ -138,7 +140,9 @@ def _unit_changed(
 
     mean, low, high, step = (shifts(name) for name in ("mean_w", "low_w", "high_w", "step_w"))
     mains = np.array([one.circuit.role == "mains" for one in some])
-    known = np.isfinite(mean)
+    # Readings beyond all that can be are left out of these; days with several read too much, too.
+    beyond = np.stack([_beyond(one, first, number) for one in some])
+    known = np.isfinite(mean) | beyond
     for factor, words in FACTORS.items():
         for sign in (1.0, -1.0):
             octaves = sign * np.log2(factor)
@@ -150,6 +154,7 @@ def _unit_changed(
                 near = near_mean & (near_low | ~np.isfinite(low)) & near_high & digits
             else:  # what is used little on a day still draws as much when it is used
                 near = near_mean | near_low | (near_high & digits)
+            near |= beyond & (sign > 0)
             off = (near.sum(axis=0) >= AGREEING * known.sum(axis=0)) & near.any(axis=0)
             off &= (near | ~known)[mains].all(axis=0)
             off &= known.sum(axis=0) >= SIBLINGS * len(some)
@@ -164,10 +169,21 @@ def _unit_changed(
                     what=f"on {int(off.sum())} days they read about {times} what they read on "
                     f"others, as where a unit was changed ({words})",
                     where=f"from {at:%Y-%m-%d} on",
+                    explains=True,
                     do="Give the files in another unit a [[log]] of their own in house.toml.",
                 )
             ]
     return []
+
+
+def _beyond(facts: Facts, first: int, number: int) -> NDArray[np.bool_]:
+    """Days with several readings beyond what can be."""
+    own = facts.doubts.reason == BEYOND
+    begin, end = facts.doubts.first[own], facts.doubts.stop[own]
+    day = begin * round(facts.period_s * NS_PER_S) // DAY_NS - first
+    days = np.arange(number + 1)
+    readings, _ = np.histogram(day, bins=days, weights=end - begin)
+    return readings > FEW_BEYOND
 
 
 def _shift(watts: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -177,6 +193,11 @@ def _shift(watts: NDArray[np.float64]) -> NDArray[np.float64]:
     octaves[drawn] = np.log2(np.abs(watts[drawn]))
     known = np.sort(octaves[np.isfinite(octaves)])
     return octaves - known[(known.size - 1) // 2] if known.size else octaves
+
+
+def _out_for_more(found: Sequence[Implausible]) -> set[str]:
+    """Circuits that are held out for more than that they read too much, which has a reason."""
+    return set(held_out([one for one in found if one.explains or not one.too_much]))
 
 
 def _levels_before(some: Sequence[Facts], block: int) -> int:
@@ -199,7 +220,7 @@ def _stepped_together(
 
     Loads do not: each steps by a ratio of its own, and what loses its supply falls to nothing.
     """
-    out_already = set(held_out(found))
+    out_already = _out_for_more(found)
     some = [one for one in facts if one.load.start is not None and one.load.blocks_w.size > 2]
     aligned = aligned_blocks(some)
     if len(some) < STEP_TOGETHER or aligned is None:
@@ -235,6 +256,7 @@ def _stepped_together(
                     what=f"{near[at[0]]} of the {known[at[0]]} that draw go to {times} what they "
                     f"were in one instant, as where a unit is changed ({FACTORS[factor]})",
                     where=from_when(house, some[0], instant),
+                    explains=True,
                     do="Give the files in another unit a [[log]] of their own in house.toml.",
                 )
             ]
@@ -245,7 +267,7 @@ def _minutes_in_another_unit(
     house: House, facts: Sequence[Facts], found: Sequence[Implausible]
 ) -> list[Implausible]:
     """Circuits that are in another unit for a while, unless what is wrong is known already."""
-    out_already = set(held_out(found))
+    out_already = _out_for_more(found)
     asked = [one for one in facts if one.circuit.name not in out_already]
     return [one for one in (_in_another_unit(house, facts) for facts in asked) if one is not None]
 
@@ -288,6 +310,7 @@ def _in_another_unit(house: House, facts: Facts) -> Implausible | None:
                 f"W up to {two_digits(others_w)} W, as where a unit is changed ({words})",
                 where=from_when(house, facts, at),
                 too_much=times > 1,
+                explains=True,
                 do="Correct these readings in the log, or give them a [[log]] of their own in "
                 "house.toml with their unit.",
             )

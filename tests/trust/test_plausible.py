@@ -499,6 +499,22 @@ def x1000_from_half_way(table):
     return table
 
 
+def test_days_in_another_unit_are_one_thing_and_the_panel_waits(tmp_path):
+    """Rounded to watts; the mains are beyond what they can carry at times, and left out then."""
+    table = loads(days=8).round()
+    table.iloc[: 2 * A_DAY] *= 1000
+    made = house(tmp_path, daily(table))
+    (one,) = implausible_readings(made)
+    assert set(one.circuits) == ALL
+    assert "on 2 days they read about 1000 times" in one.what
+    found = check_house(made)
+    assert [c.what for c in found.concerns if c.weight != "note"] == [one.sentence]
+    assert found.balance is None
+    with pytest.raises(HouseError, match="on 2 days") as refused:
+        house_findings(made)
+    assert str(refused.value).count("on 2 days") == 1
+
+
 def test_nothing_else_is_blamed_for_a_circuit_that_is_held_out(tmp_path):
     table = x1000_from_half_way(loads())
     found = check_house(house(tmp_path, daily(table)))

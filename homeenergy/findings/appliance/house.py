@@ -328,8 +328,13 @@ def house_findings(
             if progress:
                 progress(len(found), len(chosen), finding.circuit)
     if not spans and reasons:
-        listed = "; ".join(f"{name}: {reason}" for name, reason in [*reasons.items()][:3])
-        listed += f"; and {len(reasons) - 3} more" if len(reasons) > 3 else ""
+        together: dict[str, list[str]] = {}
+        for name, reason in reasons.items():
+            together.setdefault(reason, []).append(name)
+        said = [*together.items()][:3]
+        more = len(reasons) - sum(len(names) for _, names in said)
+        listed = "; ".join(f"{', '.join(names)}: {reason}" for reason, names in said)
+        listed += f"; and {more} more" if more else ""
         raise HouseError(
             f"no circuit has readings that can be believed. {listed}",
             path=house.path,

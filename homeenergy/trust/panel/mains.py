@@ -46,7 +46,7 @@ def mains_by_leg(house: House, start: object, end: object) -> tuple[tuple[str, .
     circuits = house.mains
     if not circuits:
         raise HouseError(
-            "no circuit of the mains has readings, so nothing can be balanced",
+            "no circuit of the mains has readings that can be used, so nothing can be balanced",
             path=house.path,
             fix='Give the clamps of the supply `role = "mains"` and their leg in house.toml.',
         )

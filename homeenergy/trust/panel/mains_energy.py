@@ -45,7 +45,7 @@ def mains_trace(
     """
     if not house.mains:
         raise HouseError(
-            "no circuit of the mains has readings",
+            "no circuit of the mains has readings that can be used",
             path=house.path,
             fix='Give the clamps of the supply `role = "mains"` in house.toml.',
         )
