@@ -317,6 +317,19 @@ def test_one_event_without_power_changes_nothing(rest_w, period_s, hours):
     assert event.rest.off_h == pytest.approx(hours, abs=0.1)
 
 
+@pytest.mark.parametrize("offset_w", [0.4, 1.2, -1.2])
+def test_a_clamp_that_is_off_by_a_watt_shows_an_event_all_the_same(offset_w):
+    watts = np.full(5 * DAY, 34.0)
+    for day in range(5):
+        watts[day * DAY + 20 * HOUR : day * DAY + 22 * HOUR] = 150
+    watts[2 * DAY : 2 * DAY + 3 * HOUR] = offset_w
+    noise = np.random.default_rng(6).normal(0, 0.3, watts.size)
+    cycles = find_cycles(as_trace(np.round(watts + noise, 1)[::10], period_s=10), "manual")
+    assert len(cycles.complete) == 5
+    assert cycles.standby.value == pytest.approx(34, abs=0.1)
+    assert cycles.rest.off_h == pytest.approx(3, abs=0.02)
+
+
 def test_what_rests_at_nothing_between_days_of_use_is_not_off_at_the_wall():
     """A fan that turns for most of the time, now and then faster, and is off each night."""
     watts = np.full(10 * DAY, 34.0)

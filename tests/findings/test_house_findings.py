@@ -211,6 +211,17 @@ def test_a_second_speed_is_said_and_what_to_set_where_it_is_a_use(tmp_path):
     assert "second speed" not in " ".join(finding.remarks)
 
 
+def test_uses_of_a_day_that_may_be_rest_are_said(tmp_path):
+    """Off each night, and 60 W by day, from which it rises three times."""
+    watts = switched(5, (9, 13, 19), on_w=900, lasts_h=0.5, rest_w=60.0)
+    watts[np.arange(watts.size) % 1440 < 360] = 0
+    finding = only(house_findings(made_house(tmp_path, {"machine": watts})))
+    assert "near 60 W for most of its uses, which last for 18 h" in " ".join(finding.remarks)
+    plain = switched(5, (9, 13, 19), on_w=900, lasts_h=0.5, rest_w=2.0)
+    finding = only(house_findings(made_house(tmp_path / "plain", {"machine": plain})))
+    assert "for most of its uses" not in " ".join(finding.remarks)
+
+
 def test_a_multiplier_of_minus_one_turns_it_round(tmp_path):
     circuits = {"kettle": "clamp = { rating_a = 20, multiplier = -1 }"}
     finding = only(house_findings(made_house(tmp_path, {"kettle": -kettle()}, circuits=circuits)))

@@ -20,10 +20,10 @@ SPIKE_PERIOD_S = 5.0
 # What is above rest for so few samples, or for one reading held, and at most so long, is a moment.
 # Moments are spikes where they are less than this share of the time above rest: no use lasts so
 # short a time that many others last for minutes. What is told of so few samples cannot be more.
-# Where they are the lesser part of it, those are spikes that reach none of the levels of uses that
-# last, within a tenth: a spike has any height. So many uses show their levels.
+# Where they are the lesser part of it, or scattered, those are spikes that reach none of the levels
+# of uses that last, within a tenth: a spike has any height. So many uses show their levels.
 SPIKE_N, SPIKE_S, SPIKE_SHARE, LESSER_SHARE, SAME_LEVEL, FEWEST_LASTING = 2, 30.0, 0.2, 0.5, 0.1, 3
-# And where nothing lasts, as many of them are uses if such a share are within a factor of two: two
+# As many of them are not scattered, but uses, if such a share are within a factor of two: two
 # readings show at least half of one power between them, however they fall.
 COMMON_SHARE = 0.75
 # Moments that follow each other within the first are a drum that turns, or the start of a use, and
@@ -125,14 +125,14 @@ def spikes_among(
     """Which moments are spikes, by how long everything lasts and how high it rises.
 
     All are where they are next to nothing of the time; those at no level of what lasts, where they
-    are the lesser part; all again where hardly anything lasts and they are scattered.
+    are the lesser part or scattered; all again where hardly anything lasts and they are scattered.
     """
     of_moments, of_all = lasts[moments].sum(), lasts.sum()
     if of_moments < SPIKE_SHARE * of_all:
         return moments
     lasting_w = top_w[~moments]
     if lasting_w.size >= FEWEST_LASTING:
-        if of_moments >= LESSER_SHARE * of_all:
+        if of_moments >= LESSER_SHARE * of_all and _are_alike(top_w[moments]):
             return np.zeros_like(moments)
         least_w, most_w = lasting_w.min(), lasting_w.max()
         off = (top_w < (1 - SAME_LEVEL) * least_w) | (top_w > (1 + SAME_LEVEL) * most_w)

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from homeenergy.cycles.runs.levels import (
     NOTHING_W,
     QUIET_S,
+    QUIET_W,
     RARE_SHARE,
     quiet_levels,
     wanders_w,
@@ -17,8 +18,9 @@ from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.plateaus import Plateaus, some, within
 from homeenergy.units import S_PER_DAY
 
-# What it draws else is clear of nothing at so many steps of the readings, and watts.
-LEAST_POWERED_STEPS, LEAST_POWERED_W = 1.5, 1.0
+# What it draws else is clear of nothing at so many steps of the readings, and watts; a share of it
+# is nothing, for clamps are off by watts, but not what a quiet draw may wander.
+LEAST_POWERED_STEPS, LEAST_POWERED_W, NOTHING_SHARE = 1.5, 1.0, 0.05
 
 
 def without_power(plateaus: Plateaus) -> NDArray[np.bool_]:
@@ -29,19 +31,24 @@ def without_power(plateaus: Plateaus) -> NDArray[np.bool_]:
     the quiet time else, rests at that level: five minutes or more of nothing are then off at the
     wall, however long. Of a shorter log, so is a single stretch that is rare. Own rule.
     """
-    off, stretches = nothing_for_long(plateaus, plateaus.mean_w == plateaus.mean_w)
-    powered = some(plateaus, ~off)
-    quiet = quiet_levels(powered) if stretches else None
     none = np.zeros(len(plateaus), bool)
+    quiet = quiet_levels(some(plateaus, np.abs(plateaus.mean_w) > NOTHING_W))
     if not quiet:
         return none
-    powered_s, off_s = (float(n.sum()) * plateaus.period_s for n in (powered.n, plateaus.n[off]))
-    rare = stretches == 1 and off_s < RARE_SHARE * (powered_s + off_s)
     usual = int(np.argmax(quiet.n))
     usual_w = quiet.mean_w[usual]
-    clear = usual_w >= max(LEAST_POWERED_W, LEAST_POWERED_STEPS * plateaus.settings["step_w"])
-    most = quiet.n[usual] > quiet.n.sum() / 2
-    if not (clear and most and (powered_s >= stretches * S_PER_DAY or rare)):
+    if usual_w < max(LEAST_POWERED_W, LEAST_POWERED_STEPS * plateaus.settings["step_w"]):
+        return none
+    most_w = max(NOTHING_W, min(NOTHING_SHARE * usual_w, QUIET_W))
+    off, stretches = nothing_for_long(plateaus, most_w=most_w)
+    if not stretches:
+        return none
+    powered = some(plateaus, ~off)
+    powered_s, off_s = (float(n.sum()) * plateaus.period_s for n in (powered.n, plateaus.n[off]))
+    rare = stretches == 1 and off_s < RARE_SHARE * (powered_s + off_s)
+    at_rest = np.abs(quiet.mean_w) > most_w
+    most = quiet.n[usual] > quiet.n[at_rest].sum() / 2
+    if not (most and (powered_s >= stretches * S_PER_DAY or rare)):
         return none
     above_w = quiet.top_w[usual] + wanders_w(quiet.top_w[usual], powered)
     kept = some(powered, without_spikes(powered, above_w=above_w))
@@ -51,9 +58,13 @@ def without_power(plateaus: Plateaus) -> NDArray[np.bool_]:
     return off if first.size >= stretches else none
 
 
-def nothing_for_long(plateaus: Plateaus, among: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], int]:
+def nothing_for_long(
+    plateaus: Plateaus, among: NDArray[np.bool_] | None = None, *, most_w: float = NOTHING_W
+) -> tuple[NDArray[np.bool_], int]:
     """Which plateaus (`among` some) lie in quiet stretches of nothing, and how many these are."""
-    nothing = among & (np.abs(plateaus.mean_w) <= NOTHING_W)
+    nothing = np.abs(plateaus.mean_w) <= most_w
+    if among is not None:
+        nothing &= among
     begin, end, n, _, _ = kernels.stretches(
         nothing.astype(np.float64), plateaus.n, plateaus.sum_w, plateaus.hole_follows, 0.5, 1.0
     )

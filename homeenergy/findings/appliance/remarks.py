@@ -9,6 +9,9 @@ import numpy as np
 
 from homeenergy.cycles import Cycles
 from homeenergy.cycles.decisions import Act
+from homeenergy.cycles.runs.levels import quiet_levels
+from homeenergy.cycles.segment.kernels import stretches
+from homeenergy.cycles.segment.plateaus import some
 from homeenergy.cycles.shared.house_loads import division_of
 from homeenergy.cycles.shared.question import question
 from homeenergy.errors import HouseError
@@ -36,6 +39,9 @@ ACT_WORDS: dict[Act, str] = {
 LONGEST_USE_H, MOST_IN_USE = 48.0, 0.95
 # Nor is a use usual that lasts for hours, and so many times as long as nine of ten. Own rule.
 LONG_USE_H, FAR_LONGER = 6.0, 10.0
+# What a use is at for most of the time, and leaves for so many times as much more than once, may be
+# rest. Own rule.
+FAR_ABOVE = 2.0
 # Runs less sure than this are in doubt; that is said where they are this share of all. Own rule.
 SURE, MANY_IN_DOUBT = 0.8, 0.1
 DOUBTED_SHARE = 0.002  # of the readings, from which on it is said
@@ -230,6 +236,13 @@ def _implausible(cycles: Cycles) -> list[str]:
     if kind.bridging.by_itself or kind.varying or kind.never_off:
         return remarks
     lasts_h = cycles.table["duration_s"].to_numpy() / S_PER_H
+    near_w = _usual_in_use_w(cycles)
+    if np.median(lasts_h) > LONG_USE_H and np.isfinite(near_w):
+        remarks.append(
+            f"near {two_digits(near_w)} W for most of its uses, which last for "
+            f"{float(np.median(lasts_h)):.0f} h: where it rests at that, set idle_w to it, and "
+            "low_w and on_w above it"
+        )
     longest_h, usual_h = float(lasts_h.max()), float(np.quantile(lasts_h, 0.9, method="lower"))
     look = "look at its trace there, and at idle_w and on_w"
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
@@ -244,3 +257,22 @@ def _implausible(cycles: Cycles) -> list[str]:
         usual = f"{usual_h:.2g} h" if usual_h >= 1 else f"{usual_h * 60:.2g} min"
         remarks.append(f"one use lasts {longest_h:.0f} h, nine of ten at most {usual}: {look}")
     return remarks
+
+
+def _usual_in_use_w(cycles: Cycles) -> float:
+    """Quiet level of most of the time in use, where it rises far above that more than once a use.
+
+    NaN where there is none [W].
+    """
+    plateaus = cycles.plateaus
+    first, stop = (plateaus.numbers(cycles.table[edge]) for edge in ("start", "end"))
+    at = np.searchsorted(first, plateaus.first, side="right") - 1
+    used = some(plateaus, (at >= 0) & (plateaus.stop <= stop[np.maximum(at, 0)]))
+    quiet = quiet_levels(used)
+    if not quiet or 2 * quiet.n.max() < used.n.sum():
+        return float("nan")
+    usual_w = float(quiet.mean_w[np.argmax(quiet.n)])
+    rises = stretches(
+        used.mean_w, used.n, used.sum_w, used.hole_follows, FAR_ABOVE * usual_w, np.inf
+    )
+    return usual_w if rises[0].size > len(cycles.table) else float("nan")
