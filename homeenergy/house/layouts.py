@@ -252,7 +252,7 @@ class LogLayout:
     only: Annotated[
         Mapping[str, str],
         Key(
-            help="of a long log: only rows with these texts are read",
+            help="only rows with these texts are read",
             kind="a table of columns and texts",
             example={"field": "power"},
             read=_texts,
@@ -342,10 +342,9 @@ def read_layout(log: Fields, *, circuits: tuple[str, ...]) -> LogLayout:
             raise log.refuse(name, 'belongs to a log with `layout = "long"`')
         if log.has(name):
             column_name(log, name, values[name], header=header)
-    for name in ("unit_column", "only"):
-        if log.has(name) and shape == "wide":
-            raise log.refuse(name, 'belongs to a log with `layout = "long"`')
     if log.has("unit_column"):
+        if shape == "wide":
+            raise log.refuse("unit_column", 'belongs to a log with `layout = "long"`')
         column_name(log, "unit_column", values["unit_column"], header=header)
     _refuse_same_marks(log, values["thousands"], values["decimal"])
     return LogLayout(

@@ -6,7 +6,7 @@ are the best witness. Own method throughout.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,15 @@ from homeenergy.readings.stretches import (
     joined,
     live_stretches,
     moved,
+)
+from homeenergy.readings.witness import (
+    FEWEST_STEPS,
+    FLOOR_W,
+    SEEN,
+    Excursions,
+    believed,
+    lasting_steps,
+    testimony,
 )
 from homeenergy.units import S_PER_H
 
@@ -35,7 +44,6 @@ REASONS = {
 
 ENOUGH = 1000  # samples, below which nothing can be called unusual
 SOME_W = 20.0  # least excess of an excursion that is looked at
-FLOOR_W = 100.0  # ... of one that only its own circuit can deny
 WITNESSED_W, WITNESSED_SHARE = (
     40.0,
     0.15,
@@ -49,10 +57,8 @@ BORNE_OUT = 3  # so often
 KIN, KIN_SHARE = 0.05, 0.1
 USES = 10  # uses that last, for each excursion, before one of long samples is unusual
 SHORT_S = 10.0  # samples from here on may each hold a whole use
+PAIR = 2  # samples
 HOLD_S = 30.0  # across which a reading is held where nothing is stated
-SEEN = 0.5  # of the excess, below which the mains deny it
-WITNESS = 0.7  # of a circuit's steps are seen by the mains, if they can be asked
-STEPS_ASKED, FEWEST_STEPS = 60, 5
 
 # The ends of whole numbers in a computer and rows of nines, also in tenths and hundredths.
 _CODES = np.unique(
@@ -171,7 +177,9 @@ def find_doubts(months: Iterable[tuple[int, Watts, Watts | None]], *, nature: Na
 
     *Excursion*: readings of one value, for at most 30 s, above both neighbours by more than 20 W
     and back where the power was (within 3 % of the excess, or four typical steps); below zero the
-    same downwards. So the inrush of a motor, which runs on at a higher level, is none.
+    same downwards. So the inrush of a motor, which runs on at a higher level, is none. Two samples
+    that differ by less than half of it are one as well, whatever their length, but only the mains
+    can deny them: a use may be so short.
 
     *Held*: an excursion of several samples, or *lone*: of one, of which the mains show less than
     half, where they show most of the circuit's lasting steps (asked at the 60 largest of each
@@ -204,24 +212,6 @@ def find_doubts(months: Iterable[tuple[int, Watts, Watts | None]], *, nature: Na
     return log.doubts()
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Excursions:
-    """Short stretches above (or, with sign -1, below) their neighbours: columns of equal length.
-
-    `back` says whether the power is back where it was. `seen` is which share of the excess the
-    mains show at most, `seen_late` the same for mains whose clock is up to two samples off, and
-    `shown` the share that they show against both neighbours; NaN without mains.
-    """
-
-    flats: Flats
-    sign: Numbers
-    excess_w: Numbers
-    back: NDArray[np.bool_]
-    seen: Numbers
-    seen_late: Numbers
-    shown: Numbers
-
-
 class _Log:
     """What is kept of the months of a circuit."""
 
@@ -229,7 +219,7 @@ class _Log:
         self.nature = nature
         self.samples = 0
         self.longest = max(1, int(HOLD_S / nature.period_s))
-        self.excursions: list[_Excursions] = []
+        self.excursions: list[Excursions] = []
         self.borne_out = {1.0: np.empty(0), -1.0: np.empty(0)}
         self.steps: list[Numbers] = []
         self.mains_step_w = 0.0
@@ -248,10 +238,12 @@ class _Log:
         for sign, most_w in greatest.items():
             if most_w > SOME_W:
                 self._take_excursions(first, flats, mains, sign=sign, noise_w=noise_w)
+                if mains is not None:
+                    self._take_pairs(first, watts, mains, sign=sign, noise_w=noise_w)
             self._take_codes(first, flats, sign=sign, most_w=most_w)
         if mains is not None:
             self.mains_step_w = max(self.mains_step_w, _typical_step(mains, 50.0))
-        self.steps.append(_lasting_steps(watts, mains))
+        self.steps.append(lasting_steps(watts, mains))
         self._take_stuck(first, flats)
         if self.nature.ends_w:
             self._take_top(first, flats)
@@ -297,10 +289,32 @@ class _Log:
         own = flats.some(at + 1)
         seen = late = shown = np.full(at.size, np.nan)
         if mains is not None:
-            seen, late, shown = _testimony(np.float32(sign) * mains, own, here - left, here - right)
+            seen, late, shown = testimony(np.float32(sign) * mains, own, here - left, here - right)
         signs = np.full(at.size, sign)
         own = moved(own, first)
-        self.excursions.append(_Excursions(own, signs, excess, back, seen, late, shown))
+        self.excursions.append(Excursions(own, signs, excess, back, seen, late, shown))
+
+    def _take_pairs(
+        self, first: int, watts: Watts, mains: Watts, *, sign: float, noise_w: float
+    ) -> None:
+        """Two samples of different values, or too long to be a stretch, that only mains can deny.
+
+        They are above both neighbours, and back where the power was.
+        """
+        value = watts if sign > 0 else -watts
+        low = np.minimum(value[1:-2], value[2:-1])
+        around = np.maximum(np.maximum(value[:-3], value[3:]), 0)
+        at = np.flatnonzero(low > around + np.float32(SOME_W))
+        left, a, b, right = (value[at + n].astype(np.float64) for n in range(4))
+        excess = np.minimum(a, b) - np.maximum(left, right)
+        own = (np.abs(a - b) <= (1 - SEEN) * excess) & ((a != b) | (self.longest < PAIR))
+        own &= np.abs(right - left) <= np.maximum(STEPS_OFF * noise_w, RETURN * excess)
+        at, left, right, excess = at[own], left[own], right[own], excess[own]
+        here = excess + np.maximum(left, right)
+        pairs = Flats(at + 1, np.full(at.size, PAIR), watts[at + 1])
+        shares = testimony(np.float32(sign) * mains, pairs, here - left, here - right)
+        signs, back = np.full(at.size, sign), np.ones(at.size, dtype=bool)
+        self.excursions.append(Excursions(moved(pairs, first), signs, excess, back, *shares))
 
     def _take_borne_out(self, flats: Cut, value: Watts, sign: float) -> None:
         known = self.borne_out[sign]
@@ -396,7 +410,7 @@ class _Log:
             for name in ("sign", "excess_w", "back", "seen", "seen_late", "shown")
         )
         steps = np.concatenate(self.steps)
-        seen = _believed(seen, late, steps)
+        seen = believed(seen, late, steps)
         borne_out = self._borne_out_w(flats.watts)
         rank = FEW + self.samples // ONE_IN
         high = excess >= np.maximum(WITNESSED_W, WITNESSED_SHARE * borne_out)
@@ -527,61 +541,3 @@ def _without_kin(watts: Numbers, some: NDArray[np.bool_]) -> NDArray[np.bool_]:
     low, high = ends
     out[some] = high - low - 1 <= KIN_SHARE * size_w.size
     return out
-
-
-def _around(values: Watts, at: NDArray[np.int64], reach: Sequence[int]) -> Numbers:
-    """Values so many samples from each place, shape (at.size, len(reach)); NaN outside."""
-    index = at[:, None] + np.array(reach)
-    found = values[np.clip(index, 0, values.size - 1)].astype(np.float64)
-    found[(index < 0) | (index >= values.size)] = np.nan
-    return found
-
-
-def _testimony(
-    mains: Watts, flats: Flats, from_left: Numbers, from_right: Numbers
-) -> tuple[Numbers, Numbers, Numbers]:
-    """Which share of each stretch's height the mains show; see `_Excursions`."""
-    last = flats.at + flats.size - 1
-    during = np.fmax(_around(mains, flats.at, (0,)), _around(mains, last, (0,)))[:, 0]
-    left = (during - _around(mains, flats.at, (-1,))[:, 0]) / from_left
-    right = (during - _around(mains, last, (1,))[:, 0]) / from_right
-    wide = np.hstack([_around(mains, flats.at, (-2, -1, 0)), _around(mains, last, (0, 1, 2))])
-    wider = np.hstack([wide, _around(mains, flats.at, (-4, -3)), _around(mains, last, (3, 4))])
-    rise = np.max(wide, axis=1, initial=-np.inf) - np.min(wider, axis=1, initial=np.inf)
-    return (
-        np.maximum(left, right),
-        rise / np.minimum(from_left, from_right),
-        np.minimum(left, right),
-    )
-
-
-def _lasting_steps(watts: Watts, mains: Watts | None) -> Numbers:
-    """Steps that last two samples or more: watts, share that the mains show exactly then, or about.
-
-    Shape (n, 3): the largest `STEPS_ASKED`; shares are NaN without mains.
-    """
-    step = watts[1:-1] - watts[:-2]
-    at = np.flatnonzero(step >= FLOOR_W)
-    lasts = np.minimum(step[at], watts[at + 2] - watts[at]).astype(np.float64)
-    keep = lasts >= FLOOR_W
-    at, lasts = at[keep], lasts[keep]
-    if at.size > STEPS_ASKED:
-        largest = np.argpartition(lasts, lasts.size - STEPS_ASKED)[-STEPS_ASKED:]
-        at, lasts = at[largest], lasts[largest]
-    rows = np.column_stack([lasts, np.full((at.size, 2), np.nan)])
-    if mains is not None and at.size:
-        flats = Flats(at + 1, np.ones(at.size, dtype=np.int64), watts[at + 1])
-        rows[:, 1] = (mains[at + 1].astype(np.float64) - mains[at]) / lasts
-        rows[:, 2] = _testimony(mains, flats, lasts, lasts)[1]
-    return rows
-
-
-def _believed(seen: Numbers, late: Numbers, steps: Numbers) -> Numbers:
-    """What the mains saw, exactly or about, as far as they see the circuit's steps; else NaN."""
-    asked = steps[np.isfinite(steps).all(axis=1)]
-    if len(asked) < FEWEST_STEPS:
-        return seen
-    exact, about = (np.mean(asked[:, k] >= SEEN) for k in (1, 2))
-    if exact >= WITNESS:
-        return seen
-    return late if about >= WITNESS else np.full(seen.size, np.nan)

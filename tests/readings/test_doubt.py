@@ -102,6 +102,25 @@ def test_the_mains_deny_what_the_circuit_alone_cannot(period_s):
     assert len(doubts(wrong, mains + wrong - load, period_s=period_s)) == 0
 
 
+@pytest.mark.parametrize("period_s", [2.0, 10.0, 60.0])
+@pytest.mark.parametrize("second", [0, 12])
+def test_the_mains_deny_spikes_of_two_samples(period_s, second):
+    rng = np.random.default_rng(6)
+    load = uses(20_000, every=250, lasts=3, level_w=1900.0)
+    other = uses(20_000, every=90, lasts=20, level_w=600.0, seed=8)
+    mains = load + other + np.round(rng.normal(150, 1, load.size))
+    at = np.sort(rng.choice(np.flatnonzero(load < 10)[10:-10:9], 12, replace=False))
+    at = at[(load[at - 1] < 10) & (load[at + 1] < 10) & (load[at + 2] < 10)]
+    wrong = load.copy()
+    wrong[at] = np.round(rng.uniform(400, 1900, at.size))
+    wrong[at + 1] = wrong[at] - second
+    found = doubts(wrong, mains, period_s=period_s)
+    assert places(found, HELD) == at.tolist()
+    assert len(doubts(wrong, mains + wrong - load, period_s=period_s)) == 0
+    # By themselves, two that differ may be a use.
+    assert second == 0 or len(doubts(wrong, period_s=period_s)) == 0
+
+
 def test_mains_that_do_not_feed_a_circuit_are_no_witness():
     load = uses(20_000, every=250, lasts=3, level_w=1900.0)
     load[60::500] = 1500  # lone, and often

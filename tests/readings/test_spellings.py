@@ -244,3 +244,63 @@ RECORDS = [
 )
 def test_lists_in_json(tmp_path, text):
     close(through(tmp_path, write(tmp_path, "a.json", text)).kwh)
+
+
+@pytest.mark.parametrize("words", [("GOOD", "BAD"), ("valid", "invalid"), ("OK", "Error")])
+@pytest.mark.parametrize("layout", ["wide", "long"])
+def test_readings_that_a_column_calls_bad_are_left_out(tmp_path, words, layout):
+    rng = np.random.default_rng(3)
+    bad = rng.random(len(FRAME)) < 0.02
+    bad[:20] = False
+    wrong = FRAME.copy()
+    wrong.loc[bad] += 5000.0
+    lines = wide(list(FRAME), columns(wrong)) if layout == "wide" else long(wrong)
+    each = 1 if layout == "wide" else len(FRAME.columns)
+    said = [words[int(is_bad)] for is_bad in bad for _ in range(each)]
+    lines = [f"{line},{word}" for line, word in zip(lines, ["quality", *said], strict=True)]
+    found = through(tmp_path, write(tmp_path, "a.csv", lines))
+    assert f"only rows with '{words[0]}' in column 'quality' are read" in found.text
+    for name, circuit in zip(FRAME, ("fridge", "oven", "heat_pump", "dryer"), strict=True):
+        trace = found.house.trace(circuit)
+        assert np.nanmax(trace.watts) <= FRAME[name].max() + 1e-3
+        assert found.kwh[name] == pytest.approx(TRUTH[name], abs=0.5)  # a value is held across
+
+
+@pytest.mark.parametrize("codes", [("G", "B"), ("192", "4")])
+def test_a_quality_in_unknown_words_is_said(tmp_path, codes):
+    said = ["quality", *(codes[at % 50 == 49] for at in range(len(FRAME)))]
+    lines = [f"{a},{b}" for a, b in zip(wide(list(FRAME), columns()), said, strict=True)]
+    found = through(tmp_path, write(tmp_path, "a.csv", lines))
+    close(found.kwh)
+    told = next(line for line in found.text.splitlines() if "all are read alike" in line)
+    assert f"'{codes[0]}' in 1412, '{codes[1]}' in 28 of 1440 rows" in told
+
+
+def test_the_number_of_a_channel_is_not_its_reading(tmp_path):
+    """The channels of two panels; panel A is none of amps."""
+    lines = ["time,device,channel,watts"]
+    places = {"Fridge": "Panel A,1", "Oven": "Panel A,2", "Dryer": "Panel B,1"}
+    for stamp, row in zip(STAMPS, FRAME[list(places)].to_numpy(), strict=True):
+        lines += [f"{stamp},{at},{w:.10g}" for at, w in zip(places.values(), row, strict=True)]
+    with pytest.raises(HouseError, match="column 'channel' tells several readings of a circuit"):
+        through(tmp_path, write(tmp_path, "a.csv", lines))
+    other = tmp_path / "other"
+    lines = [line.replace(",1,", ",") for line in lines if ",2," not in line]
+    lines[0] = "time,device,watts"
+    found = through(other, write(other, "a.csv", lines))
+    close(found.kwh, {"Panel A": TRUTH["Fridge"], "Panel B": TRUTH["Dryer"]})
+
+
+@pytest.mark.parametrize("unit", ["kWh/h", "kWh per hour"])
+def test_energy_per_hour_is_power(tmp_path, unit):
+    lines = wide([f"{name} ({unit})" for name in FRAME], [c / 1000 for c in columns()])
+    close(through(tmp_path, write(tmp_path, "a.csv", lines)).kwh)
+
+
+def test_a_file_for_each_circuit_of_which_those_on_change_hold(tmp_path):
+    for name in FRAME:
+        moved = FRAME[name][FRAME[name].diff() != 0]
+        rows = [f"{stamp:%Y-%m-%d %H:%M:%S},{watts:.10g}" for stamp, watts in moved.items()]
+        write(tmp_path, f"{name}.csv", ["time,watts", *rows])
+    found = through(tmp_path, tmp_path / "in")
+    assert found.kwh["Oven"] == pytest.approx(TRUTH["Oven"], rel=2e-3)

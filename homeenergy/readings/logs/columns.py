@@ -57,6 +57,7 @@ _SPOKEN: tuple[tuple[Holds, str], ...] = (
         "frequenz fréquence frecuencia frequenza frequentie rssi signal price preis prix "
         "precio prezzo prijs cost costs kosten coût irradiance setpoint sollwert consigne runtime "
         "uptime laufzeit duration dauer durée count counts anzahl pulse pulses impulse "
+        "quality validity status flag flags qualität qualité kwaliteit calidad "
         "impulses impulsions impulsos impulsi pulsen",
     ),
 )
@@ -84,6 +85,7 @@ _EXTREMES = {"min", "max", "minimum", "maximum", "peak", "std", "stddev"}
 _POWER_SYMBOL = "P"  # ISO 80000-6
 _BRACKETS = re.compile(r"[\[({<]\s*([^\[\](){}<>]*?)\s*[\])}>]")
 _SCALED = re.compile(r"(\w+)\s*[x×*/]\s*[\d.,]+")  # as W x10
+_PER_HOUR = re.compile(r"\b(k?W)h\s?(?:/|\bper\b)\s?(?:h|hour)\b", re.IGNORECASE)  # a power
 _PARTS = re.compile(r"[\s_.,;:/|-]+")
 _KILO = re.compile(r"kWh?$")
 _CAMEL = re.compile(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])")
@@ -113,6 +115,7 @@ def read_head(name: str, *, unit: str = "") -> Head:
     unit : str
         Of a line of units, where there is one.
     """
+    name, unit = (_PER_HOUR.sub(r"\1", one) for one in (name, unit))
     told = _unit(unit.strip("[](){} ")) if unit else None
     text = name.strip()
     for found in _BRACKETS.finditer(name):

@@ -342,6 +342,8 @@ def _with_pace(
                 if number == 0:
                     own = own_paces(rows, layout, table_ns=find_period_ns(rows.times_ns)) | own
                     told = all(name in own or is_full(v) for name, v in rows.columns.items())
+                    if any(pace.on_change for pace in own.values()):
+                        told &= any(map(is_full, rows.columns.values()))
                     sparse = sparse and not (told and has_clear_pace(rows.times_ns))
                 first = rows.times_ns[:_FIRST_ROWS].copy() if first is None else first
                 if kept >= _MOST_ROWS:

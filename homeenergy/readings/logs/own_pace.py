@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from homeenergy.house.layouts import LogLayout
-from homeenergy.readings.logs.pace import MOSTLY_NEW, Source, longest_step_s
+from homeenergy.readings.logs.pace import BY_CHANCE, FEW_LONG, MOSTLY_NEW, Source, longest_step_s
 from homeenergy.readings.logs.read import Rows
 from homeenergy.readings.logs.rows import (
     JITTERY,
@@ -24,8 +24,6 @@ from homeenergy.units import NS_PER_S
 
 FEW_READINGS, FEWEST_READINGS = 20, 5
 FEW_EMPTY = 0.01  # of the cells
-FEW_LONG = 0.01  # of the steps
-BY_CHANCE = 1e-3  # of the steps, and of the columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +84,7 @@ def find_own_pace(
     own = Source(times_ns=times_ns[there], readings=values[there]).in_order()
     few = own.times_ns.size < FEWEST_READINGS
     on_change = not spread and table_ns is not None and own.changes == 1.0
-    if on_change and (_surely_changes(own) or (few and changes)):
+    if on_change and (own.surely_changes or (few and changes)):
         return OwnPace(table_ns or 0, LONGEST_QUIET_NS)
     period = find_period_ns(own.times_ns)
     if few or period is None:
@@ -129,13 +127,6 @@ def own_paces(rows: Rows, layout: LogLayout, *, table_ns: int | None) -> dict[st
 
     first = of(False)
     return of(True) if any(pace.on_change for pace in first.values()) else first
-
-
-def _surely_changes(own: Source) -> bool:
-    """Whether readings of which none repeats another would in any other order."""
-    _, times = np.unique(own.readings, return_counts=True)
-    expected = float(np.sum(times * (times - 1.0))) / own.readings.size
-    return expected >= -np.log(BY_CHANCE)  # Poisson
 
 
 def is_full(values: Values) -> bool:

@@ -29,6 +29,8 @@ _CLEAR_JUMP = 2.0  # between the steps of a log that goes on and those of a gap
 _RARE = 0.02  # of the steps; gaps are no more
 _LEAST_STEPS = 20
 MOSTLY_NEW = 0.9  # share of the rows of a log on change that have another value; own choice
+BY_CHANCE = 1e-3  # of the steps, and of the columns
+FEW_LONG = 0.01  # of the steps
 _LONGEST_SAMPLE_S = 60
 _LEAST_SILENCE_S = 60.0
 
@@ -116,8 +118,20 @@ class Source:
 
     @property
     def is_regular(self) -> bool:
-        """See `has_clear_pace`."""
-        return has_clear_pace(self.times_ns)
+        """Whether it has a clear pace, and no steps that are long where nothing changes."""
+        if not has_clear_pace(self.times_ns):
+            return False
+        period = find_period_ns(self.times_ns)
+        steps = np.diff(self.times_ns)
+        long = period is not None and np.mean(steps > default_hold_ns(period)) > FEW_LONG
+        return not (long and self.surely_changes)
+
+    @property
+    def surely_changes(self) -> bool:
+        """Whether no reading repeats the one before it, though in any other order some would."""
+        _, times = np.unique(self.readings, return_counts=True)
+        expected = float(np.sum(times * (times - 1.0))) / max(self.readings.size, 1)
+        return self.changes == 1.0 and expected >= -np.log(BY_CHANCE)  # Poisson
 
     @property
     def changes(self) -> float:

@@ -36,6 +36,7 @@ from homeenergy.readings.logs.roles import (
     has_one_row,
     has_times_across,
     is_of_circuit,
+    kept_rows,
     listed,
     measured_of,
     numbers_circuits,
@@ -134,7 +135,12 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
     _percent_factors(table, heads)
     groups, left_out = group_columns(heads)
     remarks += _left_out_remarks(left_out)
+    only = kept_rows(table, [*texts, *numbers], remarks)
+    base = replace(base, only=only)
+    texts = [name for name in texts if name not in only]
     roles = text_roles(table, texts)
+    if roles.circuit is not None:  # a number of a channel beside it is no reading
+        groups.sort(key=lambda group: group.head.holds not in ("power", "energy"))
     if roles.circuit is not None and len(groups) > 1:
         same = [g for g in groups if is_of_circuit(table, roles.circuit, g.names[0])]
         groups = [g for g in groups if g not in same] or groups
@@ -473,17 +479,19 @@ def _long(
     values, hours = table.values(value), table.logged_at()
     value_head = table.head_of(value)
     wanted = ~np.isnan(values)
-    only = {}
+    only = dict(base.only)
+    for column, text in only.items():
+        wanted &= np.array(table.cells(column), dtype=object) == text
     if roles.measured is not None:
         measured = np.array(table.cells(roles.measured), dtype=object)
-        kinds = {text: measured_of(text) for text in set(measured) if text}
+        kinds = {text: measured_of(text) for text in sorted(set(measured)) if text}
         best = [t for holds in ("power", "energy") for t, h in kinds.items() if h.holds == holds]
         if not best:
             raise HouseError(
                 f"no row holds power or energy by its {roles.measured!r}: {listed(sorted(kinds))}",
                 path=table.path,
             )
-        only = {str(roles.measured): best[0]}
+        only[str(roles.measured)] = best[0]
         value_head = replace(kinds[best[0]], label="")
         wanted &= measured == best[0]
         remarks.append(f"only rows with {best[0]!r} in column {roles.measured!r} are read")
@@ -503,7 +511,8 @@ def _long(
         if not mine.any():
             remarks.append(f"circuit {name!r} has no numbers, and is left out")
             continue
-        heads[name] = _long_head(str(name), value_head, None if units is None else units[mine])
+        of_values = None if units is None else units[mine]
+        heads[name] = _long_head(str(name), value_head, of_values, others=names)
     groups, left_out = group_columns(heads)
     remarks += [r.replace("column", "circuit", 1) for r in _left_out_remarks(left_out)]
     groups = [group for group in groups if len(group.names) == 1]
@@ -543,10 +552,13 @@ def _long(
     return found.description(layout, remarks)
 
 
-def _long_head(name: str, value: Head, units: NDArray[np.object_] | None) -> Head:
+def _long_head(
+    name: str, value: Head, units: NDArray[np.object_] | None, *, others: Sequence[str | int]
+) -> Head:
     """What the name of a circuit, the head of the values and their units say together."""
     own = read_head(name)
-    if not own.label:
+    lettered = name.endswith((" A", "_A")) and f"{name[:-1]}B" in others
+    if not own.label or lettered:
         own = Head(label=name)  # a circuit called A, not amps
     if units is not None:
         told = [read_head(text) for text in units if text]

@@ -158,7 +158,6 @@ def _types(path: Path, layout: LogLayout) -> Types:
         values[layout.value_column] = numeric
         if layout.unit_column is not None:
             values[layout.unit_column] = pa.dictionary(pa.int32(), pa.string())
-        values |= dict.fromkeys(layout.only, pa.dictionary(pa.int32(), pa.string()))
     else:
         for column in layout.columns.values():
             if column.is_in(path):
@@ -169,6 +168,7 @@ def _types(path: Path, layout: LogLayout) -> Types:
                 path=path,
                 fix="Add a line with its name to [log.columns], or take it out of the folder.",
             )
+    values |= dict.fromkeys(layout.only, pa.dictionary(pa.int32(), pa.string()))
     if layout.format == "parquet":
         return {name: pa.null() for name in [*names, *values]}
     found = csv_columns(path, layout)
@@ -223,9 +223,12 @@ def _rows(
         return
     times = _utc(stamps, zone, path=path, lines=None, first_line=first_line, layout=layout)
     sources: dict[str, dict[str, Values]] = {}
+    wanted = cells.wanted()
     for circuit, column in layout.columns.items():
         if column.is_in(path):
             value = _quantity(column, [cells.of(column, name) for name in column.needed])
+            if layout.only:
+                value = np.where(wanted, value, np.nan).astype(value.dtype)
             sources.setdefault(source_of(layout, circuit), {})[circuit] = value
     for source, columns in sources.items():
         yield Rows(source, times, columns)
@@ -241,10 +244,7 @@ def _long(
     if layout.unit_column is not None:
         units, unit_codes = cells.texts(layout.unit_column)
     any_units = layout.unit_column is not None or layout.units_in_cells
-    wanted = np.ones(codes.size, dtype=bool)
-    for name, text in layout.only.items():
-        texts, text_codes = cells.texts(name)
-        wanted &= np.isin(text_codes, [code for code, one in enumerate(texts) if one == text])
+    wanted = cells.wanted()
     listed = {str(column.names[0]) for column in layout.columns.values()}
     for circuit, column in layout.columns.items():
         mine = meant_by(str(column.names[0]), names, listed)
@@ -386,6 +386,14 @@ class _Numbers:
         coded = column.chunk(0) if isinstance(column, pa.ChunkedArray) else column
         names = [None if text is None else text.strip() for text in coded.dictionary.to_pylist()]
         return names, coded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+
+    def wanted(self) -> NDArray[np.bool_]:
+        """Which rows have the texts without which they are left out."""
+        found = np.ones(self.table.num_rows, dtype=bool)
+        for name, text in self.layout.only.items():
+            texts, codes = self.texts(name)
+            found &= np.isin(codes, [code for code, one in enumerate(texts) if one == text])
+        return found
 
     def _without_marks(self, column: pa.ChunkedArray, name: str | int) -> pa.ChunkedArray:
         layout = self.layout

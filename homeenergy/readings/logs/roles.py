@@ -27,6 +27,12 @@ _LEAST_COUNTED = 10  # rows that are numbered one by one; own choice
 _LEAST_REPEATS = 1.8  # rows at an instant of a log with a row for each circuit; own choice
 _STATES = {"on", "off", "ok", "true", "false", "idle", "running", "standby", "good", "valid"}
 _STATES |= {"ein", "aus", "an", "marche", "arret", "yes", "no", "active", "inactive", "online"}
+_GOOD = {"good", "ok", "valid", "gut", "gültig", "bon", "bonne", "valide", "goed", "geldig"}
+_BAD = {"bad", "invalid", "error", "err", "fault", "faulty", "fail", "failed", "nok", "suspect"}
+_BAD |= {"stale", "uncertain", "ungültig", "fehler", "fehlerhaft", "schlecht", "erreur", "invalide"}
+_BAD |= {"mauvais", "mauvaise", "fout", "ongeldig", "slecht"}
+_QUALITY = {"quality", "validity", "qualität", "qualitaet", "qualité", "kwaliteit", "calidad"}
+_WORD = re.compile(r"[^\W\d_]+")
 _TIME_OR_NUMBER = re.compile(
     r"(?:h|he|hh|hr|hour|stunde|heure|uur|kwh)?[ _]*\d{1,3}(?:[:.]\d\d.*)?", re.IGNORECASE
 )
@@ -198,6 +204,37 @@ def _at_one_pace(hours: NDArray[np.float64]) -> bool:
     if not usual:
         return not steps.size
     return bool(np.mean(np.abs(steps - usual) <= usual / 2) >= _ONE_PACE)
+
+
+def kept_rows(table: Table, texts: Sequence[str | int], remarks: list[str]) -> dict[str, str]:
+    """Which rows are good, where one column says so of each: it, and its word for that.
+
+    Own rule. All its words are known for good or bad ones, and one of them for good. A column of
+    which the head says so itself need not have a bad one in the rows looked at.
+    """
+    found: dict[str, str] = {}
+    for name in texts:
+        met = Counter(cell for cell in table.cells(name) if cell)
+        good = [text for text in met if text.casefold() in _GOOD]
+        bad = {text: times for text, times in met.items() if text.casefold() in _BAD}
+        of_quality = _QUALITY & set(_WORD.findall(str(name).casefold()))
+        plain = len(good) == 1 and len(good) + len(bad) == len(met)
+        if plain and isinstance(name, str) and (bad or of_quality):
+            found[name] = good[0]
+        elif bad or (of_quality and 1 < len(met) <= _MOST_MARKS):
+            said = ", ".join(f"{text!r} in {times}" for text, times in met.most_common(_MOST_MARKS))
+            remarks.insert(
+                0,
+                f"column {name!r} has {said} of {met.total()} rows: all are read alike. If some "
+                "are no readings, take them out of the log, or write `only` into its [[log]]",
+            )
+    if len(found) > 1:  # each is of another circuit, perhaps
+        remarks.insert(0, f"columns {listed([*found])} say which readings are bad: all are read")
+        return {}
+    remarks += [
+        f"only rows with {text!r} in column {name!r} are read" for name, text in found.items()
+    ]
+    return found
 
 
 def _is_unit(text: str) -> bool:

@@ -40,7 +40,7 @@ _COMPACT = re.compile(
 )
 _IN_COLUMNS = re.compile(r"(?:19|20)\d{2}(?: \d{1,2}){3,5}")  # year, month, day, hour, ...
 _NAME_OF_ZONE = re.compile(
-    r"(?P<stamp>.*[\dZ](?:\s?[AaPp][Mm])?)(?P<name>\s?(?:\[[\w/+-]+\]|[A-Z]\w+(?:/[\w+-]+)+|[A-Z]{3,5}))"
+    r"(?P<stamp>.*[\dZ](?:\s?[AaPp][Mm])?)(?P<name>\s?(?:\[[\w/+-]+\]|[A-Z]\w+(?:/[\w+-]+)+|[A-Z]{3,5}|Uhr|uur))"
 )
 _DIRECTIVES = re.compile(r"(?:%[A-Za-z]|[ ,./:-]|T(?=%H))+")
 
@@ -84,7 +84,7 @@ def _with_colons(found: re.Match[str]) -> str:
 
 def _zone_behind(names: Sequence[str]) -> str:
     """Pattern of the names of zones behind stamps: a region as it is, or %Z for short names."""
-    if len(set(names)) == 1 and "/" in names[0]:
+    if len(set(names)) == 1 and ("/" in names[0] or names[0].strip() in ("Uhr", "uur")):
         return names[0]
     gaps = {name[: len(name) - len(name.lstrip())] for name in names}
     if len(gaps) > 1 or any("/" in name or not name for name in names):
