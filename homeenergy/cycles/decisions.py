@@ -20,7 +20,7 @@ from homeenergy.house.schedule import Schedule, divided_circuits
 from homeenergy.readings.house import House
 
 COLUMNS = ("circuit", "decision", "start", "end", "value", "note")
-Act = Literal["split", "merge", "discard", "relabel", "setting"]
+Act = Literal["split", "merge", "discard", "relabel", "own", "setting"]
 ACTS: tuple[Act, ...] = get_args(Act)
 # Settings of find_cycles, and the least value that each may have; a kind is a word.
 LEAST = {
@@ -45,8 +45,9 @@ class Decision:
     decision : str
         "split": the run at the instant `start` becomes two there. "merge": the runs that lie in
         [start, end) become one, with what is between them. "discard": the run of [start, end) is
-        none. "relabel": that run is called `value`. "setting": `find_cycles` takes `value`, such as
-        "pause_s=1800", in place of what it infers.
+        none. "relabel": that run is called `value`. "own": what was drawn from `start` to `end` is
+        of this load, one of several on its circuit, which is divided anew. "setting":
+        `find_cycles` takes `value`, such as "pause_s=1800", in place of what it infers.
     start, end : pandas.Timestamp or None
         Instants in UTC.
     value, note : str
@@ -82,6 +83,7 @@ class Decision:
             "merge": f"merge the runs of {when}",
             "discard": f"discard the run of {when}",
             "relabel": f"call the run of {when} {self.value!r}",
+            "own": f"the run of {when} is its own",
         }
         return said[self.decision]
 
@@ -147,15 +149,21 @@ class _Row:
         return HouseError(what, path=self.path, line=self.line, column=column, fix=fix)
 
     def decision(self) -> Decision:
-        names = [circuit.name for circuit in divided_circuits(self.schedule.circuits)]
+        circuits = {one.name: one for one in divided_circuits(self.schedule.circuits)}
         circuit, act = self.cells["circuit"], self.cells["decision"]
-        if circuit not in names:
+        if circuit not in circuits:
             raise self.refuse(
-                "circuit", f"there is no circuit {circuit!r}", f"Circuits: {', '.join(names)}."
+                "circuit", f"there is no circuit {circuit!r}", f"Circuits: {', '.join(circuits)}."
             )
         if act not in ACTS:
             raise self.refuse(
                 "decision", f"{act!r} is not a decision", f"Write one of {', '.join(ACTS)}."
+            )
+        if act == "own" and not circuits[circuit].part_of:
+            raise self.refuse(
+                "circuit",
+                f"{circuit!r} is no load of a circuit that several share",
+                "Name the load ([[circuit.load]]) whose run it is.",
             )
         found = Decision(
             circuit=circuit,

@@ -135,6 +135,8 @@ class _Runs:
         if one.decision == "split":
             return self.split(self.number(one.start))
         span = self.number(one.start), self.number(one.end)
+        if one.decision == "own":  # heeded where its circuit was divided
+            return bool(((self.first < span[1]) & (self.stop > span[0])).any())
         if one.decision == "merge":
             return self.merge(*span)
         run = self.alike(*span)

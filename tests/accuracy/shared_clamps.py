@@ -21,7 +21,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles import SharedClamp, split_loads
-from homeenergy.cycles.shared.question import looks_like_two
+from homeenergy.cycles.shared.split import QUESTION_ODDS
 from homeenergy.readings.trace import Trace
 
 from .keep import keep
@@ -30,6 +30,7 @@ from .real_days import WHOLE, word
 PERIOD_S = 2.0
 DAY_N = round(86_400 / PERIOD_S)
 START = pd.Timestamp("2026-03-02T00:00Z")
+SEED = 22  # of the page: raised when it was looked at to change the method
 LEAST_SHARE = 0.03  # of the circuit's energy above what never ends, in each load that is drawn
 
 
@@ -157,7 +158,7 @@ def score(one: Sum, shared: SharedClamp, *, seconds: float = 0.0) -> Score:
     misassigned = max(sum(wrong[turn[i], i] for i in range(n)) - noise, 0.0) / 2 / energy.sum()
     errors = np.abs(above[list(turn)].sum(axis=1) / energy - 1)
     estimates = list(shared.energy_wh.values())
-    whole_wh = truth.sum(axis=1) * PERIOD_S / 3600
+    whole_wh = truth.sum(axis=1) * one.trace.period_s / 3600
     held = [estimates[turn[i]].low <= whole_wh[i] <= estimates[turn[i]].high for i in range(n)]
     return Score(
         names=one.names,
@@ -168,7 +169,7 @@ def score(one: Sum, shared: SharedClamp, *, seconds: float = 0.0) -> Score:
         claimed=shared.told,
         seconds=seconds,
         odds=shared.odds_of_several,
-        asked=n == 2 and _asked(shared),
+        asked=shared.odds_of_several > QUESTION_ODDS,
     )
 
 
@@ -177,12 +178,12 @@ def scored(
     *,
     loads: int,
     number: int,
-    seed: int = 1,
+    seed: int = SEED,
     processes: int = 1,
 ) -> list[Score]:
     """Scores of sums drawn by seed; only the number of loads is given."""
     sums = (
-        summed(logs, names, seed=i)
+        summed(logs, names, seed=1000 * seed + i)
         for i, names in enumerate(drawn(logs, loads=loads, number=number, seed=seed))
     )
     with ProcessPoolExecutor(processes) as pool:
@@ -195,17 +196,15 @@ def _split_and_score(one: Sum) -> Score:
     return score(one, shared, seconds=time.perf_counter() - began)
 
 
-def _asked(shared: SharedClamp) -> bool:
-    first, second = shared.usual_w.values()
-    return looks_like_two(shared.odds_of_several, (first, second))
-
-
 def odds_alone(
-    logs: dict[str, list[NDArray[np.float32]]], *, processes: int = 1
-) -> list[tuple[float, bool]]:
-    """Odds of several loads, and whether it is asked, of single appliances, three drawings each."""
+    logs: dict[str, list[NDArray[np.float32]]], *, seed: int = SEED, processes: int = 1
+) -> list[tuple[float, bool, bool]]:
+    """Odds of several loads, whether it is asked, and whether two are told from each other.
+
+    Of single appliances, three drawings each.
+    """
     alone = (
-        summed(logs, (name,), seed=100 + i, days=7 - i).trace
+        summed(logs, (name,), seed=1000 * seed + 500 + i, days=7 - i).trace
         for i in range(3)
         for name in sorted(logs)
     )
@@ -213,9 +212,9 @@ def odds_alone(
         return list(pool.map(_odds_and_question, alone))
 
 
-def _odds_and_question(trace: Trace) -> tuple[float, bool]:
+def _odds_and_question(trace: Trace) -> tuple[float, bool, bool]:
     shared = split_loads(trace)
-    return shared.odds_of_several, _asked(shared)
+    return shared.odds_of_several, shared.odds_of_several > QUESTION_ODDS, shared.told
 
 
 def row(what: str, of: list[Score]) -> str:
@@ -259,8 +258,8 @@ def report(halves: dict[str, dict[str, object]]) -> str:
         "days](../../cycles/real_days/README.md), with their licence) on a grid of 2 s, four "
         "to seven days, each with a slow drift of the voltage of 1 to 2 % and noise of 1 to 3 "
         "W; only the number of loads is given. Appliances are divided by a hash of their "
-        "names; the method was made on one half. Drawn by seed from all sets in which each "
-        "load takes 3 % of the energy. *Told*: under 15 % of the circuit's energy "
+        f"names; the method was made on one half. Drawn by seed {SEED} from all sets in which "
+        "each load takes 3 % of the energy. *Told*: under 15 % of the circuit's energy "
         "misassigned, and each load's energy within 50 %. Energies are above what each load "
         "always draws, whose owner nobody can tell; intervals hold the whole energy. Made by "
         "`python -m tests.accuracy.shared_clamps`.",
@@ -283,8 +282,8 @@ def report(halves: dict[str, dict[str, object]]) -> str:
                 lines.append(f"| {low:g} to {high:g} | {len(of)} | {mean:.2f} | {told:.2f} |")
         single = half["single"]
         assert isinstance(single, list)
-        one, two = np.array([odds for odds, _ in single]), np.array([s.odds for s in pairs])
-        asked = np.mean([s.asked for s in pairs]), np.mean([asks for _, asks in single])
+        one, two = np.array([odds for odds, *_ in single]), np.array([s.odds for s in pairs])
+        asked = np.mean([s.asked for s in pairs]), np.mean([asks for _, asks, _ in single])
         auc = float(np.mean((two[:, None] > one) + 0.5 * (two[:, None] == one)))
         at_tenth = np.mean(two > np.quantile(one, 0.9))
         seconds = np.quantile([s.seconds for s in pairs], (0.5, 1.0))
@@ -292,8 +291,10 @@ def report(halves: dict[str, dict[str, object]]) -> str:
             "",
             f"One load or several ({len(single)} logs of single appliances, {len(pairs)} "
             f"pairs): area under the curve {auc:.2f}; {at_tenth:.0%} of pairs at 10 % false "
-            f"alarms. The question, whose odds were chosen with both halves seen, is asked for "
-            f"{asked[0]:.0%} of pairs and {asked[1]:.0%} of single appliances. Time of a split: "
+            f"alarms. The question is asked for {asked[0]:.0%} of pairs and {asked[1]:.0%} of "
+            "single appliances. Of single appliances that somebody says are two, "
+            f"{np.mean([told for *_, told in single]):.0%} are divided with confidence. Time of a "
+            "split: "
             f"{seconds[0]:.2f} s, at most {seconds[1]:.2f} s.",
             "",
         ]

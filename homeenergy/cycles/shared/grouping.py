@@ -53,8 +53,12 @@ MOST_WITHIN, MOST_AT_ONCE, MOST_CLOCK = 12.0, 15.0, 10.0
 BY_SHARE = 4.0
 # How much more a pair counts that bears more energy.
 BY_ENERGY = 0.15
+# The least share of energy that a load is taken to have, and how much it counts.
+LEAST_SHARE, BY_LEAST = 0.003, 0.6
 # Share of time that two parts are taken to be on together, where the log is too short to say.
 ELSE_TOGETHER = 0.3
+# Share of time together that is too little to say that two parts are on at a time.
+RARELY = 0.02
 # Looked at about the same hour of other days.
 HOURS_S = np.array([-4000.0, -1500.0, 0.0, 1500.0, 4000.0])
 
@@ -95,14 +99,17 @@ def evidence(
             by_watts = np.log(watts[a] / watts[b])
             fewest = min(len(wide[a]), len(wide[b]), MOST_OCCASIONS)
             trust = BY_SHARE * np.sqrt(fewest / MOST_OCCASIONS)
-            beyond = _time_together(one, other, span_s)
+            met, by_chance = _time_together(one, other, span_s)
+            beyond = met - by_chance
+            # What is on twice at a time is not one switch.
+            once = 1 - min(met / max(by_chance, RARELY), 1.0)
             compared = {
                 "within": min(np.logaddexp(np.log(BY_ITSELF), near), MOST_WITHIN),
                 "at_once": min(at_once, MOST_AT_ONCE),
                 "clock": min(
                     max(_same_clock(wide[a], wide[b]), _same_clock(wide[b], wide[a])), MOST_CLOCK
                 ),
-                "same_watts": _bell(by_watts, SAME_WATTS),
+                "same_watts": once * _bell(by_watts, SAME_WATTS),
                 "like_watts": _bell(by_watts, LIKE_WATTS),
                 "like_length": _bell(log_s[a] - log_s[b], LIKE_LENGTH),
                 "constant": 1.0,
@@ -121,8 +128,8 @@ def _hours(times: Times) -> NDArray[np.float64]:
     return np.asarray(smooth / smooth.sum())
 
 
-def _time_together(one: Times, other: Times, span_s: float) -> float:
-    """Share of the time of the part that is on less in which the other is on, less that by chance.
+def _time_together(one: Times, other: Times, span_s: float) -> tuple[float, float]:
+    """Share of the time of the part that is on less in which the other is on, and that by chance.
 
     By chance is what other days show at about the same hour.
     """
@@ -141,7 +148,7 @@ def _time_together(one: Times, other: Times, span_s: float) -> float:
     length = np.broadcast_to(stop - start, inside.shape)[inside].sum()
     met = (drawn(stop + shift) - drawn(start + shift))[inside].sum()
     chance = met / length if length > 0 else ELSE_TOGETHER
-    return float((drawn(stop) - drawn(start)).sum() / (stop - start).sum() - chance)
+    return float((drawn(stop) - drawn(start)).sum() / (stop - start).sum()), float(chance)
 
 
 def _other_days(span_s: float) -> NDArray[np.float64]:
@@ -267,6 +274,13 @@ def partitions(k: int, n: int) -> NDArray[np.int64]:
                 yield from grow([*labels, group], now)
 
     return np.array(list(grow([], 0)), np.int64).reshape(-1, k)
+
+
+def share_scores(energy: NDArray[np.float64], labels: NDArray[np.int64]) -> NDArray[np.float64]:
+    """What the load of least energy adds to the score of each partition: a load is worth naming."""
+    n = int(labels.max()) + 1
+    least = np.min([(labels == g) @ energy for g in range(n)], axis=0) / energy.sum()
+    return np.asarray(BY_LEAST * np.log(np.maximum(least, LEAST_SHARE)))
 
 
 def scores(

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.cycles.shared.grouping import Times
+from homeenergy.cycles.shared.grouping import MARGIN_S, Times
 from homeenergy.house.kinds import KINDS
 from homeenergy.units import S_PER_DAY
 
@@ -21,6 +21,8 @@ from homeenergy.units import S_PER_DAY
 # source.
 NEAR_WATTS, FAR_ABOVE = 0.2, 0.7
 BY_WATTS, BY_KIND, BY_TIME = 1.5, 0.001, 6.0
+# Ends of a draw that was said to be a load's own are told to this share of it.
+SAME_END = 0.1
 # What switches itself begins a quarter of its draws in the six quietest hours, people few.
 QUIET_S, BY_ITSELF, BY_PEOPLE = 6 * 3600.0, 0.25, 0.05
 MOST_STARTS = 12
@@ -31,13 +33,15 @@ class Load:
     """What is known of one load on a shared circuit; only its name is needed.
 
     `kind` is one of `homeenergy.house.KINDS`, `watts` about what it draws while on [W]; `alone` is
-    a time (start, end; UTC without a time zone) in which only this load ran.
+    a time (start, end; UTC without a time zone) in which only this load ran, `own` are times of
+    draws that are its own, whatever else ran.
     """
 
     name: str
     kind: str | None = None
     watts: float | None = None
     alone: tuple[pd.Timestamp, pd.Timestamp] | None = None
+    own: tuple[tuple[pd.Timestamp, pd.Timestamp], ...] = ()
 
     def __post_init__(self) -> None:
         if not self.name:
@@ -48,8 +52,12 @@ class Load:
             )
         if self.watts is not None and not self.watts > 0:
             raise ValueError(f"watts of load {self.name!r} must be positive, got {self.watts!r}")
-        if self.alone is not None and not self.alone[0] < self.alone[1]:
-            raise ValueError(f"alone of load {self.name!r} must end after it starts")
+        for what, (low, high) in [
+            *([("alone", self.alone)] if self.alone is not None else []),
+            *(("own", one) for one in self.own),
+        ]:
+            if not low < high:
+                raise ValueError(f"{what} of load {self.name!r} must end after it starts")
 
 
 def odds_by_hints(
@@ -75,7 +83,27 @@ def odds_by_hints(
         if load.alone is not None:
             low, high = (_seconds(at, start) for at in load.alone)
             odds[i] += [_alone(one, max(low, 0.0), min(high, span_s), span_s) for one in times]
+        odds[i] += BY_TIME * np.array([one.any() for one in said_own(load, times, start=start)])
     return odds
+
+
+def said_own(load: Load, times: list[Times], *, start: pd.Timestamp) -> list[NDArray[np.bool_]]:
+    """Which draws of each part were said to be of a load.
+
+    Those that begin and end at the ends of a time that was given; where none does, those within it.
+    """
+    found = [np.zeros(first.size, bool) for first, _ in times]
+    for span in load.own:
+        low, high = (_seconds(at, start) for at in span)
+        near = max(MARGIN_S, SAME_END * (high - low))
+        ends = [
+            (np.abs(first - low) <= near) & (np.abs(stop - high) <= near) for first, stop in times
+        ]
+        if not any(one.any() for one in ends):
+            ends = [(first >= low - near) & (stop <= high + near) for first, stop in times]
+        for one, said in zip(found, ends, strict=True):
+            one |= said
+    return found
 
 
 def _seconds(at: pd.Timestamp, start: pd.Timestamp) -> float:

@@ -8,28 +8,32 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from homeenergy.cycles.decisions import read_decisions
 from homeenergy.cycles.shared.split import Load, SharedClamp, split_loads
 from homeenergy.house.schedule import Circuit, CircuitLoad
 from homeenergy.readings.house import House, dividers
+from homeenergy.readings.logs.labels import kind_of
 from homeenergy.readings.store.store import MonthInfo, Store, month_of, month_slots, short_hash
 from homeenergy.readings.trace import Trace
 
 # Raised where a circuit would be divided in another way.
-METHOD = 2
+METHOD = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Division:
     """How far a load of a house can be told from those it shares a circuit with.
 
-    `share` is the half-width of its energy's interval, as a share of the energy; `floor_w` the draw
-    of the whole circuit that never ends [W].
+    `named` says whether anything tells which load is which; `share` is the half-width of its
+    energy's interval, as a share of the energy; `floor_w` the draw of the whole circuit that never
+    ends [W].
     """
 
     circuit: str
     told: bool
     confidence: float
     reasons: tuple[str, ...]
+    named: bool
     share: float
     floor_w: float
 
@@ -44,6 +48,7 @@ def division_of(house: House, circuit: Circuit) -> Division:
         told=bool(note["told"]),
         confidence=float(note["confidence"]),
         reasons=tuple(note["reasons"]),
+        named=bool(note["named"]),
         share=float(note["shares"][circuit.name]),
         floor_w=float(note["floor_w"]),
     )
@@ -52,8 +57,11 @@ def division_of(house: House, circuit: Circuit) -> Division:
 def divide_circuit(house: House, circuit: Circuit, store: Store) -> None:
     """Divide a shared circuit, and write its loads into the store; nothing where that was done."""
     infos, period_ns = house.stored_months(circuit)
+    said = _said(house)
     state = [(info.signature, info.samples, info.first_slot, info.words) for info in infos]
-    made_from = short_hash([METHOD, state, repr(circuit)])
+    made_from = short_hash(
+        [METHOD, state, repr(circuit), repr([said.get(x.name) for x in circuit.loads])]
+    )
     note_name = _note_name(circuit.name)
     known = store.read_text(note_name)
     if known is not None and json.loads(known).get("made_from") == made_from:
@@ -64,9 +72,10 @@ def divide_circuit(house: House, circuit: Circuit, store: Store) -> None:
         [
             Load(
                 name=one.name,
-                kind=one.kind,
+                kind=one.kind or kind_of(one.appliance),
                 watts=one.watts,
                 alone=_alone(one),
+                own=said.get(one.name, ()),
             )
             for one in circuit.loads
         ],
@@ -79,10 +88,20 @@ def divide_circuit(house: House, circuit: Circuit, store: Store) -> None:
         "confidence": shared.confidence,
         "reasons": shared.reasons,
         "floor_w": shared.floor_w,
+        "named": shared.named,
         "odds_of_several": shared.odds_of_several,
         "shares": {name: _share(shared, name) for name in shared.traces},
     }
     store.write_text(note_name, json.dumps(note, sort_keys=True))
+
+
+def _said(house: House) -> dict[str, tuple[tuple[pd.Timestamp, pd.Timestamp], ...]]:
+    """Times of draws that a person said are of a load (`run_decisions.csv`), by its name."""
+    said: dict[str, tuple[tuple[pd.Timestamp, pd.Timestamp], ...]] = {}
+    for one in read_decisions(house):
+        if one.decision == "own" and one.start is not None and one.end is not None:
+            said[one.circuit] = (*said.get(one.circuit, ()), (one.start, one.end))
+    return said
 
 
 def _note_name(circuit: str) -> str:

@@ -5,15 +5,12 @@ from __future__ import annotations
 from homeenergy.cycles.shared.split import LEAST_DAYS, QUESTION_ODDS, odds_of_two
 from homeenergy.readings.trace import Trace
 from homeenergy.units import S_PER_DAY
+from homeenergy.words import two_digits
 
 # So much of a log is asked: more days would say the same.
 ASKED_DAYS = 7
 # A use of part of a longer sample looks like another load.
 LONGEST_PERIOD_S = 10.0
-# Electronics at rest stay below the first [W], so a lesser draw may be a state of the other; loads
-# nearer to each other than the second may be two settings of one. Then so many times the odds are
-# wanted. Common practice and own rule.
-LEAST_W, SAME, DOUBTFUL = 20.0, 0.15, 4.0
 
 
 def question(trace: Trace) -> str | None:
@@ -27,17 +24,10 @@ def question(trace: Trace) -> str | None:
     if recent.covered_s < LEAST_DAYS * S_PER_DAY:
         return None
     odds, watts = odds_of_two(recent)
-    if not looks_like_two(odds, watts):
+    if odds <= QUESTION_ODDS:
         return None
     return (
         f"this looks like two appliances, of about {watts[0]:,.0f} and {watts[1]:,.0f} W, used "
-        f"independently of each other (odds {min(odds, 1000):,.0f} to 1): is it? If so, "
+        f"independently of each other (odds {two_digits(min(odds, 1000))} to 1): is it? If so, "
         "write loads = 2 into its [[circuit]], or a [[circuit.load]] for each; if not, leave it"
     )
-
-
-def looks_like_two(odds: float, watts: tuple[float, float]) -> bool:
-    """Whether odds of several, and usual watts of the two loads, are to be asked about."""
-    low, high = sorted(watts)
-    plain = low >= LEAST_W and high >= (1 + SAME) * low
-    return odds > QUESTION_ODDS * (1.0 if plain else DOUBTFUL)

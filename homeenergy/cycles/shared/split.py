@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -12,15 +13,18 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.cycles.shared.grouping import (
+    LEAST_SHARE,
+    Times,
     evidence,
     hint_scores,
     occasions,
     partitions,
     scores,
+    share_scores,
 )
-from homeenergy.cycles.shared.hints import Load, odds_by_hints
+from homeenergy.cycles.shared.hints import Load, odds_by_hints, said_own
 from homeenergy.cycles.shared.parts import MOST_PARTS, Part, find_parts
-from homeenergy.cycles.shared.steps import LEAST_STEP_W, Steps, find_steps
+from homeenergy.cycles.shared.steps import LEAST_STEP_W, SLOW_S, Steps, find_steps
 from homeenergy.readings.trace import Trace, as_trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.units import S_PER_DAY, S_PER_H
@@ -30,18 +34,21 @@ MOST_LOADS = 4
 MOST_PARTS_OF = {2: MOST_PARTS, 3: 10, 4: 8}
 LEAST_DAYS, ALMOST = 4.0, 0.85
 TOLD = 0.65
-# Logistic regression of sums against single appliances (same study): evidence against one load,
-# logarithm of the occasions of the less used one, constant.
-SEVERAL = (3.25, 1.31, -3.63)
+# Logistic regression of sums against single appliances, real ones of one half and simulated ones:
+# evidence against one load, logarithm of the occasions of the less used one, logarithm of the
+# least usual draw in units of LOW_W (a lesser one may be a state of electronics), logarithm of the
+# ratio of the usual draws (if near, two settings), constant.
+SEVERAL = (1.5, 0.778, 1.23, 0.484, -4.12)
+LOW_W, MOST_LOW, MOST_RATIO = 20.0, 1.61, 2.0
 # Odds that a person who says that there are several loads is right. Own assumption.
-SAID = 4.0
-# Logistic regression of sums that were told against those that were not, of the same half and of
-# simulated loads, each divided by weights that were fitted without its kinds: log odds that other
-# groupings come to about the same, logarithm of the share of the least load, share of energy that
-# no part explains, number of parts, constant.
-CONFIDENCE = (0.417, 0.537, -1.09, -0.195, 3.28)
+SAID = 3.0
+# Logistic regression of sums that were told against those that were not, of the same appliances:
+# log odds that other groupings come to about the same, logarithm of the share of the least load,
+# share of energy that no part explains, number of parts, least usual draw as above, constant
+# (raised by 0.3 after parts had become better: it was too careful by a tenth).
+CONFIDENCE = (0.535, 0.233, -0.263, -0.406, 1.02, 3.35)
 # Above these odds a person is asked whether there are several loads.
-QUESTION_ODDS = 3.0
+QUESTION_ODDS = 1.2
 # Where only one size of draw comes and goes.
 ONE_DRAW = "only one size of draw comes and goes: one load, or several of the same watts"
 ONE_DRAW_ODDS = 0.05
@@ -81,6 +88,9 @@ class SharedClamp:
         Odds that the circuit feeds several loads and not one: 3 is three to one.
     floor_w : float
         Draw that never ends [W]. Nobody can tell whose it is: each trace holds an equal share.
+    named : bool
+        Whether anything that was said tells which load is which: if not, the one that takes most
+        has the first name.
     usual_w : dict of str to float
         What the part of each that takes most energy draws while on [W]; NaN where not told.
     """
@@ -93,6 +103,7 @@ class SharedClamp:
     reasons: tuple[str, ...]
     odds_of_several: float
     floor_w: float
+    named: bool
     usual_w: dict[str, float]
 
     def to_frame(self) -> pd.DataFrame:
@@ -172,13 +183,30 @@ def split_loads(
     part_w = np.array([p.watts for p in parts])
     hints = odds_by_hints(named, times, part_w, start=whole.start, span_s=steps.span_s)
     groups = group(steps, parts, n=n, hints=hints)
+    for g, load in enumerate(named):
+        said = said_own(load, times, start=whole.start)
+        parts, groups, times = _moved(parts, groups, said, to=g, period_s=steps.period_s)
     watts = _divided(sure, steps, parts, groups.labels, n=n)
     if not hints.any():  # nothing names the loads: the one that takes most comes first
         order = np.argsort(-np.nansum(watts, axis=1))
         place = np.argsort(order)
         groups = replace(groups, labels=place[groups.labels], spans_ws=groups.spans_ws[order])
         watts = watts[order]
-    return _result(whole, steps, parts, groups, watts, named)
+    return _result(whole, steps, parts, groups, watts, named, by_name=bool(hints.any()))
+
+
+def _moved(
+    parts: list[Part], groups: Groups, said: list[NDArray[np.bool_]], *, to: int, period_s: float
+) -> tuple[list[Part], Groups, list[Times]]:
+    """Give load `to` the draws that a person said are its own, as parts of theirs."""
+    labels = groups.labels.tolist()
+    for a, which in enumerate(said):
+        if labels[a] != to and which.any():
+            parts = [*parts, parts[a].chosen(which)]
+            parts[a] = parts[a].chosen(~which)
+            labels.append(to)
+    times = [(p.first * period_s, p.stop * period_s) for p in parts]
+    return parts, replace(groups, labels=np.array(labels)), times
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -209,7 +237,7 @@ def group(
     count = min(n, kept.size)
     ways = _ways(kept.size, count)
     inner = odds[np.ix_(kept, kept)]
-    score = scores(inner, energy[kept], ways)
+    score = scores(inner, energy[kept], ways) + share_scores(energy[kept], ways)
     named = np.arange(count)
     if hints is not None and hints.any():
         by_hints, turns = hint_scores(hints[:, kept], energy[kept], ways, n=n)
@@ -275,13 +303,13 @@ def _divided(
 ) -> NDArray[np.float64]:
     """Watts of each load, shape (n, samples); they add up to the circuit."""
     size = len(sure)
-    base, vary = np.zeros((n, size + 1)), np.zeros((n, size + 1))
+    ends = math.ceil(SLOW_S / steps.period_s)
+    base, vary = np.zeros((n, size)), np.zeros((n, size + 1))
     for part, g in zip(parts, labels, strict=True):
-        np.add.at(base[g], part.first, part.height_w)
-        np.add.at(base[g], part.stop, -part.height_w)
-        np.add.at(vary[g], part.first, part.spread_w**2)
-        np.add.at(vary[g], part.stop, -(part.spread_w**2))
-    base = np.cumsum(base, axis=1)[:, :-1]
+        base[g] += part.drawn_w(size, steps.period_s)
+        # Samples at the ends of a draw hold some of it.
+        np.add.at(vary[g], np.maximum(part.first - ends, 0), part.spread_w**2)
+        np.add.at(vary[g], np.minimum(part.stop + ends, size), -(part.spread_w**2))
     vary = np.maximum(np.cumsum(vary, axis=1)[:, :-1], 0.0) + 1e-3
     watts = sure.watts.astype(np.float64)
     rest = watts - base.sum(axis=0) - steps.floor_w
@@ -303,6 +331,8 @@ def _result(
     groups: Groups,
     watts: NDArray[np.float64],
     named: list[Load],
+    *,
+    by_name: bool,
 ) -> SharedClamp:
     n = len(named)
     energies: dict[str, Estimate] = {}
@@ -334,8 +364,9 @@ def _result(
         told=confidence >= TOLD,
         confidence=float(confidence),
         reasons=reasons,
-        odds_of_several=_odds_of_several(groups),
+        odds_of_several=_odds_of_several(parts, groups),
         floor_w=steps.floor_w,
+        named=by_name,
         usual_w={load.name: _usual_w(parts, groups.labels, g) for g, load in enumerate(named)},
     )
 
@@ -347,16 +378,34 @@ def _confidence(parts: list[Part], groups: Groups, unexplained: float, n: int) -
     if not least > 0:
         return 0.0
     agreed = np.clip(groups.agreement, 0.02, 0.995)
-    figures = (np.log(agreed / (1 - agreed)), np.log(max(least, 0.003)), unexplained, len(parts), 1)
-    several = SAID * _odds_of_several(groups)
+    figures = (
+        np.log(agreed / (1 - agreed)),
+        np.log(max(least, LEAST_SHARE)),
+        unexplained,
+        len(parts),
+        _low_and_ratio(parts, groups)[0],
+        1,
+    )
+    several = SAID * _odds_of_several(parts, groups)
     return float(several / (1 + several) / (1 + np.exp(-np.dot(CONFIDENCE, figures))))
 
 
-def _odds_of_several(groups: Groups) -> float:
+def _odds_of_several(parts: list[Part], groups: Groups) -> float:
     """Odds of several loads against one, if both are as likely beforehand."""
-    by_against, by_occasions, even = SEVERAL
-    against = float(np.clip(groups.against, -2.0, 4.0))
-    return float(np.exp(by_against * against + by_occasions * np.log(groups.occasions) + even))
+    figures = (
+        np.clip(groups.against, -2.0, 4.0),
+        np.log(groups.occasions),
+        *_low_and_ratio(parts, groups),
+        1,
+    )
+    return float(np.exp(np.dot(SEVERAL, figures)))
+
+
+def _low_and_ratio(parts: list[Part], groups: Groups) -> tuple[float, float]:
+    """Logarithms of the least usual draw of a load, and of the greatest as a multiple of it."""
+    usual = [_usual_w(parts, groups.labels, g) for g in np.unique(groups.labels)]
+    low, high = min(usual), max(usual)
+    return min(np.log(low / LOW_W), MOST_LOW), min(np.log(high / low), MOST_RATIO)
 
 
 def odds_of_two(trace: Trace) -> tuple[float, tuple[float, float]]:
@@ -367,7 +416,7 @@ def odds_of_two(trace: Trace) -> tuple[float, tuple[float, float]]:
         return ONE_DRAW_ODDS, (float("nan"), float("nan"))
     groups = group(steps, parts, n=2)
     high, low = sorted((_usual_w(parts, groups.labels, g) for g in range(2)), reverse=True)
-    return _odds_of_several(groups), (high, low)
+    return _odds_of_several(parts, groups), (high, low)
 
 
 def _exact_traces(whole: Trace, watts: NDArray[np.float64], names: list[str]) -> list[Trace]:
@@ -391,11 +440,8 @@ def _usual_w(parts: list[Part], labels: NDArray[np.int64], g: int) -> float:
 def _unexplained_ws(sure: Trace, steps: Steps, parts: list[Part]) -> float:
     """Energy of levels that the parts do not account for [W s]."""
     size = len(sure)
-    base = np.zeros(size + 1)
-    for part in parts:
-        np.add.at(base, part.first, part.height_w)
-        np.add.at(base, part.stop, -part.height_w)
-    total = np.r_[0.0, np.cumsum(np.cumsum(base)[:-1])]
+    base = sum((part.drawn_w(size, steps.period_s) for part in parts), np.zeros(size))
+    total = np.r_[0.0, np.cumsum(base)]
     level = (total[steps.stop] - total[steps.first]) / np.maximum(steps.stop - steps.first, 1)
     off = np.abs(steps.level_w - level)
     return float(np.sum(off * steps.length_s))
@@ -492,5 +538,6 @@ def _undivided(whole: Trace, named: list[Load], reasons: tuple[str, ...]) -> Sha
         reasons=reasons,
         odds_of_several=ONE_DRAW_ODDS,
         floor_w=0.0,
+        named=False,
         usual_w={load.name: float("nan") for load in named},
     )

@@ -33,6 +33,7 @@ ACT_WORDS: dict[Act, str] = {
     "merge": "merged",
     "discard": "discarded",
     "relabel": "relabelled",
+    "own": "said to be its own",
 }
 
 # A person switches nothing on for longer, or for more of the time. Own rule.
@@ -133,6 +134,8 @@ def sharing_remark(house: House, circuit: Circuit, trace: Trace) -> tuple[str | 
         f"; {known.floor_w:.0f} W that never end are shared equally" if known.floor_w > 1 else ""
     )
     sure = f"right with a probability of {known.confidence:.2f}"
+    if not known.named and not circuit.name.startswith(f"{circuit.part_of}_"):
+        sure += ", but nothing says which load is which: give each its watts or kind in house.toml"
     return f"{words}, {sure}; its energy is known to {percent_text(share)}{floor}", circuit
 
 
