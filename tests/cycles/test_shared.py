@@ -43,6 +43,14 @@ def lamp(days=6, *, watts=40.0):
     return on.ravel()
 
 
+def heater(days=6):
+    """1500 W for two minutes, four times a day at any hour while people are awake."""
+    on = np.zeros(days * DAY_N)
+    starts = np.random.default_rng(6).integers(800, 2700, (days, 4))
+    on[(starts + DAY_N * np.arange(days)[:, None]).ravel()[:, None] + np.arange(4)] = 1500.0
+    return on
+
+
 def noise(n, *, seed=1):
     return np.random.default_rng(seed).normal(0, 1.0, n)
 
@@ -54,7 +62,8 @@ def added(shared):
 def test_a_freezer_and_a_lamp_are_told_from_each_other():
     truth = [freezer(), lamp()]
     watts = truth[0] + truth[1] + noise(6 * DAY_N)
-    shared = split_loads(trace_of(watts), n=2)
+    loads = [Load(name="freezer", watts=90), Load(name="lamp", watts=40)]
+    shared = split_loads(trace_of(watts), loads)
     assert shared.told
     assert not shared.reasons
     for own, trace, energy in zip(
@@ -326,10 +335,7 @@ def opened(folder, loads):
 )
 def test_a_circuit_that_looks_like_two_appliances_is_asked_about(tmp_path, kind, asked):
     """A freezer, and a heater for two minutes four times a day; what modulates may be one load."""
-    heater = np.zeros(7 * DAY_N)
-    for at in np.random.default_rng(6).integers(800, 2700, (7, 4)) + DAY_N * np.arange(7)[:, None]:
-        heater[at[:, None] + np.arange(4)] = 1500.0
-    written(tmp_path, freezer(7) + heater + noise(7 * DAY_N))
+    written(tmp_path, freezer(7) + heater(7) + noise(7 * DAY_N))
     (found,) = house_findings(opened(tmp_path, kind)).appliances
     assert any("looks like two appliances" in remark for remark in found.remarks) == asked
 
@@ -363,12 +369,13 @@ kind = "thermostatic"
 
 @pytest.mark.parametrize(
     ("names", "told"),
-    [(("light", "freezer"), True), (("north", "south"), False)],
+    [(("kettle", "freezer"), True), (("north", "south"), False)],
     ids=["names that say a kind", "names that say nothing"],
 )
-def test_names_alone_are_taken_for_what_they_say(cellar, names, told):
+def test_names_alone_are_taken_for_what_they_say(tmp_path, names, told):
+    written(tmp_path, freezer(7) + heater(7) + noise(7 * DAY_N))
     loads = "\n".join(f'[[circuit.load]]\nname = "{name}"' for name in names)
-    rows = {one.circuit: one for one in house_findings(opened(cellar, loads)).appliances}
+    rows = {one.circuit: one for one in house_findings(opened(tmp_path, loads)).appliances}
     asks = [any("which load is which" in r for r in rows[name].remarks) for name in names]
     assert asks == [not told, not told]
     if told:
