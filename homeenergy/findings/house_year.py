@@ -33,6 +33,7 @@ from homeenergy.findings.year import with_unseen_days
 from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.estimate import measured as measured_as
 from homeenergy.trust.panel.quiet_times import NIGHT
 from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, S_PER_DAY, WH_PER_KWH
 
@@ -94,6 +95,8 @@ class HouseYear:
     fed_back_kwh, earned : float
         What the mains return in a year, by quarters of an hour [kWh], and what that earns
         [currency]: at export_price_per_kwh or, where none is stated, as kWh not bought.
+    fed_back : Estimate or None
+        The same energy, with what days not seen may change; None where nothing is fed back.
     price_of_all_hours : float or None
         What a kWh costs that is drawn at all hours [currency]; None where prices do not depend on
         the hour.
@@ -113,6 +116,7 @@ class HouseYear:
     share_of_year: float
     own: OwnPower | None = None
     fed_back_kwh: float = 0.0
+    fed_back: Estimate | None = None
     earned: float = 0.0
     price_of_all_hours: float | None = None
 
@@ -200,7 +204,13 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         rest = _unseen(
             findings.unmeasured_kwh_per_day.scaled(DAYS_PER_YEAR), (1 - seen) * OTHER_SEASON, "rest"
         )
-    reach = sum((1 - _seen(f)) * f.season.limit * abs(f.kwh_per_day.value) for f in measured)
+    makes = own_power(house, tuple(measured), price=None)
+    # Without sun the house draws what it used of its own power, and no more.
+    used_share = 1.0 if makes is None else makes.self_share
+    reach = sum(
+        (1 - _seen(f)) * _limit(f) * max(f.kwh_per_day.value, -used_share * f.kwh_per_day.value)
+        for f in measured
+    )
     fed_back = 0.0
     if mains is None:
         users = [f.kwh_per_day for f in measured if f.kwh_per_day.value >= 0]
@@ -221,7 +231,13 @@ def house_year(house: House, findings: Findings) -> HouseYear:
     price = energy.value / kwh.value if energy is not None and kwh.value > 0 else None
     paid = None if house.tariff is None else house.tariff.export_price_per_kwh
     earned = fed_back * ((price or 0.0) if paid is None else paid)
-    bill = None if energy is None else energy.plus(standing + demand - earned)
+    makers = [f for f in measured if f.kwh_per_day.value < 0]
+    limit = max(((1 - _seen(f)) * _limit(f) for f in makers), default=1 - seen)
+    returned = _unseen(measured_as(fed_back, unit="kWh", basis="fed back"), limit, "own power")
+    bill = energy
+    if bill is not None and fed_back:
+        bill = bill - returned.scaled(earned / fed_back, unit=bill.unit)
+    bill = None if bill is None else bill.plus(standing + demand)
     found = HouseYear(
         kwh=kwh,
         whole_house=mains is not None,
@@ -237,6 +253,7 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         share_of_year=seen,
         own=own_power(house, tuple(measured), price=price),
         fed_back_kwh=fed_back,
+        fed_back=returned if fed_back else None,
         earned=earned,
     )
     tariff = house.tariff
@@ -266,9 +283,13 @@ def _fed_back_kwh(house: House) -> float:
 def year_of(finding: ApplianceFinding) -> Estimate:
     """Energy of a year of one load [kWh], like the days measured; see `house_year`."""
     year = finding.kwh_per_day.scaled(DAYS_PER_YEAR)
-    return clipped(
-        _unseen(year, (1 - _seen(finding)) * finding.season.limit, finding.circuit), finding
-    )
+    return clipped(_unseen(year, (1 - _seen(finding)) * _limit(finding), finding.circuit), finding)
+
+
+def _limit(finding: ApplianceFinding) -> float:
+    """By which share days not seen may differ; what a house makes follows the sun or the wind."""
+    makes = finding.kwh_per_day.value < 0
+    return SEASON_LIMIT["strong"] if makes else finding.season.limit
 
 
 def _unseen(year: Estimate, limit: float, name: str) -> Estimate:

@@ -121,6 +121,13 @@ def test_own_power_is_used_or_fed_back(tmp_path):
     assert year.energy.value == pytest.approx(365 * 20 * 0.3)
     assert year.bill.value == pytest.approx(365 * (20 * 0.3 - 8 * 0.1))
     assert year.fed_back_kwh == pytest.approx(365 * 8)
+    # Without sun the house buys the four kWh that it now makes, and no more; nothing is fed back.
+    seen = DAYS / 365
+    # (What is on no measured circuit, 24 kWh a day, may take 30 % more in other seasons.)
+    most = 365 * (20 + (1 - seen) * (4 + 0.3 * 24))
+    assert 365 * (20 + 4 * 0.9) < year.kwh.high <= most
+    assert 365 * 8 * seen <= year.fed_back.low < 365 * 8 * 0.2
+    assert year.bill.high > 365 * 20 * 0.3
     assert year.price == pytest.approx(0.3)
 
 

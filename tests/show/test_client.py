@@ -255,6 +255,27 @@ def test_a_workbook_speaks_the_language_of_the_house(tmp_path):
             assert not re.search(r"\b(year|day|duration|energy|low|high)\b", str(cell.value)), name
 
 
+def test_a_measure_says_what_others_leave_to_it(tmp_path):
+    house = small(tmp_path / "house", tariff=("EUR", 0.31))
+    measures = "".join(
+        f'\n[[measure]]\ncircuit = "oven"\ndo = "{do}"\nsaves_share = {share}\nsource = "x"\n'
+        f"price = {price}\nlife_years = 1\n"
+        for do, share, price in (("A", 0.6, 10), ("B", 0.5, 100), ("C", 0.02, 0))
+    )
+    with (house / "house.toml").open("a", encoding="utf-8") as toml:
+        toml.write(f"\n[write_up]\nleast_saving = 1\n{measures}")
+    document = write_up(house, written=DAY, language="en-GB")
+    facts = [dict(b.rows) for b in flat(document.parts["actions"]) if isinstance(b, Facts)]
+    after = [one.get("After those above") for one in facts]
+    kwh = (9 * 2 + 9 * 23 * 0.011) / 9 * 365
+    left = round(0.31 * kwh * 0.5 * 0.4)
+    # Alone the second saves more than it costs in its year; after the first it does not.
+    assert after[0] is None
+    assert after[1].startswith(f"it saves €{left} ")
+    assert after[1].endswith(" a year, less than its price while it lasts")
+    assert "nothing; paid back: at once" in " ".join(one.get("Costs", "") for one in facts)
+
+
 def test_nothing_below_the_floor_is_advised(tmp_path):
     house = small(tmp_path / "house", tariff=("EUR", 0.31))
     toml = (house / "house.toml").read_text(encoding="utf-8")

@@ -126,6 +126,9 @@ def _saving(
         saving = replace_unit(
             finding, label_kwh_per_100_uses=measure.new_kwh_per_100_uses, price=price
         )
+        if measure.new_kwh_per_100_uses == 0:
+            nothing = Said(text="It takes no electricity, and what waits stays plugged in.")
+            return saving, (takes, _uses(finding)), (nothing,)
         label = Said(
             text="The new one takes {new_kwh} in 100 uses, as its label says of the programme that "
             "was tested, and waits as this one does.",

@@ -168,7 +168,7 @@ def cost_words(words: Wording, action: Action) -> str:
         return words.estimate(price)
     if action.cost is not None:
         return words.said(action.cost)
-    return words.say("not stated")
+    return words.say("not stated" if price is None else "nothing")
 
 
 def payback_words(words: Wording, action: Action) -> str:

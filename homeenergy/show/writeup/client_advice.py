@@ -37,6 +37,7 @@ PART_TIME = (
     "Not measured from beginning to end: {names}. Their days stand for the others, and their year "
     "rests on fewer."
 )
+LEAST_LEFT = 0.98  # of what an action saves alone: less is said
 SHORT_TABLE = 15  # rows that stay on one page
 
 
@@ -205,6 +206,7 @@ def _action(told: Told, number: int, action: Action) -> Together:
     rows = (
         (words.say("Saves in a year"), saved),
         (words.say("Costs"), cost),
+        (words.say("After those above"), _after_those_above(told, number, action)),
         (
             words.say("Net present value"),
             "" if action.present_value is None else words.estimate(action.present_value),
@@ -218,6 +220,25 @@ def _action(told: Told, number: int, action: Action) -> Together:
             Heading(text=f"{number}. {words.said(action.do)}", level=2),
             Facts(rows=tuple(row for row in rows if row[1])),
         )
+    )
+
+
+def _after_those_above(told: Told, number: int, action: Action) -> str:
+    """What an action saves after those before it, where that is less; empty where it is not."""
+    together = told.advice.together
+    if together is None:
+        return ""
+    left = together.cost_per_year[number - 1] or together.kwh_per_year[number - 1]
+    share = left.value / action.main.value
+    if share > LEAST_LEFT:
+        return ""
+    words, price = told.words, action.saving.price
+    text = words.say("it saves {left} a year", left=left)
+    if action.present_value is None or price is None:
+        return text
+    value = (action.present_value.value + price.value) * share - price.value
+    return (
+        text if value >= 0 else words.say("{saves}, less than its price while it lasts", saves=text)
     )
 
 

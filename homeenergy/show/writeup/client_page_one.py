@@ -57,7 +57,14 @@ def _opening(told: Told) -> str:
             "{house} takes about {kwh} a year from the grid, like the days measured, feeds "
             "{fed_back_kwh} back, and pays {bill} for it; {most}."
         )
-        values |= {"bill": words.alone(year.bill), "fed_back_kwh": year.fed_back_kwh}
+        bill = year.bill
+        if bill.value < 0:
+            text = (
+                "{house} takes about {kwh} a year from the grid, like the days measured, feeds "
+                "{fed_back_kwh} back, and is paid {bill} for it; {most}."
+            )
+            bill = -bill
+        values |= {"bill": words.alone(bill), "fed_back_kwh": year.fed_back_kwh}
     elif year.bill is None:
         text = "{house} uses about {kwh} a year like the days measured; {most}."
     else:
@@ -90,19 +97,23 @@ def _year_table(told: Told) -> Table:
     if year.bill is not None and year.energy is not None:
         unit = year.energy.unit
         rows[0] = (*rows[0][:3], told.share(year.energy, year.kwh))
-        if year.fed_back_kwh:
-            earned = words.amount(-year.earned, currency=unit)
-            share = words.percent(-year.earned / year.bill.value) if year.bill.value > 0 else ""
-            fed_back = words.value("fed_back_kwh", year.fed_back_kwh)
-            rows.append((words.say("Fed back"), fed_back, earned, share))
+        if year.fed_back is not None:
+            earned = -year.fed_back.scaled(year.earned / year.fed_back_kwh, unit=unit)
+            rows.append(
+                (
+                    words.say("Fed back"),
+                    words.estimate(year.fed_back),
+                    words.estimate(earned),
+                    told.share(earned, year.kwh),
+                )
+            )
         demand = "Demand charge, at least" if _demand_is_least(told) else "Demand charge"
         for name, part in (("Standing charge", year.standing), (demand, year.demand)):
             if part:
-                share = words.percent(part / year.bill.value)
+                share = words.percent(part / year.bill.value) if year.bill.value > 0 else ""
                 rows.append((words.say(name), "", words.amount(part, currency=unit), share))
-        rows.append(
-            (words.say("The bill of a year"), "", words.estimate(year.bill), words.percent(1.0))
-        )
+        all_of_it = words.percent(1.0) if year.bill.value > 0 else ""
+        rows.append((words.say("The bill of a year"), "", words.estimate(year.bill), all_of_it))
     if year.base_kwh is not None:
         # By day it may run on power of the house's own, and then it is no part of what is bought.
         base = "Of it, what never stops (base load)"
@@ -376,20 +387,15 @@ def _actions_table(told: Told) -> Block:
             else "What to do: nothing. No load shows anything that saves {floor} a year or more."
         )
         return Prose(text=words.say(text, floor=floor_text(told)))
+    heads = ("", *map(words.say, ("What to do", "a year", "costs", "paid back")), told.whole)
+    shown = len(heads) if any(x.share for x in lines) else len(heads) - 1
     return Table(
-        head=(
-            "",
-            words.say("What to do"),
-            words.say("a year"),
-            words.say("costs"),
-            words.say("paid back"),
-            told.whole,
-        ),
+        head=heads[:shown],
         rows=tuple(
-            (str(i), x.do, x.worth, x.cost, x.payback, x.share)
+            (str(i), x.do, x.worth, x.cost, x.payback, x.share)[:shown]
             for i, x in enumerate(lines, start=1)
         ),
-        numeric=frozenset({5}),
+        numeric=frozenset({len(heads) - 1} & set(range(shown))),
     )
 
 
