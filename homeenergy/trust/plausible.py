@@ -89,7 +89,7 @@ def _beyond_moment(house: House, facts: Facts) -> Iterator[Implausible]:
             continue
         at = instant_of(int(facts.doubts.first[own[0]]) * round(facts.period_s * NS_PER_S))
         watts = house.trace(facts.circuit, at, at + pd.Timedelta(seconds=facts.period_s)).watts
-        value = f"{float(f'{watts[0]:.6g}'):,.15g} W" if watts.size else "a reading"
+        value = f"{float(f'{watts[0]:.6g}'):,.9g} W" if watts.size else "a reading"
         some = flag == BEYOND and _many_beyond(facts)
         carries = ", more than its breaker and supply can carry" if flag == BEYOND else ""
         yield Implausible(
