@@ -8,12 +8,7 @@ from io import BytesIO
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from homeenergy.findings.appliance.record import (
-    ApplianceFinding,
-    finding_sentence,
-    is_bound,
-    shown,
-)
+from homeenergy.findings.appliance.record import ApplianceFinding, finding_sentence, is_bound
 from homeenergy.findings.appliance.table import Findings, notes
 from homeenergy.findings.notable import Notable
 from homeenergy.readings.house import House
@@ -143,7 +138,7 @@ def _appliance_figure(finding: ApplianceFinding, house: House) -> Picture | Pros
     plot_runs(trace, finding.cycles, timezone=house.timezone, title=title, ax=above)
     plot_run_energies(
         finding.cycles,
-        mean_kwh=shown(finding, "run_kwh"),
+        mean_kwh=finding.run_kwh,
         timezone=house.timezone,
         title="All runs",
         ax=below,

@@ -164,8 +164,8 @@ def plot_run_energies(
     ----------
     cycles : Cycles
     mean_kwh : Estimate, optional
-        What is said to be their mean [kWh], such as `shown(finding, "run_kwh")`, which knows what
-        the clamp may be off. Default: from the scatter of these runs alone.
+        What is said to be their mean [kWh], such as `finding.run_kwh`, which knows what the clamp
+        may be off. Default: from the scatter of these runs alone.
     timezone : str or datetime.tzinfo
         Zone of the axis, and of the days: the interval allows for correlated runs of one day.
     title : str, optional
@@ -197,6 +197,8 @@ def plot_run_energies(
     if complete.any():
         day = local_days(table["start"], zone_of(timezone))
         mean_kwh = mean_kwh or mean_of_runs(kwh[complete], day[complete])
+        if mean_kwh.low < 0 <= kwh.min():
+            mean_kwh = mean_kwh.within(least=0.0)
         ax.axhline(
             mean_kwh.value,
             color=BLACK,

@@ -244,7 +244,7 @@ def _figure(basis: Basis, finding: ApplianceFinding) -> Picture:
         plot_runs(trace, finding.cycles, timezone=zone, title=date, ax=axes[0])
         plot_run_energies(
             finding.cycles,
-            mean_kwh=shown(finding, "run_kwh"),
+            mean_kwh=finding.run_kwh,
             timezone=zone,
             title="every run",
             ax=axes[1],
