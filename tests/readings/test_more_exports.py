@@ -80,6 +80,13 @@ def test_json_without_records_is_refused_with_what_to_do(tmp_path, text, what):
         through(tmp_path, write(tmp_path, "a.json", text))
 
 
+def test_a_refusal_names_the_file_that_was_given_and_not_what_was_unpacked(tmp_path):
+    text = '[{"oven": 1, "fridge": 2}, {"oven": 3, "fridge": 4}]'
+    with pytest.raises(HouseError, match="no column holds times") as refused:
+        through(tmp_path, write(tmp_path, "a.json", text))
+    assert str(refused.value).startswith("a.csv: ")
+
+
 def test_settings_in_json_next_to_a_log_are_left_out_and_named(tmp_path):
     write(tmp_path, "settings.json", '{"volts": 120}')
     made = through(tmp_path, write(tmp_path, "a.csv", wide([*FRAME], columns())))

@@ -275,7 +275,8 @@ def gather(places: Places, *, given: Sequence[Path], timezone: str | None) -> Ga
             left_out |= {str(places[path]): str(error.what) for path in family.files}
     folders = [path for path in given if path.is_dir()]
     if not described or (first is not None and not folders):
-        raise first or none or HouseError("no log was found")
+        refused = first or none or HouseError("no log was found")
+        raise _in_its_place(refused, places, given) from None
     groups: list[list[tuple[Family, Description]]] = []
     if len(described) == len(given) == len(folders) == 1 and not described[0][0].key:
         named = " ".join(_words(folders[0].resolve().name))
@@ -296,6 +297,15 @@ def gather(places: Places, *, given: Sequence[Path], timezone: str | None) -> Ga
         descriptions.append(description)
         stay |= mine
     return Gathered(descriptions=tuple(descriptions), places=stay, left_out=left_out)
+
+
+def _in_its_place(error: HouseError, places: Places, given: Sequence[Path]) -> HouseError:
+    """Name a file that was unpacked by its place in what a person gave, not where it is now."""
+    path = Path(error.path or "")
+    if path not in places or any(path == one or one in path.parents for one in given):
+        return error
+    place, line, column = str(places[path]), error.line, error.column
+    return type(error)(error.what, path=place, line=line, column=column, fix=error.fix)
 
 
 def describe_any(paths: Sequence[Path], *, timezone: str | None) -> tuple[Description, ...]:
