@@ -16,9 +16,9 @@ from homeenergy.stats.parts import source_of
 # Independent days are as likely beforehand as correlated ones (Jeffreys 1961,
 # ch. 5).
 INDEPENDENT = 0.5
-# Lag-1 correlation of the component between days up to which it is weighed: at 0.95 a day still
-# counts after three weeks. Closer to 1, there is no mean to report.
-LONGEST = 0.95
+# Lag-1 correlation of the component between days up to which it is weighed: at 0.98 a day still
+# counts after seven weeks. Closer to 1, there is no mean to report.
+LONGEST = 0.98
 _MIDDLES = (np.arange(20) + 0.5) / 20
 # Share of that component in the variance of days, and its correlation, all pairs equally likely.
 _SHARES, _CORRELATIONS = (
@@ -76,7 +76,7 @@ def half_of_mean(
     4; the likelihood by the filter of Kalman 1960). Beforehand s is 0 or uniform from 0 to 1 (the
     uniform shrinkage prior: Daniels 1999), and r has the weight (1 - r^2)^(-1/2) (the reference
     prior: Berger & Yang 1994; the arcsine of r is uniform), from 0, as a component that alternates
-    does not last, to 0.95. 95 % of the mixture lie
+    does not last, to 0.98. 95 % of the mixture lie
     within the half-width about the plain mean. Never narrower than for independent days: that days
     make up for one another is not relied on. Under two weeks of a load, s is uniform alone (own
     rule).
@@ -90,11 +90,11 @@ def half_of_mean(
     prior = np.full(_SHARES.size, (1 - independent) / (_SHARES.size - 1))
     prior[0] = independent
     log_fit = np.log(prior)
-    if squares is not None:
-        log_fit += _log_fit_of_shares(squares)
     ones, cross, own, log_det = _filtered(deviations)
     gls_mean = cross / ones
     residual = own - cross**2 / ones
+    if squares is not None:
+        log_fit += _log_fit_of_noise(squares, residual / (deviations @ deviations))
     log_fit -= 0.5 * (log_det + np.log(ones) + (n - 1) * np.log(residual))
     weight = np.exp(log_fit - log_fit.max())
     weight /= weight.sum()
@@ -122,12 +122,18 @@ def _independent(days: int) -> float:
     return INDEPENDENT if days >= DAYS_THAT_TELL else 1 / _SHARES.size
 
 
-def _log_fit_of_shares(squares: Squares) -> NDArray[np.float64]:
-    """Logarithm of the density of F at each share, but for what all have in common."""
-    left = 1 - _SHARES
+def _log_fit_of_noise(squares: Squares, seen: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Logarithm of the density of F at each share and correlation, given the order of days.
+
+    `seen` is the residual of generalised least squares over the sum of squares between days, of
+    which autocorrelated days show less than they have.
+    """
+    noise = (1 - _SHARES) * seen
     a, b = squares.between_freedom / 2, squares.within_freedom / 2
-    ratio = squares.between / max(squares.within, 1e-12 * squares.between)
-    found: NDArray[np.float64] = a * np.log(left) - (a + b) * np.log1p(left * ratio)
+    # Less noise than the largest share leaves cannot be told from that.
+    least = (1 - _SHARES.max()) * squares.between * b / a
+    ratio = squares.between / max(squares.within, least)
+    found: NDArray[np.float64] = a * np.log(noise) - (a + b) * np.log1p(noise * ratio)
     return found
 
 

@@ -235,12 +235,13 @@ def bench_comparison(
     Raises
     ------
     HouseError
-        On pairs that tell nothing: none at all, a reference of 0 W or less, or no more than the
-        offset in use; clamp readings of 0 W, or of both signs, that are more than odd pairs.
+        Where no pair is left that tells of a multiplier, or clamp readings are of both signs in
+        more than odd pairs.
 
     Notes
     -----
-    Pairs that do not belong with the others (`split_odd`) are left out, and named. Weighted
+    Pairs that tell nothing (of 0 W, or no more than the offset in use), or do not belong with the
+    others (`split_odd`), are left out, and named. Weighted
     regression through the origin of reference on clamp reading; a line with an offset is
     taken where that is significant at 99 % and there are four pairs or more. Each pair has the
     variance of rounding (a uniform error of half width a has the standard uncertainty a / sqrt(3),
@@ -250,8 +251,9 @@ def bench_comparison(
     Student's where they show nothing else. It is convolved with the uniform error of the reference
     (G.1.4), or with a normal one of several independent references.
     """
-    table = checked_pairs(pairs, circuit=circuit, least_w=stated_offset_w)
+    table, without = checked_pairs(pairs, circuit=circuit, least_w=stated_offset_w)
     table, odd = split_odd(table, rounding_w=clamp_step_w / 2)
+    odd = without + odd
     table = one_sign(table, circuit=circuit)
     c = table["clamp_w"].to_numpy(dtype=np.float64)
     load = table["reference_w"].to_numpy(dtype=np.float64)

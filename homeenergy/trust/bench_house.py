@@ -15,9 +15,10 @@ from homeenergy.readings.house import House
 from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
 from homeenergy.trust.bench_pairs import OddPair
 from homeenergy.trust.concern import Concern, Weight
-from homeenergy.trust.panel.balance import SILENT_W, PanelBalance
+from homeenergy.trust.panel.balance import PanelBalance
 from homeenergy.trust.panel.circuit import Answer
 from homeenergy.trust.panel.explain import SIMPLE_FACTORS, WIRING
+from homeenergy.trust.panel.silent import SILENT_W
 from homeenergy.trust.panel.told import SMALLER_LOAD
 from homeenergy.trust.typed_readings import read_bench
 
@@ -28,31 +29,34 @@ TWOFOLD = 2.0  # loads that differ so much tell an offset from a multiplier
 
 
 def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list[BenchResult]:
-    """Bench comparison of every circuit in bench.csv; empty where there is no such file."""
+    """Bench comparison of every circuit in bench.csv that has pairs which compare anything.
+
+    Empty where there is no such file; `bench_concerns` says which circuits are left out, and why.
+    """
     table = read_bench(house.schedule)
     if table is None:
         return []
-    results = []
-    for name, pairs in table.groupby("circuit", sort=False):
-        if _dead(pairs):  # evidence of a fault, not of a multiplier
-            continue
-        circuit = house.circuit(str(name))
-        errors = clamp_errors(circuit, house.supply)
-        try:
-            result = bench_comparison(
-                pairs,
-                references=_references(pairs, accuracy),
-                circuit=circuit.name,
-                stated=circuit.clamp.multiplier,
-                stated_offset_w=circuit.clamp.offset_w,
-                resolution_w=errors.resolution_w / abs(circuit.clamp.multiplier),
-            )
-        except HouseError as error:
-            raise HouseError(
-                error.what, path=house.path / "bench.csv", line=error.line, fix=error.fix
-            ) from None
-        results.append(result)
-    return results
+    tried = [_compared(house, str(n), p, accuracy) for n, p in table.groupby("circuit", sort=False)]
+    return [one for one in tried if isinstance(one, BenchResult)]
+
+
+def _compared(
+    house: House, name: str, pairs: pd.DataFrame, accuracy: float
+) -> BenchResult | HouseError:
+    """Comparison of one circuit, or why there is none."""
+    circuit = house.circuit(name)
+    errors = clamp_errors(circuit, house.supply)
+    try:
+        return bench_comparison(
+            pairs,
+            references=_references(pairs, accuracy),
+            circuit=circuit.name,
+            stated=circuit.clamp.multiplier,
+            stated_offset_w=circuit.clamp.offset_w,
+            resolution_w=errors.resolution_w / abs(circuit.clamp.multiplier),
+        )
+    except HouseError as error:
+        return error
 
 
 def _references(pairs: pd.DataFrame, accuracy: float) -> dict[str, Reference] | Reference:
@@ -76,9 +80,10 @@ def bench_concerns(
     table = read_bench(house.schedule)
     if table is None:
         return found
-    nothing = _reads_nothing(table)
+    nothing = _reads_nothing(table, balance)
     dead = {concern.subject for concern in nothing}
-    found = [c for c in found if c.subject not in dead]
+    found = [c for c in found if c.subject not in dead or _steps(balance, c.subject)]
+    nothing += _without_result(house, results, table, dead)
     for result in results:
         nothing += [_odd(result, pair) for pair in result.odd]
         if not result.tells:
@@ -116,23 +121,53 @@ def _dead(pairs: pd.DataFrame) -> bool:
     return bool(((pairs["clamp_w"] == 0) & (pairs["reference_w"] > 0)).all())
 
 
-def _reads_nothing(table: pd.DataFrame) -> list[Concern]:
+def _steps(balance: PanelBalance | None, name: str) -> int:
+    """How often a circuit steps in the log."""
+    circuits = () if balance is None else balance.circuits
+    return next((c.steps for c in circuits if c.circuit == name), 0)
+
+
+def _reads_nothing(table: pd.DataFrame, balance: PanelBalance | None) -> list[Concern]:
     """Clamps that read nothing wherever a reference shows a load."""
     concerns = []
     for name, pairs in table.groupby("circuit", sort=False):
         if not _dead(pairs):
             continue
         most_w = float(pairs["reference_w"].max())
-        concerns.append(
-            Concern(
-                weight="wrong",
-                subject=str(name),
-                what=f"Bench: {name} reads 0 W where the reference reads {most_w:,.4g} W: its "
-                "clamp is dead or off, or both conductors run through it and cancel.",
-                do="Have its clamp looked at by a licensed electrician; no multiplier mends this.",
-                share=1.0,
+        what = f"Bench: {name} reads 0 W where the reference reads {most_w:,.4g} W"
+        if steps := _steps(balance, str(name)):
+            what += (
+                f", though it makes {steps} steps in the log: its clamp is on another load, or the "
+                "reference was."
             )
-        )
+            do = "See which load it is on, and whether two clamps or two names were swapped."
+        else:
+            what += ": its clamp is dead or off, or both conductors run through it and cancel."
+            do = "Have its clamp looked at by a licensed electrician; no multiplier mends this."
+        concerns.append(Concern(weight="wrong", subject=str(name), what=what, do=do, share=1.0))
+    return concerns
+
+
+def _without_result(
+    house: House, results: Sequence[BenchResult], table: pd.DataFrame, dead: set[str]
+) -> list[Concern]:
+    """Circuits of bench.csv whose pairs give no result, with the reason."""
+    told = dead | {result.circuit for result in results}
+    concerns = []
+    for name, pairs in table.groupby("circuit", sort=False):
+        if name in told:
+            continue
+        refused = _compared(house, str(name), pairs, REFERENCE_ACCURACY)
+        if isinstance(refused, HouseError):
+            concerns.append(
+                Concern(
+                    weight="doubtful",
+                    subject=str(name),
+                    what=f"Bench: {refused.what}.".replace("..", "."),
+                    do=refused.fix or "Compare again.",
+                    share=0.02,
+                )
+            )
     return concerns
 
 
@@ -207,12 +242,14 @@ def _answer(result: BenchResult, balance: PanelBalance) -> Answer:
 
 
 def _odd(result: BenchResult, pair: OddPair) -> Concern:
-    rest = f"The other {result.multiplier.n} pairs are used without it."
+    n = result.multiplier.n
+    rest = f"The other {n} pairs are used" if n > 1 else "The other pair is used"
+    look_up = "Look the reading up, and correct its line in bench.csv or delete it."
     return Concern(
-        weight="doubtful",
+        weight="note" if pair.at_rest else "doubtful",
         subject=result.circuit,
-        what=f"Bench: {result.circuit}: {pair.text} {rest}",
-        do="Look the reading up, and correct its line in bench.csv or delete it.",
+        what=f"Bench: {result.circuit}: {pair.text} {rest} without it.",
+        do="Nothing." if pair.at_rest else look_up,
         share=0.02,
     )
 
@@ -293,7 +330,7 @@ def _clipped(bench: BenchResult, table: pd.DataFrame, balance: PanelBalance) -> 
     off = 1 - bench.stated / bench.multiplier.value
     if not isfinite(end_w) or off < WIRING:
         return None
-    pairs = table[table["circuit"] == bench.circuit]
+    pairs = _pairs(bench, table)
     clamp_w = bench.stated * pairs["clamp_w"]
     below = clamp_w < BELOW_END * end_w
     there = (pairs["reference_w"] / clamp_w)[below]
@@ -317,7 +354,7 @@ def _offset(bench: BenchResult, table: pd.DataFrame, balance: PanelBalance) -> C
     mains do not see it, and decide where the errors of their own clamps leave one of the two; so do
     pairs at loads that differ.
     """
-    pairs = table[table["circuit"] == bench.circuit]
+    pairs = _pairs(bench, table)
     if bench.offset_w is not None:
         return None
     off_w = float(np.median(bench.stated * pairs["clamp_w"] - pairs["reference_w"]))

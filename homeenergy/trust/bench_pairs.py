@@ -34,29 +34,33 @@ SLIPS = {
 class OddPair:
     """A pair that does not belong with the others: readings [W], line of the file, what it may be.
 
-    `line` counts from 1; 0 where the pairs come from no file.
+    `line` counts from 1; 0 where the pairs come from no file. `at_rest` is whether the load is no
+    more than the offset in use, so that the pair tells nothing of a multiplier.
     """
 
     reference_w: float
     clamp_w: float
     line: int = 0
     why: str = ""
+    at_rest: bool = False
 
     @property
     def text(self) -> str:
         """Naming both readings."""
         at = f" in line {self.line} of bench.csv" if self.line else ""
-        why = f": {self.why}?" if self.why else "."
-        return (
-            f"{self.clamp_w:g} W beside a reference of {self.reference_w:g} W{at} is far from the "
-            f"other pairs{why}"
-        )
+        pair = f"{self.clamp_w:g} W beside a reference of {self.reference_w:g} W{at}"
+        if self.at_rest:
+            return f"{pair} is at rest, which tells its offset and no multiplier."
+        return f"{pair} is far from the other pairs{f': {self.why}?' if self.why else '.'}"
 
 
-def checked_pairs(pairs: pd.DataFrame, *, circuit: str = "", least_w: float = 0.0) -> pd.DataFrame:
-    """Refuse pairs without information; `line`, if it is a column, is named in the message.
+def checked_pairs(
+    pairs: pd.DataFrame, *, circuit: str = "", least_w: float = 0.0
+) -> tuple[pd.DataFrame, tuple[OddPair, ...]]:
+    """Set pairs aside that tell nothing of a multiplier; refuse a comparison without others.
 
-    Loads up to `least_w` are the clamp's offset alone [W].
+    `line`, if it is a column, is named in the message. Loads up to `least_w` are the clamp's offset
+    alone [W].
     """
     who = f" of {circuit}" if circuit else ""
     if not len(pairs):
@@ -64,38 +68,42 @@ def checked_pairs(pairs: pd.DataFrame, *, circuit: str = "", least_w: float = 0.
             f"there are no pairs{who}",
             fix="Read reference and clamp at a steady load at least four times.",
         )
+    odd: list[OddPair] = []
+    used = []
     for at, row in enumerate(pairs.to_dict("records")):
-        place = row.get("line", at + 1)
+        line = int(row.get("line", at + 1))
         reference_w, clamp_w = float(row["reference_w"]), float(row["clamp_w"])
         if not np.isfinite([reference_w, clamp_w]).all():
-            what = f"a pair{who} is not made of two numbers"
-        elif reference_w <= 0:
-            what = f"the reference{who} reads {reference_w:g} W, which compares nothing"
-        elif reference_w <= least_w:
-            what = f"the reference{who} reads {reference_w:g} W, no more than the offset in use"
-        else:
-            continue
+            raise HouseError(
+                f"a pair{who} is not made of two numbers",
+                line=line,
+                fix="Write both readings in watts, or leave the pair out.",
+            )
+        at_rest = 0 <= reference_w <= max(least_w, 0.0)
+        used.append(reference_w > 0 and clamp_w != 0 and not at_rest)
+        if not used[-1]:
+            why = "was the load on, and the clamp closed" if reference_w > 0 else "a sign"
+            odd.append(
+                OddPair(
+                    reference_w=reference_w,
+                    clamp_w=clamp_w,
+                    line=line if "line" in row else 0,
+                    why="" if at_rest else why,
+                    at_rest=at_rest,
+                )
+            )
+    if not any(used):
         raise HouseError(
-            what,
-            line=int(place),
-            fix="Leave the pair out; compare at a load well above the last digit of both.",
+            f"no pair{who} tells of a multiplier: {odd[0].text}",
+            fix="Compare at a load well above the last digit of both and the offset in use.",
         )
-    return pairs
+    return pairs[used], tuple(odd)
 
 
 def one_sign(pairs: pd.DataFrame, *, circuit: str = "") -> pd.DataFrame:
-    """Refuse readings of nothing, and of both signs, that are more than odd pairs."""
+    """Refuse readings of both signs, that are more than odd pairs."""
     who = f" of {circuit}" if circuit else ""
-    clamp_w = pairs["clamp_w"].to_numpy(dtype=np.float64)
-    if (clamp_w == 0).any():
-        row = pairs.iloc[int(np.flatnonzero(clamp_w == 0)[0])]
-        raise HouseError(
-            f"the clamp{who} reads 0 W where the reference reads {row['reference_w']:g} W",
-            line=int(row.get("line", 1 + int(np.flatnonzero(clamp_w == 0)[0]))),
-            fix="It is dead, or both conductors run through it and cancel; no multiplier can be "
-            "found.",
-        )
-    if np.ptp(np.sign(clamp_w)):
+    if np.ptp(np.sign(pairs["clamp_w"].to_numpy(dtype=np.float64))):
         raise HouseError(
             f"the clamp{who} reads some loads positive and some negative",
             fix="It was reversed, or put on another leg, between the pairs: compare again.",
@@ -161,8 +169,6 @@ def _farthest(clamp_w: Values, load_w: Values, rounding_w: float) -> tuple[int |
         agree = np.abs(others / middle[at] - 1) < FAR
         if agree.sum() < max(LEAST_OTHERS, 2 * (others.size - agree.sum())):
             continue
-        if ratio[at] == 0:
-            return int(at), "was it switched on, and the clamp closed"
         room = NEAR + rounding_w / abs(clamp_w[at])
         for factor, words in SLIPS.items():
             if abs(ratio[at] / factor / middle[at] - 1) < room and _narrow(others, middle[at]):

@@ -152,9 +152,9 @@ def test_the_interval_covers_the_truth_as_often_as_it_says(accuracy, draws):
     ("reference_w", "clamp_w", "match"),
     [
         ([], [], "there are no pairs of oven"),
-        ([0, 500], [3, 500], "line 1: the reference of oven reads 0 W"),
-        ([500, -500], [500, 500], "line 2: the reference of oven reads -500 W"),
-        ([500, 500], [500, 0], "line 2: the clamp of oven reads 0 W where"),
+        ([0], [3], "no pair of oven tells of a multiplier: 3 W beside a reference of 0 W is at r"),
+        ([-500], [500], "500 W beside a reference of -500 W is far from .* a sign"),
+        ([500, 400], [0, 0], "no pair of oven tells of a multiplier: 0 W beside"),
         ([500, 500], [500, -500], "some loads positive and some negative"),
         ([500, np.nan], [500, 500], "line 2: a pair of oven is not made of two numbers"),
     ],
@@ -164,10 +164,20 @@ def test_pairs_that_tell_nothing_are_refused(reference_w, clamp_w, match):
         bench_comparison(pairs(reference_w, clamp_w), references=GOOD, circuit="oven")
 
 
-def test_a_load_that_is_the_offset_in_use_alone_is_refused():
+def test_a_load_that_is_the_offset_in_use_alone_is_left_out():
     made = pairs([500, 3, 800], [500, 1, 800])
-    with pytest.raises(HouseError, match="line 2: the reference reads 3 W, no more than the offse"):
-        bench_comparison(made, references=GOOD, stated_offset_w=4.0)
+    found = bench_comparison(made, references=GOOD, stated_offset_w=4.0)
+    (odd,) = found.odd
+    assert (odd.reference_w, odd.at_rest, found.multiplier.n) == (3.0, True, 2)
+
+
+@pytest.mark.parametrize(("load", "read"), [(0, 3), (700, 0), (-500, 500)])
+def test_a_pair_of_nothing_is_named_and_the_others_are_used(load, read):
+    found = bench_comparison(pairs([load, 500, 800], [read, 502, 799]), references=GOOD)
+    clean = bench_comparison(pairs([500, 800], [502, 799]), references=GOOD)
+    (odd,) = found.odd
+    assert f"{read} W beside a reference of {load} W" in odd.text
+    assert found.multiplier.value == clean.multiplier.value
 
 
 def test_a_reference_without_accuracy_is_refused():

@@ -28,7 +28,7 @@ def compared(reads, loads=LOADS, **more):
         (6840.0, "a slip of ten"),
         (0.684, "kilowatts for watts"),
         (-684.0, "a sign"),
-        (0.0, "was it switched on"),
+        (0.0, "was the load on"),
     ],
 )
 def test_the_odd_pair_is_named_and_left_out(first, why):
@@ -114,6 +114,23 @@ def test_readings_of_nothing_are_evidence_of_a_dead_clamp(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("rows", "weight", "says"),
+    [
+        ([(0, 3), (1450, 1452), (1440, 1438)], "note", "at rest, which tells its offset"),
+        ([(1450, 0), (1450, 1452), (1440, 1438)], "doubtful", "was the load on"),
+        ([(1450, -1452), (1440, 1438)], "doubtful", "some loads positive and some negative"),
+    ],
+)
+def test_pairs_that_compare_nothing_are_told_and_the_check_goes_on(tmp_path, rows, weight, says):
+    house = plain_panel(tmp_path)
+    bench_file(tmp_path, [("kettle", *row) for row in rows])
+    found = check_house(house)
+    assert not found.contradicts
+    told = [c for c in found.concerns if c.subject == "kettle" and says in c.what]
+    assert [c.weight for c in told] == [weight]
+
+
+@pytest.mark.parametrize(
     "rows", [[(70, 3)], [(70, 3), (71, 3), (69.5, 3), (70.4, 3)]], ids=["one", "four"]
 )
 def test_a_pair_far_off_is_no_match_however_roughly_it_tells(tmp_path, rows):
@@ -170,3 +187,11 @@ def test_half_of_a_small_load_is_no_clipped_clamp(tmp_path):
     (told,) = [c for c in check_house(house).concerns if c.weight != "note"]
     assert "the doubling is missing" in told.what
     assert "clipped" not in told.what
+
+
+def test_a_clamp_that_steps_elsewhere_is_not_dead(tmp_path):
+    house = plain_panel(tmp_path)
+    bench_file(tmp_path, [("kettle", 900.0, 0.0), ("kettle", 905.0, 0.0)])
+    (told,) = [c for c in check_house(house).concerns if c.weight == "wrong"]
+    assert "though it makes" in told.what
+    assert "dead" not in told.what

@@ -11,8 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.house.clamp_errors import clamp_errors
-from homeenergy.house.schedule import Circuit, Supply
+from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.coverage import NORMAL
@@ -20,20 +19,14 @@ from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.bench import BenchResult
 from homeenergy.trust.concern import Concern
 from homeenergy.trust.panel.circuit import (
-    CARRIES,
-    ENOUGH,
-    REST_W,
     Answer,
     CircuitBalance,
     Steps,
     at_least,
-    coinciding,
     families,
-    find_steps,
     least_u,
     on_one_leg,
     ratio_estimates,
-    step_lag,
 )
 from homeenergy.trust.panel.explain import (
     LEAST_SHARE,
@@ -51,7 +44,9 @@ from homeenergy.trust.panel.mains import (
     mains_by_leg,
     refuse_held,
     without_ceiling,
+    without_export,
 )
+from homeenergy.trust.panel.mains_over_time import MainsChange, change_of_mains, clock_of_mains
 from homeenergy.trust.panel.matched import (
     Ending,
     GatheredLog,
@@ -64,6 +59,7 @@ from homeenergy.trust.panel.matched import (
 )
 from homeenergy.trust.panel.over_time import Change, change_of, clock_errors, pauses
 from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
+from homeenergy.trust.panel.silent import missed_steps, silent_concerns
 from homeenergy.trust.panel.together import (
     PairSeen,
     both_ways,
@@ -77,19 +73,17 @@ from homeenergy.trust.panel.told import (
     below_zero_concern,
     change_concern,
     clock_concern,
+    mains_change_concern,
+    mains_clock_concern,
     mains_concerns,
-    offset_concern,
     pause_concern,
-    silent_concern,
     verdict,
 )
 from homeenergy.units import S_PER_DAY, S_PER_H
 
 MUCH_BELOW_W = 30.0
 CLAMP_ERROR = 0.03
-SILENT_W = 3.0  # a clamp that never reads more reads nothing
 AT_END = 0.97  # of the level at which a clamp ends: noise
-EQUAL = 0.15  # steps of two legs that differ by less are equal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -193,6 +187,8 @@ def panel_balance(
     refuse_held(house, traces, log.steps.values())
     drawn_w = [log.drawn_w.get(leg) for leg in legs]
     concerns, mains = without_ceiling(house, traces, ends=ends, drawn_w=drawn_w)
+    unsigned, mains = without_export(mains, log.sum_w)
+    concerns += [] if unsigned is None else [unsigned]
     clipped = bool(concerns)
     pairs = shared_clamps(log.steps)
     stated = {c.name: _shares_stated(c, legs) for c in loads}
@@ -205,15 +201,25 @@ def panel_balance(
         pairs = tuple(p for p in pairs if p.names not in together)
         columns = [p for p in columns if p in pairs]
         matched = matched_steps(log, mains, pairs, stated=stated)
+    seen_changes = _changes(matched, np.eye(len(legs)))
+    moved = change_of_mains(seen_changes, matched, stated)
+    if moved is not None:
+        return _from_change(house, moved, traces[0], bench, meter)
     endings = {c.name: ending(log, matched, c.name) for c in loads}
     seen = [_seen(c, matched, legs, bench, endings, log.rounding_w[c.name]) for c in loads]
-    found = explain(
-        [one for one in seen if one.name not in {name for p in columns for name in p.names}],
-        energy_of_mains(mains, log.blocks.values(), meter),
-    )
-    changes = _changes(matched, found, stated)
-    missed = _missed(log, mains, found)
-    clocks = clock_errors(found, log.steps, missed, mains[0])
+    late = clock_of_mains(seen, log.steps, mains, stated)
+    if late is None:
+        found = explain(
+            [one for one in seen if one.name not in {name for p in columns for name in p.names}],
+            energy_of_mains(mains, log.blocks.values(), meter),
+        )
+    else:
+        found = Explanation(matrix=np.eye(len(legs)), mains=(), circuits={})
+    changes = _changes(matched, found.inverse) if found.mains else seen_changes
+    changes = {n: one for n, one in changes.items() if not one.within(stated[n] > 0)}
+    missed = missed_steps(log.steps, mains, found)
+    not_fed = [name for name, read in found.circuits.items() if read.kind == "not fed"]
+    clocks = clock_errors(not_fed, log.steps, missed, mains[0], stated)
     judged, told = [], []
     for circuit, one in zip(loads, seen, strict=True):
         in_columns = any(circuit.name in pair.names for pair in columns)
@@ -244,18 +250,22 @@ def panel_balance(
         judged.append(balance)
         told += [concern] if concern is not None and not in_columns else []
     of_leg = {leg: sum(leg in one.legs_found for one in judged) for leg in legs}
-    concerns += mains_concerns(found, house.mains, legs, of_leg)
-    concerns += told
+    if late is None:
+        concerns += mains_concerns(found, house.mains, legs, of_leg)
+        concerns += told
+    else:
+        off = [house.mains[clamp].name for clamp in late[1]]
+        concerns.append(mains_clock_concern(off, late[0], every=len(off) == len(legs)))
     of_legs = dict(zip(legs, missed, strict=True))
     for name, leg, pause in pauses(judged, log.steps, of_legs, samples=len(mains[0])):
         when = _times(house, mains[0], pause.first, pause.last)
         concerns.append(pause_concern(name, pause, leg, between=when))
-    silent = _silent(loads, log, missed, judged, legs, house.supply)
+    silent = silent_concerns(loads, log, missed, judged, legs, house.supply)
     concerns += silent
     concerns += pair_concerns([p for p in pairs if not p.names & changes.keys()], columns)
     concerns += joined_concerns(joined, how)
     through = np.stack([block_means(t.watts, t.period_s) for t in mains])
-    below = _below_zero(through, log, found, loads, pairs)
+    below = 0.0 if late else _below_zero(through, log, found, loads, pairs)
     if below > 0.02:
         concerns.append(below_zero_concern(below))
     return _result(
@@ -269,7 +279,7 @@ def panel_balance(
         through=through,
         legs=legs,
         below=below,
-        whole=found.whole and not clipped,
+        whole=found.whole and not clipped and late is None,
         no_multiplier=_no_multiplier(found, pairs, columns, silent),
     )
 
@@ -398,17 +408,45 @@ def _shares_stated(circuit: Circuit, legs: Sequence[str]) -> NDArray[np.float64]
     return on / max(1.0, on.sum())
 
 
-def _changes(
-    matched: Matched, explained: Explanation, stated: Mapping[str, NDArray[np.float64]]
-) -> dict[str, Change]:
-    """Circuits that the mains answer in another way from some time on."""
+def _changes(matched: Matched, inverse: NDArray[np.float64]) -> dict[str, Change]:
+    """Circuits that the mains answer in another way from some time on, on each leg."""
     found = {}
     for name, ratios in matched.ratios.items():
         high = matched.high[name]
-        one = change_of(matched.sample[name][high], explained.inverse @ ratios[:, high])
-        if one is not None and not one.within(stated[name] > 0):
+        one = change_of(matched.sample[name][high], inverse @ ratios[:, high])
+        if one is not None:
             found[name] = one
     return found
+
+
+def _from_change(
+    house: House,
+    moved: MainsChange,
+    grid: Trace,
+    bench: Sequence[BenchResult],
+    meter: pd.DataFrame | None,
+) -> PanelBalance:
+    """The balance of the time in which a clamp of the mains is right, else of the longer one."""
+    last, first = _times(house, grid, moved.last_sample, moved.first_sample)
+    later = moved.keeps_end
+    if later is None:
+        later = len(grid) - moved.first_sample > moved.last_sample
+    part = panel_balance(
+        house,
+        start=first if later else grid.start,
+        end=grid.end if later else last,
+        bench=bench,
+        meter=meter,
+    )
+    concern = mains_change_concern(
+        house.mains[moved.clamp].name,
+        (moved.before, moved.since),
+        circuits=moved.circuits,
+        between=(last, first),
+        judged="since" if later else "before",
+    )
+    concerns = tuple(sorted((concern, *part.concerns), key=Concern.rank))
+    return replace(part, whole=False, concerns=concerns)
 
 
 def _changed(
@@ -443,66 +481,6 @@ def _clipped(house: House, circuit: Circuit, log: GatheredLog, grid: Trace) -> s
         hours=at.size * trace.period_s / S_PER_H,
         when=first.tz_convert(house.timezone),
     )
-
-
-def _silent(
-    loads: Sequence[Circuit],
-    log: GatheredLog,
-    missed: Sequence[Steps],
-    judged: Sequence[CircuitBalance],
-    legs: Sequence[str],
-    supply: Supply,
-) -> list[Concern]:
-    """Clamps that read nothing, miss what is on two legs, or read less than nothing at rest."""
-    concerns = []
-    for circuit, one in zip(loads, judged, strict=True):
-        name = circuit.name
-        least_w = max(SILENT_W, clamp_errors(circuit, supply).resolution_w / 2)
-        if log.rest_w[name] < -least_w and _rises_from(log.rest_w[name], log.blocks[name]):
-            concerns.append(offset_concern(circuit, log.rest_w[name]))
-        silent = log.most_w[name] <= SILENT_W
-        partly = len(circuit.legs) == 2 == len(legs) and len(one.legs_found) == 1
-        if not (silent or partly):
-            continue
-        own = [missed[i] for i, leg in enumerate(legs) if leg in circuit.legs] or missed
-        heights = own[0].watts
-        on_all = np.ones(heights.size, dtype=bool)
-        for other in own[1:]:
-            on_all &= np.abs(coinciding(own[0], other) / heights - 1) < EQUAL
-        heights = np.abs(heights[on_all])
-        heights = heights[heights > REST_W]
-        if partly and heights.size < ENOUGH:
-            continue
-        middle = float(np.median(heights)) * len(own) if heights.size else 0.0
-        concerns.append(
-            silent_concern(
-                circuit, steps=heights.size, height_w=middle, partly=not silent, both=len(own) == 2
-            )
-        )
-    return concerns
-
-
-def _rises_from(rest_w: float, blocks_w: NDArray[np.float64]) -> bool:
-    """Whether readings go up from rest: a clamp that is backwards goes down when it is in use."""
-    return bool(np.nanmax(blocks_w) - rest_w > rest_w - np.nanmin(blocks_w))
-
-
-def _missed(log: GatheredLog, mains: Sequence[Trace], found: Explanation) -> list[Steps]:
-    """Steps of each leg that no circuit makes, with what is wrong with the mains corrected."""
-    lag = step_lag(mains[0].period_s)
-    left = []
-    for row, trace in zip(found.inverse, mains, strict=True):
-        watts = trace.watts
-        if found.mains:
-            watts = np.sum(
-                [np.float32(by) * t.watts for by, t in zip(row, mains, strict=True)], axis=0
-            )
-        steps = find_steps(watts, lag=lag)
-        made = np.zeros(steps.sample.size, dtype=bool)
-        for own in log.steps.values():
-            made |= np.abs(coinciding(steps, own)) > CARRIES * np.abs(steps.watts)
-        left.append(Steps(sample=steps.sample[~made], watts=steps.watts[~made], lag=steps.lag))
-    return left
 
 
 def _below_zero(

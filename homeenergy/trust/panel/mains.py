@@ -24,12 +24,18 @@ from homeenergy.trust.panel.circuit import (
     step_lag,
 )
 from homeenergy.trust.panel.explain import FLOOR, Energy
-from homeenergy.trust.panel.mains_energy import common_stretch, feeds_back
-from homeenergy.trust.panel.told import clipped_concern
+from homeenergy.trust.panel.mains_energy import (
+    FED_BACK,
+    FED_BACK_W,
+    common_stretch,
+    feeds_back,
+)
+from homeenergy.trust.panel.told import clipped_concern, unsigned_concern
 from homeenergy.units import S_PER_H, WH_PER_KWH
 
 CEILING, AT_CEILING, CEILING_TIMES = 0.98, 0.7, 3
 LEAST_CEILING_W = 100.0
+TOO_OFTEN, NOISY_W = 50, 3.0  # samples at one highest reading, in which noise would differ
 BLOCK_S = 60.0
 QUIET = 0.05  # of samples draw less than what the usual pause between pulses is taken from
 LEAST_PULSES = 5  # in a sample; own choice
@@ -38,6 +44,7 @@ MUCH = 0.9  # of readings are less than what a step is compared with
 BETWEEN = 0.5  # of the steps of circuits that chance would put between the changes of the mains
 PACE = 0.95  # of changes are whole numbers of holds apart
 FEW_CHANGES, SOME_CHANGES = 30, 20_000
+FOLLOWS = 0.5  # of what circuits change, while they feed in more than is drawn
 VARIES = 0.03  # of the ceiling: what circuits draw more or less there
 
 
@@ -186,7 +193,10 @@ def ceiling_of(watts: NDArray[np.float32], *, top_w: float | None = None) -> Cei
     if rises_ < CEILING_TIMES:
         return None
     if at_top.size < AT_CEILING * np.count_nonzero(watts > CEILING * top_w):
-        return None
+        # Noise would not leave the highest reading where it is so often.
+        noise_w, share = difference_noise(watts, lag=1)
+        if at_top.size < TOO_OFTEN or np.hypot(noise_w, share * top_w) < NOISY_W:
+            return None
     return top_w, at_top
 
 
@@ -227,6 +237,34 @@ def without_ceiling(
         watts[at_top] = np.nan
         left.append(replace(trace, watts=watts))
     return concerns, left
+
+
+def without_export(
+    mains: Sequence[Trace], sum_w: NDArray[np.float32]
+) -> tuple[Concern | None, list[Trace]]:
+    """Mains without the samples in which their sign is lost, and what to say of it.
+
+    Where circuits feed in more than is drawn, `sum_w` [W] is below zero and the mains follow it,
+    unless a log keeps their size alone or stops at zero.
+    """
+    fed = sum_w < -REST_W
+    if np.count_nonzero(fed) < FED_BACK * sum_w.size:
+        return None, list(mains)
+    total = np.sum([trace.watts for trace in mains], axis=0)
+    lag = step_lag(mains[0].period_s)
+    both = fed[lag:] & fed[:-lag]
+    made_w, seen_w = sum_w[lag:] - sum_w[:-lag], total[lag:] - total[:-lag]
+    clear = both & (np.abs(made_w) > REST_W / 2) & np.isfinite(seen_w)
+    below = float((total[fed] < FED_BACK_W).mean())
+    if below > FED_BACK or np.count_nonzero(clear) < FEW_CHANGES:
+        return None, list(mains)
+    if float(np.median(seen_w[clear] / made_w[clear])) > FOLLOWS:
+        return None, list(mains)  # other loads draw more than is fed in
+    hours = float(np.count_nonzero(sum_w < 0)) * mains[0].period_s / S_PER_H
+    out = ~(sum_w >= 0)
+    return unsigned_concern(hours), [
+        replace(trace, watts=np.where(out, np.float32(np.nan), trace.watts)) for trace in mains
+    ]
 
 
 def energy_of_mains(

@@ -54,8 +54,8 @@ class GatheredLog:
     """What is kept of each circuit while the next is read.
 
     `sum_w` is the sum of all [W]; `drawn_w` that by stated leg, where its mains clamp ends at a
-    highest reading [W]; `noise` is `difference_noise` of each, `rounding_w` what the steps of its
-    readings leave open of its steps [W].
+    highest reading [W]; `noise` is `difference_noise` of each, `varies` whether it reads more than
+    one value, `rounding_w` what the steps of its readings leave open of its steps [W].
     """
 
     steps: dict[str, Steps] = field(default_factory=dict)
@@ -64,6 +64,7 @@ class GatheredLog:
     most_w: dict[str, float] = field(default_factory=dict)
     rest_w: dict[str, float] = field(default_factory=dict)
     noise: dict[str, tuple[float, float]] = field(default_factory=dict)
+    varies: dict[str, bool] = field(default_factory=dict)
     rounding_w: dict[str, float] = field(default_factory=dict)
     drawn_w: dict[str, NDArray[np.float32]] = field(default_factory=dict)
     sum_w: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, dtype=np.float32))
@@ -115,6 +116,7 @@ def gather(
         log.most_w[name] = max(top_w, -below_w)
         log.noise[name] = difference_noise(watts, lag=lag)
         values[name] = readings_that_differ(watts)
+        log.varies[name] = values[name].size > 1
         on = circuit.legs or legs
         for leg in ended.keys() & set(on):
             log.drawn_w[leg] += watts[ended[leg]] / len(on)
@@ -163,17 +165,21 @@ def matched_steps(
     for name, steps in log.steps.items():
         level_w = np.abs(log.sum_w[steps.sample + lag])
         room_w = WITHIN_NOISE * np.hypot(noise_w, noise_share * level_w)
-        alone, added_w, left_w = _alone(name, log, pairs, room_w, stated)
+        alone, shares, others_w = _alone(name, log, pairs, room_w, stated)
+        added_w = shares * np.nan_to_num(others_w)
+        left_w = others_w - added_w.sum(axis=0)
+        of_sum_w = shares * (room_w / WITHIN_NOISE)
         own = Steps(sample=steps.sample[alone], watts=steps.watts[alone], lag=steps.lag)
         found.sample[name], found.heights_w[name] = own.sample, own.watts
         rise_w = np.stack([rises(trace.watts, own) for trace in mains])
         found.ratios[name] = (rise_w - added_w[:, alone]) / own.watts
-        found.noise[name] = np.stack(
+        of_mains_w = np.stack(
             [
-                np.hypot(rest_w, share * trace.watts[own.sample + own.lag]) / np.abs(own.watts)
+                np.hypot(rest_w, share * trace.watts[own.sample + own.lag])
                 for trace, (rest_w, share) in zip(mains, noise, strict=True)
             ]
         )
+        found.noise[name] = np.hypot(of_mains_w, of_sum_w[:, alone]) / np.abs(own.watts)
         found.high[name] = is_high(steps)[alone]
         found.beside[name] = _always((left_w[alone] / own.watts)[found.high[name]])
     return found
@@ -268,8 +274,9 @@ def _alone(
     """Which of a circuit's steps happen while no other circuit steps, nor all others together.
 
     Loads that pulse within a sample make no steps of their own, but their sum moves. It may do so
-    by `room_w` for each step, its noise [W]. Also what others add to each clamp of the mains there,
-    as far as their steps say where, shape (mains, n), and what is left of it, shape (n,) [W].
+    by `room_w` for each step, its noise [W]. Also which share of what others add there each clamp
+    of the mains has, as far as their steps say where, shape (mains, n), and what they add, shape
+    (n,) [W].
     """
     own = log.steps[name]
     twins = {pair.other for pair in pairs if pair.circuit == name}
@@ -290,8 +297,7 @@ def _alone(
     alone &= ~(np.abs(others_w) > OTHER_SHARE * size_w + room_w)  # NaN: not known
     total = on_legs.sum(axis=0)
     shares = np.divide(on_legs, total, out=np.zeros_like(on_legs), where=total > 0)
-    added_w = shares * np.nan_to_num(others_w)
-    return np.asarray(alone), added_w, others_w - added_w.sum(axis=0)
+    return np.asarray(alone), shares, others_w
 
 
 def is_high(steps: Steps) -> NDArray[np.bool_]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,11 +11,12 @@ from scipy.special import pdtrc
 
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.panel.circuit import ENOUGH, ON_LEG, CircuitBalance, Ratios, Steps
-from homeenergy.trust.panel.explain import WIRING, Explanation
-from homeenergy.units import S_PER_DAY
+from homeenergy.trust.panel.explain import WIRING
+from homeenergy.units import S_PER_DAY, S_PER_H
 
 ALIKE = 0.1  # heights of two steps that may be one
-FAR_S = 3600.0  # how far clocks are looked for
+FAR_S = 3900.0  # how far clocks are looked for that gain or lose
+ZONES_S = 14.1 * S_PER_H  # and clocks of another zone, or of summer time
 FAST = 120 / S_PER_DAY  # what a clock may gain or lose
 SOME_STEPS = 200
 MOST_OF = 0.6  # steps that must be found at one distance
@@ -24,6 +25,8 @@ CLOSE = 0.5  # of WIRING: how near to its side's middle a step must be
 CONSISTENT = 0.8  # share of the steps of each side that must be
 BY_CHANCE = 0.001  # probability, over all pauses of a circuit
 AS_LONG = 1.25  # times the longest and the shortest use of its own
+SEVERAL = 3  # steps, or circuits, that are more than chance
+ROUGHLY = 300  # steps that show about where the best split is
 SPLITS = 24  # looked at over the whole log, then as many between the neighbours of the best
 
 
@@ -54,13 +57,27 @@ class ClockError:
 
 
 def clock_errors(
-    found: Explanation, steps: Mapping[str, Steps], missed: Sequence[Steps], grid: Trace
+    names: Iterable[str],
+    steps: Mapping[str, Steps],
+    missed: Sequence[Steps],
+    grid: Trace,
+    stated: Mapping[str, NDArray[np.float64]],
 ) -> dict[str, ClockError]:
-    """Errors of the clocks of circuits which the mains do not follow, where there are any."""
+    """Errors of the clocks of circuits which the mains do not follow, where there are any.
+
+    `names` are those of the circuits. Each leg shows the share of a circuit that is `stated` of it.
+    """
     errors = {
-        name: clock_error(steps[name], missed, period_s=grid.period_s, samples=len(grid))
-        for name, read in found.circuits.items()
-        if read.kind == "not fed"
+        name: clock_error(
+            steps[name],
+            [
+                replace(one, watts=one.watts / (share or 1.0))
+                for one, share in zip(missed, stated[name], strict=True)
+            ],
+            period_s=grid.period_s,
+            samples=len(grid),
+        )
+        for name in names
     }
     return {name: error for name, error in errors.items() if error is not None}
 
@@ -83,8 +100,8 @@ def clock_error(
     Returns
     -------
     ClockError or None
-        None where most of its steps are not found at one distance, within an hour, nor at one that
-        grows as a clock's of at most two minutes a day.
+        None where most of its steps are not found at one distance, within half a day, nor at one of
+        about an hour that grows as a clock's of at most two minutes a day.
 
     Notes
     -----
@@ -99,7 +116,7 @@ def clock_error(
     at, watts = own.sample[high], own.watts[high]
     if at.size < ENOUGH:
         return None
-    window, far = 2 * own.lag, FAR_S / period_s
+    window = 2 * own.lag
     most_paces = int(FAST * samples / window)
     paces = sorted(range(-most_paces, most_paces + 1), key=abs)
     found: ClockError | None = None
@@ -107,15 +124,18 @@ def clock_error(
     for of_leg in missed:
         distance = np.subtract.outer(at, of_leg.sample)
         as_high = np.abs(np.divide.outer(1 / watts, 1 / of_leg.watts) - 1) < ALIKE
-        which, other = np.nonzero(as_high & (np.abs(distance) < far))
-        near, when = distance[which, other].astype(np.float64), at[which] / samples
-        enough = max(MOST_OF * at.size, OVER_CHANCE * near.size * window / (2 * far), most)
-        for pace in paces if near.size > enough else ():
+        for pace in paces:
+            far = (FAR_S if pace else ZONES_S) / period_s
+            which, other = np.nonzero(as_high & (np.abs(distance) < far))
+            near, when = distance[which, other].astype(np.float64), at[which] / samples
+            enough = max(MOST_OF * at.size, OVER_CHANCE * near.size * window / (2 * far), most)
+            if near.size <= enough:
+                continue
             left = np.sort(near - pace * window * when)
             many = np.searchsorted(left, left + window, side="right") - np.arange(left.size)
             best = int(np.argmax(many))
             if many[best] > enough:
-                most = enough = float(many[best])
+                most = float(many[best])
                 found = ClockError(
                     late_s=float(np.median(left[best : best + many[best]])) * period_s,
                     more_s_per_day=pace * window / samples * S_PER_DAY,
@@ -147,8 +167,8 @@ def change_of(sample: NDArray[np.int64], ratios: Ratios) -> Change | None:
     low, high = ENOUGH, n - ENOUGH
     while True:
         every = -(-(high - low + 1) // SPLITS)
-        splits = range(low, high + 1, every)
-        k = min(splits, key=lambda k: _cost(ratios[:, :k]) + _cost(ratios[:, k:]))
+        splits, some = range(low, high + 1, every), 1 if every == 1 else max(1, n // ROUGHLY)
+        k = min(splits, key=lambda k: _cost(ratios[:, :k:some]) + _cost(ratios[:, k::some]))
         if every == 1:
             break
         low, high = max(ENOUGH, k - every), min(n - ENOUGH, k + every)
@@ -231,8 +251,8 @@ def pause_of(own: Steps, missed: Steps, *, samples: int, share: float) -> Pause 
     -----
     Own method. A use is a missed rise and the next fall, each as high as the circuit's usual steps
     within 10 %, as far apart as its own uses last. Of the stretches between its steps, the one with
-    the most is held against the rate in all others (Poisson), times their number; nor may they be
-    more than the circuit makes. O(n log n).
+    the most is held against the rate in all others (Poisson), times how often it fits into the log;
+    nor may they be more than the circuit makes. O(n log n).
     """
     usual_w = _usual_w(own)
     uses = _uses(own, usual_w)
@@ -252,7 +272,7 @@ def pause_of(own: Steps, missed: Steps, *, samples: int, share: float) -> Pause 
     by_others, by_own = (
         pdtrc(most - 1, (n + 1) * length / (samples - length)) for n in (others, own_uses)
     )
-    if by_others * count.size > BY_CHANCE or by_own < BY_CHANCE:
+    if by_others * samples / length > BY_CHANCE or by_own < BY_CHANCE:
         return None
     return Pause(
         first=int(edges[best]), last=int(edges[best + 1]), steps=2 * most, height_w=usual_w * share

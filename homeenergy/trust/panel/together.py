@@ -82,8 +82,9 @@ def both_ways(pair: PairSeen, pairs: Sequence[PairSeen]) -> bool:
 
 
 def pair_concerns(pairs: Sequence[PairSeen], columns: Sequence[PairSeen]) -> list[Concern]:
-    """One for each two clamps that see one load, or the legs of one."""
+    """One for each clamp that sees the loads of others, or two that are the legs of one."""
     concerns, told = [], set()
+    within: dict[str, list[PairSeen]] = {}
     for pair in pairs:
         if pair.names in told:
             continue
@@ -91,9 +92,11 @@ def pair_concerns(pairs: Sequence[PairSeen], columns: Sequence[PairSeen]) -> lis
         if pair in columns:
             concerns.append(columns_note(pair.circuit, pair.other))
         else:
-            concerns.append(
-                shared_concern(pair.circuit, pair.other, share=pair.share, ratio=pair.ratio)
-            )
+            within.setdefault(pair.other, []).append(pair)
+    for other, of_other in within.items():
+        names = [pair.circuit for pair in of_other]
+        least = min(of_other, key=lambda pair: pair.share)
+        concerns.append(shared_concern(names, other, share=least.share, ratio=least.ratio))
     return concerns
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from homeenergy.house.kinds import KINDS, why_named_to_stay_on
 from homeenergy.house.schedule import Circuit
-from homeenergy.trust.concern import Concern
+from homeenergy.trust.concern import Concern, Weight
 from homeenergy.trust.panel.circuit import ENOUGH, ON_LEG, Answer, CircuitBalance
 from homeenergy.trust.panel.explain import (
     ODDS_TO_ACT,
@@ -38,6 +38,12 @@ FEEDS_IN = (
 SMALLER_LOAD = (
     "Compare it with a reference meter at a much smaller load too (bench.csv), and leave the "
     "multiplier until then: a clipped clamp needs a higher rating, and no multiplier mends it."
+)
+CLIPPED = "its clamp is clipped: it reads the same whenever its load is highest"
+COMPANION = "a load that no circuit measures is always switched with it"
+COMPARE_FIRST = (
+    "Compare it with a reference meter (bench.csv), and leave the multiplier until then: only that "
+    "tells the two apart."
 )
 COMPARE_BOTH = "Compare both with a reference meter (bench.csv)."
 MAINS_FIRST = "See first what is said of the mains."
@@ -135,6 +141,7 @@ def _mains(
         do = "Exchange the legs of the two mains circuits in house.toml."
     elif fault.kind == "same leg":
         what = f"{name} and {other} are on the same leg, {legs[fault.clamps[1]]} ({sure})."
+        do = f"See whether one channel is logged under both names. {do}"
     elif fault.kind == "cancelling":
         what = (
             f"Both legs run through the clamp of {name}, so that their currents cancel: it reads "
@@ -233,7 +240,8 @@ def verdict(
             f"; it reads {abs(1 / ratio.value - 1):.1%} {'more' if ratio.value < 1 else 'less'} "
             "than the mains, and which of the two is off cannot be told."
         )
-        return "cannot be told", text, told or _note(name, text, COMPARE_BOTH)
+        far = min(abs(ratio.low - 1), abs(ratio.high - 1))
+        return "cannot be told", text, told or _either(name, text, far)
     else:
         text += (
             f"; whether its multiplier is right cannot be told: any between {ratio.low:.2f} and "
@@ -261,7 +269,7 @@ def _factor(
         return _wrong(circuit.name, text, SET_VOLTS, off)
     new = circuit.clamp.multiplier / read.factor
     half = (seen.ratio.high - seen.ratio.low) / 2 / abs(seen.ratio.value or nan)
-    simple = any(abs(read.factor / one - 1) < 1e-6 for one in SIMPLE_FACTORS)
+    simple = read.factor in SIMPLE_FACTORS and _fits(seen, read.factor)
     # Volts times amperes are more than watts, by as much as each load's power factor says.
     in_watts = " and its readings are W, not VA" if read.factor > 1 and not simple else ""
     certain = not rival and isfinite(half) and half < (WIRING if simple else NARROW)
@@ -269,15 +277,28 @@ def _factor(
         text += f" {seen.on_one_leg} of its steps are on one leg alone."
         do = "No multiplier makes both right: have each leg measured by a clamp of its own."
         return _wrong(circuit.name, text, do, min(off, 1.5))
-    if seen.may_end and not simple and 0 < read.factor < 1:
-        text += " Or its clamp is clipped: it reads the same whenever its load is highest."
-        return _wrong(circuit.name, text, SMALLER_LOAD, min(off, 1.5))
+    if not simple and 0 < read.factor < 1:
+        text += f" Or {CLIPPED if seen.may_end else COMPANION}."
+        do = SMALLER_LOAD if seen.may_end else COMPARE_FIRST
+        return _wrong(circuit.name, text, do, min(off, 1.5))
     do = (
         f"Set its multiplier to {new:.4g}, if its clamp is mounted so{in_watts}."
         if certain
         else "See how its clamp is mounted. A reference meter would tell its multiplier."
     )
     return _wrong(circuit.name, text, do, min(off, 1.5))
+
+
+def _either(name: str, text: str, far: float) -> Concern:
+    """Concern of a clamp and the mains that differ, by a share of `far` at least."""
+    weight: Weight = "doubtful" if far > CLAMPS_DIFFER else "note"
+    return Concern(weight=weight, subject=name, what=text, do=COMPARE_BOTH, share=far)
+
+
+def _fits(seen: CircuitBalance, factor: float) -> bool:
+    """Whether a clamp that reads so many times the truth is within what clamps may differ by."""
+    low, high = sorted((factor * seen.ratio.low, factor * seen.ratio.high))
+    return low - CLAMPS_DIFFER < 1 < high + CLAMPS_DIFFER
 
 
 def _rises(seen: CircuitBalance) -> str:
@@ -309,6 +330,43 @@ def clock_concern(name: str, clock: ClockError) -> Concern:
         "of one of the two is off.",
         "Set the clocks of both loggers by one time, and shift what was logged until then.",
         0.9,
+    )
+
+
+def mains_clock_concern(names: Sequence[str], late_s: float, *, every: bool) -> Concern:
+    """Mains that are logged at another time than most circuits: `every` clamp of them, or some."""
+    how = f"{abs(late_s):,.0f} s {'later' if late_s > 0 else 'earlier'}"
+    who = "The mains are" if every else f"{' and '.join(names)} is"
+    return _wrong(
+        "mains" if every else names[0],
+        f"{who} logged {how} than the circuits: {'they make' if every else 'it makes'} the steps "
+        f"of most circuits{'' if every else ' on it'}, at another time. Nothing else can be told "
+        "of the panel until the clocks agree.",
+        "Set the clocks of both loggers by one time, and shift what was logged until then: a whole "
+        "hour is a time zone or summer time in the layout of a log.",
+        3.0,
+    )
+
+
+def mains_change_concern(
+    name: str,
+    said: tuple[float, float],
+    *,
+    circuits: int,
+    between: tuple[pd.Timestamp, pd.Timestamp],
+    judged: str,
+) -> Concern:
+    """A clamp of the mains that reads in another way from some time on, `said` before and since."""
+    first, last = (f"{at:%Y-%m-%d %H:%M}" for at in between)
+    then, now = ("nothing" if abs(x) < ON_LEG else f"{x:.2f} times" for x in said)
+    return _wrong(
+        name,
+        f"{name} reads {then} what {circuits} circuits on it say until {first}, and {now} "
+        f"from {last} on: its clamp was moved, turned, came off or was set otherwise in between. "
+        f"What else is said of the panel is from the time {judged}.",
+        "Have its clamp looked at by a licensed electrician: service conductors are always live. "
+        "Give each time its own multiplier (`from`), or its readings of one of them up.",
+        3.0,
     )
 
 
@@ -362,9 +420,12 @@ def pause_concern(
 
 
 def silent_concern(
-    circuit: Circuit, *, steps: int, height_w: float, partly: bool, both: bool
+    circuit: Circuit, *, steps: int, height_w: float, partly: bool, both: bool, varies: bool
 ) -> Concern:
-    """A clamp that reads nothing, or misses a load on two legs, with the steps that it may miss."""
+    """A clamp that reads nothing, or misses a load on two legs, with the steps that it may miss.
+
+    One whose readings vary by a watt or two is not off; it may not have been in use.
+    """
     name = circuit.name
     where = "both legs at once" if both else " and ".join(circuit.legs) or "the mains"
     where += " at once" if len(circuit.legs) > 2 else ""
@@ -381,10 +442,12 @@ def silent_concern(
     why = (
         "both conductors may run through it so that their currents cancel"
         if both or partly
+        else "both conductors run through it and cancel"
+        if varies
         else "it is dead or off, or both conductors run through it and cancel"
     )
     return Concern(
-        weight="doubtful" if steps >= ENOUGH else "note",
+        weight="doubtful" if steps >= ENOUGH and (both or partly or not varies) else "note",
         subject=name,
         what=f"{text}{missed} If it was in use, {why}.",
         do="Switch it on by its own switch and see whether its reading rises. What runs through a "
@@ -426,16 +489,40 @@ def clipped_concern(circuit: Circuit, *, top_w: float, hours: float, when: str) 
     )
 
 
-def shared_concern(one: str, other: str, *, share: float, ratio: float) -> Concern:
-    """Two clamps that see one load."""
+def shared_concern(names: Sequence[str], other: str, *, share: float, ratio: float) -> Concern:
+    """Clamps whose loads another clamp sees too."""
+    if len(names) == 1:
+        (one,) = names
+        what = (
+            f"{one} and {other} see the same load: {share:.0%} of the steps of {one} are in "
+            f"{other} too, {ratio:.2f} times as high."
+        )
+    else:
+        what = (
+            f"{other} sees the same load as {', '.join(names[:-1])} and {names[-1]}: at least "
+            f"{share:.0%} of the steps of each are in {other} too. It feeds them, or is on a "
+            "conductor that they have in common."
+        )
     return Concern(
         weight="wrong",
-        subject=one,
-        what=f"{one} and {other} see the same load: {share:.0%} of the steps of {one} are in "
-        f"{other} too, {ratio:.2f} times as high.",
-        do="See which conductors run through the two clamps, and whether one of them feeds the "
+        subject=names[0] if len(names) == 1 else other,
+        what=what,
+        do="See which conductors run through the clamps, and whether one of them feeds the "
         "other: a load in both is counted twice.",
         share=1.2,
+    )
+
+
+def unsigned_concern(hours: float) -> Concern:
+    """Mains whose log loses the sign of what is fed back."""
+    return Concern(
+        weight="wrong",
+        subject="mains",
+        what=f"The mains are logged without their sign: for {two_digits(hours)} h in all circuits "
+        "feed in more than is drawn, and the mains read no less than zero and do not follow. These "
+        "hours are left out of what else is said of the panel.",
+        do="Log the active power of the mains with its sign: what is fed back reads below zero.",
+        share=3.0,
     )
 
 
