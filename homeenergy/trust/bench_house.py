@@ -361,7 +361,9 @@ def _offset(bench: BenchResult, table: pd.DataFrame, balance: PanelBalance) -> C
     rest_w = balance.rest_w.get(bench.circuit, 0.0)
     if rest_w * off_w <= 0 or abs(rest_w) <= AT_REST * abs(off_w):
         return None
-    (ratio,) = (c.ratio for c in balance.circuits if c.circuit == bench.circuit)
+    ratio = next((c.ratio for c in balance.circuits if c.circuit == bench.circuit), None)
+    if ratio is None:
+        return None
     low, high = ratio.low - CLAMP_LIMIT, ratio.high + CLAMP_LIMIT
     of_offset = low <= 1 <= high
     of_factor = low <= bench.multiplier.high / bench.stated and (

@@ -18,6 +18,7 @@ from homeenergy.units import S_PER_DAY
 HIGH, ASKED = 3, 0.5  # steps of half the third largest of a day or more are asked
 QUIET_TIMES = 8.0  # ... which must be so many times the usual difference between minutes
 USUAL_DAY, LEAST_SHARE = 0.75, 0.1  # ... and such a share of that of most days
+HIGH_DAYS = 3  # ... and of the farthest on the third of its days
 MAINS_TIMES = 3.0  # steps are so many times the usual step of the mains
 SHARE_OUTSIDE = 5e-3  # on each side of the interval of the median
 NARROW = 0.5  # of the factor, or of 1: how wide an interval may be to say anything
@@ -116,12 +117,11 @@ def _asked(steps: _Numbers, a_day: int) -> NDArray[np.intp]:
     if a_day < HIGH:
         return np.empty(0, dtype=np.intp)
     high = np.partition(size, a_day - HIGH, axis=1)[:, a_day - HIGH]
-    # A circuit that is seldom used: most days have noise alone.
-    busy = high > QUIET_TIMES * np.median(high)
-    of_days = high[busy] if busy.sum() >= HIGH else high
-    usual = float(np.quantile(of_days, USUAL_DAY, method="lower"))
+    usual = float(np.quantile(high, USUAL_DAY, method="lower"))
+    # Of a circuit that is seldom used, most days show noise alone.
+    usual = max([usual, *np.sort(size.max(axis=1))[-HIGH_DAYS : -HIGH_DAYS + 1].tolist()])
     used = (high > QUIET_TIMES * np.median(size, axis=1)) & (high >= LEAST_SHARE * usual)
-    least = np.where(used & (high > 0), ASKED * high, np.inf)
+    least = np.where(used & (high > 0), np.maximum(ASKED * high, LEAST_SHARE * usual), np.inf)
     around = np.pad(size.ravel(), 1)
     peak = (size.ravel() >= around[:-2]) & (size.ravel() > around[2:])
     return np.flatnonzero(peak & (size >= least[:, None]).ravel())

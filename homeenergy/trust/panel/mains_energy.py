@@ -58,6 +58,12 @@ def mains_trace(
     if counts == "drawn by leg":
         traces = [_drawn(t) for t in traces]
     total = sum_traces(traces, label="mains")
+    if not np.isfinite(total.watts).any():
+        raise HouseError(
+            "no reading of the mains can be used",
+            path=house.path,
+            fix="Look at `homeenergy quality`, which says why they are left out.",
+        )
     return _drawn(total) if counts == "drawn" else total
 
 

@@ -57,6 +57,8 @@ CAUSES = {
 }
 
 
+MOST_LOST = 0.2  # of a load: clamps that read less hardly come from how they are set
+CANCEL = "both conductors run through it and cancel for the most part"
 OTHER_VOLTS = "its power is worked out with the voltage of another leg, 120° away"
 SET_VOLTS = (
     "Have its voltage taken from its own leg, in the logger's settings or by a licensed "
@@ -79,6 +81,8 @@ def cause(reads: float, *, legs: int) -> str:
         if abs(reads / factor - 1) < WIRING:
             return text
     text = f"its multiplier is wrong by a factor of {1 / reads:.2f}"
+    if abs(reads) < MOST_LOST:
+        return f"{CANCEL}, or {text}"
     return f"{text}, or it is logged in VA" if reads > 1 else text
 
 
@@ -276,6 +280,9 @@ def _factor(
     if len(seen.legs_found) == 2 and seen.on_one_leg >= LONE and abs(read.factor) < 1:
         text += f" {seen.on_one_leg} of its steps are on one leg alone."
         do = "No multiplier makes both right: have each leg measured by a clamp of its own."
+        return _wrong(circuit.name, text, do, min(off, 1.5))
+    if abs(read.factor) < MOST_LOST:
+        do = "Have its clamp looked at by a licensed electrician; leave the multiplier until then."
         return _wrong(circuit.name, text, do, min(off, 1.5))
     if not simple and 0 < read.factor < 1:
         text += f" Or {CLIPPED if seen.may_end else COMPANION}."
