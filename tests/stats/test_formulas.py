@@ -23,7 +23,7 @@ def half_width_of_mixture(days, *, within=None):
     spike = 0.5 if n >= 14 else 1 / (1 + CELLS**2)  # under two weeks, no weight of its own
     pairs = [(0.0, 0.0, spike)]
     for s in middles:
-        pairs += [(s, np.sin(m * np.arcsin(0.95)), (1 - spike) / CELLS**2) for m in middles]
+        pairs += [(s, np.sin(m * np.arcsin(0.98)), (1 - spike) / CELLS**2) for m in middles]
     log_weight, centre, scale = [], [], []
     one = np.ones(n)
     for s, r, prior in pairs:
@@ -36,7 +36,8 @@ def half_width_of_mixture(days, *, within=None):
         log -= 0.5 * (n - 1) * np.log(q)
         if within is not None:
             ratio, a, b = within
-            log += a * np.log(1 - s) - (a + b) * np.log1p((1 - s) * ratio)
+            noise = (1 - s) * q / np.sum((days - days.mean()) ** 2)
+            log += a * np.log(noise) - (a + b) * np.log1p(noise * ratio)
         log_weight.append(log)
         centre.append(m - days.mean())
         scale.append(np.sqrt(q / (n - 1) / precision))

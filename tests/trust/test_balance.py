@@ -63,7 +63,8 @@ FAULTS = {
         "says L1, the mains rise on L1 and L2",
         "leg",
     ),
-    "odd turns": ({"heater": 1 / 1.5}, {}, "heater", "wrong by a factor of 1.5", "to 1.5"),
+    "odd turns": ({"heater": 1 / 1.5}, {}, "heater", "by a factor of 1.5", "leave the multiplier"),
+    "odd turns twice": ({"heater": 1.5}, {}, "heater", "by a factor of 0.67", "multiplier to 0.66"),
 }
 
 
