@@ -45,6 +45,7 @@ OWN_IDEAS = {
     "homeenergy.readings.store.as_left": "whether anything has changed since the last import",
     "homeenergy.readings.logs.dialogue": "what a person is asked about a new house",
     "homeenergy.record.modbus": "a protocol",
+    "homeenergy.trust.all_at_nothing": "what it means that every circuit reads 0",
     "homeenergy.trust.clamps.highest_loads": "loads at the end of a clamp's range, or of a breaker",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
     "homeenergy.show.lesson.notebook": "texts of a lesson as cells of a notebook",
