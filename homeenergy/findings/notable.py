@@ -248,6 +248,8 @@ def _day(date: pd.Timestamp) -> str:
 
 def _quiet(row: ApplianceFinding, timezone: str) -> Iterable[Notable]:
     """Hours without power, and silences of what goes on and off by itself."""
+    if row.kwh_per_day.value < 0:  # what feeds in is no load that was switched off
+        return
     cycles = row.cycles
     silent, usual_h = silences(cycles)
     least = LEAST_OFF_H * S_PER_H / cycles.plateaus.period_s

@@ -15,6 +15,7 @@ from homeenergy.show.figures.comparison import plot_notable
 from homeenergy.show.terminal import findings_lines
 
 from ..samples import sample_findings
+from .small_house import made_house
 
 DAYS, MINUTES = 42, 1440
 CHANGED = 21  # first day with the new setting
@@ -238,3 +239,14 @@ def test_another_standby_from_a_day_on_is_said(night_w, sign, found):
     if step is not None:
         assert step.at == pd.Timestamp("2026-10-27", tz=zone)
         assert (step.before.value, step.after.value) == pytest.approx((7.1, night_w), abs=0.05)
+
+
+def test_what_feeds_in_is_no_load_that_somebody_switched_off(tmp_path):
+    """Of the last night, nothing but zeros is seen; the others end with a first sample of sun."""
+    hour = np.arange(4 * 288) / 12 % 24
+    sun = np.sin(np.pi * (hour - 6.67) / 10.67).clip(min=0) * (hour < 17.34)
+    found = he.house_findings(made_house(tmp_path, {"roof": -4000 * sun.round(3)}, period_s=300))
+    (row,) = found.appliances
+    assert row.kwh_per_day.value < 0 < row.cycles.rest.off_h
+    assert not found.notable
+    assert not [remark for remark in row.remarks if "unplugged" in remark]

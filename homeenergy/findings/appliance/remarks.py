@@ -216,7 +216,7 @@ def unchecked_remarks(house: House) -> dict[str, str]:
 def _implausible(cycles: Cycles) -> list[str]:
     """What a use by hand can hardly be, and what drew nothing for a while."""
     remarks = []
-    if cycles.rest.off_h:
+    if cycles.rest.off_h and cycles.total_wh >= 0:
         remarks.append(
             f"drew nothing for {cycles.rest.off_h:.1f} h: unplugged, switched off or its breaker "
             "open; not counted as standby"
