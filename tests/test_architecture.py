@@ -82,7 +82,7 @@ IMPORTED_AS = {
     "python_calamine": "python-calamine",
     "serial": "pyserial",
 }
-MOST_NOTEBOOK_BYTES = 1_000_000
+MOST_NOTEBOOK_BYTES = 1_050_000
 
 
 def run_python(code: str) -> str:

@@ -7,6 +7,7 @@ from scipy import stats
 
 from homeenergy.findings.days import daily_energy, energy_per_day, parts_of_days
 from homeenergy.readings import Trace
+from homeenergy.stats.means import mean_of_days
 
 
 def trace_of(watts, *, start, period_s=600):
@@ -125,11 +126,14 @@ def test_parts_of_days_shorter_than_a_sample_are_not_known():
     assert parts_of_days(none, daily_energy(none)).shape == (0, 4)
 
 
-def test_days_whose_parts_have_nothing_in_common_are_known_better():
+def test_what_parts_of_days_have_in_common_counts():
     watts = np.random.default_rng(8).gamma(2, 300, 20 * 24)
     trace = trace_of(watts, start="2026-01-05T00:00Z", period_s=3600)
     daily = daily_energy(trace)
     alone = energy_per_day(daily)
-    told = energy_per_day(daily, parts=parts_of_days(trace, daily))
+    parts = parts_of_days(trace, daily)
+    told = energy_per_day(daily, parts=parts)
+    wanted = mean_of_days(daily["kwh"].to_numpy(), parts=parts)
+    assert (told.low, told.high) == pytest.approx((wanted.low, wanted.high), rel=1e-9)
     assert told.value == alone.value
-    assert told.high - told.low < alone.high - alone.low
+    assert told.high != alone.high

@@ -57,7 +57,7 @@ def test_runs_of_a_day_count_as_one_where_they_are_alike():
     half = t_6 * np.sqrt(7 / 6 * np.sum((3 * off) ** 2)) / 21
     assert found.value == pytest.approx(1)
     assert found.high - 1 >= half
-    assert (more.low, more.high) == pytest.approx((found.low, found.high), rel=1e-3)
+    assert (more.low, more.high) == pytest.approx((found.low, found.high), rel=0.025)
     assert (found.n, more.n) == (21, 63)
 
 
@@ -89,8 +89,9 @@ def test_days_of_a_week_are_not_relied_on_to_be_independent(draws):
 
 
 def test_independent_days_are_not_widened_without_bound(draws):
-    """The price of allowing for days being alike, where they are not, at 14 days: a third, and
-    less where their parts have nothing in common."""
+    """The price of allowing for days being alike, where they are not: two fifths at 14 days, a
+    tenth at 60. That their parts have nothing in common saves little of it: what changes slowly
+    shows in no spread between so few days."""
     rng = np.random.default_rng(32)
     widths = {}
     for n in (14, 60):
@@ -99,8 +100,8 @@ def test_independent_days_are_not_widened_without_bound(draws):
         alone = [mean_of_days(x.mean(axis=1)).spread for x in days]
         told = [mean_of_days(x.mean(axis=1), parts=x).spread for x in days]
         widths[n] = np.median(np.divide([alone, told], plain), axis=1)
-    assert 1.1 < widths[14][1] < 1.2 < widths[14][0] < 1.35
-    assert 1.0 < widths[60][1] < widths[60][0] < 1.12
+    assert 1.3 < widths[14][1] < widths[14][0] < 1.5
+    assert 1.05 < widths[60][1] < widths[60][0] < 1.16
 
 
 def eight_runs_a_day(rng, *, days_sd):
@@ -110,11 +111,10 @@ def eight_runs_a_day(rng, *, days_sd):
 
 
 @pytest.mark.parametrize(
-    ("days_sd", "least", "most", "wider"), [(0.0, 0.94, 0.98, 1.15), (0.8, 0.925, 0.975, 3.5)]
+    ("days_sd", "least", "most", "wider"), [(0.0, 0.95, 0.99, 1.4), (0.8, 0.925, 0.975, 3.5)]
 )
 def test_runs_of_a_day_tell_whether_days_are_alike(days_sd, least, most, wider, draws):
-    """1000 means each. Where days have nothing of their own, hardly wider than plain Student's t;
-    one value a day cannot tell that (two fifths, see above)."""
+    """1000 means each. Where days have nothing of their own, a third wider than Student's t."""
     rng = np.random.default_rng(33)
     drawn = [eight_runs_a_day(rng, days_sd=days_sd) for _ in range(draws(1000))]
     found = [mean_of_runs(kwh, day) for kwh, day in drawn]
@@ -200,15 +200,17 @@ def test_few_days_or_days_without_spread_say_nothing_of_their_parts():
 
 
 def test_what_parts_tell_of_the_days_own_share():
-    """Against SciPy's densities of F, 1 / (1 - s) times as large with a share s."""
-    from homeenergy.stats.means import _SHARES, Squares, _log_fit_of_shares
+    """Against SciPy's densities of F, 1 / (1 - s) times as large with a share s of days in any
+    order."""
+    from homeenergy.stats.means import _SHARES, Squares, _log_fit_of_noise
 
     squares = Squares(30.0, 20.0, 13, 39)
     f = (30 / 13) / (20 / 39)
     wanted = (1 - _SHARES) * f_distribution.pdf((1 - _SHARES) * f, 13, 39)
-    ratio = np.exp(_log_fit_of_shares(squares)) / wanted
+    ratio = np.exp(_log_fit_of_noise(squares, np.ones(_SHARES.size))) / wanted
     assert ratio == pytest.approx(ratio[0], rel=1e-9)
-    alike = _log_fit_of_shares(Squares(30.0, 0.0, 13, 39))  # parts of a day are the same
+    same = Squares(30.0, 0.0, 13, 39)  # parts of a day are the same
+    alike = _log_fit_of_noise(same, np.ones(_SHARES.size))
     assert alike.argmax() == _SHARES.argmax()
     assert np.isfinite(alike).all()
 
