@@ -32,7 +32,7 @@ def quarters(rng, n, *, own, r):
 def test_intervals_of_days_that_may_be_alike(n, with_parts, draws):
     """2000 means: half of them of days with nothing of their own, half of days with something.
 
-    A fortnight cannot tell how alike its days are; 95 % is what the two kinds hold together.
+    A fortnight cannot tell how alike its days are: both kinds together hold 95 % and up to 2 more.
     """
     rng = np.random.default_rng(31)
     holds = {True: [], False: []}
@@ -42,7 +42,7 @@ def test_intervals_of_days_that_may_be_alike(n, with_parts, draws):
         parts = quarters(rng, n, own=own, r=rng.uniform(0, 0.9))
         found = mean_of_days(parts.mean(axis=1), parts=parts if with_parts else None)
         holds[alike].append(found.low <= 5 <= found.high)
-    draws.check(holds[True] + holds[False], 0.94, 0.97)
+    draws.check(holds[True] + holds[False], 0.94, 0.98)
     draws.check(holds[True], 0.9, 0.99)
     draws.check(holds[False], 0.9, 0.99)
     assert np.mean(holds[True]) < np.mean(holds[False])
