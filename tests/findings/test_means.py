@@ -44,7 +44,7 @@ def test_intervals_of_days_that_may_be_alike(n, with_parts, draws):
         holds[alike].append(found.low <= 5 <= found.high)
     draws.check(holds[True] + holds[False], 0.94, 0.98)
     draws.check(holds[True], 0.9, 0.99)
-    draws.check(holds[False], 0.9, 0.99)
+    draws.check(holds[False], 0.9, 0.995)  # the price of the others
     assert np.mean(holds[True]) < np.mean(holds[False])
 
 
