@@ -204,9 +204,9 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         rest = _unseen(
             findings.unmeasured_kwh_per_day.scaled(DAYS_PER_YEAR), (1 - seen) * OTHER_SEASON, "rest"
         )
-    makes = own_power(house, tuple(measured), price=None)
+    own = own_power(house, tuple(measured), price=None)
     # Without sun the house draws what it used of its own power, and no more.
-    used_share = 1.0 if makes is None else makes.self_share
+    used_share = 1.0 if own is None else own.self_share
     reach = sum(
         (1 - _seen(f)) * _limit(f) * max(f.kwh_per_day.value, -used_share * f.kwh_per_day.value)
         for f in measured
@@ -251,7 +251,7 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         base_money=None,
         loads=(),
         share_of_year=seen,
-        own=own_power(house, tuple(measured), price=price),
+        own=None if own is None else own.at_price(price),
         fed_back_kwh=fed_back,
         fed_back=returned if fed_back else None,
         earned=earned,

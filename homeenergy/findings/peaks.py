@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -126,14 +126,13 @@ def house_peaks(house: House, findings: tuple[ApplianceFinding, ...]) -> Peaks:
 class OwnPower:
     """What a house makes itself, in a year like the days measured [kWh].
 
-    `self_share` is the share of it that is used in the house, `earned` what is paid for the rest
-    [currency], `spared` what the rest would have cost; None without prices.
+    `earned` is what is paid for what the mains return [currency], `spared` what the rest would have
+    cost; None without prices.
     """
 
     made_kwh: float
     exported_kwh: float
     imported_kwh: float
-    self_share: float
     earned: float | None
     spared: float | None
 
@@ -143,6 +142,20 @@ class OwnPower:
         if self.earned is None or self.spared is None:
             return None
         return self.earned + self.spared
+
+    @property
+    def self_share(self) -> float:
+        """Share of what it makes that is used in the house."""
+        return self.used_kwh / self.made_kwh if self.made_kwh > 0 else float("nan")
+
+    @property
+    def used_kwh(self) -> float:
+        """What is used in the house of what it makes."""
+        return max(self.made_kwh - self.exported_kwh, 0.0)
+
+    def at_price(self, price: float | None) -> OwnPower:
+        """The same, where a kWh from the mains costs as much [currency]."""
+        return replace(self, spared=None if price is None else self.used_kwh * price)
 
 
 def own_power(
@@ -166,13 +179,11 @@ def own_power(
     made_kwh = float(both["made"].clip(lower=0).sum()) * factor
     exported = float((-both["mains"]).clip(lower=0).sum()) * factor
     imported = float(both["mains"].clip(lower=0).sum()) * factor
-    used = max(made_kwh - exported, 0.0)
     paid = None if house.tariff is None else house.tariff.export_price_per_kwh
     return OwnPower(
         made_kwh=made_kwh,
         exported_kwh=exported,
         imported_kwh=imported,
-        self_share=used / made_kwh if made_kwh > 0 else float("nan"),
         earned=None if paid is None else exported * paid,
-        spared=None if price is None else used * price,
-    )
+        spared=None,
+    ).at_price(price)

@@ -7,7 +7,7 @@ at a price, for what ran on own power only that price.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -17,9 +17,13 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.bill import bill_by_period, net_by_minute, whole_days
+from homeenergy.house.tariff import Tariff
 from homeenergy.readings.house import House
 
 SMALL = 0.001  # of what a house takes: a load that draws little at all hours
+
+# Of each load, and of what is drawn at all hours.
+Worths = tuple[Callable[[ApplianceFinding], float], float]
 
 
 def with_worth(house: House, found: Sequence[ApplianceFinding]) -> list[ApplianceFinding]:
@@ -46,19 +50,29 @@ def with_worth(house: House, found: Sequence[ApplianceFinding]) -> list[Applianc
     tariff = house.tariff
     if tariff is None or not house.mains:
         return list(found)
-    worths = _steps if any(one.blocks for one in tariff.versions) else _own_power
+    known = _under_steps if any(one.blocks for one in tariff.versions) else _of_own_power
     try:
-        return worths(house, found)
+        worths = known(house, tariff, found)
+        if worths is None:
+            return list(found)
+        of_load, at_rest = worths
+        return [
+            replace(one, worth=of_load(one), worth_at_rest=at_rest) if _uses(one) else one
+            for one in found
+        ]
     except HouseError:  # nothing seen whole: what a kWh costs is all there is
         return list(found)
 
 
-def _steps(house: House, found: Sequence[ApplianceFinding]) -> list[ApplianceFinding]:
-    tariff = house.tariff
-    assert tariff is not None
+def _uses(finding: ApplianceFinding) -> bool:
+    used = bool(finding.days) and finding.kwh_per_day.value > 0
+    return used and finding.cost_per_year is not None
+
+
+def _under_steps(house: House, tariff: Tariff, _: Sequence[ApplianceFinding]) -> Worths | None:
     days = whole_days([house.trace(leg) for leg in house.mains], timezone=house.timezone)
     if days.empty:
-        return list(found)
+        return None
 
     def worth(own_kwh: pd.Series) -> float:
         both = days.index.intersection(own_kwh.index)
@@ -66,29 +80,20 @@ def _steps(house: House, found: Sequence[ApplianceFinding]) -> list[ApplianceFin
         share = float(table["share_cost"].sum())
         return float(table["marginal_cost"].sum()) / share if share > 0 else 1.0
 
-    at_rest = worth(days * SMALL)
-    return [
-        replace(
-            one,
-            worth=worth(whole_days([one.daily], timezone=house.timezone)),
-            worth_at_rest=at_rest,
-        )
-        if _uses(one)
-        else one
-        for one in found
-    ]
+    def of_load(one: ApplianceFinding) -> float:
+        return worth(whole_days([one.daily], timezone=house.timezone))
+
+    return of_load, worth(days * SMALL)
 
 
-def _own_power(house: House, found: Sequence[ApplianceFinding]) -> list[ApplianceFinding]:
-    tariff = house.tariff
-    assert tariff is not None
+def _of_own_power(house: House, tariff: Tariff, found: Sequence[ApplianceFinding]) -> Worths | None:
     earned = tariff.export_price_per_kwh
     makes = any(one.days and one.kwh_per_day.value < 0 for one in found)
     if earned is None or not makes:
-        return list(found)
+        return None
     net = net_by_minute([house.trace(leg) for leg in house.mains]).dropna()
     if not len(net):
-        return list(found)
+        return None
     index = pd.DatetimeIndex(net.index)
     held = tariff.on(index[-1].tz_convert(house.timezone).date())
     price = pd.Series(held.price_at(index, house.timezone), index=index)
@@ -104,15 +109,7 @@ def _own_power(house: House, found: Sequence[ApplianceFinding]) -> list[Applianc
         cost = float((own * paid).sum())
         return (bill(whole, paid) - bill(whole - own, paid)) / cost if cost > 0 else 1.0
 
-    at_rest = worth(pd.Series(SMALL * float(net.abs().mean()), index=index))
-    return [
-        replace(one, worth=worth(net_by_minute([house.trace(one.circuit)])), worth_at_rest=at_rest)
-        if _uses(one)
-        else one
-        for one in found
-    ]
+    def of_load(one: ApplianceFinding) -> float:
+        return worth(net_by_minute([house.trace(one.circuit)]))
 
-
-def _uses(finding: ApplianceFinding) -> bool:
-    used = bool(finding.days) and finding.kwh_per_day.value > 0
-    return used and finding.cost_per_year is not None
+    return of_load, worth(pd.Series(SMALL * float(net.abs().mean()), index=index))

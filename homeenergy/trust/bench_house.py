@@ -16,7 +16,7 @@ from homeenergy.trust.bench import BenchResult, Reference, bench_comparison
 from homeenergy.trust.bench_pairs import OddPair
 from homeenergy.trust.concern import Concern, Weight
 from homeenergy.trust.panel.balance import PanelBalance
-from homeenergy.trust.panel.circuit import Answer
+from homeenergy.trust.panel.circuit import CircuitBalance
 from homeenergy.trust.panel.explain import SIMPLE_FACTORS, WIRING
 from homeenergy.trust.panel.silent import SILENT_W
 from homeenergy.trust.panel.told import SMALLER_LOAD
@@ -123,8 +123,20 @@ def _dead(pairs: pd.DataFrame) -> bool:
 
 def _steps(balance: PanelBalance | None, name: str) -> int:
     """How often a circuit steps in the log."""
+    judged = _judged(balance, name)
+    return 0 if judged is None else judged.steps
+
+
+def _agrees(balance: PanelBalance | None, name: str) -> bool:
+    """Whether the mains agree with a circuit."""
+    judged = _judged(balance, name)
+    return judged is not None and judged.answer == "agrees"
+
+
+def _judged(balance: PanelBalance | None, name: str) -> CircuitBalance | None:
+    """What the balance says of a circuit, if it was judged."""
     circuits = () if balance is None else balance.circuits
-    return next((c.steps for c in circuits if c.circuit == name), 0)
+    return next((one for one in circuits if one.circuit == name), None)
 
 
 def _reads_nothing(table: pd.DataFrame, balance: PanelBalance | None) -> list[Concern]:
@@ -210,7 +222,7 @@ def _untold(
         f"Bench: {name} reads {clamp_w[at]:,.4g} W where the reference reads {load_w[at]:,.4g} W, "
         "farther off than an offset and the displays explain"
     )
-    if balance is not None and _answer(result, balance) == "agrees":
+    if _agrees(balance, result.circuit):
         return Concern(
             weight="doubtful",
             subject=name,
@@ -233,12 +245,6 @@ def _pairs(result: BenchResult, table: pd.DataFrame) -> pd.DataFrame:
     """Pairs of a circuit that belong together."""
     own = table[table["circuit"] == result.circuit]
     return own[~own["line"].isin([pair.line for pair in result.odd])]
-
-
-def _answer(result: BenchResult, balance: PanelBalance) -> Answer:
-    """What the balance says of a circuit, if it was judged."""
-    answers = {circuit.circuit: circuit.answer for circuit in balance.circuits}
-    return answers.get(result.circuit, "cannot be told")
 
 
 def _odd(result: BenchResult, pair: OddPair) -> Concern:
@@ -308,7 +314,7 @@ def _explained(
 def _against(bench: BenchResult, balance: PanelBalance) -> Concern | None:
     """A multiplier that the bench asks for, where the mains answer steps by that in use."""
     factor = bench.multiplier.value / bench.stated
-    if _answer(bench, balance) != "agrees" or abs(factor - 1) < 2 * WIRING:
+    if not _agrees(balance, bench.circuit) or abs(factor - 1) < 2 * WIRING:
         return None
     return Concern(
         weight="doubtful",
@@ -361,10 +367,10 @@ def _offset(bench: BenchResult, table: pd.DataFrame, balance: PanelBalance) -> C
     rest_w = balance.rest_w.get(bench.circuit, 0.0)
     if rest_w * off_w <= 0 or abs(rest_w) <= AT_REST * abs(off_w):
         return None
-    ratio = next((c.ratio for c in balance.circuits if c.circuit == bench.circuit), None)
-    if ratio is None:
+    judged = _judged(balance, bench.circuit)
+    if judged is None:
         return None
-    low, high = ratio.low - CLAMP_LIMIT, ratio.high + CLAMP_LIMIT
+    low, high = judged.ratio.low - CLAMP_LIMIT, judged.ratio.high + CLAMP_LIMIT
     of_offset = low <= 1 <= high
     of_factor = low <= bench.multiplier.high / bench.stated and (
         high >= bench.multiplier.low / bench.stated

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from weakref import WeakKeyDictionary
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,6 +24,9 @@ from homeenergy.units import S_PER_DAY
 # is nothing, for clamps are off by watts, but not what a quiet draw may wander.
 LEAST_POWERED_STEPS, LEAST_POWERED_W, NOTHING_SHARE = 1.5, 1.0, 0.05
 
+# Levels, rest and the table of runs ask the same of the same plateaus.
+_told: WeakKeyDictionary[Plateaus, NDArray[np.bool_]] = WeakKeyDictionary()
+
 
 def without_power(plateaus: Plateaus) -> NDArray[np.bool_]:
     """Which plateaus lie in stretches without power that are events.
@@ -31,6 +36,12 @@ def without_power(plateaus: Plateaus) -> NDArray[np.bool_]:
     the quiet time else, rests at that level: five minutes or more of nothing are then off at the
     wall, however long. Of a shorter log, so is a single stretch that is rare. Own rule.
     """
+    if (off := _told.get(plateaus)) is None:
+        off = _told[plateaus] = _without_power(plateaus)
+    return off
+
+
+def _without_power(plateaus: Plateaus) -> NDArray[np.bool_]:
     none = np.zeros(len(plateaus), bool)
     quiet = quiet_levels(some(plateaus, np.abs(plateaus.mean_w) > NOTHING_W))
     if not quiet:

@@ -33,7 +33,7 @@ Chunks = Trace | pd.Series | Iterable[Trace]
 Block = tuple[int, NDArray[np.float32]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, weakref_slot=True)
 class Plateaus:
     """Consecutive stretches of constant level, as arrays of one entry a plateau.
 

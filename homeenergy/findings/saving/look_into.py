@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 
 import numpy as np
@@ -15,7 +15,7 @@ from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.before_after import before_after
 from homeenergy.findings.change import SURE, with_errors
 from homeenergy.findings.house_year import HouseYear, LoadYear
-from homeenergy.findings.loads.baseload import REST
+from homeenergy.findings.loads.baseload import REST, part_w
 from homeenergy.findings.loads.heat_pump import HeatPumpUse, heat_pump_use
 from homeenergy.findings.notable import Notable
 from homeenergy.findings.saving.advice import Said
@@ -134,10 +134,7 @@ def _unmeasured(year: HouseYear) -> list[LookInto]:
     rows = base.parts[base.parts["state"] == REST]
     if not len(rows) or not rows["low_w"].iloc[0] > 0:
         return []
-    row = rows.iloc[0]
-    watts = Estimate(
-        value=row["watts_w"], low=row["low_w"], high=row["high_w"], unit="W", n=0, basis="rest"
-    )
+    watts = replace(part_w(rows.iloc[0]), basis="rest")
     kwh = watts.scaled(H_PER_YEAR / WH_PER_KWH, unit="kWh")
     return [
         LookInto(
