@@ -175,7 +175,8 @@ def _levels(
     at = ((plateaus.mean_w[order] - plateaus.mean_w[order[0]]) / least_w).astype(np.int64)
     _, at = np.unique(at, return_inverse=True)
     held = np.bincount(at, weights=plateaus.n[order])
-    order = order[(held >= LEAST_LINK_SHARE * held.sum())[at]]
+    linked = held >= min(LEAST_LINK_SHARE * held.sum(), held.max())
+    order = order[linked[at]]
     w = plateaus.mean_w[order]
     apart = np.diff(w) > np.maximum(least_w, 0.1 * np.abs(w[1:]))
     groups = np.split(order, np.flatnonzero(apart) + 1)

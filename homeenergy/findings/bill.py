@@ -27,10 +27,11 @@ from homeenergy.house.tariff import FREQUENCY, Bill, Tariff, power_over, step_co
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate, number_text
-from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_H, WH_PER_KWH
+from homeenergy.units import DAYS_PER_YEAR, NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 SLOT_MIN, SHORT_SLOT_MIN = 15, 5  # zones and intervals are made of these
 LEAST_OF_A_MINUTE = 0.5
+LEAST_FED_BACK = 0.001  # of what is drawn; less is noise of the clamps. Own rule, no source.
 NET_MIN = 1  # within which what flows one way is set off against what flows the other
 
 
@@ -89,7 +90,12 @@ def net_by_minute(traces: Sequence[Trace]) -> pd.Series:
 
 
 def mains_energy(house: House, *, slot_min: int = SLOT_MIN) -> pd.DataFrame:
-    """Energy through the mains: a row a slot of the clock, `drawn` and `fed_back` [kWh].
+    """Energy through the mains: a row a slot of the clock, `drawn` and `fed_back` [kWh]."""
+    return both_ways([house.trace(leg) for leg in house.mains], slot_min=slot_min)
+
+
+def both_ways(legs: Sequence[Trace], *, slot_min: int = SLOT_MIN) -> pd.DataFrame:
+    """Energy through legs together: a row a slot of the clock, `drawn` and `fed_back` [kWh].
 
     Notes
     -----
@@ -97,11 +103,29 @@ def mains_energy(house: House, *, slot_min: int = SLOT_MIN) -> pd.DataFrame:
     sample) is taken by itself, so that what flows both ways within one counts as the difference;
     minutes never set each other off. O(samples).
     """
-    net = net_by_minute([house.trace(leg) for leg in house.mains])
+    net = net_by_minute(legs)
     both = pd.DataFrame({"drawn": net.clip(lower=0), "fed_back": -net.clip(upper=0)})
     slots = both.resample(f"{slot_min}min", origin="epoch")
     seen = slots.count() >= LEAST_COVERAGE * slot_min / NET_MIN
     return (slots.mean() * (slot_min / NET_MIN)).where(seen)
+
+
+def fed_back_kwh_per_day(legs: Sequence[Trace], *, timezone: str) -> float:
+    """What the mains return on a mean day [kWh]; nothing where it may be noise."""
+    if not any(np.nanmin(leg.watts, initial=0.0) < 0 for leg in legs):
+        return 0.0
+    kwh = both_ways(legs).dropna()
+    drawn, fed_back = kwh.sum()
+    if not fed_back > LEAST_FED_BACK * drawn:
+        return 0.0
+    # The mean of whole days, as of what flows through the mains, from which it was taken off.
+    day = pd.DatetimeIndex(kwh.index).tz_convert(timezone).normalize()
+    of_days = kwh["fed_back"].groupby(day)
+    slots = of_days.count() * SLOT_MIN * 60 / S_PER_DAY
+    whole = slots >= LEAST_COVERAGE
+    if not whole.any():
+        whole = slots > 0
+    return float((of_days.sum() / slots)[whole].mean())
 
 
 def house_bill(house: House, tariff: Tariff) -> Bill:

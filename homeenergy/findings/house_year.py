@@ -11,13 +11,7 @@ import pandas as pd
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import RETURNED_SHARE, ApplianceFinding, clipped
 from homeenergy.findings.appliance.table import Findings
-from homeenergy.findings.bill import (
-    SLOT_MIN,
-    demand_of_a_year,
-    house_bill,
-    mains_energy,
-    price_of_all_hours,
-)
+from homeenergy.findings.bill import demand_of_a_year, house_bill, price_of_all_hours
 from homeenergy.findings.days import LEAST_COVERAGE, share_of_year
 from homeenergy.findings.loads.baseload import (
     NEVER_OFF,
@@ -35,9 +29,8 @@ from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.estimate import measured as measured_as
 from homeenergy.trust.panel.quiet_times import NIGHT
-from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, S_PER_DAY, WH_PER_KWH
+from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, WH_PER_KWH
 
-LEAST_FED_BACK = 0.001  # of what is drawn; less is noise of the clamps. Own rule, no source.
 LEAST_STOPS = 0.1  # of what never stops, from which a season matters. Own rule, no source.
 OTHER_SEASON = SEASON_LIMIT["some"]  # of what is on no measured circuit. Own rule, no source.
 
@@ -216,7 +209,7 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         users = [f.kwh_per_day for f in measured if f.kwh_per_day.value >= 0]
         total = sum(users[1:], users[0]) if users else measured[0].kwh_per_day
     else:
-        fed_back = _fed_back_kwh(house)
+        fed_back = findings.fed_back_kwh_per_day * DAYS_PER_YEAR
         total = mains.plus(fed_back / DAYS_PER_YEAR)
         other = findings.unmeasured_kwh_per_day
         # A circuit that is held out is among what the mains carry for nobody.
@@ -262,22 +255,6 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         found = replace(found, price_of_all_hours=steady)
     found = replace(found, loads=_loads(found, measured, parts, rest))
     return _with_base(found, house, findings)
-
-
-def _fed_back_kwh(house: House) -> float:
-    """What the mains return in a year like the days measured; nothing where it may be noise."""
-    kwh = mains_energy(house).dropna()
-    drawn, fed_back = kwh.sum()
-    if not fed_back > LEAST_FED_BACK * drawn:
-        return 0.0
-    # The mean of whole days, as of what flows through the mains, from which it was taken off.
-    day = pd.DatetimeIndex(kwh.index).tz_convert(house.timezone).normalize()
-    of_days = kwh["fed_back"].groupby(day)
-    slots = of_days.count() * SLOT_MIN * 60 / S_PER_DAY
-    whole = slots >= LEAST_COVERAGE
-    if not whole.any():
-        whole = slots > 0
-    return float((of_days.sum() / slots)[whole].mean()) * DAYS_PER_YEAR
 
 
 def year_of(finding: ApplianceFinding) -> Estimate:

@@ -363,3 +363,11 @@ def test_rest_below_a_coarse_step_is_a_bound_that_holds_it(rest_w, step_w):
     assert found.settings["step_w"] == step_w
     assert found.standby.low <= rest_w <= found.standby.high
     assert len(found.table) == 2
+
+
+def test_a_draw_of_which_no_level_is_held_long_has_some_rest():
+    """Another power every four minutes for weeks: no level is held for a thousandth of the time."""
+    rng = np.random.default_rng(8)
+    watts = np.repeat(rng.uniform(300, 2800, 22 * 360), 4)
+    cycles = find_cycles(as_trace(watts, period_s=60))
+    assert cycles.total_wh == pytest.approx(watts.sum() / 60, rel=1e-6)

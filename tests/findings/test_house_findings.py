@@ -194,7 +194,7 @@ def test_a_clamp_on_backwards_is_remarked_on(tmp_path, hours):
     watts = -switched(5, hours, on_w=2000, lasts_h=0.1, rest_w=2.0)
     finding = only(house_findings(made_house(tmp_path, {"kettle": watts})))
     assert finding.kwh_per_day.value < 0
-    assert any("clamp on backwards" in remark for remark in finding.remarks)
+    assert any("clamp is on backwards" in remark for remark in finding.remarks)
 
 
 def test_a_second_speed_is_said_and_what_to_set_where_it_is_a_use(tmp_path):

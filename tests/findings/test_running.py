@@ -124,6 +124,30 @@ def test_short_cycling_is_told_from_usual_runs(looks):
     )
 
 
+@pytest.mark.parametrize(
+    ("name", "kind", "told"),
+    [
+        ("heat_pump", "modulating", True),
+        ("machine", "modulating", True),
+        ("immersion", "", False),  # an element behind a controller, taken for modulating
+    ],
+)
+def test_only_a_compressor_is_said_to_start_too_often(tmp_path, name, kind, told):
+    rng = np.random.default_rng(8)
+    level = np.repeat(rng.uniform(300, 2800, DAYS * DAY // 2), 2)
+    watts = {name: level * cycled(4, 3, watts=1)}
+    if name == "immersion":
+        level = np.clip(rng.uniform(-300, 2800, DAYS * DAY), 0, None)
+        watts = {name: level * at_hours(8, 16, watts=1)}
+    house = made_house(
+        tmp_path / "house", watts, circuits={name: f'kind = "{kind}"' if kind else ""}
+    )
+    findings = house_findings(house)
+    assert findings.appliances[0].kind == "modulating"
+    found = look_into(house, house_year(house, findings), floor=5.0, notable=(), outdoor=None)
+    assert any("starts so often" in one.do.text for one in found) == told
+
+
 def test_a_pump_without_a_source_of_heat_is_told(looks):
     found = one_of(looks, "no heat to carry")
     assert found.load == "heating_pump"

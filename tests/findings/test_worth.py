@@ -10,6 +10,8 @@ from homeenergy.findings.saving.look_into import look_into
 from homeenergy.findings.saving.what_if import replace_unit
 from homeenergy.house.prices import PriceBlock, block_cost
 from homeenergy.readings import open_house
+from homeenergy.show.document.findings import mains_text
+from homeenergy.show.my_house.answers import house_answer
 from tests.findings.small_house import made_house, switched
 
 DAYS = 14
@@ -75,6 +77,18 @@ def test_what_runs_on_own_power_is_worth_what_the_bill_falls_by(tmp_path):
     saving = replace_unit(found["heater"], label_kwh_per_year=0)
     fall = bill(watts["mains"], price) - bill(watts["mains"] - watts["heater"], price)
     assert saving.cost_per_year.value == pytest.approx(fall / DAYS * 365, rel=1e-4)
+
+
+def test_what_is_drawn_and_what_is_fed_back_are_told_from_their_difference(tmp_path):
+    house, watts = sunny(tmp_path)
+    findings = house_findings(house)
+    a_day = watts["mains"] / 60_000 / DAYS
+    assert findings.fed_back_kwh_per_day == pytest.approx(-a_day.clip(max=0).sum(), rel=1e-6)
+    drawn, back = a_day.clip(min=0).sum(), -a_day.clip(max=0).sum()
+    assert f"({drawn:.1f} drawn, {back:.1f} fed back)" in mains_text(findings)
+    answer = house_answer(findings)
+    assert f"drew from the grid about {drawn:.1f} kWh a day and fed {back:.1f} kWh back" in answer
+    assert "%" not in answer
 
 
 def test_what_never_stops_costs_less_where_the_sun_pays_for_it(tmp_path):

@@ -24,7 +24,7 @@ from homeenergy.findings.appliance.remarks import (
     unchecked_remarks,
 )
 from homeenergy.findings.appliance.table import Findings
-from homeenergy.findings.bill import with_share_of_bill
+from homeenergy.findings.bill import fed_back_kwh_per_day, with_share_of_bill
 from homeenergy.findings.cost import cost_of_days, energy_cost, price_outside_runs
 from homeenergy.findings.days import (
     LEAST_COVERAGE,
@@ -173,8 +173,8 @@ def _cost_per_year(
 
 def mains_per_day(
     house: House, loads: list[tuple[pd.DataFrame, ClampErrors]]
-) -> tuple[Estimate, Estimate]:
-    """Energy per day through the mains, of a house that logs them, and what no circuit explains.
+) -> tuple[Estimate, Estimate, float]:
+    """Energy per day through the mains, what no circuit explains, and what is fed back.
 
     `loads` holds the hourly energy of each circuit, and how far its clamp may be off.
     """
@@ -204,7 +204,7 @@ def mains_per_day(
     if known:
         basis = f"{total.basis}; error of the clamps of the mains"
         total = total.with_parts(known, basis=basis)
-    return total, left
+    return total, left, fed_back_kwh_per_day(legs, timezone=zone)
 
 
 Progress = Callable[[int, int, str], None]
@@ -352,7 +352,7 @@ def house_findings(
             path=house.path / "store",
             fix="Check the [log.columns] of house.toml, then run: homeenergy import FOLDER",
         )
-    mains, unmeasured = mains_per_day(house, hourly) if compared else (None, None)
+    mains, unmeasured, fed_back = mains_per_day(house, hourly) if compared else (None, None, 0.0)
     if any(one.held_out for one in found):
         unmeasured = None  # they would be part of it
     if house.tariff is not None:
@@ -368,6 +368,7 @@ def house_findings(
         appliances=tuple(found),
         mains_kwh_per_day=mains,
         unmeasured_kwh_per_day=unmeasured,
+        fed_back_kwh_per_day=fed_back,
         implausible=implausible,
         notable=notable([one for one in found if one.days], timezone=zone, outdoor=outdoor),
     )

@@ -88,7 +88,7 @@ def remarks_on(
     if returned_wh > 0.03 * max(cycles.total_wh + returned_wh, returned_wh):
         remarks.append(
             f"{two_digits(returned_wh / WH_PER_KWH)} kWh below zero: "
-            "a clamp on backwards, or power fed back"
+            "it makes power or feeds it back, or its clamp is on backwards"
         )
     remarks += _implausible(cycles)
     missing = 1 - trace.covered_s / trace.span_s

@@ -22,7 +22,8 @@ class Findings:
     `notable` is what stands out though nobody asked (`homeenergy.findings.notable`).
     `mains_kwh_per_day` and `unmeasured_kwh_per_day` are None where the mains are not logged, and
     where readings that cannot be believed make them so. `implausible` are such readings: circuits
-    of which one is "wrong" are held out of all figures.
+    of which one is "wrong" are held out of all figures. `fed_back_kwh_per_day` is what flows out
+    through the mains; `mains_kwh_per_day` is what flows in less that.
     """
 
     house_name: str
@@ -33,6 +34,7 @@ class Findings:
     appliances: tuple[ApplianceFinding, ...]
     mains_kwh_per_day: Estimate | None
     unmeasured_kwh_per_day: Estimate | None
+    fed_back_kwh_per_day: float = 0.0
     implausible: tuple[Implausible, ...] = ()
     notable: tuple[Notable, ...] = ()
 

@@ -28,6 +28,7 @@ from homeenergy.findings.saving.running import (
     common,
     energy_share,
     hours,
+    is_compressor,
     long_runs,
     named,
     short_cycling,
@@ -113,7 +114,7 @@ def look_into(
         found += _running(house, load, finding, every)
         found += _at_the_peak(year, load, finding)
         found += _on_own_power(house, year, load, finding)
-        if KINDS[finding.kind].varying:
+        if KINDS[finding.kind].varying and is_compressor(finding):
             found += _heat_pump(house, load, finding, outdoor)
         elif KINDS[finding.kind].bridging.by_itself and not named(finding, NO_TANKS):
             found += _tank(load, finding)

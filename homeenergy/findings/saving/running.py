@@ -83,10 +83,16 @@ def named(finding: ApplianceFinding, words: str) -> bool:
 
 
 def is_compressor(finding: ApplianceFinding) -> bool:
-    """Whether a load works by a compressor, as far as its name, kind and power tell."""
+    """Whether a load works by a compressor, as far as its name, kind and power tell.
+
+    What works at varying power may as well be an element behind a controller, so a guess at that
+    kind is not enough.
+    """
     kind, runs = KINDS[finding.kind], finding.cycles.complete
-    if kind.varying or named(finding, COMPRESSORS):
+    if named(finding, f"{COMPRESSORS}|{OTHER_PUMPS}"):
         return True
+    if kind.varying:
+        return finding.kind_sure >= 1 and not named(finding, PUMPS)
     small = len(runs) > 0 and float(runs["mean_w"].median()) < COMPRESSOR_W
     return kind.bridging.by_itself and small
 

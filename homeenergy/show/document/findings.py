@@ -13,7 +13,7 @@ from homeenergy.findings.appliance.record import UNKNOWN, ApplianceFinding, esti
 from homeenergy.findings.appliance.table import Findings, warning_lines
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.show.document.blocks import Block, Bullets, Cell, Table
-from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.estimate import Estimate, number_text
 
 ESTIMATE = ("value", "low", "high", "level", "unit", "n", "basis", "resolved")
 HALVES = ("spread", "systematic")  # the two parts of half its interval
@@ -35,7 +35,11 @@ def mains_text(findings: Findings) -> str:
     """Say what the mains carry, and how much of it no circuit accounts for; empty without them."""
     if findings.mains_kwh_per_day is None:
         return ""
-    text = f"Mains: {estimate_text(findings.mains_kwh_per_day)} a day"
+    mains, fed_back = findings.mains_kwh_per_day, findings.fed_back_kwh_per_day
+    text = f"Mains: {estimate_text(mains)} a day"
+    if fed_back:
+        drawn = number_text(mains.value + fed_back, 1)
+        text += f" ({drawn} drawn, {number_text(fed_back, 1)} fed back)"
     rest = findings.unmeasured_kwh_per_day
     return text if rest is None else f"{text}; unmeasured: {estimate_text(rest)} a day"
 
@@ -106,6 +110,7 @@ def findings_record(findings: Findings) -> dict[str, Any]:
         "start": _instant(findings.start),
         "end": _instant(findings.end),
         "mains_kwh_per_day": _estimate(findings.mains_kwh_per_day),
+        "fed_back_kwh_per_day": findings.fed_back_kwh_per_day,
         "unmeasured_kwh_per_day": _estimate(findings.unmeasured_kwh_per_day),
         "appliances": [_appliance(finding) for finding in findings.appliances],
         "notable": [

@@ -44,14 +44,18 @@ def house_answer(findings: Findings) -> str:
         text = f"{_first(first.appliance)}, the only circuit with energy, used {_per_day(first)}"
         return f"**The answer.** {text} in {_days(days)}.{_run_words(rows)}"
     used = "the house used" if mains is not None else f"its {len(rows)} circuits used"
+    fed_back = findings.fed_back_kwh_per_day
+    if fed_back:
+        used, total = "the house drew from the grid", total + fed_back
+    back = f" and fed {number_text(fed_back, 1)} kWh back" if fed_back else ""
     said = [
         f"{_first(row.appliance)} took {_per_day(row) if at == 0 else _kwh(row)}"
-        + (f", {percent_text(row.kwh_per_day.value / total)}" if total > 0 else "")
+        + (f", {percent_text(row.kwh_per_day.value / total)}" if total > 0 and not fed_back else "")
         for at, row in enumerate(rows[:NAMED])
     ]
     return (
         f"**The answer.** In {_days(days)} {used} about "
-        f"{number_text(total, 0 if total >= 10 else 1)} kWh a day. {'; '.join(said)}."
+        f"{number_text(total, 0 if total >= 10 else 1)} kWh a day{back}. {'; '.join(said)}."
         f"{_run_words(rows)}"
     )
 

@@ -19,6 +19,7 @@ from homeenergy.findings.appliance.table import notes
 from homeenergy.findings.loads.heat_pump import heat_pump_use
 from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.loads.programmes import programme_uses
+from homeenergy.findings.saving.running import is_compressor
 from homeenergy.findings.weather.fit import weather_dependence
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Circuit
@@ -306,7 +307,7 @@ def _weather(basis: Basis, finding: ApplianceFinding) -> list[Block]:
     """How a heat pump works, and how it depends on the weather where temperatures are at hand."""
     if not KINDS[finding.kind].varying:
         return []
-    blocks = _load(basis, finding)
+    blocks = _load(basis, finding) if is_compressor(finding) else []
     if basis.outdoor is None:
         return blocks
     try:

@@ -17,6 +17,7 @@ from homeenergy.findings.house_year import LoadYear
 from homeenergy.findings.label import NAMES, label_energy, usual_procedure
 from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.saving.look_into import heat_pump_of, loads_that_matter
+from homeenergy.findings.saving.running import is_compressor
 from homeenergy.findings.several_changes import allowing_for_search
 from homeenergy.findings.weather.models import LEAST_DAYS
 from homeenergy.house.kinds import KINDS, is_named
@@ -103,7 +104,7 @@ def _sentences(told: Told, load: LoadYear, finding: ApplianceFinding) -> list[st
                 mean_w=finding.kwh_per_day.value * WH_PER_KWH / 24,
             )
         )
-    elif kind.varying:
+    elif kind.varying and is_compressor(finding):
         said += _heat_pump(told, finding)
     else:
         said += _runs(told, finding)

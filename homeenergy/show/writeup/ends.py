@@ -23,6 +23,7 @@ from homeenergy.show.writeup.actions import saving_text
 from homeenergy.show.writeup.basis import Basis, grid, money_text
 from homeenergy.show.writeup.client import Told
 from homeenergy.show.writeup.wording import Wording
+from homeenergy.stats.estimate import number_text
 
 LARGEST = 3
 METHOD = (
@@ -160,22 +161,32 @@ def summary_blocks(basis: Basis, advice: Advice) -> tuple[Block, ...]:
     )
 
 
+def _through_mains(basis: Basis) -> str:
+    findings = basis.findings
+    mains, rest = findings.mains_kwh_per_day, findings.unmeasured_kwh_per_day
+    if mains is None:
+        logged = any(one.role == "mains" for one in basis.house.schedule.circuits)
+        why = "cannot be believed" if logged else "were not logged"
+        return f" The mains {why}, so what other circuits use is not known."
+    use = estimate_text(mains, of="days")
+    left = "" if rest is None else estimate_text(rest)
+    fed_back = findings.fed_back_kwh_per_day
+    if fed_back:
+        drawn = number_text(mains.value + fed_back, 1)
+        text = (
+            f" The mains carried {use} a day: {drawn} kWh drawn less "
+            f"{number_text(fed_back, 1)} kWh fed back."
+        )
+        return text + (f" Unmeasured: {left} a day (mains less all circuits)." if left else "")
+    unmeasured = f", {left} of it unmeasured (mains less all circuits)" if left else ""
+    return f" The house used {use} a day{unmeasured}."
+
+
 def _opening(basis: Basis) -> str:
     findings, measured = basis.findings, basis.measured
     circuits = f"{len(measured)} circuit{'' if len(measured) == 1 else 's'}"
     text = f"Over {basis.days:.0f} days, {circuits} of {basis.house.name} were logged."
-    if findings.mains_kwh_per_day is None:
-        logged = any(one.role == "mains" for one in basis.house.schedule.circuits)
-        why = "cannot be believed" if logged else "were not logged"
-        text += f" The mains {why}, so what other circuits use is not known."
-    else:
-        text += f" The house used {estimate_text(findings.mains_kwh_per_day, of='days')} a day"
-        rest = findings.unmeasured_kwh_per_day
-        text += (
-            "."
-            if rest is None
-            else f", {estimate_text(rest)} of it unmeasured (mains less all circuits)."
-        )
+    text += _through_mains(basis)
     if findings.currency is None:
         text += " house.toml sets no tariff, so nothing is given in money."
     if basis.days < 14:
