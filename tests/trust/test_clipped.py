@@ -70,3 +70,32 @@ def test_without_mains_two_loads_that_agree_are_a_gain(tmp_path):
     house = panel(tmp_path, lambda w: w * LIMIT_W / 1500, mains=0.0, bench_w=(1500.0, 600.0))
     (one,) = told(check_house(house))
     assert "multiplier = 1.3" in one.line
+
+
+@pytest.mark.parametrize("clipped", [False, True])
+def test_loads_that_meet_at_one_level_are_no_clip_of_mains_whose_legs_nobody_stated(
+    tmp_path, clipped
+):
+    """Two loads of one level each on L1, now and then together; what varies is on L2."""
+    rng = np.random.default_rng(5)
+    minutes = 7 * 1440
+    charger, boiler, heater = (np.zeros(minutes) for _ in range(3))
+    for day in range(7):
+        charger[day * 1440 + 300 : day * 1440 + 600] = 3600.0
+        boiler[day * 1440 + 280 : day * 1440 + 1200 : 90] = 1  # begins
+    boiler = np.where(np.convolve(boiler, np.ones(20))[:minutes] > 0, 2000.0, 0.0)
+    for at in range(0, minutes - 40, 60):
+        heater[at : at + 35] = rng.uniform(300, 2500)
+    wander = np.where(charger > 0, 0.0, np.cumsum(rng.normal(0, 3, minutes)) % 90)
+    true = np.round((charger + boiler + 120 + wander) / 12) * 12  # a coarse register
+    limit_w = 3200.0 if clipped else np.inf
+    house = make_panel(
+        tmp_path,
+        readings={"charger": charger, "boiler": boiler, "heater": heater},
+        legs_w={"L1": np.minimum(true, limit_w), "L2": heater + 200},
+        stated={},
+        period_s=60,
+        noise_w=0.0,
+    )
+    said = [c for c in check_house(house).concerns if "is clipped" in c.what]
+    assert [c.subject for c in said] == (["mains_l1"] if clipped else [])

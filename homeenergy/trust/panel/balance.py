@@ -185,13 +185,13 @@ def panel_balance(
     ends = [ceiling_of(trace.watts) for trace in traces]
     log = gather(house, loads, traces, legs, ends=ends)
     refuse_held(house, traces, log.steps.values())
-    drawn_w = [log.drawn_w.get(leg) for leg in legs]
+    pairs = shared_clamps(log.steps)
+    stated = {c.name: _shares_stated(c, legs) for c in loads}
+    drawn_w = _drawn_at_ends(loads, log, traces, legs, pairs, stated)
     concerns, mains = without_ceiling(house, traces, ends=ends, drawn_w=drawn_w)
     unsigned, mains = without_export(mains, log.sum_w)
     concerns += [] if unsigned is None else [unsigned]
     clipped = bool(concerns)
-    pairs = shared_clamps(log.steps)
-    stated = {c.name: _shares_stated(c, legs) for c in loads}
     matched = matched_steps(log, mains, pairs, stated=stated)
     how = {pair: joins(pair, matched.ratios[pair.circuit]) for pair in pairs}
     columns = [p for p in pairs if how[p] == "sum" and both_ways(p, pairs)]
@@ -400,6 +400,34 @@ def _judge(
         clipped=clipped() if read.kind == "clipped" else "",
     )
     return replace(balance, answer=answer, verdict=text), concern
+
+
+def _drawn_at_ends(
+    loads: Sequence[Circuit],
+    log: GatheredLog,
+    traces: Sequence[Trace],
+    legs: Sequence[str],
+    pairs: Sequence[PairSeen],
+    stated: Mapping[str, NDArray[np.float64]],
+) -> list[NDArray[np.float64] | None]:
+    """What all circuits draw on each leg where its mains clamp ends [W]; None where it does not.
+
+    Of a circuit whose legs are not stated, the mains' rises at its steps say how much is on each.
+    """
+    if not log.at_ends:
+        return [None] * len(legs)
+    shares = dict(stated)
+    ratios = matched_steps(log, traces, pairs, stated=stated).ratios
+    for circuit in loads:
+        if not circuit.legs and len(legs) > 1 and ratios[circuit.name].size:
+            seen = np.nanmedian(ratios[circuit.name], axis=1)
+            shares[circuit.name] = np.clip(np.nan_to_num(seen), 0.0, 1.0)
+    return [
+        sum(shares[name][at] * watts for name, watts in log.at_ends[leg].items())
+        if leg in log.at_ends
+        else None
+        for at, leg in enumerate(legs)
+    ]
 
 
 def _shares_stated(circuit: Circuit, legs: Sequence[str]) -> NDArray[np.float64]:

@@ -200,7 +200,7 @@ def ceiling_of(watts: NDArray[np.float32], *, top_w: float | None = None) -> Cei
     return top_w, at_top
 
 
-def _varies(watts: NDArray[np.float32], more_than_w: float) -> bool:
+def _varies(watts: NDArray[np.floating], more_than_w: float) -> bool:
     here = watts[np.isfinite(watts)]
     return bool(here.size) and bool(np.ptp(np.quantile(here, [0.1, 0.9])) > more_than_w)
 
@@ -210,7 +210,7 @@ def without_ceiling(
     mains: Sequence[Trace],
     *,
     ends: Sequence[Ceiling | None],
-    drawn_w: Sequence[NDArray[np.float32] | None],
+    drawn_w: Sequence[NDArray[np.float64] | None],
 ) -> tuple[list[Concern], list[Trace]]:
     """Mains with the samples at the end of their clamps' range taken out, and what to say of it.
 

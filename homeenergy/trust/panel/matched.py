@@ -53,9 +53,9 @@ Ending = Literal["ends", "follows", "not shown"]
 class GatheredLog:
     """What is kept of each circuit while the next is read.
 
-    `sum_w` is the sum of all [W]; `drawn_w` that by stated leg, where its mains clamp ends at a
-    highest reading [W]; `noise` is `difference_noise` of each, `varies` whether it reads more than
-    one value, `rounding_w` what the steps of its readings leave open of its steps [W].
+    `sum_w` is the sum of all [W]; `at_ends` each circuit's draw [W] where the mains clamp of a leg
+    ends at a highest reading; `noise` is `difference_noise` of each, `varies` whether it reads more
+    than one value, `rounding_w` what the steps of its readings leave open of its steps [W].
     """
 
     steps: dict[str, Steps] = field(default_factory=dict)
@@ -66,7 +66,7 @@ class GatheredLog:
     noise: dict[str, tuple[float, float]] = field(default_factory=dict)
     varies: dict[str, bool] = field(default_factory=dict)
     rounding_w: dict[str, float] = field(default_factory=dict)
-    drawn_w: dict[str, NDArray[np.float32]] = field(default_factory=dict)
+    at_ends: dict[str, dict[str, NDArray[np.float32]]] = field(default_factory=dict)
     sum_w: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, dtype=np.float32))
 
 
@@ -97,9 +97,7 @@ def gather(
     """Read the circuits one after the other, and keep what a balance needs of each."""
     first = mains[0]
     ended = {leg: end[1] for leg, end in zip(legs, ends, strict=True) if end is not None}
-    log = GatheredLog(
-        drawn_w={leg: np.zeros(at.size, dtype=np.float32) for leg, at in ended.items()}
-    )
+    log = GatheredLog(at_ends={leg: {} for leg in ended})
     log.sum_w = np.zeros(len(first), dtype=np.float32)
     lag, window_s = step_lag(first.period_s), max(WINDOW_S, first.period_s)
     values: dict[str, NDArray[np.float64]] = {}
@@ -117,9 +115,8 @@ def gather(
         log.noise[name] = difference_noise(watts, lag=lag)
         values[name] = readings_that_differ(watts)
         log.varies[name] = values[name].size > 1
-        on = circuit.legs or legs
-        for leg in ended.keys() & set(on):
-            log.drawn_w[leg] += watts[ended[leg]] / len(on)
+        for leg, at in ended.items():
+            log.at_ends[leg][name] = watts[at]
         log.sum_w += watts
     _note_rounding(log, values)
     return log

@@ -98,7 +98,11 @@ def odds_words(odds: float) -> str:
 
 def times_switched(times: int) -> str:
     """How often a circuit was switched on, as a predicate."""
-    words = {0: "never seen to switch on", 1: "switched on once", 2: "switched on twice"}
+    words = {
+        0: "never seen to switch on in a clear step",
+        1: "switched on once",
+        2: "switched on twice",
+    }
     return words.get(times, f"switched on {times} times")
 
 
