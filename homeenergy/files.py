@@ -61,14 +61,13 @@ def replacing(path: str | Path, *, lasting: bool = True) -> Iterator[Path]:
         os.replace(temporary, target)
         if lasting:
             _on_disk(target.parent)
-    except OSError as error:
-        if error.filename in (None, str(temporary)):
+    except BaseException as error:
+        with suppress(OSError):  # a read-only file system says so even of a file that is not there
+            temporary.unlink(missing_ok=True)
+        if isinstance(error, OSError) and error.filename in (None, str(temporary)):
             # As the parts are copied, a subclass such as PermissionError stays what it is.
             raise OSError(error.errno, _reason(error), str(path)) from None
         raise
-    finally:
-        with suppress(OSError):  # a read-only file system says so even of a file that is not there
-            temporary.unlink(missing_ok=True)
 
 
 def _reason(error: OSError) -> str:

@@ -300,9 +300,9 @@ class Fields:
 
     def read(self, one: Declared) -> Any:
         """Value of a declared key, as its attribute holds it; its default where it is left out."""
+        if not self.has(one.name) and not one.required:
+            return one.default
         value = self._read(one)
-        if not self.has(one.name):
-            return one.default if value is None else value
         key = one.key
         if key.check is not None and not key.check(value):
             got = f"{value:g}" if isinstance(value, float) else _short(value)

@@ -12,15 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.readings.stretches import (
-    NO_FLATS,
-    Cut,
-    Flats,
-    Watts,
-    joined,
-    live_stretches,
-    moved,
-)
+from homeenergy.readings.scan import CODES, STEPS_KEPT, Ordinary, Scan, are_codes, scan
+from homeenergy.readings.stretches import NO_FLATS, Flats, Watts, cut, joined, moved
 from homeenergy.readings.witness import (
     FEWEST_STEPS,
     FLOOR_W,
@@ -53,21 +46,11 @@ STEPS_OFF, NOISE_W = 4.0, 5.0  # times the 90th percentile of steps, at most so 
 FEW, ONE_IN = 4, 100_000  # so many unusual excursions are no habit, and one more in so many samples
 TIMES_HABIT = 5.0
 ABOVE = 1.3  # times the power that readings next to each other bear out
-BORNE_OUT = 3  # so often
 KIN, KIN_SHARE = 0.05, 0.1
 USES = 10  # uses that last, for each excursion, before one of long samples is unusual
 SHORT_S = 10.0  # samples from here on may each hold a whole use
 PAIR = 2  # samples
 HOLD_S = 30.0  # across which a reading is held where nothing is stated
-
-# The ends of whole numbers in a computer and rows of nines, also in tenths and hundredths.
-_CODES = np.unique(
-    [
-        end / part
-        for end in (32767, 32768, 65535, 2**31 - 1, 2**31, 2**32 - 1, 9999, 99999, 999999)
-        for part in (1, 10, 100)
-    ]
-)
 
 STUCK_SAMPLES = 30
 STUCK_PERCENTILE = 99.5
@@ -78,7 +61,6 @@ STUCK_SHARE = 0.02
 OWN_LEVEL_H, OWN_LEVEL_TIMES = 2.0, 100.0
 NEAR, VARIES = 0.02, 200
 LONGEST = 1 << 20  # samples, from which on stretches are counted together
-LEAST_STEP_W = 1e-3
 VARIED_STEPS = 1.5  # of the resolution: rounding alone makes one of noise
 
 # A top that is cut off: many readings within half a per cent of the greatest, few just below.
@@ -219,147 +201,96 @@ class _Log:
         self.nature = nature
         self.samples = 0
         self.longest = max(1, int(HOLD_S / nature.period_s))
+        self.ordinary = Ordinary.of(nature.multipliers, nature.limit_w)
         self.excursions: list[Excursions] = []
-        self.borne_out = {1.0: np.empty(0), -1.0: np.empty(0)}
         self.steps: list[Numbers] = []
         self.mains_step_w = 0.0
         self.codes, self.beyond, self.long, self.top = NO_FLATS, NO_FLATS, NO_FLATS, NO_FLATS
         self.sizes = np.zeros(0, dtype=np.int64)
-        self.levels = np.zeros(1 << 16, dtype=np.int64)
         self.resolution_w, self.usual_step_w = np.inf, 0.0
 
     def take(self, first: int, watts: Watts, mains: Watts | None) -> None:
         """Look at one more month."""
-        flats = Cut.of(watts)
-        self.samples += int(np.count_nonzero(~np.isnan(watts)))
-        noise_w = min(_typical_step(watts, 90.0), NOISE_W)
-        greatest = {1.0: float(np.fmax.reduce(flats.watts, initial=0.0))}
-        greatest[-1.0] = -float(np.fmin.reduce(flats.watts, initial=0.0))
-        for sign, most_w in greatest.items():
-            if most_w > SOME_W:
-                self._take_excursions(first, flats, mains, sign=sign, noise_w=noise_w)
-                if mains is not None:
-                    self._take_pairs(first, watts, mains, sign=sign, noise_w=noise_w)
-            self._take_codes(first, flats, sign=sign, most_w=most_w)
+        found = scan(watts, self.ordinary, longest=self.longest, some_w=SOME_W, lasting_w=FLOOR_W)
+        self.samples += found.samples
+        if found.short.at.size or found.pairs.size:
+            noise_w = min(_typical_step(watts, 90.0), NOISE_W)
+            self._take_short(first, watts, mains, found.short, noise_w=noise_w)
+            if mains is not None:
+                self._take_pairs(first, watts, mains, found.pairs, noise_w=noise_w)
         if mains is not None:
             self.mains_step_w = max(self.mains_step_w, _typical_step(mains, 50.0))
-        self.steps.append(lasting_steps(watts, mains))
-        self._take_stuck(first, flats)
+        self.steps.append(lasting_steps(watts, mains, found.lasting))
+        self._take_high(first, watts, found)
+        self._take_long(first, found)
         if self.nature.ends_w:
-            self._take_top(first, flats)
+            self._take_top(first, cut(watts))
 
-    def _take_codes(self, first: int, flats: Cut, *, sign: float, most_w: float) -> None:
-        if most_w > self.nature.limit_w:
-            above = np.flatnonzero(sign * flats.watts > self.nature.limit_w)
-            self.beyond = self.beyond.plus(moved(flats.some(above), first))
+    def _take_high(self, first: int, watts: Watts, found: Scan) -> None:
+        """Readings that may be error codes, or beyond what the circuit can carry."""
         # In the end a code must exceed what is borne out, which can only grow once it is.
-        known = self.borne_out[sign]
-        least = ABOVE * float(known[-1]) if known.size == BORNE_OUT else 0.0
-        smallest = (1 - 1e-5) * _CODES[0] * min(map(abs, self.nature.multipliers))
-        least = max(least, min(smallest, self.nature.limit_w))
-        if most_w >= least:
-            high = flats.some(np.flatnonzero(sign * flats.watts >= np.float32(least * (1 - 1e-6))))
-            self.codes = self.codes.plus(moved(high.some(self._is_code(high.watts)), first))
-
-    def _is_code(self, watts: NDArray) -> NDArray[np.bool_]:
-        found = np.zeros(watts.size, dtype=bool)
-        for multiplier in set(self.nature.multipliers):
-            raw = np.abs(watts.astype(np.float64) / multiplier)
-            at = np.searchsorted(_CODES, raw * (1 - 1e-6))
-            near = _CODES[np.minimum(at, _CODES.size - 1)]
-            found |= np.abs(raw - near) <= 1e-6 * near
-        return found
-
-    def _take_excursions(
-        self, first: int, flats: Cut, mains: Watts | None, *, sign: float, noise_w: float
-    ) -> None:
-        value = flats.watts if sign > 0 else -flats.watts
-        self._take_borne_out(flats, value, sign)
-        if value.size < 3:
+        above, below = (float(one) for one in self.ordinary.borne_out[:, -1])
+        smallest = (1 - 1e-5) * CODES[0] * min(map(abs, self.nature.multipliers))
+        smallest = min(smallest, self.nature.limit_w)
+        least = max(ABOVE * above, smallest), max(ABOVE * below, smallest)
+        most_w = found.greatest_w, -found.least_w
+        if all(w < min(one, self.nature.limit_w) for w, one in zip(most_w, least, strict=True)):
             return
-        # NaN compares as False: what lies next to a gap is never an excursion.
-        some_w = np.float32(SOME_W)
-        at = np.flatnonzero(value[1:-1] > value[:-2] + some_w)  # few, of which fewer come back
-        at = at[flats.sizes(at + 1) <= self.longest]
-        peak = value[at + 1] > np.maximum(np.maximum(value[at], value[at + 2]), 0) + some_w
-        at = at[peak]
-        left, here, right = (value[at + n].astype(np.float64) for n in range(3))
+        flats = cut(watts)
+        size_w = np.abs(flats.watts)
+        self.beyond = self.beyond.plus(moved(flats.some(size_w > self.nature.limit_w), first))
+        high = size_w >= (1 - 1e-6) * np.where(flats.watts > 0, *least)
+        high[high] = are_codes(flats.watts[high], self.ordinary.multipliers)
+        self.codes = self.codes.plus(moved(flats.some(high), first))
+
+    def _take_short(
+        self, first: int, watts: Watts, mains: Watts | None, own: Flats, *, noise_w: float
+    ) -> None:
+        sign = np.where(own.watts > 0, 1.0, -1.0)
+        here = sign * own.watts
+        left, right = sign * watts[own.at - 1], sign * watts[own.at + own.size]
         excess = here - np.maximum(left, right)
         back = np.abs(right - left) <= np.maximum(STEPS_OFF * noise_w, RETURN * excess)
-        own = flats.some(at + 1)
-        seen = late = shown = np.full(at.size, np.nan)
+        shares = (np.full(here.size, np.nan),) * 3
         if mains is not None:
-            seen, late, shown = testimony(np.float32(sign) * mains, own, here - left, here - right)
-        signs = np.full(at.size, sign)
-        own = moved(own, first)
-        self.excursions.append(Excursions(own, signs, excess, back, seen, late, shown))
+            shares = testimony(mains, sign, own, here - left, here - right)
+        self.excursions.append(Excursions(moved(own, first), sign, excess, back, *shares))
 
     def _take_pairs(
-        self, first: int, watts: Watts, mains: Watts, *, sign: float, noise_w: float
+        self, first: int, watts: Watts, mains: Watts, at: NDArray[np.int64], *, noise_w: float
     ) -> None:
         """Two samples of different values, or too long to be a stretch, that only mains can deny.
 
         They are above both neighbours, and back where the power was.
         """
-        value = watts if sign > 0 else -watts
-        low = np.minimum(value[1:-2], value[2:-1])
-        around = np.maximum(np.maximum(value[:-3], value[3:]), 0)
-        at = np.flatnonzero(low > around + np.float32(SOME_W))
-        left, a, b, right = (value[at + n].astype(np.float64) for n in range(4))
+        sign = np.where(watts[at] > 0, 1.0, -1.0)
+        left, a, b, right = (sign * watts[at + n] for n in (-1, 0, 1, 2))
         excess = np.minimum(a, b) - np.maximum(left, right)
         own = (np.abs(a - b) <= (1 - SEEN) * excess) & ((a != b) | (self.longest < PAIR))
         own &= np.abs(right - left) <= np.maximum(STEPS_OFF * noise_w, RETURN * excess)
-        at, left, right, excess = at[own], left[own], right[own], excess[own]
+        at, sign, left, right, excess = at[own], sign[own], left[own], right[own], excess[own]
         here = excess + np.maximum(left, right)
-        pairs = Flats(at + 1, np.full(at.size, PAIR), watts[at + 1])
-        shares = testimony(np.float32(sign) * mains, pairs, here - left, here - right)
-        signs, back = np.full(at.size, sign), np.ones(at.size, dtype=bool)
-        self.excursions.append(Excursions(moved(pairs, first), signs, excess, back, *shares))
+        pairs = Flats(at, np.full(at.size, PAIR), watts[at])
+        shares = testimony(mains, sign, pairs, here - left, here - right)
+        back = np.ones(at.size, dtype=bool)
+        self.excursions.append(Excursions(moved(pairs, first), sign, excess, back, *shares))
 
-    def _take_borne_out(self, flats: Cut, value: Watts, sign: float) -> None:
-        known = self.borne_out[sign]
-        least = known[-1] if known.size == BORNE_OUT else 0.0
-        # A sample of the pairs tells most of those that are not among the highest.
-        few = np.minimum(value[1::64], value[:-1:64])
-        few = few[few <= self.nature.limit_w]
-        if few.size > ENOUGH:
-            least = max(least, float(np.partition(few, few.size - 100)[-100]))
-        high = np.flatnonzero(value > least)
-        lasting = value[high[flats.sizes(high) > self.longest]]
-        high = high[: np.searchsorted(high, value.size - 1)]
-        pairs = np.minimum(value[high], value[high + 1])
-        pairs = pairs[(pairs > least) & (pairs <= self.nature.limit_w)]
-        both = np.r_[pairs, np.repeat(lasting, BORNE_OUT)].astype(np.float64)
-        if both.size > ENOUGH:
-            both = np.partition(both, both.size - ENOUGH)[-ENOUGH:]
-        both = np.sort(np.r_[known, both[~self._is_code(both)]])[::-1]
-        self.borne_out[sign] = both[:BORNE_OUT]
-
-    def _take_stuck(self, first: int, flats: Cut) -> None:
-        watts = flats.samples
-        at, size = np.empty((2, watts.size // 2 + 1), dtype=np.int64)
-        steps_w = np.empty(watts.size, dtype=np.float32)
-        bits = np.ascontiguousarray(watts).view(np.uint32)
-        long, steps, live = live_stretches(
-            watts, bits, self.levels, LEAST_STEP_W, at, size, steps_w
-        )
-        if not live:
+    def _take_long(self, first: int, found: Scan) -> None:
+        if not found.live:
             return
-        at, size, steps_w = at[:long], size[:long], steps_w[:steps]
-        sizes = np.bincount(np.minimum(size, LONGEST), minlength=2)
-        sizes[1] = live - long
+        sizes = np.bincount(np.minimum(found.long.size, LONGEST), minlength=2)
+        sizes[1] = found.live - found.long.size.size
         total = np.zeros(max(sizes.size, self.sizes.size), dtype=np.int64)
         total[: sizes.size] = sizes
         total[: self.sizes.size] += self.sizes
         self.sizes = total
-        if steps:
-            asked = steps_w[:: max(1, steps // 100_000)]
-            self.resolution_w = min(self.resolution_w, float(steps_w.min()))
-            self.usual_step_w = max(self.usual_step_w, _percentile(asked, 50.0))
-        stuck = size >= STUCK_SAMPLES
-        self.long = self.long.plus(moved(Flats(at[stuck], size[stuck], watts[at[stuck]]), first))
+        if found.steps_w.size:
+            self.resolution_w = min(self.resolution_w, found.least_step_w)
+            self.usual_step_w = max(self.usual_step_w, _percentile(found.steps_w, 50.0))
+        stuck = found.long.size >= STUCK_SAMPLES
+        self.long = self.long.plus(moved(found.long.some(stuck), first))
 
-    def _take_top(self, first: int, flats: Cut) -> None:
+    def _take_top(self, first: int, flats: Flats) -> None:
         size_w = np.abs(flats.watts)
         plain = size_w <= RANGE_TO * max(self.nature.ends_w) * max(
             map(abs, self.nature.multipliers)
@@ -373,7 +304,7 @@ class _Log:
         found: list[tuple[Flats, int]] = []
         if self.samples >= ENOUGH:
             codes = self.codes.some(
-                np.abs(self.codes.watts) > ABOVE * self._borne_out_w(self.codes.watts)
+                np.abs(self.codes.watts) > ABOVE * self.ordinary.borne_out_w(self.codes.watts)
             )
             found = [(codes, CODE), (self.beyond, BEYOND)]
             found += self._excursions_in_doubt()
@@ -393,11 +324,6 @@ class _Log:
             reason=reason[fresh],
         )
 
-    def _borne_out_w(self, watts: Numbers) -> Numbers:
-        """Power that neighbouring readings bear out, on the side of zero of each value [W]."""
-        of = {s: float(h[-1]) if h.size else 0.0 for s, h in self.borne_out.items()}
-        return np.where(watts >= 0, of[1.0], of[-1.0])
-
     def _excursions_in_doubt(self) -> list[tuple[Flats, int]]:
         every = [e for e in self.excursions if e.excess_w.size]
         if not every:
@@ -411,7 +337,7 @@ class _Log:
         )
         steps = np.concatenate(self.steps)
         seen = believed(seen, late, steps)
-        borne_out = self._borne_out_w(flats.watts)
+        borne_out = self.ordinary.borne_out_w(flats.watts)
         rank = FEW + self.samples // ONE_IN
         high = excess >= np.maximum(WITNESSED_W, WITNESSED_SHARE * borne_out)
         high &= (excess >= 8 * self.mains_step_w) & np.isfinite(seen)
@@ -477,13 +403,13 @@ class _Log:
         """Stretches of one value within 2 % of a level."""
         ends = np.array([level_w * (1 - NEAR), level_w * (1 + NEAR)], dtype=np.float32)
         low, high = np.sort(ends.view(np.uint32) >> 16)
-        return int(self.levels[low : high + 1].sum())
+        return int(self.ordinary.levels[low : high + 1].sum())
 
     def _distinct_up_to(self, level_w: float) -> int:
         """Stretches of one value at any level up to twice one, on its side of zero."""
         ends = np.array([np.copysign(0.0, level_w), level_w * 2], dtype=np.float32)
         low, high = np.sort(ends.view(np.uint32) >> 16)
-        return int(self.levels[low : high + 1].sum())
+        return int(self.ordinary.levels[low : high + 1].sum())
 
     def _clipped(self) -> Flats:
         nothing = self.top.some(np.zeros(self.top.size.size, dtype=bool))
@@ -491,7 +417,7 @@ class _Log:
             return nothing
         size_w = np.abs(self.top.watts)
         # The greatest that is borne out: a spike is not where a range ends.
-        held = size_w <= 1.005 * float(np.max(self._borne_out_w(np.array([1.0, -1.0]))))
+        held = size_w <= 1.005 * float(np.max(self.ordinary.borne_out_w(np.array([1.0, -1.0]))))
         greatest = float(size_w[held].max(initial=0.0))
         at_top = held & (size_w >= TOP * greatest)
         below = held & ~at_top & (size_w >= NEXT * greatest)
@@ -513,8 +439,8 @@ def _at_rank(watts: Numbers, rank: int) -> float:
 
 
 def _typical_step(watts: Watts, percentile: float) -> float:
-    """Percentile of the steps between neighbours [W], from at most some 200,000 of them."""
-    every = max(1, watts.size // 200_000)
+    """Percentile of the steps between neighbours [W], from at most some 20,000 of them."""
+    every = max(1, watts.size // STEPS_KEPT)
     steps = np.abs(
         watts[1::every][: watts[:-1:every].size] - watts[:-1:every][: watts[1::every].size]
     )

@@ -24,7 +24,7 @@ from homeenergy.readings.doubt import (
     find_doubts,
 )
 from homeenergy.readings.store.bins import keep_bins
-from homeenergy.readings.store.kept import read_kept, write_kept
+from homeenergy.readings.store.kept import KEPT_FROM, read_kept, write_kept
 from homeenergy.readings.store.store import MonthInfo, Store, short_hash
 from homeenergy.readings.trace import Trace, correct_in_place
 from homeenergy.units import NS_PER_S
@@ -150,20 +150,31 @@ class Logged(Protocol):
 
 
 def stored_doubts(house: Logged, store: Store, circuit: Circuit) -> Doubts:
-    """Samples in doubt of a circuit, from a file of the store, which is made if need be.
+    """Samples in doubt of a circuit; of a long log from a file of the store, made if need be.
 
     The file carries what it was made from: another log, clamp or supply, of this circuit or of the
     mains, and it is made anew. Where it cannot be written, the answer is the same.
     """
-    made_from = made_from_what(house, circuit)
-    path = store.doubts_path(circuit.name)
-    kept = read_kept(path, made_from)
-    if kept is not None:
-        return Doubts(**kept)
-    found = _find(house, store, circuit, _witnesses(house, circuit))
-    with suppress(OSError):
-        write_kept(path, made_from, {name: getattr(found, name) for name in _NAMES})
+    witnesses = _witnesses(house, circuit)
+    basis = [house.supply, *((one, house.stored_months(one)) for one in (circuit, *witnesses))]
+    known = store.kept_doubts.get(circuit.name)
+    if known is not None and known[0] == basis:
+        return known[1]
+    path, made_from, kept = store.doubts_path(circuit.name), "", None
+    if keep := is_long(house.stored_months(circuit)[0]):
+        made_from = made_from_what(house, circuit)
+        kept = read_kept(path, made_from)
+    found = _find(house, store, circuit, witnesses) if kept is None else Doubts(**kept)
+    if keep and kept is None:
+        with suppress(OSError):
+            write_kept(path, made_from, {name: getattr(found, name) for name in _NAMES})
+    store.kept_doubts[circuit.name] = basis, found
     return found
+
+
+def is_long(infos: Sequence[MonthInfo]) -> bool:
+    """Whether a log is so long that what was worked out from it is kept."""
+    return sum(info.samples for info in infos) >= KEPT_FROM
 
 
 def _witnesses(house: Logged, circuit: Circuit) -> tuple[Circuit, ...]:

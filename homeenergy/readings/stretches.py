@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 Watts = NDArray[np.float32]
@@ -30,76 +29,15 @@ class Flats:
         )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Cut:
-    """Samples cut where their value changes.
-
-    `edges` says where each stretch begins, and where the last ends; `watts` are their values.
-    """
-
-    samples: Watts
-    edges: NDArray[np.int64]
-    watts: Watts
-
-    @classmethod
-    def of(cls, watts: Watts) -> Cut:
-        """Cut samples."""
-        begins = np.ones(watts.size + 1, dtype=bool)
-        np.not_equal(watts[1:], watts[:-1], out=begins[1:-1])  # NaN differs from NaN
-        edges = np.flatnonzero(begins)
-        every = edges.size == begins.size
-        return cls(watts, edges, watts if every else watts.take(edges[:-1]))
-
-    def sizes(self, which: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Samples of some stretches."""
-        return self.edges[which + 1] - self.edges[which]
-
-    def some(self, which: NDArray[np.int64]) -> Flats:
-        """Some of the stretches, by number."""
-        return Flats(self.edges[which], self.sizes(which), self.watts[which])
-
-
 NO_FLATS = Flats(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
 
 
-@njit(cache=True, nogil=True)
-def live_stretches(
-    watts: Watts,
-    bits: NDArray[np.uint32],
-    levels: NDArray[np.int64],
-    least_step_w: float,
-    at: NDArray[np.int64],
-    size: NDArray[np.int64],
-    steps_w: NDArray[np.float32],
-) -> tuple[int, int, int]:  # pragma: no cover - compiled
-    """Stretches of more than one sample and not of zeros, and steps between all not of zeros.
-
-    `bits` are `watts` as whole numbers; the upper half of each stretch's (sign, exponent and seven
-    bits of the fraction) is counted in `levels`. Written are `at` and `size` of the longer
-    stretches, and `steps_w` above `least_step_w`. Returns how many of each, and of all stretches.
-    """
-    long, steps, live = 0, 0, 0
-    last = np.float32(0)
-    begin = 0
-    for i in range(1, watts.size + 1):
-        value = watts[begin]
-        if i < watts.size and watts[i] == value:
-            continue
-        if abs(value) > 0:  # NaN is not
-            levels[bits[begin] >> 16] += 1
-            if live:
-                step = abs(value - last)
-                if step > least_step_w:
-                    steps_w[steps] = step
-                    steps += 1
-            last = value
-            live += 1
-            if i - begin > 1:
-                at[long] = begin
-                size[long] = i - begin
-                long += 1
-        begin = i
-    return long, steps, live
+def cut(watts: Watts) -> Flats:
+    """Cut samples where their value changes; NaN differs from NaN."""
+    begins = np.ones(watts.size + 1, dtype=bool)
+    np.not_equal(watts[1:], watts[:-1], out=begins[1:-1])
+    edges = np.flatnonzero(begins)
+    return Flats(edges[:-1], np.diff(edges), watts[edges[:-1]])
 
 
 def moved(flats: Flats, first: int) -> Flats:

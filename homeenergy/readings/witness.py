@@ -45,15 +45,19 @@ def _around(values: Watts, at: NDArray[np.int64], reach: Sequence[int]) -> Numbe
 
 
 def testimony(
-    mains: Watts, flats: Flats, from_left: Numbers, from_right: Numbers
+    mains: Watts, sign: Numbers, flats: Flats, from_left: Numbers, from_right: Numbers
 ) -> tuple[Numbers, Numbers, Numbers]:
     """Which share of each stretch's height the mains show; see `Excursions`."""
     last = flats.at + flats.size - 1
-    during = np.fmax(_around(mains, flats.at, (0,)), _around(mains, last, (0,)))[:, 0]
-    left = (during - _around(mains, flats.at, (-1,))[:, 0]) / from_left
-    right = (during - _around(mains, last, (1,))[:, 0]) / from_right
-    wide = np.hstack([_around(mains, flats.at, (-2, -1, 0)), _around(mains, last, (0, 1, 2))])
-    wider = np.hstack([wide, _around(mains, flats.at, (-4, -3)), _around(mains, last, (3, 4))])
+
+    def around(at: NDArray[np.int64], reach: Sequence[int]) -> Numbers:
+        return sign[:, None] * _around(mains, at, reach)
+
+    during = np.fmax(around(flats.at, (0,)), around(last, (0,)))[:, 0]
+    left = (during - around(flats.at, (-1,))[:, 0]) / from_left
+    right = (during - around(last, (1,))[:, 0]) / from_right
+    wide = np.hstack([around(flats.at, (-2, -1, 0)), around(last, (0, 1, 2))])
+    wider = np.hstack([wide, around(flats.at, (-4, -3)), around(last, (3, 4))])
     rise = np.max(wide, axis=1, initial=-np.inf) - np.min(wider, axis=1, initial=np.inf)
     return (
         np.maximum(left, right),
@@ -62,16 +66,13 @@ def testimony(
     )
 
 
-def lasting_steps(watts: Watts, mains: Watts | None) -> Numbers:
+def lasting_steps(watts: Watts, mains: Watts | None, at: NDArray[np.int64]) -> Numbers:
     """Steps that last two samples or more: watts, share that the mains show exactly then, or about.
 
-    Shape (n, 3): the largest `STEPS_ASKED`; shares are NaN without mains.
+    Shape (n, 3): the largest `STEPS_ASKED` of those after samples `at`; shares are NaN without
+    mains.
     """
-    step = watts[1:-1] - watts[:-2]
-    at = np.flatnonzero(step >= FLOOR_W)
-    lasts = np.minimum(step[at], watts[at + 2] - watts[at]).astype(np.float64)
-    keep = lasts >= FLOOR_W
-    at, lasts = at[keep], lasts[keep]
+    lasts = np.minimum(watts[at + 1] - watts[at], watts[at + 2] - watts[at]).astype(np.float64)
     if at.size > STEPS_ASKED:
         largest = np.argpartition(lasts, lasts.size - STEPS_ASKED)[-STEPS_ASKED:]
         at, lasts = at[largest], lasts[largest]
@@ -79,7 +80,7 @@ def lasting_steps(watts: Watts, mains: Watts | None) -> Numbers:
     if mains is not None and at.size:
         flats = Flats(at + 1, np.ones(at.size, dtype=np.int64), watts[at + 1])
         rows[:, 1] = (mains[at + 1].astype(np.float64) - mains[at]) / lasts
-        rows[:, 2] = testimony(mains, flats, lasts, lasts)[1]
+        rows[:, 2] = testimony(mains, np.ones(at.size), flats, lasts, lasts)[1]
     return rows
 
 

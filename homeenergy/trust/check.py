@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -126,7 +126,6 @@ def check_house(
         implausible = implausible_readings(house)
     # What no fault of the panel explains is one concern, and no reason to blame others.
     left_out = held_out([one for one in implausible if not one.of_sums])
-    implausible = [one for one in implausible if not _follows(one, left_out)]
     in_place = {circuit.name for circuit in house.mains} - _of_another_unit(implausible)
     measured = house.without(left_out.keys() - in_place)
     found.concerns += schedule_concerns(house.circuits, house.supply)
@@ -313,11 +312,6 @@ def _meter_concerns(
 def _of_another_unit(implausible: Sequence[Implausible]) -> set[str]:
     """Circuits of which no reading can be used: they are too great, or not all of one unit."""
     return set(held_out([one for one in implausible if one.too_much or one.explains]))
-
-
-def _follows(one: Implausible, left_out: Collection[str]) -> bool:
-    """Whether it is a lesser doubt of a circuit that is left out anyway."""
-    return one.weight != "wrong" and bool(one.circuits) and set(one.circuits) <= set(left_out)
 
 
 def _unexplained(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.doubt import Doubts
 from homeenergy.readings.house import House
-from homeenergy.readings.quality import made_from_what
+from homeenergy.readings.quality import is_long, made_from_what
 from homeenergy.readings.store.kept import read_kept, write_kept
 from homeenergy.readings.store.store import Store
 from homeenergy.readings.trace import Trace
@@ -95,8 +95,8 @@ class Facts:
 def log_facts(house: House, circuit: Circuit) -> Facts | None:
     """Facts of a circuit's log without its samples in doubt; None without readings.
 
-    O(samples) at the first need; then what was counted is kept in the store, with a hash of all
-    that it depends on.
+    O(samples) at the first need; then what was counted of a long log is kept in the store, with a
+    hash of all that it depends on.
     """
     infos, period_ns = house.stored_months(circuit)
     infos = [info for info in infos if info.samples]
@@ -105,7 +105,7 @@ def log_facts(house: House, circuit: Circuit) -> Facts | None:
     began = instant_of(infos[0].first_slot * period_ns)
     offset = began.tz_convert(house.timezone).utcoffset()
     offset_ns = round(offset.total_seconds()) * NS_PER_S if offset is not None else 0
-    load, tally = _counted(house, circuit, offset_ns)
+    load, tally = _counted(house, circuit, offset_ns, is_kept=is_long(infos))
     ends = [(info.first_slot, info.first_slot + info.samples) for info in infos]
     holes = [b[0] - a[1] for a, b in pairwise(ends)]
     longest = int(np.argmax(holes)) if holes else 0
@@ -130,13 +130,17 @@ def log_facts(house: House, circuit: Circuit) -> Facts | None:
     )
 
 
-def _counted(house: House, circuit: Circuit, offset_ns: int) -> tuple[LoggedLoad, _Tally]:
+def _counted(
+    house: House, circuit: Circuit, offset_ns: int, *, is_kept: bool
+) -> tuple[LoggedLoad, _Tally]:
     """Count over the samples of a circuit, or read what was counted before."""
     path = Store(house.path / "store").facts_path(circuit.name)
-    made_from = f"{FORMAT} {offset_ns} {made_from_what(house, circuit)}"
-    found = _read(path, made_from, offset_ns)
-    if found is not None:
-        return found
+    made_from = ""
+    if is_kept:
+        made_from = f"{FORMAT} {offset_ns} {made_from_what(house, circuit)}"
+        found = _read(path, made_from, offset_ns)
+        if found is not None:
+            return found
     tally = _Tally(offset_ns)
 
     def sure() -> Iterator[Trace]:
@@ -146,8 +150,9 @@ def _counted(house: House, circuit: Circuit, offset_ns: int) -> tuple[LoggedLoad
             yield trace
 
     load = logged_load(sure())
-    with suppress(OSError):
-        _write(path, made_from, load, tally)
+    if is_kept:
+        with suppress(OSError):
+            _write(path, made_from, load, tally)
     return load, tally
 
 
@@ -160,8 +165,7 @@ def _read(path: Path, made_from: str, offset_ns: int) -> tuple[LoggedLoad, _Tall
     start_ns, at_top, below_top, greatest_n, samples, rises, falls = kept["counts"].tolist()
     tally = _Tally(offset_ns)
     tally.samples, tally.rises, tally.falls = samples, rises, falls
-    tally.step_w = dict(zip(kept["windows"].tolist(), kept["steps_w"].tolist(), strict=True))
-    tally.steps = dict(zip(kept["windows"].tolist(), kept["steps"].tolist(), strict=True))
+    tally.windows, tally.step_w, tally.steps = kept["windows"], kept["steps_w"], kept["steps"]
     blocks_w = kept["blocks_w"]
     load = LoggedLoad(
         greatest_w=greatest_w,
@@ -182,9 +186,9 @@ def _write(path: Path, made_from: str, load: LoggedLoad, tally: _Tally) -> None:
     arrays = {
         "numbers": np.array([load.greatest_w, load.block_s]),
         "counts": np.array(counts, dtype=np.int64),
-        "windows": np.array(list(tally.step_w), dtype=np.int64),
-        "steps_w": np.array(list(tally.step_w.values()), dtype=np.float64),
-        "steps": np.array(list(tally.steps.values()), dtype=np.int64),
+        "windows": tally.windows,
+        "steps_w": tally.step_w,
+        "steps": tally.steps,
         "blocks_w": load.blocks_w,
     }
     write_kept(path, made_from, arrays)
@@ -207,13 +211,23 @@ def local_time(house: House, instant: pd.Timestamp) -> str:
 
 
 class _Tally:
-    """Counts over the samples of a circuit, beside those of `logged_load`."""
+    """Counts over the samples of a circuit, beside those of `logged_load`.
+
+    Attributes
+    ----------
+    windows : numpy.ndarray, shape (n,), int64
+        Ten minutes in which power changes, counted from 1970 by the clock as it stood when the log
+        began; in order.
+    step_w, steps : numpy.ndarray, shape (n,)
+        The least step of each, and how many.
+    """
 
     def __init__(self, offset_ns: int) -> None:
         self.offset_ns = offset_ns
         self.samples = self.rises = self.falls = 0
-        self.step_w: dict[int, float] = {}  # by window
-        self.steps: dict[int, int] = {}
+        self.windows = np.empty(0, dtype=np.int64)
+        self.step_w = np.empty(0)
+        self.steps = np.empty(0, dtype=np.int64)
 
     def take(self, trace: Trace) -> None:
         if not len(trace):
@@ -227,10 +241,28 @@ class _Tally:
         self.samples += samples
         self.rises += rises
         self.falls += int(steps.sum()) - rises
-        for at in np.flatnonzero(steps):
-            window = first + int(at)
-            self.step_w[window] = min(float(step_w[at]), self.step_w.get(window, np.inf))
-            self.steps[window] = int(steps[at]) + self.steps.get(window, 0)
+        there = np.flatnonzero(steps)
+        self._add(first + there, step_w[there], steps[there])
+
+    def _add(
+        self, windows: NDArray[np.int64], step_w: NDArray[np.float64], steps: NDArray[np.int64]
+    ) -> None:
+        """Add windows after those that are there; the first may be the last of them."""
+        if self.windows.size and windows.size and windows[0] == self.windows[-1]:
+            self.step_w[-1] = min(self.step_w[-1], step_w[0])
+            self.steps[-1] += steps[0]
+            windows, step_w, steps = windows[1:], step_w[1:], steps[1:]
+        self.windows = np.r_[self.windows, windows]
+        self.step_w = np.r_[self.step_w, step_w]
+        self.steps = np.r_[self.steps, steps]
+
+    def of(self, windows: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        """Least steps and numbers of steps of some windows; inf and 0 where none is."""
+        if not self.windows.size:
+            return np.full(windows.size, np.inf), np.zeros(windows.size, dtype=np.int64)
+        at = np.minimum(np.searchsorted(self.windows, windows), self.windows.size - 1)
+        there = self.windows[at] == windows
+        return np.where(there, self.step_w[at], np.inf), np.where(there, self.steps[at], 0)
 
 
 @njit(cache=True, nogil=True)
@@ -246,14 +278,16 @@ def _count(
     for window in range(steps.size):
         until_ns = (began_ns // WINDOW_NS + window + 1) * WINDOW_NS
         stop = min((until_ns - began_ns + period_ns - 1) // period_ns, watts.size)
-        while i < stop:
-            samples += int(not np.isnan(watts[i]))
-            step = watts[i + 1] - watts[i] if i + 1 < watts.size else np.float32(0)
-            if abs(step) > 0:  # NaN is not
-                steps[window] += 1
-                rises += int(step > 0)
-                step_w[window] = min(step_w[window], np.float64(abs(step)))
-            i += 1
+        least, many = np.float32(np.inf), 0
+        for k in range(i, min(stop, watts.size - 1)):
+            step = watts[k + 1] - watts[k]  # comparisons with NaN are false
+            size = abs(step)
+            rises += step > 0
+            many += size > 0
+            least = size if (size > 0) & (size < least) else least
+        for k in range(i, stop):
+            samples += watts[k] == watts[k]
+        step_w[window], steps[window], i = least, many, max(i, stop)
     return samples, rises
 
 
@@ -264,10 +298,11 @@ def _windows(load: LoggedLoad, tally: _Tally) -> Windows:
     window = (start + at) // WINDOW_NS
     begins = np.flatnonzero(np.r_[True, window[1:] != window[:-1]])[: window.size]
     here = window[begins]
+    step_w, steps = tally.of(here)
     return Windows(
         start_ns=here * WINDOW_NS - tally.offset_ns,
-        step_w=np.array([tally.step_w.get(int(one), np.inf) for one in here]),
-        steps=np.array([tally.steps.get(int(one), 0) for one in here], dtype=np.int64),
+        step_w=step_w,
+        steps=steps,
         high_w=np.fmax.reduceat(np.abs(blocks_w), begins) if window.size else np.empty(0),
     )
 
@@ -291,11 +326,11 @@ def _days(load: LoggedLoad, tally: _Tally) -> Days:
     out["mean_w"][which] = (np.add.reduceat(blocks, begins) / counts)[enough]
     out["low_w"][which] = np.minimum.reduceat(blocks, begins)[enough]
     out["high_w"][which] = np.maximum.reduceat(blocks, begins)[enough]
-    least: dict[int, float] = {}
-    for window, step in tally.step_w.items():
-        day_of = window // WINDOWS_A_DAY
-        least[day_of] = min(step, least.get(day_of, np.inf))
-    out["step_w"][which] = [least.get(first + int(one), np.nan) for one in which]
+    least = np.full(number, np.inf)
+    day_of = tally.windows // WINDOWS_A_DAY - first
+    inside = (day_of >= 0) & (day_of < number)
+    np.minimum.at(least, day_of[inside], tally.step_w[inside])
+    out["step_w"][which] = np.where(np.isfinite(least), least, np.nan)[which]
     return Days(first=first, **out)
 
 

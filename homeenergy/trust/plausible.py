@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -13,7 +13,7 @@ from homeenergy.house.carrying import IN_HOURS, IN_MINUTES, most_volts_v, most_w
 from homeenergy.readings.doubt import BEYOND, CLIPPED, CODE, STUCK
 from homeenergy.readings.house import House
 from homeenergy.trust.clamps.logged_load import LoggedLoad
-from homeenergy.trust.concern import Implausible
+from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.trust.log_facts import Facts, from_when, instant_of, local_time, log_facts
 from homeenergy.trust.plausible_house import FEW_BEYOND, TESTS_OF_A_HOUSE, dates
 from homeenergy.units import NS_PER_S, S_PER_H
@@ -63,15 +63,20 @@ def implausible_readings(
     found += dates(facts, instant)
     for more in TESTS_OF_A_HOUSE:
         found += more(house, facts, found)
-    known = {name for one in found if one.explains for name in one.circuits}
-    kept = [one for one in found if one.explains or not _is_explained(one, known)]
+    kept = _without_consequences(found)
     return tuple(sorted(kept, key=lambda one: one.weight != "wrong"))
 
 
-def _is_explained(one: Implausible, known: set[str]) -> bool:
-    """Whether it is a consequence of what is known to be wrong with its circuits."""
-    consequence = one.too_much or one.weight == "doubtful"
-    return consequence and bool(one.circuits) and known.issuperset(one.circuits)
+def _without_consequences(found: Sequence[Implausible]) -> list[Implausible]:
+    """Leave out what says less of circuits that are held out anyway, or what their reason says."""
+    out = held_out([one for one in found if not one.of_sums]).keys()
+    explained = held_out([one for one in found if one.explains]).keys()
+
+    def follows(one: Implausible) -> bool:
+        known = out if one.weight != "wrong" else explained if one.too_much else ()
+        return bool(one.circuits) and set(one.circuits) <= set(known)
+
+    return [one for one in found if one.explains or not follows(one)]
 
 
 # One circuit ------------------------------------------------------------------------------------
@@ -117,7 +122,10 @@ def _beyond_breaker(house: House, facts: Facts) -> Iterator[Implausible]:
     if _many_beyond(facts):  # said already
         return
     spans = ((2 / 60, IN_MINUTES, "two minutes"), (1.0, IN_HOURS, "an hour"))
+    highest_w = float(np.nanmax(np.abs(facts.load.blocks_w), initial=0.0))
     for hours, times, words in spans:
+        if highest_w <= most_w(facts.circuit, house.supply, times=times):
+            continue
         means = np.abs(facts.load.hours_w(1)) if hours == 1 else _over(facts.load, hours)
         if not means.size or not np.isfinite(means).any():
             continue

@@ -286,8 +286,11 @@ def _in_another_unit(house: House, facts: Facts) -> Implausible | None:
     own_w = float(np.quantile(steps_w[asked], DIGIT_SHARE, method="lower"))
     if np.mean(np.abs(steps_w[asked] / own_w - 1) <= SAME_STEP) < DIGIT_SHARE:
         return None  # it is not printed with so many digits
+    least_w, most_w = (1 - SAME_STEP) * steps_w[asked].min(), (1 + SAME_STEP) * steps_w[asked].max()
     for factor, words in FACTORS.items():
         for times in (factor, 1 / factor):
+            if not least_w <= own_w * times * MOST_STEPS or most_w < own_w * times:
+                continue
             ratio = np.divide(steps_w, own_w * times, out=np.zeros(asked.size), where=asked)
             whole = np.clip(np.round(ratio), 1, MOST_STEPS)
             near = asked & (np.abs(ratio - whole) <= SAME_STEP * whole) & (high_w > 0)

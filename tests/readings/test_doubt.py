@@ -210,7 +210,8 @@ def test_no_figure_rests_on_a_sample_in_doubt():
     np.testing.assert_allclose(kwh, daily_energy(plain)["kwh"], atol=1e-3)
 
 
-def test_a_house_keeps_its_doubts_until_its_log_or_schedule_changes(tmp_path):
+def test_a_house_keeps_its_doubts_until_its_log_or_schedule_changes(tmp_path, monkeypatch):
+    monkeypatch.setattr("homeenergy.readings.quality.KEPT_FROM", 20_000)
     table = frame("2026-03-01", 20_000)
     table.iloc[700, 1] = 65535
     folder = make_house(tmp_path, {"a.csv": iso_csv(table)})

@@ -395,6 +395,7 @@ def test_a_counter_and_small_loads_pass(tmp_path):
 
 
 def test_what_was_counted_is_kept_until_anything_changes(tmp_path, monkeypatch):
+    monkeypatch.setattr("homeenergy.readings.quality.KEPT_FROM", 1)
     made = house(tmp_path / "one", daily(loads(1)))
     kettle = made.circuit("kettle")
     first = log_facts(made, kettle)

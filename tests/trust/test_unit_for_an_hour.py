@@ -109,8 +109,11 @@ def test_steps_are_counted_in_one_pass_as_one_by_one(seed):
     assert tally.samples == np.isfinite(watts).sum() + np.isfinite(watts[cut])
     assert (tally.rises, tally.falls) == ((steps > 0).sum(), (steps < 0).sum())
     differ = np.abs(steps) > 0
-    for one in np.unique(window[differ]):
-        mine = np.abs(steps[differ & (window == one)])
-        assert tally.step_w[one] == mine.min()
-        assert tally.steps[one] == mine.size
-    assert len(tally.steps) == np.unique(window[differ]).size
+    there = np.unique(window[differ])
+    np.testing.assert_array_equal(tally.windows, there)
+    mine = [np.abs(steps[differ & (window == one)]) for one in there]
+    for step_w, number in (tally.of(there), (tally.step_w, tally.steps)):
+        assert step_w.tolist() == [one.min() for one in mine]
+        assert number.tolist() == [one.size for one in mine]
+    step_w, number = tally.of(np.array([there.max(initial=0) + 1]))
+    assert (step_w.tolist(), number.tolist()) == ([np.inf], [0])

@@ -368,9 +368,9 @@ class _Numbers:
         if kind != pa.float64():
             column = column.cast(pa.float64())
         values: NDArray[np.float64] = column.to_numpy()
-        beyond = np.abs(values) > LARGEST_READING
-        if beyond.any():
-            row = int(np.argmax(beyond))
+        ends = np.fmin.reduce(values, initial=0.0), np.fmax.reduce(values, initial=0.0)
+        if max(-ends[0], ends[1]) > LARGEST_READING:
+            row = int(np.argmax(np.abs(values) > LARGEST_READING))
             what = "is not a finite number"
             if np.isfinite(values[row]):
                 what = f"{values[row]:g} is more than any reading can be"

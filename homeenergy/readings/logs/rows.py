@@ -46,7 +46,7 @@ def find_period_ns(times_ns: NDArray[np.int64]) -> int | None:
     tenth-of-an-octave, and a pace loggers are usually set to where one is within 3 %. A result
     within 5 % of whole seconds becomes whole seconds. O(n log n).
     """
-    steps = _steps(times_ns)
+    steps = _one_if_alike(_steps(times_ns))
     if steps.size == 0:
         return None
     values, counts = np.unique(np.maximum((steps + _MS // 2) // _MS, 1), return_counts=True)
@@ -81,6 +81,11 @@ def _steps(times_ns: NDArray[np.int64]) -> NDArray[np.int64]:
     return steps[:: max(steps.size // _ENOUGH, 1)]
 
 
+def _one_if_alike(steps: NDArray[np.int64]) -> NDArray[np.int64]:
+    """One of steps that are all the same: it tells as much as all of them."""
+    return steps[:1] if steps.size and steps.min() == steps.max() else steps
+
+
 def has_pace(times_ns: NDArray[np.int64], period_ns: int) -> bool:
     """Whether a logger clearly writes every `period_ns`, rather than when something changes.
 
@@ -101,7 +106,7 @@ def has_pace(times_ns: NDArray[np.int64], period_ns: int) -> bool:
     its first ten multiples (rows are lost, or come late); or three in five steps are between two
     thirds and one and a half of it (jitter). Steps of one millisecond more or less count as equal.
     """
-    steps = _steps(times_ns).astype(np.float64)
+    steps = _one_if_alike(_steps(times_ns)).astype(np.float64)
     if steps.size == 0:
         return True
     times_met = np.maximum(np.round(steps / period_ns), 1)

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from homeenergy.files import replacing
 from homeenergy.house.schedule import Correction
+from homeenergy.readings.store.kept import KEPT_FROM
 from homeenergy.readings.store.store import FLOATS, VERIFIED, MonthInfo, Store, sum_of_words
 
 WIDTHS = (60, 3600)
-KEPT_FROM = 1 << 18  # samples; own choice
 FORMAT = 2
 TOGETHER = 1 << 17  # samples that are summed up in one go, so that they stay in the cache
 _KEY = b"homeenergy"

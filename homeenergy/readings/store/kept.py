@@ -1,4 +1,7 @@
-"""Arrays that were worked out from a log and are kept next to it, with what they were made from."""
+"""Arrays that were worked out from a log and are kept next to it, with what they were made from.
+
+What is worked out of a short log in milliseconds is not kept.
+"""
 
 from __future__ import annotations
 
@@ -13,6 +16,7 @@ from numpy.typing import NDArray
 
 from homeenergy.files import replacing
 
+KEPT_FROM = 1 << 18  # samples; own choice
 _DIGEST, _LENGTH = 16, 8  # bytes of the hash of all that follows, and of the head's length
 
 
