@@ -27,7 +27,7 @@ from homeenergy.readings.store.bins import keep_bins
 from homeenergy.readings.store.kept import KEPT_FROM, read_kept, write_kept
 from homeenergy.readings.store.store import MonthInfo, Store, short_hash
 from homeenergy.readings.trace import Trace, correct_in_place
-from homeenergy.units import NS_PER_S
+from homeenergy.units import NS_PER_S, WH_PER_KWH
 
 NEGATIVE_W = 5.0
 
@@ -54,7 +54,8 @@ def circuit_quality(
         (share of the time between them that has samples); gaps (stretches without);
         longest_gap_s; rows, repeats (rows that shared an instant with another), conflicts
         (instants with different values), out_of_order,
-        resets, rejected (as logged); doubted (samples in doubt), doubt (how many for which reason,
+        resets, rejected (as logged); missed_kwh (what its counter counted while nothing was
+        logged, at least [kWh]); doubted (samples in doubt), doubt (how many for which reason,
         see `homeenergy.readings.doubt.REASONS`); spikes (lone or held); stuck_s (longest stretch
         stuck at one value); negative_share (of the samples; see `count_negative`).
     """
@@ -76,6 +77,7 @@ def circuit_quality(
         "gaps": found.gaps,
         "longest_gap_s": found.longest * period_ns / NS_PER_S,
         **{name: sum(getattr(info, name) for info in infos) for name in counted},
+        "missed_kwh": sum(info.missed_wh for info in infos) / WH_PER_KWH,
         "doubted": sum(counts.values()),
         "doubt": ", ".join(f"{number} {reason}" for reason, number in counts.items()),
         "spikes": sum(counts.get(REASONS[flag], 0) for flag in (LONE, HELD)),

@@ -813,11 +813,12 @@ def test_a_short_may_is_of_the_months_around_it():
     assert time_format_of(short, all_dates=list)[0] == "%d %b %Y"
 
 
-def test_months_in_another_language_are_refused_with_what_to_do(tmp_path):
-    stamps = [stamp.replace("Oct", "Okt") for stamp in FRAME.index.strftime("%d. %b %Y %H:%M")]
+def test_months_in_an_unknown_language_are_refused_with_what_to_do(tmp_path):
+    stamps = [stamp.replace("Oct", "paź") for stamp in FRAME.index.strftime("%d. %b %Y %H:%M")]
     lines = wide([*FRAME], columns(), sep=";", stamps=stamps)
-    with pytest.raises(HouseError, match=r"read in English alone: export .* months as numbers"):
+    with pytest.raises(HouseError, match=r"no column holds times") as refused:
         through(tmp_path, write(tmp_path, "a.csv", lines))
+    assert "or export them as 2026-03-29 14:05" in refused.value.fix
 
 
 def test_a_workbook_in_an_archive(tmp_path):

@@ -18,6 +18,7 @@ from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.remarks import (
     bench_remarks,
     doubt_remark,
+    missed_remark,
     remarks_on,
     sharing_question,
     sharing_remark,
@@ -306,6 +307,8 @@ def house_findings(
         doubted = doubt_remark(house.doubts(circuit), trace) if finding.days else None
         if doubted is not None:
             finding = replace(finding, remarks=(*finding.remarks, doubted))
+        if finding.days and (missed := missed_remark(house, circuit)) is not None:
+            finding = replace(finding, remarks=(*finding.remarks, missed))
         if circuit.name in house.switched and not house.has_readings(circuit):
             without = "its log says when it is on, not what it draws: state its watts"
             finding = replace(finding, remarks=(without,))

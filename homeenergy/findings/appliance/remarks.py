@@ -45,6 +45,7 @@ LONG_USE_H, FAR_LONGER = 6.0, 10.0
 FAR_ABOVE = 2.0
 # Runs less sure than this are in doubt; that is said where they are this share of all. Own rule.
 SURE, MANY_IN_DOUBT = 0.8, 0.1
+LEAST_MISSED_WH = 10.0  # from which on it is said; own choice
 DOUBTED_SHARE = 0.002  # of the readings, from which on it is said
 
 
@@ -100,6 +101,23 @@ def remarks_on(
             f"{2 * trace.period_s:g} s, or that close together, cannot be distinguished"
         )
     return tuple(remarks)
+
+
+def missed_remark(house: House, circuit: Circuit) -> str | None:
+    """Say what the counter of a circuit counted while nothing was logged; None for nothing.
+
+    The least is said: what passed from one calendar month to the next is not known.
+    """
+    if circuit.part_of:
+        return None
+    missed_wh = sum(info.missed_wh for info in house.stored_months(circuit)[0])
+    missed_wh *= circuit.clamp.in_order[0].value
+    if abs(missed_wh) < LEAST_MISSED_WH:
+        return None
+    return (
+        f"its counter counted at least {two_digits(missed_wh / WH_PER_KWH)} kWh while nothing was "
+        "logged; no figure here holds it"
+    )
 
 
 def sharing_question(house: House, circuit: Circuit, trace: Trace, *, cycles: Cycles) -> str | None:

@@ -19,6 +19,7 @@ from homeenergy.house.layouts import LogLayout
 from homeenergy.house.log_columns import LogColumn
 from homeenergy.house.schedule import circuit_names
 from homeenergy.readings.logs.columns import NO_UNIT
+from homeenergy.readings.logs.dated import with_dates
 from homeenergy.readings.logs.describe import describe_files, file_suffix
 from homeenergy.readings.logs.labels import same_name
 from homeenergy.readings.logs.pace import A_ROW, find_pace
@@ -26,10 +27,20 @@ from homeenergy.readings.logs.propose import Description
 from homeenergy.readings.logs.roles import listed
 from homeenergy.readings.logs.sample import first_lines, holds_values
 from homeenergy.readings.logs.tables import NoRowsError
-from homeenergy.readings.logs.unpack import JSON, SHEETS, is_packed, refuse_other, unpack
+from homeenergy.readings.logs.unpack import (
+    ARROW,
+    COMPRESSED,
+    DATABASES,
+    JSON,
+    SHEETS,
+    is_packed,
+    refuse_other,
+    unpack,
+)
 from homeenergy.units import NS_PER_S
 
 _LOGS = {".csv", ".txt", ".tsv", ".log", ".dat", ".gz", ".parquet", ".zip", *SHEETS, *JSON}
+_LOGS |= {*COMPRESSED, *DATABASES, *ARROW}
 _LOOKED_AT = 20  # numbered files of which it is seen whether they follow one another
 _NEXT_NS = 86_400 * NS_PER_S
 _SEVERAL = 2  # labels in common, which chance does not give
@@ -194,7 +205,7 @@ def find_files(
     """
     found: dict[Path, PurePosixPath] = {}
     left_out: dict[str, str] = {}
-    refused: HouseError | None = None  # JSON may hold the settings of a program
+    refused: HouseError | None = None  # these may hold the settings of a program
     for number, one in enumerate(given):
         if not one.exists():
             raise HouseError("there is no such file", path=one)
@@ -215,7 +226,7 @@ def find_files(
                 try:
                     unpacked_files = unpack(path, into)
                 except HouseError as error:
-                    if not one.is_dir() or path.suffix.lower() not in JSON:
+                    if not one.is_dir() or path.suffix.lower() not in (*JSON, *DATABASES):
                         raise
                     refused, left_out[str(place)] = error, error.what
                     continue
@@ -226,7 +237,8 @@ def find_files(
             else:
                 if path.stat().st_size:
                     refuse_other(path)
-                found[path] = place
+                dated = with_dates(path, place, unpacked / str(number) / place.parent / "dated")
+                found[dated or path] = place
     if not found:
         if refused:
             raise refused

@@ -479,7 +479,7 @@ def counter_power(
     *,
     hold_ns: int,
     rolls_over_at: float | None = None,
-) -> tuple[_Instants, NDArray[np.float64], _Instants, _Instants]:
+) -> tuple[_Instants, NDArray[np.float64], _Instants, _Instants, _Wh]:
     """Mean power between one reading of a counter and the next.
 
     Parameters
@@ -496,10 +496,12 @@ def counter_power(
 
     Returns
     -------
-    times_ns, power_w, resets_ns, rejected_ns
+    times_ns, power_w, resets_ns, rejected_ns, missed_wh
         The power holds from its instant to the next one; NaN where it is not known. `resets_ns`
         are the instants of the steps down that were understood; `rejected_ns` those of readings
         that were not believed, and the beginnings of intervals that need an absurd power.
+        `missed_wh` is what was counted from each instant to the next where that is too far away:
+        when it was used is not known; after a reset it is the least that was used.
 
     Notes
     -----
@@ -526,14 +528,17 @@ def counter_power(
         deep = _far_below(counter, highest)
         counter = highest
     if times.size == 0:
-        return times, counter, times, times
+        return times, counter, times, times, counter
     step_ns, step_wh = np.diff(times), np.diff(counter)
     begun_again = counter[1:] if rolls_over_at is None else step_wh + rolls_over_at
-    power = np.where(down, begun_again, step_wh) * (S_PER_H * NS_PER_S) / step_ns
+    counted_wh = np.where(down, begun_again, step_wh)
+    power = counted_wh * (S_PER_H * NS_PER_S) / step_ns
     absurd = np.abs(power) > np.where(down, limit_w, ABSURD_W)
-    power[absurd | deep | (step_ns > hold_ns)] = np.nan
+    far = step_ns > hold_ns
+    power[absurd | deep | far] = np.nan
     rejected = np.sort(np.r_[rejected, times[:-1][absurd]])
-    return times, np.append(power, np.nan), times[1:][down & ~absurd], rejected
+    missed_wh = np.append(np.where(far & ~absurd & ~deep, counted_wh, 0.0), 0.0)
+    return times, np.append(power, np.nan), times[1:][down & ~absurd], rejected, missed_wh
 
 
 def _believed_w(times_ns: _Instants, counter_wh: _Wh, down: NDArray[np.bool_]) -> float:

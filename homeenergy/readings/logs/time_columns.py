@@ -154,7 +154,8 @@ def _time_columns(table: Table) -> tuple[str | int, ...]:
         raise HouseError(
             f"{clocks[0]!r} holds times of day, and no column their dates",
             path=table.path,
-            fix="Export the log with dates. A date in the name of a file is not read.",
+            fix="Export the log with dates. `homeenergy new` reads them in names of files, too, as "
+            "in 2026-03-29.csv.",
         )
     for name in table.names:
         if _counts_days(table, name):
@@ -166,8 +167,9 @@ def _time_columns(table: Table) -> tuple[str | int, ...]:
     raise HouseError(
         f"no column holds times; its columns are {columns}",
         path=table.path,
-        fix="Names of months are read in English alone: export the log with months as numbers. If "
-        "times are written in another unusual way, write the [[log]] block by hand.",
+        fix="If lines of totals or remarks stand between the rows, delete them. If times are "
+        "written in an unusual way, write the [[log]] block by hand, or export them as "
+        "2026-03-29 14:05.",
     )
 
 

@@ -8,6 +8,11 @@ from datetime import date, datetime
 from itertools import pairwise
 
 from homeenergy.errors import HouseError
+from homeenergy.readings.logs.calendar_words import (
+    names_foreign_month,
+    plain_words,
+    short_months,
+)
 
 _DATE = r"(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})"
 _TIME = r"(\d{1,2}):(\d{2})(?::(\d{2})(?:([.,])(\d+))?)?( ?[AaPp][Mm])?"
@@ -48,9 +53,12 @@ Dates = Callable[[], Iterable[str]]
 
 
 def start_of(text: str) -> str:
-    """The start of a cell that holds both ends of a row's period, as 00:00 - 00:15; else all."""
+    """The start of a cell that holds both ends of a row's period, as 00:00 - 00:15; else all.
+
+    Days of the week are left out (see `plain_words`).
+    """
     found = _SPAN.fullmatch(text.strip())
-    return found[1] if found else text
+    return plain_words(found[1] if found else text)
 
 
 def plain_half(text: str) -> str:
@@ -104,17 +112,20 @@ def is_stamp(text: str) -> bool:
 
 def is_date(text: str) -> bool:
     """Whether a cell is a date alone."""
+    text = start_of(text)
     found = _STAMP.fullmatch(text.strip())
     return not found[6] if found else "%M" not in (worded_pattern(text) or "%M")
 
 
 def worded_pattern(text: str) -> str | None:
-    """Pattern of a stamp with an English month, or of digits alone; None where it is neither.
+    """Pattern of a stamp that names a month, or of digits alone; None where it is neither.
 
-    Of two numbers besides the month and the time, the one of four digits is the year; where both
-    are shorter, the day comes first.
+    A month in another language than English is read as `short_months` gives it. Of two numbers
+    besides the month and the time, the one of four digits is the year; where both are shorter, the
+    day comes first.
     """
     text = text.strip()
+    text = short_months(text) if names_foreign_month(text) else text
     compact = _COMPACT.fullmatch(text)
     if compact:
         seconds = ("%S" if compact[4] else "") + (f"{compact[5]}%f" if compact[5] else "")
@@ -142,6 +153,8 @@ def worded_pattern(text: str) -> str | None:
 
 def _pattern_of_all(texts: Sequence[str]) -> str | None:
     """The one pattern of stamps with month names; May is short among long months."""
+    if any(map(names_foreign_month, texts)):
+        texts = [*map(short_months, texts)]
     long = any(_LONG_MONTH.search(text) for text in texts)
     patterns = set()
     for text in texts:

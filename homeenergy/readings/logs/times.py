@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
+from homeenergy.readings.logs.calendar_words import FOREIGN, short_months
 from homeenergy.readings.logs.time_formats import END_OF_DAY, start_of
 from homeenergy.units import NS_PER_S
 
@@ -295,7 +296,10 @@ def _check_range(ns: NDArray[np.int64], columns: list[pa.ChunkedArray], time_for
 
 
 def _from_text(columns: list[pa.ChunkedArray], time_format: str, zone: tzinfo) -> Stamps:
-    parts = [_starts(pc.utf8_trim_whitespace(column.cast(pa.string()))) for column in columns]
+    parts = [
+        _spelled(pc.utf8_trim_whitespace(column.cast(pa.string())), time_format)
+        for column in columns
+    ]
     if "%p" in time_format:
         parts = [pc.replace_substring_regex(part, r"([AaPp])\.\s?[Mm]\.", r"\1m") for part in parts]
     patterns = time_format.split(" ")
@@ -317,14 +321,17 @@ def _from_text(columns: list[pa.ChunkedArray], time_format: str, zone: tzinfo) -
     return _from_distinct(joined, time_format, zone)
 
 
-def _starts(texts: pa.ChunkedArray) -> pa.ChunkedArray:
-    """Starts of periods, where cells hold both ends."""
+def _spelled(texts: pa.ChunkedArray, time_format: str) -> pa.ChunkedArray:
+    """Starts of periods, where cells hold both ends, and months in English."""
     first = str(texts[0]) if len(texts) else ""
-    if start_of(first) == first:
+    starts = start_of(first) != first and "%a" not in time_format.lower()
+    foreign = "%b" in time_format and pc.any(pc.match_substring_regex(texts, FOREIGN)).as_py()
+    if not starts and not foreign:
         return texts
     codes, values = _coded(texts)
-    starts = pa.array([start_of(value).strip() for value in values])
-    return pa.chunked_array([starts.take(pa.array(codes))])
+    values = [start_of(value).strip() for value in values] if starts else values
+    values = [*map(short_months, values)] if foreign else values
+    return pa.chunked_array([pa.array(values).take(pa.array(codes))])
 
 
 def _halves(texts: pa.ChunkedArray) -> list[pa.ChunkedArray] | None:

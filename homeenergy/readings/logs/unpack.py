@@ -1,14 +1,22 @@
-"""Spreadsheets, archives and JSON as text files, and what a file is that is none of these."""
+"""Spreadsheets, archives, databases and JSON as text files, and what other files are."""
 
 from __future__ import annotations
 
+import bz2
 import csv
 import json
+import lzma
+import re
+import sqlite3
 import zipfile
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from datetime import date, datetime, time, timedelta
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import IO, Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from homeenergy.errors import HouseError
 
@@ -25,23 +33,27 @@ _OTHERS = (
     (b"GIF8", "a picture"),
     (b"7z\xbc\xaf", "a 7z archive"),
     (b"Rar!", "a RAR archive"),
-    (b"BZh", "a bzip2 archive"),
-    (b"\xfd7zXZ", "an xz archive"),
-    (b"\x28\xb5\x2f\xfd", "a Zstandard archive"),
-    (b"SQLite format 3", "an SQLite database"),
     (b"\x7fELF", "a program"),
     (b"{\\rtf", "a text document of a word processor"),
     (b"<!DOCTYPE", "a web page"),
     (b"<html", "a web page"),
+    (b"<table", "a web page"),
 )
+_COMPRESSED = {b"BZh": "bz2", b"\xfd7zXZ": "xz", b"\x28\xb5\x2f\xfd": "zstd"}
+COMPRESSED = (".bz2", ".xz", ".zst")
+_DATABASE, DATABASES = b"SQLite format 3", (".db", ".sqlite", ".sqlite3")
+_ARROW, ARROW = b"ARROW1", (".feather", ".arrow", ".ipc")
+# Cells that a spreadsheet shall not turn into numbers or dates.
+_FORMULA, _FORMULAS = re.compile(rb'(^|[,;\t|])"?="+([^"]*)"+', re.MULTILINE), 2
 
 
 def is_packed(path: Path) -> bool:
-    """Whether a file is a spreadsheet, an archive of files, or JSON."""
+    """Whether a file is a spreadsheet, an archive, a database, JSON, or has cells as ="12"."""
     with path.open("rb") as file:
-        start = file.read(8)
+        start = file.read(1 << 16)
     return (
-        start.startswith(b"PK\x03\x04")
+        start.startswith((b"PK\x03\x04", _DATABASE, _ARROW, *_COMPRESSED))
+        or len(_FORMULA.findall(start)) >= _FORMULAS
         or (start.startswith(b"\xd0\xcf\x11\xe0") and path.suffix.lower() in SHEETS)
         or _is_json(path)
     )
@@ -87,7 +99,8 @@ def unpack(path: Path, into: Path) -> list[Path]:
     ----------
     path : Path
         A spreadsheet (each sheet becomes a CSV), JSON that holds a list of records or a record a
-        line, or a .zip (what is packed in it is unpacked too).
+        line, an SQLite database of one table, an Arrow file (which becomes Parquet), a .zip or a
+        compressed file (what is packed in it is unpacked too), or text with cells as ="12".
     into : Path
         Folder in which the files are made.
 
@@ -104,6 +117,18 @@ def unpack(path: Path, into: Path) -> list[Path]:
         return _sheets(path, into)
     if _is_json(path):
         return _records_as_csv(path, into)
+    with path.open("rb") as file:
+        start = file.read(1 << 16)
+    into.mkdir(parents=True, exist_ok=True)
+    for begin, kind in _COMPRESSED.items():
+        if start.startswith(begin):
+            return _decompressed(path, into, kind)
+    if start.startswith(_DATABASE):
+        return [_table_as_csv(path, into)]
+    if start.startswith(_ARROW):
+        return [_as_parquet(path, into)]
+    if _FORMULA.search(start):
+        return [_without_formulas(path, into)]
     try:
         with zipfile.ZipFile(path) as packed:
             names = {PurePosixPath(info.filename).parts[0] for info in packed.infolist()}
@@ -114,6 +139,88 @@ def unpack(path: Path, into: Path) -> list[Path]:
         raise HouseError(
             f"cannot be unpacked ({error})", path=path, fix="Unpack it, and give the files in it."
         ) from None
+
+
+def _decompressed(path: Path, into: Path, kind: str) -> list[Path]:
+    """The one file that is compressed."""
+    name = path.stem if path.suffix.lower() in COMPRESSED else path.name
+    target = into / (name if "." in name else f"{name}.csv")
+    try:
+        with _opened(path, kind) as source, target.open("wb") as out:
+            while piece := source.read(1 << 20):
+                out.write(piece)
+                if out.tell() > MOST_BYTES:
+                    raise HouseError(
+                        f"holds more than {MOST_BYTES / 1e9:g} GB",
+                        path=path,
+                        fix="Unpack it, and give the file in it.",
+                    )
+    except (lzma.LZMAError, EOFError, OSError, pa.ArrowException) as error:
+        raise HouseError(
+            f"cannot be unpacked ({error})", path=path, fix="Unpack it, and give the file in it."
+        ) from None
+    if not is_packed(target):
+        return [target]
+    made = unpack(target, target.with_name(target.name + "_unpacked"))
+    target.unlink()
+    return made
+
+
+def _opened(path: Path, kind: str) -> IO[bytes]:
+    if kind == "zstd":
+        return pa.CompressedInputStream(pa.OSFile(str(path)), kind)  # type: ignore[no-any-return]
+    return lzma.open(path) if kind == "xz" else bz2.open(path)
+
+
+def _table_as_csv(path: Path, into: Path) -> Path:
+    """The one table of a database that holds rows."""
+    fix = "Export the table with the readings as CSV, joined with the names of its circuits."
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as base:
+            names = base.execute(
+                "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
+            )
+            quoted = ['"{}"'.format(name.replace('"', '""')) for (name,) in names.fetchall()]
+            tables = [t for t in quoted if base.execute(f"SELECT 1 FROM {t} LIMIT 1").fetchone()]
+            if len(tables) != 1:
+                what = f"holds several tables: {', '.join(tables)}" if tables else "holds no rows"
+                raise HouseError(f"is a database that {what}", path=path, fix=fix)
+            rows = base.execute(f"SELECT * FROM {tables[0]}")
+            target = into / f"{path.stem}.csv"
+            with target.open("w", encoding="utf-8", newline="") as file:
+                out = csv.writer(file, lineterminator="\n")
+                out.writerow([one[0] for one in rows.description])
+                out.writerows(rows)
+    except sqlite3.Error as error:
+        raise HouseError(
+            f"is a database that cannot be read ({error})", path=path, fix=fix
+        ) from None
+    return target
+
+
+def _as_parquet(path: Path, into: Path) -> Path:
+    """An Arrow file as Parquet, a batch after the other."""
+    target = into / f"{path.stem}.parquet"
+    try:
+        with pa.memory_map(str(path)) as source:
+            batches = pa.ipc.open_file(source)
+            with pq.ParquetWriter(target, batches.schema) as out:
+                for number in range(batches.num_record_batches):
+                    out.write_batch(batches.get_batch(number))
+    except (pa.ArrowException, OSError) as error:
+        raise HouseError(
+            f"cannot be read ({error})", path=path, fix="Export the log as CSV or Parquet."
+        ) from None
+    return target
+
+
+def _without_formulas(path: Path, into: Path) -> Path:
+    """Text with cells as "12" where it has ="12"."""
+    target = into / (path.name if path.suffix else f"{path.name}.csv")
+    with path.open("rb") as source, target.open("wb") as out:
+        for line in source:
+            out.write(_FORMULA.sub(rb'\1"\2"', line))
+    return target
 
 
 def _members(path: Path, packed: zipfile.ZipFile, into: Path) -> list[Path]:

@@ -11,7 +11,8 @@ The rule, for every kind of log:
   away, or up to the stated hold; else for one period.
 * Energy counter: between two readings at most the hold apart the power is constant. After a
   reset the counter starts from 0, or rolls over where that is stated. An interval that would
-  need more than 100 kW is missing.
+  need more than 100 kW is missing. What was counted between readings farther apart is kept as a
+  sum (`missed_wh`), since when it was used is not known.
 * Where stamps mark the end, a row covers the time since the row before it, if that is at most the
   hold away, else one row period.
 * A missing value (NaN) ends the hold of the row before it.
@@ -188,6 +189,7 @@ class Gridded:
     conflicts: int
     resets: int
     rejected: int
+    missed_wh: float
 
 
 def grid_columns(
@@ -230,8 +232,11 @@ def grid_columns(
     held: dict[int, _Held] = {}
     for column, value, twice in zip(columns, values, differing, strict=True):
         resets = rejected = _NONE
+        missed_wh = 0.0
         if column.quantity == "energy_counter":
-            spans, value, resets, rejected = _of_counter(rows.times_ns, value, column, grid)
+            spans, value, resets, rejected, missed = _of_counter(rows.times_ns, value, column, grid)
+            mine = slice(*np.searchsorted(spans.start, edges))
+            missed_wh = float(missed[mine].sum())
             mine = _Held(spans, grid, between)
         else:
             hold_ns = grid.energy_hold_ns if column.quantity == "energy" else grid.hold_ns
@@ -248,6 +253,7 @@ def grid_columns(
                 conflicts=_inside(twice, edges),
                 resets=_inside(resets, edges),
                 rejected=_inside(rejected, edges),
+                missed_wh=missed_wh,
             )
         )
     return out
@@ -321,14 +327,14 @@ def _one_row_an_instant(
 
 def _of_counter(
     times_ns: _Instants, values: Values, column: Column, grid: Grid
-) -> tuple[_Spans, Values, _Instants, _Instants]:
-    """Spans between the readings of a counter, power in them, resets, and what was rejected."""
-    rows, power_w, resets, rejected = counter_power(
+) -> tuple[_Spans, Values, _Instants, _Instants, Values]:
+    """Spans between the readings of a counter, power in them, resets, and what was left out."""
+    rows, power_w, resets, rejected, missed_wh = counter_power(
         times_ns, values, hold_ns=grid.hold_ns, rolls_over_at=column.rolls_over_at
     )
     # After the last reading nothing is known.
     end = np.append(rows[1:], rows[-1:] + grid.period_ns)
-    return _Spans(rows, end), power_w, resets, rejected
+    return _Spans(rows, end), power_w, resets, rejected, missed_wh
 
 
 def _inside(ascending_ns: NDArray[np.int64], edges_ns: tuple[int, int]) -> int:

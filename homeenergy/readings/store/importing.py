@@ -455,6 +455,7 @@ def _write_month(
         conflicts=sum(part.conflicts for part, _, _ in parts) + conflicts,
         resets=sum(part.resets for part, _, _ in parts),
         rejected=sum(part.rejected for part, _, _ in parts),
+        missed_wh=sum(part.missed_wh for part, _, _ in parts),
     )
     store.write(info, whole.watts[first:stop])
 

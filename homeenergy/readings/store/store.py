@@ -59,7 +59,8 @@ class MonthInfo:
     `signature` stands for everything the samples depend on, `made_as` for the layout alone, and
     `words` is the `sum_of_words` of the samples. The counts are of rows as logged: rows in the
     month, rows that shared an instant, instants with different values, rows out of order, counter
-    resets, counter intervals rejected as absurd.
+    resets, counter intervals rejected as absurd; `missed_wh` is what counters counted while nothing
+    was logged [Wh].
     """
 
     circuit: str
@@ -76,6 +77,7 @@ class MonthInfo:
     out_of_order: int = 0
     resets: int = 0
     rejected: int = 0
+    missed_wh: float = 0.0
 
 
 MOST_KEPT_BYTES = 11_000_000  # a month at 1 s
@@ -255,6 +257,8 @@ class Store:
         path = self.path(info.circuit, info.month)
         path.parent.mkdir(parents=True, exist_ok=True)
         month = {name: getattr(info, name) for name in info.__slots__}
+        if not info.missed_wh:
+            del month["missed_wh"]
         month["words"] = sum_of_words(watts)
         note = {"format": FORMAT, "month": month, "check": _check(month)}
         text = json.dumps(note, sort_keys=True)
