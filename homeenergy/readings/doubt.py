@@ -160,8 +160,8 @@ def find_doubts(months: Iterable[tuple[int, Watts, Watts | None]], *, nature: Na
     *Excursion*: readings of one value, for at most 30 s, above both neighbours by more than 20 W
     and back where the power was (within 3 % of the excess, or four typical steps); below zero the
     same downwards. So the inrush of a motor, which runs on at a higher level, is none. Two samples
-    that differ by less than half of it are one as well, whatever their length, but only the mains
-    can deny them: a use may be so short.
+    that differ by less than half of it are one as well, whatever their length; where they are 5 s
+    long or longer, only the mains can deny them: a use may be so short.
 
     *Held*: an excursion of several samples, or *lone*: of one, of which the mains show less than
     half, where they show most of the circuit's lasting steps (asked at the 60 largest of each
@@ -170,7 +170,8 @@ def find_doubts(months: Iterable[tuple[int, Watts, Watts | None]], *, nature: Na
     *Lone* as well, more than 100 W high, where the mains do not confirm it and it is
 
     - 1.3 times above what neighbouring readings bear out and above the circuit's habit, the
-      fifth-highest excursion (one later for each 100,000 samples); or
+      fifth-highest excursion (one later for each 100,000 samples); so also two samples that are
+      shorter than 5 s; or
     - five times as far above its neighbours as is a habit, and samples are shorter than 10 s, as no
       use is, or uses of half its power or more that last are ten times as many; or
     - 1.3 times above what neighbouring readings bear out and without kin: fewer than a tenth of
@@ -201,6 +202,7 @@ class _Log:
         self.nature = nature
         self.samples = 0
         self.longest = max(1, int(HOLD_S / nature.period_s))
+        self.alone = PAIR if PAIR * nature.period_s < SHORT_S else 1
         self.ordinary = Ordinary.of(nature.multipliers, nature.limit_w)
         self.excursions: list[Excursions] = []
         self.steps: list[Numbers] = []
@@ -216,8 +218,7 @@ class _Log:
         if found.short.at.size or found.pairs.size:
             noise_w = min(_typical_step(watts, 90.0), NOISE_W)
             self._take_short(first, watts, mains, found.short, noise_w=noise_w)
-            if mains is not None:
-                self._take_pairs(first, watts, mains, found.pairs, noise_w=noise_w)
+            self._take_pairs(first, watts, mains, found.pairs, noise_w=noise_w)
         if mains is not None:
             self.mains_step_w = max(self.mains_step_w, _typical_step(mains, 50.0))
         self.steps.append(lasting_steps(watts, mains, found.lasting))
@@ -257,9 +258,15 @@ class _Log:
         self.excursions.append(Excursions(moved(own, first), sign, excess, back, *shares))
 
     def _take_pairs(
-        self, first: int, watts: Watts, mains: Watts, at: NDArray[np.int64], *, noise_w: float
+        self,
+        first: int,
+        watts: Watts,
+        mains: Watts | None,
+        at: NDArray[np.int64],
+        *,
+        noise_w: float,
     ) -> None:
-        """Two samples of different values, or too long to be a stretch, that only mains can deny.
+        """Two samples of different values, or too long to be a stretch.
 
         They are above both neighbours, and back where the power was.
         """
@@ -271,7 +278,9 @@ class _Log:
         at, sign, left, right, excess = at[own], sign[own], left[own], right[own], excess[own]
         here = excess + np.maximum(left, right)
         pairs = Flats(at, np.full(at.size, PAIR), watts[at])
-        shares = testimony(mains, sign, pairs, here - left, here - right)
+        shares = (np.full(at.size, np.nan),) * 3
+        if mains is not None:
+            shares = testimony(mains, sign, pairs, here - left, here - right)
         back = np.ones(at.size, dtype=bool)
         self.excursions.append(Excursions(moved(pairs, first), sign, excess, back, *shares))
 
@@ -353,6 +362,10 @@ class _Log:
                 np.abs(flats.watts[mine]), excess[mine], borne_out[mine], back[mine], rank, steps
             )
             own[mine] = unusual & back[mine]
+            short = np.flatnonzero((sign == one) & (flats.size <= self.alone))
+            size_w = np.abs(flats.watts[short])
+            highest = np.maximum(borne_out[short], _at_rank(size_w, rank))
+            own[short] |= back[short] & (excess[short] >= FLOOR_W) & (size_w > ABOVE * highest)
         doubted = denied | (own & ~(np.isfinite(seen) & (shown >= SEEN)))
         lone = flats.size == 1
         return [(flats.some(doubted & lone), LONE), (flats.some(doubted & ~lone), HELD)]

@@ -281,3 +281,21 @@ def test_real_appliances_have_few_readings_in_doubt():
         days += 1
     assert days == 35
     assert doubted <= good / 100_000
+
+
+@pytest.mark.parametrize("spike", [(9000.0, 9000.0), (9000.0, 8600.0), (-7000.0, -7000.0)])
+@pytest.mark.parametrize(("period_s", "found"), [(1.0, [7000]), (10.0, [])])
+def test_two_samples_without_mains_beyond_all_that_is_borne_out(spike, period_s, found):
+    rng = np.random.default_rng(4)
+    watts = (np.arange(20_000) // 300 % 3 * 900 + rng.normal(0, 2, 20_000)).astype("f4")
+    watts[7000:7002] = spike
+    doubts = find_doubts([(1000, watts, None)], nature=Nature(period_s=period_s))
+    assert places(doubts, HELD) == found
+    assert doubts.longest(HELD) == 2 * len(found)
+
+
+def test_two_samples_of_a_power_that_others_reach_are_a_short_use():
+    watts = np.full(20_000, 3, dtype="f4")
+    watts[5000:5300] = 1800
+    watts[7000:7002] = 1810, 1800
+    assert len(find_doubts([(0, watts, None)], nature=Nature(period_s=1.0))) == 0

@@ -169,3 +169,23 @@ def test_what_a_counter_counted_in_a_gap_is_said(tmp_path):
         one.remarks for one in house_findings(made.house).appliances if one.circuit == "heat_pump"
     )
     assert any("counted at least" in one and "while nothing was logged" in one for one in remarks)
+
+
+@pytest.mark.parametrize("every", [97, 3])
+def test_a_status_of_each_circuit(tmp_path, every):
+    """Bad readings are left out with their rows, unless few rows are left: then that is said."""
+    lines = ["time,Oven,Oven status,Dryer,Dryer status"]
+    for at, (when, oven, dryer) in enumerate(
+        zip(STAMPS, FRAME["Oven"], FRAME["Dryer"], strict=True)
+    ):
+        one, other = at % every == 5 % every, at % (every + 6) == 7
+        cells = (9999 if one else oven, "BAD" if one else "OK")
+        cells += (8888 if other else dryer, "BAD" if other else "OK")
+        lines.append(",".join(map(str, (when, *cells))))
+    made = through(tmp_path, write(tmp_path, "a.csv", lines))
+    if every == 3:
+        assert "say which readings are bad: all are read" in made.text
+        return
+    assert max(made.house.trace(name).watts.max() for name in ("oven", "dryer")) < 5500
+    for name in ("Oven", "Dryer"):
+        assert made.kwh[name] == pytest.approx(FRAME[name].sum() * STEP_S / 3.6e6, rel=0.03)

@@ -38,6 +38,7 @@ _TIME_OR_NUMBER = re.compile(
 )
 _LONGEST_MARK = 2  # letters of what stands in every row, as N for "not estimated"
 _MOST_MARKS = 4  # such as estimated, corrected, missing; own choice
+_MOSTLY_GOOD = 0.9  # own choice
 _ONE_PACE = 0.9  # of the steps between rows
 # Symbols of IEC 80000-6, and V for volts.
 _SYMBOLS: dict[str, Holds] = {"p": "power", "u": "volts", "v": "volts", "i": "amps"}
@@ -210,7 +211,8 @@ def kept_rows(table: Table, texts: Sequence[str | int], remarks: list[str]) -> d
     """Which rows are good, where one column says so of each: it, and its word for that.
 
     Own rule. All its words are known for good or bad ones, and one of them for good. A column of
-    which the head says so itself need not have a bad one in the rows looked at.
+    which the head says so itself need not have a bad one in the rows looked at. Several columns may
+    be of a circuit each; rows that one calls bad are left out as long as nine of ten stay.
     """
     found: dict[str, str] = {}
     for name in texts:
@@ -228,7 +230,8 @@ def kept_rows(table: Table, texts: Sequence[str | int], remarks: list[str]) -> d
                 f"column {name!r} has {said} of {met.total()} rows: all are read alike. If some "
                 "are no readings, take them out of the log, or write `only` into its [[log]]",
             )
-    if len(found) > 1:  # each is of another circuit, perhaps
+    good = [[cell == text for cell in table.cells(name)] for name, text in found.items()]
+    if len(found) > 1 and np.mean(np.all(good, axis=0)) < _MOSTLY_GOOD:  # of a circuit each
         remarks.insert(0, f"columns {listed([*found])} say which readings are bad: all are read")
         return {}
     remarks += [
