@@ -230,8 +230,8 @@ def kept_rows(table: Table, texts: Sequence[str | int], remarks: list[str]) -> d
                 f"column {name!r} has {said} of {met.total()} rows: all are read alike. If some "
                 "are no readings, take them out of the log, or write `only` into its [[log]]",
             )
-    good = [[cell == text for cell in table.cells(name)] for name, text in found.items()]
-    if len(found) > 1 and np.mean(np.all(good, axis=0)) < _MOSTLY_GOOD:  # of a circuit each
+    sound = [[cell == text for cell in table.cells(name)] for name, text in found.items()]
+    if len(found) > 1 and np.mean(np.all(sound, axis=0)) < _MOSTLY_GOOD:  # of a circuit each
         remarks.insert(0, f"columns {listed([*found])} say which readings are bad: all are read")
         return {}
     remarks += [

@@ -168,7 +168,7 @@ def _decompressed(path: Path, into: Path, kind: str) -> list[Path]:
 
 def _opened(path: Path, kind: str) -> IO[bytes]:
     if kind == "zstd":
-        return pa.CompressedInputStream(pa.OSFile(str(path)), kind)  # type: ignore[no-any-return]
+        return pa.CompressedInputStream(pa.OSFile(str(path)), kind)
     return lzma.open(path) if kind == "xz" else bz2.open(path)
 
 

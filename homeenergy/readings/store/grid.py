@@ -235,8 +235,8 @@ def grid_columns(
         missed_wh = 0.0
         if column.quantity == "energy_counter":
             spans, value, resets, rejected, missed = _of_counter(rows.times_ns, value, column, grid)
-            mine = slice(*np.searchsorted(spans.start, edges))
-            missed_wh = float(missed[mine].sum())
+            low, high = np.searchsorted(spans.start, edges)
+            missed_wh = float(missed[low:high].sum())
             mine = _Held(spans, grid, between)
         else:
             hold_ns = grid.energy_hold_ns if column.quantity == "energy" else grid.hold_ns
