@@ -2,12 +2,15 @@
 
 import ast
 import string
+from itertools import product
 from pathlib import Path
 
 import pytest
 from babel.messages.pofile import read_po
 
 from homeenergy.catalogue import FOLDER, languages, translated
+from homeenergy.show.writeup.rewording import Rewording
+from homeenergy.show.writeup.wording import Wording
 
 SUBJECTS = sorted(path for path in FOLDER.glob("*/*.po") if path.parent.name != "en")
 
@@ -80,3 +83,67 @@ def test_every_text_of_the_client_is_translated():
     only_figures = {text for text in texts if not text.strip("{}").replace("_", "").strip()}
     bare = {"{measure}", "{line}", "{what}"}
     assert texts - known.keys() - only_figures - bare == set()
+
+
+def spelled(node):
+    """Texts that an expression makes, each figure in it as 12."""
+    if isinstance(node, ast.IfExp):
+        return spelled(node.body) + spelled(node.orelse)
+    if isinstance(node, ast.JoinedStr):
+        parts = (literals(one) or spelled(getattr(one, "value", None)) for one in node.values)
+        return ["".join(some) for some in product(*(part or ["12"] for part in parts))]
+    return literals(node)
+
+
+# Put together from parts that mean nothing alone; each as a reader sees it.
+PUT_TOGETHER = (
+    "12 readings above 3,680 W, more than its breaker and supply can carry, the first 5,000 W at "
+    "2026-01-12 10:49",
+    "1 reading above 3,680 W, more than its breaker and supply can carry, the first 5,000 W at "
+    "2026-01-12 10:49",
+    "12 readings with an error code of a logger, the first 65,535 W at 2026-01-12 10:49",
+    "all 8 circuits read 0 W for 3.5 h, though something draws nearly always",
+    "all 8 circuits read 0 W for 3.5 h, 3 times, 8.1 h in all, though one of them draws nearly "
+    "always, and the mains draw meanwhile",
+    "If the power was cut, nothing: these hours count in kWh a day. If the logger writes 0 where "
+    "it has no reading, take these rows out of the logs.",
+    "These hours count in kWh a day. If what logs them writes 0 where it has no reading, take "
+    "these rows out of the logs.",
+    "the whole house never draws more than 8.1 W, as if kW had been read as W",
+    "none of them ever draws more than 8.1 W, as if kW had been read as W",
+    "on 12 days they read about 1000 times what they read on others, as where a unit was changed "
+    "(kW for W) (from 2026-01-12 on)",
+    "See whether its clamp takes one leg of two, or both of one, and `homeenergy check`.",
+    "Correct its unit or multiplier in house.toml.",
+    "3 instants are logged twice with different values",
+    "up to 3 instants of each are logged twice with different values",
+)
+# What is no sentence yet: parts of those above, or a part with words is to be put in.
+PARTS = {
+    "the whole house never draws",
+    "none of them ever draws",
+    "See whether its clamp takes one leg of two, or both of one",
+    "Correct",
+    "12 readings 1212, the first 12 at 12",
+    "12 reading 1212, the first 12 at 12",
+    "all 12 circuits read 0 W for 12 h12, though 12",
+    "12 where it has no reading, take these rows out of the logs.",
+    "12 more than 12 W, as if kW had been read as W",
+    "12 are logged twice with different values",
+    "up to 12 of each are logged twice with different values",
+}
+
+
+@pytest.mark.parametrize("language", ["de", "fr", "nl"])
+def test_what_is_said_of_readings_that_cannot_be_is_translated(language):
+    texts = set(PUT_TOGETHER)
+    for path in [*(ROOT / "trust").glob("plausible*.py"), ROOT / "trust" / "all_at_nothing.py"]:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Implausible":
+                keys = (k for k in node.keywords if k.arg in ("what", "do"))
+                texts |= {text for k in keys for text in spelled(k.value)}
+    assert len(texts) > 50
+    said = Rewording(words=Wording(language=language), names=frozenset())
+    for text in texts - PARTS:
+        said(text)
+    assert said.unknown == []

@@ -214,10 +214,9 @@ def house_list(table: pd.DataFrame, failures: pd.DataFrame | None = None) -> pd.
             }
         )
     for failed in failures.itertuples(index=False) if failures is not None else ():
-        reason = reason_text(str(failed.reason))
-        rows.append(
-            {"house": failed.house, "house_name": Path(str(failed.house)).name, "flag": reason}
-        )
+        folder = str(failed.house)
+        reason = failure_text(folder, str(failed.reason))
+        rows.append({"house": folder, "house_name": Path(folder).name, "flag": reason})
     names = ["house", "house_name", "start", "end", "kwh_per_year", "measured", "currency"]
     names += ["cost_per_year", "greatest", "flag"]
     found = pd.DataFrame(rows, columns=names)
@@ -226,9 +225,10 @@ def house_list(table: pd.DataFrame, failures: pd.DataFrame | None = None) -> pd.
     return found.sort_values("flag", key=lambda flag: flag != "", kind="stable", ignore_index=True)
 
 
-def reason_text(reason: str) -> str:
-    """Why a house failed, its lines as sentences."""
-    lines = [" ".join(line.split()).rstrip(".") for line in reason.splitlines() if line.strip()]
+def failure_text(folder: str, reason: str) -> str:
+    """Why a house failed, its lines as sentences and its files as seen from its folder."""
+    own = reason.removeprefix(f"{folder}: ").replace(f"{folder}/", "")
+    lines = [" ".join(line.split()).rstrip(".") for line in own.splitlines() if line.strip()]
     return ". ".join(lines) + "."
 
 

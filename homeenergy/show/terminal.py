@@ -17,7 +17,7 @@ from homeenergy.findings.appliance.record import (
 from homeenergy.findings.appliance.table import Findings, notable_lines, notes, shared_remarks
 from homeenergy.findings.comparison.comparison import Comparison
 from homeenergy.findings.loads.programmes import ProgrammeUses
-from homeenergy.findings.many import LEAST_HOUSES, Survey, reason_text
+from homeenergy.findings.many import LEAST_HOUSES, Survey, failure_text
 from homeenergy.readings.states import SwitchedLoad
 from homeenergy.show.document.blocks import (
     Block,
@@ -260,7 +260,7 @@ def survey_lines(survey: Survey, *, width: int = 100) -> list[str]:
         )
     if len(survey.failures):
         failures = survey.failures.itertuples()
-        lines = [f"{row.house}: {reason_text(str(row.reason))}" for row in failures]
+        lines = [f"{row.house}: {failure_text(str(row.house), str(row.reason))}" for row in failures]
         blocks += _listed("Not analysed", lines)
     return text_lines(blocks, width=width)
 

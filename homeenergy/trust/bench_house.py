@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import inf, isfinite
 
@@ -33,11 +33,24 @@ def bench_results(house: House, *, accuracy: float = REFERENCE_ACCURACY) -> list
 
     Empty where there is no such file; `bench_concerns` says which circuits are left out, and why.
     """
+    return bench_tried(house, accuracy=accuracy)[0]
+
+
+def bench_tried(
+    house: House, *, accuracy: float = REFERENCE_ACCURACY
+) -> tuple[list[BenchResult], dict[str, HouseError]]:
+    """The same, and by circuit why there is no result."""
     table = read_bench(house.schedule)
     if table is None:
-        return []
-    tried = [_compared(house, str(n), p, accuracy) for n, p in table.groupby("circuit", sort=False)]
-    return [one for one in tried if isinstance(one, BenchResult)]
+        return [], {}
+    results, refused = [], {}
+    for name, pairs in table.groupby("circuit", sort=False):
+        one = _compared(house, str(name), pairs, accuracy)
+        if isinstance(one, HouseError):
+            refused[str(name)] = one
+        else:
+            results.append(one)
+    return results, refused
 
 
 def _compared(
@@ -69,9 +82,14 @@ def _references(pairs: pd.DataFrame, accuracy: float) -> dict[str, Reference] | 
 
 
 def bench_concerns(
-    house: House, results: Sequence[BenchResult], balance: PanelBalance | None
+    house: House,
+    results: Sequence[BenchResult],
+    refused: Mapping[str, HouseError],
+    balance: PanelBalance | None,
 ) -> list[Concern]:
     """What bench comparisons say of clamps, with what the panel says of the same clamps.
+
+    `results` and `refused` as of `bench_tried`.
 
     A concern of the bench that says what one of the balance says takes its place; `balance` is None
     where there is none.
@@ -83,7 +101,7 @@ def bench_concerns(
     nothing = _reads_nothing(table, balance)
     dead = {concern.subject for concern in nothing}
     found = [c for c in found if c.subject not in dead or _steps(balance, c.subject)]
-    nothing += _without_result(house, results, table, dead)
+    nothing += [_without_result(name, why) for name, why in refused.items() if name not in dead]
     for result in results:
         nothing += [_odd(result, pair) for pair in result.odd]
         if not result.tells:
@@ -160,27 +178,15 @@ def _reads_nothing(table: pd.DataFrame, balance: PanelBalance | None) -> list[Co
     return concerns
 
 
-def _without_result(
-    house: House, results: Sequence[BenchResult], table: pd.DataFrame, dead: set[str]
-) -> list[Concern]:
-    """Circuits of bench.csv whose pairs give no result, with the reason."""
-    told = dead | {result.circuit for result in results}
-    concerns = []
-    for name, pairs in table.groupby("circuit", sort=False):
-        if name in told:
-            continue
-        refused = _compared(house, str(name), pairs, REFERENCE_ACCURACY)
-        if isinstance(refused, HouseError):
-            concerns.append(
-                Concern(
-                    weight="doubtful",
-                    subject=str(name),
-                    what=f"Bench: {refused.what}.".replace("..", "."),
-                    do=refused.fix or "Compare again.",
-                    share=0.02,
-                )
-            )
-    return concerns
+def _without_result(circuit: str, refused: HouseError) -> Concern:
+    """Why pairs of bench.csv give no result."""
+    return Concern(
+        weight="doubtful",
+        subject=circuit,
+        what=f"Bench: {refused.what}.".replace("..", "."),
+        do=refused.fix or "Compare again.",
+        share=0.02,
+    )
 
 
 def _untold(

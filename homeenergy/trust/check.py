@@ -13,7 +13,7 @@ from homeenergy.house.clamp_errors import CLAMP_LIMIT
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.bench import BenchResult
-from homeenergy.trust.bench_house import REFERENCE_ACCURACY, bench_concerns, bench_results
+from homeenergy.trust.bench_house import REFERENCE_ACCURACY, bench_concerns, bench_tried
 from homeenergy.trust.clamps.highest_loads import load_concerns
 from homeenergy.trust.clamps.limits import schedule_concerns
 from homeenergy.trust.concern import Concern, Implausible, held_out
@@ -130,13 +130,13 @@ def check_house(
     measured = house.without(left_out.keys() - in_place)
     found.concerns += schedule_concerns(house.circuits, house.supply)
     found.concerns += load_concerns(house.without(left_out))
-    found.bench = bench_results(house, accuracy=reference_accuracy)
+    found.bench, refused = bench_tried(house, accuracy=reference_accuracy)
     readings = read_meter(house.schedule)
     try:
         found.balance = panel_balance(measured, bench=found.bench, meter=readings)
     except HouseError as error:
         found.concerns.append(_not_done("panel", "The panel cannot be balanced", error))
-    found.concerns += bench_concerns(house, found.bench, found.balance)
+    found.concerns += bench_concerns(house, found.bench, refused, found.balance)
     if readings is not None:
         _meter(measured, found, readings, step_kwh=step_kwh, time_error_s=time_error_s)
     implausible = _unexplained(implausible, found.balance)

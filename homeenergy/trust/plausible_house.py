@@ -105,13 +105,13 @@ def _conflicting(
         names = tuple(one.circuit.name for one in group)
         files = list(dict.fromkeys(file for name in names for file in house.overlapping(name)))
         more = f" and {len(files) - 4} more" if len(files) > 4 else ""
+        most = f"{max(one.conflicts for one in group):,} instants"
         out.append(
             Implausible(
                 weight=weight,  # type: ignore[arg-type]
                 circuits=names,
-                what=f"{'up to ' if len(group) > 1 else ''}"
-                f"{max(one.conflicts for one in group):,} instants"
-                f"{' of each' if len(group) > 1 else ''} are logged twice with different values",
+                what=f"{f'up to {most} of each' if len(group) > 1 else most} are logged twice with "
+                "different values",
                 where=f"{', '.join(files[:4])}{more}",
                 do="Take the file that is wrong, or was replaced by another, out of the logs; or "
                 "correct the times in it.",

@@ -14,13 +14,13 @@ from homeenergy.findings.benchmark import standing
 from homeenergy.findings.change import Change, with_errors
 from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.findings.house_year import LoadYear
-from homeenergy.findings.label import NAMES, label_energy, usual_procedure
+from homeenergy.findings.label import label_energy, usual_procedure
 from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.saving.look_into import heat_pump_of, loads_that_matter
 from homeenergy.findings.saving.running import is_compressor
 from homeenergy.findings.several_changes import allowing_for_search
 from homeenergy.findings.weather.models import LEAST_DAYS
-from homeenergy.house.kinds import KINDS, is_named
+from homeenergy.house.kinds import KINDS
 from homeenergy.house.zones import country_of
 from homeenergy.show.document.blocks import Block, Heading, Prose, Table, Together
 from homeenergy.show.figures.runs import typical_day
@@ -34,9 +34,6 @@ SELDOM_A_DAY = 1.5  # runs: below, they are counted by the week
 W_PER_KW = 1000.0
 MOST_CHANGES = 6
 NEVER_PAUSED = 0.2  # of its greatest power, that it draws half of the time at least
-# Of the time: hours plugged in, divided by three (US DOE, Energy Saver, seen in a copy); and from
-# where on that is worth a sentence, own rule.
-USUALLY_ON, OFTEN_ON = 1 / 3, 0.45
 LEAST_WORTH = 0.97  # of the price: less is worth a sentence
 
 
@@ -108,26 +105,9 @@ def _sentences(told: Told, load: LoadYear, finding: ApplianceFinding) -> list[st
         said += _heat_pump(told, finding)
     else:
         said += _runs(told, finding)
-    often = _often_on(told, finding)
-    said += often
     said += [words.said(look.rests_on) for look in told.looks if look.load == load.name]
     quiet = _quiet(told, load.name)
-    return said + quiet + _to_do(told, load.name, else_fine=not (quiet or often))
-
-
-def _often_on(told: Told, finding: ApplianceFinding) -> list[str]:
-    """Whether the compressor of a refrigerator is on for far longer than a rule of thumb says."""
-    named = is_named(NAMES["refrigerator"], finding.appliance, finding.circuit)
-    if KINDS[finding.kind].varying or not named or not finding.duty_cycle > OFTEN_ON:
-        return []
-    return [
-        told.words.say(
-            "A published rule of thumb counts {usual_share} for the compressor of a refrigerator "
-            "(US Department of Energy, Energy Saver). A warm room, worn seals or dust on its coil "
-            "make it run longer; a compressor that changes its speed does so by design.",
-            usual_share=USUALLY_ON,
-        )
-    ]
+    return said + quiet + _to_do(told, load.name, else_fine=not quiet)
 
 
 def _quiet(told: Told, name: str) -> list[str]:

@@ -62,7 +62,8 @@ PER_CENT = re.compile(r"(?<=\d) ?%")
 NO_WORDS = re.compile(
     rf"\b(?:kWh|Wh|kW|VA|kVA|W|Hz|V|A|K|h|min|s|d|kg|L[123]|N|p|x|R2|CV|RMSE|NMBE|FSU|JCGM|C|B|{CODES})\b"
 )
-FILE = re.compile(r"\b[\w/-]+\.[a-z]{2,8}\b")
+FILE = re.compile(r"\b[\w/*-]+\.[a-z]{2,8}\b")
+BRACKET = re.compile(r" \(")
 LETTERS = re.compile(r"[^\W\d_]{2,}|[^\W\d_]")
 
 
@@ -228,12 +229,11 @@ class Rewording:
         """Parts that signs or "and" hold together, each by itself."""
         if text.startswith("(") and text.endswith(")"):
             return f"({self._value(text[1:-1])})"
-        if text.endswith(")") and " (" in text:
-            head, _, tail = text[:-1].partition(" (")
+        for at in [one.start() for one in BRACKET.finditer(text)] if text.endswith(")") else []:
             try:
-                return f"{self._value(head)} ({self._value(tail)})"
+                return f"{self._value(text[:at])} ({self._value(text[at + 2 : -1])})"
             except UnknownTextError:
-                pass
+                continue
         for joint in JOINTS:
             head, found, tail = text.partition(joint)
             if not found or not head or not tail:

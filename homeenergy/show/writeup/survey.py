@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Set
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
 import pandas as pd
 
-from homeenergy.findings.many import Survey
+from homeenergy.errors import HouseError
+from homeenergy.findings.many import Survey, failure_text
+from homeenergy.house.kinds import KINDS
+from homeenergy.house.toml_file import read_schedule
 from homeenergy.show.document.blocks import Block, Bullets, Document, Heading, Note, Prose, Table
 from homeenergy.show.document.spreadsheet import head_in
+from homeenergy.show.writeup.rewording import Rewording
 from homeenergy.show.writeup.wording import Wording
 from homeenergy.words import in_words
 
@@ -41,11 +47,12 @@ def survey_document(
     written : date, optional
         Default: today.
     language : str, optional
-        Default: that of the houses' write-ups if it is one, else English. Flags, and why a house
-        failed, stay English: they name files and keys.
+        Default: that of the houses' write-ups if it is one, else English. Of a message that no
+        catalogue holds, that it is in English is said before it.
     """
     words = Wording(language=language or _usual_language(survey.table))
     say = words.say
+    survey = _flags_said(survey, words)
     houses = survey.houses()
     flagged = houses[houses["flag"] != ""]
     blocks: list[Block] = [Prose(text=_opening(words, survey, houses))]
@@ -91,6 +98,37 @@ def _usual_language(table: pd.DataFrame) -> str:
     return str(named.pop()) if len(named) == 1 else "en"
 
 
+def _flags_said(survey: Survey, words: Wording) -> Survey:
+    """What is wrong with houses, and why some failed, in the language of the document."""
+    if words.language.startswith("en"):
+        return survey
+    table = survey.table
+    names = set(KINDS)
+    for column in ("house_name", "circuit", "appliance"):
+        names |= set(table[column].astype(str)) if column in table else set()
+
+    def said(text: str, more: Set[str] = frozenset()) -> str:
+        reword = Rewording(words=words, names=frozenset(names | more))
+        found = reword(text)
+        return words.say("In English: {message}", message=text) if reword.unknown else found
+
+    if "implausible" in table:
+        table = table.assign(implausible=table["implausible"].fillna("").map(said))
+    reasons = [
+        said(failure_text(str(one.house), str(one.reason)), _circuits_of(str(one.house)) | {str(one.house)})
+        for one in survey.failures.itertuples(index=False)
+    ]
+    return replace(survey, table=table, failures=survey.failures.assign(reason=reasons))
+
+
+def _circuits_of(folder: str) -> Set[str]:
+    """Names of the circuits of a house that failed, as far as they can be read."""
+    try:
+        return {circuit.name for circuit in read_schedule(folder).circuits}
+    except (HouseError, OSError):
+        return set()
+
+
 def _opening(words: Wording, survey: Survey, houses: pd.DataFrame) -> str:
     failed, flagged = len(survey.failures), int((houses["flag"] != "").sum())
     text = words.say(
@@ -100,7 +138,7 @@ def _opening(words: Wording, survey: Survey, houses: pd.DataFrame) -> str:
     )
     if flagged > failed:
         text += " " + words.say(
-            "{number} hold readings that cannot be, and are named first.", number=flagged - failed
+            "Houses with readings that cannot be, named first: {number}.", number=flagged - failed
         )
     return text
 
