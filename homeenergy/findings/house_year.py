@@ -197,19 +197,19 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         rest = _unseen(
             findings.unmeasured_kwh_per_day.scaled(DAYS_PER_YEAR), (1 - seen) * OTHER_SEASON, "rest"
         )
-    own = own_power(house, tuple(measured), price=None)
+    paid = None if house.tariff is None else house.tariff.export_price_per_kwh
+    fed_back = 0.0 if mains is None else findings.fed_back_kwh_per_day * DAYS_PER_YEAR
+    own = None if mains is None else own_power(measured, fed_back_kwh=fed_back, paid=paid)
     # Without sun the house draws what it used of its own power, and no more.
     used_share = 1.0 if own is None else own.self_share
     reach = sum(
         (1 - _seen(f)) * _limit(f) * max(f.kwh_per_day.value, -used_share * f.kwh_per_day.value)
         for f in measured
     )
-    fed_back = 0.0
     if mains is None:
         users = [f.kwh_per_day for f in measured if f.kwh_per_day.value >= 0]
         total = sum(users[1:], users[0]) if users else measured[0].kwh_per_day
     else:
-        fed_back = findings.fed_back_kwh_per_day * DAYS_PER_YEAR
         total = mains.plus(fed_back / DAYS_PER_YEAR)
         other = findings.unmeasured_kwh_per_day
         # A circuit that is held out is among what the mains carry for nobody.
@@ -222,7 +222,6 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         kwh = kwh.within(least=0.0)
     energy, standing, demand, no_money = _money(house, findings, measured, kwh)
     price = energy.value / kwh.value if energy is not None and kwh.value > 0 else None
-    paid = None if house.tariff is None else house.tariff.export_price_per_kwh
     earned = fed_back * ((price or 0.0) if paid is None else paid)
     makers = [f for f in measured if f.kwh_per_day.value < 0]
     limit = max(((1 - _seen(f)) * _limit(f) for f in makers), default=1 - seen)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,16 +12,14 @@ import pandas as pd
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.bill import (
-    NET_MIN,
     SLOT_MIN,
     longest_sample_s,
     mains_energy,
-    net_by_minute,
     refuse_long,
     slot_energy,
 )
 from homeenergy.readings.house import House
-from homeenergy.units import DAYS_PER_YEAR, S_PER_DAY, S_PER_H
+from homeenergy.units import DAYS_PER_YEAR, S_PER_H
 
 DURATIONS = (0.0, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 1.0)  # shares of the time
 MOST_AT_PEAK = 3
@@ -132,7 +131,6 @@ class OwnPower:
 
     made_kwh: float
     exported_kwh: float
-    imported_kwh: float
     earned: float | None
     spared: float | None
 
@@ -159,31 +157,28 @@ class OwnPower:
 
 
 def own_power(
-    house: House, findings: tuple[ApplianceFinding, ...], *, price: float | None
+    findings: Sequence[ApplianceFinding],
+    *,
+    fed_back_kwh: float,
+    paid: float | None = None,
+    price: float | None = None,
 ) -> OwnPower | None:
     """What circuits that feed power back make, and where it goes; None where none does.
 
-    Notes
-    -----
-    By minutes, as `mains_energy`: made is what these circuits return, exported what the mains
-    return. A meter that nets longer times counts otherwise.
+    Parameters
+    ----------
+    findings : sequence of ApplianceFinding
+    fed_back_kwh : float
+        What the mains return in a year.
+    paid, price : float, optional
+        What a kWh fed back earns, and what one from the mains costs [currency].
     """
-    makers = [house.trace(f.circuit) for f in findings if f.kwh_per_day.value < 0]
-    if not makers or not house.mains:
+    made_kwh = -sum(f.kwh_per_day.value for f in findings if f.kwh_per_day.value < 0)
+    if not made_kwh > 0:
         return None
-    mains = net_by_minute([house.trace(leg) for leg in house.mains])
-    both = pd.DataFrame({"mains": mains, "made": -net_by_minute(makers)}).dropna()
-    if not len(both):
-        return None
-    factor = DAYS_PER_YEAR / (len(both) * NET_MIN * 60 / S_PER_DAY)
-    made_kwh = float(both["made"].clip(lower=0).sum()) * factor
-    exported = float((-both["mains"]).clip(lower=0).sum()) * factor
-    imported = float(both["mains"].clip(lower=0).sum()) * factor
-    paid = None if house.tariff is None else house.tariff.export_price_per_kwh
     return OwnPower(
-        made_kwh=made_kwh,
-        exported_kwh=exported,
-        imported_kwh=imported,
-        earned=None if paid is None else exported * paid,
+        made_kwh=made_kwh * DAYS_PER_YEAR,
+        exported_kwh=fed_back_kwh,
+        earned=None if paid is None else fed_back_kwh * paid,
         spared=None,
     ).at_price(price)

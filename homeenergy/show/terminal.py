@@ -260,7 +260,9 @@ def survey_lines(survey: Survey, *, width: int = 100) -> list[str]:
         )
     if len(survey.failures):
         failures = survey.failures.itertuples()
-        lines = [f"{row.house}: {failure_text(str(row.house), str(row.reason))}" for row in failures]
+        lines = [
+            f"{row.house}: {failure_text(str(row.house), str(row.reason))}" for row in failures
+        ]
         blocks += _listed("Not analysed", lines)
     return text_lines(blocks, width=width)
 

@@ -108,7 +108,8 @@ def test_own_power_is_used_or_fed_back(tmp_path):
         tariff=("EUR", "0.3\nexport_price_per_kwh = 0.1"),
     )
     findings = house_findings(house)
-    own = own_power(house, findings.appliances, price=0.3)
+    back = 365 * findings.fed_back_kwh_per_day
+    own = own_power(findings.appliances, fed_back_kwh=back, paid=0.1, price=0.3)
     # Four hours a day: 12 kWh made, 4 of it used, 8 fed back.
     assert own.made_kwh == pytest.approx(12 * 365, rel=1e-6)
     assert own.self_share == pytest.approx(1 / 3)
@@ -121,6 +122,8 @@ def test_own_power_is_used_or_fed_back(tmp_path):
     assert year.energy.value == pytest.approx(365 * 20 * 0.3)
     assert year.bill.value == pytest.approx(365 * (20 * 0.3 - 8 * 0.1))
     assert year.fed_back_kwh == pytest.approx(365 * 8)
+    assert year.own.exported_kwh == year.fed_back_kwh
+    assert year.own.earned == year.earned
     # Without sun the house buys the four kWh that it now makes, and no more; nothing is fed back.
     seen = DAYS / 365
     # (What is on no measured circuit, 24 kWh a day, may take 30 % more in other seasons.)
@@ -164,7 +167,7 @@ def test_bills_of_the_latest_whole_year_are_added_up():
 
 def test_a_house_that_makes_nothing_has_no_own_power(tmp_path):
     house = steady(tmp_path)
-    assert own_power(house, house_findings(house).appliances, price=None) is None
+    assert own_power(house_findings(house).appliances, fed_back_kwh=0.0) is None
     assert isinstance(house_peaks(house, ()).to_frame(), pd.DataFrame)
 
 

@@ -114,9 +114,9 @@ def _flags_said(survey: Survey, words: Wording) -> Survey:
 
     if "implausible" in table:
         table = table.assign(implausible=table["implausible"].fillna("").map(said))
+    failed = survey.failures[["house", "reason"]].astype(str).itertuples(index=False)
     reasons = [
-        said(failure_text(str(one.house), str(one.reason)), _circuits_of(str(one.house)) | {str(one.house)})
-        for one in survey.failures.itertuples(index=False)
+        said(failure_text(house, reason), _circuits_of(house) | {house}) for house, reason in failed
     ]
     return replace(survey, table=table, failures=survey.failures.assign(reason=reasons))
 
