@@ -36,6 +36,8 @@ class Peaks:
         tuples of (appliance, kW).
     duration : pandas.DataFrame
         share (of the time), kw (that is reached or exceeded for it).
+    slots_kw : pandas.Series
+        Mean power of each quarter of an hour that was seen whole, by when it begins (UTC).
     mean_kw : float
     coincidence : float
         The greatest power over the sum of the greatest of each measured circuit.
@@ -43,6 +45,7 @@ class Peaks:
 
     months: pd.DataFrame
     duration: pd.DataFrame
+    slots_kw: pd.Series
     mean_kw: float
     coincidence: float
 
@@ -116,6 +119,7 @@ def house_peaks(house: House, findings: tuple[ApplianceFinding, ...]) -> Peaks:
     return Peaks(
         months=pd.DataFrame(rows),
         duration=duration,
+        slots_kw=kw,
         mean_kw=float(kw.mean()),
         coincidence=float(kw.max()) / together if together > 0 else float("nan"),
     )

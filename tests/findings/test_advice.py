@@ -11,8 +11,9 @@ from homeenergy.findings import house_findings
 from homeenergy.findings.house_year import house_year
 from homeenergy.findings.loads.programmes import ProgrammeUse
 from homeenergy.findings.saving.advice import FLOOR_SHARE, find_advice, same_job
-from homeenergy.findings.saving.look_into import look_into, tank_loss_w
+from homeenergy.findings.saving.look_into import look_into
 from homeenergy.findings.saving.measures import hand_wash_kwh, measure_actions
+from homeenergy.findings.saving.running import tank_loss_w
 from homeenergy.findings.saving.saving import present_value
 from homeenergy.house.toml_file import house_toml, read_schedule
 from homeenergy.readings import open_house

@@ -15,6 +15,7 @@ from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.house_year import HouseYear
 from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.loads.programmes import ProgrammeUse, ProgrammeUses, programme_uses
+from homeenergy.findings.saving.running import can_wait
 from homeenergy.findings.saving.saving import Saving, Savings, combine_savings
 from homeenergy.findings.saving.shifting import shift_to_cheap_hours
 from homeenergy.findings.saving.what_if import shift_in_time, switch_off_when_idle, switch_programme
@@ -23,6 +24,7 @@ from homeenergy.house.schedule import ProgrammeName
 from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate
 
+LINE = "{line}"  # a sentence that was written in English
 FLOOR_SHARE = 0.01  # of the bill, under which nothing is advised. Own rule, no source.
 PLUG_A = 20  # above it, or on two legs, an appliance is wired in: common practice, no source
 # Programmes that do the same job: lengths within this ratio, equally many heatings, and each made
@@ -195,7 +197,7 @@ def _given(saving: Saving) -> Action:
         do=Said(text="{measure}", figures={"measure": saving.measure}),
         saving=saving,
         rests_on=(measured_use(saving.finding),),
-        assumes=tuple(Said(text="{line}", figures={"line": line}) for line in saving.assumptions),
+        assumes=tuple(Said(text=LINE, figures={"line": line}) for line in saving.assumptions),
         wrong_if=no_less_energy(saving.finding),
     )
 
@@ -347,7 +349,7 @@ def _another_programme(house: House, finding: ApplianceFinding) -> list[Action]:
 
 def _shifting(house: House, finding: ApplianceFinding) -> list[Action]:
     tariff = house.tariff
-    if tariff is None:
+    if tariff is None or not can_wait(finding):
         return []
     shift = shift_to_cheap_hours(finding, tariff=tariff, timezone=house.timezone)
     saving = shift_in_time(finding, shift=shift)
@@ -362,7 +364,7 @@ def _shifting(house: House, finding: ApplianceFinding) -> list[Action]:
                     figures={"runs": finding.runs},
                 ),
             ),
-            assumes=tuple(Said(text="{line}", figures={"line": a}) for a in saving.assumptions),
+            assumes=tuple(Said(text=LINE, figures={"line": a}) for a in saving.assumptions),
             wrong_if=Said(text="Runs cannot wait, or the tariff changes."),
             cost=Said(text="nothing"),
         )

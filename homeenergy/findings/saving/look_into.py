@@ -9,7 +9,6 @@ from math import isfinite
 import numpy as np
 import pandas as pd
 
-from homeenergy.cycles import Cycles
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.before_after import before_after
@@ -20,11 +19,11 @@ from homeenergy.findings.loads.heat_pump import HeatPumpUse, heat_pump_use
 from homeenergy.findings.notable import Notable
 from homeenergy.findings.saving.advice import Said
 from homeenergy.findings.saving.running import (
-    COMPRESSOR_W,
     COMPRESSORS,
     HEATERS,
     PUMPS,
     at_odds,
+    can_wait,
     common,
     energy_share,
     hours,
@@ -32,6 +31,7 @@ from homeenergy.findings.saving.running import (
     long_runs,
     named,
     short_cycling,
+    tank_loss_w,
     without_source,
     working,
 )
@@ -40,15 +40,11 @@ from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
 from homeenergy.stats.coverage import coverage_factor
 from homeenergy.stats.estimate import Estimate
-from homeenergy.stats.means import mean_of_runs
 from homeenergy.stats.regression import fit_line
-from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, S_PER_H, WH_PER_KWH
+from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, WH_PER_KWH
 
 MANY_DEFROSTS = 0.05  # of a heat pump's energy. Own rule, no source.
 NO_TANKS = f"{PUMPS}|{COMPRESSORS}|{HEATERS}"
-LONG_REST = 0.8  # of the longest rests: nobody draws hot water in them. Own rule.
-MOST_ALIKE = 0.5  # of all rests: of more, none is known to be without use. Own rule.
-LEAST_RESTS, LEAST_REST_H = 8, 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -56,12 +52,13 @@ class LookInto:
     """Something to have looked at.
 
     `at_stake_kwh` and `at_stake_money` are what it takes in a year: no saving was measured, and
-    none can be more. `rests_on` is what was measured, `wrong_if` what would show that it is in
-    order.
+    none can be more. `first` is how to begin (common practice, no source), `rests_on` what was
+    measured, `wrong_if` what would show that it is in order.
     """
 
     load: str
     do: Said
+    first: Said
     rests_on: Said
     wrong_if: Said
     at_stake_kwh: Estimate
@@ -144,6 +141,10 @@ def _unmeasured(year: HouseYear) -> list[LookInto]:
                 text="Find out what draws {rest_w} day and night on circuits not measured",
                 figures={"rest_w": watts},
             ),
+            first=Said(
+                text="Unplug what is on these circuits, one thing after the other, and watch the "
+                "utility meter or the power of the mains."
+            ),
             rests_on=Said(
                 text="At the quietest ten minutes of every day the mains carry {rest_w} more than "
                 "all measured circuits.",
@@ -191,6 +192,10 @@ def _more_since(
         LookInto(
             load=name,
             do=Said(text="{appliance}: find out why it takes more", figures={"appliance": name}),
+            first=Said(
+                text="Ask what changed then: a setting, its place, a seal, a filter, how it is "
+                "used."
+            ),
             rests_on=rests_on,
             wrong_if=Said(
                 text="It is used more, its room or the weather changed, or somebody set it so."
@@ -267,6 +272,9 @@ def _running(
                     text="{appliance}: find out why it starts so often",
                     figures={"appliance": name},
                 ),
+                first=Said(
+                    text="Have a technician look at its thermostat, its charge and its air flow."
+                ),
                 rests_on=Said(text=text, figures=figures),
                 wrong_if=Said(text="Its maker allows as many starts, or it is no compressor."),
             )
@@ -280,6 +288,9 @@ def _running(
                 do=Said(
                     text="{appliance}: look for a leak, or a valve that does not close",
                     figures={"appliance": name},
+                ),
+                first=Said(
+                    text="Close every tap for an hour: if it still runs, water escapes behind it."
                 ),
                 rests_on=Said(
                     text="{long_runs} of its {runs} runs were far longer than others, up to "
@@ -306,6 +317,10 @@ def _running(
                     text="{appliance}: let it stop once there is no heat to carry",
                     figures={"appliance": name},
                 ),
+                first=Said(
+                    text="Find the time that it runs on in the control of what heats, and "
+                    "shorten it."
+                ),
                 rests_on=Said(
                     text="It ran for {alone_h} a day though no source of heat had run for an hour.",
                     figures={"alone_h": hours(alone) / max(finding.days, 1.0)},
@@ -320,13 +335,14 @@ def _running(
 
 
 def _of_share(
-    load: LoadYear, share: float, *, do: Said, rests_on: Said, wrong_if: Said
+    load: LoadYear, share: float, *, do: Said, first: Said, rests_on: Said, wrong_if: Said
 ) -> LookInto:
     """Something to look into with a share of a load's energy at stake."""
     kwh, money = _at_stake(load, share)
     return LookInto(
         load=load.name,
         do=do,
+        first=first,
         rests_on=rests_on,
         wrong_if=wrong_if,
         at_stake_kwh=kwh,
@@ -338,7 +354,7 @@ def _at_the_peak(year: HouseYear, load: LoadYear, finding: ApplianceFinding) -> 
     """A load that somebody starts, by what it bears of the charges for the greatest power."""
     demand = finding.demand_per_year
     kind = KINDS[finding.kind]
-    if demand is None or year.energy is None or not (kind.by_hand or not kind.why_not_shifted):
+    if demand is None or year.energy is None or not (kind.by_hand or can_wait(finding)):
         return []
     return [
         LookInto(
@@ -346,6 +362,10 @@ def _at_the_peak(year: HouseYear, load: LoadYear, finding: ApplianceFinding) -> 
             do=Said(
                 text="{appliance}: run it at less power, or while little else runs",
                 figures={"appliance": load.name},
+            ),
+            first=Said(
+                text="Set it to a lower power or a later start, and keep other large loads off "
+                "meanwhile."
             ),
             rests_on=Said(
                 text="By its power when the house drew most, it bears {demand} of the charges for "
@@ -368,7 +388,7 @@ def _on_own_power(
     """A load whose runs can be moved, by what is paid for it beyond what feeding back earns."""
     earned = None if house.tariff is None else house.tariff.export_price_per_kwh
     now = load.saved_by(load.kwh)
-    if earned is None or now is None or KINDS[finding.kind].why_not_shifted:
+    if earned is None or now is None or not can_wait(finding):
         return []
     if not year.fed_back_kwh > load.kwh.value:
         return []
@@ -379,6 +399,9 @@ def _on_own_power(
             do=Said(
                 text="{appliance}: run it while the house feeds power back",
                 figures={"appliance": name},
+            ),
+            first=Said(
+                text="Use its timer or a delayed start, and look at the log again after two weeks."
             ),
             rests_on=Said(
                 text="A kWh of it costs {price_money} at the hours at which it runs; one fed back "
@@ -411,6 +434,10 @@ def _fights(year: HouseYear) -> list[LookInto]:
                     do=Said(
                         text="Do not run {one} and {other} at the same time",
                         figures={"one": one.name, "other": other.name},
+                    ),
+                    first=Said(
+                        text="Set their controls so far apart that neither starts while the "
+                        "other runs."
                     ),
                     rests_on=Said(
                         text="{one} and {other} ran together for {both_h} in {days} days.",
@@ -447,6 +474,9 @@ def _heat_pump(
                     "often",
                     figures={"appliance": name},
                 ),
+                first=Said(
+                    text="Ask the installer from which outdoor temperature on it may stay off."
+                ),
                 rests_on=Said(
                     text="While it rests, a heater of {heater_w} is on {rest_share} of the time.",
                     figures={"heater_w": use.crankcase.heater_w, "rest_share": use.crankcase.share},
@@ -462,6 +492,10 @@ def _heat_pump(
                 do=Said(
                     text="{appliance}: have its defrosting looked at",
                     figures={"appliance": name},
+                ),
+                first=Said(
+                    text="Clean the coil outdoors and see that air flows freely; then count the "
+                    "defrosts of another week."
                 ),
                 rests_on=Said(
                     text="{defrosts} defrosts took {defrost_share} of its energy.",
@@ -502,6 +536,10 @@ def _tank(load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
                 text="{appliance}: insulate tank and pipes, and set it no hotter than hygiene asks",
                 figures={"appliance": finding.appliance},
             ),
+            first=Said(
+                text="Feel the jacket and the first metre of the pipes: where they are warm, "
+                "insulation is missing."
+            ),
             rests_on=Said(
                 text="After its longest rests, with no hot water drawn, it makes up for a loss of "
                 "{loss_w}: {loss_share} of all that it takes.",
@@ -514,51 +552,6 @@ def _tank(load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
             at_stake_money=load.saved_by(kwh),
         )
     ]
-
-
-def tank_loss_w(cycles: Cycles) -> Estimate | None:
-    """Power with which a heated tank makes up for the heat it loses while nobody draws [W].
-
-    Parameters
-    ----------
-    cycles : Cycles
-        Of a thermostat.
-
-    Returns
-    -------
-    Estimate or None
-        None where no heater is seen, or no rests long and many enough.
-
-    Notes
-    -----
-    Own method. The thermostat makes up after each rest for what was lost in it, so energy of a run
-    over the time since the run before it is mean power. Hot water drawn shortens rests, so those of
-    at least 80 % of the longest (their 95 % point), from `LEAST_REST_H` hours on, are of losses
-    alone, or nearly so: what is drawn in them still counts as a loss, and the figure is an upper
-    one. Where most rests are as long, as of a heater that a clock starts, nothing tells them from
-    those with water drawn, and nothing is said. The interval is from the spread between them.
-    """
-    table = cycles.table
-    if len(table) < LEAST_RESTS + 1 or table["mean_w"].median() < COMPRESSOR_W:
-        return None
-    start = pd.DatetimeIndex(table["start"]).as_unit("ns").asi8
-    end = pd.DatetimeIndex(table["end"]).as_unit("ns").asi8
-    whole = table["complete"].to_numpy(bool)
-    cycle_h = (end[1:] - end[:-1]) / 1e9 / S_PER_H
-    wh = table["energy_wh"].to_numpy(np.float64)[1:]
-    seen = whole[1:] & whole[:-1] & (table["missing_s"].to_numpy(np.float64)[1:] == 0)
-    rest_h = (start[1:] - end[:-1]) / 1e9 / S_PER_H
-    seen &= rest_h > 0
-    if seen.sum() < LEAST_RESTS:
-        return None
-    longest_h = float(np.quantile(rest_h[seen], 0.95))
-    chosen = seen & (rest_h >= LONG_REST * longest_h)
-    alike = chosen.sum() > MOST_ALIKE * seen.sum()
-    if longest_h < LEAST_REST_H or chosen.sum() < 3 or alike:
-        return None
-    power_w = wh[chosen] / cycle_h[chosen]
-    day = (start[1:][chosen] // (24 * 3600 * 10**9)).astype(np.int64)
-    return mean_of_runs(power_w, day, unit="W")
 
 
 def loads_that_matter(

@@ -13,12 +13,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from homeenergy.cycles import Cycles
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.loads.heat_pump import LONGEST_HALT_S, compressor
 from homeenergy.house.kinds import KINDS, is_named
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
-from homeenergy.units import NS_PER_S, S_PER_H
+from homeenergy.stats.estimate import Estimate
+from homeenergy.stats.means import mean_of_runs
+from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H
 
 Spans = NDArray[np.int64]  # shape (n, 2): begin and end [ns], in order, not touching
 
@@ -33,12 +36,19 @@ RUN_ON_H = 1.0
 # A run so many times as long as the usual one, and so long, is not a usual one. Own rules.
 FAR_LONGER, LONG_RUN_H, LEAST_RUNS = 10.0, 1.0, 20
 
+LONG_REST = 0.8  # of the longest rests: nobody draws hot water in them. Own rule.
+MOST_ALIKE = 0.5  # of all rests: of more, none is known to be without use. Own rule.
+LEAST_RESTS, LEAST_REST_H = 8, 2.0
+
 # Words in names of loads. Own lists: English, and some German, Dutch and French.
 COMPRESSORS = "heat.?pump|air.?con|refrigerat|fridge|freez|dehumid|chiller|compressor|klima|airco"
 PUMPS = r"pump|pomp|circulat"
 OTHER_PUMPS = "heat.?pump|wärmepumpe|warmtepomp|pompe à chaleur"
 WATER_PUMPS = "well|sump|sewage|lift|brunnen|bron|puits|booster|pressure"
 SOURCES = f"{OTHER_PUMPS}|boiler|furnace|burner|heizkessel|cv.?ketel|chaudière"
+CIRCULATORS = (
+    "heating.?pump|circulat|umwälz|heizungspumpe|zirkulation|cv.?pomp|pompe de (chauffage|circul)"
+)
 HEATERS = (
     "radiator|convector|room heat|space heat|electric heat|floor heat|underfloor|baseboard|"
     "heizkörper|fussbodenheizung|fußbodenheizung|vloerverwarming|radiateur"
@@ -80,6 +90,12 @@ class LongRuns:
 def named(finding: ApplianceFinding, words: str) -> bool:
     """Whether a load or its circuit is called so."""
     return is_named(words, finding.appliance, finding.circuit)
+
+
+def can_wait(finding: ApplianceFinding) -> bool:
+    """Whether its runs can be moved: a person starts them, and they serve nothing else."""
+    serves = named(finding, f"{SOURCES}|{CIRCULATORS}")
+    return not KINDS[finding.kind].why_not_shifted and not serves
 
 
 def is_compressor(finding: ApplianceFinding) -> bool:
@@ -230,6 +246,51 @@ def long_runs(finding: ApplianceFinding) -> LongRuns | None:
         longest_h=float(run_h.max()),
         share=energy_share(finding, runs[long]),
     )
+
+
+def tank_loss_w(cycles: Cycles) -> Estimate | None:
+    """Power with which a heated tank makes up for the heat it loses while nobody draws [W].
+
+    Parameters
+    ----------
+    cycles : Cycles
+        Of a thermostat.
+
+    Returns
+    -------
+    Estimate or None
+        None where no heater is seen, or no rests long and many enough.
+
+    Notes
+    -----
+    Own method. The thermostat makes up after each rest for what was lost in it, so energy of a run
+    over the time since the run before it is mean power. Hot water drawn shortens rests, so those of
+    at least 80 % of the longest (their 95 % point), from `LEAST_REST_H` hours on, are of losses
+    alone, or nearly so: what is drawn in them still counts as a loss, and the figure is an upper
+    one. Where most rests are as long, as of a heater that a clock starts, nothing tells them from
+    those with water drawn, and nothing is said. The interval is from the spread between them.
+    """
+    table = cycles.table
+    if len(table) < LEAST_RESTS + 1 or table["mean_w"].median() < COMPRESSOR_W:
+        return None
+    start = pd.DatetimeIndex(table["start"]).as_unit("ns").asi8
+    end = pd.DatetimeIndex(table["end"]).as_unit("ns").asi8
+    whole = table["complete"].to_numpy(bool)
+    cycle_h = (end[1:] - end[:-1]) / NS_PER_S / S_PER_H
+    wh = table["energy_wh"].to_numpy(np.float64)[1:]
+    seen = whole[1:] & whole[:-1] & (table["missing_s"].to_numpy(np.float64)[1:] == 0)
+    rest_h = (start[1:] - end[:-1]) / NS_PER_S / S_PER_H
+    seen &= rest_h > 0
+    if seen.sum() < LEAST_RESTS:
+        return None
+    longest_h = float(np.quantile(rest_h[seen], 0.95))
+    chosen = seen & (rest_h >= LONG_REST * longest_h)
+    alike = chosen.sum() > MOST_ALIKE * seen.sum()
+    if longest_h < LEAST_REST_H or chosen.sum() < 3 or alike:
+        return None
+    power_w = wh[chosen] / cycle_h[chosen]
+    day = (start[1:][chosen] // (S_PER_DAY * NS_PER_S)).astype(np.int64)
+    return mean_of_runs(power_w, day, unit="W")
 
 
 def without_source(pump: ApplianceFinding, sources: Sequence[ApplianceFinding]) -> Spans | None:

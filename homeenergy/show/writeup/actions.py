@@ -58,7 +58,7 @@ def action_blocks(advice: Advice) -> tuple[Block, ...]:
         f"{one.saving.measure}: {saving_text(one.saving)} a year, {why}."
         for group, why in (
             (advice.too_small, f"less than {floor}"),
-            (advice.too_dear, "but it costs more than it saves while it lasts"),
+            (advice.too_dear, "but it costs more than it saves while it lasts, interest counted"),
             (advice.unsure, "unsure"),
         )
         for one in group

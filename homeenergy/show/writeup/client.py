@@ -9,7 +9,7 @@ from typing import Any
 
 from homeenergy.findings.billed import BilledYear
 from homeenergy.findings.house_year import HouseYear, LoadYear
-from homeenergy.findings.saving.advice import Action, Advice, Said
+from homeenergy.findings.saving.advice import LINE, Action, Advice, Said
 from homeenergy.findings.saving.look_into import LookInto
 from homeenergy.house.schedule import appliance_names
 from homeenergy.show.document.blocks import Block, Note
@@ -50,7 +50,9 @@ class Told:
         return self.words.say("share of the energy")
 
     def share(self, money: Estimate | None, kwh: Estimate) -> str:
-        """A part of the bill in per cent."""
+        """A part of the bill in per cent; empty where what is fed back pays for some of it."""
+        if self.year.fed_back_kwh:
+            return ""
         part = self.year.share_of_bill(money, kwh)
         return self.words.percent(part) if math.isfinite(part) else ""
 
@@ -126,6 +128,7 @@ def load_name(words: Wording, load: LoadYear) -> str:
 class Line:
     """One line of what to do on page one: an action, or something to look into."""
 
+    number: int
     do: str
     worth: str
     cost: str
@@ -133,31 +136,49 @@ class Line:
     share: str
 
 
+def things_to_do(told: Told) -> tuple[Action | LookInto, ...]:
+    """Actions, and what is worth looking into, each in its order: first where most money is."""
+    actions, looks = list(told.advice.actions), list(told.looks)
+    found: list[Action | LookInto] = []
+    while actions and looks:
+        more = actions[0].main.value >= looks[0].main.value
+        found.append(actions.pop(0) if more else looks.pop(0))
+    return (*found, *actions, *looks)
+
+
+def first_to_do(told: Told) -> list[tuple[int, Action | LookInto]]:
+    """The first three things to do, by number; one of them an action, if there is any."""
+    numbered = list(enumerate(things_to_do(told), start=1))
+    first, actions = numbered[:THREE], [one for one in numbered if isinstance(one[1], Action)]
+    if actions and actions[0] not in first:
+        first[-1] = actions[0]
+    return first
+
+
 def lines_to_do(told: Told) -> list[Line]:
-    """The most valuable actions, then, up to three, what is worth looking into."""
-    words = told.words
-    found = []
-    for action in told.advice.actions[:THREE]:
-        saving = action.saving
-        found.append(
-            Line(
-                do=words.said(action.do),
-                worth=words.say("saves {saved}", saved=action.main),
-                cost=cost_words(words, action),
-                payback=payback_words(words, action),
+    """The first three things to do, in words."""
+    words, found = told.words, []
+    for number, one in first_to_do(told):
+        if isinstance(one, Action):
+            saving = one.saving
+            line = Line(
+                number=number,
+                do=words.said(one.do),
+                worth=words.say("saves {saved}", saved=one.main),
+                cost=cost_words(words, one),
+                payback=payback_words(words, one),
                 share=told.share(saving.cost_per_year, saving.kwh_per_year),
             )
-        )
-    for look in told.looks[: THREE - len(found)]:
-        found.append(
-            Line(
-                do=words.said(look.do),
-                worth=words.say("up to {stake} at stake", stake=look.main),
+        else:
+            line = Line(
+                number=number,
+                do=f"{words.said(one.do)}. {words.said(one.first)}",
+                worth=words.say("up to {stake} at stake", stake=one.main),
                 cost=words.say("a look"),
                 payback=words.say("after the look"),
-                share=told.share(look.at_stake_money, look.at_stake_kwh),
+                share=told.share(one.at_stake_money, one.at_stake_kwh),
             )
-        )
+        found.append(line)
     return found
 
 
@@ -193,9 +214,15 @@ def floor_text(told: Told) -> str:
     return told.words.amount(told.advice.floor, currency=unit)
 
 
-def said_lines(words: Wording, sentences: Sequence[Said]) -> str:
-    """Sentences in a row."""
-    return " ".join(words.said(one) for one in sentences)
+def said_lines(told: Told, sentences: Sequence[Said]) -> str:
+    """Sentences in a row; those that were written in English are found in the catalogue."""
+    reword = rewording(told.words, told.basis.house)
+    return " ".join(
+        reword(str(one.figures["line"]))
+        if reword is not None and one.text == LINE
+        else told.words.said(one)
+        for one in sentences
+    )
 
 
 def time_seen(told: Told) -> tuple[list[float], list[str], list[str]]:

@@ -29,6 +29,7 @@ from homeenergy.show.writeup.client import (
     meter_words,
     payback_words,
     said_lines,
+    things_to_do,
     time_seen,
 )
 from homeenergy.trust.concern import held_out
@@ -158,37 +159,40 @@ def advice_part(told: Told) -> tuple[Block, ...]:
         Heading(text=words.say("What to do")),
         Prose(
             text=words.say(
-                "In the order of what each saves at least. Nothing is advised that saves less than "
-                "{floor} a year: that is not worth anybody's trouble.",
+                "First where most money is: what an action saves or, before a look, what is at "
+                "stake. Nothing is advised that saves less than {floor} a year: that is not worth "
+                "anybody's trouble.",
                 floor=floor_text(told),
             )
         ),
     ]
-    number = 0
-    for number, action in enumerate(advice.actions, start=1):
-        blocks.append(_action(told, number, action))
-    if advice.together is not None and len(advice.actions) > 1:
+    things, actions = things_to_do(told), 0
+    for number, one in enumerate(things, start=1):
+        if isinstance(one, Action):
+            actions += 1
+            blocks.append(_action(told, number, one, before=actions - 1))
+        else:
+            blocks.append(_look(told, number, one))
+    if advice.together is not None and actions > 1:
         together = advice.together
         total = together.total_cost_per_year or together.total_kwh_per_year
         blocks.append(
             Prose(
                 text=words.say(
-                    "All {number} together save {total} a year; no kWh is counted twice.",
-                    number=len(advice.actions),
+                    "All {number} actions with a known saving together save {total} a year; no "
+                    "kWh is counted twice.",
+                    number=actions,
                     total=total,
                 )
             )
         )
-    for look in told.looks:
-        number += 1
-        blocks.append(_look(told, number, look))
-    if not number:
+    if not things:
         blocks.append(Prose(text=words.say("These readings suggest nothing to do.")))
     blocks += _not_advised(told)
     return tuple(blocks)
 
 
-def _action(told: Told, number: int, action: Action) -> Together:
+def _action(told: Told, number: int, action: Action, *, before: int) -> Together:
     words, saving = told.words, action.saving
     saved = words.estimate(saving.kwh_per_year) if saving.kwh_per_year.value else ""
     if saving.cost_per_year is not None:
@@ -206,13 +210,13 @@ def _action(told: Told, number: int, action: Action) -> Together:
     rows = (
         (words.say("Saves in a year"), saved),
         (words.say("Costs"), cost),
-        (words.say("After those above"), _after_those_above(told, number, action)),
+        (words.say("After those above"), _after_those_above(told, before, action)),
         (
             words.say("Net present value"),
             "" if action.present_value is None else words.estimate(action.present_value),
         ),
-        (words.say("It rests on"), said_lines(words, action.rests_on)),
-        (words.say("It assumes"), said_lines(words, action.assumes)),
+        (words.say("It rests on"), said_lines(told, action.rests_on)),
+        (words.say("It assumes"), said_lines(told, action.assumes)),
         (words.say("It is wrong if"), words.said(action.wrong_if)),
     )
     return Together(
@@ -223,12 +227,12 @@ def _action(told: Told, number: int, action: Action) -> Together:
     )
 
 
-def _after_those_above(told: Told, number: int, action: Action) -> str:
+def _after_those_above(told: Told, before: int, action: Action) -> str:
     """What an action saves after those before it, where that is less; empty where it is not."""
     together = told.advice.together
     if together is None:
         return ""
-    left = together.cost_per_year[number - 1] or together.kwh_per_year[number - 1]
+    left = together.cost_per_year[before] or together.kwh_per_year[before]
     share = left.value / action.main.value
     if share > LEAST_LEFT:
         return ""
@@ -249,6 +253,7 @@ def _look(told: Told, number: int, look: LookInto) -> Together:
     stake = ", ".join([*money, *kwh])
     rows = (
         (words.say("At stake in a year"), stake),
+        (words.say("First step"), words.said(look.first)),
         (words.say("It rests on"), words.said(look.rests_on)),
         (words.say("In order if"), words.said(look.wrong_if)),
     )
@@ -263,7 +268,7 @@ def _not_advised(told: Told) -> list[Block]:
         (words.said(one.do), words.estimate(one.main), words.say(why))
         for group, why in (
             (advice.too_small, "below the floor"),
-            (advice.too_dear, "costs more than it saves while it lasts"),
+            (advice.too_dear, "costs more than it saves while it lasts, interest counted"),
             ([one for one in advice.unsure if one.main.high >= 0], "may save nothing"),
             ([one for one in advice.unsure if one.main.high < 0], "takes more than now"),
         )
@@ -345,19 +350,18 @@ def assumed_part(told: Told, record: Mapping[str, Any]) -> tuple[Block, ...]:
         files=len(record["files"]),
         fingerprint=record["fingerprint"][:16],
     )
-    head = Heading(text=words.say("How it was made"), level=2)
-    return (
-        Heading(text=words.say("What was assumed")),
-        Bullets(items=tuple(items)),
-        Note(
-            about=words.say("Safety"),
-            text=words.say(
-                "A log shows what to look into; it is no inspection. Work inside a panel belongs "
-                "to a licensed electrician: parts stay live when the main breaker is off. Never "
-                "open the secondary of a current transformer while its circuit carries load. A "
-                "breaker is no switch for daily use. Freezers, and devices on which someone's "
-                "health depends, may be on a circuit that is switched off."
-            ),
-        ),
-        Together(blocks=(head, Prose(text=made))),
+    safety = words.say(
+        "A log shows what to look into; it is no inspection. Work inside a panel belongs to a "
+        "licensed electrician: parts stay live when the main breaker is off. Never open the "
+        "secondary of a current transformer while its circuit carries load. A breaker is no switch "
+        "for daily use. Freezers, and devices on which someone's health depends, may be on a "
+        "circuit that is switched off."
     )
+    blocks = (
+        Bullets(items=tuple(items)),
+        Note(about=words.say("Safety"), text=safety),
+        Heading(text=words.say("How it was made"), level=2),
+        Prose(text=made),
+    )
+    # On one page, or the last might hold a line or two.
+    return (Heading(text=words.say("What was assumed")), Together(blocks=blocks))

@@ -5,13 +5,18 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.billed import FILE_NAME, Billed, reconcile_bills
 from homeenergy.findings.peaks import Peaks, house_peaks
 from homeenergy.show.document.blocks import Block, Heading, Prose, Table
+from homeenergy.show.writeup.basis import picture
 from homeenergy.show.writeup.client import Told
+
+SATURDAY = 5
 
 VERDICTS = {
     "agrees": "agrees",
@@ -121,7 +126,53 @@ def _peaks(told: Told) -> list[Block]:
         peaks = house_peaks(basis.house, basis.measured)
     except HouseError:
         return []
-    return [_peak_table(told, peaks), Prose(text=" ".join(_peak_words(told, peaks)))]
+    table, words = _peak_table(told, peaks), Prose(text=" ".join(_peak_words(told, peaks)))
+    return [table, words, _day_figure(told, peaks)]
+
+
+def _day_figure(told: Told, peaks: Peaks) -> Block:
+    """How the house draws over a mean day, and how often so much."""
+    words, kw = told.words, peaks.slots_kw.to_numpy(np.float64)
+    local = pd.DatetimeIndex(peaks.slots_kw.index).tz_convert(told.basis.zone)
+    hour, weekend = local.hour + local.minute / 60, local.day_of_week >= SATURDAY
+    kinds = (("Monday to Friday", ~weekend, "-"), ("Saturday and Sunday", weekend, "--"))
+
+    def draw(axes: list[Axes]) -> None:
+        for name, days, style in kinds:
+            if days.any():
+                mean = pd.Series(kw[days]).groupby(hour[days]).mean()
+                axes[0].step(
+                    mean.index, mean, style, where="post", color=told.colour, label=words.say(name)
+                )
+        axes[0].set_xlim(0, 24)
+        axes[0].set_xticks([0, 6, 12, 18, 24])
+        axes[0].legend(fontsize=8, frameon=False)
+        axes[0].set_title(words.say("kW on a mean day"), fontsize=9, loc="left")
+        axes[0].set_xlabel(words.say("hour of the day"), fontsize=8)
+        axes[1].plot(np.linspace(0, 1, kw.size), np.sort(kw)[::-1], color=told.colour)
+        axes[1].set_xlim(0, 1)
+        axes[1].xaxis.set_major_formatter(
+            lambda x, _: words.percent(x) if x else words.number(0, 0)
+        )
+        axes[1].set_title(words.say("kW that is reached or exceeded"), fontsize=9, loc="left")
+        axes[1].set_xlabel(words.say("share of the time"), fontsize=8)
+        for ax in axes:
+            ax.set_ylim(bottom=0)
+            ax.tick_params(labelsize=8)
+            ax.yaxis.set_major_formatter(lambda y, _: words.number(y, 0 if y == round(y) else 1))
+            ax.spines[["top", "right"]].set_visible(False)
+            ax.grid(axis="y", color="0.9", linewidth=0.6)
+
+    return picture(
+        draw,
+        caption=words.say(
+            "What the house draws from the grid. Left: by the hour, on average. Right: for how "
+            "much of the time."
+        ),
+        alternative=" ".join(_peak_words(told, peaks)),
+        height_in=2.6,
+        widths=(1.3, 1.0),
+    )
 
 
 def _peak_table(told: Told, peaks: Peaks) -> Table:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -28,7 +29,8 @@ from homeenergy.show.figures.style import GREY, reduce_steps
 from homeenergy.show.writeup.basis import picture
 from homeenergy.show.writeup.client import LEAST_MATTERING, MOST_LOADS, Told
 from homeenergy.show.writeup.wording import Wording
-from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
+from homeenergy.stats.estimate import Estimate
+from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 
 SELDOM_A_DAY = 1.5  # runs: below, they are counted by the week
 W_PER_KW = 1000.0
@@ -43,12 +45,6 @@ def load_parts(told: Told) -> tuple[Block, ...]:
     loads = loads_that_matter(told.year.loads, least_share=LEAST_MATTERING, most=MOST_LOADS)
     blocks: list[Block] = [Heading(text=words.say("The loads that matter"), new_page=True)]
     used = [one for one in told.year.loads if one.finding is not None and one.kwh.value >= 0]
-    others = [one for one in used if one not in loads]
-    if others:
-        names = ", ".join(f"{one.name} {words.alone(one.money or one.kwh)}" for one in others)
-        blocks.append(
-            Prose(text=words.say("Those not shown here take in a year: {names}.", names=names))
-        )
     for load in loads:
         assert load.finding is not None
         blocks.append(
@@ -60,7 +56,48 @@ def load_parts(told: Told) -> tuple[Block, ...]:
                 )
             )
         )
-    return tuple(blocks)
+    return (*blocks, _all_loads(told, used))
+
+
+def _all_loads(told: Told, loads: Sequence[LoadYear]) -> Together:
+    """Every load with a circuit of its own, in one table."""
+    words = told.words
+
+    def known(one: Estimate) -> str:
+        if not one.resolved:
+            return words.estimate(one)
+        return words.alone(one) if math.isfinite(one.value) else ""
+
+    rows = []
+    for load in loads:
+        assert load.finding is not None
+        finding, kind = load.finding, KINDS[load.finding.kind]
+        rows.append(
+            (
+                load.name,
+                words.alone(clipped(finding.kwh_per_day, finding)),
+                words.estimate(load.money or load.kwh),
+                words.percent(load.share) if math.isfinite(load.share) else "",
+                "" if kind.varying or kind.never_off else _runs_a_day(words, finding),
+                "" if kind.varying or kind.never_off else known(clipped(finding.run_kwh, finding)),
+                known(finding.standby_w),
+            )
+        )
+    heads = ("load", "a day", "a year", "share", "runs a day", "a run", "at rest")
+    table = Table(
+        head=tuple(map(words.say, heads)),
+        rows=tuple(rows),
+        caption=words.say(
+            "All loads with a circuit of their own. At rest: what each draws between its runs."
+        ),
+        numeric=frozenset(range(1, len(heads))),
+    )
+    return Together(blocks=(Heading(text=words.say("All loads"), level=2), table))
+
+
+def _runs_a_day(words: Wording, finding: ApplianceFinding) -> str:
+    covered_s = finding.cycles.covered_s
+    return words.number(len(finding.cycles.table) / covered_s * S_PER_DAY, 1) if covered_s else ""
 
 
 def _sentences(told: Told, load: LoadYear, finding: ApplianceFinding) -> list[str]:

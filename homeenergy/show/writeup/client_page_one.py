@@ -9,12 +9,14 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from homeenergy.findings.house_year import LoadYear
+from homeenergy.findings.saving.look_into import LookInto
 from homeenergy.show.document.blocks import Block, Prose, Table
 from homeenergy.show.figures.style import GREY
 from homeenergy.show.writeup.basis import picture
 from homeenergy.show.writeup.client import (
     THREE,
     Told,
+    first_to_do,
     floor_text,
     held_out_notes,
     lines_to_do,
@@ -96,6 +98,7 @@ def _year_table(told: Told) -> Table:
     rows = [(first, words.estimate(year.kwh), _money(words, money), "")]
     if year.bill is not None and year.energy is not None:
         unit = year.energy.unit
+        shared = year.bill.value > 0 and not year.fed_back_kwh
         rows[0] = (*rows[0][:3], told.share(year.energy, year.kwh))
         if year.fed_back is not None:
             earned = -year.fed_back.scaled(year.earned / year.fed_back_kwh, unit=unit)
@@ -110,9 +113,9 @@ def _year_table(told: Told) -> Table:
         demand = "Demand charge, at least" if _demand_is_least(told) else "Demand charge"
         for name, part in (("Standing charge", year.standing), (demand, year.demand)):
             if part:
-                share = words.percent(part / year.bill.value) if year.bill.value > 0 else ""
+                share = words.percent(part / year.bill.value) if shared else ""
                 rows.append((words.say(name), "", words.amount(part, currency=unit), share))
-        all_of_it = words.percent(1.0) if year.bill.value > 0 else ""
+        all_of_it = words.percent(1.0) if shared else ""
         rows.append((words.say("The bill of a year"), "", words.estimate(year.bill), all_of_it))
     if year.base_kwh is not None:
         # By day it may run on power of the house's own, and then it is no part of what is bought.
@@ -392,8 +395,7 @@ def _actions_table(told: Told) -> Block:
     return Table(
         head=heads[:shown],
         rows=tuple(
-            (str(i), x.do, x.worth, x.cost, x.payback, x.share)[:shown]
-            for i, x in enumerate(lines, start=1)
+            (str(x.number), x.do, x.worth, x.cost, x.payback, x.share)[:shown] for x in lines
         ),
         numeric=frozenset({len(heads) - 1} & set(range(shown))),
     )
@@ -402,7 +404,7 @@ def _actions_table(told: Told) -> Block:
 def _nothing_else(told: Told) -> list[str]:
     words, advice = told.words, told.advice
     said = []
-    if told.looks and len(advice.actions) < THREE:
+    if any(isinstance(one, LookInto) for _, one in first_to_do(told)):
         said.append(
             words.say(
                 "“At stake” is all that the thing takes: a look tells how much of it can be saved."
