@@ -146,7 +146,8 @@ def _day_figure(told: Told, peaks: Peaks) -> Block:
                 )
         axes[0].set_xlim(0, 24)
         axes[0].set_xticks([0, 6, 12, 18, 24])
-        axes[0].legend(fontsize=8, frameon=False)
+        axes[0].margins(y=0.2)  # room for the legend
+        axes[0].legend(fontsize=8, frameon=False, loc="upper left", ncols=2)
         axes[0].set_title(words.say("kW on a mean day"), fontsize=9, loc="left")
         axes[0].set_xlabel(words.say("hour of the day"), fontsize=8)
         axes[1].plot(np.linspace(0, 1, kw.size), np.sort(kw)[::-1], color=told.colour)
