@@ -100,6 +100,35 @@ def test_a_spike_of_one_second_is_seen_at_every_zoom(tmp_path, browser, days):
         take_picture(page, f"spike_in_{days}_days")
 
 
+def test_loads_of_one_circuit_are_laid_on_one_another_in_its_lane(tmp_path, browser):
+    """A freezer of 90 W and a lamp of 40 W: together they are what the circuit draws."""
+    n = 6 * DAY_S // 10
+    at = np.arange(n)
+    freezer = np.where(at % 360 < 120, 90.0, 0.0)
+    evening = at % 8640 - 6500 - 130 * (at // 8640)
+    lamp = np.where((evening >= 0) & (evening < 1000 + 180 * (at // 8640)), 40.0, 0.0)
+    stored(tmp_path, {"cellar": freezer + lamp}, period_s=10)
+    text = (tmp_path / "house.toml").read_text() + "\nloads = 2\n"
+    (tmp_path / "house.toml").write_text(text)
+    house = open_house(tmp_path)
+    layers = f"""() => {{
+      const {{ stack, columns }} = {VIEWER}.panes[0];
+      const difference = stack.above.map((watts, c) => Math.abs(watts - columns[0].mean[c]));
+      const loads = stack.layers.map(({{ lane }}) => lane.name);
+      return [{VIEWER}.panes.length, loads, Math.max(...difference)];
+    }}"""
+    with served(Answers(house)) as address, opened(browser, address) as page:
+        page.evaluate(f"{VIEWER}.whole()")
+        settle(page)
+        lanes, loads, difference = page.evaluate(layers)
+        assert (lanes, loads) == (1, ["cellar_1", "cellar_2"])
+        assert difference < 1
+        page.get_by_label("Arrange").select_option("stack")
+        settle(page)
+        assert page.evaluate(f"{VIEWER}.panes[0].names") == ["cellar_1", "cellar_2"]
+        take_picture(page, "loads_of_one_circuit")
+
+
 def test_nothing_is_drawn_before_the_first_reading(tmp_path, browser):
     house = stored(tmp_path, {"oven": np.full(600, 2000.0)})
     known = f"""() => {{

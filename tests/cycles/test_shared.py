@@ -94,6 +94,13 @@ def test_a_compressor_whose_draw_declines_is_one_part_beside_another():
         assert np.abs(own - found).sum() < 0.03 * own.sum()
 
 
+@pytest.mark.parametrize("days", [6, 10])
+def test_a_freezer_and_a_lamp_are_told_where_only_their_number_is_said(days):
+    shared = split_loads(trace_of(freezer(days) + lamp(days) + noise(days * DAY_N)), n=2)
+    assert shared.told
+    assert shared.odds_of_several > 3
+
+
 def test_the_traces_add_up_sample_by_sample_with_holes_and_doubt():
     watts = freezer() + lamp() + noise(6 * DAY_N)
     watts[5000:5200] = np.nan
@@ -165,6 +172,59 @@ def test_an_interval_holds_its_energy_whatever_the_readings(watts, n, period_s):
     assert all(e.low <= e.value <= e.high for e in shared.energy_wh.values())
     shares = [float(word[:-1]) for why in shared.reasons for word in why.split() if word[-1] == "%"]
     assert all(share <= 100 for share in shares)
+
+
+def washer(days=6, *, period_s=5.0):
+    """Two hours every other day: a drum that turns every minute, and a heater at the beginning."""
+    n = round(86_400 / period_s)
+    drawn = np.zeros(days * n)
+    turns = np.where(np.arange(round(7200 / period_s)) * period_s % 60 < 35, 150.0, 10.0)
+    for day in range(0, days, 2):
+        first = day * n + round((8 + day) * 3600 / period_s)
+        drawn[first : first + turns.size] = turns
+        drawn[first + round(300 / period_s) : first + round(1500 / period_s)] += 2000.0
+    return drawn
+
+
+def test_one_load_of_several_parts_is_not_two():
+    watts = washer()
+    trace = Trace(label="Wash", start=START, period_s=5.0, watts=watts + noise(watts.size))
+    shared = split_loads(trace, n=2)
+    assert not shared.told
+    assert any("only one load" in why for why in shared.reasons)
+
+
+@pytest.mark.parametrize("period_s", [2.0, 5.0])
+def test_pulses_are_of_the_load_that_also_draws_for_minutes(period_s):
+    """A part-power microwave, 12 s of 22 s, and at full power for two minutes; a lamp beside it."""
+    n = 6 * 86_400
+    own, lit = np.zeros(n), np.zeros(n)
+    rng = np.random.default_rng(8)
+    for day in range(6):
+        for k, hour in enumerate((7, 12, 18, 19)):
+            at = day * 86_400 + hour * 3600 + int(rng.integers(0, 3000))
+            long = np.arange(300 if k % 2 else 120)
+            own[at : at + long.size] = np.where(long % 22 < 12, 1250.0, 50.0) if k % 2 else 1250.0
+        at = day * 86_400 + int(rng.integers(16, 20)) * 3600 + int(rng.integers(0, 3000))
+        lit[at : at + int(rng.integers(4000, 12_000))] = 75.0
+    size = round(period_s)
+    own, lit = (x[: n // size * size].reshape(-1, size).mean(axis=1) for x in (own, lit))
+    trace = Trace(
+        label="Kitchen", start=START, period_s=period_s, watts=own + lit + noise(own.size)
+    )
+    shared = split_loads(trace, n=2)
+    lamp_wh = lit.sum() * period_s / 3600
+    assert shared.told or period_s > 2
+    assert min(abs(t.energy_wh / lamp_wh - 1) for t in shared.traces.values()) < 0.05
+
+
+@pytest.mark.parametrize("period_s", [30.0, 60.0])
+def test_a_step_within_a_sample_is_one_step(period_s):
+    watts = np.zeros(200)
+    watts[50:60] = 2000.0
+    watts[50], watts[59] = 700.0, 1500.0
+    steps = find_steps(Trace(label="x", start=START, period_s=period_s, watts=watts))
+    assert np.nan_to_num(steps.jump_w).tolist() == [0.0, 2000.0, -2000.0]
 
 
 def test_two_equal_heaters_are_not_told():

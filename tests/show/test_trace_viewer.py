@@ -26,6 +26,7 @@ from homeenergy.show.viewer.others import METER, OUTDOOR
 from homeenergy.show.viewer.page import module_text, packed, page_without_kernel, serve
 from homeenergy.show.viewer.span import readings_csv
 from homeenergy.show.viewer.view import circuits_to_begin_with
+from tests.cycles.test_shared import DAY_N, freezer, lamp, noise, opened, written
 from tests.record.houses import Recording, write_house
 
 NS = 1_000_000_000
@@ -130,6 +131,19 @@ def ask(answers, kind, **question):
 def span_of(start_s, end_s):
     at_s = START.value / NS
     return {"t0": at_s + start_s, "t1": at_s + end_s}
+
+
+def test_opening_tells_whose_loads_are_a_guess(tmp_path):
+    """The lanes of a shared circuit's loads: six days are divided, two are too few."""
+    for days, told in ((6, True), (2, False)):
+        folder = tmp_path / str(days)
+        folder.mkdir()
+        written(folder, freezer(days) + lamp(days) + noise(days * DAY_N))
+        said, _ = ask(Answers(opened(folder, "loads = 2")), "open")
+        rows = [(lane["name"], lane["of"], lane["told"]) for lane in said["lanes"]]
+        loads = [("cellar_1", "cellar", told), ("cellar_2", "cellar", told)]
+        assert rows == [("cellar", None, True), *loads]
+        assert said["shown"] == ["cellar"]
 
 
 def test_opening_tells_of_all_lanes_and_gives_the_whole_log(house):

@@ -13,6 +13,7 @@ from itertools import permutations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import bdtrc, expit
 
 from homeenergy.units import S_PER_DAY
 
@@ -35,16 +36,16 @@ CHOSEN = 2.0
 # field of partitions): kinds of coincidence, likeness of watts and of lengths, constant; time
 # together and apart beyond chance; likeness of the hours of the day.
 WEIGHTS = {
-    "within": 0.177,
-    "at_once": 0.103,
-    "clock": 0.221,
-    "same_watts": 2.91,
-    "like_watts": 1.07,
-    "like_length": 0.337,
-    "constant": -1.57,
-    "together": 0.863,
-    "apart": 1.81,
-    "hours": 0.522,
+    "within": 0.4,
+    "at_once": 0.16,
+    "clock": 0.35,
+    "same_watts": 6.39,
+    "like_watts": 2.72,
+    "like_length": 1.29,
+    "constant": -2.52,
+    "together": 1.37,
+    "apart": 4.1,
+    "hours": 1.48,
 }
 # Widths of likenesses [ln], and the most that coincidences count for [log odds].
 SAME_WATTS, LIKE_WATTS, LIKE_LENGTH = 0.05, 0.8, 1.0
@@ -55,10 +56,15 @@ BY_SHARE = 4.0
 BY_ENERGY = 0.15
 # The least share of energy that a load is taken to have, and how much it counts.
 LEAST_SHARE, BY_LEAST = 0.003, 0.6
+# How often a part comes within another, if each is a state of one load: nearly always, or hardly
+# ever.
+ALWAYS, NEVER = 0.97, 0.02
 # Share of time that two parts are taken to be on together, where the log is too short to say.
 ELSE_TOGETHER = 0.3
 # Share of time together that is too little to say that two parts are on at a time.
 RARELY = 0.02
+# Chance of dividing a part of one load among two, among all pairs of parts.
+DIVIDED_BY_CHANCE = 0.01
 # Looked at about the same hour of other days.
 HOURS_S = np.array([-4000.0, -1500.0, 0.0, 1500.0, 4000.0])
 
@@ -86,16 +92,25 @@ def evidence(
     span_s : float
         Length of the log [s].
     """
+    compared = comparisons(times, watts, span_s=span_s)
+    return np.asarray(sum(WEIGHTS[name] * x for name, x in compared.items()))
+
+
+def comparisons(
+    times: list[Times], watts: NDArray[np.float64], *, span_s: float
+) -> dict[str, NDArray[np.float64]]:
+    """How each pair of parts compares, by name as in `WEIGHTS`, each (k, k) with zero diagonal."""
     k = len(times)
     log_s = [float(np.median(np.log(stop - start))) for start, stop in times]
     wide = [occasions(one) for one in times]
     hours = [_hours(one) for one in times]
-    odds = np.zeros((k, k))
+    compared = {name: np.zeros((k, k)) for name in WEIGHTS}
     for a in range(k):
         for b in range(a):
             one, other = times[a], times[b]
             near = max(_within(wide[a], other, span_s), _within(wide[b], one, span_s))
             at_once = max(_at_once(one, other, span_s), _at_once(other, one, span_s))
+            clock = max(_same_clock(wide[a], wide[b]), _same_clock(wide[b], wide[a]))
             by_watts = np.log(watts[a] / watts[b])
             fewest = min(len(wide[a]), len(wide[b]), MOST_OCCASIONS)
             trust = BY_SHARE * np.sqrt(fewest / MOST_OCCASIONS)
@@ -103,12 +118,10 @@ def evidence(
             beyond = met - by_chance
             # What is on twice at a time is not one switch.
             once = 1 - min(met / max(by_chance, RARELY), 1.0)
-            compared = {
+            of_pair = {
                 "within": min(np.logaddexp(np.log(BY_ITSELF), near), MOST_WITHIN),
                 "at_once": min(at_once, MOST_AT_ONCE),
-                "clock": min(
-                    max(_same_clock(wide[a], wide[b]), _same_clock(wide[b], wide[a])), MOST_CLOCK
-                ),
+                "clock": min(clock, MOST_CLOCK),
                 "same_watts": once * _bell(by_watts, SAME_WATTS),
                 "like_watts": _bell(by_watts, LIKE_WATTS),
                 "like_length": _bell(log_s[a] - log_s[b], LIKE_LENGTH),
@@ -117,8 +130,9 @@ def evidence(
                 "apart": trust * max(-beyond, 0.0),
                 "hours": trust * (float(np.sqrt(hours[a] * hours[b]).sum()) - 1),
             }
-            odds[a, b] = odds[b, a] = sum(WEIGHTS[name] * x for name, x in compared.items())
-    return odds
+            for name, x in of_pair.items():
+                compared[name][a, b] = compared[name][b, a] = x
+    return compared
 
 
 def _hours(times: Times) -> NDArray[np.float64]:
@@ -171,6 +185,19 @@ def _within(inner: NDArray[np.float64], outer: Times, span_s: float) -> float:
     share = min(MOST_OCCASIONS / n, 1.0)
     gain = x * np.log(together / chance) + (n - x) * np.log((1 - together) / (1 - chance))
     return float(share * gain)
+
+
+def independence(one: Times, other: Times, *, span_s: float) -> float:
+    """Log odds that one part comes within the other as chance has it, not always or never."""
+    found = -np.inf
+    for inner, outer in ((occasions(one)[:, 0], other), (occasions(other)[:, 0], one)):
+        x, n = float(_inside(inner, outer).sum()), inner.size
+        by_chance, always, never = (
+            x * np.log(share) + (n - x) * np.log(1 - share)
+            for share in (_by_chance(inner, outer, span_s), ALWAYS, NEVER)
+        )
+        found = max(found, by_chance - np.logaddexp(always, never) + np.log(2))
+    return float(found)
 
 
 def _inside(at_s: NDArray[np.float64], outer: Times) -> NDArray[np.bool_]:
@@ -235,7 +262,7 @@ def divided(times: list[Times], *, span_s: float) -> list[tuple[int, NDArray[np.
     wide = [occasions(one) for one in times]
     found = []
     for a, mine in enumerate(wide):
-        best, chosen = 3.0, None
+        best, chosen = DIVIDED_BY_CHANCE / max(len(wide) * (len(wide) - 1), 1), None
         for b, other in enumerate(wide):
             if a == b or len(mine) < 4 or not len(other):
                 continue
@@ -246,9 +273,9 @@ def divided(times: list[Times], *, span_s: float) -> list[tuple[int, NDArray[np.
             if _meets(other, mine).mean() < 0.7:
                 continue
             chance = _by_chance(mine[:, 0], (other[:, 0], other[:, 1]), span_s)
-            z = (x - n * chance) / np.sqrt(n * chance * (1 - chance) + 0.25)
-            if z > best:
-                best = z
+            tail = float(bdtrc(x - 1, n, chance))
+            if tail < best:
+                best = tail
                 chosen = hit[np.searchsorted(mine[:, 0], times[a][0], side="right") - 1]
         if chosen is not None:
             found.append((a, chosen))
@@ -286,8 +313,13 @@ def share_scores(energy: NDArray[np.float64], labels: NDArray[np.int64]) -> NDAr
 def scores(
     odds: NDArray[np.float64], energy: NDArray[np.float64], labels: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Sum of odds within the groups of each partition; pairs that bear more energy count more."""
-    bear = (energy / energy.max()) ** BY_ENERGY
+    """Sum of odds within the groups of each partition; pairs that bear more energy count more.
+
+    Parts that are likely of one load are one witness: each counts for its share of their number.
+    """
+    alike = expit(odds)
+    np.fill_diagonal(alike, 1.0)
+    bear = (energy / energy.max()) ** BY_ENERGY / np.sqrt(alike.sum(axis=0))
     weighted = odds * bear[:, None] * bear
     total = np.zeros(labels.shape[0])
     for a in range(odds.shape[0]):

@@ -17,7 +17,7 @@ from homeenergy.readings.store.store import MonthInfo, Store, month_of, month_sl
 from homeenergy.readings.trace import Trace
 
 # Raised where a circuit would be divided in another way.
-METHOD = 3
+METHOD = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

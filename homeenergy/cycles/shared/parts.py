@@ -331,9 +331,13 @@ def _factors(steps: Steps, switches: Switches, on: NDArray[np.bool_]) -> NDArray
 
 
 def _pulses(steps: Steps) -> list[Part]:
-    """Parts of the pulses: those heights that bear most."""
+    """Parts of the pulses: those heights that bear most.
+
+    What one draws is its greatest sample: others hold its ends. Where even that may, what the
+    greatest of its kind draw counts.
+    """
     worth = steps.pulse_w * (steps.pulse_stop - steps.pulse_first)
-    log_w = np.log(np.maximum(steps.pulse_w, 1e-3))
+    log_w = np.log(np.maximum(steps.pulse_peak_w, 1e-3))
     left = np.ones(log_w.size, bool)
     parts: list[Part] = []
     while left.any() and len(parts) < MOST_PULSES:
@@ -341,9 +345,10 @@ def _pulses(steps: Steps) -> list[Part]:
         bear = [worth[left & (np.abs(log_w - x) < SAME_PULSE)].sum() for x in tried]
         of = left & (np.abs(log_w - tried[int(np.argmax(bear))]) < SAME_PULSE)
         height = steps.pulse_w[of]
+        samples = np.median((steps.pulse_stop - steps.pulse_first)[of])
         parts.append(
             Part(
-                watts=float(np.median(height)),
+                watts=float(np.quantile(steps.pulse_peak_w[of], 0.5 if samples > 2 else 0.9)),
                 spread_w=float(np.std(height)),
                 factors=np.ones(AGES_S.size),
                 first=steps.pulse_first[of],

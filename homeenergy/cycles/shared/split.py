@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import permutations
+from itertools import combinations, permutations
 
 import numpy as np
 import pandas as pd
@@ -17,6 +17,7 @@ from homeenergy.cycles.shared.grouping import (
     Times,
     evidence,
     hint_scores,
+    independence,
     occasions,
     partitions,
     scores,
@@ -34,21 +35,24 @@ MOST_LOADS = 4
 MOST_PARTS_OF = {2: MOST_PARTS, 3: 10, 4: 8}
 LEAST_DAYS, ALMOST = 4.0, 0.85
 TOLD = 0.65
-# Logistic regression of sums against single appliances, real ones of one half and simulated ones:
-# evidence against one load, logarithm of the occasions of the less used one, logarithm of the
-# least usual draw in units of LOW_W (a lesser one may be a state of electronics), logarithm of the
-# ratio of the usual draws (if near, two settings), constant.
-SEVERAL = (1.5, 0.778, 1.23, 0.484, -4.12)
-LOW_W, MOST_LOW, MOST_RATIO = 20.0, 1.61, 2.0
+# Logistic regression of sums against single appliances, real ones of one half and simulated ones,
+# with readings every 2 to 60 s: evidence against one load; log odds that its parts come
+# independently; logarithms of the occasions of the less used load, of the samples of the shortest
+# usual draw (few hold steps that are cut off), of the least usual draw in units of LOW_W (a lesser
+# one may be a state of electronics), of the ratio of the usual draws (if near, two settings), of
+# the share of the least load; constant.
+SEVERAL = (0.447, 0.274, 0.406, 0.82, 1.41, 0.283, 0.245, -5.03)
+LEAST_AGAINST, MOST_AGAINST, MOST_INDEPENDENT, LEAST_WEIGHT = -4.0, 10.0, (-4.0, 6.0), 0.1
+LOW_W, MOST_LOW, MOST_RATIO, MOST_SAMPLES = 20.0, 1.61, 2.0, 20.0
 # Odds that a person who says that there are several loads is right; and one who says what they are
 # (watts, kind, a time). Own assumption.
 SAID, SAID_WHAT = 2.0, 4.0
 # Logistic regression of sums that were told against those that were not, of the same appliances:
 # log odds that other groupings come to about the same, logarithm of the share of the least load,
-# share of energy that no part explains, number of parts, least usual draw as above, constant
-# (raised, with SAID lowered, so that two thirds of pairs are claimed with the fewest single ones).
-CONFIDENCE = (0.535, 0.233, -0.263, -0.406, 1.02, 3.8)
-# Above these odds a person is asked whether there are several loads.
+# share of energy that no part explains, samples and watts of the least usual draw as above,
+# constant.
+CONFIDENCE = (0.909, -0.405, -0.419, 0.909, 0.892, -3.87)
+# Above these odds a person is asked whether there are several loads: one in ten single appliances.
 QUESTION_ODDS = 1.5
 # Where only one size of draw comes and goes.
 ONE_DRAW = "only one size of draw comes and goes: one load, or several of the same watts"
@@ -217,14 +221,19 @@ class Groups:
     `agreement` is the probability of groupings that come to about the same; `spans_ws` is how far
     the energies of the loads lie below and above in the middle 95 % of groupings, shape (n, 2).
     `against` is the evidence between parts of different loads that they are not of one, by energy;
-    `occasions` how often that load was used which was used the least.
+    `independent` log odds that the greatest parts of loads come independently; `least` the share of
+    the least load; `occasions` how often that load was used which was used the least; `samples` how
+    long the usual draw of a load lasts that is the shortest.
     """
 
     labels: NDArray[np.int64]
     agreement: float
     spans_ws: NDArray[np.float64]
     against: float
+    independent: float
+    least: float
     occasions: int
+    samples: float
 
 
 def group(
@@ -256,12 +265,19 @@ def group(
     bear = np.sqrt(energy / energy.sum())
     apart = labels[:, None] != labels
     main = [max(np.flatnonzero(labels == g), key=lambda a: energy[a]) for g in named]
+    least = float(np.bincount(labels, energy, minlength=n).min() / energy.sum())
+    weight = max(np.sqrt(least), LEAST_WEIGHT)
     return Groups(
         labels=labels,
         agreement=agreement,
         spans_ws=by_name,
-        against=float(-(odds * bear[:, None] * bear * apart).sum() / 2),
+        against=float(-(odds * bear[:, None] * bear * apart).sum() / 2 / weight),
+        independent=min(
+            independence(times[a], times[b], span_s=steps.span_s) for a, b in combinations(main, 2)
+        ),
+        least=least,
         occasions=min(len(occasions(times[a])) for a in main),
+        samples=min(float(np.median(parts[a].stop - parts[a].first)) for a in main),
     )
 
 
@@ -355,9 +371,9 @@ def _result(
         )
     above_ws = max(total_ws - steps.floor_w * whole.covered_s, 1.0)
     share = min(unexplained / above_ws, 1.0)
-    reasons = _reasons(whole, parts, groups, share, n=n)
     said = SAID_WHAT if by_name else SAID
-    confidence = _confidence(parts, groups, share, n=n, said=said)
+    reasons = _reasons(whole, parts, groups, share, n=n, said=said)
+    confidence = _confidence(parts, groups, share, said=said)
     confidence = min(confidence, 0.5) if reasons else confidence
     return SharedClamp(
         traces={trace.label: trace for trace in made},
@@ -373,20 +389,16 @@ def _result(
     )
 
 
-def _confidence(
-    parts: list[Part], groups: Groups, unexplained: float, *, n: int, said: float
-) -> float:
+def _confidence(parts: list[Part], groups: Groups, unexplained: float, *, said: float) -> float:
     """Probability that less than 15 % of the energy is with the wrong load."""
-    energy = np.array([part.energy_ws(1.0) for part in parts])
-    least = np.bincount(groups.labels, energy, minlength=n).min() / energy.sum()
-    if not least > 0:
+    if not groups.least > 0:
         return 0.0
     agreed = np.clip(groups.agreement, 0.02, 0.995)
     figures = (
         np.log(agreed / (1 - agreed)),
-        np.log(max(least, LEAST_SHARE)),
+        np.log(max(groups.least, LEAST_SHARE)),
         unexplained,
-        len(parts),
+        _log_samples(groups),
         _low_and_ratio(parts, groups)[0],
         1,
     )
@@ -397,12 +409,19 @@ def _confidence(
 def _odds_of_several(parts: list[Part], groups: Groups) -> float:
     """Odds of several loads against one, if both are as likely beforehand."""
     figures = (
-        np.clip(groups.against, -2.0, 4.0),
+        np.clip(groups.against, LEAST_AGAINST, MOST_AGAINST),
+        np.clip(groups.independent, *MOST_INDEPENDENT),
         np.log(groups.occasions),
+        _log_samples(groups),
         *_low_and_ratio(parts, groups),
+        np.log(max(groups.least, LEAST_SHARE)),
         1,
     )
     return float(np.exp(np.dot(SEVERAL, figures)))
+
+
+def _log_samples(groups: Groups) -> float:
+    return float(np.log(np.clip(groups.samples, 1.0, MOST_SAMPLES)))
 
 
 def _low_and_ratio(parts: list[Part], groups: Groups) -> tuple[float, float]:
@@ -442,22 +461,23 @@ def _usual_w(parts: list[Part], labels: NDArray[np.int64], g: int) -> float:
 
 
 def _unexplained_ws(sure: Trace, steps: Steps, parts: list[Part]) -> float:
-    """Energy of levels that the parts do not account for [W s]."""
+    """Energy of levels, with the pulses on them, that the parts do not account for [W s]."""
     size = len(sure)
     base = sum((part.drawn_w(size, steps.period_s) for part in parts), np.zeros(size))
-    total = np.r_[0.0, np.cumsum(base)]
-    level = (total[steps.stop] - total[steps.first]) / np.maximum(steps.stop - steps.first, 1)
-    off = np.abs(steps.level_w - level)
-    return float(np.sum(off * steps.length_s))
+    rest = np.nan_to_num(sure.watts.astype(np.float64) - steps.floor_w - base)
+    total = np.r_[0.0, np.cumsum(rest)]
+    return float(np.abs(total[steps.stop] - total[steps.first]).sum()) * steps.period_s
 
 
 def _reasons(
-    whole: Trace, parts: list[Part], groups: Groups, unexplained: float, *, n: int
+    whole: Trace, parts: list[Part], groups: Groups, unexplained: float, *, n: int, said: float
 ) -> tuple[str, ...]:
     """What stands in the way of telling loads from each other, in words."""
     reasons = list(_of_the_log(whole))
     if unexplained > MOST_UNEXPLAINED:
         reasons.append(f"{unexplained:.0%} of its energy follows no switching: a load modulates")
+    if said * _odds_of_several(parts, groups) < 1:
+        reasons.append("only one load is seen: what comes and goes may all be parts of it")
     if len(set(groups.labels.tolist())) < n:
         reasons.append(f"fewer draws come and go than the {n} loads that were asked for")
     main = [_usual_w(parts, groups.labels, g) for g in range(n)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,7 +30,7 @@ class Steps:
 
     `first` and `stop` number samples (half-open); `level_w` is above `floor_w`, the least level
     that lasts [W]. `new` marks a level that a long gap precedes. Of a pulse: `pulse_first`,
-    `pulse_stop`, `pulse_w`, its mean height above the level [W].
+    `pulse_stop`, its mean and greatest height above the level, `pulse_w` and `pulse_peak_w` [W].
     """
 
     period_s: float
@@ -42,6 +43,7 @@ class Steps:
     pulse_first: NDArray[np.int64]
     pulse_stop: NDArray[np.int64]
     pulse_w: NDArray[np.float64]
+    pulse_peak_w: NDArray[np.float64]
 
     @property
     def start_s(self) -> NDArray[np.float64]:
@@ -84,8 +86,10 @@ def find_steps(trace: Trace) -> Steps:
     floor_w = _floor_w(level_w, stop - first)
     edges = np.flatnonzero(np.diff(np.r_[0, pulse.astype(np.int8), 0]))
     pulse_first, pulse_stop = edges[::2], edges[1::2]
-    excess = np.cumsum(np.r_[0.0, np.where(pulse, watts - level, 0.0)])
+    above = np.r_[np.where(pulse, watts - level, 0.0), 0.0]
+    excess = np.cumsum(np.r_[0.0, above])
     height = (excess[pulse_stop] - excess[pulse_first]) / np.maximum(pulse_stop - pulse_first, 1)
+    peak = np.maximum.reduceat(above, edges)[::2] if edges.size else np.empty(0)
     return Steps(
         period_s=trace.period_s,
         floor_w=floor_w,
@@ -97,6 +101,7 @@ def find_steps(trace: Trace) -> Steps:
         pulse_first=pulse_first,
         pulse_stop=pulse_stop,
         pulse_w=height,
+        pulse_peak_w=peak,
     )
 
 
@@ -104,8 +109,9 @@ def _without_pulses(
     watts: NDArray[np.float64], period_s: float
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Watts with pulses cut off by a morphological opening, and where they were."""
-    n = round(PULSE_S / period_s)
-    if n < 2:
+    # A pulse fills part of a sample at each of its ends.
+    n = math.ceil(PULSE_S / period_s) + 2
+    if period_s > PULSE_S / 1.5:
         return watts, np.zeros(watts.size, bool)
     missing = np.isnan(watts)
     low = minimum_filter1d(np.where(missing, np.inf, watts), n, mode="nearest")
@@ -167,11 +173,14 @@ def _steps_at_once(
     new: NDArray[np.bool_],
     period_s: float,
 ) -> Levels:
-    """Steps that a slow meter shows as several, each short and on the way, made one."""
+    """Steps that show as several, each short and on the way, made one.
+
+    A slow meter makes them so, and a step within a sample.
+    """
     if first.size < 3:
         return first, stop, level_w, new
     before, after = np.diff(level_w)[:-1], np.diff(level_w)[1:]
-    short = (stop - first)[1:-1] * period_s <= SLOW_S
+    short = (stop - first)[1:-1] * period_s <= max(SLOW_S, period_s)
     between = short & (before * after > 0) & ~new[1:-1] & ~new[2:]
     keep = np.r_[True, ~between, True]
     owner = np.flatnonzero(keep)

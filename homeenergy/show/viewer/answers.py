@@ -19,6 +19,7 @@ from homeenergy.cycles.decisions import FILE_NAME as DECISIONS_FILE
 from homeenergy.cycles.decisions import Act, Decision, add_decisions, read_decisions
 from homeenergy.cycles.programmes import find_programmes
 from homeenergy.cycles.runs.result import Cycles
+from homeenergy.cycles.shared.house_loads import division_of
 from homeenergy.errors import HouseError
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
@@ -159,6 +160,7 @@ class Answers:
         return {**said, "base": base}, buffers
 
     def _about(self, circuit: Circuit, energies: Mapping[str, float]) -> dict[str, Any]:
+        shared = circuit.part_of and circuit.name in energies
         return {
             "name": circuit.name,
             "label": self._labels[circuit.name],
@@ -166,6 +168,8 @@ class Answers:
             "power": True,
             "legs": list(circuit.legs),
             "role": circuit.role,
+            "of": circuit.part_of or None,
+            "told": not shared or division_of(self.house, circuit).told,
             "kwh": energies.get(circuit.name),
             "period": self._period_s(circuit),
         }

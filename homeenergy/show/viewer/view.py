@@ -176,11 +176,15 @@ def energies_kwh(house: House) -> Mapping[str, float]:
 
 
 def circuits_to_begin_with(house: House) -> tuple[str, ...]:
-    """The loads with most energy, in the order of the panel schedule; else whatever is there."""
+    """The loads with most energy, in the order of the panel schedule; else whatever is there.
+
+    Loads of one circuit are in its lane.
+    """
     energies = energies_kwh(house)
     largest = sorted(house.circuits, key=lambda c: -energies.get(c.name, -np.inf))
     largest = [c for c in largest if c.name in energies]
-    chosen = ([c for c in largest if c.role == "load"] or largest)[:SHOWN_FIRST]
+    lanes = [c for c in largest if c.role == "shared" or (c.role == "load" and not c.part_of)]
+    chosen = (lanes or largest)[:SHOWN_FIRST]
     return tuple(circuit.name for circuit in house.circuits if circuit in chosen)
 
 

@@ -216,6 +216,22 @@ export class Viewer {
     return this.lanes.get(name).kwh !== null || !this.isPower(name);
   }
 
+  // Loads of a circuit that several share.
+  loadsOf(name) {
+    return [...this.lanes.values()].filter((lane) => lane.of === name && this.hasReadings(lane.name));
+  }
+
+  // Loads of the circuits that are shown.
+  get beneath() {
+    return this.shown.flatMap((name) => this.loadsOf(name).map((lane) => lane.name));
+  }
+
+  // Lanes that may be laid on one another: each circuit that is shared gives way to its loads.
+  apart(names) {
+    const loads = (name) => this.loadsOf(name).map((lane) => lane.name);
+    return [...new Set(names.flatMap((name) => (loads(name).length ? loads(name) : name)))];
+  }
+
   // Whether readings are there that have not come yet.
   isAwaited(name) {
     return !this.lanes.get(name).base && this.hasReadings(name);
@@ -230,7 +246,8 @@ export class Viewer {
       this.seen.unobserve(pane.el);
       pane.u?.destroy();
     }
-    const power = this.shown.filter((name) => this.isPower(name));
+    const watts = this.shown.filter((name) => this.isPower(name));
+    const power = this.arrange === "stack" ? this.apart(watts) : watts;
     const groups = this.shown.map((name) => [name]);
     const together = !this.inLanes;
     const all = together && power.length ? [power, ...groups.filter(([name]) => !this.isPower(name))] : groups;
@@ -253,10 +270,14 @@ export class Viewer {
     const value = element("span", { class: "he-value" });
     const label = element("div", { class: "he-label" });
     if (!together) label.append(element("i", { class: "he-swatch", style: `background:${this.colour(names[0])}` }));
-    label.append(element("span", { text: title }), value);
+    label.append(element("span", { text: title }));
+    const loads = together ? [] : this.loadsOf(names[0]);
+    for (const lane of loads) label.append(" ", element("i", { class: "he-swatch", style: `background:${this.colour(lane.name)}` }), lane.label);
+    if (loads.some((lane) => !lane.told)) label.append(" (a guess: they cannot be told from each other)");
+    label.append(value);
     const el = element("div", { class: "he-pane", style: `height:${height}px` });
     el.append(label);
-    return { el, names, height, stacked, together, value, visible: false, u: null, range: [0, 1], ticks: [] };
+    return { el, names, height, stacked, together, loads, value, visible: false, u: null, range: [0, 1], ticks: [] };
   }
 
   // Charts are made when they come into sight.
@@ -361,6 +382,7 @@ export class Viewer {
       widen(pane.stack.supply ?? []);
     } else {
       pane.columns = lanes.map((lane) => columnsOf(lane, t0, t1, columns));
+      pane.stack = pane.loads.length ? stackOf(pane.loads, [], t0, t1, columns) : null;
       for (const { low: l, high: h } of pane.columns) {
         widen(l);
         widen(h);
@@ -394,8 +416,10 @@ export class Viewer {
       }
       pane.names.forEach((name, k) => {
         if (this.showRuns && !pane.together) drawRuns(ctx, f, this.runs.get(name) ?? [], theme, this.chosen?.lane === name ? this.chosen.number : -1);
-        const faded = pane.together && this.bright !== null && this.bright !== name;
-        drawLane(ctx, f, pane.columns[k], this.colour(name), { area: !pane.together && pane.unit === "W", faded, ink: pane.together || this.moving ? null : theme.text });
+        if (pane.stack) drawStack(ctx, f, pane.stack, (lane) => this.colour(lane.name));
+        const faded = pane.stack || (pane.together && this.bright !== null && this.bright !== name);
+        const area = !pane.together && !pane.stack && pane.unit === "W";
+        drawLane(ctx, f, pane.columns[k], this.colour(name), { area, faded, ink: pane.together || this.moving ? null : theme.text });
         if (this.levels.length && !pane.together) drawLevels(ctx, f, this.levels, this.split, theme);
         if (!pane.together || k === 0) drawMarks(ctx, f, this.lanes.get(name), pane.columns[k], theme, log, clock.changes);
       });
@@ -420,7 +444,7 @@ export class Viewer {
   // The whole log in small, drawn anew only when what it shows has changed, and the window in it.
   drawStrip() {
     const { strip, window: box } = this.parts;
-    const names = this.shown.filter((name) => this.isPower(name) && this.lanes.get(name).base);
+    const names = this.apart(this.shown.filter((name) => this.isPower(name))).filter((name) => this.lanes.get(name).base);
     const key = [strip.clientWidth, this.dark, devicePixelRatio, this.log, ...names.map((name) => this.lanes.get(name).base.t0 + name)].join();
     if (key !== this.stripKey) {
       this.stripKey = key;
@@ -645,7 +669,7 @@ export class Viewer {
   // All of the log once more, for readings may have come since; whether the log is longer now.
   async readAnew() {
     const before = this.log;
-    const names = this.shown.filter((name) => this.hasReadings(name));
+    const names = [...new Set([...this.shown, ...this.beneath])].filter((name) => this.hasReadings(name));
     if (this.link.copied || !names.length) return false;
     await this.attempt(async () => {
       const ask = () => asked(this.link, { kind: "window", t0: this.log[0], t1: this.log[1], points: BASE_POINTS, lanes: names });
@@ -663,7 +687,7 @@ export class Viewer {
   }
 
   async needBase() {
-    const names = [...this.shown, ...(this.arrange === "stack" ? this.mains.map((lane) => lane.name) : [])];
+    const names = [...new Set([...this.shown, ...this.beneath, ...(this.arrange === "stack" ? this.mains.map((lane) => lane.name) : [])])];
     const missing = names.filter((name) => this.isAwaited(name));
     if (!missing.length) return;
     await this.attempt(async () => {
@@ -687,7 +711,7 @@ export class Viewer {
   wanting() {
     if (this.copyOnly) return [];
     const [t0, t1] = this.view;
-    const seen = new Set(this.panes.filter((pane) => pane.visible).flatMap((pane) => pane.names));
+    const seen = new Set(this.panes.filter((pane) => pane.visible).flatMap((pane) => [...pane.names, ...pane.loads.map((lane) => lane.name)]));
     if (this.arrange === "stack") for (const lane of this.mains) seen.add(lane.name);
     return [...seen].filter((name) => {
       const { base, detail } = this.lanes.get(name);
