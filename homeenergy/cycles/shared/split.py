@@ -44,16 +44,16 @@ TOLD = 0.65
 SEVERAL = (0.447, 0.274, 0.406, 0.82, 1.41, 0.283, 0.245, -5.03)
 LEAST_AGAINST, MOST_AGAINST, MOST_INDEPENDENT, LEAST_WEIGHT = -4.0, 10.0, (-4.0, 6.0), 0.1
 LOW_W, MOST_LOW, MOST_RATIO, MOST_SAMPLES = 20.0, 1.61, 2.0, 20.0
-# Odds that a person who says that there are several loads is right; and one who says what they are
-# (watts, kind, a time). Own assumption.
-SAID, SAID_WHAT = 2.0, 4.0
+# Odds that a person who says that there are several loads is right. Own assumption.
+SAID = 4.0
 # Logistic regression of sums that were told against those that were not, of the same appliances:
 # log odds that other groupings come to about the same, logarithm of the share of the least load,
 # share of energy that no part explains, samples and watts of the least usual draw as above,
 # constant.
 CONFIDENCE = (0.909, -0.405, -0.419, 0.909, 0.892, -3.87)
-# Above these odds a person is asked whether there are several loads: one in ten single appliances.
-QUESTION_ODDS = 1.5
+# Above these odds a person is asked whether there are several loads: of one in ten single
+# appliances or fewer.
+QUESTION_ODDS = 2.0
 # Where only one size of draw comes and goes.
 ONE_DRAW = "only one size of draw comes and goes: one load, or several of the same watts"
 ONE_DRAW_ODDS = 0.05
@@ -371,9 +371,8 @@ def _result(
         )
     above_ws = max(total_ws - steps.floor_w * whole.covered_s, 1.0)
     share = min(unexplained / above_ws, 1.0)
-    said = SAID_WHAT if by_name else SAID
-    reasons = _reasons(whole, parts, groups, share, n=n, said=said)
-    confidence = _confidence(parts, groups, share, said=said)
+    reasons = _reasons(whole, parts, groups, share, n=n)
+    confidence = _confidence(parts, groups, share)
     confidence = min(confidence, 0.5) if reasons else confidence
     return SharedClamp(
         traces={trace.label: trace for trace in made},
@@ -389,7 +388,7 @@ def _result(
     )
 
 
-def _confidence(parts: list[Part], groups: Groups, unexplained: float, *, said: float) -> float:
+def _confidence(parts: list[Part], groups: Groups, unexplained: float) -> float:
     """Probability that less than 15 % of the energy is with the wrong load."""
     if not groups.least > 0:
         return 0.0
@@ -402,7 +401,7 @@ def _confidence(parts: list[Part], groups: Groups, unexplained: float, *, said: 
         _low_and_ratio(parts, groups)[0],
         1,
     )
-    several = said * _odds_of_several(parts, groups)
+    several = SAID * _odds_of_several(parts, groups)
     return float(several / (1 + several) / (1 + np.exp(-np.dot(CONFIDENCE, figures))))
 
 
@@ -470,13 +469,13 @@ def _unexplained_ws(sure: Trace, steps: Steps, parts: list[Part]) -> float:
 
 
 def _reasons(
-    whole: Trace, parts: list[Part], groups: Groups, unexplained: float, *, n: int, said: float
+    whole: Trace, parts: list[Part], groups: Groups, unexplained: float, *, n: int
 ) -> tuple[str, ...]:
     """What stands in the way of telling loads from each other, in words."""
     reasons = list(_of_the_log(whole))
     if unexplained > MOST_UNEXPLAINED:
         reasons.append(f"{unexplained:.0%} of its energy follows no switching: a load modulates")
-    if said * _odds_of_several(parts, groups) < 1:
+    if SAID * _odds_of_several(parts, groups) < 1:
         reasons.append("only one load is seen: what comes and goes may all be parts of it")
     if len(set(groups.labels.tolist())) < n:
         reasons.append(f"fewer draws come and go than the {n} loads that were asked for")
