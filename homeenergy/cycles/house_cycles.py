@@ -248,6 +248,7 @@ def house_cycles(
     *,
     trace: Trace | None = None,
     decisions: Iterable[Decision] | None = None,
+    step_w: float = 0.0,
 ) -> Cycles:
     """Find the runs of a circuit, with all that the house's folder says about them.
 
@@ -259,6 +260,8 @@ def house_cycles(
         Of this circuit, where it has been read already. Default: all that the store holds.
     decisions : iterable of Decision, optional
         Those of other circuits are passed over. Default: what run_decisions.csv holds.
+    step_w : float
+        Step of its readings where the other circuits of its log show one (`coarse_steps_w`) [W].
 
     Returns
     -------
@@ -286,7 +289,7 @@ def house_cycles(
     every = read_decisions(house) if decisions is None else decisions
     own = [one for one in every if one.circuit == found.name]
     readings = house.trace(found) if trace is None else trace
-    floor = clamp_errors(found, house.supply)
+    floor = clamp_errors(found, house.supply).in_steps(step_w)
     settings: dict[str, Any] = saved_settings(own)
     kind = cast("str | None", settings.pop("kind", found.kind))
     cycles = find_cycles(readings, kind, floor=floor, **settings)

@@ -115,6 +115,10 @@ class ClampErrors:
             return replace(estimate.scaled(1 + share), basis=basis)
         return estimate.with_parts(self.ratio(estimate.value), basis=basis)
 
+    def in_steps(self, step_w: float) -> ClampErrors:
+        """The same where readings come in steps of so many watts: less is not told from nothing."""
+        return replace(self, resolution_w=max(self.resolution_w, step_w))
+
     @property
     def _clamp(self) -> str:
         return f"clamp {self.name}".rstrip()

@@ -10,7 +10,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.cycles.runs.levels import LONE_PIECE_S, SPIKE_PERIOD_S, Levels, is_lone, lone_spikes
+from homeenergy.cycles.runs.levels import (
+    LONE_PIECE_S,
+    LONE_S,
+    SPIKE_PERIOD_S,
+    Levels,
+    is_lone,
+    is_moment,
+    lone_spikes,
+)
 from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.plateaus import Plateaus
 
@@ -64,7 +72,7 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
     spike = lone_spikes(plateaus, a, b, n, apart_s=LONE_PIECE_S)
     if not coarse:
         spike |= (n == 1) & is_lone(plateaus, a, b, apart_s=LONE_PIECE_S)
-    kept = ~spike
+    kept = ~(spike | _spikes_among_pieces(plateaus, a, b, spike))
     a, b, n, sum_w, above = a[kept], b[kept], n[kept], sum_w[kept], above[kept]
     excess_w = sum_w - levels.idle_w * n
     mean_w = sum_w / n
@@ -79,6 +87,30 @@ def find_fragments(plateaus: Plateaus, levels: Levels) -> Fragments:
         works=(above >= fewest) | ((above > 0) & (mean_w > levels.on_w)),
         period_s=plateaus.period_s,
     )
+
+
+def _spikes_among_pieces(
+    plateaus: Plateaus,
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    spike: NDArray[np.bool_],
+) -> NDArray[np.bool_]:
+    """Which moments near other pieces are spikes too, for no more are there than come anywhere.
+
+    Spikes come at random: as many an hour as stand alone (`spike`, with nothing near them) are
+    expected near other pieces. Where that is most of the moments there, they are no pulses.
+    """
+    near = is_moment(plateaus, first, stop) & ~spike
+    near &= is_lone(plateaus, first, stop, apart_s=LONE_S)
+    if not (near.any() and spike.any()):
+        return np.zeros_like(near)
+    begin = np.r_[plateaus.first[first], plateaus.stop[-1]]
+    end = np.r_[plateaus.first[0], plateaus.stop[stop - 1]]
+    between_s = (begin - end) * plateaus.period_s
+    far_s = float(np.maximum(between_s - 2 * LONE_PIECE_S, 0).sum())
+    near_s = float(np.clip(between_s - 2 * LONE_S, 0, 2 * (LONE_PIECE_S - LONE_S)).sum())
+    expected = spike.sum() * near_s / max(far_s, plateaus.period_s)
+    return near & (near.sum() < 2 * expected)
 
 
 def sums_of(values: NDArray, first: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray:

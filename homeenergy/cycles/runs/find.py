@@ -36,7 +36,7 @@ from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive, se
 from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors
 from homeenergy.house.kinds import KINDS, Bridging
 from homeenergy.readings.trace import Trace
-from homeenergy.units import S_PER_DAY, S_PER_H
+from homeenergy.units import S_PER_DAY
 
 # A machine with a heater and a motor has working levels this far apart; an element, a lamp or a
 # compressor has not.
@@ -49,6 +49,8 @@ LEAST_HEATER_W = 400.0
 MOST_STANDBY_W, MOST_RISE, MOST_SPREAD_OF_SPEED = 18.0, 3.5, 1.15
 # So many of the runs of a thermostat may be longer than they are, across holes.
 HOLES_SHARE = 0.015
+# What works for such a share of the time never stops.
+NEARLY_ALWAYS = 0.98
 # A drum that turns to and fro goes on and off so often within minutes.
 MANY_BEATS = 20
 
@@ -116,7 +118,8 @@ def deciding_rule(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) ->
     long_s = float(np.median(lasts_s[large]))
     longest = int(np.argmax(lasts_s))
     beats = end[longest] - begin[longest]
-    if lasts_s[longest] >= 600 and beats >= MANY_BEATS:
+    always = share > NEARLY_ALWAYS
+    if lasts_s[longest] >= 600 and beats >= MANY_BEATS and not always:
         return "turns to and fro"
     if middle >= LEAST_INVERTER_W and long_s > 1800 and not _few_levels(excess, n):
         return "works at wandering levels"
@@ -125,7 +128,7 @@ def deciding_rule(plateaus: Plateaus, fragments: Fragments, *, idle_w: float) ->
         (spread >= MIXED_RATIO and np.median(steps[large]) >= 6) or (heats and long_s > 1800)
     ):
         return "works at levels far apart"
-    if share > 0.98:
+    if always:
         return "works nearly always"
     until_s = float(plateaus.stop[-1]) * plateaus.period_s
     by_itself = _by_itself(first * plateaus.period_s, lasts_s, covered_s=covered_s, until_s=until_s)
@@ -192,8 +195,9 @@ def _few_levels(excess: NDArray[np.float64], n: NDArray[np.int64]) -> bool:
 LEAST_PUMP_W = 25.0
 LEAD_IN_S, LEAST_LEAD_IN_W = 300.0, 1.0
 # Shares of the median run: power worth less than the first, at a level less than the second of the
-# usual one or the other way round, belongs to no run.
-SLIGHT_WORTH, SLIGHT_LEVEL = 0.05, 0.6
+# usual one or the other way round, belongs to no run; nor, of a machine with programmes, what lasts
+# for less than the second.
+SLIGHT_WORTH, SLIGHT_SHARE = 0.05, 0.6
 
 
 def find_cycles(
@@ -467,15 +471,16 @@ def _without_slight(
 ) -> NDArray[np.int64]:
     """Leave out what is worth far less than a usual run at another level: a door lamp, a spike.
 
-    Of a machine with programmes, leave out whatever is worth next to nothing.
+    Of a machine with programmes, leave out what is worth next to nothing and is short.
     """
     if len(runs) < 3:
         return runs
     worth = sums_of(fragments.excess_wh, *runs.T)
-    hours = sums_of(fragments.n, *runs.T) * fragments.period_s / S_PER_H
-    level_w = worth / hours
     slight = worth < SLIGHT_WORTH * np.median(worth)
-    if not KINDS[kind].programmes:
-        usual_w = np.median(level_w)
-        slight &= (level_w < SLIGHT_LEVEL * usual_w) | (level_w > usual_w / SLIGHT_LEVEL)
+    if KINDS[kind].programmes:
+        lasts = fragments.stop[runs[:, 1] - 1] - fragments.first[runs[:, 0]]
+        return runs[~(slight & (lasts < SLIGHT_SHARE * np.median(lasts)))]
+    level_w = worth / sums_of(fragments.n, *runs.T)
+    usual_w = np.median(level_w)
+    slight &= (level_w < SLIGHT_SHARE * usual_w) | (level_w > usual_w / SLIGHT_SHARE)
     return runs[~slight]

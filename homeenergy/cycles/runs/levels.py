@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import bdtrc
 
 from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.kernels import weighted_quantile
@@ -23,9 +24,10 @@ SPIKE_PERIOD_S = 5.0
 # Where they are the lesser part of it, or scattered, those are spikes that reach none of the levels
 # of uses that last, within a tenth: a spike has any height. So many uses show their levels.
 SPIKE_N, SPIKE_S, SPIKE_SHARE, LESSER_SHARE, SAME_LEVEL, FEWEST_LASTING = 2, 30.0, 0.2, 0.5, 0.1, 3
-# As many of them are not scattered, but uses, if such a share are within a factor of two: two
-# readings show at least half of one power between them, however they fall.
-COMMON_SHARE = 0.75
+# As many of them are not scattered, but uses, if more stand within one of these ratios than chance
+# brings together once in a hundred logs: two readings show at least half of one power between them,
+# however they fall, and more readings nearly all of it.
+ALIKE_RATIOS, BY_CHANCE = 2**0.5 ** np.arange(6), 0.01
 # Moments that follow each other within the first are a drum that turns, or the start of a use, and
 # work; pieces within the second of others may be pulses of the same use.
 LONE_S, LONE_PIECE_S = 60.0, 900.0
@@ -41,9 +43,8 @@ QUIET_W, QUIET_SHARE = 3.0, 0.1
 # heats stay above. Common practice, no source.
 IDLE_ELECTRONICS_W, LEAST_MOTOR_W = 20.0, 35.0
 # Rest rises above the lowest level of rest by at most this share of what the typical work does,
-# and work above it bears at least this share of the energy that such rest takes; as much energy if
-# it rises by more than electronics take.
-REST_SHARE, LEAST_WORK_OF_REST, LEAST_WORK_OF_HIGH_REST = 0.3, 0.005, 1.0
+# and work above it bears at least this share of the energy that such rest takes.
+REST_SHARE, LEAST_WORK_OF_REST = 0.3, 0.005
 # A level below all quiet ones counts if it is held for so long, or so much of the time; of short
 # records no more than the last share is asked.
 LEAST_HELD_S, LEAST_HELD_SHARE, MOST_HELD_SHARE = 120.0, 0.002, 0.05
@@ -141,10 +142,17 @@ def spikes_among(
 
 
 def _are_alike(w: NDArray[np.float64]) -> bool:
-    """Whether moments of such heights are readings of uses at one power."""
-    w = np.sort(w)
-    within_two = np.searchsorted(w, 2 * w, side="right") - np.arange(w.size)
-    return w.size >= FEWEST_LASTING and bool(within_two.max() >= COMMON_SHARE * w.size)
+    """Whether moments of such heights are readings of uses at one power.
+
+    Of spikes that may have any height up to some, a share of 1 - 1/r at most stands within a ratio
+    r of a given one (binomial; every moment and ratio is one trial more, Bonferroni).
+    """
+    w = np.sort(w)[:, None]
+    others = (
+        np.searchsorted(w[:, 0], w * ALIKE_RATIOS, side="right") - np.arange(1, w.size + 1)[:, None]
+    )
+    chance = bdtrc(others - 1, w.size - 1, 1 - 1 / ALIKE_RATIOS)
+    return bool((chance * chance.size < BY_CHANCE).any())
 
 
 def highest_w(
@@ -340,9 +348,6 @@ def _levels_of_rest(
     rise_w = quiet.top_w - quiet.mean_w[0]
     usual_w = quiet.mean_w[np.argmax(quiet.n)]
     of_rest = np.cumsum(quiet.n * (quiet.mean_w - quiet.mean_w[0]))
-    least_work = (
-        np.where(rise_w > IDLE_ELECTRONICS_W, LEAST_WORK_OF_HIGH_REST, LEAST_WORK_OF_REST) * of_rest
-    )
     for k in range(len(quiet) - 1, -1, -1):
         top_w = quiet.top_w[k]
         # A display is small beside the use that it follows, the end of a charge is not.
@@ -354,7 +359,7 @@ def _levels_of_rest(
             continue
         typical_w = weighted_quantile(excess_w, work, work.sum() / 2)
         small = rise_w[k] <= REST_SHARE * typical_w
-        if not k or (small and work.sum() >= least_work[k]):
+        if not k or (small and work.sum() >= LEAST_WORK_OF_REST * of_rest[k]):
             return k + 1, typical_w
     # What never leaves the tolerance may still be switched, if it lasts: a lamp of 2 W.
     if len(quiet) > 1 and energy.any():

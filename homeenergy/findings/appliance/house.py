@@ -17,6 +17,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.remarks import (
     bench_remarks,
+    coarse_remark,
     doubt_remark,
     missed_remark,
     remarks_on,
@@ -49,6 +50,7 @@ from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_runs
 from homeenergy.stats.parts import Parts
 from homeenergy.trust.clamps.reading import clamp_over, correction_words
+from homeenergy.trust.coarse_logs import coarse_steps_w
 from homeenergy.trust.concern import held_out
 from homeenergy.trust.plausible import implausible_readings
 from homeenergy.units import DAYS_PER_YEAR, H_PER_DAY, S_PER_DAY, S_PER_H, WH_PER_KWH
@@ -63,15 +65,19 @@ def appliance_finding(
     supply: Supply | None = None,
     cycles: Cycles | None = None,
     outdoor: pd.Series | None = None,
+    step_w: float = 0.0,
 ) -> ApplianceFinding:
     """What one circuit uses; see `ApplianceFinding`.
 
     `cycles` are its runs as a person has decided them (`house_cycles`). Default: as found.
     `outdoor` are temperatures [deg C] on instants (`read_outdoor`), which tell how much the weather
     drives it where house.toml does not; they are ignored where they cover none of its whole days.
+    `step_w` is the step of its readings where the other circuits of its log show one
+    (`homeenergy.trust.coarse_logs`).
     """
     clamp = clamp_over(trace, circuit.clamp)
-    errors = replace(clamp_errors(circuit, supply), uncertainty=clamp.uncertainty)
+    errors = clamp_errors(circuit, supply).in_steps(step_w)
+    errors = replace(errors, uncertainty=clamp.uncertainty)
     if cycles is None:
         cycles = find_cycles(trace, circuit.kind, floor=errors)
     daily = daily_energy(trace, timezone=timezone)
@@ -87,6 +93,8 @@ def appliance_finding(
     one_way = rests and cycles.runs_wh / cycles.total_wh < 1.02
     season = _season(circuit, cycles, daily, outdoor)
     remarks = remarks_on(trace, replace(circuit, clamp=clamp), cycles, per_day)
+    if step_w:
+        remarks += (coarse_remark(step_w),)
     remark = season_remark(season, kind=cycles.kind, runs=whole)
     return ApplianceFinding(
         circuit=circuit.name,
@@ -277,6 +285,7 @@ def house_findings(
     unchecked = unchecked_remarks(house)
     implausible = implausible_readings(house)
     reasons = held_out(implausible)
+    steps_w = coarse_steps_w(house)
     house = house.without(reasons)
     outdoor = read_outdoor(house) if (house.path / FILE_NAME).is_file() else None
 
@@ -286,14 +295,16 @@ def house_findings(
     def one(circuit: Circuit) -> tuple[ApplianceFinding, _Span, pd.DataFrame | None]:
         trace = _trace_or_nothing(house, circuit)
         sharing, circuit = sharing_remark(house, circuit, trace)
+        step_w = steps_w.get(circuit.part_of or circuit.name, 0.0)
         finding = appliance_finding(
             trace,
             circuit=replace(circuit, appliance=names[circuit.name]),
             timezone=zone,
             tariff=house.tariff,
             supply=house.supply,
-            cycles=house_cycles(house, circuit, trace=trace, decisions=decisions),
+            cycles=house_cycles(house, circuit, trace=trace, decisions=decisions, step_w=step_w),
             outdoor=outdoor,
+            step_w=step_w,
         )
         if circuit.name in reasons:
             reason = reasons[circuit.name]

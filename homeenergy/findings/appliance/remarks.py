@@ -174,6 +174,14 @@ def doubt_remark(doubts: Doubts, trace: Trace) -> str | None:
     return f"{share} of its readings are in doubt and left out ({words}){lost}"
 
 
+def coarse_remark(step_w: float) -> str:
+    """Say that readings come in coarse steps, which the circuits of a log show together."""
+    return (
+        f"its log has readings in steps of {two_digits(step_w)} W, as all its circuits show: a "
+        f"draw may be up to {two_digits(step_w / 2)} W more or less than read, or read as nothing"
+    )
+
+
 def _by_hand(cycles: Cycles) -> list[str]:
     """What a person decided about the runs, and which decisions no longer match a run."""
     hand = cycles.by_hand

@@ -1,7 +1,7 @@
 """An invented appliance as a logger wrote it down: rest, off at the wall, and the logger's faults.
 
 `randomised_log(seed=..., style=...)` draws all of it, and gives what was written together with what
-was true. Seeds from 1 to 9,999 are for developing and for the tests; those from 20,001 on are for
+was true. Seeds from 1 to 31,000 are for developing and for the tests; those from 31,001 on are for
 published tables only, and nobody looks at single logs of theirs.
 """
 
@@ -33,6 +33,10 @@ MOST_REST = 0.25
 HOLD_S = 30
 # A hole at an end of a run, or between two, that hides more than this share of it.
 HIDDEN_SHARE, HIDDEN_S = 0.2, 60
+# In a longer hole inside a use it may have been off and on again.
+LONGEST_HIDDEN_S = HOUR_S
+# What draws more at rest and is off at the wall now and then may be in use whenever it has power.
+MOST_STANDBY_W = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -113,12 +117,17 @@ def randomised_log(
     rest_w, tails, drawn = _rest(sketch, rng)
     off = _off_at_wall(sketch, rng, drawn) & (rest_w > 0)
     rest_w[off] = 0.0
+    switched_on = np.count_nonzero(np.diff(off.astype(np.int8)) == -1)
+    ready_or_used = rest_w.max() > MOST_STANDBY_W and switched_on > 1
+    for use in sketch.uses:
+        use.arguable |= ready_or_used
     true_w = np.maximum(sketch.work_w, 0.0) + rest_w
     rows, read, unseen = _written(true_w, off, rng, drawn)
     # A lamp in the door, or an update at night, is neither a use nor rest.
     quiet = sketch.outside() & ~tails & ~off & (sketch.work_w == 0)
     standby_w = standby_read_w = float("nan")
-    if quiet.any() and not sketch.never_rests and not _is_hidden(rest_w[quiet], drawn):
+    known = quiet.any() and not sketch.never_rests and not ready_or_used
+    if known and not _is_hidden(rest_w[quiet], drawn):
         standby_w = float(rest_w[quiet].mean())
         standby_read_w = float(np.nanmean(np.where(quiet, read, np.nan)))
     return RandomisedLog(
@@ -350,6 +359,7 @@ def _run_table(sketch: Sketch, true_w: Watts, unseen: NDArray[np.bool_]) -> pd.D
         at_ends_s = seen[0] + (hi - lo - 1 - seen[-1])
         arguable[k] |= at_ends_s > max(HIDDEN_SHARE * (hi - lo), min(HIDDEN_S, 0.5 * (hi - lo)))
         arguable[k] |= hidden_s[k] > 0.5 * (hi - lo)
+        arguable[k] |= np.diff(seen).max(initial=0) > LONGEST_HIDDEN_S
         if k and lo > stop[k - 1] and unseen[stop[k - 1] : lo].all():
             arguable[k - 1 : k + 1] = True
     start_ns = START.value

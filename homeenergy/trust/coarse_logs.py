@@ -1,0 +1,64 @@
+"""Readings in coarse steps, told from all circuits of a log together.
+
+A load of one level shows no step: read every 100 W it is 100 W or nothing, as a lamp might be.
+That no circuit of the same logger ever changes by anything but 100 W or a multiple shows it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from homeenergy.house.schedule import Circuit
+from homeenergy.readings.house import House
+from homeenergy.trust.log_facts import log_facts
+
+# Steps up to this show in the readings of one circuit (`homeenergy.cycles.segment.levels`), or
+# noise averages them out.
+LEAST_COARSE_W = 10.0
+# By chance, watts are multiples of a step once in `step` times; it is believed where all circuits
+# have it only once in so many logs by chance.
+CHANCE_ODDS = 1000.0
+
+
+def coarse_steps_w(house: House) -> dict[str, float]:
+    """Step in which readings come [W], by circuit, where the circuits of its log show a coarse one.
+
+    Notes
+    -----
+    Own rule. The least change between neighbouring readings of each circuit is a multiple of the
+    step, and the step itself of half of the circuits at least, for readings near the edge between
+    two steps flicker; loads that are merely switched have changes of their own.
+    """
+    house = house.as_clamped()
+    steps = {}
+    for log in house.schedule.logs:
+        of_log = [c for c in house.circuits if c.name in log.columns and c.watts is None]
+        step_w = _common_step_w([_least_change_w(house, circuit) for circuit in of_log])
+        if step_w > LEAST_COARSE_W:
+            steps |= {c.name: step_w * abs(c.clamp.multiplier) for c in of_log}
+    return steps
+
+
+def _least_change_w(house: House, circuit: Circuit) -> float:
+    """As it was logged, before its correction; inf where there is none or several corrections."""
+    facts = log_facts(house, circuit) if house.has_readings(circuit) else None
+    if facts is None or len(circuit.clamp.in_order) > 1:
+        return float("inf")
+    changes_w = facts.days.step_w
+    least_w = float(np.nanmin(np.where(np.isnan(changes_w), np.inf, changes_w), initial=np.inf))
+    return least_w / abs(circuit.clamp.multiplier)
+
+
+def _common_step_w(changes_w: Sequence[float]) -> float:
+    """Step of which all changes are multiples, most of them once; 0 where there is none."""
+    known = np.array([w for w in changes_w if np.isfinite(w) and w > 0])
+    if not known.size:
+        return 0.0
+    step_w = float(known.min())
+    times = known / step_w
+    multiples = np.abs(times - np.round(times)) <= 1e-3 * times
+    once = np.count_nonzero(np.round(times) == 1)
+    told = step_w > 1 and known.size * np.log(step_w) >= np.log(CHANCE_ODDS)
+    return step_w if told and multiples.all() and 2 <= once >= known.size / 2 else 0.0
