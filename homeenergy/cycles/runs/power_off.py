@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from homeenergy.cycles.runs.levels import (
     NOTHING_W,
+    QUIET_N,
     QUIET_S,
     QUIET_W,
     RARE_SHARE,
@@ -20,8 +21,8 @@ from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.plateaus import Plateaus, some, within
 from homeenergy.units import S_PER_DAY
 
-# What it draws else is clear of nothing at so many steps of the readings, and watts; a share of it
-# is nothing, for clamps are off by watts, but not what a quiet draw may wander.
+# What it draws else is clear of nothing at so many steps of the readings, or so much noise, and
+# watts; a share of it is nothing, for clamps are off by watts, but not what a quiet draw may wander.
 LEAST_POWERED_STEPS, LEAST_POWERED_W, NOTHING_SHARE = 1.5, 1.0, 0.05
 
 # Levels, rest and the table of runs ask the same of the same plateaus.
@@ -43,12 +44,13 @@ def without_power(plateaus: Plateaus) -> NDArray[np.bool_]:
 
 def _without_power(plateaus: Plateaus) -> NDArray[np.bool_]:
     none = np.zeros(len(plateaus), bool)
-    quiet = quiet_levels(some(plateaus, np.abs(plateaus.mean_w) > NOTHING_W))
+    quiet = quiet_levels(some(plateaus, np.abs(_level_w(plateaus)) > NOTHING_W))
     if not quiet:
         return none
     usual = int(np.argmax(quiet.n))
     usual_w = quiet.mean_w[usual]
-    if usual_w < max(LEAST_POWERED_W, LEAST_POWERED_STEPS * plateaus.settings["step_w"]):
+    least_w = max(plateaus.settings["step_w"], plateaus.settings["noise_w"])
+    if usual_w < max(LEAST_POWERED_W, LEAST_POWERED_STEPS * least_w):
         return none
     most_w = max(NOTHING_W, min(NOTHING_SHARE * usual_w, QUIET_W))
     off, stretches = nothing_for_long(plateaus, most_w=most_w)
@@ -73,11 +75,17 @@ def nothing_for_long(
     plateaus: Plateaus, among: NDArray[np.bool_] | None = None, *, most_w: float = NOTHING_W
 ) -> tuple[NDArray[np.bool_], int]:
     """Which plateaus (`among` some) lie in quiet stretches of nothing, and how many these are."""
-    nothing = np.abs(plateaus.mean_w) <= most_w
+    nothing = np.abs(_level_w(plateaus)) <= most_w
     if among is not None:
         nothing &= among
     begin, end, n, _, _ = kernels.stretches(
         nothing.astype(np.float64), plateaus.n, plateaus.sum_w, plateaus.hole_follows, 0.5, 1.0
     )
-    long = n * plateaus.period_s >= QUIET_S
+    long = n >= max(QUIET_S / plateaus.period_s, QUIET_N)
     return within(begin[long], end[long], len(plateaus)), int(long.sum())
+
+
+def _level_w(plateaus: Plateaus) -> NDArray[np.float64]:
+    """Mean of each plateau but for its greatest reading, which may be shared with what follows."""
+    without_w = (plateaus.sum_w - plateaus.greatest_w) / np.maximum(plateaus.n - 1, 1)
+    return np.where(plateaus.n > 1, without_w, plateaus.mean_w)
