@@ -24,10 +24,10 @@ SPIKE_PERIOD_S = 5.0
 # Where they are the lesser part of it, or scattered, those are spikes that reach none of the levels
 # of uses that last, within a tenth: a spike has any height. So many uses show their levels.
 SPIKE_N, SPIKE_S, SPIKE_SHARE, LESSER_SHARE, SAME_LEVEL, FEWEST_LASTING = 2, 30.0, 0.2, 0.5, 0.1, 3
-# As many of them are not scattered, but uses, if more stand within one of these ratios than chance
-# brings together once in a hundred logs: two readings show at least half of one power between them,
-# however they fall, and more readings nearly all of it.
-ALIKE_RATIOS, BY_CHANCE = 2**0.5 ** np.arange(6), 0.01
+# As many of them are not scattered, but uses, if such a share stands within one of these ratios, and
+# chance brings as many together in less than one log in a hundred: two readings show at least half
+# of one power between them, however they fall, and more readings nearly all of it.
+COMMON_SHARE, ALIKE_RATIOS, BY_CHANCE = 0.75, 2**0.5 ** np.arange(6), 0.01
 # Moments that follow each other within the first are a drum that turns, or the start of a use, and
 # work; pieces within the second of others may be pulses of the same use.
 LONE_S, LONE_PIECE_S = 60.0, 900.0
@@ -144,15 +144,13 @@ def spikes_among(
 def _are_alike(w: NDArray[np.float64]) -> bool:
     """Whether moments of such heights are readings of uses at one power.
 
-    Of spikes that may have any height up to some, a share of 1 - 1/r at most stands within a ratio
-    r of a given one (binomial; every moment and ratio is one trial more, Bonferroni).
+    Of spikes of any height up to some, a share of 1 - 1/r at most stands within a ratio r.
     """
     w = np.sort(w)[:, None]
-    others = (
-        np.searchsorted(w[:, 0], w * ALIKE_RATIOS, side="right") - np.arange(1, w.size + 1)[:, None]
-    )
-    chance = bdtrc(others - 1, w.size - 1, 1 - 1 / ALIKE_RATIOS)
-    return bool((chance * chance.size < BY_CHANCE).any())
+    upto = np.searchsorted(w[:, 0], w * ALIKE_RATIOS, side="right")
+    most = (upto - np.arange(w.size)[:, None]).max(axis=0, initial=1)
+    chance = bdtrc(most - 1, w.size, 1 - 1 / ALIKE_RATIOS)
+    return bool(((most >= COMMON_SHARE * w.size) & (chance < BY_CHANCE)).any())
 
 
 def highest_w(
