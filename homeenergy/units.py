@@ -1,5 +1,6 @@
 """Constants that convert one unit into another. No unit objects: names carry the unit."""
 
+S_PER_MIN = 60.0
 S_PER_H = 3600.0
 S_PER_DAY = 86400.0
 WH_PER_KWH = 1000.0

@@ -133,3 +133,14 @@ def test_on_periods_a_quarter_of_an_hour_apart_are_runs_of_their_own(kind):
         runs.append((at_s, at_s + on_s))
         at_s += on_s + int(rng.integers(780, 1080))
     assert near(runs_s(find_cycles(as_trace(np.round(watts)), kind)), runs, within_s=3)
+
+
+def test_a_long_programme_of_next_to_no_energy_is_a_run_and_a_lamp_is_none():
+    """Rinsing for an hour takes a hundredth of a wash; a lamp in the door lasts for a minute."""
+    wash = [(300, 75), (900, 2100), (3600, 90), (120, 350)]
+    rinse = [piece for _ in range(14) for piece in ((30, 60), (220, 3))]
+    uses = [(d * DAY + 9 * HOUR, wash) for d in range(7)]
+    uses += [(d * DAY + 15 * HOUR, rinse) for d in (1, 3, 5)]
+    watts = draw(WEEK, *uses, *[(d * DAY + 20 * HOUR, [(60, 40)]) for d in (2, 4)], idle_w=1)
+    found = find_cycles(as_trace(watts), "batch").table
+    assert len(found) == len(uses)

@@ -246,6 +246,38 @@ def test_a_few_spikes_of_any_height_are_no_uses_of_what_is_never_off():
     assert len(find_cycles(with_moments(watts, [640, 650, 655, 640], rng)).table) == 4
 
 
+def test_spikes_minutes_from_uses_are_no_part_of_them():
+    """Uses of 3 min, each with a spike 6 min later, and as many an hour where nothing is used."""
+    rng = np.random.default_rng(96)
+    starts = [d * DAY + h * HOUR for d in range(4) for h in (7, 13, 19)]
+    watts = draw(4 * DAY, *[(at, [(180, 1400)]) for at in starts], idle_w=1)
+    for at in starts[::4]:
+        watts[at + 540 : at + 542] = rng.uniform(50, 900)
+    for at in rng.choice(np.arange(HOUR, 4 * DAY, 2 * HOUR), 40, replace=False):
+        if min(abs(at - start) for start in starts) > 1800:
+            watts[at : at + 2] = rng.uniform(50, 4900)
+    lasts_s = find_cycles(as_trace(watts)).table["duration_s"].to_numpy()
+    assert lasts_s == pytest.approx([180] * len(starts), abs=2)
+
+
+def test_pulses_of_a_reading_in_each_use_stay_in_it_among_few_spikes():
+    """Pulses of 2 s every four minutes keep a plate warm for a while after 3 min of heating."""
+    rng = np.random.default_rng(97)
+    session = [(180, 1400), *[piece for _ in range(8) for piece in ((240, 1), (2, 1400))]]
+    starts = [d * DAY + h * HOUR for d in range(4) for h in (7, 15)]
+    watts = draw(4 * DAY, *[(at, session) for at in starts], idle_w=1)
+    for at in (2 * HOUR, 35 * HOUR, 69 * HOUR):
+        watts[at : at + 2] = rng.uniform(50, 4900)
+    lasts_s = find_cycles(as_trace(watts)).table["duration_s"].to_numpy()
+    assert lasts_s == pytest.approx([180 + 8 * 242] * len(starts), abs=2)
+
+
+def test_a_few_spikes_that_chance_brings_together_are_no_uses():
+    rng = np.random.default_rng(98)
+    watts = 24 + rng.normal(0, 0.3, 4 * DAY_OF_TENS)
+    assert not len(find_cycles(with_moments(watts, [2200, 3400, 850, 2800], rng)).table)
+
+
 def test_spikes_on_uses_of_a_small_lamp_hide_none_of_them():
     """Three uses a day of 9 W above 1 W, with wrong readings of kilowatts while it is on."""
     rng = np.random.default_rng(95)

@@ -222,6 +222,26 @@ def test_uses_of_a_day_that_may_be_rest_are_said(tmp_path):
     assert "for most of its uses" not in " ".join(finding.remarks)
 
 
+def test_a_level_of_rest_that_takes_much_is_said(tmp_path):
+    """A lamp of 48 W, dimmed to 11 W for three hours of each evening."""
+    watts = switched(8, (17,), on_w=48, lasts_h=3, rest_w=0.3)
+    watts[np.isin(np.arange(watts.size) // 60 % 24, (20, 21, 22))] = 11
+    finding = only(house_findings(made_house(tmp_path, {"lamp": watts})))
+    said = "near 11 W for 24 h between its runs, 18 % of its energy, taken for rest"
+    assert said in " ".join(finding.remarks)
+
+
+def test_breaks_that_may_lie_between_two_uses_are_said(tmp_path):
+    """Each boil of four minutes is followed by another six minutes later."""
+    watts = switched(8, (7, 7 + 1 / 6, 18, 18 + 1 / 6), on_w=2000, lasts_h=1 / 15, rest_w=0.3)
+    finding = only(house_findings(made_house(tmp_path, {"kettle": watts})))
+    assert finding.runs == 16
+    assert "16 of 16 runs hold breaks of up to 7 min" in " ".join(finding.remarks)
+    single = switched(8, (7, 12, 18), on_w=2000, lasts_h=1 / 15, rest_w=0.3)
+    finding = only(house_findings(made_house(tmp_path / "single", {"kettle": single})))
+    assert "hold breaks" not in " ".join(finding.remarks)
+
+
 def test_a_multiplier_of_minus_one_turns_it_round(tmp_path):
     circuits = {"kettle": "clamp = { rating_a = 20, multiplier = -1 }"}
     finding = only(house_findings(made_house(tmp_path, {"kettle": -kettle()}, circuits=circuits)))

@@ -24,8 +24,8 @@ SPIKE_PERIOD_S = 5.0
 # Where they are the lesser part of it, or scattered, those are spikes that reach none of the levels
 # of uses that last, within a tenth: a spike has any height. So many uses show their levels.
 SPIKE_N, SPIKE_S, SPIKE_SHARE, LESSER_SHARE, SAME_LEVEL, FEWEST_LASTING = 2, 30.0, 0.2, 0.5, 0.1, 3
-# As many of them are not scattered, but uses, if such a share stands within one of these ratios, and
-# chance brings as many together in less than one log in a hundred: two readings show at least half
+# As many of them are not scattered, but uses, if such a share stands within one of these ratios and
+# chance brings as many together less than once in a hundred logs: two readings show at least half
 # of one power between them, however they fall, and more readings nearly all of it.
 COMMON_SHARE, ALIKE_RATIOS, BY_CHANCE = 0.75, 2**0.5 ** np.arange(6), 0.01
 # Moments that follow each other within the first are a drum that turns, or the start of a use, and

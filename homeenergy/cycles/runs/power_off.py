@@ -21,8 +21,8 @@ from homeenergy.cycles.segment import kernels
 from homeenergy.cycles.segment.plateaus import Plateaus, some, within
 from homeenergy.units import S_PER_DAY
 
-# What it draws else is clear of nothing at so many steps of the readings, or so much noise, and
-# watts; a share of it is nothing, for clamps are off by watts, but not what a quiet draw may wander.
+# What it draws else is clear of nothing at so many steps of the readings, or times their noise, and
+# watts; a share of it is nothing, for clamps are off by watts, not what a quiet draw may wander.
 LEAST_POWERED_STEPS, LEAST_POWERED_W, NOTHING_SHARE = 1.5, 1.0, 0.05
 
 # Levels, rest and the table of runs ask the same of the same plateaus.

@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from homeenergy.cycles import Cycles
 from homeenergy.cycles.decisions import Act
@@ -25,7 +26,7 @@ from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.bench_house import bench_results
 from homeenergy.trust.clamps.reading import correction_text, correction_words
-from homeenergy.units import S_PER_DAY, S_PER_H, WH_PER_KWH
+from homeenergy.units import S_PER_DAY, S_PER_H, S_PER_MIN, WH_PER_KWH
 from homeenergy.words import two_digits
 
 ACT_WORDS: dict[Act, str] = {
@@ -43,6 +44,11 @@ LONG_USE_H, FAR_LONGER = 6.0, 10.0
 # What a use is at for most of the time, and leaves for so many times as much more than once, may be
 # rest. Own rule.
 FAR_ABOVE = 2.0
+# A higher level of rest that takes such a share of all energy may be a use. Own rule.
+MUCH_OF_ALL = 0.1
+# Of longer breaks inside uses by hand readers may differ; that is said where such a share of all
+# runs have one. Own rule.
+LONG_BREAK_S, MANY_BROKEN = 180.0, 0.5
 # Runs less sure than this are in doubt; that is said where they are this share of all. Own rule.
 SURE, MANY_IN_DOUBT = 0.8, 0.1
 LEAST_MISSED_WH = 10.0  # from which on it is said; own choice
@@ -272,6 +278,9 @@ def _implausible(cycles: Cycles) -> list[str]:
             f"{float(np.median(lasts_h)):.0f} h: where it rests at that, set idle_w to it, and "
             "low_w and on_w above it"
         )
+    remarks += _rest_that_may_be_use(cycles)
+    if kind.by_hand:
+        remarks += _breaks_that_may_be_between(cycles)
     longest_h, usual_h = float(lasts_h.max()), float(np.quantile(lasts_h, 0.9, method="lower"))
     look = "look at its trace there, and at idle_w and on_w"
     in_runs_s = float((cycles.table["duration_s"] - cycles.table["missing_s"]).sum())
@@ -288,15 +297,52 @@ def _implausible(cycles: Cycles) -> list[str]:
     return remarks
 
 
+def _rest_that_may_be_use(cycles: Cycles) -> list[str]:
+    """What is drawn for long far above the usual rest between runs: a lamp dimmed low."""
+    outside = some(cycles.plateaus, ~_in_runs(cycles))
+    quiet = quiet_levels(outside)
+    if not (quiet and cycles.rest.levels) or cycles.total_wh <= 0:
+        return []
+    usual_w = cycles.rest.levels[0][0]
+    hours = quiet.n * outside.period_s / S_PER_H
+    of_all = np.where(
+        quiet.mean_w > FAR_ABOVE * usual_w, (quiet.mean_w - usual_w) * hours / cycles.total_wh, 0.0
+    )
+    most = int(np.argmax(of_all))
+    if of_all[most] < MUCH_OF_ALL:
+        return []
+    return [
+        f"near {two_digits(float(quiet.mean_w[most]))} W for {hours[most]:.0f} h between its runs, "
+        f"{percent_text(float(of_all[most]))} of its energy, taken for rest: where that is a use, "
+        "set low_w and on_w below it"
+    ]
+
+
+def _breaks_that_may_be_between(cycles: Cycles) -> list[str]:
+    """What nearly every use does may be two uses that follow each other nearly always: boils."""
+    plateaus = cycles.plateaus
+    first, stop = (plateaus.numbers(cycles.table[edge]) for edge in ("start", "end"))
+    low = (plateaus.mean_w <= cycles.settings["low_w"]).astype(np.float64)
+    begin, end, n, *_ = stretches(low, plateaus.n, plateaus.sum_w, plateaus.hole_follows, 0.5, 1.0)
+    run = np.searchsorted(first, plateaus.first[begin], side="right") - 1
+    lasts_s = n * plateaus.period_s
+    inside = (run >= 0) & (plateaus.stop[end - 1] <= stop[run]) & (lasts_s >= LONG_BREAK_S)
+    number = np.unique(run[inside]).size
+    if number < max(MANY_BROKEN * len(first), 2):
+        return []
+    return [
+        f"{number} of {_count(len(first), 'run')} hold breaks of up to "
+        f"{lasts_s[inside].max() / S_PER_MIN:.0f} min: where what follows is a use of its own, set "
+        "pause_s, the longest break inside a run, below that"
+    ]
+
+
 def _usual_in_use_w(cycles: Cycles) -> float:
     """Quiet level of most of the time in use, where it rises far above that more than once a use.
 
     NaN where there is none [W].
     """
-    plateaus = cycles.plateaus
-    first, stop = (plateaus.numbers(cycles.table[edge]) for edge in ("start", "end"))
-    at = np.searchsorted(first, plateaus.first, side="right") - 1
-    used = some(plateaus, (at >= 0) & (plateaus.stop <= stop[np.maximum(at, 0)]))
+    used = some(cycles.plateaus, _in_runs(cycles))
     quiet = quiet_levels(used)
     if not quiet or 2 * quiet.n.max() < used.n.sum():
         return float("nan")
@@ -305,3 +351,11 @@ def _usual_in_use_w(cycles: Cycles) -> float:
         used.mean_w, used.n, used.sum_w, used.hole_follows, FAR_ABOVE * usual_w, np.inf
     )
     return usual_w if rises[0].size > len(cycles.table) else float("nan")
+
+
+def _in_runs(cycles: Cycles) -> NDArray[np.bool_]:
+    """Which plateaus lie in runs."""
+    plateaus = cycles.plateaus
+    first, stop = (plateaus.numbers(cycles.table[edge]) for edge in ("start", "end"))
+    at = np.searchsorted(first, plateaus.first, side="right") - 1
+    return (at >= 0) & (plateaus.stop <= stop[np.maximum(at, 0)])
