@@ -44,7 +44,7 @@ def without_power(plateaus: Plateaus) -> NDArray[np.bool_]:
 
 def _without_power(plateaus: Plateaus) -> NDArray[np.bool_]:
     none = np.zeros(len(plateaus), bool)
-    quiet = quiet_levels(some(plateaus, np.abs(_level_w(plateaus)) > NOTHING_W))
+    quiet = quiet_levels(some(plateaus, np.abs(plateaus.mean_w) > NOTHING_W))
     if not quiet:
         return none
     usual = int(np.argmax(quiet.n))
@@ -75,7 +75,7 @@ def nothing_for_long(
     plateaus: Plateaus, among: NDArray[np.bool_] | None = None, *, most_w: float = NOTHING_W
 ) -> tuple[NDArray[np.bool_], int]:
     """Which plateaus (`among` some) lie in quiet stretches of nothing, and how many these are."""
-    nothing = np.abs(_level_w(plateaus)) <= most_w
+    nothing = np.abs(plateaus.mean_w) <= most_w
     if among is not None:
         nothing &= among
     begin, end, n, _, _ = kernels.stretches(
@@ -83,9 +83,3 @@ def nothing_for_long(
     )
     long = n >= max(QUIET_S / plateaus.period_s, QUIET_N)
     return within(begin[long], end[long], len(plateaus)), int(long.sum())
-
-
-def _level_w(plateaus: Plateaus) -> NDArray[np.float64]:
-    """Mean of each plateau but for its greatest reading, which may be shared with what follows."""
-    without_w = (plateaus.sum_w - plateaus.greatest_w) / np.maximum(plateaus.n - 1, 1)
-    return np.where(plateaus.n > 1, without_w, plateaus.mean_w)
