@@ -116,7 +116,7 @@ class ClampErrors:
         return estimate.with_parts(self.ratio(estimate.value), basis=basis)
 
     def in_steps(self, step_w: float) -> ClampErrors:
-        """The same where readings come in steps of so many watts: less is not told from nothing."""
+        """The same where readings come in steps of so many watts: less cannot be seen."""
         return replace(self, resolution_w=max(self.resolution_w, step_w))
 
     @property
