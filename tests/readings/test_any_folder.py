@@ -117,6 +117,18 @@ def test_a_wide_log_with_mains_legs_and_a_dryer_on_two_legs(tmp_path):
     assert by_name["fridge"].kind == "thermostatic"
 
 
+@pytest.mark.parametrize(
+    "heads", [("mains_l1", "mains_l2"), ("grid_A", "grid_B"), ("Netz/L1", "Netz/L2")]
+)
+def test_legs_of_the_mains_stay_circuits_of_their_own(tmp_path, heads):
+    """However their names are written: their sum could not be balanced."""
+    total = FRAME.sum(axis=1).to_numpy()
+    data = [0.4 * total, 0.6 * total, FRAME["Oven"].to_numpy()]
+    made = through(tmp_path, write(tmp_path, "a.csv", wide([*heads, "Oven"], data))).made
+    mains = [one.legs for one in made.schedule.circuits if one.role == "mains"]
+    assert mains == [("L1",), ("L2",)]
+
+
 def test_a_quiet_mains_column_is_no_counter(tmp_path):
     rising = np.where(np.arange(len(STAMPS)) % 700 == 699, 0, 856.0) + np.arange(len(STAMPS)) * 0.15
     found = through(

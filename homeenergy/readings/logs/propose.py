@@ -20,6 +20,7 @@ from homeenergy.readings.logs.columns import (
     Head,
     Meaning,
     group_columns,
+    leg_of,
     meaning,
     odd_cells,
     read_head,
@@ -272,8 +273,8 @@ def _wide(
 ) -> Description:
     groups = _without_energies_of_powers(table, groups, remarks)
     mains = {g.head.label.casefold() for g in groups if looks_like_mains(g.head.label)}
-    bases = {label.rsplit(" ", 1)[0] for label in mains} | mains
-    groups = sum_legs(groups, same_load=_same_load(table, groups), separate=bases)
+    of_legs = {found[0] for label in mains if (found := leg_of(label)) is not None}
+    groups = sum_legs(groups, same_load=_same_load(table, groups), separate=of_legs | mains)
     labels = [_label(group) for group in groups]
     circuits = circuit_names(
         label.replace("Column ", "circuit_") if not base.header else label for label in labels
