@@ -121,9 +121,14 @@ def check_lines(check: HouseCheck, *, width: int = 100) -> list[str]:
         text = f"{found} with house.toml. {compared_with(check)}"
         blocks.append(Prose(text=text))
     for weight, heading in HEADINGS.items():
-        concerns = tuple(_point(c) for c in check.concerns if c.weight == weight)
-        if concerns:
-            blocks += [Heading(text=heading), Bullets(items=concerns, mark="1.")]
+        alike: dict[tuple[str, ...], list[Concern]] = {}
+        for number, one in enumerate(check.concerns):
+            if one.weight == weight:
+                own = (one.do, one.line) if weight == "note" else (str(number),)
+                alike.setdefault(own, []).append(one)
+        if alike:
+            points = tuple(_point(*concerns) for concerns in alike.values())
+            blocks += [Heading(text=heading), Bullets(items=points, mark="1.")]
     balance = check.balance
     if balance is not None and balance.circuits and len(balance.explanation.matrix) > 1:
         blocks += _legs(balance)
@@ -196,9 +201,12 @@ def _held(step: WalkStep) -> str:
     return f"{step.hold_s:.0f} s" if isfinite(step.hold_s) else "one programme"
 
 
-def _point(concern: Concern) -> tuple[Prose | Code | Bullets, ...]:
-    line = (Code(text=concern.line),) if concern.line else ()
-    return Prose(text=concern.what), Bullets(items=((Prose(text=concern.do), *line),), mark="->")
+def _point(*concerns: Concern) -> tuple[Prose | Code | Bullets, ...]:
+    """What is to be said of concerns to which the same is to be done."""
+    do, text = concerns[0].do, concerns[0].line
+    line = (Code(text=text),) if text else ()
+    whats = [Prose(text=one.what) for one in concerns]
+    return *whats, Bullets(items=((Prose(text=do), *line),), mark="->")
 
 
 def compared_with(check: HouseCheck) -> str:

@@ -135,7 +135,8 @@ def check_house(
     try:
         found.balance = panel_balance(measured, bench=found.bench, meter=readings)
     except HouseError as error:
-        found.concerns.append(_not_done("panel", "The panel cannot be balanced", error))
+        if measured.mains or not house.mains:  # else what is wrong with the mains is said already
+            found.concerns.append(_not_done("panel", "The panel cannot be balanced", error))
     found.concerns += bench_concerns(house, found.bench, refused, found.balance)
     if readings is not None:
         _meter(measured, found, readings, step_kwh=step_kwh, time_error_s=time_error_s)

@@ -323,9 +323,10 @@ def _in_another_unit(house: House, facts: Facts) -> Implausible | None:
 def _siblings(
     house: House, facts: Sequence[Facts], found: Sequence[Implausible]
 ) -> list[Implausible]:
-    """Circuits of a log whose unit is wrong for others of it."""
+    """Circuits of a log whose unit is wrong, as most of them read more than they can carry."""
     there = {one.circuit.name for one in facts}
-    wrong = set(held_out([one for one in found if one.too_much]))
+    known = {name for one in found if one.explains for name in one.circuits}
+    wrong = held_out([one for one in found if one.too_much]).keys() - known
     out = []
     for number, log in enumerate(house.schedule.logs):
         units: dict[tuple[str, str], list[str]] = {}
@@ -333,13 +334,13 @@ def _siblings(
             if name in there:
                 units.setdefault((column.quantity, column.unit), []).append(name)
         for (_, unit), names in units.items():
-            others = tuple(name for name in names if name not in wrong)
-            bad = len(names) - len(others)
-            if others and bad >= max(2, SIBLINGS * len(names)):
+            bad = sum(name in wrong for name in names)
+            if bad >= max(2, SIBLINGS * len(names)):
                 out.append(
                     Implausible(
                         weight="wrong",
-                        circuits=others,
+                        circuits=tuple(names),
+                        explains=True,
                         what=f"their log gives {bad} of {len(names)} circuits more than they can "
                         f"carry, so that its unit, {unit}, cannot be right",
                         do=f"Correct the unit in log[{number + 1}] of house.toml.",

@@ -59,3 +59,27 @@ def test_a_channel_that_reads_nothing_for_hours_is_named_with_its_hours(tmp_path
 )
 def test_unmeasured_loads_as_high_are_no_pause(tmp_path, unmeasured):
     assert told(panel(tmp_path, unmeasured=unmeasured)) == []
+
+
+@pytest.mark.parametrize("legs", [("L1",), ("L2",), ("L1", "L2")])
+def test_a_pause_of_a_load_on_two_legs_is_seen_on_both(tmp_path, legs):
+    """Unmeasured uses as high as half a kiln's, for a time in which it rests."""
+    kiln = np.where((np.arange(N) % 1800 < 700) & (np.arange(N) < OFF.start), 4000.0, 0.0)
+    unmeasured = np.where((np.arange(N) % 1800 < 700) & (np.arange(N) > OFF.stop), 2000.0, 0.0)
+    fridge = np.where(np.arange(N) % 3700 < 1300, 90.0, 1.0)
+    kettle = switched(2, on_w=1500, n=N, runs=60)
+    through = {leg: 90 + kiln / 2 + (unmeasured if leg in legs else 0.0) for leg in ("L1", "L2")}
+    through["L1"] = through["L1"] + fridge
+    through["L2"] = through["L2"] + kettle
+    house = make_panel(
+        tmp_path,
+        readings={"kiln": kiln, "fridge": fridge, "kettle": kettle},
+        legs_w=through,
+        stated={
+            "kiln": {"legs": ("L1", "L2")},
+            "fridge": {"legs": ("L1",)},
+            "kettle": {"legs": ("L2",)},
+        },
+        head=HEAD,
+    )
+    assert [c.subject for c in told(house)] == (["kiln"] if len(legs) == 2 else [])

@@ -249,6 +249,9 @@ def panel_balance(
                 balance = replace(balance, answer=answer, verdict=concern.what)
         judged.append(balance)
         told += [concern] if concern is not None and not in_columns else []
+    silent = silent_concerns(loads, log, missed, judged, legs, house.supply)
+    why_open = {one.subject for one in silent}
+    told = [one for one in told if one.weight != "note" or one.subject not in why_open]
     of_leg = {leg: sum(leg in one.legs_found for one in judged) for leg in legs}
     if late is None:
         concerns += mains_concerns(found, house.mains, legs, of_leg)
@@ -260,7 +263,6 @@ def panel_balance(
     for name, leg, pause in pauses(judged, log.steps, of_legs, samples=len(mains[0])):
         when = _times(house, mains[0], pause.first, pause.last)
         concerns.append(pause_concern(name, pause, leg, between=when))
-    silent = silent_concerns(loads, log, missed, judged, legs, house.supply)
     concerns += silent
     concerns += pair_concerns([p for p in pairs if not p.names & changes.keys()], columns)
     concerns += joined_concerns(joined, how)

@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 from scipy.special import pdtrc
 
 from homeenergy.readings.trace import Trace
-from homeenergy.trust.panel.circuit import ENOUGH, ON_LEG, CircuitBalance, Ratios, Steps
+from homeenergy.trust.panel.circuit import (
+    ENOUGH,
+    ON_LEG,
+    CircuitBalance,
+    Ratios,
+    Steps,
+    coinciding,
+)
 from homeenergy.trust.panel.explain import WIRING
 from homeenergy.units import S_PER_DAY, S_PER_H
 
@@ -217,15 +224,24 @@ def pauses(
     """Circuit, leg and pause of each that shows nothing for a while of what the mains show."""
     found = []
     for one in judged:
-        if not one.legs_found:
+        rises = {leg: one.leg_ratio[leg].value for leg in one.legs_found}
+        rises = {leg: share for leg, share in rises.items() if share > ON_LEG}
+        if not rises:
             continue
-        leg = max(one.legs_found, key=lambda leg: one.leg_ratio[leg].value)
-        share = one.leg_ratio[leg].value
-        if share > ON_LEG:
-            pause = pause_of(steps[one.circuit], missed[leg], samples=samples, share=share)
-            if pause is not None:
-                found.append((one.circuit, leg, pause))
+        leg, share = max(rises.items(), key=lambda item: item[1])
+        unseen = missed[leg]
+        for other, its_share in rises.items():
+            unseen = _also_on(unseen, missed[other], times=its_share / share)
+        pause = pause_of(steps[one.circuit], unseen, samples=samples, share=share)
+        if pause is not None:
+            found.append((one.circuit, leg, pause))
     return found
+
+
+def _also_on(steps: Steps, others: Steps, *, times: float) -> Steps:
+    """Steps that another leg makes at the same moment, so many times as high."""
+    with_it = np.abs(coinciding(steps, others) / (times * steps.watts) - 1) < ALIKE
+    return replace(steps, sample=steps.sample[with_it], watts=steps.watts[with_it])
 
 
 def pause_of(own: Steps, missed: Steps, *, samples: int, share: float) -> Pause | None:
