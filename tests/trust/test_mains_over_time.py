@@ -56,6 +56,34 @@ def test_mains_of_another_clock_are_one_line(tmp_path, late):
     assert f"{abs(late):,} s {'earlier' if late > 0 else 'later'} than the circuits" in one.what
 
 
+def test_one_leg_of_three_with_another_clock_at_a_minute_is_one_line(tmp_path):
+    """Most of what each leg carries is a load on all three."""
+    n = 14 * 1440
+    pump = switched(1, on_w=2100, n=n, runs=300, lasts=(15, 35))
+    loads = {"kettle": 2000, "iron": 1400, "toaster": 900, "freezer": 90, "oven": 2300, "fan": 60}
+    one = {
+        name: switched(i, on_w=w, n=n, lasts=(3, 40)) for i, (name, w) in enumerate(loads.items())
+    }
+    legs = ("L1", "L2", "L3")
+    leg_of = {name: legs[i % 3] for i, name in enumerate(one)}
+    legs_w = {
+        leg: 90 + pump / 3 + sum(w for name, w in one.items() if leg_of[name] == leg)
+        for leg in legs
+    }
+    house = make_panel(
+        tmp_path,
+        readings=one | {"pump": pump},
+        legs_w=legs_w | {"L1": np.roll(legs_w["L1"], 60)},
+        stated={name: {"legs": (leg,)} for name, leg in leg_of.items()} | {"pump": {"legs": legs}},
+        period_s=60,
+        head=HEAD.replace("split-phase", "three-phase").replace("120", "230"),
+    )
+    told = the_wrong(check_house(house))
+    assert told.subject == "mains_l1"
+    assert "3,600 s later than the circuits" in told.what
+    assert "ultiply" not in told.do
+
+
 def test_one_circuit_of_another_zone_is_told_with_its_distance(tmp_path):
     found = check_house(panel(tmp_path, more=lambda w: {"heater": np.roll(w["heater"], 3600)}))
     assert "heater is logged 3,600 s later than the mains" in the_wrong(found).what

@@ -207,7 +207,7 @@ def panel_balance(
         return _from_change(house, moved, traces[0], bench, meter)
     endings = {c.name: ending(log, matched, c.name) for c in loads}
     seen = [_seen(c, matched, legs, bench, endings, log.rounding_w[c.name]) for c in loads]
-    late = clock_of_mains(seen, log.steps, mains, stated)
+    late = clock_of_mains(log.steps, mains, stated)
     if late is None:
         found = explain(
             [one for one in seen if one.name not in {name for p in columns for name in p.names}],

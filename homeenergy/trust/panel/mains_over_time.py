@@ -3,57 +3,101 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft
 
 from homeenergy.readings.trace import Trace
-from homeenergy.trust.panel.circuit import CARRIES, Steps, step_lag
-from homeenergy.trust.panel.explain import WIRING, Explanation, Seen
+from homeenergy.trust.panel.circuit import Steps, step_lag
+from homeenergy.trust.panel.explain import WIRING
 from homeenergy.trust.panel.matched import Matched
-from homeenergy.trust.panel.over_time import SEVERAL, Change, change_of, clock_errors
-from homeenergy.trust.panel.silent import missed_steps
+from homeenergy.trust.panel.over_time import MOST_OF, SEVERAL, ZONES_S, Change, change_of
 
 LITTLE_NOISE = 0.03  # of a ratio that tells of a change
+AS_MUCH = 0.95  # of the greatest rise: the step is still in it
 
 
 def clock_of_mains(
-    seen: Sequence[Seen],
     steps: Mapping[str, Steps],
     mains: Sequence[Trace],
     stated: Mapping[str, NDArray[np.float64]],
 ) -> tuple[float, tuple[int, ...]] | None:
     """How much later mains are logged than the circuits [s], and which clamps; None where none is.
 
-    Own rule: of the circuits that step, on all legs or on one alone, the mains answer half, and
-    three, not at all, and make their steps at one other time.
+    Own method. Mains rise with the steps of their circuits, all legs with all of them and a clamp
+    with the shares stated on it. Where they do not, and do so at another time, within half a day,
+    their clock is off: the same time for half of the circuits, and three.
     """
-    stepping = {
-        one.name: max(float(np.abs(family.ratio).sum()) for family in one.families) < CARRIES
-        for one in seen
-        if one.families
-    }
+    period_s = mains[0].period_s
+    rises_w = [_rises(trace, step_lag(period_s)) for trace in mains]
     every = tuple(range(len(mains)))
-    groups = {every: list(stepping)} | {
-        (clamp,): [name for name in stepping if stated[name][clamp] == 1] for clamp in every
-    }
-    as_is = Explanation(matrix=np.eye(len(mains)), mains=(), circuits={})
-    missed: list[Steps] = []
-    for clamps, names in groups.items():
-        left, enough = [n for n in names if stepping[n]], max(SEVERAL, len(names) / 2)
-        if len(left) < enough:
-            continue
-        missed = missed or missed_steps(steps, mains, as_is)
-        errors = clock_errors(left, steps, missed, mains[0], stated)
-        late_s = np.array([one.late_s for one in errors.values()])
-        if late_s.size < enough:
-            continue
-        middle_s, period_s = float(np.median(late_s)), mains[0].period_s
-        near = np.abs(late_s - middle_s) <= 2 * step_lag(period_s) * period_s
-        if near.sum() >= enough:
-            return -middle_s, clamps
-    return None
+    late = _late(steps, np.sum(rises_w, axis=0), period_s)
+    if late is not None:
+        return late * period_s, every
+    found: dict[int, int] = {}
+    for clamp, own_w in enumerate(rises_w if len(mains) > 1 else []):
+        on_it = {
+            name: replace(one, watts=stated[name][clamp] * one.watts)
+            for name, one in steps.items()
+            if stated[name][clamp]
+        }
+        late = _late(on_it, own_w, period_s)
+        if late is not None:
+            found[clamp] = late
+    if not found:
+        return None
+    first = next(iter(found.values()))
+    near = 2 * step_lag(period_s)
+    return first * period_s, tuple(
+        clamp for clamp, one in found.items() if abs(one - first) <= near
+    )
+
+
+def _rises(trace: Trace, lag: int) -> NDArray[np.float32]:
+    """Rise over so many samples from each on [W]; 0 where that is not known."""
+    return np.nan_to_num(trace.watts[lag:] - trace.watts[:-lag])
+
+
+def _late(steps: Mapping[str, Steps], rises_w: NDArray[np.float32], period_s: float) -> int | None:
+    """Samples by which rises follow the steps of circuits; None where they do at once, or never."""
+    inside = {name: one.sample < rises_w.size for name, one in steps.items() if one.sample.size}
+    at = [steps[name].sample[here] for name, here in inside.items()]
+    watts = [steps[name].watts[here] for name, here in inside.items()]
+    enough = max(SEVERAL, len(at) / 2)
+    if len(at) < enough or _answered(at, watts, rises_w, 0) >= enough:
+        return None
+    impulses = np.zeros(rises_w.size)
+    for sample, height_w in zip(at, watts, strict=True):
+        np.add.at(impulses, sample, height_w)
+    far, lag = round(ZONES_S / period_s), step_lag(period_s)
+    size = next_fast_len(rises_w.size + far, real=True)
+    product = rfft(rises_w.astype(np.float64), size) * np.conj(rfft(impulses, size))
+    together = irfft(product, size)
+    reach = np.r_[together[-far:], together[: far + 1]]
+    # A step is in the rises from several samples on: in the middle of them both are at once.
+    peak = int(np.argmax(reach))
+    beside = np.arange(max(0, peak - lag), min(reach.size, peak + lag + 1))
+    as_high = beside[reach[beside] >= AS_MUCH * reach[peak]]
+    late = int(np.median(as_high)) - far
+    return late if _answered(at, watts, rises_w, late) >= enough else None
+
+
+def _answered(
+    at: Sequence[NDArray[np.int64]],
+    watts: Sequence[NDArray[np.float64]],
+    rises_w: NDArray[np.float32],
+    late: int,
+) -> int:
+    """How many circuits rise with, so many samples later."""
+    count = 0
+    for sample, height_w in zip(at, watts, strict=True):
+        here = (sample + late >= 0) & (sample + late < rises_w.size)
+        own_w = height_w[here]
+        slope = own_w @ rises_w[sample[here] + late] / max(own_w @ own_w, 1.0)
+        count += slope > MOST_OF
+    return count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
