@@ -141,6 +141,8 @@ def check_house(
     if readings is not None:
         _meter(measured, found, readings, step_kwh=step_kwh, time_error_s=time_error_s)
     implausible = _unexplained(implausible, found.balance)
+    known = held_out(implausible)
+    found.concerns = [c for c in found.concerns if c.weight != "note" or c.subject not in known]
     found.concerns += [one.concern() for one in implausible]
     return HouseCheck(
         house_name=house.name,

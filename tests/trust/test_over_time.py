@@ -95,3 +95,31 @@ def test_other_loads_of_a_circuit_of_two_legs_are_no_clamp_that_was_moved(tmp_pa
         stated={"hob": {"legs": BOTH}, "iron": {"legs": ("L1",)}, "fan": {"legs": ("L2",)}},
     )
     assert [c.what for c in check_house(house).concerns if c.weight != "note"] == []
+
+
+def test_days_on_another_scale_are_no_multiplier(tmp_path):
+    """A day in four times the watts: its steps are the highest, and the others are right."""
+    n, a_day = 8 * 1440, 1440
+    at = np.arange(n)
+    fridge = np.where(at % 47 < 16, 90.0, 1.0)
+    sizes = {"lamp": 60, "iron": 1000, "kettle": 2000, "toaster": 900, "heater": 700}
+    true = {
+        name: switched(i, on_w=w, n=n, lasts=(3, 40)) for i, (name, w) in enumerate(sizes.items())
+    }
+    leg_of = dict(zip([*true, "fridge"], ("L1", "L1", "L2", "L2", "L2", "L1"), strict=True))
+    legs_w = {
+        leg: 80 + sum(w for name, w in (true | {"fridge": fridge}).items() if leg_of[name] == leg)
+        for leg in BOTH
+    }
+    reads = np.where((at >= a_day) & (at < 2 * a_day), 4 * fridge, fridge)
+    house = make_panel(
+        tmp_path,
+        readings=true | {"fridge": reads},
+        legs_w=legs_w,
+        stated={name: {"legs": (leg,)} for name, leg in leg_of.items()},
+        period_s=60,
+    )
+    (one,) = [c for c in check_house(house).concerns if c.weight == "wrong"]
+    assert one.subject == "fridge"
+    assert "part of its log has another scale" in one.what
+    assert "leave the multiplier" in one.do

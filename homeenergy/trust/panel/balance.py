@@ -51,6 +51,7 @@ from homeenergy.trust.panel.matched import (
     Ending,
     GatheredLog,
     Matched,
+    answer_to_lower,
     ending,
     gather,
     highest_level,
@@ -400,6 +401,7 @@ def _judge(
         rival=found.rival is not None,
         hidden=[leg for leg in hidden if leg in (circuit.legs or legs)],
         clipped=clipped() if read.kind == "clipped" else "",
+        lower=answer_to_lower(matched, name, found.inverse),
     )
     return replace(balance, answer=answer, verdict=text), concern
 

@@ -301,3 +301,12 @@ def is_high(steps: Steps) -> NDArray[np.bool_]:
     """Which steps are high enough that noise hardly counts in their ratio."""
     height = np.abs(steps.watts)
     return height >= HIGH_SHARE * np.quantile(height, 0.9) if height.size else height > 0
+
+
+def answer_to_lower(matched: Matched, name: str, inverse: NDArray[np.float64]) -> float:
+    """Rise of the mains over steps far below a circuit's highest, in the median; NaN where few."""
+    height_w = np.abs(matched.heights_w[name])
+    low = height_w < HIGH_SHARE * height_w.max(initial=0.0)
+    total = (inverse @ matched.ratios[name][:, low]).sum(axis=0)
+    total = total[np.isfinite(total)]
+    return float(np.median(total)) if total.size >= 2 * ENOUGH else np.nan

@@ -45,6 +45,10 @@ COMPARE_FIRST = (
     "Compare it with a reference meter (bench.csv), and leave the multiplier until then: only that "
     "tells the two apart."
 )
+OTHER_SCALE = (
+    "See in its log when its highest readings begin and end, and correct their unit there; leave "
+    "the multiplier: it is right for the others."
+)
 COMPARE_BOTH = "Compare both with a reference meter (bench.csv)."
 MAINS_FIRST = "See first what is said of the mains."
 MIXED = ", in some steps on one leg and in some on several, as with 120 V and 240 V loads."
@@ -185,11 +189,12 @@ def verdict(
     rival: bool,
     hidden: Sequence[str] = (),
     clipped: str = "",
+    lower: float = nan,
 ) -> tuple[Answer, str, Concern | None]:
     """Answer, sentence and concern of one circuit.
 
     `rival` is whether the mains are not certain, `hidden` its legs that no clamp of theirs shows,
-    `clipped` what is known of a clamp that ends.
+    `clipped` what is known of a clamp that ends, `lower` how the mains answer its lower steps.
     """
     name, ratio = circuit.name, seen.ratio
     more_steps = LOG_ON if why_not_switched(circuit) else SWITCHED
@@ -204,6 +209,14 @@ def verdict(
     text = f"{name}: mains rises {_rises(seen)}"
     sure = odds_text(read.odds)
     told = None
+    high = 1 / read.factor if read.kind == "factor" else ratio.value
+    surely = read.kind == "factor" or (read.kind == "right" and ratio.high < 1 - WIRING)
+    if surely and 0 < high < 1 - WIRING and abs(lower - 1) < WIRING:
+        text = (
+            f"{name}: the mains rise {high:.2f} times as far as its highest steps say, and "
+            f"{lower:.2f} times as far as its lower ones: part of its log has another scale."
+        )
+        return "contradicts", text, _wrong(name, text, OTHER_SCALE, 1.5)
     if read.kind == "not fed":
         text = f"{name}: the mains do not rise with it; is it fed from this panel ({sure})?"
         told = _wrong(name, text, "See whether another panel or supply feeds it.", 0.9)
@@ -482,8 +495,8 @@ def at_its_end(level_w: float, *, hours: float, when: pd.Timestamp) -> str:
     """Where a clamp that does not follow its load ends, and for how long."""
     return (
         f"its clamp is clipped: it does not follow its load above about {level_w:,.0f} W. It is "
-        f"there for {hours:.2g} h in all, first on {when:%Y-%m-%d %H:%M}, and too low by an "
-        "unknown amount"
+        f"there for {two_digits(hours)} h in all, first on {when:%Y-%m-%d %H:%M}, and too low by "
+        "an unknown amount"
     )
 
 
