@@ -13,7 +13,6 @@ from homeenergy.stats.means import median_estimate
 from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.trust.log_facts import Facts, aligned_blocks
 from homeenergy.units import S_PER_DAY
-from homeenergy.words import two_digits
 
 # Own choices.
 HIGH, ASKED = 3, 0.5  # steps of half the third largest of a day or more are asked
@@ -169,7 +168,7 @@ def _another_size(one: Facts, factor: float) -> Implausible:
         what = "where it rises, the mains fall"
         do = "Correct its sign in house.toml: multiplier = -1; what feeds in reads below zero."
     else:
-        what = f"where it steps, the mains step {two_digits(factor)} times as far"
+        what = f"where it steps, the mains step {factor:,.3g} times as far"
         do = "See whether its clamp takes one leg of two, or both of one" if some else "Correct"
         do += ", and `homeenergy check`." if some else " its unit or multiplier in house.toml."
     return Implausible(
@@ -186,7 +185,7 @@ def _mains_of_another_size(mains: Sequence[Facts], factor: float) -> Implausible
     return Implausible(
         weight="doubtful" if some else "wrong",
         circuits=tuple(one.circuit.name for one in mains),
-        what=f"they step {two_digits(factor)} times as far as most circuits say",
+        what=f"they step {factor:,.3g} times as far as most circuits say",
         do="Correct the unit or multiplier of the mains in house.toml, or those of the circuits.",
         of_sums=True,
     )

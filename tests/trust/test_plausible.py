@@ -159,7 +159,7 @@ ALL = {"fridge", "kettle", "oven", "tv", "mains"}
         (one_circuit_in_kilowatts, {"kettle"}, "the mains step 1e+03 times"),
         (a_sixtieth, {"fridge"}, "the mains step 59."),
         (mains_backwards, {"mains"}, "falls where circuits rise"),
-        (mains_a_sixtieth, {"mains"}, "0.017 times as far as most circuits say"),
+        (mains_a_sixtieth, {"mains"}, "0.0167 times as far as most circuits say"),
         (oven_backwards, {"oven"}, "the mains fall"),
     ],
 )
