@@ -46,7 +46,12 @@ from homeenergy.trust.panel.mains import (
     without_ceiling,
     without_export,
 )
-from homeenergy.trust.panel.mains_over_time import MainsChange, change_of_mains, clock_of_mains
+from homeenergy.trust.panel.mains_over_time import (
+    MainsChange,
+    change_of_mains,
+    changes_of,
+    clock_of_mains,
+)
 from homeenergy.trust.panel.matched import (
     Ending,
     GatheredLog,
@@ -57,8 +62,9 @@ from homeenergy.trust.panel.matched import (
     highest_level,
     is_high,
     matched_steps,
+    shares_stated,
 )
-from homeenergy.trust.panel.over_time import Change, change_of, clock_errors, pauses
+from homeenergy.trust.panel.over_time import Change, clock_errors, pauses
 from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
 from homeenergy.trust.panel.silent import missed_steps, silent_concerns
 from homeenergy.trust.panel.together import (
@@ -187,7 +193,7 @@ def panel_balance(
     log = gather(house, loads, traces, legs, ends=ends)
     refuse_held(house, traces, log.steps.values())
     pairs = shared_clamps(log.steps)
-    stated = {c.name: _shares_stated(c, legs) for c in loads}
+    stated = {c.name: shares_stated(c, legs) for c in loads}
     drawn_w = _drawn_at_ends(loads, log, traces, legs, pairs, stated)
     concerns, mains = without_ceiling(house, traces, ends=ends, drawn_w=drawn_w)
     unsigned, mains = without_export(mains, log.sum_w)
@@ -202,7 +208,7 @@ def panel_balance(
         pairs = tuple(p for p in pairs if p.names not in together)
         columns = [p for p in columns if p in pairs]
         matched = matched_steps(log, mains, pairs, stated=stated)
-    seen_changes = _changes(matched, np.eye(len(legs)))
+    seen_changes = changes_of(matched, np.eye(len(legs)))
     moved = change_of_mains(seen_changes, matched, stated)
     if moved is not None:
         return _from_change(house, moved, traces[0], bench, meter)
@@ -216,7 +222,7 @@ def panel_balance(
         )
     else:
         found = Explanation(matrix=np.eye(len(legs)), mains=(), circuits={})
-    changes = _changes(matched, found.inverse) if found.mains else seen_changes
+    changes = changes_of(matched, found.inverse) if found.mains else seen_changes
     changes = {n: one for n, one in changes.items() if not one.within(stated[n] > 0)}
     missed = missed_steps(log.steps, mains, found)
     not_fed = [name for name, read in found.circuits.items() if read.kind == "not fed"]
@@ -432,23 +438,6 @@ def _drawn_at_ends(
         else None
         for at, leg in enumerate(legs)
     ]
-
-
-def _shares_stated(circuit: Circuit, legs: Sequence[str]) -> NDArray[np.float64]:
-    """Share of a circuit on each clamp of the mains, as house.toml says."""
-    on = np.array([float(leg in circuit.legs or len(legs) == 1) for leg in legs])
-    return on / max(1.0, on.sum())
-
-
-def _changes(matched: Matched, inverse: NDArray[np.float64]) -> dict[str, Change]:
-    """Circuits that the mains answer in another way from some time on, on each leg."""
-    found = {}
-    for name, ratios in matched.ratios.items():
-        high = matched.high[name]
-        one = change_of(matched.sample[name][high], inverse @ ratios[:, high])
-        if one is not None:
-            found[name] = one
-    return found
 
 
 def _from_change(

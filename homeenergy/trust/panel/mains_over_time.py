@@ -122,6 +122,17 @@ class MainsChange:
         return None if before == since else since
 
 
+def changes_of(matched: Matched, inverse: NDArray[np.float64]) -> dict[str, Change]:
+    """Circuits that the mains answer in another way from some time on, on each leg."""
+    found = {}
+    for name, ratios in matched.ratios.items():
+        high = matched.high[name]
+        one = change_of(matched.sample[name][high], inverse @ ratios[:, high])
+        if one is not None:
+            found[name] = one
+    return found
+
+
 def change_of_mains(
     changes: Mapping[str, Change], matched: Matched, stated: Mapping[str, NDArray[np.float64]]
 ) -> MainsChange | None:

@@ -143,6 +143,12 @@ def _note_rounding(log: GatheredLog, values: Mapping[str, NDArray[np.float64]]) 
         log.steps[name] = replace(steps, sample=steps.sample[real], watts=steps.watts[real])
 
 
+def shares_stated(circuit: Circuit, legs: Sequence[str]) -> NDArray[np.float64]:
+    """Share of a circuit on each clamp of the mains, as house.toml says."""
+    on = np.array([float(leg in circuit.legs or len(legs) == 1) for leg in legs])
+    return on / max(1.0, on.sum())
+
+
 def matched_steps(
     log: GatheredLog,
     mains: Sequence[Trace],
