@@ -177,7 +177,8 @@ def house_year(house: House, findings: Findings) -> HouseYear:
     Notes
     -----
     The mean of the days measured, times 365. Days of the year that were not seen may differ by
-    `SEASON_LIMIT` of each load, all of them to one side, as in `annual_energy`; own rule. Energy
+    `SEASON_LIMIT` of each load, all of them to one side, as in `annual_energy`; own rule. What the
+    spread of days leaves open counts for those alone. Energy
     is paid at the average price of these days: under steps and by time of use, too. Charges for
     demand: the mean of the months seen, times those of a year in which they count. What never stops
     pays the mean price of all hours; what a circuit makes is worth what it spares and earns.
@@ -195,7 +196,10 @@ def house_year(house: House, findings: Findings) -> HouseYear:
     rest = None
     if mains is not None and findings.unmeasured_kwh_per_day is not None:
         rest = _unseen(
-            findings.unmeasured_kwh_per_day.scaled(DAYS_PER_YEAR), (1 - seen) * OTHER_SEASON, "rest"
+            findings.unmeasured_kwh_per_day.scaled(DAYS_PER_YEAR),
+            (1 - seen) * OTHER_SEASON,
+            "rest",
+            seen,
         )
     paid = None if house.tariff is None else house.tariff.export_price_per_kwh
     fed_back = 0.0 if mains is None else findings.fed_back_kwh_per_day * DAYS_PER_YEAR
@@ -217,7 +221,7 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         other_kwh = left if other is None else other.value
         reach += (1 - seen) * OTHER_SEASON * max(other_kwh, 0.0)
     limit = reach / abs(total.value) if total.value else 0.0
-    kwh = _unseen(total.scaled(DAYS_PER_YEAR), limit, "house")
+    kwh = _unseen(total.scaled(DAYS_PER_YEAR), limit, "house", seen)
     if total.value > 0:
         kwh = kwh.within(least=0.0)
     energy, standing, demand, no_money = _money(house, findings, measured, kwh)
@@ -225,7 +229,9 @@ def house_year(house: House, findings: Findings) -> HouseYear:
     earned = fed_back * ((price or 0.0) if paid is None else paid)
     makers = [f for f in measured if f.kwh_per_day.value < 0]
     limit = max(((1 - _seen(f)) * _limit(f) for f in makers), default=1 - seen)
-    returned = _unseen(measured_as(fed_back, unit="kWh", basis="fed back"), limit, "own power")
+    returned = _unseen(
+        measured_as(fed_back, unit="kWh", basis="fed back"), limit, "own power", seen
+    )
     bill = energy
     if bill is not None and fed_back:
         bill = bill - returned.scaled(earned / fed_back, unit=bill.unit)
@@ -259,7 +265,9 @@ def house_year(house: House, findings: Findings) -> HouseYear:
 def year_of(finding: ApplianceFinding) -> Estimate:
     """Energy of a year of one load [kWh], like the days measured; see `house_year`."""
     year = finding.kwh_per_day.scaled(DAYS_PER_YEAR)
-    return clipped(_unseen(year, (1 - _seen(finding)) * _limit(finding), finding.circuit), finding)
+    seen = _seen(finding)
+    year = _unseen(year, (1 - seen) * _limit(finding), finding.circuit, seen)
+    return clipped(year, finding)
 
 
 def _limit(finding: ApplianceFinding) -> float:
@@ -268,10 +276,11 @@ def _limit(finding: ApplianceFinding) -> float:
     return SEASON_LIMIT["strong"] if makes else finding.season.limit
 
 
-def _unseen(year: Estimate, limit: float, name: str) -> Estimate:
+def _unseen(year: Estimate, limit: float, name: str, seen: float) -> Estimate:
     if not isfinite(year.value) or not year.resolved:
         return year
-    return with_unseen_days(year, limit, circuit=name, basis=f"{year.basis}; days not seen")
+    basis = f"{year.basis}; days not seen"
+    return with_unseen_days(year, limit, circuit=name, basis=basis, seen=seen)
 
 
 def _seen(finding: ApplianceFinding) -> float:

@@ -21,11 +21,18 @@ from homeenergy.stats.estimate import number_text
 from homeenergy.units import H_PER_YEAR, S_PER_H, WH_PER_KWH
 from homeenergy.words import two_digits
 
-What = Literal["changed", "without power", "silent", "another power", "another standby"]
+What = Literal[
+    "changed", "for a while", "without power", "silent", "another power", "another standby"
+]
 SURE = 0.05  # chance that any change of the house is one of chance (Bonferroni's bound)
 AROUND = pd.Timedelta(days=7)
 LESS = "If something was done about that day, a new setting or a repair, this is what it saves."
 MORE = "Look what changed about that day: a setting, a door that does not close, a fault."
+LESS_FOR_A_WHILE = (
+    "If nobody was there or it was not needed, nothing is to do; its kWh a day counts these days, "
+    "too."
+)
+MORE_FOR_A_WHILE = "Look what was done in these days; its kWh a day counts them too."
 OFF = (
     "If somebody switched it off, nothing is to do: these hours are no standby, and the figures "
     "leave them out."
@@ -52,6 +59,7 @@ MORE_AT_REST = (
 )
 LEAST_SCALED = 3  # loads that step by one factor at once are no accident. Own rule.
 LEAST_OFF_H = 6.0  # without power for less is a switched outlet at work. Own rule.
+BACK = 0.3  # of a change: with less left of it, all is as it was before. Own rule.
 MOST_OFF = 3  # times of one appliance; who is off more often is switched off by habit. Own rule.
 
 
@@ -62,7 +70,7 @@ class Notable:
     Attributes
     ----------
     what : str
-        "changed", "without power", "silent", "another power" or "another standby".
+        "changed", "for a while", "without power", "silent", "another power" or "another standby".
     circuit, appliance : str
     start, end : pandas.Timestamp
         What to look at: from some days before a change to as many after, the time without power or
@@ -71,7 +79,9 @@ class Notable:
     sentence, next_step : str
         What was found, and what to do about it.
     change : Change or None
-        What the sentence about a change rests on.
+        What the sentence about a change rests on; of one for a while, the return to what was.
+    began : Change or None
+        How what lasted for a while began.
     step : PowerStep or None
         The same of another power or standby.
     together : tuple of str
@@ -88,6 +98,7 @@ class Notable:
     sentence: str
     next_step: str
     change: Change | None = None
+    began: Change | None = None
     step: PowerStep | None = None
     together: tuple[str, ...] = ()
     times: float = 1.0
@@ -109,9 +120,10 @@ def notable(
     Returns
     -------
     tuple of Notable
-        Changes of daily energy first, the greatest first; then loads that draw another power at
-        work, or at rest, from some day on; then times without power of what usually draws some at
-        rest, and without runs of what goes on and off by itself, the longest first.
+        Changes of daily energy first, the greatest first, what lasted for a while as one; then
+        loads that draw another power at work, or at rest, from some day on; then times without
+        power of what usually draws some at rest, and without runs of what goes on and off by
+        itself, the longest first.
 
     Notes
     -----
@@ -160,25 +172,68 @@ def _changes(
         found = find_changes(row.daily, outdoor=outdoor).changes
     except HouseError:
         return
-    for change in found:
-        if change.chance * many > SURE:
-            continue
-        at = change.at if change.at.tzinfo else change.at.tz_localize(read_zone(timezone))
-        size, less = change.size_kwh, change.size_kwh.value < 0
-        same = " at the same weather" if change.balance is not None else ""
-        when = f"on {_day(at)}"
-        if change.earliest != change.latest:
-            when += f" (or between {_day(change.earliest)} and {_day(change.latest)})"
-        yield Notable(
-            what="changed",
-            circuit=row.circuit,
-            appliance=row.appliance,
-            start=at - AROUND,
-            end=at + AROUND,
-            sentence=f"{row.appliance} changed {when} by {estimate_text(size)} a day{same}.",
-            next_step=LESS if less else MORE,
-            change=change,
-        )
+    left = [change for change in found if change.chance * many <= SURE]
+    while left:
+        change, *left = left
+        if left and _is_back(change, left[0]):
+            back, *left = left
+            yield _for_a_while(row, change, back, timezone)
+        else:
+            yield _changed(row, change, timezone)
+
+
+def _is_back(first: Change, second: Change) -> bool:
+    """Whether a change takes another back, as far as can be seen."""
+    one, other = first.size_kwh, second.size_kwh
+    left = one.value + other.value
+    reach = np.hypot(one.high - one.low, other.high - other.low) / 2
+    least = min(abs(one.value), abs(other.value))
+    return one.value * other.value < 0 and abs(left) <= min(reach, BACK * least)
+
+
+def _changed(row: ApplianceFinding, change: Change, timezone: str) -> Notable:
+    at, size = _local(change.at, timezone), change.size_kwh
+    when = f"on {_day(at)}"
+    if change.earliest != change.latest:
+        when += f" (or between {_day(change.earliest)} and {_day(change.latest)})"
+    return Notable(
+        what="changed",
+        circuit=row.circuit,
+        appliance=row.appliance,
+        start=at - AROUND,
+        end=at + AROUND,
+        sentence=f"{row.appliance} changed {when} by {estimate_text(size)} a day"
+        f"{_same_weather(change)}.",
+        next_step=LESS if size.value < 0 else MORE,
+        change=change,
+    )
+
+
+def _for_a_while(row: ApplianceFinding, first: Change, back: Change, timezone: str) -> Notable:
+    less = first.size_kwh.value < 0
+    size = -first.size_kwh if less else first.size_kwh
+    start, end = _local(first.at, timezone), _local(back.at, timezone)
+    return Notable(
+        what="for a while",
+        circuit=row.circuit,
+        appliance=row.appliance,
+        start=start,
+        end=end,
+        sentence=f"From {_day(start)} to {_day(end - pd.Timedelta(days=1))} {row.appliance} took "
+        f"{estimate_text(size)} a day {'less' if less else 'more'}{_same_weather(first)}, and then "
+        "as much as before.",
+        next_step=LESS_FOR_A_WHILE if less else MORE_FOR_A_WHILE,
+        change=back,
+        began=first,
+    )
+
+
+def _same_weather(change: Change) -> str:
+    return " at the same weather" if change.balance is not None else ""
+
+
+def _local(day: pd.Timestamp, timezone: str) -> pd.Timestamp:
+    return day if day.tzinfo else day.tz_localize(read_zone(timezone))
 
 
 def _powers(rows: Sequence[ApplianceFinding], timezone: str) -> Iterable[Notable]:

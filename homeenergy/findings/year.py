@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import isfinite
+from math import isfinite, sqrt
 from pathlib import Path
 from typing import Literal
 
@@ -145,7 +145,8 @@ def annual_energy(
     Days of the year that were not seen are taken to lie anywhere within `SEASON_LIMIT` of the mean
     (own rule, no source), evenly and all to one side (JCGM 100:2008, 4.3.7): of a year of which the
     share f was seen, that is (1 - f) times the limit, joined to the spread and kept in
-    `systematic`. It is no forecast. With temperatures and a table of degree days
+    `systematic`. It is no forecast. The spread of days counts for those not seen: a year that was
+    measured whole is known but for its clamp. With temperatures and a table of degree days
     `weather_dependence` does better for what the weather drives.
 
     Examples
@@ -182,7 +183,7 @@ def annual_energy(
         f"may differ by {season.limit:.0%} either way (own rule)"
     )
     year = per_day.scaled(days_per_year)
-    year = with_unseen_days(year, limit, circuit=finding.circuit, basis=method)
+    year = with_unseen_days(year, limit, circuit=finding.circuit, basis=method, seen=seen)
     year = clipped(year, finding)
     return AnnualEnergy(
         circuit=finding.circuit,
@@ -201,8 +202,18 @@ def annual_energy(
     )
 
 
-def with_unseen_days(year: Estimate, limit: float, *, circuit: str, basis: str) -> Estimate:
-    """A year whose days that were not seen may lie anywhere within a share of it, all to a side."""
+def with_unseen_days(
+    year: Estimate, limit: float, *, circuit: str, basis: str, seen: float = 0.0
+) -> Estimate:
+    """A year whose days that were not seen may lie anywhere within a share of it, all to a side.
+
+    What chance does to the mean of days it does only to days that are not among those `seen`, a
+    share of the year: the finite population correction (Cochran 1977, 2.6).
+    """
+    chance, common = (year.parts.chosen(observed=which) for which in (True, False))
+    if seen and all(isfinite(part.effect) for part in chance.values()):
+        parts = chance.scaled(sqrt(1 - seen)).plus(common)
+        year = year.made(year.value, parts)
     source, reach = f"days of {circuit} not seen", limit * abs(year.value)
     found = year.with_part(source, reach, rectangular=True) if reach else year
     return replace(found, basis=basis)

@@ -9,10 +9,12 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.findings import annual_energy, house_findings
 from homeenergy.findings.appliance.house import appliance_finding
+from homeenergy.findings.year import with_unseen_days
 from homeenergy.house import Tariff
 from homeenergy.house.prices import PriceChange, PricePeriod, Season
 from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings.trace import Trace
+from homeenergy.stats.means import mean_of_days, mean_of_strata
 from tests.findings.small_house import made_house
 
 FLAT = Tariff(currency="EUR", price_per_kwh=0.3)
@@ -112,6 +114,29 @@ def test_a_whole_year_needs_no_warning():
     assert len(year.months) == 12
     assert year.kwh.systematic == pytest.approx(0, abs=1e-9)
     assert abs(year.kwh.value - 365 * 3) < 365 * 3 * 0.05
+    # Nothing is left of the spread: the year is measured (finite population correction).
+    assert year.kwh.high - year.kwh.low == pytest.approx(0, abs=1e-9)
+
+
+def test_the_spread_of_days_counts_for_those_not_seen():
+    """Cochran 1977, 2.6: half of a year leaves sqrt(1/2) of it open."""
+    rng = np.random.default_rng(1)
+    finding = days(rng.normal(3, 0.5, 182), kind="batch")
+    year = annual_energy(finding)
+    each = mean_of_strata(finding.daily["kwh"], np.arange(182) % 7, strata=7)
+    spread = 365 * (each.high - each.low) / 2
+    assert year.kwh.spread == pytest.approx(spread * np.sqrt(1 - 182 / 365), rel=1e-3)
+
+
+def test_intervals_of_a_year_of_which_some_was_seen_hold_it():
+    """200 days that follow each other, of a year of independent days whose total is known."""
+    held = []
+    for seed in range(400):
+        kwh = np.random.default_rng(seed).gamma(4, 1, 365)
+        year = mean_of_days(kwh[:200]).scaled(365.0)
+        year = with_unseen_days(year, 0.0, circuit="load", basis="", seen=200 / 365)
+        held.append(year.low <= kwh.sum() <= year.high)
+    assert 0.925 <= np.mean(held) <= 0.995
 
 
 def outdoor_of(n, celsius):

@@ -8,7 +8,10 @@ import pandas as pd
 import pytest
 
 import homeenergy as he
+from homeenergy.findings import house_findings
+from homeenergy.findings.house_year import house_year
 from homeenergy.findings.power_steps import power_step, standby_step
+from homeenergy.findings.saving.look_into import look_into
 from homeenergy.readings import import_logs, new_house, open_house
 from homeenergy.show.document.page import findings_page
 from homeenergy.show.figures.comparison import plot_notable
@@ -250,3 +253,28 @@ def test_what_feeds_in_is_no_load_that_somebody_switched_off(tmp_path):
     assert row.kwh_per_day.value < 0 < row.cycles.rest.off_h
     assert not found.notable
     assert not [remark for remark in row.remarks if "unplugged" in remark]
+
+
+def test_what_is_as_before_after_a_while_is_one_thing_and_no_reason_to_look(tmp_path):
+    """A fortnight away: the iron is not used, and then it is used as before."""
+    rng = np.random.default_rng(3)
+    hours = np.tile(np.repeat([0.0, 1.0, 0.0], [9, 2, 13]), 70)
+    watts = np.repeat(hours * np.repeat(rng.normal(1000.0, 60, 70), 24), 60)
+    watts[30 * 1440 : 44 * 1440] = 0.0
+    house = made_house(tmp_path, {"iron": watts + 1.0})
+    findings = house_findings(house)
+    (one,) = [one for one in findings.notable if one.change is not None]
+    assert one.what == "for a while"
+    assert (one.end - one.start).days == 14
+    assert one.sentence.startswith("From 1 April to 14 April iron took 2.0")
+    assert "less, and then as much as before" in one.sentence
+    assert look_into(house, house_year(house, findings), notable=findings.notable, floor=1.0) == []
+
+
+def test_a_change_that_is_taken_back_in_part_is_two(tmp_path):
+    rng = np.random.default_rng(3)
+    levels = np.repeat([1000.0, 200.0, 600.0], [30 * 24, 14 * 24, 26 * 24])
+    levels *= np.repeat(rng.normal(1, 0.06, 70), 24)
+    hours = np.tile(np.repeat([0.0, 1.0, 0.0], [9, 2, 13]), 70) * levels
+    findings = house_findings(made_house(tmp_path, {"iron": np.repeat(hours, 60) + 1.0}))
+    assert [one.what for one in findings.notable if one.change] == ["changed", "changed"]

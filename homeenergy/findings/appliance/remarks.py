@@ -16,7 +16,7 @@ from homeenergy.cycles.segment.plateaus import some
 from homeenergy.cycles.shared.house_loads import division_of
 from homeenergy.cycles.shared.question import question
 from homeenergy.errors import HouseError
-from homeenergy.findings.appliance.record import kind_words, percent_text
+from homeenergy.findings.appliance.record import CLEAR, kind_words, percent_text
 from homeenergy.findings.power_steps import power_step
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Circuit, Clamp
@@ -87,7 +87,8 @@ def remarks_on(
     if len(cycles.complete) == 1:
         remarks.append("one complete run: its spread is not known")
     if KINDS[cycles.kind].varying and len(cycles.table):
-        remarks.append("its runs follow the weather: look at kWh per day, not kWh per run")
+        heats = "" if cycles.kind_sure >= CLEAR else "if it heats or cools rooms, "
+        remarks.append(f"{heats}its runs follow the weather: look at kWh per day, not kWh per run")
     if np.isinf(per_day.high):
         remarks.append("too few whole days: the spread between days is not known")
     returned_wh = float(-cycles.plateaus.sum_w[cycles.plateaus.mean_w < 0].sum())

@@ -176,7 +176,8 @@ def _more_since(
         figures={"more": more},
     )
     if more is None:
-        changes = [one.change for one in notable if one.circuit == finding.circuit and one.change]
+        own = [one for one in notable if one.circuit == finding.circuit]
+        changes = [one.change for one in own if one.change and one.began is None]
         if not changes:
             return []
         change = with_errors(allowing_for_search(changes[-1]), finding.clamp_errors)

@@ -425,9 +425,10 @@ def found_changes(told: Told) -> list[tuple[str, Change]]:
     """Name of the load and its change, as wide as the search and the clamp make it."""
     clamps = {one.circuit: one.clamp_errors for one in told.basis.measured}
     return [
-        (one.appliance, with_errors(allowing_for_search(one.change), clamps[one.circuit]))
+        (one.appliance, with_errors(allowing_for_search(change), clamps[one.circuit]))
         for one in told.basis.findings.notable
-        if one.change is not None and one.circuit in clamps
+        for change in (one.began, one.change)
+        if change is not None and one.circuit in clamps
     ][:MOST_CHANGES]
 
 
