@@ -29,6 +29,7 @@ UNITS: dict[str, tuple[str, ...]] = {
     "temperature": ("C", "F"),
     "other": (),  # whatever is said
 }
+NOMINAL_V = 230.0  # where neither volts are logged nor the supply is known (IEC 60038)
 LONGEST_UNIT = 8  # letters; own choice
 SWITCHED = ("state", "temperature")  # what says when a load is on, and no watts
 NAME = re.compile(r"[A-Za-z0-9_-]+")  # of what has a folder in the store
@@ -45,16 +46,17 @@ class LogColumn:
     """Where one circuit's readings are in a log.
 
     `names` holds one column, several that are summed, or volts then amps for
-    `quantity="volts_and_amps"`. In a long log it is the name that the circuit column carries.
-    Without a header, columns are numbers from 1. `factor_column` holds the power factor of each
-    row, where `power_factor` is not one number. `files` restricts the circuit to files of that
-    name, where each circuit has files of its own.
+    `quantity="volts_and_amps"`; `volts_v` is a number where no volts are logged. In a long log it
+    is the name that the circuit column carries. Without a header, columns are numbers from 1.
+    `factor_column` holds the power factor of each row, where `power_factor` is not one number.
+    `files` restricts the circuit to files of that name, where each circuit has files of its own.
     """
 
     names: tuple[str | int, ...]
     quantity: Quantity = "power"
     unit: str = "W"
     power_factor: float | None = None
+    volts_v: float | None = None
     rolls_over_at: float | None = None
     factor_column: str | int | None = None
     files: str | None = None
@@ -124,8 +126,14 @@ class ColumnName:
         Key(help="what the log calls it", kind="a column", example="kitchen", read=as_it_is),
     ] = None
     volts: Annotated[
-        str | int | None,
-        Key(help="column of volts, with amps", kind="a column", example="V", read=as_it_is),
+        str | float | None,
+        Key(
+            help="column of volts, with amps; or the volts, where none are logged",
+            kind="a column, or volts",
+            example="V",
+            read=as_it_is,
+            more="Without a header a whole number is a column, and 230.0 are volts.",
+        ),
     ] = None
     columns: Annotated[
         list[str | int] | None,
@@ -201,8 +209,10 @@ def read_column(
             "files", 'needs `layout = "wide"`: a long log names circuits in its rows'
         )
     names: tuple[str | int, ...]
+    volts_v = None
     if quantity == "volts_and_amps":
-        names, unit = _volts_and_amps(table, shape=shape, header=header), "V A"
+        names, volts_v = _volts_and_amps(table, shape=shape, header=header)
+        unit = "V A"
     else:
         if not isinstance(value, dict):
             names = (column_name(columns, circuit, value, header=named),)
@@ -222,6 +232,7 @@ def read_column(
         quantity=quantity,
         unit=unit,
         power_factor=factor,
+        volts_v=volts_v,
         rolls_over_at=rolls if quantity == "energy_counter" else None,
         factor_column=factor_column,
         files=files,
@@ -261,7 +272,10 @@ def _one_or_several(
     return tuple(column_name(table, "columns", one, header=header) for one in listed)
 
 
-def _volts_and_amps(table: Fields, *, shape: str, header: bool) -> tuple[str | int, ...]:
+def _volts_and_amps(
+    table: Fields, *, shape: str, header: bool
+) -> tuple[tuple[str | int, ...], float | None]:
+    """Columns of both, or that of the amps and the volts."""
     if shape == "long":
         raise table.refuse(
             "volts", 'needs `layout = "wide"`: volts and amps must be in the same row'
@@ -270,9 +284,11 @@ def _volts_and_amps(table: Fields, *, shape: str, header: bool) -> tuple[str | i
         if not table.has(name):
             what = "is missing; volts and amps are read from two columns"
             raise table.refuse(name, what, fix=table.show(name))
-    return tuple(
-        column_name(table, name, table.table[name], header=header) for name in ("volts", "amps")
-    )
+    amps = column_name(table, "amps", table.table["amps"], header=header)
+    volts = table.table["volts"]
+    if isinstance(volts, float) or (header and isinstance(volts, int)):
+        return (amps,), table.number("volts", positive=True)
+    return (column_name(table, "volts", volts, header=header), amps), None
 
 
 def _factor(source: Fields, *, shape: str, header: bool) -> tuple[float | None, str | int | None]:
@@ -300,7 +316,9 @@ def column_toml(column: LogColumn, quantity: str, unit: str) -> str:
     """Write the line of one circuit; `quantity` and `unit` are those that need no saying."""
     own: dict[str, object] = {} if column.files is None else {"files": column.files}
     if column.quantity == "volts_and_amps":
-        own |= dict(zip(("volts", "amps"), column.names, strict=True))
+        own |= dict(zip(("amps", "volts"), reversed(column.names), strict=False))
+        if column.volts_v is not None:
+            own["volts"] = column.volts_v
     else:
         one = len(column.names) == 1
         own |= {"column": column.names[0]} if one else {"columns": list(column.names)}

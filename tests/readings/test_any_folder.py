@@ -336,6 +336,22 @@ def test_j_apparent_power_and_power_factor(tmp_path):
     close(through(tmp_path, write(tmp_path, "a.csv", wide(heads, data))).kwh)
 
 
+def test_j_amps_alone_are_taken_at_the_volts_of_the_supply_and_said_to_be(tmp_path):
+    heads = [f"{name} [A]" for name in FRAME]
+    told = through(tmp_path, write(tmp_path, "a.csv", wide(heads, [c / 120 for c in columns()])))
+    close(told.kwh)
+    assert set(told.made.doubts.values()) == {
+        "no power: taken at a power factor of 1 and nominal volts"
+    }
+
+
+def test_j_volt_amperes_alone_are_taken_at_a_power_factor_of_one(tmp_path):
+    heads = [f"{name} [kVA]" for name in FRAME]
+    told = through(tmp_path, write(tmp_path, "a.csv", wide(heads, [c / 1000 for c in columns()])))
+    close(told.kwh)
+    assert set(told.made.doubts.values()) == {"no power: taken at a power factor of 1"}
+
+
 def test_k_utf16_tabs_date_and_time_in_two_columns_day_first(tmp_path):
     stamps = FRAME.index.strftime("%d/%m/%Y\t%H:%M:%S")
     lines = wide([*FRAME], columns(), sep="\t", stamps=stamps, time="Date\tTime")

@@ -321,13 +321,18 @@ class Group:
     guess: str = ""
 
 
-def group_columns(heads: dict[str | int, Head]) -> tuple[list[Group], dict[str | int, str]]:
+def group_columns(
+    heads: dict[str | int, Head], *, guess: bool = False
+) -> tuple[list[Group], dict[str | int, str]]:
     """Which columns give a circuit, alone or together.
 
     Parameters
     ----------
     heads : dict
         Head of each column that holds numbers.
+    guess : bool
+        Whether amps and volt-amperes are power at a power factor of 1 where nothing states it, and
+        amps at nominal volts where none are logged.
 
     Returns
     -------
@@ -346,7 +351,7 @@ def group_columns(heads: dict[str | int, Head]) -> tuple[list[Group], dict[str |
     groups: list[Group] = []
     left_out: dict[str | int, str] = {}
     for device in devices.values():
-        found, why = _one_device(device, shared)
+        found, why = _one_device(device, shared, guess=guess)
         groups += found
         left_out |= why
     used = {name for group in groups for name in (*group.names, group.factor)}
@@ -363,7 +368,7 @@ _LEFT_OUT: dict[Holds, str] = {
 
 
 def _one_device(
-    device: dict[str | int, Head], shared: dict[str, str | int]
+    device: dict[str | int, Head], shared: dict[str, str | int], *, guess: bool
 ) -> tuple[list[Group], dict[str | int, str]]:
     """Circuits of the columns that share a label, from what is nearest to power."""
     by: dict[Holds | None, list[str | int]] = {}
@@ -397,14 +402,20 @@ def _one_device(
         for name in means or chosen
     ]
     factor = next(iter(by.get("factor", [])), shared.get("factor"))
-    if not groups and factor is not None:
+    if not groups and (factor is not None or guess):
         volts = next(iter(by.get("volts", [])), shared.get("volts"))
+        taken = [] if factor is not None else ["a power factor of 1"]
+        of: tuple[str | int, ...] = ()
         if by.get("apparent"):
-            name = by["apparent"][0]
-            groups = [Group(head=device[name], names=(name,), factor=factor)]
+            of = (by["apparent"][0],)
         elif by.get("amps") and volts is not None:
-            name = by["amps"][0]
-            groups = [Group(head=device[name], names=(volts, name), factor=factor)]
+            of = (volts, by["amps"][0])
+        elif by.get("amps") and guess:
+            of = (by["amps"][0],)
+            taken.append("nominal volts")
+        if of:
+            why = f"no power: taken at {' and '.join(taken)}" if taken else ""
+            groups = [Group(head=device[of[-1]], names=of, factor=factor, guess=why)]
     return groups, left_out
 
 

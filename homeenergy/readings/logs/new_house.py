@@ -12,7 +12,8 @@ from pathlib import Path, PurePosixPath
 from homeenergy.errors import HouseError
 from homeenergy.files import write_text
 from homeenergy.house import Tariff
-from homeenergy.house.log_columns import LogColumn
+from homeenergy.house.layouts import LogLayout
+from homeenergy.house.log_columns import NOMINAL_V, LogColumn
 from homeenergy.house.schedule import Circuit, Clamp, Schedule, Supply
 from homeenergy.house.toml_file import LEGS, SAFETY, house_toml, read_schedule
 from homeenergy.house.zones import read_region
@@ -243,6 +244,7 @@ def _schedule(
     if ask is not None:
         supply = ask_supply(named, supply, ask)
         named = ask_legs(named, supply, ask)
+    volts_v = supply.volts_v or (120.0 if _is_split_phase(timezone) else NOMINAL_V)
     legs = LEGS[supply.system]
     fitting = [one if set(one.legs) <= set(legs) else replace(one, legs=()) for one in named]
     return Schedule(
@@ -252,8 +254,17 @@ def _schedule(
         tariff=tariff,
         supply=supply,
         circuits=tuple(fitting),
-        logs=tuple(one.layout for one in found.descriptions),
+        logs=tuple(_at_volts(one.layout, volts_v) for one in found.descriptions),
     )
+
+
+def _at_volts(layout: LogLayout, volts_v: float) -> LogLayout:
+    """A layout whose amps alone are taken at the volts of this supply."""
+    columns = {
+        name: column if column.volts_v is None else replace(column, volts_v=volts_v)
+        for name, column in layout.columns.items()
+    }
+    return replace(layout, columns=columns)
 
 
 def _circuit(name: str, label: str, one: Description) -> Circuit:
@@ -280,10 +291,11 @@ def _supply(circuits: Sequence[Circuit], timezone: str) -> Supply:
         return Supply(system="three-phase")
     if "L2" not in legs:
         return Supply()
-    split = timezone.startswith(_SPLIT_PHASE) and not timezone.startswith(_NOT_SPLIT)
-    if split:
-        return SPLIT_PHASE
-    return Supply(system="three-phase")
+    return SPLIT_PHASE if _is_split_phase(timezone) else Supply(system="three-phase")
+
+
+def _is_split_phase(timezone: str) -> bool:
+    return timezone.startswith(_SPLIT_PHASE) and not timezone.startswith(_NOT_SPLIT)
 
 
 def _remarks(found: Gathered) -> list[str]:
@@ -353,7 +365,8 @@ _WORDS = {
 
 def _source(column: LogColumn) -> str:
     sign = " x " if column.quantity == "volts_and_amps" else " + "
-    names = sign.join(str(name) for name in column.names)
+    volts = () if column.volts_v is None else (f"{column.volts_v:g} V",)
+    names = sign.join(map(str, (*volts, *column.names)))
     if column.factor_column is not None:
         names += f" x {column.factor_column}"
     return f"{column.files}: {names}" if column.files else names

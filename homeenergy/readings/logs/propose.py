@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout, layout_toml
-from homeenergy.house.log_columns import LONGEST_UNIT, LogColumn
+from homeenergy.house.log_columns import LONGEST_UNIT, NOMINAL_V, LogColumn
 from homeenergy.house.schedule import circuit_names
 from homeenergy.house.schema import toml_key, toml_value
 from homeenergy.readings.logs.columns import (
@@ -135,6 +135,8 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
     heads = {name: table.head_of(name) for name in numbers}
     _percent_factors(table, heads)
     groups, left_out = group_columns(heads)
+    if not groups:
+        groups, left_out = group_columns(heads, guess=True)
     remarks += _left_out_remarks(left_out)
     only = kept_rows(table, [*texts, *numbers], remarks)
     base = replace(base, only=only)
@@ -168,10 +170,9 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
         raise HouseError(
             f"no column holds power or energy: {reasons}",
             path=table.path,
-            fix="Volts and amps, or apparent power, give watts with a stated power factor: write "
-            'the [[log]] block by hand, with fan = { volts = "V", amps = "A", power_factor = 0.9 }'
-            ". A column that is power all the same needs a head that says so. The temperature of a "
-            'wire, flue or pipe says when a load is on: write quantity = "temperature".',
+            fix="A column that is power all the same needs a head that says so. The temperature "
+            "of a wire, flue or pipe says when a load is on: write "
+            'quantity = "temperature".',
         )
     refuse_days_of_many_rows(base, table)
     if len(units) == 1:
@@ -303,6 +304,8 @@ def _wide(
                 names=group.names,
                 quantity="volts_and_amps" if head.holds == "amps" else "apparent_power",
                 unit="V A" if head.holds == "amps" else head.unit or "VA",
+                power_factor=None if group.factor is not None else 1.0,
+                volts_v=NOMINAL_V if head.holds == "amps" and len(group.names) == 1 else None,
                 factor_column=group.factor,
             )
             found.add(circuit, group, label, table.values(group.names[-1]), None)

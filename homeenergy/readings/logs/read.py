@@ -433,7 +433,8 @@ def _quantity(column: LogColumn, values: list[NDArray[np.float64]]) -> Values:
     else:
         factor = column.power_factor or 1.0
     if column.quantity == "volts_and_amps":
-        scaled: NDArray[np.float64] = values[0] * values[1] * factor
+        volts = values[0] if column.volts_v is None else column.volts_v
+        scaled: NDArray[np.float64] = volts * values[-1] * factor
     elif column.quantity == "apparent_power":
         scaled = np.sum(values, axis=0) * factor
     else:
