@@ -268,7 +268,8 @@ def test_what_is_as_before_after_a_while_is_one_thing_and_no_reason_to_look(tmp_
     assert (one.end - one.start).days == 14
     assert one.sentence.startswith("From 1 April to 14 April iron took 2.0")
     assert "less, and then as much as before" in one.sentence
-    assert look_into(house, house_year(house, findings), notable=findings.notable, floor=1.0) == []
+    year = house_year(house, findings)
+    assert not look_into(house, year, notable=findings.notable, floor=1.0)
 
 
 def test_a_change_that_is_taken_back_in_part_is_two(tmp_path):

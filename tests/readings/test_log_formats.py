@@ -553,7 +553,8 @@ def test_of_mixed_rows_of_circuits_no_line_is_named(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("volts", "header", "watts"), [("230", True, 115), ("120.5", True, 60.25), ("230.0", False, 115)]
+    ("volts", "header", "watts"),
+    [("230", True, 115), ("120.5", True, 60.25), ("230.0", False, 115)],
 )
 def test_amps_alone_at_volts_that_are_stated(tmp_path, volts, header, watts):
     head = "time,A\n" if header else ""
