@@ -32,7 +32,7 @@ def coarse_steps_w(house: House) -> dict[str, float]:
     two steps flicker; loads that are merely switched have changes of their own.
     """
     house = house.as_clamped()
-    steps = {}
+    steps: dict[str, float] = {}
     for log in house.schedule.logs:
         of_log = [c for c in house.circuits if c.name in log.columns and c.watts is None]
         step_w = _common_step_w([_least_change_w(house, circuit) for circuit in of_log])

@@ -118,7 +118,7 @@ def randomised_log(
     off = _off_at_wall(sketch, rng, drawn) & (rest_w > 0)
     rest_w[off] = 0.0
     switched_on = np.count_nonzero(np.diff(off.astype(np.int8)) == -1)
-    ready_or_used = rest_w.max() > MOST_STANDBY_W and switched_on > 1
+    ready_or_used = bool(rest_w.max() > MOST_STANDBY_W and switched_on > 1)
     for use in sketch.uses:
         use.arguable |= ready_or_used
     true_w = np.maximum(sketch.work_w, 0.0) + rest_w
