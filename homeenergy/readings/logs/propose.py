@@ -274,7 +274,7 @@ def _wide(
 ) -> Description:
     groups = _without_energies_of_powers(table, groups, remarks)
     mains = {g.head.label.casefold() for g in groups if looks_like_mains(g.head.label)}
-    of_legs = {found[0] for label in mains if (found := leg_of(label)) is not None}
+    of_legs = {leg[0] for label in mains if (leg := leg_of(label)) is not None}
     groups = sum_legs(groups, same_load=_same_load(table, groups), separate=of_legs | mains)
     labels = [_label(group) for group in groups]
     circuits = circuit_names(

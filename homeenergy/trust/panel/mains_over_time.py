@@ -95,7 +95,7 @@ def _answered(
     for sample, height_w in zip(at, watts, strict=True):
         here = (sample + late >= 0) & (sample + late < rises_w.size)
         own_w = height_w[here]
-        slope = own_w @ rises_w[sample[here] + late] / max(own_w @ own_w, 1.0)
+        slope = float(own_w @ rises_w[sample[here] + late]) / max(float(own_w @ own_w), 1.0)
         count += slope > MOST_OF
     return count
 
