@@ -6,6 +6,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import open_house
+from homeenergy.trust import check_house
 from homeenergy.trust.panel.balance import panel_balance
 from tests.samples import copied_sample
 
@@ -229,3 +230,25 @@ def test_sample_houses_against_their_truth(sample):
         expected = sum(mains[leg] * kwh for leg, kwh in true.items()) / true.sum()
         ratio = expected / clamps.loc[circuit.circuit, "ratio"]
         assert circuit.ratio.value == pytest.approx(ratio, abs=0.015)
+
+
+@pytest.mark.parametrize("reads", [1.0, 0.5])
+def test_one_total_of_all_legs_is_compared_with_all_circuits(tmp_path, reads):
+    """Its legs cannot be told; a clamp that shows half of its load can."""
+    iron, heater = switched(2, on_w=900), switched(4, on_w=2200)
+    make_panel(
+        tmp_path,
+        readings={"iron": iron, "heater": reads * heater},
+        legs_w={"L1": iron + heater + 60},
+        stated={"iron": {"legs": ("L1",)}, "heater": {"legs": ("L1", "L2")}},
+    )
+    path = tmp_path / "house.toml"
+    text = path.read_text().replace(
+        'role = "mains"\nlegs = ["L1"]', 'role = "mains"\nlegs = ["L1", "L2"]'
+    )
+    path.write_text(text)
+    found = check_house(open_house(tmp_path))
+    told = [one for one in found.concerns if one.weight == "wrong"]
+    assert [one.subject for one in told] == ([] if reads == 1 else ["heater"])
+    assert all("Set its multiplier to 2" in one.do for one in told)
+    assert {one.legs_found for one in found.balance.circuits} == {("all legs",)}

@@ -38,6 +38,7 @@ from homeenergy.trust.panel.explain import (
 )
 from homeenergy.trust.panel.mains import (
     BLOCK_S,
+    as_one_leg,
     block_means,
     ceiling_of,
     energy_of_mains,
@@ -186,7 +187,7 @@ def panel_balance(
     then judged by the mains as they would have been without fault. O(samples); one circuit is held
     at a time in addition to the mains.
     """
-    house = house.as_clamped()
+    house = as_one_leg(house.as_clamped())
     legs, traces = mains_by_leg(house, start, end)
     loads = [c for c in house.circuits if c.role == "load" and house.has_readings(c)]
     ends = [ceiling_of(trace.watts) for trace in traces]

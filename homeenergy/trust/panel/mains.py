@@ -37,6 +37,7 @@ CEILING, AT_CEILING, CEILING_TIMES = 0.98, 0.7, 3
 LEAST_CEILING_W = 100.0
 TOO_OFTEN, NOISY_W = 50, 3.0  # samples at one highest reading, in which noise would differ
 BLOCK_S = 60.0
+ALL_LEGS = "all legs"  # of mains that are one total
 QUIET = 0.05  # of samples draw less than what the usual pause between pulses is taken from
 LEAST_PULSES = 5  # in a sample; own choice
 PERIODS_S = (10, 30, 60, 120, 300, 600, 900, 1800, 3600)
@@ -46,6 +47,19 @@ PACE = 0.95  # of changes are whole numbers of holds apart
 FEW_CHANGES, SOME_CHANGES = 30, 20_000
 FOLLOWS = 0.5  # of what circuits change, while they feed in more than is drawn
 VARIES = 0.03  # of the ceiling: what circuits draw more or less there
+
+
+def as_one_leg(house: House) -> House:
+    """A house whose mains are one total of several legs, as if it had one; else as it is."""
+    mains = house.mains
+    if len(mains) != 1 or len(mains[0].legs) < 2:
+        return house
+    circuits = tuple(
+        replace(c, legs=(ALL_LEGS,) if c.role == "mains" else ()) for c in house.schedule.circuits
+    )
+    supply = replace(house.supply, system="single-phase")
+    schedule = replace(house.schedule, circuits=circuits, supply=supply)
+    return House(schedule, held_out=house.held_out)
 
 
 def mains_by_leg(house: House, start: object, end: object) -> tuple[tuple[str, ...], list[Trace]]:
@@ -75,7 +89,7 @@ def mains_by_leg(house: House, start: object, end: object) -> tuple[tuple[str, .
                 f"mains circuit {circuit.name!r} names legs {list(circuit.legs)}; the balance "
                 "needs a mains circuit for each leg, with that leg",
                 path=house.path / "house.toml",
-                fix='Write for example legs = ["L1"].',
+                fix='Write for example legs = ["L1"]; of one total of all legs, all of them.',
             )
         legs.append(own[0])
     traces = [house.trace(c, start, end) for c in circuits]
