@@ -45,3 +45,20 @@ def test_finer_steps_are_left_to_each_circuit(tmp_path, step_w):
     assert coarse_steps_w(house) == {}
     for one in he.house_findings(house).appliances:
         assert not any("as all its circuits show" in remark for remark in one.remarks)
+
+
+def test_loads_of_a_level_or_two_each_have_no_coarse_step(tmp_path):
+    """Switched loads of 500, 1,000 and 1,500 W: all multiples of 500 W, and no step of a logger."""
+    at = np.arange(N)
+    table = pd.DataFrame(
+        {
+            "heater": np.where(at % 90 < 30, 500.0, 0.0),
+            "iron": np.where(at % 400 < 20, 1000.0, 0.0),
+            "oven": np.where(at % 700 < 60, np.where(at % 700 < 20, 1500.0, 500.0), 0.0),
+        }
+    )
+    table.insert(0, "time", pd.date_range("2026-03-02", periods=N, freq="60s", tz="UTC"))
+    table.to_csv(tmp_path / "log.csv", index=False)
+    he.new_house(tmp_path / "house", logs=[tmp_path / "log.csv"], timezone="UTC")
+    he.import_logs(tmp_path / "house")
+    assert coarse_steps_w(he.open_house(tmp_path / "house")) == {}

@@ -280,7 +280,7 @@ def _implausible(cycles: Cycles) -> list[str]:
             "low_w and on_w above it"
         )
     remarks += _rest_that_may_be_use(cycles)
-    if kind.by_hand:
+    if kind.by_hand and not kind.programmes:
         remarks += _breaks_that_may_be_between(cycles)
     longest_h, usual_h = float(lasts_h.max()), float(np.quantile(lasts_h, 0.9, method="lower"))
     look = "look at its trace there, and at idle_w and on_w"
