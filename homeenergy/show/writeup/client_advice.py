@@ -40,6 +40,7 @@ PART_TIME = (
 )
 LEAST_LEFT = 0.98  # of what an action saves alone: less is said
 SHORT_TABLE = 15  # rows that stay on one page
+WHOLE_YEAR = 0.95  # of the days of a year: what is missing matters little. Own rule.
 
 
 def trust_part(told: Told) -> tuple[Block, ...]:
@@ -103,6 +104,13 @@ def trust_part(told: Told) -> tuple[Block, ...]:
 
 def _season_words(told: Told) -> str:
     words, year = told.words, told.year
+    if year.share_of_year >= WHOLE_YEAR:
+        return words.say(
+            "The days measured are {year_share} of a year: its ranges hold the days that are "
+            "missing and what clamps may be off by. Another year may be colder, or lived in "
+            "otherwise.",
+            year_share=year.share_of_year,
+        )
     strong = [
         one.name for one in year.loads if one.finding and one.finding.season.strength == "strong"
     ]
@@ -114,7 +122,7 @@ def _season_words(told: Told) -> str:
         some_share=SEASON_LIMIT["some"],
         none_share=SEASON_LIMIT["none"],
     )
-    if strong and year.share_of_year < 1:
+    if strong:
         text += " " + words.say(
             "Take the year of {names} as a guess until it was measured in other seasons.",
             names=", ".join(strong),
