@@ -276,8 +276,8 @@ def house_findings(
         raise HouseError(
             "the panel schedule has no circuit that is a load",
             path=house.path / "house.toml",
-            fix="Add a [[circuit]] for each appliance circuit; or, for figures of the whole house as "
-            'of one load, take role = "mains" out of its [[circuit]].',
+            fix="Add a [[circuit]] for each appliance circuit; or, for figures of the whole house "
+            'as of one load, take role = "mains" out of its [[circuit]].',
         )
     names = appliance_names(house.circuits)
     zone = str(house.timezone)
