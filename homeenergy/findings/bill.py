@@ -91,10 +91,10 @@ def net_by_minute(traces: Sequence[Trace]) -> pd.Series:
 
 def mains_energy(house: House, *, slot_min: int = SLOT_MIN) -> pd.DataFrame:
     """Energy through the mains: a row a slot of the clock, `drawn` and `fed_back` [kWh]."""
-    return both_ways([house.trace(leg) for leg in house.mains], slot_min=slot_min)
+    return drawn_and_fed_back([house.trace(leg) for leg in house.mains], slot_min=slot_min)
 
 
-def both_ways(legs: Sequence[Trace], *, slot_min: int = SLOT_MIN) -> pd.DataFrame:
+def drawn_and_fed_back(legs: Sequence[Trace], *, slot_min: int = SLOT_MIN) -> pd.DataFrame:
     """Energy through legs together: a row a slot of the clock, `drawn` and `fed_back` [kWh].
 
     Notes
@@ -114,7 +114,7 @@ def fed_back_kwh_per_day(legs: Sequence[Trace], *, timezone: str) -> float:
     """What the mains return on a mean day [kWh]; nothing where it may be noise."""
     if not any(np.nanmin(leg.watts, initial=0.0) < 0 for leg in legs):
         return 0.0
-    kwh = both_ways(legs).dropna()
+    kwh = drawn_and_fed_back(legs).dropna()
     drawn, fed_back = kwh.sum()
     if not fed_back > LEAST_FED_BACK * drawn:
         return 0.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from typing import Literal
 
 import numpy as np
@@ -149,19 +150,17 @@ def _follows(one: Notable, scaled: Notable) -> bool:
     """Whether what stands out of one load is but the factor by which all were scaled then."""
     if one.circuit not in scaled.together:
         return False
-    first, last = one.start, one.end
-    if one.change is not None:
-        zone = one.start.tzinfo
-        first, last = (
-            day if day.tzinfo else day.tz_localize(zone)
-            for day in (one.change.earliest, one.change.latest)
-        )
-    more = one.change.size_kwh.value if one.change is not None else 0.0
+    zone, day = one.start.tz, pd.Timedelta(days=1)
+    spans = [
+        (_local(change.earliest, zone), _local(change.latest, zone), change.size_kwh.value)
+        for change in (one.began, one.change)
+        if change is not None
+    ]
     if one.step is not None:
-        more = one.step.after.value - one.step.before.value
-    day = pd.Timedelta(days=1)
-    return (
+        spans.append((one.start, one.end, one.step.after.value - one.step.before.value))
+    return any(
         first <= scaled.end + day and scaled.start <= last + day and more * (scaled.times - 1) > 0
+        for first, last, more in spans
     )
 
 
@@ -172,14 +171,15 @@ def _changes(
         found = find_changes(row.daily, outdoor=outdoor).changes
     except HouseError:
         return
+    zone = read_zone(timezone)
     left = [change for change in found if change.chance * many <= SURE]
     while left:
         change, *left = left
         if left and _is_back(change, left[0]):
             back, *left = left
-            yield _for_a_while(row, change, back, timezone)
+            yield _for_a_while(row, change, back, zone)
         else:
-            yield _changed(row, change, timezone)
+            yield _changed(row, change, zone)
 
 
 def _is_back(first: Change, second: Change) -> bool:
@@ -191,8 +191,8 @@ def _is_back(first: Change, second: Change) -> bool:
     return one.value * other.value < 0 and abs(left) <= min(reach, BACK * least)
 
 
-def _changed(row: ApplianceFinding, change: Change, timezone: str) -> Notable:
-    at, size = _local(change.at, timezone), change.size_kwh
+def _changed(row: ApplianceFinding, change: Change, zone: tzinfo) -> Notable:
+    at, size = _local(change.at, zone), change.size_kwh
     when = f"on {_day(at)}"
     if change.earliest != change.latest:
         when += f" (or between {_day(change.earliest)} and {_day(change.latest)})"
@@ -209,10 +209,10 @@ def _changed(row: ApplianceFinding, change: Change, timezone: str) -> Notable:
     )
 
 
-def _for_a_while(row: ApplianceFinding, first: Change, back: Change, timezone: str) -> Notable:
+def _for_a_while(row: ApplianceFinding, first: Change, back: Change, zone: tzinfo) -> Notable:
     less = first.size_kwh.value < 0
     size = -first.size_kwh if less else first.size_kwh
-    start, end = _local(first.at, timezone), _local(back.at, timezone)
+    start, end = _local(first.at, zone), _local(back.at, zone)
     return Notable(
         what="for a while",
         circuit=row.circuit,
@@ -232,8 +232,8 @@ def _same_weather(change: Change) -> str:
     return " at the same weather" if change.balance is not None else ""
 
 
-def _local(day: pd.Timestamp, timezone: str) -> pd.Timestamp:
-    return day if day.tzinfo else day.tz_localize(read_zone(timezone))
+def _local(day: pd.Timestamp, zone: tzinfo | None) -> pd.Timestamp:
+    return day if day.tzinfo else day.tz_localize(zone)
 
 
 def _powers(rows: Sequence[ApplianceFinding], timezone: str) -> Iterable[Notable]:

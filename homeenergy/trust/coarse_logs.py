@@ -39,16 +39,27 @@ def coarse_steps_w(house: House) -> dict[str, float]:
     house = house.as_clamped()
     steps: dict[str, float] = {}
     for log in house.schedule.logs:
-        of_log = [c for c in house.circuits if c.name in log.columns and c.watts is None]
-        step_w = _common_step_w([_least_change_w(house, circuit) for circuit in of_log])
+        logged = [c for c in house.circuits if c.name in log.columns and c.watts is None]
+        of_log = [c for c in logged if house.has_readings(c)]
+        step_w = _step_of_changes_w(house, of_log)
         if step_w > LEAST_COARSE_W and _multiples(house, of_log, step_w) >= MANY_LEVELS:
-            steps |= {c.name: step_w * abs(c.clamp.multiplier) for c in of_log}
+            steps |= {c.name: step_w * abs(c.clamp.multiplier) for c in logged}
     return steps
+
+
+def _step_of_changes_w(house: House, circuits: Sequence[Circuit]) -> float:
+    """Step of which all least changes are multiples; 0 as soon as one is too small for any."""
+    changes_w = []
+    for circuit in circuits:
+        changes_w.append(_least_change_w(house, circuit))
+        if changes_w[-1] <= LEAST_COARSE_W:
+            return 0.0
+    return _common_step_w(changes_w)
 
 
 def _least_change_w(house: House, circuit: Circuit) -> float:
     """As it was logged, before its correction; inf where there is none or several corrections."""
-    facts = log_facts(house, circuit) if house.has_readings(circuit) else None
+    facts = log_facts(house, circuit)
     if facts is None or len(circuit.clamp.in_order) > 1:
         return float("inf")
     changes_w = facts.days.step_w
@@ -60,8 +71,6 @@ def _multiples(house: House, circuits: Sequence[Circuit], step_w: float) -> int:
     """How many multiples of a step are among the readings; 0 where others are, too."""
     seen: set[float] = set()
     for circuit in circuits:
-        if not house.has_readings(circuit):
-            continue
         clamp = circuit.clamp
         watts = readings_that_differ(house.trace(circuit).watts)
         times = (watts - clamp.offset_w) / (clamp.multiplier * step_w)

@@ -300,7 +300,7 @@ def _implausible(cycles: Cycles) -> list[str]:
 
 def _rest_that_may_be_use(cycles: Cycles) -> list[str]:
     """What is drawn for long far above the usual rest between runs: a lamp dimmed low."""
-    outside = some(cycles.plateaus, ~_in_runs(cycles))
+    outside = some(cycles.plateaus, _runs_of_plateaus(cycles) < 0)
     quiet = quiet_levels(outside)
     if not (quiet and cycles.rest.levels) or cycles.total_wh <= 0:
         return []
@@ -322,17 +322,16 @@ def _rest_that_may_be_use(cycles: Cycles) -> list[str]:
 def _breaks_that_may_be_between(cycles: Cycles) -> list[str]:
     """What nearly every use does may be two uses that follow each other nearly always: boils."""
     plateaus = cycles.plateaus
-    first, stop = (plateaus.numbers(cycles.table[edge]) for edge in ("start", "end"))
+    runs, of = len(cycles.table), _runs_of_plateaus(cycles)
     low = (plateaus.mean_w <= cycles.settings["low_w"]).astype(np.float64)
     begin, end, n, *_ = stretches(low, plateaus.n, plateaus.sum_w, plateaus.hole_follows, 0.5, 1.0)
-    run = np.searchsorted(first, plateaus.first[begin], side="right") - 1
     lasts_s = n * plateaus.period_s
-    inside = (run >= 0) & (plateaus.stop[end - 1] <= stop[run]) & (lasts_s >= LONG_BREAK_S)
-    number = np.unique(run[inside]).size
-    if number < max(MANY_BROKEN * len(first), 2):
+    inside = (of[begin] >= 0) & (of[begin] == of[end - 1]) & (lasts_s >= LONG_BREAK_S)
+    number = np.unique(of[begin[inside]]).size
+    if number < max(MANY_BROKEN * runs, 2):
         return []
     return [
-        f"{number} of {_count(len(first), 'run')} hold breaks of up to "
+        f"{number} of {_count(runs, 'run')} hold breaks of up to "
         f"{lasts_s[inside].max() / S_PER_MIN:.0f} min: where what follows is a use of its own, set "
         "pause_s, the longest break inside a run, below that"
     ]
@@ -343,7 +342,7 @@ def _usual_in_use_w(cycles: Cycles) -> float:
 
     NaN where there is none [W].
     """
-    used = some(cycles.plateaus, _in_runs(cycles))
+    used = some(cycles.plateaus, _runs_of_plateaus(cycles) >= 0)
     quiet = quiet_levels(used)
     if not quiet or 2 * quiet.n.max() < used.n.sum():
         return float("nan")
@@ -354,9 +353,9 @@ def _usual_in_use_w(cycles: Cycles) -> float:
     return usual_w if rises[0].size > len(cycles.table) else float("nan")
 
 
-def _in_runs(cycles: Cycles) -> NDArray[np.bool_]:
-    """Which plateaus lie in runs."""
+def _runs_of_plateaus(cycles: Cycles) -> NDArray[np.int64]:
+    """Number of the run in which each plateau lies; -1 outside of all."""
     plateaus = cycles.plateaus
     first, stop = (plateaus.numbers(cycles.table[edge]) for edge in ("start", "end"))
     at = np.searchsorted(first, plateaus.first, side="right") - 1
-    return (at >= 0) & (plateaus.stop <= stop[np.maximum(at, 0)])
+    return np.where((at >= 0) & (plateaus.stop <= stop[np.maximum(at, 0)]), at, -1)
