@@ -126,13 +126,15 @@ class ColumnName:
         Key(help="what the log calls it", kind="a column", example="kitchen", read=as_it_is),
     ] = None
     volts: Annotated[
-        str | float | None,
+        str | int | None,
+        Key(help="column of volts, with amps", kind="a column", example="V", read=as_it_is),
+    ] = None
+    volts_v: Annotated[
+        float | None,
         Key(
-            help="column of volts, with amps; or the volts, where none are logged",
-            kind="a column, or volts",
-            example="V",
-            read=as_it_is,
-            more="Without a header a whole number is a column, and 230.0 are volts.",
+            help="in place of volts, where none are logged: those of the supply",
+            example=230,
+            positive=True,
         ),
     ] = None
     columns: Annotated[
@@ -147,7 +149,12 @@ class ColumnName:
     ] = None
     amps: Annotated[
         str | int | None,
-        Key(help="column of amps, with volts", kind="a column", example="I", read=as_it_is),
+        Key(
+            help="column of amps, with volts or volts_v",
+            kind="a column",
+            example="I",
+            read=as_it_is,
+        ),
     ] = None
     files: Annotated[
         str | None,
@@ -199,7 +206,7 @@ def read_column(
     def setting(name: str) -> Fields:
         return table if table.has(name) else log
 
-    pair = table.has("volts") or table.has("amps")
+    pair = any(map(table.has, ("volts", "volts_v", "amps")))
     default = "volts_and_amps" if pair else "power"
     source = table if pair else setting("quantity")
     quantity: Any = source.choice("quantity", tuple(UNITS)) or default
@@ -280,15 +287,17 @@ def _volts_and_amps(
         raise table.refuse(
             "volts", 'needs `layout = "wide"`: volts and amps must be in the same row'
         )
-    for name in ("volts", "amps"):
+    stated = table.has("volts_v")
+    if stated and table.has("volts"):
+        raise table.refuse("volts_v", "is in place of `volts`, a column", fix="Leave one out.")
+    needed = ("amps",) if stated else ("volts", "amps")
+    for name in needed:
         if not table.has(name):
             what = "is missing; volts and amps are read from two columns"
-            raise table.refuse(name, what, fix=table.show(name))
-    amps = column_name(table, "amps", table.table["amps"], header=header)
-    volts = table.table["volts"]
-    if isinstance(volts, float) or (header and isinstance(volts, int)):
-        return (amps,), table.number("volts", positive=True)
-    return (column_name(table, "volts", volts, header=header), amps), None
+            fix = f"{table.show(name)}. Where no volts are logged: {table.show('volts_v')}."
+            raise table.refuse(name, what, fix=fix)
+    names = tuple(column_name(table, one, table.table[one], header=header) for one in needed)
+    return names, table.number("volts_v", positive=True)
 
 
 def _factor(source: Fields, *, shape: str, header: bool) -> tuple[float | None, str | int | None]:
@@ -316,9 +325,10 @@ def column_toml(column: LogColumn, quantity: str, unit: str) -> str:
     """Write the line of one circuit; `quantity` and `unit` are those that need no saying."""
     own: dict[str, object] = {} if column.files is None else {"files": column.files}
     if column.quantity == "volts_and_amps":
-        own |= dict(zip(("amps", "volts"), reversed(column.names), strict=False))
-        if column.volts_v is not None:
-            own["volts"] = column.volts_v
+        if column.volts_v is None:
+            own |= dict(zip(("volts", "amps"), column.names, strict=True))
+        else:
+            own |= {"amps": column.names[0], "volts_v": column.volts_v}
     else:
         one = len(column.names) == 1
         own |= {"column": column.names[0]} if one else {"columns": list(column.names)}

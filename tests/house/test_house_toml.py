@@ -242,6 +242,7 @@ FULL = Schedule(
             ),
         ),
         Circuit(name="mains", appliance="Supply", role="mains", legs=("L1",)),
+        Circuit(name="pump", appliance="Pump"),
     ),
     programmes=(ProgrammeName(circuit="oven", name="Bread", minutes=50.0, kwh=0.9),),
     logs=(
@@ -262,6 +263,13 @@ FULL = Schedule(
                 ),
                 "mains": LogColumn(
                     names=(4, 5), quantity="volts_and_amps", unit="V A", power_factor=0.95
+                ),
+                "pump": LogColumn(
+                    names=(6,),
+                    quantity="volts_and_amps",
+                    unit="V A",
+                    power_factor=0.8,
+                    volts_v=230.0,
                 ),
             },
         ),

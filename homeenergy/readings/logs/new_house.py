@@ -244,7 +244,9 @@ def _schedule(
     if ask is not None:
         supply = ask_supply(named, supply, ask)
         named = ask_legs(named, supply, ask)
-    volts_v = supply.volts_v or (120.0 if _is_split_phase(timezone) else NOMINAL_V)
+    volts_v = (
+        supply.volts_v or (SPLIT_PHASE.volts_v if _is_split_phase(timezone) else None) or NOMINAL_V
+    )
     legs = LEGS[supply.system]
     fitting = [one if set(one.legs) <= set(legs) else replace(one, legs=()) for one in named]
     return Schedule(

@@ -81,7 +81,7 @@ class MonthInfo:
 
 
 MOST_KEPT_BYTES = 11_000_000  # a month at 1 s
-# Months that this process has written, by path: the state of the file then, and its samples.
+# Months that this process wrote last, by path: the state of the file then, and its samples.
 _written: dict[Path, tuple[tuple[int, ...] | None, NDArray[np.float32]]] = {}
 
 
@@ -268,8 +268,11 @@ class Store:
         with replacing(path, lasting=False) as temporary:
             pq.write_table(table, temporary, **FLOATS)
         _written.pop(path, None)
-        if watts.nbytes + sum(held.nbytes for _, held in [*_written.values()]) <= MOST_KEPT_BYTES:
-            _written[path] = _state(path), watts
+        _written[path] = _state(path), watts
+        for oldest in [*_written]:
+            if sum(held.nbytes for _, held in [*_written.values()]) <= MOST_KEPT_BYTES:
+                break
+            _written.pop(oldest, None)
 
     def remove(self, circuit: str, month: str) -> None:
         """Delete a month, and what was worked out from it."""
