@@ -103,6 +103,12 @@ def settle(page):
     page.evaluate(DRAWN)
 
 
+# A viewer is drawn, and knows what is looked at as closely as the screen can show it.
+VIEWED = """root => {
+  const viewer = (root ?? document).querySelector('.he-viewer[data-ready]')?.viewer;
+  return viewer && !viewer.moving && !viewer.dirty && !viewer.asking && !viewer.wanting().length
+    && (!viewer.panes.length || viewer.panes.some(pane => pane.u));
+}"""
 # A page sends what a control says when it draws its next frame, at the latest.
 DRAWN = "() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
 

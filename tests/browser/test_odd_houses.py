@@ -15,7 +15,7 @@ from homeenergy.readings import import_logs, open_house
 from homeenergy.show.viewer.answers import Answers
 from homeenergy.show.viewer.page import page_without_kernel, whole_page
 
-from .pages import RED, run_notebook, write_notebook
+from .pages import RED, VIEWED, run_notebook, write_notebook
 from .test_trace_viewer import opened, served, take_picture
 from .test_trace_viewer_houses import DAY_S, START, stored
 
@@ -28,12 +28,6 @@ BEGIN = (
     "import homeenergy as he\nfrom homeenergy.show import trace_viewer\n"
     'look = lambda name: trace_viewer(he.open_house("../odd/" + name))'
 )
-# What is looked at is known as closely as the screen can show it, and drawn.
-QUIET = """root => {
-  const viewer = root.querySelector('.he-viewer[data-ready]')?.viewer;
-  return viewer && !viewer.moving && !viewer.dirty && !viewer.asking && !viewer.wanting().length
-    && (!viewer.panes.length || viewer.panes.some(pane => pane.u));
-}"""
 VOLTS = """name = "Mill house"
 timezone = "UTC"
 [[circuit]]
@@ -106,7 +100,7 @@ class Shown:
         return self.page.evaluate(found, [handle, *given])
 
     def settle(self):
-        self.page.wait_for_function(QUIET, arg=self.root.element_handle())
+        self.page.wait_for_function(VIEWED, arg=self.root.element_handle())
 
     def press(self, name):
         self.root.get_by_role("button", name=name, exact=True).click()

@@ -23,6 +23,7 @@ from .pages import (
     REDRAW_MS,
     ROOT,
     SCREENSHOTS,
+    VIEWED,
     copy_house,
     run_notebook,
     write_notebook,
@@ -33,11 +34,6 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 DAY = "2026-10-27"
 DAY_WORDS = "Tue 27 Oct 2026 00:00 to Wed 28 Oct 2026 00:00 (24 h)"
 NAME = "view_traces"
-# What is looked at is known as closely as the screen can show it, and drawn.
-QUIET = """() => {
-  const viewer = document.querySelector('.he-viewer[data-ready]')?.viewer;
-  return viewer && !viewer.moving && !viewer.dirty && !viewer.asking && !viewer.wanting().length;
-}"""
 
 
 @pytest.fixture(scope="module")
@@ -97,10 +93,7 @@ def page(house, browser):
 
 
 def settle(page):
-    # Panes that were arranged anew are drawn once the browser has found them in sight.
-    drawn = "viewer => !viewer.panes.length || viewer.panes.some(pane => pane.u)"
-    page.wait_for_function(f"() => ({drawn})(document.querySelector('.he-viewer').viewer)")
-    page.wait_for_function(QUIET)
+    page.wait_for_function(VIEWED)
 
 
 def at(page, x, lane=0):
@@ -484,7 +477,7 @@ def test_in_a_notebook_it_lives_and_a_saved_one_opens_again(lab, browser, place)
     write_notebook(NAME, [code], folder=folder)
     with run_notebook(NAME, lab=lab, browser=browser, folder=folder) as notebook:
         page = notebook.page
-        page.wait_for_function(QUIET)
+        page.wait_for_function(VIEWED)
         page.wait_for_timeout(WAIT_MS + 500)  # by then a copy without a viewer would come to life
         assert page.locator(".he-viewer").count() == 1
         assert page.locator(".jp-OutputArea img").count() == 1
@@ -493,7 +486,7 @@ def test_in_a_notebook_it_lives_and_a_saved_one_opens_again(lab, browser, place)
         page.mouse.move(x, y)
         for _ in range(10):
             page.mouse.wheel(0, -200)
-        page.wait_for_function(QUIET)
+        page.wait_for_function(VIEWED)
         samples = "document.querySelector('.he-viewer').viewer.lanes.get('fridge').detail.samples"
         assert page.evaluate(samples) < 60
         # Keys mean what they mean to the viewer, and not to the notebook around it.
@@ -517,7 +510,7 @@ def test_in_a_notebook_it_lives_and_a_saved_one_opens_again(lab, browser, place)
     again = browser.new_page()
     again.set_default_timeout(REDRAW_MS)
     again.goto(f"{lab.url}/lab/workspaces/again/tree/notebooks/{NAME}.ipynb?token={lab.token}")
-    again.wait_for_function(QUIET)
+    again.wait_for_function(VIEWED)
     again.screenshot(path=SCREENSHOTS / "trace_viewer_reopened.png")
     expect(again.get_by_text("model not found")).to_be_hidden()
     assert again.locator(".he-pane").count() == 2
