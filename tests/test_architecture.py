@@ -47,6 +47,7 @@ OWN_IDEAS = {
     "homeenergy.readings.logs.dated": "files whose names alone say the day",
     "homeenergy.record.modbus": "a protocol",
     "homeenergy.trust.all_at_nothing": "what it means that every circuit reads 0",
+    "homeenergy.trust.stuck_readings": "hours at one reading, of one circuit or of several",
     "homeenergy.trust.coarse_logs": "the step of readings, told from all circuits of a log",
     "homeenergy.trust.clamps.highest_loads": "loads at the end of a clamp's range, or of a breaker",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",

@@ -103,6 +103,11 @@ class Declared:
         return f"{self.name} = {toml_value(self.key.example)}"
 
     @property
+    def inner(self) -> Mapping[str, Declared]:
+        """Keys of the one table that it is; none for a list of tables or names of one's own."""
+        return keys_of(self.type) if dataclasses.is_dataclass(self.type) else {}
+
+    @property
     def words(self) -> str:
         """Of what form its value is."""
         unit = f" [{self.key.unit}]" if self.key.unit else ""
@@ -196,6 +201,11 @@ class Fields:
         for name in self.table:
             if name in known:
                 continue
+            inner = [one for one in known.values() if one.nested and name in one.inner]
+            if inner:
+                where = f"{inner[0].name}.{name}"
+                fix = f"It belongs to {inner[0].name}: write {where} = ... in the same place."
+                raise self.refuse(name, "is not a known key", fix=fix)
             near = get_close_matches(name, known, n=1, cutoff=NEAR)
             unit = known[near[0]].key.unit if near else ""
             hint = f"Did you mean `{near[0]}`" if near else ""

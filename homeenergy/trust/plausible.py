@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.house.carrying import IN_HOURS, IN_MINUTES, most_volts_v, most_w
-from homeenergy.readings.doubt import BEYOND, CLIPPED, CODE, STUCK
+from homeenergy.readings.doubt import BEYOND, CLIPPED, CODE
 from homeenergy.readings.house import House
 from homeenergy.trust.clamps.logged_load import LoggedLoad
 from homeenergy.trust.concern import Implausible, held_out
@@ -22,7 +22,6 @@ SHARE_BEYOND = 1e-3
 RISES, FALLS_SHARE = 50, 0.01
 RESETS_A_DAY, MOST_RESETS = 2.0, 3
 REJECTED_SHARE = 0.01
-STUCK_H, STUCK_SHARE = 1.0, 0.5
 CLAMP_TIMES = 2.0
 CLIPPED_SHARE = 0.05  # of the energy
 # So many readings are the greatest to the last digit, nearly all that are near it, of a large load
@@ -217,25 +216,6 @@ def _counter_falls(_: House, facts: Facts) -> Iterator[Implausible]:
         )
 
 
-def _stuck(house: House, facts: Facts) -> Iterator[Implausible]:
-    size = (facts.doubts.stop - facts.doubts.first)[facts.doubts.reason == STUCK]
-    if not size.size:
-        return
-    longest_h = float(size.max()) * facts.period_s / S_PER_H
-    most = size.sum() > STUCK_SHARE * (facts.samples + size.sum())
-    if longest_h < STUCK_H and not most:
-        return
-    own = np.flatnonzero(facts.doubts.reason == STUCK)[int(np.argmax(size))]
-    at = instant_of(int(facts.doubts.first[own]) * round(facts.period_s * NS_PER_S))
-    yield Implausible(
-        weight="wrong" if most else "doubtful",
-        circuits=(facts.circuit.name,),
-        what=f"one reading, to the last digit, for {longest_h:,.0f} h where it otherwise varies",
-        where=from_when(house, facts, at),
-        do="See whether meter or logger had stopped. These hours are left out of all figures.",
-    )
-
-
 def _clipped(house: House, facts: Facts) -> Iterator[Implausible]:
     """Loads of which most was cut off by the clamp: without them its energy is not known."""
     own = np.flatnonzero(facts.doubts.reason == CLIPPED)
@@ -283,7 +263,6 @@ TESTS_OF_A_CIRCUIT: tuple[Test, ...] = (
     _beyond_clamp,
     _never_falls,
     _counter_falls,
-    _stuck,
     _clipped,
     _flat_top,
 )

@@ -22,6 +22,7 @@ from homeenergy.trust.log_facts import (
     instant_of,
 )
 from homeenergy.trust.plausible_steps import steps_of_mains
+from homeenergy.trust.stuck_readings import stuck_readings
 from homeenergy.trust.typed_readings import read_meter
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, WH_PER_KWH
 from homeenergy.words import two_digits
@@ -556,6 +557,7 @@ def _meter_far_off(
 
 HouseTest = Callable[[House, Sequence[Facts], Sequence[Implausible]], list[Implausible]]
 TESTS_OF_A_HOUSE: tuple[HouseTest, ...] = (
+    stuck_readings,
     _conflicting,
     _unit_changed,
     _siblings,

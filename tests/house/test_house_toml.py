@@ -95,6 +95,7 @@ TYPOS = [
     ("kg_per_kwh", "g_per_kwh", "carbon.g_per_kwh", "Did you mean `kg_per_kwh` [kg per kWh]?"),
     ("title", "titel", "write_up.titel", "Did you mean `title`?"),
     ("breaker_a", "breaker", "circuit[1].breaker", "Did you mean `breaker_a` [A]?"),
+    ("breaker_a", "multiplier", "circuit[1].multiplier", "write clamp.multiplier = ... in"),
     ("rating_a", "ratting_a", "circuit[1].clamp.ratting_a", "Did you mean `rating_a` [A]?"),
     ("{ value = 1 }", "{ vlaue = 1 }", "circuit[1].clamp.multiplier[1].vlaue", "mean `value`?"),
     ("minutes = 45", "minute = 45", "programme[1].minute", "Did you mean `minutes` [min]?"),

@@ -232,6 +232,17 @@ def test_what_may_be_wrong_is_said_and_counts(tmp_path, odd, about, word):
     assert any(word in one.sentence for one in found)
 
 
+def test_a_logger_that_kept_all_its_readings_for_hours_is_told_once(tmp_path):
+    table = loads(7)
+    table.iloc[2000:2300] = table.iloc[2000].to_numpy()
+    stuck = [
+        one
+        for one in implausible_readings(house(tmp_path / "one", daily(table)))
+        if "where it otherwise varies" in one.what
+    ]
+    assert [set(one.circuits) for one in stuck] == [{"oven", "tv", "mains"}]
+
+
 @pytest.mark.parametrize(("fall_wh", "lasts"), [(3.0, False), (300.0, True), (9000.0, True)])
 def test_a_counter_that_falls_once_is_said(tmp_path, fall_wh, lasts):
     table = loads()[["kettle", "tv", "fridge"]]
