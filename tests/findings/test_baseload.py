@@ -80,6 +80,23 @@ def test_what_runs_at_the_quietest_time_is_told_apart(tmp_path):
     assert found.constant_w.value == pytest.approx(2 + UNMEASURED_W)
 
 
+def test_what_is_unmeasured_and_in_use_at_the_quietest_time_is_told_apart(tmp_path):
+    """A lamp is not measured and lit late, when the house draws least: what heats at night is."""
+    days = 8
+    heater = switched(days, (0,), on_w=70.0, lasts_h=12)
+    minute = np.arange(days * 1440)
+    lamp = np.where((minute // 60 - 1) % 24 >= 10, 60.0, 0.0)
+    fridge = np.where(minute % 60 < 50, 80.0, 2.0)
+    mains = {"mains": heater + lamp + fridge + UNMEASURED_W}
+    house = made_house(tmp_path / "house", mains | {"tv": heater, "fridge": fridge}, circuits=ROLES)
+    found = house_baseload(house)
+    parts = watts_of(found)
+    assert found.level_w.value == pytest.approx(62 + UNMEASURED_W)
+    assert parts["unmeasured", "not known"] == pytest.approx(UNMEASURED_W)
+    assert parts["unmeasured", "in use at the time"] == pytest.approx(60.0)
+    assert found.constant_w.value == pytest.approx(2 + UNMEASURED_W)
+
+
 @pytest.mark.parametrize("name", ["orchard_house", "canal_flat"])
 def test_parts_add_up(name):
     found = house_baseload(open_house(SAMPLES / name), findings=sample_findings(name))

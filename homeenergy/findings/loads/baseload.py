@@ -31,6 +31,7 @@ from homeenergy.trust.panel.quiet_times import (
     FED_BACK_W,
     WINDOW_S,
     least_of_days,
+    lows_of_days,
     whole_days,
     window_means,
 )
@@ -138,11 +139,13 @@ class Baseload:
     level_w : Estimate
         Mean over days of the quietest window of each [W]: the sum of all parts.
     constant_w : Estimate
-        The same less what appliances that happened to be running drew above standby [W].
+        The same less what appliances that happened to be running drew above standby, and what is
+        unmeasured above its own low [W].
     parts : pandas.DataFrame
         One row a part, the greatest first: circuit, appliance, state ("standby", "never off";
         "running by itself" or "in use at the time" above standby; "not known" for what is on no
-        measured circuit), watts_w, low_w, high_w, systematic_w, share (of level_w), kwh_per_year.
+        measured circuit, "in use at the time" above its low), watts_w, low_w, high_w, systematic_w,
+        share (of level_w), kwh_per_year.
     windows : pandas.DataFrame
         The window of each day: day, start (UTC), level_w.
     mains_logged : bool
@@ -261,10 +264,13 @@ def house_baseload(
     made_w = table[makers].clip(upper=0.0).sum(axis=1)
     table = table.assign(**{name: table[name].clip(lower=0.0) for name in makers})
     level_w = table[names].sum(axis=1) - (made_w if mains else 0.0)
-    quiet = _quietest(table.assign(level_w=level_w), house)
+    table = table.assign(level_w=level_w)
+    quiet = _quietest(table, house)
     level = _mean_w(quiet["level_w"], _clamps(house, names, quiet))
     above_w = pd.DataFrame({f.circuit: _above_standby_w(f, quiet, window_s) for f in loads})
     above_w = above_w.assign(**dict.fromkeys(makers, 0.0))
+    if mains:
+        above_w[""] = _above_low_w(table, quiet, [f.circuit for f in loads])
     unused_w = quiet["level_w"] - above_w.sum(axis=1).to_numpy(np.float64)
     constant = _mean_w(unused_w, level.parts.chosen(observed=False))
     parts = _parts(house, loads, quiet, above_w, with_mains=bool(mains))
@@ -334,6 +340,17 @@ def _above_standby_w(
     return np.where(running, quiet[finding.circuit].to_numpy(np.float64) - base_w, 0.0)
 
 
+def _above_low_w(table: pd.DataFrame, quiet: pd.DataFrame, loads: list[str]) -> NDArray[np.float64]:
+    """What no circuit accounts for, above what is left over when the circuits of a day draw least.
+
+    See `unmonitored_baseload`: what is unmeasured may be in use in the house's quietest window.
+    """
+    low_w = lows_of_days(table, ["level_w"], loads).set_index("day")["left_w"]
+    left_w = quiet["level_w"] - quiet[loads].sum(axis=1)
+    above_w: NDArray[np.float64] = left_w.to_numpy() - low_w[quiet["day"]].to_numpy()
+    return above_w.clip(min=0.0)
+
+
 def _mean_w(watts: pd.Series, clamps: Parts) -> Estimate:
     found = mean_of_days(watts.to_numpy(np.float64), unit="W")
     basis = found.basis.replace("whole days", "quietest times of days")
@@ -376,8 +393,11 @@ def _parts(
         of_legs, of_loads = (
             _clamps(house, some, quiet, usual_limit=CLAMP_LIMIT) for some in (legs, names)
         )
-        left = quiet["level_w"] - quiet[names].sum(axis=1)
+        above = above_w[""].set_axis(quiet.index)
+        left = quiet["level_w"] - quiet[names].sum(axis=1) - above
         rows.append(_part("", UNMEASURED, REST, left, of_legs.plus(of_loads, -1.0)))
+        if above.any():
+            rows.append(_part("", UNMEASURED, IN_USE, above, Parts()))
     return pd.DataFrame(rows)
 
 

@@ -146,8 +146,8 @@ def _unmeasured(year: HouseYear) -> list[LookInto]:
                 "utility meter or the power of the mains."
             ),
             rests_on=Said(
-                text="At the quietest ten minutes of every day the mains carry {rest_w} more than "
-                "all measured circuits.",
+                text="At the quiet times of every day the mains carry {rest_w} more than all "
+                "measured circuits.",
                 figures={"rest_w": watts},
             ),
             wrong_if=Said(

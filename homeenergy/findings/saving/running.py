@@ -47,7 +47,8 @@ OTHER_PUMPS = "heat.?pump|wärmepumpe|warmtepomp|pompe à chaleur"
 WATER_PUMPS = "well|sump|sewage|lift|brunnen|bron|puits|booster|pressure"
 SOURCES = f"{OTHER_PUMPS}|boiler|furnace|burner|heizkessel|cv.?ketel|chaudière"
 CIRCULATORS = (
-    "heating.?pump|circulat|umwälz|heizungspumpe|zirkulation|cv.?pomp|pompe de (chauffage|circul)"
+    "heating.?pump|circulat|umwälz|heizungspumpe|heizkreis|zirkulation|cv.?pomp|"
+    "pompe de (chauffage|circul)"
 )
 HEATERS = (
     "radiator|convector|room heat|space heat|electric heat|floor heat|underfloor|baseboard|"
@@ -298,7 +299,7 @@ def without_source(pump: ApplianceFinding, sources: Sequence[ApplianceFinding]) 
 
     None where it is no such pump, or no source has runs to compare with.
     """
-    if not named(pump, PUMPS) or named(pump, f"{OTHER_PUMPS}|{WATER_PUMPS}"):
+    if not named(pump, CIRCULATORS) or named(pump, OTHER_PUMPS):
         return None
     served = [one for one in sources if one is not pump and named(one, SOURCES)]
     if not served or any(KINDS[one.kind].never_off for one in served):

@@ -146,19 +146,21 @@ def unmonitored_baseload(
     and not zero, and a day spent away counts as one. Where the remainder is so far below nothing
     that power must be fed in by what no circuit measures, only the hours of `NIGHT` count.
 
-    It is less than what `house_baseload` has left over in the house's quietest window, if something
-    unmeasured is in use then; where nothing is, both agree.
+    `house_baseload` counts what is left over above it as in use.
 
     The spread is that of days, which may be autocorrelated (`mean_of_series`). What ratio, offset
     and step of each clamp may be off by comes on top. Effective degrees of freedom for all
     together (JCGM 100:2008, G.4.1) were tried: they held 91 to 94 %. O(windows).
     """
-    quiet = _lows_of_days(windows, mains, loads, timezone=timezone, window_s=window_s)
+
+    def lows(hours: tuple[int, int] | None = None) -> pd.DataFrame:
+        table = whole_days(windows, timezone=timezone, window_s=window_s, hours=hours)
+        return lows_of_days(table, [c.name for c in mains], [c.name for c in loads])
+
+    quiet = lows()
     basis = f"mean of the quietest times of {len(quiet)} days"
     if len(quiet) and quiet["left_w"].min() < -FED_BACK_W:
-        quiet = _lows_of_days(
-            windows, mains, loads, timezone=timezone, window_s=window_s, hours=NIGHT
-        )
+        quiet = lows(NIGHT)
         hours = f"from {NIGHT[0]}:00 to {NIGHT[1]}:00"
         basis = f"mean of the quietest times of {len(quiet)} days {hours}, as power is fed in"
     left_w = quiet["left_w"].to_numpy(np.float64)
@@ -174,19 +176,10 @@ def unmonitored_baseload(
     return found.with_parts(clamps.scaled(WH_PER_KWH), basis=basis)
 
 
-def _lows_of_days(
-    windows: pd.DataFrame,
-    mains: Sequence[Circuit],
-    loads: Sequence[Circuit],
-    *,
-    timezone: tzinfo | str,
-    window_s: float,
-    hours: tuple[int, int] | None = None,
-) -> pd.DataFrame:
+def lows_of_days(table: pd.DataFrame, mains: Sequence[str], loads: Sequence[str]) -> pd.DataFrame:
     """The window of each day in which the remainder, left_w, is at its low."""
-    table = whole_days(windows, timezone=timezone, window_s=window_s, hours=hours)
-    loads_w = table[[c.name for c in loads]].to_numpy(np.float64)
-    left_w = table[[c.name for c in mains]].to_numpy(np.float64).sum(axis=1) - loads_w.sum(axis=1)
+    loads_w = table[[*loads]].to_numpy(np.float64)
+    left_w = table[[*mains]].to_numpy(np.float64).sum(axis=1) - loads_w.sum(axis=1)
     # Of what a circuit feeds in, its clamp errs as much as of what it draws.
     drawn_w = np.abs(loads_w).sum(axis=1)
     days = np.flatnonzero(np.r_[True, np.diff(pd.DatetimeIndex(table["day"]).asi8) != 0])
