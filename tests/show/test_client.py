@@ -150,11 +150,17 @@ def test_base_load_and_what_is_at_stake_are_what_the_raw_log_gives(findings, mad
                 begins, ends = max(run.start, at), min(run.end, until)
                 watts = raw[one.circuit][begins : ends - pd.Timedelta(seconds=1)]
                 running[at] += (watts - one.standby_w.value).sum() / 10
-    base_w = float((quiet["mains"] - running).mean())
+    loads_w = whole.drop(columns="mains").sum(axis=1)
+    left_w = whole["mains"] - loads_w
+    day = whole.index.normalize()
+    calm = left_w[loads_w <= loads_w.groupby(day).transform(lambda w: w.quantile(0.2))]
+    low_w = calm.groupby(calm.index.normalize()).quantile(0.1, interpolation="lower")
+    above_w = (left_w[quiet.index] - low_w.to_numpy()).clip(lower=0)
+    base_w = float((quiet["mains"] - running - above_w).mean())
     row = tables(made, "summary")[0].rows[-1]
     assert numbers(row[1])[0] == pytest.approx(base_w * 8.76, abs=2)
     assert numbers(row[2])[0] == pytest.approx(base_w * 8.76 * PRICE, abs=1)
-    rest_w = float((quiet["mains"] - quiet.drop(columns="mains").sum(axis=1)).mean())
+    rest_w = float((left_w[quiet.index] - above_w).mean())
     line = next(row for row in tables(made, "summary")[2].rows if "at stake" in row[2])
     assert numbers(line[1])[0] == pytest.approx(rest_w, abs=0.06)
     assert numbers(line[2])[0] == pytest.approx(rest_w * 8.76 * PRICE, abs=0.6)
