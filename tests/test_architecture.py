@@ -44,6 +44,7 @@ OWN_IDEAS = {
     "homeenergy.readings.witness": "what the mains show of a circuit",
     "homeenergy.readings.store.as_left": "whether anything has changed since the last import",
     "homeenergy.readings.logs.dialogue": "what a person is asked about a new house",
+    "homeenergy.readings.logs.legend": "a list of what channels feed",
     "homeenergy.readings.logs.dated": "files whose names alone say the day",
     "homeenergy.record.modbus": "a protocol",
     "homeenergy.trust.all_at_nothing": "what it means that every circuit reads 0",

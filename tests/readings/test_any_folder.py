@@ -770,6 +770,30 @@ def test_what_is_no_log_in_a_folder_is_named(tmp_path):
     assert "Not read: notes.txt" in found.text
 
 
+@pytest.mark.parametrize(
+    "lines",
+    [
+        "1 Fridge\n2 Oven\n3 Heat pump\n4 Dryer\n",
+        "Channel;Feeds\n01;Fridge\n02;Oven\n03;Heat pump\n04;Dryer\n",
+        "channel 1 = Fridge\nchannel 2 = Oven\nchannel 3 = Heat pump\nchannel 4 = Dryer\n",
+    ],
+)
+def test_a_list_beside_the_logs_names_their_channels(tmp_path, lines):
+    for number, name in enumerate(FRAME, start=1):
+        seconds = FRAME.index.as_unit("s").asi8
+        rows = [f"{at} {w:.10g}" for at, w in zip(seconds, FRAME[name], strict=True)]
+        write(tmp_path, f"channel_{number}.dat", rows)
+    found = through(tmp_path, write(tmp_path, "channels.txt", lines))
+    close(found.kwh)
+    assert "Not read: channels.txt: no log; it names 4 circuits" in found.text
+
+
+def test_a_list_of_other_channels_names_none(tmp_path):
+    write(tmp_path, "a.csv", wide([f"CT{k}" for k in (2, 3, 4, 5)], columns()))
+    given = write(tmp_path, "names.csv", ["1,Hall", "2,Oven", "3,Cellar", "4,Attic"])
+    assert set(through(tmp_path, given).kwh) == {"CT2", "CT3", "CT4", "CT5"}
+
+
 def test_a_folder_of_days_of_one_circuit_gives_it_its_name(tmp_path):
     for day in (0, 1):
         part = slice(day * DAY, (day + 1) * DAY)

@@ -22,6 +22,7 @@ from homeenergy.readings.logs.columns import NO_UNIT
 from homeenergy.readings.logs.dated import with_dates
 from homeenergy.readings.logs.describe import describe_files, file_suffix
 from homeenergy.readings.logs.labels import same_name
+from homeenergy.readings.logs.legend import named_by, read_legend
 from homeenergy.readings.logs.pace import A_ROW, find_pace
 from homeenergy.readings.logs.propose import Description
 from homeenergy.readings.logs.roles import listed
@@ -276,6 +277,7 @@ def gather(places: Places, *, given: Sequence[Path], timezone: str | None) -> Ga
     """
     described: list[tuple[Family, Description]] = []
     left_out: dict[str, str] = {}
+    unread: list[Path] = []
     first: HouseError | None = None
     none: HouseError | None = None
     for family in _joined(find_families(places), timezone):
@@ -285,6 +287,7 @@ def gather(places: Places, *, given: Sequence[Path], timezone: str | None) -> Ga
             first = first or (None if isinstance(error, NoRowsError) else error)
             none = none or error
             left_out |= {str(places[path]): str(error.what) for path in family.files}
+            unread += family.files
     folders = [path for path in given if path.is_dir()]
     if not described or (first is not None and not folders):
         refused = first or none or HouseError("no log was found")
@@ -293,7 +296,9 @@ def gather(places: Places, *, given: Sequence[Path], timezone: str | None) -> Ga
     if len(described) == len(given) == len(folders) == 1 and not described[0][0].key:
         named = " ".join(_words(folders[0].resolve().name))
         described = [(replace(described[0][0], key=named), described[0][1])]
-    for one in _with_names(described):
+    described, named_by_list = _by_legend(_with_names(described), unread, places)
+    left_out |= named_by_list
+    for one in described:
         same = next((g for g in groups if all(_alike(other, one[1]) for _, other in g)), None)
         if same is None:
             groups.append([one])
@@ -309,6 +314,32 @@ def gather(places: Places, *, given: Sequence[Path], timezone: str | None) -> Ga
         descriptions.append(description)
         stay |= mine
     return Gathered(descriptions=tuple(descriptions), places=stay, left_out=left_out)
+
+
+def _by_legend(
+    described: list[tuple[Family, Description]], unread: Sequence[Path], places: Places
+) -> tuple[list[tuple[Family, Description]], dict[str, str]]:
+    """Descriptions named by a list that lies beside the logs, and what to say of that list."""
+    labels = {c: label for _, one in described for c, label in one.labels.items()}
+    for path in unread:
+        found = named_by(read_legend(path), list(labels.values()))
+        if not found:
+            continue
+        labels = {c: found.get(label, label) for c, label in labels.items()}
+        name = dict(zip(labels, circuit_names(labels.values()), strict=True))
+        named = [
+            (
+                family,
+                _renamed(
+                    one,
+                    names={c: name[c] for c in one.labels},
+                    labels={name[c]: labels[c] for c in one.labels},
+                ),
+            )
+            for family, one in described
+        ]
+        return named, {str(places[path]): f"no log; it names {len(found)} circuits"}
+    return described, {}
 
 
 def _in_its_place(error: HouseError, places: Places, given: Sequence[Path]) -> HouseError:
