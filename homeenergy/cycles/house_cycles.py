@@ -15,6 +15,7 @@ from homeenergy.cycles.rest import idle_standby
 from homeenergy.cycles.runs.find import cycles_of_plateaus, find_cycles
 from homeenergy.cycles.runs.result import ByHand, Cycles, make_cycles, turned_round
 from homeenergy.cycles.segment.plateaus import Chunks, Plateaus, consecutive, some
+from homeenergy.cycles.shared.house_loads import as_divided
 from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors, clamp_errors
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
@@ -289,7 +290,7 @@ def house_cycles(
     every = read_decisions(house) if decisions is None else decisions
     own = [one for one in every if one.circuit == found.name]
     readings = house.trace(found) if trace is None else trace
-    floor = clamp_errors(found, house.supply).in_steps(step_w)
+    floor = clamp_errors(as_divided(house, found), house.supply).in_steps(step_w)
     settings: dict[str, Any] = saved_settings(own)
     kind = cast("str | None", settings.pop("kind", found.kind))
     cycles = find_cycles(readings, kind, floor=floor, **settings)

@@ -56,9 +56,12 @@ BY_SHARE = 4.0
 BY_ENERGY = 0.15
 # The least share of energy that a load is taken to have, and how much it counts.
 LEAST_SHARE, BY_LEAST = 0.003, 0.6
-# How often a part comes within another, if each is a state of one load: nearly always, or hardly
-# ever.
+# How often uses of two parts meet, if each is a phase of one load: nearly always, or hardly ever.
 ALWAYS, NEVER = 0.97, 0.02
+# What comes this long before or after a use may be a phase of it.
+FOLLOWS_S = 900.0
+# What meetings on other days, and stretches that are tried there, are added to. Own rule.
+AS_FAR_AS_KNOWN = 0.2, 1.0
 # Share of time that two parts are taken to be on together, where the log is too short to say.
 ELSE_TOGETHER = 0.3
 # Share of time together that is too little to say that two parts are on at a time.
@@ -187,17 +190,41 @@ def _within(inner: NDArray[np.float64], outer: Times, span_s: float) -> float:
     return float(share * gain)
 
 
-def independence(one: Times, other: Times, *, span_s: float) -> float:
-    """Log odds that one part comes within the other as chance has it, not always or never."""
-    found = -np.inf
-    for inner, outer in ((occasions(one)[:, 0], other), (occasions(other)[:, 0], one)):
-        x, n = float(_inside(inner, outer).sum()), inner.size
+def independence(one: list[Times], other: list[Times], *, span_s: float) -> float:
+    """Log odds that uses of two loads, by their parts, meet as chance has it.
+
+    Else they are phases of one: each use of one comes with a use of the other, right before, within
+    or right after it, or never does.
+    """
+    a, b = (occasions(_joined(parts)) for parts in (one, other))
+    found = 0.0
+    for mine, theirs in ((a, b), (b, a)):
+        near = mine + np.array([-FOLLOWS_S, FOLLOWS_S])
+        x, n = float(_meets(near, theirs).sum()), len(near)
         by_chance, always, never = (
             x * np.log(share) + (n - x) * np.log(1 - share)
-            for share in (_by_chance(inner, outer, span_s), ALWAYS, NEVER)
+            for share in (_meet_by_chance(near, theirs, span_s), ALWAYS, NEVER)
         )
-        found = max(found, by_chance - np.logaddexp(always, never) + np.log(2))
+        found += by_chance - np.logaddexp(always, never) + np.log(2)
     return float(found)
+
+
+def _joined(parts: list[Times]) -> Times:
+    """Times of several parts as those of one, in order of their starts."""
+    start, stop = (np.concatenate(ends) for ends in zip(*parts, strict=True))
+    order = np.argsort(start, kind="stable")
+    return start[order], stop[order]
+
+
+def _meet_by_chance(a: NDArray[np.float64], b: NDArray[np.float64], span_s: float) -> float:
+    """Share of stretches that would meet one of another list on other days."""
+    met, tried = AS_FAR_AS_KNOWN
+    for shift in _other_days(span_s):
+        moved = a + shift
+        moved = moved[(moved[:, 0] >= 0) & (moved[:, 1] <= span_s)]
+        met += float(_meets(moved, b).sum()) / HOURS_S.size
+        tried += len(moved) / HOURS_S.size
+    return float(np.clip(met / tried, 0.01, 0.98))
 
 
 def _inside(at_s: NDArray[np.float64], outer: Times) -> NDArray[np.bool_]:

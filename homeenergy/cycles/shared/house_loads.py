@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from homeenergy.cycles.decisions import read_decisions
-from homeenergy.cycles.shared.split import Load, SharedClamp, split_loads
-from homeenergy.house.schedule import Circuit, CircuitLoad
+from homeenergy.cycles.shared.split import Load, split_loads
+from homeenergy.house.schedule import Circuit, CircuitLoad, Clamp
 from homeenergy.readings.house import House, dividers
 from homeenergy.readings.logs.labels import kind_of
 from homeenergy.readings.store.store import MonthInfo, Store, month_of, month_slots, short_hash
 from homeenergy.readings.trace import Trace
+from homeenergy.stats.estimate import Estimate
+from homeenergy.units import S_PER_H
 
 # Raised where a circuit would be divided in another way.
-METHOD = 4
+METHOD = 5
+# The most that a load's energy may be off, as a share of it.
+MOST_SHARE = 0.99
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,8 +29,9 @@ class Division:
     """How far a load of a house can be told from those it shares a circuit with.
 
     `named` says whether anything tells which load is which; `share` is the half-width of its
-    energy's interval, as a share of the energy; `floor_w` the draw of the whole circuit that never
-    ends [W].
+    energy's interval, as a share of the energy, and `above_share` that without what never ends;
+    `floor_w` is the draw of the whole circuit that never ends [W], of which each of its `loads` is
+    given the same.
     """
 
     circuit: str
@@ -35,7 +40,9 @@ class Division:
     reasons: tuple[str, ...]
     named: bool
     share: float
+    above_share: float
     floor_w: float
+    loads: int
 
 
 def division_of(house: House, circuit: Circuit) -> Division:
@@ -50,8 +57,23 @@ def division_of(house: House, circuit: Circuit) -> Division:
         reasons=tuple(note["reasons"]),
         named=bool(note["named"]),
         share=float(note["shares"][circuit.name]),
+        above_share=float(note["above_shares"][circuit.name]),
         floor_w=float(note["floor_w"]),
+        loads=len(note["shares"]),
     )
+
+
+def as_divided(house: House, circuit: Circuit) -> Circuit:
+    """A load with a clamp whose uncertainties hold those of the division; others as they are.
+
+    What never ends on the circuit may all be its own, or nothing of it: an offset of its readings.
+    """
+    if not circuit.part_of or not house.has_readings(circuit):
+        return circuit
+    known, clamp = division_of(house, circuit), house.circuit(circuit.part_of).clamp
+    ratio = min(float(np.hypot(known.above_share, clamp.uncertainty or 0.0)), MOST_SHARE)
+    offset_w = known.floor_w * (known.loads - 1) / known.loads
+    return replace(circuit, clamp=Clamp(uncertainty=ratio, offset_uncertainty_w=offset_w or None))
 
 
 def divide_circuit(house: House, circuit: Circuit, store: Store) -> None:
@@ -80,6 +102,7 @@ def divide_circuit(house: House, circuit: Circuit, store: Store) -> None:
             for one in circuit.loads
         ],
     )
+    floor_wh = shared.floor_w * trace.covered_s / S_PER_H
     for name, own in shared.traces.items():
         _write(store, name, own.sure(), made_from=made_from, period_ns=period_ns)
     note = {
@@ -90,7 +113,11 @@ def divide_circuit(house: House, circuit: Circuit, store: Store) -> None:
         "floor_w": shared.floor_w,
         "named": shared.named,
         "odds_of_several": shared.odds_of_several,
-        "shares": {name: _share(shared, name) for name in shared.traces},
+        "shares": {name: _share(one) for name, one in shared.energy_wh.items()},
+        "above_shares": {
+            name: _share(one, floor_wh=floor_wh, loads=len(circuit.loads))
+            for name, one in shared.energy_wh.items()
+        },
     }
     store.write_text(note_name, json.dumps(note, sort_keys=True))
 
@@ -108,10 +135,12 @@ def _note_name(circuit: str) -> str:
     return f"loads_{circuit}.json"
 
 
-def _share(shared: SharedClamp, name: str) -> float:
-    energy = shared.energy_wh[name]
-    half = max(energy.high - energy.value, energy.value - energy.low)
-    return float(min(half / energy.value, 0.99)) if energy.value > 0 else 0.99
+def _share(energy: Estimate, *, floor_wh: float = 0.0, loads: int = 1) -> float:
+    """Half-width of an energy without that of a floor that `loads` share, as a share of it."""
+    above = energy.high - energy.value - floor_wh * (loads - 1) / loads
+    below = energy.value - energy.low - floor_wh / loads
+    half = max(above, below, 0.0)
+    return min(half / energy.value, MOST_SHARE) if energy.value > 0 else MOST_SHARE
 
 
 def _alone(load: CircuitLoad) -> tuple[pd.Timestamp, pd.Timestamp] | None:

@@ -11,6 +11,7 @@ from itertools import combinations, permutations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from homeenergy.cycles.shared.grouping import (
     LEAST_SHARE,
@@ -36,21 +37,22 @@ MOST_PARTS_OF = {2: MOST_PARTS, 3: 10, 4: 8}
 LEAST_DAYS, ALMOST = 4.0, 0.85
 TOLD = 0.65
 # Logistic regression of sums against single appliances, real ones of one half and simulated ones,
-# with readings every 2 to 60 s: evidence against one load; log odds that its parts come
-# independently; logarithms of the occasions of the less used load, of the samples of the shortest
-# usual draw (few hold steps that are cut off), of the least usual draw in units of LOW_W (a lesser
-# one may be a state of electronics), of the ratio of the usual draws (if near, two settings), of
-# the share of the least load; constant.
-SEVERAL = (0.447, 0.274, 0.406, 0.82, 1.41, 0.283, 0.245, -5.03)
-LEAST_AGAINST, MOST_AGAINST, MOST_INDEPENDENT, LEAST_WEIGHT = -4.0, 10.0, (-4.0, 6.0), 0.1
-LOW_W, MOST_LOW, MOST_RATIO, MOST_SAMPLES = 20.0, 1.61, 2.0, 20.0
+# with readings every 1 to 10 s: evidence against one load; log odds that the uses of its loads meet
+# as chance has it; logarithms of the occasions of the less used load, of the samples of the
+# shortest usual draw (few hold steps that are cut off), of the least usual draw in units of LOW_W
+# (a lesser one may be a state of electronics), of the share of the least load; constant.
+SEVERAL = (0.506, 0.282, 0.922, 0.675, 1.483, 0.279, -5.005)
+LEAST_AGAINST, MOST_AGAINST, MOST_INDEPENDENT, LEAST_WEIGHT = -4.0, 10.0, (-6.0, 6.0), 0.1
+LOW_W, MOST_LOW, MOST_SAMPLES = 20.0, 1.61, 20.0
+# Parts of a load that bear less than this share of its greatest do not say when it is used.
+MINOR = 0.2
 # Odds that a person who says that there are several loads is right. Own assumption.
 SAID = 4.0
-# Logistic regression of sums that were told against those that were not, of the same appliances:
-# log odds that other groupings come to about the same, logarithm of the share of the least load,
-# share of energy that no part explains, samples and watts of the least usual draw as above,
+# Logistic regression of sums that were told against those that were not and, at the odds SAID,
+# single appliances: log odds that other groupings come to about the same, those of several loads,
 # constant.
-CONFIDENCE = (0.909, -0.405, -0.419, 0.909, 0.892, -3.87)
+CONFIDENCE = (0.481, 0.791, -0.891)
+LEAST_AGREED, MOST_AGREED, MOST_LOG_ODDS = 0.02, 0.995, 4.0
 # Above these odds a person is asked whether there are several loads: of one in ten single
 # appliances or fewer.
 QUESTION_ODDS = 2.0
@@ -221,7 +223,7 @@ class Groups:
     `agreement` is the probability of groupings that come to about the same; `spans_ws` is how far
     the energies of the loads lie below and above in the middle 95 % of groupings, shape (n, 2).
     `against` is the evidence between parts of different loads that they are not of one, by energy;
-    `independent` log odds that the greatest parts of loads come independently; `least` the share of
+    `independent` log odds that loads are used independently of each other; `least` the share of
     the least load; `occasions` how often that load was used which was used the least; `samples` how
     long the usual draw of a load lasts that is the shortest.
     """
@@ -265,6 +267,10 @@ def group(
     bear = np.sqrt(energy / energy.sum())
     apart = labels[:, None] != labels
     main = [max(np.flatnonzero(labels == g), key=lambda a: energy[a]) for g in named]
+    large = [
+        [times[b] for b in np.flatnonzero(labels == labels[a]) if energy[b] >= MINOR * energy[a]]
+        for a in main
+    ]
     least = float(np.bincount(labels, energy, minlength=n).min() / energy.sum())
     weight = max(np.sqrt(least), LEAST_WEIGHT)
     return Groups(
@@ -272,9 +278,7 @@ def group(
         agreement=agreement,
         spans_ws=by_name,
         against=float(-(odds * bear[:, None] * bear * apart).sum() / 2 / weight),
-        independent=min(
-            independence(times[a], times[b], span_s=steps.span_s) for a, b in combinations(main, 2)
-        ),
+        independent=min(independence(a, b, span_s=steps.span_s) for a, b in combinations(large, 2)),
         least=least,
         occasions=min(len(occasions(times[a])) for a in main),
         samples=min(float(np.median(parts[a].stop - parts[a].first)) for a in main),
@@ -372,7 +376,7 @@ def _result(
     above_ws = max(total_ws - steps.floor_w * whole.covered_s, 1.0)
     share = min(unexplained / above_ws, 1.0)
     reasons = _reasons(whole, parts, groups, share, n=n)
-    confidence = _confidence(parts, groups, share)
+    confidence = _confidence(parts, groups)
     confidence = min(confidence, 0.5) if reasons else confidence
     return SharedClamp(
         traces={trace.label: trace for trace in made},
@@ -388,46 +392,29 @@ def _result(
     )
 
 
-def _confidence(parts: list[Part], groups: Groups, unexplained: float) -> float:
+def _confidence(parts: list[Part], groups: Groups) -> float:
     """Probability that less than 15 % of the energy is with the wrong load."""
     if not groups.least > 0:
         return 0.0
-    agreed = np.clip(groups.agreement, 0.02, 0.995)
-    figures = (
-        np.log(agreed / (1 - agreed)),
-        np.log(max(groups.least, LEAST_SHARE)),
-        unexplained,
-        _log_samples(groups),
-        _low_and_ratio(parts, groups)[0],
-        1,
-    )
-    several = SAID * _odds_of_several(parts, groups)
-    return float(several / (1 + several) / (1 + np.exp(-np.dot(CONFIDENCE, figures))))
+    agreed = np.clip(groups.agreement, LEAST_AGREED, MOST_AGREED)
+    several = np.log(_odds_of_several(parts, groups))
+    figures = np.log(agreed / (1 - agreed)), np.clip(several, -MOST_LOG_ODDS, MOST_LOG_ODDS), 1
+    return float(expit(np.dot(CONFIDENCE, figures)))
 
 
 def _odds_of_several(parts: list[Part], groups: Groups) -> float:
     """Odds of several loads against one, if both are as likely beforehand."""
+    low = min(_usual_w(parts, groups.labels, g) for g in np.unique(groups.labels))
     figures = (
         np.clip(groups.against, LEAST_AGAINST, MOST_AGAINST),
         np.clip(groups.independent, *MOST_INDEPENDENT),
         np.log(groups.occasions),
-        _log_samples(groups),
-        *_low_and_ratio(parts, groups),
+        np.log(np.clip(groups.samples, 1.0, MOST_SAMPLES)),
+        min(np.log(low / LOW_W), MOST_LOW),
         np.log(max(groups.least, LEAST_SHARE)),
         1,
     )
     return float(np.exp(np.dot(SEVERAL, figures)))
-
-
-def _log_samples(groups: Groups) -> float:
-    return float(np.log(np.clip(groups.samples, 1.0, MOST_SAMPLES)))
-
-
-def _low_and_ratio(parts: list[Part], groups: Groups) -> tuple[float, float]:
-    """Logarithms of the least usual draw of a load, and of the greatest as a multiple of it."""
-    usual = [_usual_w(parts, groups.labels, g) for g in np.unique(groups.labels)]
-    low, high = min(usual), max(usual)
-    return min(np.log(low / LOW_W), MOST_LOW), min(np.log(high / low), MOST_RATIO)
 
 
 def odds_of_two(trace: Trace) -> tuple[float, tuple[float, float]]:

@@ -13,6 +13,7 @@ import pandas as pd
 from homeenergy.cycles import Cycles, find_cycles, house_cycles
 from homeenergy.cycles.decisions import read_decisions
 from homeenergy.cycles.rest import Standby
+from homeenergy.cycles.shared.house_loads import as_divided
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.remarks import (
@@ -295,7 +296,8 @@ def house_findings(
 
     def one(circuit: Circuit) -> tuple[ApplianceFinding, _Span, pd.DataFrame | None]:
         trace = _trace_or_nothing(house, circuit)
-        sharing, circuit = sharing_remark(house, circuit, trace)
+        sharing = sharing_remark(house, circuit, trace)
+        circuit = as_divided(house, circuit)
         step_w = steps_w.get(circuit.part_of or circuit.name, 0.0)
         finding = appliance_finding(
             trace,

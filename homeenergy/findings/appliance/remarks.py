@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -137,31 +136,27 @@ def sharing_question(house: House, circuit: Circuit, trace: Trace, *, cycles: Cy
     return asked if asked is None or power_step(cycles) is None else None
 
 
-def sharing_remark(house: House, circuit: Circuit, trace: Trace) -> tuple[str | None, Circuit]:
-    """Say how far a load is told from those on its clamp.
-
-    Its circuit comes back with a clamp whose uncertainty holds that of the division.
-    """
+def sharing_remark(house: House, circuit: Circuit, trace: Trace) -> str | None:
+    """Say how far a load is told from those on its clamp."""
     if not circuit.part_of or not trace.covered_s:
-        return None, circuit
+        return None
     known = division_of(house, circuit)
     clamp = house.circuit(circuit.part_of).clamp
     share = min(float(np.hypot(known.share, clamp.uncertainty or 0.0)), 0.99)
-    circuit = replace(circuit, clamp=Clamp(uncertainty=share))
     words = f"one of several loads on {circuit.part_of}"
     if _is_stated(clamp):
         words += f" (readings {correction_text(clamp)})"
     words += ", divided by levels and times of use"
     if not known.told:
         why = f" ({'; '.join(known.reasons)})" if known.reasons else ""
-        return f"{words}: cannot be told from the others{why}; its figures are a guess", circuit
+        return f"{words}: cannot be told from the others{why}; its figures are a guess"
     floor = (
         f"; {known.floor_w:.0f} W that never end are shared equally" if known.floor_w > 1 else ""
     )
     sure = f"right with a probability of {known.confidence:.2f}"
     if not known.named and not circuit.name.startswith(f"{circuit.part_of}_"):
         sure += ", but nothing says which load is which: give each its watts or kind in house.toml"
-    return f"{words}, {sure}; its energy is known to {percent_text(share)}{floor}", circuit
+    return f"{words}, {sure}; its energy is known to {percent_text(share)}{floor}"
 
 
 def _is_stated(clamp: Clamp) -> bool:

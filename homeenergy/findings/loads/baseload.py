@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from homeenergy.cycles.shared.house_loads import as_divided
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.house import house_findings
 from homeenergy.findings.appliance.record import (
@@ -363,7 +364,7 @@ def _clamps(
     """What the clamps of these circuits make of the sum of their powers [W]."""
     found = Parts()
     for name in names:
-        clamp = clamp_errors(house.circuit(name), house.supply)
+        clamp = clamp_errors(as_divided(house, house.circuit(name)), house.supply)
         kwh = float(quiet[name].mean()) / WH_PER_KWH  # of an hour
         found = found.plus(clamp.parts(kwh, hours=1.0, usual_limit=usual_limit))
     return found.scaled(WH_PER_KWH)

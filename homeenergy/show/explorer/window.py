@@ -20,6 +20,7 @@ from homeenergy.cycles.house_cycles import (
     saved_settings,
     standby_between,
 )
+from homeenergy.cycles.shared.house_loads import as_divided
 from homeenergy.findings.appliance.record import estimate_text, value_text
 from homeenergy.findings.days import local_days
 from homeenergy.house.clamp_errors import ClampErrors, clamp_errors
@@ -101,7 +102,7 @@ def read_circuit(house: House, circuit: str, *, decisions: tuple[Decision, ...])
     """Read a circuit and find its runs, with what house.toml says and settings that never move."""
     own = house.circuit(circuit)
     trace = house.trace(own)
-    errors = clamp_errors(own, house.supply)
+    errors = clamp_errors(as_divided(house, own), house.supply)
     settings: dict[str, Any] = saved_settings(d for d in decisions if d.circuit == circuit)
     kept = {name: value for name, value in settings.items() if name not in (*MOVABLE, "kind")}
     found = find_cycles(trace, own.kind, floor=errors, **kept)

@@ -6,6 +6,7 @@ from datetime import date
 
 import pandas as pd
 
+from homeenergy.cycles.shared.house_loads import as_divided
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.house import appliance_finding
 from homeenergy.findings.appliance.record import ApplianceFinding
@@ -262,7 +263,7 @@ def _compare(
     if not len(daily):
         return Compared(name=name, circuits=names, why_not="not logged in both periods")
     house = houses[1]
-    clamp = errors_of_sum([clamp_errors(one, house.supply) for one in circuits])
+    clamp = errors_of_sum([clamp_errors(as_divided(house, one), house.supply) for one in circuits])
     when = at.tz_localize(None)
     try:
         change = before_after(daily.sort_values("day"), at=when, outdoor=outdoor, clamp=clamp)
