@@ -11,9 +11,15 @@ import pytest
 from homeenergy.cycles import Load, split_loads
 from homeenergy.cycles.decisions import Decision, add_decisions, remove_decisions
 from homeenergy.cycles.shared import kernels, parts
-from homeenergy.cycles.shared.grouping import _time_together, evidence, partitions
+from homeenergy.cycles.shared.grouping import (
+    _time_together,
+    evidence,
+    independence,
+    partitions,
+)
 from homeenergy.cycles.shared.hints import odds_by_hints
 from homeenergy.cycles.shared.parts import Switches, decode, find_parts
+from homeenergy.cycles.shared.split import QUESTION_ODDS
 from homeenergy.cycles.shared.steps import find_steps
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
@@ -328,6 +334,44 @@ def test_partitions_are_as_many_as_stirling_numbers_of_the_second_kind():
     for k, n, many in ((4, 2, 7), (5, 2, 15), (6, 3, 90), (8, 4, 1701)):
         found = partitions(k, n)
         assert len(found) == many == len({tuple(row) for row in found})
+
+
+def test_phases_that_follow_one_another_are_of_one_load():
+    """A heater for 20 minutes, four minutes of rest, a pump for 30; now and then it only pumps."""
+    watts = np.zeros(7 * DAY_N)
+    for i, at in enumerate(np.random.default_rng(11).integers(1, 190, 12) * 100):
+        if i % 4:
+            watts[at : at + 40] = 2000.0
+        watts[at + 48 : at + 108] = 180.0
+    shared = split_loads(trace_of(watts + noise(watts.size)), n=2)
+    assert shared.odds_of_several < QUESTION_ODDS
+
+
+def test_uses_of_two_loads_meet_as_often_as_on_other_days():
+    """Counted in plain Python: of three uses of each, one meets one of the other load's."""
+    span_s = 3 * 86_400.0
+    one = [(day * 86_400 + 40_000.0, day * 86_400 + 41_000.0) for day in range(3)]
+    other = [(at, at + 600.0) for at in (40_500.0, 86_400 + 70_000.0, 172_800 + 40_000.0)]
+
+    def meets(use, uses):
+        return any(a - 900 - 60 <= use[1] and use[0] - 900 <= b for a, b in uses)
+
+    expected = 0.0
+    for mine, theirs in ((one, other), (other, one)):
+        tried = [
+            (a + day * 86_400 + shift, b + day * 86_400 + shift)
+            for a, b in mine
+            for day in (-2, -1, 1, 2)
+            for shift in (-4000, -1500, 0, 1500, 4000)
+        ]
+        tried = [(a, b) for a, b in tried if a >= 900 and b <= span_s - 900]
+        share = (sum(meets(x, theirs) for x in tried) / 5 + 0.2) / (len(tried) / 5 + 1)
+        x, n = sum(meets(use, theirs) for use in mine), len(mine)
+        by_chance, always, never = (q**x * (1 - q) ** (n - x) for q in (share, 0.97, 0.02))
+        expected += np.log(2 * by_chance / (always + never))
+    times = [[tuple(np.array(uses).T)] for uses in (one, other)]
+    assert independence(*times, span_s=span_s) == pytest.approx(expected, rel=1e-9)
+    assert expected > 0 > independence(times[0], times[0], span_s=span_s)
 
 
 def test_what_comes_within_the_other_is_of_one_load():
