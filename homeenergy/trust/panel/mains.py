@@ -23,15 +23,15 @@ from homeenergy.trust.panel.circuit import (
     readings_that_differ,
     step_lag,
 )
+from homeenergy.trust.panel.common_grid import coarser, common_period_s, common_stretch
 from homeenergy.trust.panel.explain import FLOOR, Energy
 from homeenergy.trust.panel.mains_energy import (
     FED_BACK,
     FED_BACK_W,
-    common_stretch,
     feeds_back,
 )
 from homeenergy.trust.panel.told import clipped_concern, unsigned_concern
-from homeenergy.units import S_PER_H, WH_PER_KWH
+from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
 
 CEILING, AT_CEILING, CEILING_TIMES = 0.98, 0.7, 3
 LEAST_CEILING_W = 100.0
@@ -92,7 +92,9 @@ def mains_by_leg(house: House, start: object, end: object) -> tuple[tuple[str, .
                 fix='Write for example legs = ["L1"]; of one total of all legs, all of them.',
             )
         legs.append(own[0])
-    traces = [house.trace(c, start, end) for c in circuits]
+    logged = [c for c in house.circuits if house.has_readings(c)]
+    period_s = common_period_s(house.stored_months(c)[1] / NS_PER_S for c in logged)
+    traces = [coarser(house.trace(c, start, end), period_s) for c in circuits]
     for circuit, trace in zip(circuits, traces, strict=True):
         _refuse_few_pulses(house, circuit, trace)
         _refuse_coarse(house, circuit, trace)
@@ -161,22 +163,6 @@ def _held(watts: NDArray[np.float32]) -> tuple[int, int]:
         return 1, 0
     held = max(int(np.quantile(apart, 1 - PACE)), 1)
     return (held, int(changes[0])) if (apart % held == 0).mean() >= PACE else (1, 0)
-
-
-def on_grid(trace: Trace, grid: Trace) -> NDArray[np.float32]:
-    """Samples of a trace on the grid of another; NaN where it has none."""
-    if trace.period_s != grid.period_s:
-        raise HouseError(
-            f"{trace.label} was logged every {trace.period_s:g} s and the mains every "
-            f"{grid.period_s:g} s",
-            fix="State the same period_s for their logs in house.toml and import with --rebuild.",
-        )
-    offset = round((trace.start - grid.start).value / grid.period_ns)
-    if offset == 0 and len(trace) == len(grid):
-        return trace.watts
-    watts = np.full(len(grid), np.nan, dtype=np.float32)
-    watts[offset : offset + len(trace)] = trace.watts
-    return watts
 
 
 def block_means(watts: NDArray[np.float32], period_s: float) -> NDArray[np.float64]:

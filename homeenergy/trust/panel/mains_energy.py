@@ -14,6 +14,7 @@ from homeenergy.errors import HouseError
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.meter import LoggedEnergy
+from homeenergy.trust.panel.common_grid import common_stretch
 from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
 
 Values = NDArray[np.float64]
@@ -41,7 +42,7 @@ def mains_trace(
     Raises
     ------
     HouseError
-        If no mains circuit has readings, or their periods differ.
+        If no mains circuit has readings, or their periods have none in common.
     """
     if not house.mains:
         raise HouseError(
@@ -84,29 +85,6 @@ def sum_traces(traces: Sequence[Trace], *, label: str) -> Trace:
         watts += trace.watts
     first = traces[0]
     return Trace(label=label, start=first.start, period_s=first.period_s, watts=watts)
-
-
-def common_stretch(traces: Sequence[Trace]) -> list[Trace]:
-    """Cut traces to the stretch that all of them cover.
-
-    Raises
-    ------
-    HouseError
-        If their periods differ or nothing is common to them.
-    """
-    periods = sorted({trace.period_s for trace in traces})
-    if len(periods) > 1:
-        raise HouseError(
-            f"circuits with periods of {' and '.join(f'{p:g} s' for p in periods)} are compared",
-            fix="State the same period_s for their logs in house.toml and import with --rebuild.",
-        )
-    start, end = max(t.start for t in traces), min(t.end for t in traces)
-    if start >= end:
-        raise HouseError(
-            "the circuits that are compared have no time in common",
-            fix="Look at `homeenergy quality`, which shows what each circuit covers.",
-        )
-    return [trace.between(start, end) for trace in traces]
 
 
 def logged_energy(

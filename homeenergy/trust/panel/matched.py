@@ -32,8 +32,9 @@ from homeenergy.trust.panel.circuit import (
     steady_rest,
     step_lag,
 )
+from homeenergy.trust.panel.common_grid import on_grid
 from homeenergy.trust.panel.explain import WIRING
-from homeenergy.trust.panel.mains import Ceiling, block_means, on_grid
+from homeenergy.trust.panel.mains import Ceiling, block_means
 from homeenergy.trust.panel.quiet_times import WINDOW_S, window_means
 from homeenergy.trust.panel.together import PairSeen
 
