@@ -1,6 +1,8 @@
 """Damaged, absurd and hostile logs are refused in one line, soon, and in bounded memory."""
 
 import gzip
+import subprocess
+import sys
 import time
 
 import numpy as np
@@ -10,6 +12,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import describe, import_logs, open_house
+from homeenergy.readings.logs.tables import WHOLE_FILE_BYTES
 
 from .folders import WIDE, frame, iso_csv, make_house, store_bytes
 
@@ -132,3 +135,34 @@ def test_a_counter_above_where_it_begins_again(tmp_path):
         "[log.col", 'quantity = "energy_counter"\nunit = "Wh"\nrolls_over_at = 1e-9\n[log.col'
     )
     assert "above rolls_over_at" in refusal(tmp_path, GOOD, log=log)
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")
+@pytest.mark.parametrize("end", ["Total,1,2\n", "2026-03-01T00:00:0", "time,fridge,oven\n"])
+def test_a_large_log_is_not_kept_in_memory_for_its_last_line(tmp_path, end):
+    rows = GOOD.partition("\n")[2]
+    make_house(tmp_path, {"a.csv": GOOD})
+    log = tmp_path / "logs" / "a.csv"
+    with log.open("a") as file:
+        while file.tell() < 3 * WHOLE_FILE_BYTES:
+            file.write(rows * 1000)
+        file.write(end)
+    count = (
+        "import sys\n"
+        "from pathlib import Path\n"
+        "from homeenergy.house.toml_file import read_schedule\n"
+        "from homeenergy.readings.logs.read import read_log\n"
+        "def peak():\n"
+        "    return int(Path('/proc/self/status').read_text().split('VmHWM:')[1].split()[0])\n"
+        "house = Path(sys.argv[1])\n"
+        "pieces = read_log(house / 'logs' / 'a.csv', read_schedule(house).logs[0])\n"
+        "next(pieces)\n"
+        "before = peak()\n"
+        "for _ in pieces:\n"
+        "    pass\n"
+        "print((peak() - before) * 1024)\n"
+    )
+    told = subprocess.run(
+        [sys.executable, "-c", count, str(tmp_path)], capture_output=True, text=True, check=True
+    )
+    assert int(told.stdout) < 2 * WHOLE_FILE_BYTES  # pieces that are read ahead; mapped it is three

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import re
+import codecs
+import io
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,34 +14,37 @@ from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 
 ONE_HEAD = "It is another head: cut the file in front of that line, so that each part has one."
-_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+_BUFFER_BYTES = 1 << 20
 
 
-def between_heads(whole: pa.Buffer, layout: LogLayout) -> tuple[list[pa.Buffer], list[str]]:
-    """Cut a CSV where its head line comes again; give what lies between, and those lines.
+def between_heads(
+    stream: pa.NativeFile, layout: LogLayout
+) -> tuple[list[tuple[int, int]], list[str]]:
+    """Cut a CSV where its head line comes again; give what lies between [bytes], and those lines.
 
     The first part begins as the file does. Lines below a head (of units) go with it.
     """
     if not layout.header or "\n".encode(layout.encoding) != b"\n":
         return [], []
-    view = memoryview(whole)
-    ends = re.finditer(rb"\n", view)
-    at = 0
-    for _ in range(layout.lines_above_header):
-        at = next(ends).end()
-    found = re.compile(rb"[^\r\n]*").match(view, at)
-    line = found[0].removeprefix(_BYTE_ORDER_MARK) if found else b""
-    if not line:
-        return [], []
-    below = rb"(?:\n[^\n]*){%d}" % layout.lines_below_header
-    again = re.compile(rb"(?<=\n)" + re.escape(line) + rb"\r?" + below + rb"(?:\n|\Z)")
-    parts, begin, lines = [], 0, []
-    for one in again.finditer(view, at + len(line)):
-        parts.append(whole.slice(begin, one.start() - begin))
-        lines.append(line.decode(layout.encoding, errors="replace"))
-        begin = one.end()
-    parts.append(whole.slice(begin))
-    return ([part for part in parts if part.size], lines) if lines else ([], [])
+    parts: list[tuple[int, int]] = []
+    heads: list[str] = []
+    head = b""
+    at = begin = below = 0
+    file = io.BufferedReader(stream, _BUFFER_BYTES)
+    for number, line in enumerate(iter(lambda: file.readline(_BUFFER_BYTES), b"")):
+        text = line.rstrip(b"\r\n")
+        if number == layout.lines_above_header:
+            head = text.removeprefix(codecs.BOM_UTF8)
+        elif below:
+            below -= 1
+            begin = at + len(line)
+        elif head and text == head:
+            parts.append((begin, at))
+            heads.append(text.decode(layout.encoding, errors="replace"))
+            below, begin = layout.lines_below_header, at + len(line)
+        at += len(line)
+    parts.append((begin, at))
+    return ([part for part in parts if part[1] > part[0]], heads) if heads else ([], [])
 
 
 def without_heads(table: pa.Table, name: str | int, lines: list[str]) -> pa.Table:

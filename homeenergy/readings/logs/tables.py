@@ -320,8 +320,10 @@ def _csv(path: Path, layout: LogLayout, types: Types, torn: list[str]) -> Iterat
     numbered = [str(number) for number in range(len(types))]
     done = 0
     try:
-        with _stream(path, layout) as stream:
+        file, size = _opened(path, layout)
+        with file:
             try:
+                stream = file.get_stream(0, size) if file.seekable() else file
                 for table in _parsed(stream, path, layout, reading, options):
                     done += table.num_rows
                     yield table.rename_columns(numbered)
@@ -330,21 +332,21 @@ def _csv(path: Path, layout: LogLayout, types: Types, torn: list[str]) -> Iterat
             except pa.ArrowInvalid as error:
                 if "Empty CSV" in str(error):
                     return
-                if not stream.seekable():  # unpacked piece by piece
+                if not file.seekable():  # unpacked piece by piece
                     raise
-                stream.seek(0)
-                parts, heads = between_heads(_whole(stream, path), layout)
+                parts, heads = between_heads(file.get_stream(0, size), layout)
                 if not heads:
                     raise
-        torn[:] = heads
-        rows = 0
-        for number, part in enumerate(parts):
-            reading.skip_rows = 0 if number else layout.lines_before_rows
-            for table in _parsed(pa.BufferReader(part), path, layout, reading, options):
-                known = min(max(done - rows, 0), table.num_rows)  # of the first try
-                rows += table.num_rows
-                yield table.slice(known).rename_columns(numbered)
-        _refuse_many(torn[len(heads) :], rows)
+            torn[:] = heads
+            rows = 0
+            for number, (begin, stop) in enumerate(parts):
+                reading.skip_rows = 0 if number else layout.lines_before_rows
+                part = file.get_stream(begin, stop - begin)
+                for table in _parsed(part, path, layout, reading, options):
+                    known = min(max(done - rows, 0), table.num_rows)  # of the first try
+                    rows += table.num_rows
+                    yield table.slice(known).rename_columns(numbered)
+            _refuse_many(torn[len(heads) :], rows)
     except UnicodeError as error:
         raise wrong_encoding(path, layout.encoding, error) from None
     except _TRUNCATED as error:
@@ -371,33 +373,26 @@ def _parsed(
         yield pa.Table.from_batches([batch])
 
 
-def _whole(stream: pa.NativeFile, path: Path) -> pa.Buffer:
-    """All bytes of a stream, without reading a large file into memory."""
-    if isinstance(stream, pa.BufferReader) or path.stat().st_size < WHOLE_FILE_BYTES:
-        return stream.read_buffer()
-    return pa.memory_map(str(path)).read_buffer()
-
-
 def _refuse_many(torn: list[str], rows: int) -> None:
     if torn and too_many_torn(len(torn), rows):
         raise pa.ArrowInvalid("another number of columns")
 
 
-def _stream(path: Path, layout: LogLayout) -> pa.NativeFile:
-    """The bytes of a CSV, up to lines at its end that hold no reading."""
+def _opened(path: Path, layout: LogLayout) -> tuple[pa.NativeFile, int]:
+    """Open a CSV; also count its bytes up to lines at its end that hold no reading.
+
+    What unpacks to more than a large file is no file of which parts can be read.
+    """
     if is_gzip(path):
         with gzip.open(path) as file:
             whole = file.read(WHOLE_FILE_BYTES + 1)
         if len(whole) > WHOLE_FILE_BYTES:  # how much more, nobody knows
-            return pa.input_stream(str(path), compression="gzip")
+            return pa.input_stream(str(path), compression="gzip"), 0
         footer, _ = _footer(path, layout, whole[-_FOOTER_BYTES:])
-        return pa.BufferReader(whole[: len(whole) - len(footer)])
+        return pa.BufferReader(whole), len(whole) - len(footer)
     stop = unfinished_line_at(path, layout)
     footer, _ = footer_of(path, layout)
-    if stop is None and not footer:
-        return pa.input_stream(str(path))
-    stop = (path.stat().st_size if stop is None else stop) - len(footer)
-    return pa.BufferReader(pa.memory_map(str(path)).read_buffer(stop))
+    return pa.OSFile(str(path)), (path.stat().st_size if stop is None else stop) - len(footer)
 
 
 def has_words_for_stamps(layout: LogLayout) -> bool:
