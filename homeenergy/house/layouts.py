@@ -36,6 +36,7 @@ CSV_ONLY = (
     "decimal",
     "thousands",
     "units_in_cells",
+    "other_minus",
     "encoding",
     "header",
     "lines_above_header",
@@ -101,7 +102,7 @@ def _texts(fields: Fields, name: str) -> Mapping[str, str]:
     return texts
 
 
-_OF_TEXT = ("missing", "thousands", "units_in_cells", "totals_between")
+_OF_TEXT = ("missing", "thousands", "units_in_cells", "other_minus", "totals_between")
 _COUNT = {
     "check": lambda lines: lines >= 0 and lines == int(lines),
     "must": "be a whole number of lines",
@@ -158,6 +159,13 @@ class LogLayout:
         bool,
         Key(help="whether cells hold their unit, as in 120 W or 1.2 kW", example=True),
     ] = False
+    other_minus: Annotated[
+        bool,
+        Key(
+            help="whether negative numbers are written as (12.5), 12.5- or with a dash",
+            example=True,
+        ),
+    ] = False
     encoding: Annotated[
         str,
         Key(
@@ -183,9 +191,10 @@ class LogLayout:
     totals_between: Annotated[
         bool,
         Key(
-            help="whether rows with a word for a time, such as totals, are left out everywhere",
+            help="whether rows without a time, such as totals of days, are left out everywhere",
             example=True,
-            more="At the end of a file such rows are left out in any case.",
+            more="A word, or a day alone among times of day, is no time. At the end of a file\n"
+            "rows with a word for a time are left out in any case.",
         ),
     ] = False
     time_columns: Annotated[
@@ -319,7 +328,7 @@ def read_layout(log: Fields, *, circuits: tuple[str, ...]) -> LogLayout:
         Naming the key and what was expected.
     """
     values = read_keys(log, LogLayout, Readings)
-    for name in ("quantity", "unit", "power_factor", "rolls_over_at"):
+    for name in ("quantity", "unit", "power_factor", "power_factor_unit", "rolls_over_at"):
         del values[name]  # what its columns take where they say nothing of their own
     parquet, header = values["format"] == "parquet", values["header"]
     if parquet and not header:
@@ -432,7 +441,7 @@ def layout_toml(
     quantity, unit = _commonest(layout)
     skip = CSV_ONLY if layout.format == "parquet" else ()
     shared = Readings(quantity=quantity, unit=unit)
-    none = ("power_factor", "rolls_over_at")
+    none = ("power_factor", "power_factor_unit", "rolls_over_at")
     lines = [f"# {' '.join(remark.split())}" for remark in remarks] + ["[[log]]"]
     lines += write_keys(layout, comments=comments, skip=skip)
     lines += write_keys(shared, comments=comments, skip=none)

@@ -20,20 +20,52 @@ Quantity = Literal[
     "other",
 ]
 UNITS: dict[str, tuple[str, ...]] = {
-    "power": ("W", "kW"),
-    "energy": ("Wh", "kWh"),
-    "energy_counter": ("Wh", "kWh"),
+    "power": ("W", "kW", "mW", "MW"),
+    "energy": ("Wh", "kWh", "MWh"),
+    "energy_counter": ("Wh", "kWh", "MWh"),
     "volts_and_amps": ("V A",),
     "apparent_power": ("VA", "kVA"),
     "state": ("on",),
     "temperature": ("C", "F"),
     "other": (),  # whatever is said
 }
+_SCALES = {"m": 1e-3, "k": 1e3, "M": 1e6}  # SI prefixes
+_SPELLED = {
+    "watt": "W",
+    "kilowatt": "kW",
+    "milliwatt": "mW",
+    "watthour": "Wh",
+    "kilowatthour": "kWh",
+    "voltampere": "VA",
+}
 NOMINAL_V = 230.0  # where neither volts are logged nor the supply is known (IEC 60038)
 LONGEST_UNIT = 8  # letters; own choice
 SWITCHED = ("state", "temperature")  # what says when a load is on, and no watts
 NAME = re.compile(r"[A-Za-z0-9_-]+")  # of what has a folder in the store
 NEEDS_FACTOR = ("volts_and_amps", "apparent_power")
+
+
+def scale_of(unit: str) -> float:
+    """How many W, Wh or VA a unit is; 1 for any other."""
+    return _SCALES.get(unit[:1], 1.0) if unit[1:] in ("W", "Wh", "VA") else 1.0
+
+
+def spelled_unit(text: str) -> str:
+    """A unit that is written out, as kilowatts, in short; any other as it is."""
+    return _SPELLED.get(text.casefold().removesuffix("s"), text)
+
+
+def unit_of(text: str, quantity: Quantity) -> str | None:
+    """Unit of a quantity as house.toml spells it; None where it is none.
+
+    Capitals count only where they distinguish mW from MW.
+    """
+    known = UNITS[quantity]
+    text = spelled_unit(text)
+    if text in known:
+        return text
+    alike = [unit for unit in known if unit.casefold() == text.casefold()]
+    return alike[0] if len(alike) == 1 else None
 
 
 def as_it_is(fields: Fields, name: str) -> Any:
@@ -48,7 +80,8 @@ class LogColumn:
     `names` holds one column, several that are summed, or volts then amps for
     `quantity="volts_and_amps"`; `volts_v` is a number where no volts are logged. In a long log it
     is the name that the circuit column carries. Without a header, columns are numbers from 1.
-    `factor_column` holds the power factor of each row, where `power_factor` is not one number.
+    `factor_column` holds the power factor of each row, where `power_factor` is not one number, as
+    a share or in percent (`factor_unit`).
     `files` restricts the circuit to files of that name, where each circuit has files of its own.
     """
 
@@ -59,6 +92,7 @@ class LogColumn:
     volts_v: float | None = None
     rolls_over_at: float | None = None
     factor_column: str | int | None = None
+    factor_unit: Literal["1", "%"] = "1"
     files: str | None = None
 
     @property
@@ -90,9 +124,10 @@ class Readings:
     unit: Annotated[
         str,
         Key(
-            help="W or kW; Wh or kWh; VA or kVA; C or F; of other, any",
+            help="W, kW, mW, MW; Wh, kWh, MWh; VA, kVA; C or F; of other, any",
             example="kWh",
-            kind='"W", "kW", "Wh", "kWh", "VA", "kVA", "on", "C" or "F"; of other, any',
+            kind='"W", "kW", "mW", "MW", "Wh", "kWh", "MWh", "VA", "kVA", "on", "C" or "F"; of '
+            "other, any",
             read=as_it_is,
             always=True,
         ),
@@ -107,6 +142,10 @@ class Readings:
             more="1.0 for a plain heater, else as measured.",
         ),
     ] = None
+    power_factor_unit: Annotated[
+        Literal["1", "%"],
+        Key(help="of a column of power factors: 1 or %", example="%"),
+    ] = "1"
     rolls_over_at: Annotated[
         float | None,
         Key(
@@ -227,13 +266,18 @@ def read_column(
             names = _one_or_several(table, quantity, shape=shape, header=named)
         unit_from = table if table.has("quantity") or table.has("unit") else log
         unit = _unit(unit_from, quantity)
-    for name, needs in (("power_factor", NEEDS_FACTOR), ("rolls_over_at", ("energy_counter",))):
+    for name, needs in (
+        ("power_factor", NEEDS_FACTOR),
+        ("power_factor_unit", NEEDS_FACTOR),
+        ("rolls_over_at", ("energy_counter",)),
+    ):
         if table.has(name) and quantity not in needs:
             raise table.refuse(name, f'belongs to `quantity = "{needs[0]}"`')
     rolls = setting("rolls_over_at").number("rolls_over_at", positive=True)
     factor, factor_column = None, None
     if quantity in NEEDS_FACTOR:
         factor, factor_column = _factor(setting("power_factor"), shape=shape, header=header)
+    factor_unit: Any = setting("power_factor_unit").choice("power_factor_unit", ("1", "%")) or "1"
     return LogColumn(
         names=names,
         quantity=quantity,
@@ -242,6 +286,7 @@ def read_column(
         volts_v=volts_v,
         rolls_over_at=rolls if quantity == "energy_counter" else None,
         factor_column=factor_column,
+        factor_unit="1" if factor_column is None else factor_unit,
         files=files,
     )
 
@@ -336,6 +381,8 @@ def column_toml(column: LogColumn, quantity: str, unit: str) -> str:
             own |= {"quantity": column.quantity, "unit": column.unit}
     if column.quantity in NEEDS_FACTOR:
         own["power_factor"] = column.power_factor or column.factor_column
+        if column.factor_unit != "1":
+            own["power_factor_unit"] = column.factor_unit
     if column.rolls_over_at is not None:
         own["rolls_over_at"] = float(column.rolls_over_at)
     return toml_value(own if list(own) != ["column"] else column.names[0])

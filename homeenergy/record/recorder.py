@@ -19,6 +19,7 @@ from typing import Any
 
 from homeenergy.errors import HouseError
 from homeenergy.files import alone, write_text
+from homeenergy.house.log_columns import scale_of
 from homeenergy.house.schedule import Schedule, switched
 from homeenergy.house.sources import RECORDED, Source
 from homeenergy.house.toml_file import read_schedule
@@ -417,12 +418,12 @@ def check_sources(schedule: Schedule) -> None:
         for log in logs:
             for name, column in log.columns.items():
                 scaled = source.lines in ("telegram", "pulses") and name in source.circuits
-                if scaled and column.unit.startswith("k"):
+                if scaled and scale_of(column.unit) != 1:
                     raise HouseError(
                         f"says that `{name}` is in {column.unit}; a source of {source.lines} is "
-                        f"recorded in {column.unit.removeprefix('k')}",
+                        f"recorded in {column.unit[1:]}",
                         path=path,
-                        fix=f'Write unit = "{column.unit.removeprefix("k")}".',
+                        fix=f'Write unit = "{column.unit[1:]}".',
                     )
 
 

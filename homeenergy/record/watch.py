@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from homeenergy.errors import HouseError
-from homeenergy.house.log_columns import LogColumn
+from homeenergy.house.log_columns import LogColumn, scale_of
 from homeenergy.house.schedule import Circuit, Schedule
 from homeenergy.record.journal import plain_files
 from homeenergy.record.lines import METER, Reading, instant_of
@@ -38,8 +38,7 @@ class Shown:
 
     def take(self, value: float, time_ms: int) -> None:
         """Take a reading in; a counter gives watts from one reading to the next."""
-        scale = 1000.0 if self.column.unit.startswith("k") else 1.0
-        logged = value * scale
+        logged = value * scale_of(self.column.unit)
         if self.column.quantity == "energy_counter":
             before, self.counter = self.counter, (time_ms, logged)
             if before is None or time_ms <= before[0]:

@@ -69,7 +69,7 @@ def test_records_of_json(tmp_path, name, text):
 @pytest.mark.parametrize(
     ("text", "what"),
     [
-        ('{"target": "oven", "points": [[1, 2, 3], [3, 4, 5]]}', "holds no list of records"),
+        ('{"target": "oven", "points": [[1, 2, 3], [3, 4]]}', "holds no list of records"),
         ("[1, 2, 3]", "holds no list of records"),
         ('{"ts": "2026-01-01T00:00:00Z", "oven": 2}\n[3]\n', "is no record"),
         ('[{"ts": 1,', "is no JSON"),

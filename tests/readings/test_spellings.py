@@ -196,15 +196,6 @@ def test_pulses_are_no_watts(tmp_path):
         through(tmp_path, write(tmp_path, "a.csv", lines))
 
 
-@pytest.mark.parametrize("spelled", ["({:g})", "\u2212{:g}", "{:g}-"])
-def test_negative_numbers_in_another_spelling_are_not_left_out_as_texts(tmp_path, spelled):
-    lines = wide([*FRAME], columns(), sep=";")
-    lines = [f"{line};{spelled.format(at + 1)}" for at, line in enumerate(lines)]
-    lines[0] = ";".join(["time", *FRAME, "Solar"])
-    with pytest.raises(HouseError, match=r"'Solar'(.|\n)*seems to be a negative number"):
-        through(tmp_path, write(tmp_path, "a.csv", lines))
-
-
 def test_cells_that_are_filled_on_change_while_others_change_in_every_row(tmp_path):
     """The oven has two levels, and its cell is empty while it stays at one."""
     frame = FRAME.copy()
@@ -239,8 +230,54 @@ RECORDS = [
                 for n in FRAME
             ]
         ),
+        json.dumps([["ts", *FRAME], *([at, *some.values()] for at, some in RECORDS)]),
+        json.dumps({"columns": ["ts", *FRAME], "data": [[a, *s.values()] for a, s in RECORDS]}),
+        json.dumps({n: [{"ts": at, "w": some[n]} for at, some in RECORDS] for n in FRAME}),
+        json.dumps({n: [[at, some[n]] for at, some in RECORDS] for n in FRAME}),
+        json.dumps({n: {str(at): some[n] for at, some in RECORDS} for n in FRAME}),
+        json.dumps({str(at): some for at, some in RECORDS}),
+        json.dumps(
+            [[{"ts": at, **some} for at, some in part] for part in (RECORDS[:50], RECORDS[50:])]
+        ),
+        json.dumps(
+            {
+                "times": [at for at, _ in RECORDS],
+                "circuits": [{"name": n, "watts": FRAME[n].tolist()} for n in FRAME],
+            }
+        ),
+        json.dumps(
+            {
+                "times": [at for at, _ in RECORDS],
+                "names": list(FRAME),
+                "watts": FRAME.to_numpy().tolist(),
+            }
+        ),
+        json.dumps(
+            [
+                {
+                    "name": n,
+                    "columns": ["t", "w"],
+                    "values": [[at, some[n]] for at, some in RECORDS],
+                }
+                for n in FRAME
+            ]
+        ),
     ],
-    ids=["a list in each record", "a list for each column", "pairs of each circuit"],
+    ids=[
+        "a list in each record",
+        "a list for each column",
+        "pairs of each circuit",
+        "rows below heads",
+        "heads beside rows",
+        "records by name",
+        "pairs by name",
+        "readings by name and time",
+        "records by time",
+        "lists of records",
+        "times beside records",
+        "times and names beside a table",
+        "heads in each record",
+    ],
 )
 def test_lists_in_json(tmp_path, text):
     close(through(tmp_path, write(tmp_path, "a.json", text)).kwh)

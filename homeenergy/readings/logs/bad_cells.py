@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
-from homeenergy.readings.logs.digits import MARKS, grouped
+from homeenergy.readings.logs.digits import MARKS, grouped, with_hyphen
 from homeenergy.readings.logs.heads import other_head
 from homeenergy.readings.logs.tables import (
     MISSING,
@@ -150,6 +150,8 @@ def not_a_number(
     )
     if about := _about_thousands(cell, layout):
         fix = about
+    elif with_hyphen(cell.strip()) != cell.strip():
+        fix = "If it is a negative number, write other_minus = true."
     elif other in cell and _is_number(cell, other):
         fix = f'If {other!r} is the decimal mark, write decimal = "{other}".'
     elif _second_heading(line, layout):

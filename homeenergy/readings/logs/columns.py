@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from homeenergy.house.log_columns import UNITS as KNOWN_UNITS
 from homeenergy.house.log_columns import Quantity
 
 Holds = Literal["power", "energy", "apparent", "reactive", "volts", "amps", "factor", "other"]
@@ -19,6 +20,7 @@ Holds = Literal["power", "energy", "apparent", "reactive", "volts", "amps", "fac
 UNITS: dict[str, tuple[Holds, str]] = {
     **dict.fromkeys(("w", "watt", "watts"), ("power", "W")),
     **dict.fromkeys(("kw", "kilowatt", "kilowatts"), ("power", "kW")),
+    **dict.fromkeys(("milliwatt", "milliwatts"), ("power", "mW")),
     **dict.fromkeys(("wh", "watthour", "watthours"), ("energy", "Wh")),
     **dict.fromkeys(("kwh", "kilowatthour", "kilowatthours"), ("energy", "kWh")),
     **dict.fromkeys(("va", "voltampere", "voltamperes"), ("apparent", "VA")),
@@ -37,6 +39,12 @@ UNITS: dict[str, tuple[Holds, str]] = {
             *("w/m2", "w/m²", "m/s", "km/h", "mph"),
         )
     },
+}
+# Whose capitals distinguish a thousandth from a million.
+_BY_CAPITALS: dict[str, tuple[Holds, str]] = {
+    "mW": ("power", "mW"),
+    "MW": ("power", "MW"),
+    "MWh": ("energy", "MWh"),
 }
 _PLAIN_UNITS = {"kw", "wh", "kwh", "kva", "watts"}  # also inside a head, as in "kWh today"
 _IN_BRACKETS: dict[str, tuple[Holds, str]] = {
@@ -145,6 +153,8 @@ def read_head(name: str, *, unit: str = "") -> Head:
     holds, spelled = told or (said, None)
     if holds == "power" and said in ("apparent", "reactive", "factor"):
         holds = said  # a head such as "apparent power [W]" contradicts itself: the word counts
+    if said == "factor" and spelled in ("%", "percent"):
+        holds = said
     kept = _named(parts, said)
     label = " ".join(kept) if len(kept) < whole else " ".join(text.split())
     return Head(label=label, holds=holds, unit=spelled, extreme=extreme)
@@ -163,7 +173,8 @@ def _camel(text: str) -> list[str]:
 
 
 def _unit(text: str) -> tuple[Holds, str] | None:
-    found = UNITS.get(text.strip().casefold().replace("·", "").replace("*", ""))
+    plain = text.strip().replace("·", "").replace("*", "")
+    found = _BY_CAPITALS.get(plain) or UNITS.get(plain.casefold())
     return ("other", text.strip()) if found and found[0] == "other" else found
 
 
@@ -257,7 +268,7 @@ def meaning(head: Head, values: ArrayLike, hours: NDArray[np.float64]) -> Meanin
             unit="kWh",
             guess="only rises, which power does not: taken as an energy counter in kWh",
         )
-    if head.unit in ("W", "kW"):
+    if head.unit in KNOWN_UNITS["power"]:
         return Meaning(quantity="power", unit=head.unit)
     return Meaning(quantity="power", unit="W", guess=NO_UNIT)
 

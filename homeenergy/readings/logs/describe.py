@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -158,6 +159,7 @@ def _csv(
     sample, remarks = samples[0], [f"{one.name} holds no rows and is left out" for one in empty]
     for other in samples[1:]:
         _refuse_other_layout(sample, other)
+        sample = replace(sample, other_minus=sample.other_minus or other.other_minus)
         if other.thousands and not sample.thousands:
             sample = replace(
                 sample,
@@ -190,6 +192,7 @@ def _csv(
         decimal=sample.decimal,
         thousands=sample.thousands,
         units_in_cells=sample.units_in_cells,
+        other_minus=sample.other_minus,
         encoding=sample.encoding,
         header=sample.header is not None and heads is None,
         lines_above_header=sample.lines_above + (0 if heads is None else 1 + sample.lines_below),
@@ -204,20 +207,42 @@ def _csv(
 
 
 def _totals_between(sample: TextSample) -> set[str]:
-    """What stands in place of a time in rows among those that have one, if in two at least."""
-    for column in zip(*sample.rows, strict=True):
-        cells = [cell.strip() for cell in column if cell.strip()]
+    """What stands in place of a time in rows among those that have one.
+
+    A word is in two rows at least, with those at the end of the file. A day alone stands for its
+    midnight where other full hours are there and no midnight is.
+    """
+    for at, column in enumerate(zip(*sample.rows, strict=True)):
+        cells = [cell.strip() for cell in column]
+        stamps = [cell for cell in cells if is_stamp(cell)]
+        timed = 2 * len(stamps) > len(cells)
+        hours = {
+            "".join(found.groups("")).lower() for found in map(_FULL_HOUR.search, stamps) if found
+        }
+        midnights = timed and bool(hours) and not hours & _MIDNIGHTS
         words = {
             cell
             for cell in cells
-            if is_no_time(cell, worded=False) and not (is_stamp(cell) or is_date(cell))
+            if (is_no_time(cell, worded=False, timed=timed) if timed else _is_word(cell))
+            and not (midnights and is_date(cell))
         }
         words -= set(sample.header or ())  # heads once more, perhaps in another order
-        times = [cell for cell in cells if cell not in words]
-        few = 2 <= len(cells) - len(times) <= _MOST_TOTALS * len(times)
+        odd = [cell for cell in cells if cell in words]
+        times = [cell for cell in cells if cell and cell not in words]
+        last = sum(
+            at < len(row) and is_no_time(row[at], worded=False, timed=timed)
+            for row in sample.footer
+        )
+        enough = len(odd) + last > 1 or any(map(is_date, odd))
+        few = odd and enough and len(odd) <= _MOST_TOTALS * len(times)
         if few and all(is_stamp(cell) or is_date(cell) for cell in times[:_CHECKED]):
             return words
     return set()
+
+
+def _is_word(cell: str) -> bool:
+    """Whether a cell is a word in place of a time."""
+    return bool(cell) and is_no_time(cell, worded=False) and not (is_stamp(cell) or is_date(cell))
 
 
 def _combined_heads(sample: TextSample) -> tuple[str, ...] | None:
@@ -269,6 +294,8 @@ def _in_one_encoding(samples: list[TextSample], files: Sequence[Path]) -> list[T
     ]
 
 
+_FULL_HOUR = re.compile(r"(?<![:.\d])(\d{1,2})[:.]00(?:[:.]0+)*(?![:.\d])(?:\s*([Aa])[Mm])?")
+_MIDNIGHTS = {"0", "00", "24", "12a"}
 _MOST_TOTALS = 0.1  # of the rows with a time; own choice
 _CHECKED = 200
 _SAME = ("header", "delimiter", "encoding", "lines_above", "lines_below")

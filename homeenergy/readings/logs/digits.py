@@ -10,6 +10,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from homeenergy.house.log_columns import scale_of, spelled_unit
+
 # A mark, and how else it is spelled: spaces that do not break a line, a curled apostrophe.
 MARKS = {",": ",", ".": ".", " ": " \u00a0\u202f\u2009", "'": "'\u2019"}
 # Groups of three digits after one to three that do not begin with 0, so that 0.234 is none.
@@ -30,6 +32,34 @@ def split_unit(cell: str) -> tuple[str, str]:
     """Number and unit of a cell such as 120 W; the cell as it is and "" where there is no unit."""
     found = _WITH_UNIT.fullmatch(cell.strip())
     return (found[1], found[2].strip()) if found else (cell, "")
+
+
+# In brackets, with a dash before it, or with a hyphen or a dash after it.
+_OTHER_MINUS = (
+    r"^\s*(?:\(\s*([\d.,][^()]*?)\s*\)|[\x{2212}\x{2013}\x{2012}]\s*([\d.,].*?)"
+    r"|([\d.,][^-\x{2212}\x{2013}]*?)\s*[-\x{2212}\x{2013}])\s*$"
+)
+_NEGATIVE = re.compile(_OTHER_MINUS.replace("x{", "u").replace("}", ""))
+
+
+def with_hyphen(cell: str) -> str:
+    """A negative number with a hyphen before it, however it is written; else the cell."""
+    found = _NEGATIVE.match(cell)
+    return "-" + next(filter(None, found.groups())) if found else cell
+
+
+def with_hyphens(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Cells of which negative numbers have a hyphen before them, as by `with_hyphen`."""
+    return pc.replace_substring_regex(column.cast(pa.string()), _OTHER_MINUS, r"-\1\2\3")
+
+
+def without_prefix(unit: str) -> tuple[str, float]:
+    """Part a unit into what it is of, and how many of these: kW into W and 1000."""
+    unit = spelled_unit(unit)
+    if len(unit) > 1 and unit[0] in "kK":
+        return unit[1:], 1000.0
+    scale = scale_of(unit)
+    return (unit, scale) if scale == 1 else (unit[1:], scale)
 
 
 def split_units(

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout, layout_toml
-from homeenergy.house.log_columns import LONGEST_UNIT, NOMINAL_V, LogColumn
+from homeenergy.house.log_columns import LONGEST_UNIT, NOMINAL_V, LogColumn, scale_of
 from homeenergy.house.schedule import circuit_names
 from homeenergy.house.schema import toml_key, toml_value
 from homeenergy.readings.logs.columns import (
@@ -27,9 +28,10 @@ from homeenergy.readings.logs.columns import (
     sum_legs,
     with_others,
 )
-from homeenergy.readings.logs.digits import split_unit
+from homeenergy.readings.logs.digits import split_unit, without_prefix
 from homeenergy.readings.logs.labels import looks_like_mains, same_name
 from homeenergy.readings.logs.pace import Source
+from homeenergy.readings.logs.read import FACTOR_MOST
 from homeenergy.readings.logs.roles import (
     Roles,
     Table,
@@ -58,7 +60,6 @@ _LEAST_SUMMED, _ROUNDED_W, _ROUNDED_SHARE = 2, 1.0, 2e-3  # of a sum that is log
 _TOGETHER = 0.9  # share of the samples with load in which both legs have it; own choice
 _ABSURD_KW = 100.0  # no circuit of a house carries more; common practice, no source
 _SHARED_NAME = "shares its name with another, but for capitals and blanks"
-_FACTOR_MOST = 1.05  # a power factor above is no share, but percent or another thing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +134,6 @@ def propose(base: LogLayout, table: Table, remarks: list[str]) -> Description:
     if has_times_across(base, table, numbers):
         raise times_across(table)
     heads = {name: table.head_of(name) for name in numbers}
-    _percent_factors(table, heads)
     groups, left_out = group_columns(heads)
     if not groups:
         groups, left_out = group_columns(heads, guess=True)
@@ -255,11 +255,11 @@ def _states(
     return found.description(layout, remarks)
 
 
-def _percent_factors(table: Table, heads: dict[str | int, Head]) -> None:
-    """A power factor above 1 is in percent: it is not taken, and its head says no more."""
-    for name, head in heads.items():
-        if head.holds == "factor" and np.nanmax(np.abs(table.values(name))) > _FACTOR_MOST:
-            heads[name] = replace(head, holds="other", unit="a power factor in percent")
+def _factor_unit(table: Table, name: str | int | None) -> Literal["1", "%"]:
+    """Unit of a column of power factors, which are in percent where one is above 1."""
+    if name is None or np.nanmax(np.abs(table.values(name)), initial=0.0) <= FACTOR_MOST:
+        return "1"
+    return "%"
 
 
 def _left_out_remarks(left_out: Mapping[str | int, str]) -> list[str]:
@@ -307,6 +307,7 @@ def _wide(
                 power_factor=None if group.factor is not None else 1.0,
                 volts_v=NOMINAL_V if head.holds == "amps" and len(group.names) == 1 else None,
                 factor_column=group.factor,
+                factor_unit=_factor_unit(table, group.factor),
             )
             found.add(circuit, group, label, table.values(group.names[-1]), None)
             continue
@@ -345,7 +346,7 @@ def _is_energy_of(table: Table, energy: Group, power: Group) -> bool:
     order = np.argsort(table.logged_at(), kind="stable")
     hours = table.logged_at()[order]
     wh, watts = (
-        table.values(one.names[0])[order] * (1000.0 if (one.head.unit or "kWh")[0] == "k" else 1.0)
+        table.values(one.names[0])[order] * scale_of(one.head.unit or "kWh")
         for one in (energy, power)
     )
     steps = np.diff(hours)
@@ -367,7 +368,7 @@ def _sums_of_others(table: Table, groups: Sequence[Group], mains: Collection[str
         return []
     watts = [
         np.sum([table.values(name) for name in groups[at].names], axis=0)
-        * (1000.0 if groups[at].head.unit == "kW" else 1.0)
+        * scale_of(groups[at].head.unit or "W")
         for at in powers
     ]
     rest = np.sum(watts, axis=0)
@@ -504,7 +505,7 @@ def _long(
     units = None
     if table.units_in_cells:
         parts = [split_unit(cell)[1] for cell in table.cells(value)]
-        units = np.array([unit.lstrip("kK") or unit for unit in parts], dtype=object)
+        units = np.array([without_prefix(unit)[0] for unit in parts], dtype=object)
         remarks.append("the unit of each circuit is that of its cells")
     if roles.unit is not None:
         units = np.array(table.cells(roles.unit), dtype=object)

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
-from homeenergy.house.log_columns import UNITS, LogColumn
+from homeenergy.house.log_columns import UNITS, LogColumn, scale_of, unit_of
 from homeenergy.house.zones import read_zone
 from homeenergy.readings.logs.bad_cells import find_bad_cell, not_a_number
-from homeenergy.readings.logs.digits import BadNumberError, numbers, split_units
+from homeenergy.readings.logs.digits import BadNumberError, numbers, split_units, with_hyphens
 from homeenergy.readings.logs.labels import meant_by
 from homeenergy.readings.logs.rows import Values
 from homeenergy.readings.logs.tables import (
@@ -47,6 +47,7 @@ from homeenergy.readings.logs.times import (
 )
 
 LARGEST_READING = 1e15  # far below what a sample can hold; own choice
+FACTOR_MOST = 1.05  # a power factor above, but for rounding, is in percent or another thing
 ALL = "*"  # the source whose instants are those of every row
 COUNTERS = "*counters"
 _NUMBERS = (pa.types.is_floating, pa.types.is_integer, pa.types.is_decimal, pa.types.is_null)
@@ -149,8 +150,7 @@ def _types(path: Path, layout: LogLayout) -> Types:
     """Needed columns of a file, time first, and as what they are read."""
     names: list[str | int] = list(layout.time_columns)
     values: Types = {}
-    as_text = layout.thousands or layout.units_in_cells or _has_states(layout)
-    numeric = pa.string() if as_text else pa.float64()
+    numeric = pa.string() if _are_texts(layout) else pa.float64()
     if layout.layout == "long":
         assert layout.circuit_column is not None
         assert layout.value_column is not None
@@ -269,11 +269,12 @@ def _scales(units: list[str | None], column: LogColumn) -> NDArray[np.float64]:
 
     The last is that of readings without a unit, which are taken to be of the column's.
     """
-    allowed = {unit.casefold(): unit for unit in UNITS[column.quantity] or (column.unit,)}
-    found = [allowed.get((unit or column.unit).casefold()) for unit in units]
-    own = 1000.0 if column.unit.startswith("k") else 1.0
-    scales = [0.0 if u is None else (1000.0 if u.startswith("k") else 1.0) / own for u in found]
-    return np.array([*scales, 1.0])
+    own = scale_of(column.unit)
+    if not UNITS[column.quantity]:  # any unit, which all readings have
+        same = [(unit or column.unit).casefold() == column.unit.casefold() for unit in units]
+        return np.array([*map(float, same), 1.0])
+    found = [unit_of(unit or column.unit, column.quantity) for unit in units]
+    return np.array([*(0.0 if unit is None else scale_of(unit) / own for unit in found), 1.0])
 
 
 def _utc(
@@ -318,7 +319,10 @@ class _Numbers:
         values, units, codes = self.with_units(name)
         if column.quantity == "state":
             self.refuse_no_states(values, np.arange(values.size), name)
-        if not units or name == column.factor_column:
+        if name == column.factor_column:
+            self.refuse_no_factors(values, column)
+            return values
+        if not units:
             return values
         single = column.quantity == "volts_and_amps"
         scale = np.ones(values.size) if single else _scales(units, column)[codes]
@@ -335,6 +339,20 @@ class _Numbers:
             )
         return values * scale
 
+    def refuse_no_factors(self, values: NDArray[np.float64], column: LogColumn) -> None:
+        """Refuse power factors above what one can be, as those in percent are."""
+        most = FACTOR_MOST * (100 if column.factor_unit == "%" else 1)
+        above = np.abs(np.nan_to_num(values)) > most
+        if above.any():
+            row = int(np.argmax(above))
+            raise HouseError(
+                f"{values[row]:g} is no power factor",
+                path=self.path,
+                line=self.first_line + row,
+                column=column.factor_column,
+                fix='If it is in percent, write power_factor_unit = "%".',
+            )
+
     def refuse_no_states(
         self, values: NDArray[np.float64], rows: NDArray[np.intp], name: str | int
     ) -> None:
@@ -350,6 +368,8 @@ class _Numbers:
     ) -> tuple[NDArray[np.float64], list[str | None], NDArray[np.int64]]:
         """Numbers of a column, the units in its cells, and which each row has; -1 for none."""
         column = self.table.column(self.position[name])
+        if self.layout.other_minus:
+            column = with_hyphens(column)
         if not self.layout.units_in_cells:
             return self._floats(column, name), [], np.empty(0, dtype=np.int64)
         plain, units, codes = split_units(column)
@@ -358,7 +378,7 @@ class _Numbers:
     def _floats(self, column: pa.ChunkedArray, name: str | int) -> NDArray[np.float64]:
         if _has_states(self.layout):
             column = _states_as_numbers(column)
-        if self.layout.thousands or self.layout.units_in_cells or _has_states(self.layout):
+        if _are_texts(self.layout):
             column = self._without_marks(column, name)
         kind = column.type
         if not any(known(kind) for known in _NUMBERS):
@@ -412,6 +432,12 @@ def _no_state(what: str, path: Path, line: int, name: str | int) -> HouseError:
     return HouseError(f"{what} is no state", path=path, line=line, column=name, fix=ABOUT_STATES)
 
 
+def _are_texts(layout: LogLayout) -> bool:
+    """Whether the cells of a CSV are more than plain numbers."""
+    marked = layout.thousands or layout.units_in_cells or layout.other_minus
+    return bool(marked) or _has_states(layout)
+
+
 def _has_states(layout: LogLayout) -> bool:
     return any(column.quantity == "state" for column in layout.columns.values())
 
@@ -429,7 +455,8 @@ def _quantity(column: LogColumn, values: list[NDArray[np.float64]]) -> Values:
     """W as float32, or Wh as float64; where one of several columns is missing, all is."""
     if column.factor_column is not None:
         *values, factors = values
-        factor: Any = np.abs(factors)  # its sign distinguishes a leading from a lagging current
+        share = 0.01 if column.factor_unit == "%" else 1.0
+        factor: Any = np.abs(factors) * share  # its sign: a leading or a lagging current
     else:
         factor = column.power_factor or 1.0
     if column.quantity == "volts_and_amps":
@@ -439,8 +466,8 @@ def _quantity(column: LogColumn, values: list[NDArray[np.float64]]) -> Values:
         scaled = np.sum(values, axis=0) * factor
     else:
         scaled = values[0] if len(values) == 1 else np.sum(values, axis=0)
-    if column.unit.startswith("k") and column.quantity != "other":
-        scaled = scaled * 1000.0
+    if column.quantity != "other" and (scale := scale_of(column.unit)) != 1:
+        scaled = scaled * scale
     if column.unit == "F":
         scaled = (scaled - 32.0) / 1.8
     return scaled if column.quantity.startswith("energy") else scaled.astype(np.float32)

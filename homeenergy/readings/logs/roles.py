@@ -14,10 +14,9 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.readings.logs.columns import Head, Holds, leg_of, read_head
-from homeenergy.readings.logs.digits import split_unit
+from homeenergy.readings.logs.digits import split_unit, without_prefix
 from homeenergy.readings.logs.labels import same_name
 from homeenergy.readings.logs.sample import number
-from homeenergy.readings.logs.tables import MISSING
 from homeenergy.readings.logs.time_formats import is_date, is_stamp, is_time_of_day
 from homeenergy.units import H_PER_DAY
 
@@ -46,7 +45,6 @@ _SYMBOLS |= {"s": "apparent", "q": "reactive", "f": "other", "pf": "factor"}
 _OF_POWER = {"active", "real"}  # where others are reactive or apparent
 _BEFORE_SYMBOL = re.compile(r"(.*\w)[\s_.:/-]+")
 _MOST_MEASURED = 20
-_NEGATIVE = re.compile(r"\(\s*(\S+)\s*\)|[\u2212\u2013\u2012]\s*(\S+)|(\S+)\s*[-\u2212\u2013]")
 
 
 @dataclass(slots=True)
@@ -83,8 +81,8 @@ class Table:
         if cell not in self.known:
             text, unit = split_unit(cell) if self.units_in_cells else (cell, "")
             value = number(text, decimal=self.decimal, thousands=self.thousands)
-            kilo = len(unit) > 1 and unit[0] in "kK"
-            self.known[cell] = 1000.0 * value if kilo and value is not None else value
+            _, scale = without_prefix(unit)
+            self.known[cell] = scale * value if scale != 1 and value is not None else value
         return self.known[cell]
 
     def filled(self, name: str | int) -> list[str]:
@@ -130,12 +128,11 @@ class Table:
         return Head(label=found[1], holds=holds) if "p" in same and same & {"u", "v", "i"} else None
 
     def unit_of(self, name: str | int) -> str:
-        """Unit in the cells of a column, that of most without a k for kilo; empty for none."""
+        """Unit in the cells of a column, that of most without a prefix; empty for none."""
         if not self.units_in_cells:
             return ""
         met = Counter(split_unit(cell)[1] for cell in self.filled(name)[:_LOOKED_AT])
-        unit = met.most_common(1)[0][0] if met else ""
-        return unit[1:] if len(unit) > 1 and unit[0] in "kK" else unit
+        return without_prefix(met.most_common(1)[0][0])[0] if met else ""
 
     def logged_at(self) -> NDArray[np.float64]:
         """When each row was logged [h]; one after the other where that is not known."""
@@ -384,15 +381,6 @@ def refuse_several(table: Table, circuit: str | int, value: str | int) -> None:
 def refuse_numbers_with_letters(table: Table, name: str | int, odd: Counter[str]) -> None:
     """Refuse cells such as 1.2k among plain numbers: they are readings, and not missing."""
     for cell in odd:
-        positive = _NEGATIVE.fullmatch(cell)
-        without = next(filter(None, positive.groups()), "") if positive else ""
-        if without not in MISSING and table.number(without) is not None:
-            raise HouseError(
-                f"{cell!r} seems to be a negative number",
-                path=table.path,
-                column=name,
-                fix="Export such numbers with a hyphen before them, as in -12.5.",
-            )
         number_of, letters = split_unit(cell)
         if letters and table.number(number_of) is not None and len(letters) == 1:
             raise HouseError(

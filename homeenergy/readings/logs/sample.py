@@ -14,7 +14,7 @@ from pathlib import Path
 
 from homeenergy.errors import HouseError
 from homeenergy.readings.logs.columns import read_head
-from homeenergy.readings.logs.digits import grouped, plain_number, split_unit
+from homeenergy.readings.logs.digits import grouped, plain_number, split_unit, with_hyphen
 from homeenergy.readings.logs.tables import MISSING, NoRowsError, is_gzip
 from homeenergy.readings.logs.time_formats import is_stamp, worded_pattern
 
@@ -172,7 +172,8 @@ class TextSample:
     """Rows from the beginning, the middle and the end of a text log, and how they are written.
 
     `lines_above` the header and `lines_below` it hold no readings; `units` are the cells of the
-    first line below, where there is one. `plain`: it is of ASCII alone, so that UTF-8 is a guess.
+    first line below, where there is one, and `footer` rows at the end without a time. `plain`: it
+    is of ASCII alone, so that UTF-8 is a guess.
     """
 
     path: Path
@@ -186,7 +187,9 @@ class TextSample:
     lines_below: int
     units: tuple[str, ...] | None
     rows: tuple[tuple[str, ...], ...]
+    footer: tuple[tuple[str, ...], ...]
     units_in_cells: bool
+    other_minus: bool
     head: int  # so many of the rows follow one another from the start
     remarks: tuple[str, ...]
 
@@ -252,6 +255,7 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
         raise _no_table(path)
     tables = [body, *tables[1:]]
     footer = _footer_rows(body, tables[-1])
+    last = tables[-1][len(tables[-1]) - footer :]
     tables[-1] = tables[-1][: len(tables[-1]) - footer]
     if not (ended or footer) and len(tables[-1]) > _FEW_ROWS:
         del tables[-1][-1]  # it may still be being written
@@ -265,6 +269,12 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
         for table in tables
     ]
     rows = [row for table in filled for row in table]
+    minus = _columns_of_other_minus(rows)
+    if minus:
+        rows = [
+            tuple(with_hyphen(cell) if at in minus else cell for at, cell in enumerate(row))
+            for row in rows
+        ]
     with_units = _columns_with_units(rows)
     plain = [
         tuple(split_unit(cell)[0] if at in with_units else cell for at, cell in enumerate(row))
@@ -273,6 +283,8 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
     decimal, thousands, doubt = number_marks(plain or rows, delimiter=delimiter, path=path)
     if with_units:
         doubt.append("cells hold their unit, as in 120 W: it is read from them")
+    if minus:
+        doubt.append("negative numbers are not written with a hyphen before them (other_minus)")
     return TextSample(
         path=path,
         encoding=encoding,
@@ -285,7 +297,9 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
         lines_below=place[1 + below] - place[0] - 1 if below or within else 0,
         units=units if units and len(units) == width else None,
         rows=tuple(rows),
+        footer=tuple(map(tuple, last)),
         units_in_cells=bool(with_units),
+        other_minus=bool(minus),
         head=len(filled[0]),
         remarks=tuple(remarks + doubt),
     )
@@ -319,6 +333,18 @@ def _columns_with_units(rows: Sequence[tuple[str, ...]]) -> set[int]:
             if unit
         )
         if 2 * told > len(cells):
+            found.add(at)
+    return found
+
+
+def _columns_of_other_minus(rows: Sequence[tuple[str, ...]]) -> set[int]:
+    """Columns of numbers of which some are negative, and not written with a hyphen before them."""
+    found = set()
+    for at, column in enumerate(zip(*rows[:_ROWS], strict=True)):
+        cells = {cell.strip() for cell in column if cell.strip()}
+        changed = {one for cell in cells if (one := with_hyphen(cell)) != cell}
+        numbers = [*filter(is_number, (split_unit(with_hyphen(cell))[0] for cell in cells))]
+        if any(is_number(split_unit(one)[0]) for one in changed) and 2 * len(numbers) > len(cells):
             found.add(at)
     return found
 

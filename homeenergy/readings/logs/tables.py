@@ -22,6 +22,7 @@ from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.limits import Limits
 from homeenergy.readings.logs.heads import between_heads, is_head, without_heads
+from homeenergy.readings.logs.time_formats import is_date, is_stamp
 
 MISSING = ("", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None", "-", "?")
 STATES = {"on": "1", "off": "0", "true": "1", "false": "0"}
@@ -400,10 +401,20 @@ def has_words_for_stamps(layout: LogLayout) -> bool:
     return any(code in layout.time_format for code in ("%b", "%B", "%a", "%A"))
 
 
-def is_no_time(cell: str, *, worded: bool) -> bool:
-    """Whether what stands for a time is empty, or a word; `worded` stamps hold words themselves."""
+def is_no_time(cell: str, *, worded: bool, timed: bool = False) -> bool:
+    """Whether what stands for a time is empty, or holds a word, as "Total" or "2 March total".
+
+    `worded` stamps hold words themselves; among `timed` ones, of times of day, neither is a date
+    alone nor what holds no digit.
+    """
     cell = cell.strip()
-    if cell and (cell[0].isdigit() or not _WORD.search(cell)):
+    if not cell or is_stamp(cell):
+        return not cell
+    if timed and (is_date(cell) or not any(letter.isdigit() for letter in cell)):
+        return True
+    if cell[0].isdigit() and not timed:
+        return False
+    if not _WORD.search(cell):
         return False
     return not (worded and any(letter.isdigit() for letter in cell))
 
@@ -413,7 +424,13 @@ def is_total(row: list[str], names: list[str | int], layout: LogLayout) -> bool:
     if not layout.totals_between:
         return False
     cell = row[names.index(layout.time_columns[0])]
-    return is_no_time(cell, worded=has_words_for_stamps(layout))
+    return is_no_time(cell, worded=has_words_for_stamps(layout), timed=_are_timed(layout))
+
+
+def _are_timed(layout: LogLayout) -> bool:
+    """Whether each stamp of a log holds a time of day."""
+    hours = any(code in layout.time_format for code in ("%H", "%I"))
+    return len(layout.time_columns) == 1 and (layout.time_format == "iso" or hours)
 
 
 def without_totals(table: pa.Table, layout: LogLayout) -> pa.Table:
@@ -421,15 +438,16 @@ def without_totals(table: pa.Table, layout: LogLayout) -> pa.Table:
     if not layout.totals_between:
         return table
     stamps = pc.fill_null(table.column(0), "")
-    first = pc.utf8_slice_codeunits(pc.utf8_ltrim_whitespace(stamps), 0, 1)
-    odd = np.flatnonzero(~pc.utf8_is_digit(first).to_numpy())
-    worded = has_words_for_stamps(layout)
+    worded, timed = has_words_for_stamps(layout), _are_timed(layout)
+    usual = _USUAL_STAMP if timed and not worded else r"^\s*\d"
+    odd = np.flatnonzero(~pc.match_substring_regex(stamps, usual).to_numpy())
     kept = np.ones(table.num_rows, dtype=bool)
     cells = stamps.take(pa.array(odd)).to_pylist()
-    kept[odd] = [not is_no_time(cell, worded=worded) for cell in cells]
+    kept[odd] = [not is_no_time(cell, worded=worded, timed=timed) for cell in cells]
     return table.filter(pa.array(kept))
 
 
+_USUAL_STAMP = r"^\s*\d[\d./-]+[ T]\d{1,2}[:.]\d\d[^\pL]*[Z]?$"
 _MOST_FOOTER = 20  # lines
 _FOOTER_BYTES = 16_000
 _WORD = re.compile(r"[^\W\d_]{2,}")

@@ -14,7 +14,7 @@ from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.readings.logs.heads import ONE_HEAD
 from homeenergy.readings.logs.roles import Table, times_across
-from homeenergy.readings.logs.tables import open_text, skip_lines
+from homeenergy.readings.logs.tables import is_no_time, open_text, skip_lines
 from homeenergy.readings.logs.time_formats import (
     END_OF_DAY,
     is_date,
@@ -50,6 +50,8 @@ def csv_times(
         return replace(base, time_columns=columns, time_format=_epoch(table, columns[0]) or "")
     starts = ([start_of(cell) for cell in table.cells(name)] for name in columns)
     stamps = [" ".join(parts) for parts in zip(*starts, strict=True)]
+    if any(map(is_stamp, stamps[:_CHECKED])):  # a day alone is its midnight
+        stamps = [stamp for stamp in stamps if not is_date(stamp)]
     at = table.names.index(columns[0])
     try:
         time_format, zoned, remark = time_format_of(
@@ -120,7 +122,7 @@ def _all_cells(files: list[Path], base: LogLayout, at: int) -> Iterator[str]:
             reader = csv.reader(text, delimiter=base.delimiter)
             for number_, row in enumerate(reader):
                 if (number_ or not base.header) and len(row) > at:
-                    if base.totals_between and not row[at].strip()[:1].isdigit():
+                    if base.totals_between and is_no_time(row[at], worded=False):
                         continue
                     yield row[at]
 
@@ -130,7 +132,8 @@ def _time_columns(table: Table) -> tuple[str | int, ...]:
     stamps, dates, clocks = [], [], []
     for name in table.names:
         cells = table.filled(name)[:200]
-        if cells and all(is_stamp(cell) for cell in cells):
+        timed = sum(map(is_stamp, cells))
+        if 2 * timed > len(cells) and all(is_stamp(cell) or is_date(cell) for cell in cells):
             stamps.append(name)
         if cells and all(is_date(cell) for cell in cells):
             dates.append(name)

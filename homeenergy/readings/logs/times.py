@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.readings.logs.calendar_words import FOREIGN, short_months
-from homeenergy.readings.logs.time_formats import END_OF_DAY, start_of
+from homeenergy.readings.logs.time_formats import END_OF_DAY, is_date, start_of
 from homeenergy.units import NS_PER_S
 
 _DAY_NS = 86400 * NS_PER_S
@@ -194,6 +194,8 @@ def near_change(last_local_ns: int, zone: tzinfo) -> bool:
 _OFFSET = re.compile(r"(?:[Zz]|[+-]\d{2}(?::?\d{2})?)\s*$")
 _EPOCH_NS = {"epoch_s": NS_PER_S, "epoch_ms": 1_000_000, "epoch_us": 1000, "epoch_ns": 1}
 LEAST_YEAR, MOST_YEAR = 1990, 2099
+_FEW_ROWS = 3
+_ROUNDED_NS = 1000 * NS_PER_S  # no logger has rows at multiples of it alone; own choice
 _EARLIEST_NS = 631_152_000 * NS_PER_S  # 1990
 _LATEST_NS = 4_102_444_800 * NS_PER_S  # 2100
 
@@ -260,6 +262,8 @@ def read_stamps(columns: list[pa.ChunkedArray], time_format: str, zone: tzinfo =
     else:
         raise BadStamp(0, str(columns[0][0]), f"is of type {kind}, not a time ({time_format})")
     _check_range(stamps.ns, columns, time_format)
+    if time_format in _EPOCH_NS:
+        _check_rounded(stamps.ns, columns)
     return stamps
 
 
@@ -292,6 +296,20 @@ def _check_range(ns: NDArray[np.int64], columns: list[pa.ChunkedArray], time_for
             text,
             f"lies outside 1990 to 2100 when read as time_format = {time_format!r}",
             "Is it another unit (epoch_s, epoch_ms, epoch_us, epoch_ns) or pattern?",
+        )
+
+
+def _check_rounded(ns: NDArray[np.int64], columns: list[pa.ChunkedArray]) -> None:
+    """Refuse instants of which a spreadsheet kept so few digits that rows share them."""
+    if ns.size < _FEW_ROWS or ns[0] % _ROUNDED_NS or np.any(ns % _ROUNDED_NS):
+        return
+    if 2 * np.count_nonzero(ns[1:] == ns[:-1]) >= ns.size - 1:
+        raise BadStamp(
+            1,
+            str(columns[0][1]),
+            "is the time of many rows, as where a spreadsheet has rounded it (1.79E+09)",
+            "Export the log again, or from where it was not opened in a spreadsheet; in one, "
+            "format the column as a whole number before it is saved.",
         )
 
 
@@ -369,6 +387,14 @@ def _parse(
             begins = [END_OF_DAY.sub("00", text) for text in texts]
             days = pd.to_timedelta(np.array(ends, dtype=np.int64), unit="D").as_unit("ns")
             return _parse(begins, time_format, codes, utc=utc) + days
+        alone = [is_date(text) for text in texts]
+        midnight = _midnight(pattern)
+        if midnight and any(alone) and not all(alone):
+            texts = [
+                f"{text} {midnight}" if bare else text
+                for text, bare in zip(texts, alone, strict=True)
+            ]
+            return _parse(texts, time_format, codes, utc=utc)
         for code, text in enumerate(texts):
             try:
                 pd.to_datetime([text], format=pattern, utc=utc)
@@ -376,6 +402,13 @@ def _parse(
                 row = int(np.argmax(codes == code))
                 raise BadStamp(row, text, f"does not fit time_format = {time_format!r}") from None
         raise
+
+
+def _midnight(pattern: str) -> str:
+    """Midnight as a pattern of a date and a time of day, with a blank between, has it."""
+    parts = pattern.split(" ")
+    day = len(parts) == 2 and _date_and_time(parts)
+    return datetime(2000, 1, 1).strftime(parts[1]) if day else ""
 
 
 def _date(texts: pa.ChunkedArray, pattern: str) -> NDArray[np.int64]:

@@ -19,10 +19,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from homeenergy.errors import HouseError
+from homeenergy.readings.logs.records import list_of_records, rows_of
 
 SHEETS = (".xlsx", ".xls", ".xlsm", ".xlsb", ".ods")
 JSON = (".json", ".jsonl", ".ndjson")
-_LEAST_RECORDS, _PAIR = 2, 2
+_LEAST_RECORDS = 2
 _LONGEST_RECORD = 1 << 20  # letters
 MOST_LIST_BYTES = 300_000_000  # of JSON that is not a record a line, and so is read whole
 MOST_BYTES = 20_000_000_000  # of what an archive holds
@@ -307,20 +308,20 @@ def _records(path: Path) -> Iterator[dict[str, Any]]:
             first = json.loads(file.readline(_LONGEST_RECORD))
         except ValueError:
             first = None
-        if isinstance(first, dict) and (_list_of_records(first) is None or _is_record(file)):
+        if isinstance(first, dict) and (list_of_records(first) is None or _is_record(file)):
             file.seek(0)
             yield from _records_by_line(path, file)
             return
     if path.stat().st_size > MOST_LIST_BYTES:
         raise _no_records(path, f"holds more than {MOST_LIST_BYTES / 1e6:g} MB in one value")
     try:
-        found = _list_of_records(json.loads(path.read_text(encoding="utf-8-sig")))
+        found = list_of_records(json.loads(path.read_text(encoding="utf-8-sig")))
     except (ValueError, RecursionError) as error:
         raise _no_records(path, f"is no JSON ({error})") from None
     if found is None:
         raise _no_records(path, "holds no list of records")
     for one in found:
-        yield from _rows(one)
+        yield from rows_of(one)
 
 
 def _is_record(file: Iterator[str]) -> bool:
@@ -349,7 +350,7 @@ def _records_by_line(path: Path, file: Iterator[str]) -> Iterator[dict[str, Any]
                 line=number,
                 fix="Each line must hold a record, as in the first. Correct or delete the line.",
             )
-        yield from _rows(record)
+        yield from rows_of(record)
 
 
 def _no_records(path: Path, what: str) -> HouseError:
@@ -358,53 +359,6 @@ def _no_records(path: Path, what: str) -> HouseError:
         path=path,
         fix="Export the log as CSV, or as JSON with a record a line: a time, and named readings.",
     )
-
-
-def _list_of_records(value: Any) -> list[dict[str, Any]] | None:
-    """The list of records that a JSON value is, or that is alone in it, or that its lists give."""
-    if isinstance(value, list):
-        return value if value and all(isinstance(one, dict) for one in value) else None
-    if not isinstance(value, dict):
-        return None
-    columns = {name: one for name, one in value.items() if isinstance(one, list)}
-    lengths = set(map(len, columns.values()))
-    if len(columns) > 1 and len(lengths) == 1 and not any(map(_inner, columns.values())):
-        return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
-    inside = [_list_of_records(one) for one in value.values()]
-    found = [one for one in inside if one is not None]
-    return found[0] if len(found) == 1 else None
-
-
-def _inner(values: list[Any]) -> bool:
-    """Whether a list holds lists or records."""
-    return any(isinstance(one, list | dict) for one in values)
-
-
-def _rows(record: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    """A record, or a row for each that a list in it holds: records, or pairs of time and value."""
-    own = _flat(record)
-    several = [(name, one) for name, one in record.items() if isinstance(one, list) and one]
-    name, inside = several[0] if len(several) == 1 else ("", [None])
-    for one in inside:
-        if isinstance(one, dict):
-            found = _flat(one)
-            yield own | {f"{name}.{key}" if key in own else key: v for key, v in found.items()}
-        elif isinstance(one, list) and len(one) == _PAIR and not _inner(one):
-            yield own | dict(zip(("time", "value"), one, strict=True))
-        else:
-            yield own
-            return
-
-
-def _flat(record: dict[str, Any], before: str = "") -> dict[str, Any]:
-    """A record without records in it; lists are left out, and whatever is null is empty."""
-    cells: dict[str, Any] = {}
-    for name, value in record.items():
-        if isinstance(value, dict):
-            cells |= _flat(value, f"{before}{name}.")
-        elif not isinstance(value, list):
-            cells[f"{before}{name}"] = "" if value is None else value
-    return cells
 
 
 def _texts(rows: Sequence[Sequence[Any]]) -> list[list[str]]:

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError, HouseWarning
 from homeenergy.house.layouts import LogLayout
+from homeenergy.house.log_columns import scale_of
 from homeenergy.house.schedule import Schedule, other_units
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings.logs.rows import (
@@ -412,8 +413,8 @@ def _gridded(
         quantity: Merge = "power"
         if column.quantity in ("energy", "energy_counter"):
             quantity = column.quantity
-        scale = 1000.0 if column.unit.startswith("k") else 1.0
-        rolls = None if column.rolls_over_at is None else column.rolls_over_at * scale
+        rolls = column.rolls_over_at
+        rolls = None if rolls is None else rolls * scale_of(column.unit)
         columns.append(Column(logged=value, quantity=quantity, rolls_over_at=rolls))
     first, stop = month_slots(month, grid.period_ns)
     if times.size:  # a month just begun holds only so many slots

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
+from homeenergy.house.log_columns import scale_of
 from homeenergy.house.schedule import Schedule
 from homeenergy.readings.logs.own_pace import own_paces
 from homeenergy.readings.logs.read import COUNTERS, Rows, read_log
@@ -528,7 +529,7 @@ def _refuse_past_rolling(log: Log, rows: Rows, path: Path) -> None:
         if column.rolls_over_at is None:
             continue
         highest = float(np.max(values, initial=0.0, where=~np.isnan(values)))
-        highest /= 1000.0 if column.unit.startswith("k") else 1.0
+        highest /= scale_of(column.unit)
         if highest > column.rolls_over_at:
             raise HouseError(
                 f"reads {highest:g} {column.unit}, above rolls_over_at = {column.rolls_over_at:g}",
