@@ -123,6 +123,7 @@ def writeup(
             _check(check, folder, before, language)
             return
         document = _made(folder, **options)
+        _say_held_out(document, folder)
         for path in out or []:
             say(f"Wrote {_saved(document, _named(path, folder))}", err=True)
 
@@ -134,6 +135,16 @@ ENDINGS = (".html", ".pdf", ".docx", ".xlsx")
 def _named(path: Path, folder: Path) -> Path:
     """The file of one house."""
     return Path(str(path).replace(HOUSE, folder.resolve().name))
+
+
+def _say_held_out(document: WriteUp, folder: Path) -> None:
+    """Name circuits without figures, so that no document is sent on unread."""
+    held = document.record.get("held_out", ())
+    if held:
+        say(
+            f"{folder}: held out of all figures, as the document says first: {', '.join(held)}",
+            err=True,
+        )
 
 
 def _saved(document: WriteUp, path: Path) -> Path:
@@ -163,6 +174,7 @@ def _batch(folders: list[Path], out: list[Path], options: dict[str, Any]) -> Non
                     kept += 1
                     continue
                 document = _made(folder, **options)
+                _say_held_out(document, folder)
                 for path in files:
                     written = _saved(document, path)
                     say(f"Wrote {written} ({number} of {len(folders)})", err=True)

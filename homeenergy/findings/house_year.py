@@ -193,14 +193,11 @@ def house_year(house: House, findings: Findings) -> HouseYear:
     seen = max(_seen(f) for f in measured)
     mains = findings.mains_kwh_per_day
     parts = [year_of(f) for f in measured]
-    rest = None
-    if mains is not None and findings.unmeasured_kwh_per_day is not None:
-        rest = _unseen(
-            findings.unmeasured_kwh_per_day.scaled(DAYS_PER_YEAR),
-            (1 - seen) * OTHER_SEASON,
-            "rest",
-            seen,
-        )
+    rest, left = None, findings.unmeasured_kwh_per_day
+    if mains is not None and left is None:  # a circuit that is held out is part of it
+        left = sum((-f.kwh_per_day for f in measured), mains)
+    if left is not None:
+        rest = _unseen(left.scaled(DAYS_PER_YEAR), (1 - seen) * OTHER_SEASON, "rest", seen)
     paid = None if house.tariff is None else house.tariff.export_price_per_kwh
     fed_back = 0.0 if mains is None else findings.fed_back_kwh_per_day * DAYS_PER_YEAR
     own = None if mains is None else own_power(measured, fed_back_kwh=fed_back, paid=paid)
@@ -215,11 +212,7 @@ def house_year(house: House, findings: Findings) -> HouseYear:
         total = sum(users[1:], users[0]) if users else measured[0].kwh_per_day
     else:
         total = mains.plus(fed_back / DAYS_PER_YEAR)
-        other = findings.unmeasured_kwh_per_day
-        # A circuit that is held out is among what the mains carry for nobody.
-        left = sum((-f.kwh_per_day.value for f in measured), mains.value)
-        other_kwh = left if other is None else other.value
-        reach += (1 - seen) * OTHER_SEASON * max(other_kwh, 0.0)
+        reach += (1 - seen) * OTHER_SEASON * max(0.0 if left is None else left.value, 0.0)
     limit = reach / abs(total.value) if total.value else 0.0
     kwh = _unseen(total.scaled(DAYS_PER_YEAR), limit, "house", seen)
     if total.value > 0:

@@ -159,7 +159,9 @@ def _unit_changed(
             off = (near.sum(axis=0) >= AGREEING * known.sum(axis=0)) & near.any(axis=0)
             off &= (near | ~known)[mains].all(axis=0)
             off &= known.sum(axis=0) >= SIBLINGS * len(some)
-            if not off.any():
+            usual = known.any(axis=0) & ~off  # if these read too much as well, there are none
+            most = beyond.sum(axis=0) >= SIBLINGS * known.sum(axis=0)
+            if not off.any() or not usual.any() or most[usual].mean() >= SIBLINGS:
                 continue
             at = instant_of((first + int(np.argmax(off))) * DAY_NS)
             times = f"{factor:g} times" if sign > 0 else f"1/{factor:g} of"

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from math import isfinite
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -52,9 +53,17 @@ from homeenergy.stats.means import mean_of_runs
 from homeenergy.stats.parts import Parts
 from homeenergy.trust.clamps.reading import clamp_over, correction_words
 from homeenergy.trust.coarse_logs import coarse_steps_w
-from homeenergy.trust.concern import held_out
+from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.trust.plausible import implausible_readings
 from homeenergy.units import DAYS_PER_YEAR, H_PER_DAY, S_PER_DAY, S_PER_H, WH_PER_KWH
+
+
+class NothingBelievedError(HouseError):
+    """No circuit of a house has readings that can be believed, for these reasons."""
+
+    def __init__(self, what: str, *, path: Path, fix: str, implausible: tuple[Implausible, ...]):
+        super().__init__(what, path=path, fix=fix)
+        self.implausible = implausible
 
 
 def appliance_finding(
@@ -352,10 +361,11 @@ def house_findings(
         more = len(reasons) - sum(len(names) for _, names in said)
         listed = "; ".join(f"{', '.join(names)}: {reason}" for reason, names in said)
         listed += f"; and {more} more" if more else ""
-        raise HouseError(
+        raise NothingBelievedError(
             f"no circuit has readings that can be believed. {listed}",
             path=house.path,
             fix="`homeenergy check` says what to do about each.",
+            implausible=implausible,
         )
     if not spans:
         if any(house.has_log(name) for name in house.switched):

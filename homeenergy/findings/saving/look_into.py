@@ -538,7 +538,7 @@ def _tank(load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
                 figures={"appliance": finding.appliance},
             ),
             first=Said(
-                text="Feel the jacket and the first metre of the pipes: where they are warm, "
+                text="Feel the jacket and the pipes next to the tank: where they are warm, "
                 "insulation is missing."
             ),
             rests_on=Said(

@@ -14,7 +14,9 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
@@ -33,7 +35,7 @@ from homeenergy.show.writeup.wording import NONE_FOR_SMALL, SIGNS, Wording
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust import check_house
 from homeenergy.trust.check import HouseCheck
-from homeenergy.trust.concern import held_out
+from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.version import __version__
 
 Progress = Callable[[int, int, str], None]
@@ -140,6 +142,7 @@ def for_author(text: str) -> bool:
 
 DOTS_PER_INCH = 150
 WIDTH_IN = 7.6
+MOST_PLACES = 4  # of the numbers of an axis
 
 
 def picture(
@@ -164,6 +167,17 @@ def picture(
     FigureCanvasAgg(figure)
     figure.savefig(file, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
     return Picture(image=file.getvalue(), caption=caption, alternative=alternative)
+
+
+def even_ticks(axis: Axis, words: Wording) -> None:
+    """Write the numbers of an axis with as many decimals as the finest of them needs."""
+
+    def written(value: float, _: int | None = None) -> str:
+        at = np.asarray(axis.get_majorticklocs())
+        places = next((n for n in range(MOST_PLACES) if np.allclose(at, at.round(n))), MOST_PLACES)
+        return words.number(value, places)
+
+    axis.set_major_formatter(written)
 
 
 def grid(
@@ -246,17 +260,20 @@ def versions() -> dict[str, str]:
     return found
 
 
-def make_record(basis: Basis) -> dict[str, Any]:
+def make_record(
+    house: House, measured: Sequence[ApplianceFinding], implausible: Sequence[Implausible]
+) -> dict[str, Any]:
     """Gather what a write-up of a house rests on, in terms that JSON holds."""
-    files = file_hashes(basis.house.path)
+    files = file_hashes(house.path)
     return {
-        "house": basis.house.name,
+        "house": house.name,
         "versions": versions(),
         "settings": {
             f.circuit: {"kind": f.kind, **{k: _plain(v) for k, v in f.cycles.settings.items()}}
-            for f in basis.measured
+            for f in measured
         },
-        "overruled": overruled(basis.house.path),
+        "held_out": sorted(held_out(implausible)),
+        "overruled": overruled(house.path),
         "files": files,
         "fingerprint": fingerprint(files),
     }

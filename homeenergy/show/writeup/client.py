@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from homeenergy.findings.billed import BilledYear
@@ -12,12 +12,14 @@ from homeenergy.findings.house_year import HouseYear, LoadYear
 from homeenergy.findings.saving.advice import LINE, Action, Advice, Said
 from homeenergy.findings.saving.look_into import LookInto
 from homeenergy.house.schedule import appliance_names
+from homeenergy.readings.house import House
 from homeenergy.show.document.blocks import Block, Note
 from homeenergy.show.figures.style import BLUE
 from homeenergy.show.writeup.basis import Basis
 from homeenergy.show.writeup.rewording import rewording
 from homeenergy.show.writeup.wording import Wording
 from homeenergy.stats.estimate import Estimate
+from homeenergy.trust.concern import Implausible
 from homeenergy.trust.meter import MeterAgreement
 
 THREE = 3
@@ -57,24 +59,32 @@ class Told:
         return self.words.percent(part) if math.isfinite(part) else ""
 
 
-def held_out_notes(told: Told) -> tuple[Block, ...]:
+def held_out_notes(
+    words: Wording, house: House, implausible: Sequence[Implausible]
+) -> tuple[Block, ...]:
     """What cannot be, before any figure."""
-    words = told.words
     notes: list[Block] = []
     for weight, about in (("wrong", "Held out of all figures"), ("doubtful", "Needs a look")):
-        found = [one for one in told.basis.findings.implausible if one.weight == weight]
-        for one in found:
-            names = ", ".join(appliances_of(told, one.circuits)) or words.say("the log")
-            text = f"{one.sentence} {one.do}"
-            said = rewording(words, told.basis.house)
+        for one in implausible:
+            if one.weight != weight:
+                continue
+            names = ", ".join(appliances_of(house, one.circuits))
+            text = f"{replace(one, circuits=(names,) if names else ()).sentence} {one.do}"
+            said = rewording(words, house, also=(names,))
             if said is not None:
                 text = said(text)
                 if said.unknown:
                     text = words.say(
-                        "The readings of {circuits} cannot be right; the technical file says why.",
-                        circuits=names,
+                        "The readings of {circuits} cannot be right; homeenergy check says why.",
+                        circuits=names or words.say("the log"),
                     )
             notes.append(Note(about=words.say(about), text=text))
+    return tuple(notes)
+
+
+def scaled_notes(told: Told) -> tuple[Block, ...]:
+    """Loads that step by one factor at once."""
+    words, notes = told.words, []
     for scaled in told.basis.findings.notable:
         if scaled.together and scaled.step is not None:
             text = words.say(
@@ -82,16 +92,16 @@ def held_out_notes(told: Told) -> tuple[Block, ...]:
                 "that the logger was set otherwise, not they. Their energy mixes both; find out "
                 "which of the two is right.",
                 day=scaled.step.at.tz_convert(told.basis.house.timezone).date(),
-                names=", ".join(appliances_of(told, scaled.together)),
+                names=", ".join(appliances_of(told.basis.house, scaled.together)),
                 times=words.number(scaled.times, 2),
             )
             notes.append(Note(about=words.say("Needs a look"), text=text))
     return tuple(notes)
 
 
-def appliances_of(told: Told, circuits: Sequence[str]) -> list[str]:
+def appliances_of(house: House, circuits: Sequence[str]) -> list[str]:
     """What the loads of circuits are called."""
-    by_name = {c.name: c.appliance for c in told.basis.house.schedule.circuits}
+    by_name = {c.name: c.appliance for c in house.schedule.circuits}
     return [by_name.get(name, name) for name in circuits]
 
 
@@ -119,9 +129,12 @@ def meter_words(words: Wording, meter: MeterAgreement | None) -> str:
     return words.say(text, low_share=ends[0], high_share=ends[1])
 
 
-def load_name(words: Wording, load: LoadYear) -> str:
+def load_name(told: Told, load: LoadYear) -> str:
     """Name of a load, or what all that is on no measured circuit is called."""
-    return load.name or words.say("circuits not measured")
+    if load.name:
+        return load.name
+    held = told.basis.findings.unmeasured_kwh_per_day is None
+    return told.words.say("held out or not measured" if held else "circuits not measured")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -140,7 +140,12 @@ def _concerns(told: Told) -> tuple[Block, ...]:
     ]
     if not found:
         text = "Nothing that was compared contradicts the panel schedule."
-        if not all(one.agrees for one in told.basis.check.bench):
+        if held:
+            text = (
+                "Apart from what page one holds out, and from clamps that do not agree, nothing "
+                "contradicts the panel schedule."
+            )
+        elif not all(one.agrees for one in told.basis.check.bench):
             text = (
                 "Apart from the clamps that do not agree, nothing contradicts the panel schedule."
             )
@@ -154,7 +159,7 @@ def _concerns(told: Told) -> tuple[Block, ...]:
         subjects = dict.fromkeys(c.subject for c in found)
         items = tuple(
             words.say("{subject}: see the technical file.", subject=name)
-            for name in appliances_of(told, tuple(subjects))
+            for name in appliances_of(told.basis.house, tuple(subjects))
         )
     head = words.say("Needs a look before the figures are relied on:")
     return (Together(blocks=(Prose(text=head), Bullets(items=items))),)

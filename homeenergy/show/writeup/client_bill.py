@@ -13,7 +13,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.billed import FILE_NAME, Billed, reconcile_bills
 from homeenergy.findings.peaks import Peaks, house_peaks
 from homeenergy.show.document.blocks import Block, Heading, Prose, Table
-from homeenergy.show.writeup.basis import picture
+from homeenergy.show.writeup.basis import even_ticks, picture
 from homeenergy.show.writeup.client import Told
 
 SATURDAY = 5
@@ -160,7 +160,7 @@ def _day_figure(told: Told, peaks: Peaks) -> Block:
         for ax in axes:
             ax.set_ylim(bottom=0)
             ax.tick_params(labelsize=8)
-            ax.yaxis.set_major_formatter(lambda y, _: words.number(y, 0 if y == round(y) else 1))
+            even_ticks(ax.yaxis, words)
             ax.spines[["top", "right"]].set_visible(False)
             ax.grid(axis="y", color="0.9", linewidth=0.6)
 

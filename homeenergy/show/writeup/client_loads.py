@@ -26,7 +26,7 @@ from homeenergy.house.zones import country_of
 from homeenergy.show.document.blocks import Block, Heading, Prose, Table, Together
 from homeenergy.show.figures.runs import typical_day
 from homeenergy.show.figures.style import GREY, reduce_steps
-from homeenergy.show.writeup.basis import picture
+from homeenergy.show.writeup.basis import even_ticks, picture
 from homeenergy.show.writeup.client import LEAST_MATTERING, MOST_LOADS, Told
 from homeenergy.show.writeup.wording import Wording
 from homeenergy.stats.estimate import Estimate
@@ -339,7 +339,7 @@ def _figure(told: Told, finding: ApplianceFinding):  # type: ignore[no-untyped-d
         axes[1].xaxis.set_major_formatter(lambda x, _: words.short_day(_date_at(x)))
         for ax in axes:
             ax.tick_params(labelsize=8)
-            ax.yaxis.set_major_formatter(lambda x, _: words.number(x, 0 if x == round(x) else 2))
+            even_ticks(ax.yaxis, words)
             ax.spines[["top", "right"]].set_visible(False)
             ax.grid(axis="y", color="0.9", linewidth=0.6)
             ax.set_axisbelow(True)

@@ -12,7 +12,7 @@ from homeenergy.findings.house_year import LoadYear
 from homeenergy.findings.saving.look_into import LookInto
 from homeenergy.show.document.blocks import Block, Prose, Table
 from homeenergy.show.figures.style import GREY
-from homeenergy.show.writeup.basis import picture
+from homeenergy.show.writeup.basis import even_ticks, picture
 from homeenergy.show.writeup.client import (
     THREE,
     Told,
@@ -22,6 +22,7 @@ from homeenergy.show.writeup.client import (
     lines_to_do,
     load_name,
     meter_words,
+    scaled_notes,
     time_seen,
 )
 from homeenergy.show.writeup.wording import Wording
@@ -35,7 +36,8 @@ SHORT_DAYS = 14
 def page_one(told: Told) -> tuple[Block, ...]:
     """The house's year, where it goes, the loads that matter, what to do."""
     return (
-        *held_out_notes(told),
+        *held_out_notes(told.words, told.basis.house, told.basis.findings.implausible),
+        *scaled_notes(told),
         Prose(text=_opening(told)),
         _year_table(told),
         Prose(text=" ".join(_beside_year(told))),
@@ -314,7 +316,7 @@ def _where_it_goes(told: Told) -> Block:
 
     def label(one: LoadYear) -> str:
         share = f"  {words.percent(one.share)}" if math.isfinite(one.share) else ""
-        return f"{load_name(words, one)}  {words.alone(one.money or one.kwh)}{share}"
+        return f"{load_name(told, one)}  {words.alone(one.money or one.kwh)}{share}"
 
     def draw(ax: Axes) -> None:
         values = [(one.money or one.kwh).value for one in bars]
@@ -329,7 +331,7 @@ def _where_it_goes(told: Told) -> Block:
         ax.invert_yaxis()
         ax.tick_params(axis="y", length=0)
         ax.tick_params(axis="x", labelsize=8)
-        ax.xaxis.set_major_formatter(lambda x, _: words.number(x, 0 if max(values) > 5 else 1))
+        even_ticks(ax.xaxis, words)
         ax.spines[["top", "right", "left"]].set_visible(False)
         ax.grid(axis="x", color="0.88", linewidth=0.7)
         ax.set_axisbelow(True)
@@ -374,7 +376,7 @@ def _loads_table(told: Told) -> Table:
 
 def _loads_frame(told: Told) -> pd.DataFrame:
     """All loads for a workbook, each row with a name that a person knows; the house last."""
-    names = [*(load_name(told.words, one) for one in told.year.loads), _whole_name(told)]
+    names = [*(load_name(told, one) for one in told.year.loads), _whole_name(told)]
     return told.year.to_frame().assign(name=names)
 
 

@@ -16,6 +16,7 @@ from homeenergy.findings.appliance.record import (
     shown,
 )
 from homeenergy.findings.saving.advice import Advice
+from homeenergy.readings.house import House
 from homeenergy.show.document.blocks import Block, Bullets, Facts, Heading, Picture, Prose, Table
 from homeenergy.show.document.findings import warning_blocks
 from homeenergy.show.document.page import SAFETY
@@ -52,17 +53,20 @@ LIMITS = (
 )
 
 
-def _measured(basis: Basis) -> tuple[pd.Timestamp, pd.Timestamp]:
+def _first_and_last(
+    house: House, start: pd.Timestamp, end: pd.Timestamp
+) -> tuple[pd.Timestamp, pd.Timestamp]:
     """Local times on the first and the last day of the readings: midnight ends a day."""
-    start, end = basis.findings.start, basis.findings.end - pd.Timedelta(seconds=1)
-    return basis.local(start), basis.local(end)
+    zone = str(house.timezone)
+    return start.tz_convert(zone), (end - pd.Timedelta(seconds=1)).tz_convert(zone)
 
 
-def front_facts(told: Told, written: date) -> tuple[Block, ...]:
+def front_facts(
+    house: House, words: Wording, *, start: pd.Timestamp, end: pd.Timestamp, written: date
+) -> tuple[Block, ...]:
     """For whom, by whom, when measured: few lines; with a cover, on a page of its own."""
-    words, details = told.words, told.basis.house.schedule.write_up
-    basis = told.basis
-    start, end = _measured(basis)
+    details = house.schedule.write_up
+    start, end = _first_and_last(house, start, end)
     measured = words.say("{start} to {end}", start=words.day(start), end=words.day(end))
     by = (details.author, details.contact, words.day(written))
     rows = (
@@ -72,7 +76,7 @@ def front_facts(told: Told, written: date) -> tuple[Block, ...]:
         (words.say("Reference"), details.reference),
     )
     facts = Facts(rows=tuple(row for row in rows if row[1]))
-    site = details.site or basis.house.name
+    site = details.site or house.name
     logo, image = (
         ()
         if path is None
@@ -122,7 +126,7 @@ def signed_blocks(told: Told) -> tuple[Block, ...]:
 def front_blocks(basis: Basis, written: date) -> tuple[Block, ...]:
     """Author, client, site and dates, where they are known."""
     details = basis.house.schedule.write_up
-    start, end = _measured(basis)
+    start, end = _first_and_last(basis.house, basis.findings.start, basis.findings.end)
     rows = [
         ("House", basis.house.name),
         ("Client", details.client),

@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
+from homeenergy.findings.appliance.house import NothingBelievedError
 from homeenergy.findings.benchmark import read_benchmark
 from homeenergy.findings.billed import FILE_NAME as BILLS
 from homeenergy.findings.billed import billed_year, read_bills
@@ -45,6 +46,7 @@ from homeenergy.show.writeup.ends import (
     signed_blocks,
     summary_blocks,
 )
+from homeenergy.show.writeup.nothing_left import nothing_left
 from homeenergy.show.writeup.rewording import rewording
 from homeenergy.show.writeup.wording import Wording, usual_language
 
@@ -196,7 +198,12 @@ def write_up(
     Raises
     ------
     HouseError
-        If no circuit has readings that can be used.
+        If no circuit has readings.
+
+    Notes
+    -----
+    Where there are readings and none of them can be believed (a wrong unit of the whole log), the
+    document says that and what to set right, and of energy only what the utility meter counted.
 
     Examples
     --------
@@ -209,27 +216,38 @@ def write_up(
     """
     if not isinstance(house, House):
         house = open_house(house)
-    basis = make_basis(house, progress=progress)
     details = house.schedule.write_up
     written = date.today() if written is None else written
-    record = make_record(basis) | {"edition": edition}
-    told = _told(basis, language, measures)
-    client = edition == "client"
+    words = Wording(
+        language=language or details.language or usual_language(str(house.timezone)),
+        currency=None if house.tariff is None else house.tariff.currency,
+    )
+    sheets: tuple[Table, ...] = ()
+    try:
+        basis = make_basis(house, progress=progress)
+    except NothingBelievedError as error:
+        record = make_record(house, (), error.implausible)
+        parts = nothing_left(house, words, error.implausible, written=written)
+    else:
+        record = make_record(basis.house, basis.measured, basis.findings.implausible)
+        told = _told(basis, words, measures)
+        of_edition = _client if edition == "client" else _technical
+        parts, sheets = of_edition(told, written, record), run_sheets(basis, words)
     return WriteUp(
         title=details.title
-        or told.words.say("{house}: what its appliances use, and why", house=house.name),
+        or words.say("{house}: what its appliances use, and why", house=house.name),
         author=details.author,
         written=written,
         paper=paper or details.paper or usual_paper(house),
-        parts=_client(told, written, record) if client else _technical(told, written, record),
-        record=record,
-        language=told.words.language,
+        parts=parts,
+        record=record | {"edition": edition},
+        language=words.language,
         colour=details.colour,
-        sheets=run_sheets(basis, told.words),
+        sheets=sheets,
     )
 
 
-def _told(basis: Basis, language: str | None, measures: Iterable[Saving]) -> Told:
+def _told(basis: Basis, words: Wording, measures: Iterable[Saving]) -> Told:
     """Work out what there is to say."""
     house = basis.house
     year = house_year(house, basis.findings)
@@ -252,18 +270,18 @@ def _told(basis: Basis, language: str | None, measures: Iterable[Saving]) -> Tol
             outdoor=basis.outdoor,
             notable=basis.findings.notable,
         ),
-        words=Wording(
-            language=language or details.language or usual_language(basis.zone),
-            currency=None if house.tariff is None else house.tariff.currency,
-        ),
+        words=words,
         benchmark=read_benchmark(house.path / details.benchmark) if details.benchmark else None,
     )
 
 
 def _client(told: Told, written: date, record: Mapping[str, Any]) -> dict[str, tuple[Block, ...]]:
+    found = told.basis.findings
     assumed = (*assumed_part(told, record), *signed_blocks(told), *photo_blocks(told))
     parts = {
-        "front": front_facts(told, written),
+        "front": front_facts(
+            told.basis.house, told.words, start=found.start, end=found.end, written=written
+        ),
         "summary": page_one(told),
         "loads": (*load_parts(told), *change_part(told)),
         "bill": bill_part(told),
