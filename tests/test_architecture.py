@@ -52,6 +52,7 @@ OWN_IDEAS = {
     "homeenergy.trust.coarse_logs": "the step of readings, told from all circuits of a log",
     "homeenergy.trust.clamps.highest_loads": "loads at the end of a clamp's range, or of a breaker",
     "homeenergy.simulate.appliances.compressors": "one sort of appliance",
+    "homeenergy.show.writeup.nothing_left": "the document of a log that cannot be believed",
     "homeenergy.show.lesson.notebook": "texts of a lesson as cells of a notebook",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
 }

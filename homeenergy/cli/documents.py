@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 from importlib.util import find_spec
@@ -123,7 +124,7 @@ def writeup(
             _check(check, folder, before, language)
             return
         document = _made(folder, **options)
-        _say_held_out(document, folder)
+        _say_held_out(document.record, folder)
         for path in out or []:
             say(f"Wrote {_saved(document, _named(path, folder))}", err=True)
 
@@ -137,9 +138,9 @@ def _named(path: Path, folder: Path) -> Path:
     return Path(str(path).replace(HOUSE, folder.resolve().name))
 
 
-def _say_held_out(document: WriteUp, folder: Path) -> None:
+def _say_held_out(record: Mapping[str, Any], folder: Path) -> None:
     """Name circuits without figures, so that no document is sent on unread."""
-    held = document.record.get("held_out", ())
+    held = record.get("held_out", ())
     if held:
         say(
             f"{folder}: held out of all figures, as the document says first: {', '.join(held)}",
@@ -155,6 +156,7 @@ def _saved(document: WriteUp, path: Path) -> Path:
 def _batch(folders: list[Path], out: list[Path], options: dict[str, Any]) -> None:
     """Write documents of many houses, one after the other; exit code 1 if one failed."""
     from homeenergy.readings import import_logs
+    from homeenergy.show.document.files import read_record
 
     names = [folder.resolve().name for folder in folders]
     twice = {name for name in names if names.count(name) > 1}
@@ -172,9 +174,10 @@ def _batch(folders: list[Path], out: list[Path], options: dict[str, Any]) -> Non
                 import_logs(folder)
                 if all(_up_to_date(path, folder, options) for path in files):
                     kept += 1
+                    _say_held_out(read_record(files[0]), folder)
                     continue
                 document = _made(folder, **options)
-                _say_held_out(document, folder)
+                _say_held_out(document.record, folder)
                 for path in files:
                     written = _saved(document, path)
                     say(f"Wrote {written} ({number} of {len(folders)})", err=True)

@@ -80,7 +80,10 @@ def _cause(ratio: float) -> str:
 
 
 def _away(error: float, word: str) -> str:
-    return f"{abs(error):.1%} {word}" if abs(error) < 1 else f"{abs(1 + error):.3g} times the truth"
+    if abs(error) < 1:
+        return f"{abs(error):.1%} {word}"
+    times = abs(1 + error)
+    return f"{times:,.0f} times the truth" if times >= 100 else f"{times:.3g} times the truth"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -49,15 +49,17 @@ def test_documents_of_many_houses_name_what_failed_and_can_be_resumed(houses, tm
     out = tmp_path / "reports" / "{house}.html"
     done = run(*houses, "--out", out)
     assert done.exit_code == 1
-    assert [path.name for path in (tmp_path / "reports").iterdir()] == ["mill_lane_1.html"]
-    assert "mill_lane_2" in done.stderr
-    assert "cannot be believed" in done.stderr or "can be believed" in done.stderr
+    written = sorted(path.name for path in (tmp_path / "reports").iterdir())
+    assert written == ["mill_lane_1.html", "mill_lane_2.html"]
+    held = f"{houses[1]}: held out of all figures, as the document says first: "
+    assert held in done.stderr
     assert "31 cents" in done.stderr
-    assert "1 written, 0 up to date, 2 failed, of 3 houses." in done.stderr
+    assert "2 written, 0 up to date, 1 failed, of 3 houses." in done.stderr
     again = run(*houses, "--out", out)
-    assert "0 written, 1 up to date, 2 failed" in again.stderr
+    assert held in again.stderr
+    assert "0 written, 2 up to date, 1 failed" in again.stderr
     other = run(*houses, "--out", out, "--language", "de")
-    assert "1 written" in other.stderr
+    assert "2 written" in other.stderr
     assert run(*houses, "--out", tmp_path / "one.html").exit_code == 2
     checked = run(houses[0], "--check", tmp_path / "reports" / "mill_lane_1.html")
     assert checked.exit_code == 0

@@ -145,10 +145,24 @@ def test_rows_of_a_document_to_edit_stay_whole(files):
     assert text.count("<w:cantSplit/>") == len(re.findall(r"<w:tr[ >]", text)) == 91
 
 
+def test_where_columns_are_crowded_the_longest_text_keeps_its_room():
+    text = "what to do, said in so many words that it takes some lines in any column of a page"
+    grid = Table(
+        head=("", text[:10], "a year", "share of the whole bill"),
+        rows=((1, 3 * text, "up to 171 (131 to 211) of it", "6 %"),) * 3,
+    )
+    number, do, year, share = column_shares(grid, letters=(70, 100))
+    assert number == 5 / 100
+    # Its head takes two lines before each of three rows takes another.
+    assert max(map(len, ("share of the", "whole bill"))) + 4 == round(100 * share)
+    assert do > 0.5
+    assert do + year + share == pytest.approx(0.95)
+
+
 def test_columns_of_a_document_to_edit_fit_what_they_hold(tmp_path):
     grid = Table(head=("n", "words", "kWh"), rows=(("1", "w" * 90, "0.1"), ("2", "short", "12.25")))
     shares = column_shares(grid)
-    assert shares == [8 / 100, 44 / 100, 9 / 100]
+    assert shares == [8 / 100, 64 / 100, 9 / 100]
     assert sum(column_shares(Table(head=("w" * 40,) * 4, rows=()))) == pytest.approx(1, abs=1e-12)
     path = write_document(document(blocks=(grid,), paper="letter"), tmp_path / "d.docx")
     with zipfile.ZipFile(path) as package:

@@ -16,7 +16,7 @@ from itertools import count
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import MappingProxyType, ModuleType
-from typing import Any
+from typing import Any, Literal
 
 from homeenergy.catalogue import translated
 from homeenergy.errors import HouseError, HouseWarning
@@ -44,8 +44,12 @@ HERE = Path(__file__).parent
 # Version of pandoc's own form of a document, and the empty attributes of a piece of it.
 PANDOC_API = [1, 23, 1]
 NO_ATTRIBUTES: list[Any] = ["", [], []]
-# Letters of the narrowest and of the widest column, between two, and of a full line of a table.
-NARROWEST, WIDEST, BETWEEN, FULL = 4, 40, 4, 100
+# Letters of the narrowest column and between two; of the widest and of a full line of a table, in
+# a document to edit, whatever its font, and in a PDF.
+NARROWEST, BETWEEN = 4, 4
+TO_EDIT, IN_PDF = (60, 100), (70, 130)
+ROUNDING = 1e-9
+Widths = Literal["free", "crowded", "all"]
 RECORD = "homeenergy-record.json"
 RECORD_WORDS = "What this document rests on, for homeenergy writeup --check"
 PAPERS = {"a4": "a4", "letter": "us-letter"}
@@ -138,7 +142,7 @@ def _record_text(document: Document) -> str:
 
 
 def _pandoc(
-    document: Document, folder: Path, arguments: list[str], *, widths: bool = False
+    document: Document, folder: Path, arguments: list[str], *, widths: Widths = "free"
 ) -> bytes:
     """Run pandoc on the document in a folder that holds its pictures."""
     names: list[str] = []
@@ -198,9 +202,8 @@ def _parts(document: Document) -> int:
 def _pdf(document: Document) -> bytes:
     with TemporaryDirectory() as name:
         folder = Path(name)
-        text = _pandoc(
-            document, folder, ["--to=typst", f"--template={HERE / 'document.typ'}"]
-        ).decode()
+        arguments = ["--to=typst", f"--template={HERE / 'document.typ'}"]
+        text = _pandoc(document, folder, arguments, widths="crowded").decode()
         text = _with_alternatives(text, document)
         (folder / RECORD).write_text(_record_text(document), encoding="utf-8")
         text += f'\n#pdf.attach("{RECORD}", relationship: "data", description: "{RECORD_WORDS}")\n'
@@ -261,7 +264,7 @@ def _docx(document: Document) -> bytes:
 
     with TemporaryDirectory() as name:
         arguments = ["--to=docx", "--standalone", "--output=-"]
-        content = _pandoc(document, Path(name), arguments, widths=True)
+        content = _pandoc(document, Path(name), arguments, widths="all")
     return _repacked(
         content,
         document,
@@ -307,7 +310,7 @@ def _repacked(
 
 
 def pandoc_form(
-    document: Document, pictures: Sequence[str], *, widths: bool = False
+    document: Document, pictures: Sequence[str], *, widths: Widths = "free"
 ) -> dict[str, Any]:
     """Give the document in pandoc's own form (its JSON), so that no text needs to be escaped.
 
@@ -316,9 +319,9 @@ def pandoc_form(
     document : Document
     pictures : sequence of str
         File of each picture, in order.
-    widths : bool
-        Whether to say how wide the columns of tables are, for a format that does not fit them to
-        what they hold.
+    widths : "free", "crowded" or "all"
+        Of which tables to say how wide the columns are: of those that are wider than a page where
+        the format fits the others to what they hold, of all where it does not.
     """
     meta = {
         "title": _node("MetaInlines", _inlines(document.title)),
@@ -356,7 +359,7 @@ def _nodes(
     captions: Iterator[str],
     files: Iterator[str],
     parts: Iterator[int],
-    widths: bool,
+    widths: Widths,
     colon: str,
 ) -> list[dict[str, Any]]:
     """Blocks in pandoc's form, with the next captions, pictures and names of headings."""
@@ -397,7 +400,12 @@ def _nodes(
             found.append(_figure(block, caption, next(files)))
         elif isinstance(block, Table):
             caption = next(captions) if block.caption else ""
-            found.append(_table(block, caption, widths=column_shares(block) if widths else None))
+            shares = None
+            if widths != "free":
+                shares = column_shares(block, letters=TO_EDIT if widths == "all" else IN_PDF)
+            if shares is not None and widths == "crowded" and sum(shares) < 1 - ROUNDING:
+                shares = None
+            found.append(_table(block, caption, widths=shares))
         else:
             inner = _nodes(block.blocks, **again)
             found.append(_node("RawBlock", ["typst", "#block(breakable: false)["]))
@@ -442,22 +450,50 @@ def _figure(picture: Picture, caption: str, file: str) -> dict[str, Any]:
     return _node("Figure", [NO_ATTRIBUTES, under, [_node("Plain", [image])]])
 
 
-def column_shares(table: Table) -> list[float]:
-    """Share of the width of a page that each column needs, by the longest text in it.
+def column_shares(table: Table, *, letters: tuple[int, int] = TO_EDIT) -> list[float]:
+    """Share of a line that each column needs, by the longest text in it.
 
-    Where all together are too wide, columns give way that have room beside their longest word.
+    Where all together are too wide, columns give way that have room beside their longest word:
+    each time the one that, for the letters it gives, costs the fewest lines of rows and cells.
+    `letters` are those of the widest column and of a line.
     """
+    widest, line = letters
     columns = [
         [str(text) for text in texts] for texts in zip(table.labels, *table.rows, strict=True)
     ]
-    wide = [min(max(NARROWEST, *map(len, texts)), WIDEST) + BETWEEN for texts in columns]
-    words = [max(map(len, " ".join(texts).split()), default=0) + BETWEEN for texts in columns]
-    while sum(wide) > FULL:
-        spare, i = max((wide[i] - words[i], i) for i in range(len(wide)))
-        if spare <= 0:
+    wide = [min(max(NARROWEST, *map(len, texts)), widest) for texts in columns]
+    least = [max(map(len, SPACES.split(" ".join(texts))), default=0) for texts in columns]
+    lines = [
+        [_lines(text, width) for text in texts] for texts, width in zip(columns, wide, strict=True)
+    ]
+
+    def height(i: int, own: Sequence[int]) -> float:
+        rows = list(zip(*lines[:i], own, *lines[i + 1 :], strict=True))
+        return sum(map(max, rows)) + sum(map(sum, rows)) / len(wide)
+
+    while (over := sum(wide) + BETWEEN * len(wide) - line) > 0:
+        found = []
+        for i, width in enumerate(wide):
+            now = height(i, lines[i])
+            for narrow in range(max(least[i], width - over), width):
+                own = [_lines(text, narrow) for text in columns[i]]
+                found.append(((height(i, own) - now) / (width - narrow), narrow - width, i, own))
+        if not found:
             break
-        wide[i] -= 1
-    return [one / max(sum(wide), FULL) for one in wide]
+        _, less, i, lines[i] = min(found)
+        wide[i] += less
+    full = max(sum(wide) + BETWEEN * len(wide), line)
+    return [(one + BETWEEN) / full for one in wide]
+
+
+def _lines(text: str, width: int) -> int:
+    """Lines that a text takes in a column of so many letters."""
+    lines, room = 1, width
+    for word in map(len, SPACES.split(text)):
+        if word > room:
+            lines, room = lines + 1, width
+        room -= word + 1
+    return lines
 
 
 def _table(table: Table, caption: str, *, widths: list[float] | None) -> dict[str, Any]:

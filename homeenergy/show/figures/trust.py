@@ -269,5 +269,12 @@ def plot_meter(agreement: MeterAgreement, *, ax: Axes | None = None) -> Axes:
     every = every[np.isfinite(every)]
     room = 0.1 * (every.max() - every.min()) or 1.0
     ax.set_ylim(every.min() - room, every.max() + 3 * room)
-    ax.legend(frameon=False, fontsize=8, loc="upper right")
+    ax.legend(
+        frameon=False,
+        fontsize=8,
+        ncols=2,
+        loc="lower right",
+        bbox_to_anchor=(1, 1),
+        borderaxespad=0,
+    )
     return ax

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from homeenergy.findings.saving.advice import Advice
@@ -15,7 +13,7 @@ from homeenergy.findings.saving.saving import (
     payback_text,
     saved_text,
 )
-from homeenergy.show.document.blocks import Block, Bullets, Heading, Prose, Table
+from homeenergy.show.document.blocks import Block, Bullets, Facts, Heading, Prose, Table
 from homeenergy.show.writeup.basis import amount, money_text, spans_zero
 from homeenergy.stats.estimate import Estimate
 
@@ -86,29 +84,35 @@ def action_blocks(advice: Advice) -> tuple[Block, ...]:
     return (
         head,
         Prose(text=text),
-        _table(savings, together, lambda one: [a for a in one.assumptions if a not in shared]),
+        _table(savings, together),
+        *_assumed(savings, shared),
         *((Heading(text="For all of these", level=2), Bullets(items=shared)) if shared else ()),
         *((Bullets(items=RULES),) if together is not None and len(sure) > 1 else ()),
         *after,
     )
 
 
-def _table(
-    savings: tuple[Saving, ...], together: Savings | None, own: Callable[[Saving], list[str]]
-) -> Table:
+def _assumed(savings: tuple[Saving, ...], shared: tuple[str, ...]) -> tuple[Block, ...]:
+    """What each action alone assumes."""
+    own = ((one.measure, [a for a in one.assumptions if a not in shared]) for one in savings)
+    rows = tuple((measure, " ".join(lines)) for measure, lines in own if lines)
+    return (Heading(text="What each assumes", level=2), Facts(rows=rows)) if rows else ()
+
+
+def _table(savings: tuple[Saving, ...], together: Savings | None) -> Table:
     rows = []
     for one in savings:
         no_price = NO_SWITCH if one.part == "idle" else "not said"
         pays = payback_text(one.payback_years) if one.payback_years is not None else no_price
-        rows.append((one.measure, saving_text(one), pays, " ".join(own(one))))
+        rows.append((one.measure, saving_text(one), pays))
     if together is not None:
         money = together.total_cost_per_year
         total = saved_text(together.total_kwh_per_year)
         total = total if money is None else f"{money_text(money)}, {total}"
-        rows.append(("All significant savings together", total, "", ""))
+        rows.append(("All significant savings together", total, ""))
     every = combine_savings(savings).to_frame()
     return Table(
-        head=("action", "saves per year", "price and payback", "assumes"),
+        head=("action", "saves per year", "price and payback"),
         rows=tuple(rows),
         caption="Recommended actions, ordered by worth. In brackets: 95 % intervals.",
         sheet="actions",

@@ -172,7 +172,7 @@ def picture(
 def even_ticks(axis: Axis, words: Wording) -> None:
     """Write the numbers of an axis with as many decimals as the finest of them needs."""
 
-    def written(value: float, _: int | None = None) -> str:
+    def written(value: float, _: float = 0.0) -> str:
         at = np.asarray(axis.get_majorticklocs())
         places = next((n for n in range(MOST_PLACES) if np.allclose(at, at.round(n))), MOST_PLACES)
         return words.number(value, places)

@@ -62,7 +62,7 @@ PER_CENT = re.compile(r"(?<=\d) ?%")
 NO_WORDS = re.compile(
     rf"\b(?:kWh|Wh|kW|VA|kVA|W|Hz|V|A|K|h|min|s|d|kg|L[123]|N|p|x|R2|CV|RMSE|NMBE|FSU|JCGM|C|B|{CODES})\b"
 )
-FILE = re.compile(r"\b[\w/*-]+\.[a-z]{2,8}\b")
+FILE = re.compile(r"\b[\w/*.-]+\.[a-z]\w{1,7}\b")
 BRACKET = re.compile(r" \(")
 LETTERS = re.compile(r"[^\W\d_]{2,}|[^\W\d_]")
 
