@@ -50,6 +50,7 @@ def well_behaved():
         "boiler": at_hours(6, 9, watts=150) + at_hours(17, 22, watts=150),
         "heating_pump": at_hours(6, 9.5, watts=60) + at_hours(17, 22.5, watts=60),
         "well_pump": cycled(3, 117, watts=900),
+        "pool_pump": at_hours(9.5, 15.5, watts=750),  # which no boiler heats
         "radiator": at_hours(6, 8, watts=1500),
         "air_conditioner": at_hours(13, 16, watts=1200),
     }

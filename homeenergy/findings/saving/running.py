@@ -297,18 +297,22 @@ def tank_loss_w(cycles: Cycles) -> Estimate | None:
 def without_source(pump: ApplianceFinding, sources: Sequence[ApplianceFinding]) -> Spans | None:
     """When a heating pump works though every source of heat has rested for an hour.
 
-    None where it is no such pump, or no source has runs to compare with.
+    None where it is no such pump, or no source has runs to compare with. A pump that rests for
+    most of the time in which the sources work carries no heat of theirs: own rule.
     """
     if not named(pump, CIRCULATORS) or named(pump, OTHER_PUMPS):
         return None
     served = [one for one in sources if one is not pump and named(one, SOURCES)]
     if not served or any(KINDS[one.kind].never_off for one in served):
         return None
-    after = int(RUN_ON_H * S_PER_H * NS_PER_S)
-    heat = np.concatenate([working(one) + np.array([0, after]) for one in served])
     seen = common(whole_log(pump), _seen(served))
     own = seen if KINDS[pump.kind].never_off else common(working(pump), seen)
-    return outside(own, joined(heat))
+    heat = [working(one) for one in served]
+    at_work = common(joined(np.concatenate(heat)), seen)
+    if 2 * np.diff(common(at_work, own)).sum() < np.diff(at_work).sum():
+        return None
+    after = int(RUN_ON_H * S_PER_H * NS_PER_S)
+    return outside(own, joined(np.concatenate([one + np.array([0, after]) for one in heat])))
 
 
 def at_odds(one: ApplianceFinding, other: ApplianceFinding) -> bool:
