@@ -8,6 +8,8 @@ from homeenergy.cycles import find_cycles
 from .traces import DAY, HOUR, as_trace, draw, lasts_s, near, runs_s
 
 PUMP_W, HEATER_W, DRAIN_W = 55, 2050, 30
+# Sessions of three quarters of an hour, each day at other hours.
+TRAINS_AT_H = [(7, 12, 19), (6, 15, 22), (9, 14, 20), (8, 16, 21), (7, 11, 17), (10, 13, 18)]
 
 
 def wash(*, drying_s=1800, heat_s=700):
@@ -48,6 +50,15 @@ def test_two_programmes_43_s_apart_are_two_runs(kind):
     second = first + lasts_s(one) + 43
     drawn, expected = uses(one, 5 * HOUR, first, second, DAY + 9 * HOUR, DAY + 19 * HOUR)
     cycles = find_cycles(as_trace(draw(2 * DAY, *drawn)), kind)
+    assert near(runs_s(cycles), expected, within_s=5)
+
+
+def test_trains_of_pulses_at_all_hours_are_no_thermostat():
+    session = [(16, 1500), (150, 1.0)] * 17 + [(16, 1500)]
+    at = [day * DAY + h * HOUR for day, hours in enumerate(TRAINS_AT_H) for h in hours]
+    drawn, expected = uses(session, *at)
+    cycles = find_cycles(as_trace(draw(len(TRAINS_AT_H) * DAY, *drawn)))
+    assert cycles.kind != "thermostatic"
     assert near(runs_s(cycles), expected, within_s=5)
 
 
