@@ -29,7 +29,7 @@ from homeenergy.readings.quality import circuit_quality, stored_doubts
 from homeenergy.readings.store.importing import mending_store
 from homeenergy.readings.store.overview import Envelope, Overview
 from homeenergy.readings.store.places import overlapping, place_of
-from homeenergy.readings.store.store import MonthInfo, Store
+from homeenergy.readings.store.store import MonthInfo, Store, anew_if_rewritten
 from homeenergy.readings.trace import Trace, correct_in_place
 from homeenergy.units import NS_PER_S
 
@@ -162,6 +162,7 @@ class House:
         names = ", ".join(circuit.name for circuit in self.circuits)
         raise HouseError(f"there is no circuit {name!r}", path=self.path, fix=f"Circuits: {names}.")
 
+    @anew_if_rewritten
     def trace(self, circuit: str | Circuit, start: object = None, end: object = None) -> Trace:
         """Read one circuit.
 
@@ -220,15 +221,15 @@ class House:
         """
         found = self._circuit(circuit)
         doubts = self.doubts(found)
-        infos, period = self.stored_months(found)
-        for info in infos:
-            if not info.samples:
+        stored, period = self.stored_months(found)
+        for known in stored:
+            if not known.samples:
                 continue
-            watts = np.empty(info.samples, dtype=np.float32)
-            self._store.read_into(info, watts)
+            info, watts = self._month(found, known.month)
             correct_in_place(watts, found.clamp, first_slot=info.first_slot, period_ns=period)
             yield _trace(found, info.first_slot, period, watts, doubts=doubts)
 
+    @anew_if_rewritten
     def doubts(self, circuit: str | Circuit) -> Doubts:
         """Which samples of a circuit are in doubt, and why.
 
@@ -248,6 +249,13 @@ class House:
         if found.name in self.switched or str(found.role) == "other":
             return NO_DOUBTS
         return stored_doubts(self, self._store, found)
+
+    @anew_if_rewritten
+    def _month(self, circuit: Circuit, month: str) -> tuple[MonthInfo, np.ndarray]:
+        info = self._store.known(circuit.name, month)
+        watts = np.empty(info.samples, dtype=np.float32)
+        self._store.read_into(info, watts)
+        return info, watts
 
     def stored_months(self, circuit: str | Circuit) -> tuple[list[MonthInfo], int]:
         """What the months of a circuit say of themselves, and the length of a sample [ns].

@@ -9,7 +9,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.readings import import_logs, open_house
-from homeenergy.readings.store.store import Store
+from homeenergy.readings.store.store import DamagedMonthError, Store
 
 from .folders import WIDE, frame, iso_csv, make_house, store_bytes
 
@@ -210,3 +210,30 @@ def test_a_log_that_was_cut_and_is_whole_again_is_as_if_nothing_had_been(tmp_pat
         report = import_logs(make_house(tmp_path, {"now.csv": iso_csv(whole)}))
         assert report.gone == ()
         assert store_bytes(tmp_path) == before
+
+
+@pytest.mark.parametrize("read", ["trace", "months"])
+@pytest.mark.parametrize("stale", [3, 1000])
+def test_a_month_that_is_written_while_it_is_read_is_read_anew(tmp_path, monkeypatch, read, stale):
+    make_house(tmp_path, {"a.csv": iso_csv(frame("2026-03-01", 300))})
+    import_logs(tmp_path)
+    before = Store(tmp_path / "store").known("fridge", "2026-03")
+    (tmp_path / "logs" / "a.csv").write_text(iso_csv(frame("2026-03-01", 500)))
+    import_logs(tmp_path)
+    house, known, asked = open_house(tmp_path), Store.known, []
+
+    def known_late(store, circuit, month):
+        asked.append(circuit)
+        late = circuit == "fridge" and asked.count("fridge") <= stale
+        return before if late else known(store, circuit, month)
+
+    monkeypatch.setattr(Store, "known", known_late)
+    how = {
+        "trace": lambda: len(house.trace("fridge")),
+        "months": lambda: sum(map(len, house.months("fridge"))),
+    }
+    if stale > 5:
+        with pytest.raises(DamagedMonthError, match="changed meanwhile"):
+            how[read]()
+    else:
+        assert how[read]() == 500

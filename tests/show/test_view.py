@@ -3,11 +3,8 @@
 from zoneinfo import ZoneInfo
 
 import pandas as pd
-import pytest
 
-from homeenergy.readings.store.store import DamagedMonthError
 from homeenergy.show.viewer import view as v
-from homeenergy.show.viewer.answers import _while_written
 from homeenergy.show.viewer.view import runs_inside
 
 NS = 1_000_000_000
@@ -43,21 +40,3 @@ def test_runs_that_lie_partly_in_view():
     assert [(run.number, run.complete) for run in found] == [(1, False), (2, True)]
     assert runs_inside(runs(), at + 60 * NS, at + 61 * NS) == ()
     assert runs_inside(runs().iloc[:0], at, at + NS) == ()
-
-
-@pytest.mark.parametrize(("kind", "times"), [("span", 3), ("decide", 1)])
-def test_a_question_is_asked_again_of_a_month_that_is_written_meanwhile(kind, times):
-    asked = []
-
-    def act(question):
-        asked.append(question)
-        if len(asked) < 3:
-            raise DamagedMonthError("its logs have changed meanwhile")
-        return {"kind": kind}, []
-
-    if times == 1:
-        with pytest.raises(DamagedMonthError):
-            _while_written(act, {"kind": kind})
-    else:
-        assert _while_written(act, {"kind": kind}) == ({"kind": kind}, [])
-    assert len(asked) == times

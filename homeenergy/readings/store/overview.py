@@ -25,7 +25,7 @@ from homeenergy.readings.store.bins import (
     stored_bins,
 )
 from homeenergy.readings.store.importing import mending_store
-from homeenergy.readings.store.store import MonthInfo
+from homeenergy.readings.store.store import MonthInfo, anew_if_rewritten
 from homeenergy.readings.trace import correct_in_place, in_force
 from homeenergy.units import NS_PER_S, S_PER_H
 
@@ -184,6 +184,7 @@ class Overview:
         if progress:
             progress(len(waiting), len(waiting), "ready")
 
+    @anew_if_rewritten
     def envelope(
         self, circuit: str | Circuit, start_ns: int | None, end_ns: int | None, *, points: int
     ) -> Envelope:
@@ -221,6 +222,7 @@ class Overview:
             doubted_w=doubted_w,
         )
 
+    @anew_if_rewritten
     def totals(self, circuit: str | Circuit, start_ns: int, end_ns: int) -> Totals:
         """Energy, mean, least and greatest of the samples that begin in [start, end) (UTC, ns)."""
         found = self._circuit(circuit)
@@ -259,6 +261,7 @@ class Overview:
             *self._parts(circuit, stop * width, high, level=level - 1),
         ]
 
+    @anew_if_rewritten
     def samples(self, circuit: str | Circuit, first: int, stop: int) -> NDArray[np.float32]:
         """Samples [first, stop), counted from 1970 [W]; NaN where none is, or it is in doubt."""
         watts = self._as_logged(circuit, first, stop)
@@ -284,6 +287,7 @@ class Overview:
         correct_in_place(watts, found.clamp, first_slot=first, period_ns=period)
         return watts
 
+    @anew_if_rewritten
     def bins(self, circuit: str | Circuit, level: int, first: int, stop: int) -> Bins:
         """Bins [first, stop) of WIDTHS[level] samples, corrected, without samples in doubt."""
         found = self._circuit(circuit)

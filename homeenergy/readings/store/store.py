@@ -12,8 +12,9 @@ import zlib
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, suppress
 from dataclasses import asdict, dataclass, field
+from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -40,11 +41,34 @@ FLOATS = {
     "data_page_size": 1 << 20,
     "write_page_checksum": True,
 }
+_CHANGED = "its logs have changed meanwhile"
 VERIFIED = {"memory_map": True, "page_checksum_verification": True}
 
 
 class DamagedMonthError(HouseError):
     """A month file whose content is not what was written."""
+
+
+class RewrittenMonthError(DamagedMonthError):
+    """A month file that is another one than it was when its note was read."""
+
+
+_Given = ParamSpec("_Given")
+_Read = TypeVar("_Read")
+TRIES = 5  # of reading months that are written at the same moment; own choice
+
+
+def anew_if_rewritten(read: Callable[_Given, _Read]) -> Callable[_Given, _Read]:
+    """Let what reads months begin anew where one of them was written meanwhile."""
+
+    @wraps(read)
+    def tried(*given: _Given.args, **named: _Given.kwargs) -> _Read:
+        for _ in range(TRIES - 1):
+            with suppress(RewrittenMonthError):
+                return read(*given, **named)
+        return read(*given, **named)
+
+    return tried
 
 
 def sum_of_words(*arrays: NDArray[Any]) -> int:
@@ -181,6 +205,7 @@ class Store:
         try:
             self._read_into(info, out)
         except DamagedMonthError:
+            self._refuse_rewritten(info)
             if self.mend is None:
                 raise
             self.mend(info.circuit, info.month)
@@ -204,16 +229,16 @@ class Store:
         try:
             return self._read_part(info, first, stop)
         except DamagedMonthError:
+            self._refuse_rewritten(info)
             if self.mend is None:
                 raise
             self.mend(info.circuit, info.month)
             return self._read_part(self._same(info), first, stop)
 
     def _read_part(self, info: MonthInfo, first: int, stop: int) -> NDArray[np.float32]:
-        parts = []
+        parts, at = [], 0
         try:
             with pq.ParquetFile(self.path(info.circuit, info.month), **VERIFIED) as file:
-                at = 0
                 for group in range(file.metadata.num_row_groups):
                     rows = file.metadata.row_group(group).num_rows
                     if first < at + rows and at < stop:
@@ -223,7 +248,8 @@ class Store:
         except (OSError, pa.ArrowException, KeyError, ValueError, MemoryError) as error:
             raise self._damaged(info.circuit, info.month, error) from None
         part = np.concatenate(parts) if parts else np.empty(0, dtype=np.float32)
-        if part.dtype != np.float32 or part.size != max(min(stop, info.samples) - first, 0):
+        whole = at == info.samples and part.size == max(min(stop, at) - first, 0)
+        if part.dtype != np.float32 or not whole:
             raise self._damaged(info.circuit, info.month, "its samples are not those written")
         return part
 
@@ -242,11 +268,23 @@ class Store:
         """What a mended file says of itself; its place and length must be those of before."""
         now = self.info(info.circuit, info.month)
         if now is None or (now.first_slot, now.samples) != (info.first_slot, info.samples):
-            raise self._damaged(info.circuit, info.month, "its logs have changed meanwhile")
+            raise self._damaged(info.circuit, info.month, _CHANGED, error=RewrittenMonthError)
         return now
 
-    def _damaged(self, circuit: str, month: str, why: object) -> DamagedMonthError:
-        return DamagedMonthError(
+    def _refuse_rewritten(self, info: MonthInfo) -> None:
+        """Refuse to go on with a note that is no longer that of the file."""
+        if self.info(info.circuit, info.month) not in (None, info):
+            raise self._damaged(info.circuit, info.month, _CHANGED, error=RewrittenMonthError)
+
+    def _damaged(
+        self,
+        circuit: str,
+        month: str,
+        why: object,
+        *,
+        error: type[DamagedMonthError] = DamagedMonthError,
+    ) -> DamagedMonthError:
+        return error(
             f"this month of the store is damaged ({str(why).splitlines()[0]})",
             path=self.path(circuit, month),
             fix="`homeenergy import --verify` makes it again from its logs, if they are there.",

@@ -10,7 +10,6 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
 from typing import Any, cast
 
 import pandas as pd
@@ -24,7 +23,6 @@ from homeenergy.cycles.shared.house_loads import division_of
 from homeenergy.errors import HouseError
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
-from homeenergy.readings.store.store import DamagedMonthError
 from homeenergy.record.link import now_ms
 from homeenergy.record.recorder import is_recording
 from homeenergy.record.watch import Live
@@ -46,8 +44,6 @@ from homeenergy.units import NS_PER_S, WH_PER_KWH
 
 BASE_POINTS = 1500  # stretches of the whole log that a page keeps of each lane
 MOST_POINTS = 20_000
-TRIES = 5  # of a question about months that may be written at the same moment; own choice
-WRITING = ("decide", "undo")  # questions that must not be carried out twice
 READERS = 2
 MOST_COPIED = 60  # lanes that a page without a kernel carries, if it is not to become too large
 Answer = tuple[dict[str, Any], list[bytes]]
@@ -126,7 +122,7 @@ class Answers:
             "now": self._now,
         }
         try:
-            said, buffers = _while_written(kinds[str(question.get("kind"))], question)
+            said, buffers = kinds[str(question.get("kind"))](question)
         except KeyError as error:
             said, buffers = {"kind": "error", "text": f"the question lacks or misnames {error}"}, []
         except (ValueError, OSError, TypeError) as error:
@@ -368,17 +364,6 @@ def _instant(at_s: Any) -> pd.Timestamp | None:
     if at_s is None:
         return None
     return pd.Timestamp(round(float(at_s) * NS_PER_S), unit="ns", tz="UTC")
-
-
-def _while_written(
-    act: Callable[[Mapping[str, Any]], Answer], question: Mapping[str, Any]
-) -> Answer:
-    """An answer; asked again where a month seems damaged, as one does that is written meanwhile."""
-    tries = 1 if question.get("kind") in WRITING else TRIES
-    for _ in range(tries - 1):
-        with suppress(DamagedMonthError):
-            return act(question)
-    return act(question)
 
 
 def _span_ns(question: Mapping[str, Any]) -> tuple[int, int]:
