@@ -18,6 +18,7 @@ from homeenergy.cycles.shared.house_loads import as_divided
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.appliance.remarks import (
+    amps_remark,
     bench_remarks,
     coarse_remark,
     doubt_remark,
@@ -332,6 +333,8 @@ def house_findings(
             finding = replace(finding, remarks=(*finding.remarks, doubted))
         if finding.days and (missed := missed_remark(house, circuit)) is not None:
             finding = replace(finding, remarks=(*finding.remarks, missed))
+        if finding.days and (amps := amps_remark(house, circuit)) is not None:
+            finding = replace(finding, remarks=(*finding.remarks, amps))
         if circuit.name in house.switched and not house.has_readings(circuit):
             without = "its log says when it is on, not what it draws: state its watts"
             finding = replace(finding, remarks=(without,))

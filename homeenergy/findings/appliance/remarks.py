@@ -126,6 +126,37 @@ def missed_remark(house: House, circuit: Circuit) -> str | None:
     )
 
 
+def amps_remark(house: House, circuit: Circuit) -> str | None:
+    """Say at what stated volts and power factor amps were taken for watts; None where none were."""
+    name = circuit.part_of or circuit.name
+    columns = [log.columns[name] for log in house.schedule.logs if name in log.columns]
+    for column in columns:
+        volts_v, factor = column.volts_v, column.power_factor
+        if column.quantity == "apparent_power" and factor is not None:
+            return (
+                f"its log gives volt-amperes: its watts are those at a power factor of {factor:g}, "
+                "as stated in house.toml"
+            )
+        if column.quantity != "volts_and_amps":
+            continue
+        if volts_v is not None and factor is not None:
+            return (
+                f"its log gives amps alone: its watts are those at {volts_v:g} V and a power "
+                f"factor of {factor:g}, as stated in house.toml"
+            )
+        if volts_v is not None:
+            return (
+                f"its log gives amps and power factors: its watts are those at {volts_v:g} V, as "
+                "stated in house.toml"
+            )
+        if factor is not None:
+            return (
+                f"its log gives volts and amps: its watts are those at a power factor of "
+                f"{factor:g}, as stated in house.toml"
+            )
+    return None
+
+
 def sharing_question(house: House, circuit: Circuit, trace: Trace, *, cycles: Cycles) -> str | None:
     """Ask whether a circuit that is said to feed one appliance feeds several."""
     # What changes its speed runs through every level, as many loads would.
