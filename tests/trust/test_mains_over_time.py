@@ -105,6 +105,22 @@ def test_mains_without_their_sign_are_no_fault_of_the_solar_circuit(tmp_path, lo
     assert (one.subject, "without their sign" in one.what) == ("mains", True)
 
 
+def test_mains_that_draw_what_a_clamp_backwards_reads_have_their_sign(tmp_path):
+    """A water heater draws more than all others together, by a voltage that wanders."""
+    volts = np.repeat(np.random.default_rng(2).normal(1, 0.02, N // 60), 60)
+    loads = {name: switched(i, on_w=w, n=N) for i, (name, w) in enumerate(LOADS.items())}
+    tank = switched(9, on_w=4500, n=N, runs=30, lasts=(900, 1800)) * volts
+    house = make_panel(
+        tmp_path,
+        readings=loads | {"tank": -tank},
+        legs_w={"L1": 80 + sum(loads.values()) + tank},
+        stated={name: {"legs": ("L1",)} for name in [*loads, "tank"]},
+        head=HEAD.replace("split-phase", "single-phase").replace("120", "230"),
+    )
+    told = the_wrong(check_house(house))
+    assert (told.subject, "backwards" in told.what) == ("tank", True)
+
+
 def test_a_clamp_that_feeds_others_is_one_line(tmp_path):
     def sub(true):
         return {"shed": true["iron"] + true["kettle"] + true["lamp"]}

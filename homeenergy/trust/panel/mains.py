@@ -245,7 +245,8 @@ def without_export(
     """Mains without the samples in which their sign is lost, and what to say of it.
 
     Where circuits feed in more than is drawn, `sum_w` [W] is below zero and the mains follow it,
-    unless a log keeps their size alone or stops at zero.
+    unless a log keeps their size alone or stops at zero. The size is less than what circuits feed
+    in, by what no circuit measures; behind a clamp that is backwards the mains draw more.
     """
     fed = sum_w < -REST_W
     if np.count_nonzero(fed) < FED_BACK * sum_w.size:
@@ -260,6 +261,8 @@ def without_export(
         return None, list(mains)
     if float(np.median(seen_w[clear] / made_w[clear])) > FOLLOWS:
         return None, list(mains)  # other loads draw more than is fed in
+    if float(np.nanmedian(total[fed] + sum_w[fed])) > 0:
+        return None, list(mains)  # what seems to be fed in is drawn, by a clamp that is backwards
     hours = float(np.count_nonzero(sum_w < 0)) * mains[0].period_s / S_PER_H
     out = ~(sum_w >= 0)
     return unsigned_concern(hours), [
