@@ -126,6 +126,11 @@ def test_a_total_below_the_day_of_each_file(tmp_path):
     close(through(tmp_path, tmp_path / "in").kwh)
 
 
+def test_points_in_a_time_of_day_after_a_date_of_iso_8601(tmp_path):
+    lines = wide([*FRAME], columns(), stamps=FRAME.index.strftime("%Y-%m-%d %H.%M.%S"))
+    close(through(tmp_path, write(tmp_path, "a.csv", lines)).kwh)
+
+
 @pytest.mark.parametrize("pattern", ["%Y-%m-%d %H:%M:%S", "%d.%m.%Y %H:%M"])
 def test_midnights_of_which_the_time_of_day_is_left_out(tmp_path, pattern):
     stamps = FRAME.index.strftime(pattern).str.replace(r" 00:00(:00)?$", "", regex=True)

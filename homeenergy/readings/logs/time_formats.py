@@ -207,7 +207,7 @@ def time_format_of(
         return plain + behind, "%z" in f"{plain}{behind}".lower(), remark
     texts = [_POINTED.sub(_with_colons, text) for text in whole]
     if texts != whole:
-        plain, carries, remark = time_format_of(texts, all_dates=all_dates)
+        plain, carries, remark = time_format_of(texts, all_dates=all_dates, iso=False)
         return plain.replace(":", "."), carries, remark
     found = [_STAMP.fullmatch(text) for text in texts]
     matches = [match for match in found if match]
