@@ -184,10 +184,11 @@ def house_list(table: pd.DataFrame, failures: pd.DataFrame | None = None) -> pd.
     Returns
     -------
     pandas.DataFrame
-        house, house_name, start, end, kwh_per_year (of the mains, else of all circuits), measured
-        ("mains" or "circuits"), currency, cost_per_year (of all circuits; NaN without a tariff),
-        greatest (the appliance that takes most), flag (readings that cannot be, or why the house
-        failed; empty where nothing is wrong). Flagged houses come last.
+        house, house_name (with the folder, where several houses share it), start, end,
+        kwh_per_year (of the mains, else of all circuits), measured ("mains" or "circuits"),
+        currency, cost_per_year (of all circuits; NaN without a tariff), greatest (the appliance
+        that takes most), flag (readings that cannot be, or why the house failed; empty where
+        nothing is wrong). Flagged houses come last.
     """
     rows: list[dict[str, object]] = []
     for (house, name), group in table.groupby(["house", "house_name"]) if len(table) else ():
@@ -221,6 +222,9 @@ def house_list(table: pd.DataFrame, failures: pd.DataFrame | None = None) -> pd.
     names += ["cost_per_year", "greatest", "flag"]
     found = pd.DataFrame(rows, columns=names)
     found["flag"] = found["flag"].fillna("").astype(str)
+    twice = found["house_name"].duplicated(keep=False)
+    folders = found["house"].map(lambda house: f" ({Path(house).name})")
+    found.loc[twice, "house_name"] += folders[twice]
     found = found.sort_values("kwh_per_year", ascending=False)
     return found.sort_values("flag", key=lambda flag: flag != "", kind="stable", ignore_index=True)
 

@@ -86,6 +86,15 @@ def test_a_list_of_all_houses_has_money_and_flags(houses, survey):
     assert any("31 cents" in flag for flag in found["flag"])
 
 
+def test_houses_of_one_name_are_told_by_their_folders(survey):
+    table = survey.table.assign(house_name="My house")
+    other = table.assign(house="street/other_house")
+    names = house_list(pd.concat([table, other], ignore_index=True))["house_name"]
+    assert len(set(names)) == len(names)
+    assert "My house (other_house)" in set(names)
+    assert set(house_list(table)["house_name"]) == {"My house"}
+
+
 def test_what_cannot_be_is_never_ranked_first():
     rows = [
         {

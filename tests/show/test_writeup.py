@@ -117,6 +117,12 @@ def test_a_document_says_whether_it_matches_its_data(house, saved):
     ]
 
 
+def test_a_document_of_another_house_is_told_by_its_name(saved, tmp_path):
+    (tmp_path / "house.toml").write_text('timezone = "UTC"\n', encoding="utf-8")
+    (said,) = differences(saved["docx"], tmp_path)
+    assert said.startswith("this document was made from no file of this folder: it is about ")
+
+
 def test_own_words_replace_the_first_prose_of_a_part(made):
     other = made.saying(summary="Mine.\n\nTwo paragraphs.", method="")
     prose = [b.text for b in other.parts["summary"] if isinstance(b, Prose)]

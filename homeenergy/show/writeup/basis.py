@@ -347,6 +347,10 @@ def differences(
                 "(homeenergy writeup FOLDER --check FILE --before EARLIER)"
             )
         ]
+    then, now = record.get("files", {}), files_of(folder, before=before)
+    if then and not any(now.get(name) == known for name, known in then.items()):
+        text = "this document was made from no file of this folder: it is about {house}"
+        return [say(text, house=record.get("house", ""))]
     made_with, here = record.get("versions", {}), versions()
     found = [
         say(
@@ -358,7 +362,6 @@ def differences(
         for name, version in made_with.items()
         if here.get(name) != version
     ]
-    then, now = record.get("files", {}), files_of(folder, before=before)
     found += [say("{name} is gone", name=name) for name in then if name not in now]
     found += [say("{name} is new", name=name) for name in now if name not in then]
     changed = (name for name in then if now.get(name, then[name]) != then[name])
