@@ -19,6 +19,7 @@ from homeenergy.cli.frame import BAD_DATA
 from homeenergy.findings.many import house_list, houses_to_visit, survey_houses
 from homeenergy.show.document.blocks import Heading, Table
 from homeenergy.show.document.files import write_document
+from homeenergy.show.my_house.answers import survey_answer
 from homeenergy.show.writeup.survey import survey_document
 from homeenergy.simulate import write_street
 from tests.findings.test_columns import InThisProcess
@@ -84,6 +85,14 @@ def test_a_list_of_all_houses_has_money_and_flags(houses, survey):
     assert found["kwh_per_year"].iloc[0] == pytest.approx(own["mains_kwh_per_day"].iloc[0] * 365)
     assert found["cost_per_year"].iloc[0] == pytest.approx(own["cost_per_year"].sum())
     assert any("31 cents" in flag for flag in found["flag"])
+
+
+def test_the_notebooks_answer_names_houses_that_failed(survey):
+    said = survey_answer(survey)
+    assert said.startswith("**The answer.** 1 house was surveyed.")
+    assert "A visit" not in said  # of one house nothing is above the usual
+    assert "**2 could not be:**" in said
+    assert "\n- mill_lane_3: house.toml: `tariff.price_per_kwh`" in said
 
 
 def test_houses_of_one_name_are_told_by_their_folders(survey):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import isfinite
+from pathlib import Path
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from homeenergy.findings.appliance.record import (
 )
 from homeenergy.findings.comparison.comparison import LEAST_VALUES
 from homeenergy.findings.loads.programmes import ProgrammeUses
-from homeenergy.findings.many import Survey
+from homeenergy.findings.many import Survey, failure_text
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings import House
 from homeenergy.show.my_house.has import largest, log_of
@@ -211,10 +212,8 @@ def survey_answer(survey: Survey) -> str:
     everywhere = table[table["houses"] == table["houses"].max()]
     spread = everywhere["kwh_per_day_q3"] / everywhere["kwh_per_day_q1"]
     spread = spread[np.isfinite(spread)]
-    houses = survey.table["house_name"].nunique()
-    said = [f"{houses} houses were surveyed, {len(survey.failures)} of them could not be."]
-    if not len(survey.failures):
-        said = [f"{houses} houses were surveyed."]
+    houses = survey.table["house"].nunique()
+    said = [f"{houses} house{' was' if houses == 1 else 's were'} surveyed."]
     if len(spread):
         most = spread.idxmax()
         low, high = (table.loc[most, f"kwh_per_day_{q}"] for q in ("q1", "q3"))
@@ -223,13 +222,19 @@ def survey_answer(survey: Survey) -> str:
             f"{number_text(low, 2)} and {number_text(high, 2)} kWh a day."
         )
     visits = survey.to_visit()
-    if len(visits):
+    if len(visits) and visits["most_kwh_per_year"].iloc[0] > 0:
         first = visits.iloc[0]
         said.append(
             f"A visit would find most in {first['house_name']}: {first['most']}, at least "
             f"{number_text(first['most_kwh_per_year'], 0)} kWh a year above the usual."
         )
-    return f"**The answer.** {' '.join(said)}"
+    failed = "".join(
+        f"\n- {Path(str(one.house)).name}: {failure_text(str(one.house), str(one.reason))}"
+        for one in survey.failures.itertuples()
+    )
+    if failed:
+        failed = f"\n\n**{len(survey.failures)} could not be:**\n{failed}"
+    return f"**The answer.** {' '.join(said)}{failed}"
 
 
 def brought_in_answer(house: House) -> str:

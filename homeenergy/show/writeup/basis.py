@@ -75,6 +75,11 @@ class Basis:
         """Days from the first to the last reading."""
         return (self.findings.end - self.findings.start) / pd.Timedelta(days=1)
 
+    @cached_property
+    def quality(self) -> pd.DataFrame:
+        """How good the readings of each circuit are."""
+        return self.house.quality()
+
     def share_of_house(self, finding: ApplianceFinding) -> float:
         """Share of the energy of the mains, or where they are not logged of all circuits.
 

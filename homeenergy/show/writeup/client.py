@@ -244,7 +244,7 @@ def time_seen(told: Told) -> tuple[list[float], list[str], list[str]]:
     Last, those of loads that have readings for part of the log only, for whatever reason.
     """
     words, basis = told.words, told.basis
-    quality = basis.house.quality()
+    quality = basis.quality
     span = basis.findings.end - basis.findings.start
     names = appliance_names(basis.house.circuits)
     mains = set(basis.house.mains)
