@@ -1,7 +1,7 @@
 """An invented appliance as a logger wrote it down: rest, off at the wall, and the logger's faults.
 
 `randomised_log(seed=..., style=...)` draws all of it, and gives what was written together with what
-was true. Seeds from 1 to 31,000 are for developing and for the tests; those from 31,001 on are for
+was true. Seeds from 1 to 33,000 are for developing and for the tests; those from 33,001 on are for
 published tables only, and nobody looks at single logs of theirs.
 """
 
