@@ -48,7 +48,7 @@ WEIGHTS = {
     "hours": 1.48,
 }
 # Widths of likenesses [ln], and the most that coincidences count for [log odds].
-SAME_WATTS, LIKE_WATTS, LIKE_LENGTH = 0.05, 0.8, 1.0
+ALIKE_WATTS, LIKE_WATTS, LIKE_LENGTH = 0.05, 0.8, 1.0
 MOST_WITHIN, MOST_AT_ONCE, MOST_CLOCK = 12.0, 15.0, 10.0
 # Shares of time are worth as much as coincidences at this factor, where occasions are many.
 BY_SHARE = 4.0
@@ -125,9 +125,9 @@ def comparisons(
                 "within": min(np.logaddexp(np.log(BY_ITSELF), near), MOST_WITHIN),
                 "at_once": min(at_once, MOST_AT_ONCE),
                 "clock": min(clock, MOST_CLOCK),
-                "same_watts": once * _bell(by_watts, SAME_WATTS),
-                "like_watts": _bell(by_watts, LIKE_WATTS),
-                "like_length": _bell(log_s[a] - log_s[b], LIKE_LENGTH),
+                "same_watts": once * bell(by_watts, ALIKE_WATTS),
+                "like_watts": bell(by_watts, LIKE_WATTS),
+                "like_length": bell(log_s[a] - log_s[b], LIKE_LENGTH),
                 "constant": 1.0,
                 "together": trust * max(beyond, 0.0),
                 "apart": trust * max(-beyond, 0.0),
@@ -175,7 +175,8 @@ def _other_days(span_s: float) -> NDArray[np.float64]:
     return np.asarray((days[days != 0][:, None] * S_PER_DAY + HOURS_S).ravel())
 
 
-def _bell(x: float, width: float) -> float:
+def bell(x: float, width: float) -> float:
+    """Likeness of two figures that differ by `x`: 1 where they are equal."""
     return float(np.exp(-0.5 * (x / width) ** 2))
 
 

@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from homeenergy.cycles.shared.grouping import (
+    ALIKE_WATTS,
     LEAST_SHARE,
     Times,
+    bell,
     evidence,
     hint_scores,
     independence,
@@ -38,11 +40,13 @@ LEAST_DAYS, ALMOST = 4.0, 0.85
 TOLD = 0.65
 # Logistic regression of sums against single appliances, real ones of one half and simulated ones,
 # with readings every 1 to 10 s: evidence against one load; log odds that the uses of its loads meet
-# as chance has it; logarithms of the occasions of the less used load, of the samples of the
-# shortest usual draw (few hold steps that are cut off), of the least usual draw in units of LOW_W
-# (a lesser one may be a state of electronics), of the share of the least load; constant.
-SEVERAL = (0.506, 0.282, 0.922, 0.675, 1.483, 0.279, -5.005)
-LEAST_AGAINST, MOST_AGAINST, MOST_INDEPENDENT, LEAST_WEIGHT = -4.0, 10.0, (-6.0, 6.0), 0.1
+# as chance has it, where they are phases of one (used in turns, its programmes meet so, too);
+# logarithms of the occasions of the less used load, of the samples of the shortest usual draw (few
+# hold steps that are cut off), of the least usual draw in units of LOW_W (a lesser one may be a
+# state of electronics); likeness of the usual draws; logarithm of the share of the least load;
+# constant.
+SEVERAL = (0.46, 0.518, 1.198, 0.677, 1.528, -1.161, 0.331, -4.176)
+LEAST_AGAINST, MOST_AGAINST, LEAST_INDEPENDENT, LEAST_WEIGHT = -4.0, 10.0, -6.0, 0.1
 LOW_W, MOST_LOW, MOST_SAMPLES = 20.0, 1.61, 20.0
 # Parts of a load that bear less than this share of its greatest do not say when it is used.
 MINOR = 0.2
@@ -51,7 +55,7 @@ SAID = 4.0
 # Logistic regression of sums that were told against those that were not and, at the odds SAID,
 # single appliances: log odds that other groupings come to about the same, those of several loads,
 # constant.
-CONFIDENCE = (0.481, 0.791, -0.891)
+CONFIDENCE = (0.451, 0.849, -0.948)
 LEAST_AGREED, MOST_AGREED, MOST_LOG_ODDS = 0.02, 0.995, 4.0
 # Above these odds a person is asked whether there are several loads: of one in ten single
 # appliances or fewer.
@@ -404,13 +408,14 @@ def _confidence(parts: list[Part], groups: Groups) -> float:
 
 def _odds_of_several(parts: list[Part], groups: Groups) -> float:
     """Odds of several loads against one, if both are as likely beforehand."""
-    low = min(_usual_w(parts, groups.labels, g) for g in np.unique(groups.labels))
+    log_w = np.log([_usual_w(parts, groups.labels, g) for g in np.unique(groups.labels)])
     figures = (
         np.clip(groups.against, LEAST_AGAINST, MOST_AGAINST),
-        np.clip(groups.independent, *MOST_INDEPENDENT),
+        np.clip(groups.independent, LEAST_INDEPENDENT, 0.0),
         np.log(groups.occasions),
         np.log(np.clip(groups.samples, 1.0, MOST_SAMPLES)),
-        min(np.log(low / LOW_W), MOST_LOW),
+        min(log_w.min() - np.log(LOW_W), MOST_LOW),
+        bell(log_w.max() - log_w.min(), ALIKE_WATTS),
         np.log(max(groups.least, LEAST_SHARE)),
         1,
     )
