@@ -30,7 +30,7 @@ from .real_days import WHOLE, word
 PERIOD_S = 2.0
 DAY_N = round(86_400 / PERIOD_S)
 START = pd.Timestamp("2026-03-02T00:00Z")
-SEED = 25  # of the page: raised when it was looked at to change the method
+SEED = 27  # of the page: raised when it was looked at to change the method
 LEAST_SHARE = 0.03  # of the circuit's energy above what never ends, in each load that is drawn
 
 

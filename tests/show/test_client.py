@@ -457,6 +457,28 @@ def test_own_words_cover_colour_and_pictures_come_from_house_toml(tmp_path):
     assert 'w:type="page"' not in docx
 
 
+@pytest.mark.parametrize(("lamps", "said"), [(True, "told from each other by"), (False, "a guess")])
+def test_loads_that_share_a_clamp_are_said_to(tmp_path, lamps, said):
+    """A freezer and a lamp; or a freezer alone, which somebody says is two loads."""
+    minute = np.arange(7 * 1440)
+    cellar = np.where(minute % 60 < 20, 90.0, 1.0)
+    for day in range(7 if lamps else 0):
+        cellar[1440 * day + 1080 + 13 * day : 1440 * day + 1260 + 19 * day] += 40.0
+    house = made_house(tmp_path / "house", {"cellar": cellar}, circuits={"cellar": "loads = 2"})
+    document = write_up(house.path, written=DAY, language="en-GB")
+    (line,) = (
+        text
+        for block in flat(document.document().blocks)
+        if isinstance(block, Bullets)
+        for text in block.items
+        if "share one clamp" in text
+    )
+    assert said in line
+    technical = " ".join(texts(write_up(house.path, written=DAY, edition="technical")))
+    assert "Without readings" not in technical
+    assert "cellar 1, cellar 2" in technical
+
+
 @pytest.mark.parametrize(
     "ending",
     ["html", "xlsx", pytest.param("pdf", marks=STUDY), pytest.param("docx", marks=STUDY)],

@@ -48,9 +48,13 @@ def measured_blocks(basis: Basis) -> tuple[Block, ...]:
     start, end = basis.local(basis.findings.start), basis.local(basis.findings.end)
     supply = house.supply
     volts = f", {supply.volts_v:g} V from leg to neutral" if supply.volts_v else ""
+    fed: dict[str, list[str]] = {}
+    for one in house.circuits:
+        if one.part_of:
+            fed.setdefault(one.part_of, []).append(one.appliance)
     columns = {
         "circuit": lambda c: c.name,
-        "feeds": lambda c: c.appliance,
+        "feeds": lambda c: ", ".join(fed.get(c.name, [c.appliance])),
         "legs": lambda c: " ".join(c.legs),
         "breaker (A)": lambda c: _plain(c.breaker_a),
         "clamp (A)": lambda c: _plain(c.clamp.rating_a),
@@ -59,7 +63,8 @@ def measured_blocks(basis: Basis) -> tuple[Block, ...]:
         "covered": lambda c: _of(quality, c, lambda q: percent_text(q["coverage"])),
         "longest gap": lambda c: _of(quality, c, lambda q: duration_text(q["longest_gap_s"])),
     }
-    silent = [c.appliance for c in house.circuits if c.name not in quality.index]
+    measured = [c for c in house.circuits if not c.part_of]
+    silent = [c.appliance for c in measured if c.name not in quality.index]
     text = (
         f"From {day_text(start)} to {day_text(end)}, {basis.days:.1f} days, on a {supply.system} "
         f"supply{volts}. Each reading is the mean power of a sample; times are local, and days "
@@ -73,7 +78,7 @@ def measured_blocks(basis: Basis) -> tuple[Block, ...]:
         Prose(text=text),
         grid(
             columns,
-            house.circuits,
+            measured,
             caption="Panel schedule, clamps and readings. “Times”: what the clamp's readings are "
             "multiplied with. Covered: share of the time with readings.",
             text=("circuit", "feeds", "legs"),

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from homeenergy.cycles.shared.house_loads import division_of
 from homeenergy.findings.saving.advice import FLOOR_SHARE, Action
 from homeenergy.findings.saving.look_into import LookInto
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
@@ -87,6 +88,7 @@ def trust_part(told: Told) -> tuple[Block, ...]:
                 "or low; where house.toml does not state it, no interval knows of it."
             )
         )
+    items += _shared_words(told)
     blocks: list[Block] = [
         Heading(text=words.say("How far to trust these figures")),
         Prose(
@@ -100,6 +102,33 @@ def trust_part(told: Told) -> tuple[Block, ...]:
         Prose(text=_season_words(told)),
     ]
     return (*blocks, *_concerns(told))
+
+
+def _shared_words(told: Told) -> list[str]:
+    """How far loads that share a clamp are told from each other; a line for each clamp."""
+    words, house = told.words, told.basis.house
+    names = appliance_names(house.circuits)
+    said = []
+    for circuit in house.circuits:
+        loads = [one for one in house.circuits if one.part_of == circuit.name]
+        if not loads or not house.has_readings(circuit):
+            continue
+        known, listed = division_of(house, loads[0]), ", ".join(names[one.name] for one in loads)
+        if known.told:
+            line = words.say(
+                "{names} share one clamp. They were told from each other by what they draw and "
+                "when, rightly with a chance of {chance_share}; their ranges hold what is left.",
+                names=listed,
+                chance_share=known.confidence,
+            )
+        else:
+            line = words.say(
+                "{names} share one clamp and cannot be told from each other: take their figures as "
+                "a guess, and only their sum as measured.",
+                names=listed,
+            )
+        said.append(line)
+    return said
 
 
 def _season_words(told: Told) -> str:
