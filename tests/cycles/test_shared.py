@@ -233,6 +233,20 @@ def test_a_step_within_a_sample_is_one_step(period_s):
     assert np.nan_to_num(steps.jump_w).tolist() == [0.0, 2000.0, -2000.0]
 
 
+def test_uses_that_fill_part_of_a_long_sample_are_no_other_load():
+    """One heater of 1000 W for half a minute or for minutes, as a logger of 60 s has it."""
+    rng = np.random.default_rng(9)
+    seconds = np.zeros(7 * 86_400)
+    for i, at in enumerate(rng.integers(0, seconds.size - 2000, 140)):
+        at -= at % 60 if i % 2 else 0
+        seconds[at : at + (30 if i % 2 else rng.integers(300, 1500))] = 1000.0
+    watts = seconds.reshape(-1, 60).mean(axis=1)
+    trace = Trace(label="x", start=START, period_s=60.0, watts=watts + noise(watts.size))
+    shared = split_loads(trace, n=2)
+    assert not shared.told
+    assert any("part of a sample" in why for why in shared.reasons)
+
+
 def test_two_equal_heaters_are_not_told():
     rng = np.random.default_rng(5)
     watts = np.zeros(7 * DAY_N)

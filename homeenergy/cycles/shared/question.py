@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from homeenergy.cycles.shared.split import LEAST_DAYS, QUESTION_ODDS, odds_of_two
+from homeenergy.cycles.shared.split import (
+    LEAST_DAYS,
+    LONGEST_PERIOD_S,
+    QUESTION_ODDS,
+    odds_of_two,
+)
 from homeenergy.readings.trace import Trace
 from homeenergy.units import S_PER_DAY
 from homeenergy.words import two_digits
 
 # So much of a log is asked: more days would say the same.
 ASKED_DAYS = 7
-# A use of part of a longer sample looks like another load.
-LONGEST_PERIOD_S = 10.0
 
 
 def question(trace: Trace) -> str | None:

@@ -70,6 +70,9 @@ MOST_WAYS = 300
 MOST_UNEXPLAINED = 0.5
 # Of what is read, on both sides of zero: more below it has a sign that no load explains. Own rule.
 MOST_BELOW_ZERO = 0.01
+# Of readings longer than those that the odds were fitted to, a draw that lasts fewer samples may be
+# a use of another load that fills part of one. Own rule.
+LONGEST_PERIOD_S, LEAST_SAMPLES = 10.0, 3.0
 # Watts within this share cannot be told from each other where each comes by itself.
 SAME_WATTS = 0.02
 
@@ -471,6 +474,11 @@ def _reasons(
         reasons.append("only one load is seen: what comes and goes may all be parts of it")
     if len(set(groups.labels.tolist())) < n:
         reasons.append(f"fewer draws come and go than the {n} loads that were asked for")
+    if whole.period_s > LONGEST_PERIOD_S and groups.samples < LEAST_SAMPLES:
+        reasons.append(
+            f"a load draws for hardly longer than a sample of {whole.period_s:g} s: it may be uses "
+            "of another that fill part of a sample; log oftener"
+        )
     main = [_usual_w(parts, groups.labels, g) for g in range(n)]
     for a in range(n):
         for b in range(a):
