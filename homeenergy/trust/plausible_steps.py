@@ -24,6 +24,7 @@ SHARE_OUTSIDE = 5e-3  # on each side of the interval of the median
 NARROW = 0.5  # of the factor, or of 1: how wide an interval may be to say anything
 RIGHT = (0.7, 1.4)  # a factor in here is no matter of units, legs or signs
 HALF_TO_DOUBLE = (0.4, 2.5)  # a leg or a doubling, which `check` tells; beyond, another unit
+PANEL_TIMES = 10.0  # no fault of a panel makes more: two legs, a clamp for another, turns of a wire
 NOTHING = 0.2
 SAME, AGREEING, AGREEING_SHARE = 0.2, 3, 0.6  # circuits that agree that the mains are wrong
 
@@ -168,7 +169,7 @@ def _another_size(one: Facts, factor: float) -> Implausible:
         what = "where it rises, the mains fall"
         do = "Correct its sign in house.toml: multiplier = -1; what feeds in reads below zero."
     else:
-        what = f"where it steps, the mains step {factor:,.3g} times as far"
+        what = f"where it steps, the mains step {float(f'{factor:.3g}'):,.10g} times as far"
         do = "See whether its clamp takes one leg of two, or both of one" if some else "Correct"
         do += ", and `homeenergy check`." if some else " its unit or multiplier in house.toml."
     return Implausible(
@@ -176,7 +177,7 @@ def _another_size(one: Facts, factor: float) -> Implausible:
         circuits=(one.circuit.name,),
         what=what,
         do=do,
-        of_sums=True,
+        of_sums=abs(factor) <= PANEL_TIMES,
     )
 
 

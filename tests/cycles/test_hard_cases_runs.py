@@ -57,6 +57,21 @@ def test_a_cold_wash_is_one_run_of_a_machine_with_programmes(kind, period_s):
     assert cycles.kind == "batch"
 
 
+def test_short_uses_at_the_level_of_longer_ones_count_however_coarse_the_readings():
+    """A pump of 510 W in steps of 1 W: in a short use each reading is the same, as if held."""
+    period_s, rng = 5, np.random.default_rng(6)
+    lasts = np.r_[np.full(40, 4), rng.integers(7, 18, 160)]
+    rng.shuffle(lasts)
+    watts, at = np.zeros(WEEK // period_s), 500
+    expected = []
+    for n in lasts:
+        watts[at : at + n] = 510
+        expected.append((at * period_s, (at + n) * period_s))
+        at += n + int(rng.integers(150, 1000))
+    cycles = find_cycles(as_trace(watts, period_s=period_s), "thermostatic")
+    assert near(runs_s(cycles), expected, within_s=period_s)
+
+
 def test_a_run_that_lacks_a_third_of_its_samples_is_not_complete():
     """50 missing seconds in a boil of 150 s make its energy a third too small."""
     uses = [(d * DAY + 30_000, [(150, 2000)]) for d in range(5)]

@@ -125,20 +125,23 @@ def spikes_among(
 ) -> NDArray[np.bool_]:
     """Which moments are spikes, by how long everything lasts and how high it rises.
 
-    All are where they are next to nothing of the time; those at no level of what lasts, where they
-    are the lesser part or scattered; all again where hardly anything lasts and they are scattered.
+    All are where they are next to nothing of the time, but of more than two samples only those at
+    no level of what lasts: a reading that was held has any height, a short use that of the others.
+    Those at no such level are, where they are the lesser part or scattered; all again where hardly
+    anything lasts and they are scattered.
     """
     of_moments, of_all = lasts[moments].sum(), lasts.sum()
-    if of_moments < SPIKE_SHARE * of_all:
-        return moments
     lasting_w = top_w[~moments]
+    off = np.ones_like(moments)
     if lasting_w.size >= FEWEST_LASTING:
-        if of_moments >= LESSER_SHARE * of_all and _are_alike(top_w[moments]):
-            return np.zeros_like(moments)
         least_w, most_w = lasting_w.min(), lasting_w.max()
         off = (top_w < (1 - SAME_LEVEL) * least_w) | (top_w > (1 + SAME_LEVEL) * most_w)
+    if of_moments < SPIKE_SHARE * of_all:
+        return moments & (off | (lasts <= SPIKE_N))
+    alike = _are_alike(top_w[moments])
+    if lasting_w.size >= FEWEST_LASTING and not (of_moments >= LESSER_SHARE * of_all and alike):
         return moments & off
-    return np.zeros_like(moments) if _are_alike(top_w[moments]) else moments
+    return np.zeros_like(moments) if alike else moments
 
 
 def _are_alike(w: NDArray[np.float64]) -> bool:
