@@ -23,6 +23,7 @@ from homeenergy.units import DAYS_PER_YEAR, H_PER_DAY, NS_PER_S, S_PER_DAY, S_PE
 # A day with less of its time covered says little about a whole day.
 LEAST_COVERAGE = 0.9
 LEAST_OF_AN_HOUR = 0.95
+SATURDAY = 5
 PARTS_OF_A_DAY = 4  # night, morning, afternoon, evening
 
 
@@ -129,7 +130,8 @@ def energy_per_day(daily: pd.DataFrame, *, parts: NDArray[np.float64] | None = N
     if len(whole):
         per_day = whole["kwh"] / whole["covered_h"] * S_PER_DAY / S_PER_H
         of_whole = None if parts is None else parts[covered]
-        return mean_of_days(per_day.to_numpy(), parts=of_whole)
+        weekend = pd.DatetimeIndex(whole["day"]).day_of_week >= SATURDAY
+        return mean_of_days(per_day.to_numpy(), parts=of_whole, weekend=weekend)
     hours = float(daily["covered_h"].sum()) if len(daily) else 0.0
     value = float(daily["kwh"].sum()) / hours * 24 if hours else float("nan")
     basis = f"scaled from {hours:.1f} h; no whole day was measured"
@@ -204,6 +206,7 @@ def remainder_per_day(
     plain = energy_per_day(
         pd.DataFrame(
             {
+                "day": begins,
                 "kwh": day["sum"].to_numpy(),
                 "covered_h": day["size"].to_numpy(np.float64),
                 "day_h": lasts.total_seconds().to_numpy() / S_PER_H,

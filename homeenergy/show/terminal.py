@@ -176,8 +176,8 @@ def walk_lines(walk: Walk, *, width: int = 100) -> list[str]:
     blocks.append(Heading(text="A walk that settles what cannot be told"))
     if not (walk.steps or walk.left_alone or walk.questions):
         return text_lines([*blocks, Prose(text="Nothing is open: no walk is needed.")], width=width)
-    blocks.append(Bullets(items=CAUTIONS))
     if walk.steps:
+        blocks.append(Bullets(items=CAUTIONS))
         rows = tuple(
             (step.appliance, str(step.times), _held(step), step.why) for step in walk.steps
         )

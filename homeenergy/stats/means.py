@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from math import inf, isfinite, nan
 from typing import NamedTuple
 
@@ -25,6 +26,10 @@ _SHARES, _CORRELATIONS = (
     np.r_[0.0, grid.ravel()]
     for grid in np.meshgrid(_MIDDLES, np.sin(_MIDDLES * np.arcsin(LONGEST)))
 )
+# That a weekend is unlike other days is less likely beforehand than that it is like them (own
+# assumption).
+WEEKENDS_DIFFER = 0.2
+WEEKEND_OF_WEEK = 2 / 7
 # Fewer days of a load cannot contradict that they are independent: that is given no probability
 # of its own.
 DAYS_THAT_TELL = 14
@@ -52,6 +57,7 @@ def half_of_mean(
     *,
     squares: Squares | None = None,
     independent: float = INDEPENDENT,
+    weekend: NDArray[np.bool_] | None = None,
 ) -> tuple[float, str]:
     """Half-width of the 95 % interval of a mean of autocorrelated days, and what is said of it.
 
@@ -63,6 +69,8 @@ def half_of_mean(
         Analysis of variance of what the days are made of: their runs, or parts of the day.
     independent : float
         Prior probability of independent days.
+    weekend : ndarray of bool, shape (n,), optional
+        Which days are Saturdays and Sundays.
 
     Notes
     -----
@@ -81,6 +89,10 @@ def half_of_mean(
     make up for one another is not relied on. Under two weeks of a load, s is uniform alone (own
     rule).
 
+    What differs between weekends and other days does not scatter: a week has its share of both. So
+    that they differ is weighed too, by as much as one day tells (the unit-information prior: Kass &
+    Wasserman 1995), and the mean is then that of a whole week.
+
     F, the mean square between days by that within them (JCGM 100:2008, H.5), depends on s too: with
     a share s it is 1 / (1 - s) times as large as without.
 
@@ -89,26 +101,22 @@ def half_of_mean(
     n = deviations.size
     prior = np.full(_SHARES.size, (1 - independent) / (_SHARES.size - 1))
     prior[0] = independent
-    log_fit = np.log(prior)
-    ones, cross, own, log_det = _filtered(deviations)
-    gls_mean = cross / ones
-    residual = own - cross**2 / ones
-    if squares is not None:
-        log_fit += _log_fit_of_noise(squares, residual / (deviations @ deviations))
-    log_fit -= 0.5 * (log_det + np.log(ones) + (n - 1) * np.log(residual))
-    weight = np.exp(log_fit - log_fit.max())
-    weight /= weight.sum()
-    scale = np.sqrt(residual / (n - 1) / ones)
+    differ = WEEKENDS_DIFFER if weekend is not None and 0 < weekend.sum() < n else 0.0
+    fits = [_fit(deviations, (1 - differ) * prior, squares)]
+    if differ:
+        fits.append(_fit(deviations, differ * prior, squares, weekend=weekend))
+    mean, scale, log_weight = (np.stack(each) for each in zip(*fits, strict=True))
+    weight = np.exp(log_weight - log_weight.max())
 
-    def inside(half: float) -> float:
-        above = stdtr(n - 1, (half - gls_mean) / scale)
-        return float(weight @ (above - stdtr(n - 1, (-half - gls_mean) / scale)))
+    def inside(half: float, some: slice = slice(None)) -> float:
+        low, high = (stdtr(n - 1, (end - mean) / scale)[:, some] for end in (-half, half))
+        return float(np.average(high - low, weights=weight[:, some]))
 
-    factor = coverage_factor(n - 1)
-    narrowest = factor * float(np.sqrt(deviations @ deviations / (n - 1) / n))
+    widest = float(np.max(np.abs(mean) + 10 * coverage_factor(n - 1) * scale))
+    independent_days = partial(inside, some=slice(1))
+    narrowest = half_width(independent_days, most=widest)
     if inside(narrowest) >= LEVEL:
         return narrowest, ""
-    widest = float(np.max(np.abs(gls_mean) + 10 * factor * scale))
     half = half_width(inside, least=narrowest, most=widest)
     if half < MUCH_WIDER * narrowest:
         return half, ""
@@ -120,6 +128,41 @@ def half_of_mean(
 def _independent(days: int) -> float:
     """Prior probability that days are independent, given how many the log reaches over."""
     return INDEPENDENT if days >= DAYS_THAT_TELL else 1 / _SHARES.size
+
+
+class _Fit(NamedTuple):
+    """Student's t distribution of the true mean at each share and correlation, and its weight."""
+
+    mean: NDArray[np.float64]
+    scale: NDArray[np.float64]
+    log_weight: NDArray[np.float64]
+
+
+def _fit(
+    deviations: NDArray[np.float64],
+    prior: NDArray[np.float64],
+    squares: Squares | None,
+    *,
+    weekend: NDArray[np.bool_] | None = None,
+) -> _Fit:
+    """How well days fit, whose weekends are as other days or, where they are told, differ."""
+    n = deviations.size
+    series = [np.ones(n), deviations]
+    if weekend is not None:
+        series.append(weekend.astype(np.float64) - WEEKEND_OF_WEEK)
+    products, log_det = _filtered(np.stack(series))
+    log_weight = np.log(prior) - 0.5 * log_det
+    if weekend is not None:
+        told = products[2, 2] - products[0, 2] ** 2 / products[0, 0]
+        known = products[2, 2] + told / n
+        products = products - products[:, 2, None] * products[None, 2] / known
+        log_weight -= 0.5 * np.log(known * n / told)
+    ones, cross, own = products[0, 0], products[0, 1], products[1, 1]
+    residual = own - cross**2 / ones
+    log_weight -= 0.5 * (np.log(ones) + (n - 1) * np.log(residual))
+    if squares is not None:
+        log_weight += _log_fit_of_noise(squares, residual / (deviations @ deviations))
+    return _Fit(cross / ones, np.sqrt(residual / (n - 1) / ones), log_weight)
 
 
 def _log_fit_of_noise(squares: Squares, seen: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -137,33 +180,31 @@ def _log_fit_of_noise(squares: Squares, seen: NDArray[np.float64]) -> NDArray[np
     return found
 
 
-def _filtered(deviations: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
-    """1' V^-1 1, 1' V^-1 d, d' V^-1 d and log det V for the correlation matrix V of days.
+def _filtered(series: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Products x' V^-1 y of each two series, and log det V, V the correlation matrix of days.
 
-    The filter predicts each day from those before, for the series of ones and for the deviations d
-    at once.
+    The filter predicts each day of all series, shape (k, n), from those before.
     """
     s, r = _SHARES, _CORRELATIONS
-    ones, cross, own, log_det, of_ones, of_off = np.zeros((6, s.size))
-    variance = s
-    for x in deviations:
+    k = len(series)
+    products, log_det = np.zeros((k, k, s.size)), np.zeros(s.size)
+    expected, variance = np.zeros((k, s.size)), s
+    for day in series.T:
         total = variance + 1 - s
-        new, new_off = 1 - of_ones, x - of_off
-        ones += new**2 / total
-        cross += new * new_off / total
-        own += new_off**2 / total
+        new = day[:, None] - expected
+        products += new[:, None] * new[None] / total
         log_det += np.log(total)
         gain = variance / total
-        of_ones = r * (of_ones + gain * new)
-        of_off = r * (of_off + gain * new_off)
+        expected = r * (expected + gain * new)
         variance = r**2 * variance * (1 - gain) + s * (1 - r**2)
-    return ones, cross, own, log_det
+    return products, log_det
 
 
 def mean_of_days(
     kwh: NDArray[np.float64],
     *,
     parts: NDArray[np.float64] | None = None,
+    weekend: NDArray[np.bool_] | None = None,
     unit: str = "kWh",
 ) -> Estimate:
     """Mean with Student's t interval, widened for autocorrelation between days.
@@ -177,6 +218,9 @@ def mean_of_days(
         The same of equal parts of these days, in any unit; NaN where not known. Where the parts of
         a day have nothing in common, days are taken to be less correlated, and the interval is
         narrower: too narrow where lasting habits are in one part alone and chance is in all.
+    weekend : ndarray of bool, shape (n,), optional
+        Which days are Saturdays and Sundays: where these differ from other days, the interval is
+        narrower.
     unit : str
     """
     n = kwh.size
@@ -187,7 +231,9 @@ def mean_of_days(
     if n < LEAST_DAYS_FOR_CORRELATION or _only_rounding(deviations, kwh):
         return plain
     squares = None if parts is None else squares_of_parts(parts)
-    half, words = half_of_mean(deviations, squares=squares, independent=_independent(n))
+    half, words = half_of_mean(
+        deviations, squares=squares, independent=_independent(n), weekend=weekend
+    )
     return _widened(plain, half, f"{plain.basis}{words}", kwh)
 
 

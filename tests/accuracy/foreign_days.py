@@ -86,7 +86,8 @@ DAYS = {f.__name__: f for f in (cool_room, office, washing, evenings, heating)}
 
 def kwh_per_day(rng, n: int, kind: str) -> Held:
     parts, truth = DAYS[kind](rng, n)
-    table = pd.DataFrame({"kwh": parts.sum(axis=1), "covered_h": 24.0, "day_h": 24.0})
+    day = pd.date_range(MONDAY, periods=n)
+    table = pd.DataFrame({"day": day, "kwh": parts.sum(axis=1), "covered_h": 24.0, "day_h": 24.0})
     found = energy_per_day(table, parts=parts)
     return bool(found.low <= truth <= found.high), None
 

@@ -3,14 +3,13 @@
 import json
 
 import numpy as np
-import pandas as pd
 import pytest
 from scipy import stats
 
 from homeenergy.findings import house_findings
-from homeenergy.findings.days import energy_per_day
 from homeenergy.show.document.findings import findings_record
 from homeenergy.stats.estimate import Estimate, mean_estimate
+from homeenergy.stats.means import mean_of_days
 
 from .small_house import made_house, switched
 
@@ -63,15 +62,10 @@ def test_errors_of_the_clamps_are_in_the_interval_of_the_remainder(tmp_path):
     assert "1.5%" in left.basis
 
 
-def daily(kwh):
-    days = pd.date_range("2026-03-02", periods=len(kwh), tz="UTC")
-    return pd.DataFrame({"day": days, "kwh": kwh, "covered_h": 24.0, "day_h": 24.0})
-
-
 def test_days_like_the_day_before_widen_the_interval():
     """Four days of 1 kWh and four of 3 kWh: all likenesses weighed, with matrices written out."""
     kwh = np.array([1.0, 1, 1, 1, 3, 3, 3, 3])
-    found = energy_per_day(daily(kwh))
+    found = mean_of_days(kwh)
     ones, lag = np.ones(8), np.abs(np.subtract.outer(np.arange(8), np.arange(8)))
     drawn, weights = [], []
     quantiles = stats.t.ppf((np.arange(200) + 0.5) / 200, 7)
@@ -104,7 +98,7 @@ def test_days_like_the_day_before_widen_the_interval():
 
 def test_days_unlike_the_day_before_do_not_narrow_the_interval():
     """Days that alternate: eight of them tell only roughly that none is like the one before."""
-    found = energy_per_day(daily([1.0, 3, 1, 3, 1, 3, 1, 3]))
+    found = mean_of_days(np.array([1.0, 3, 1, 3, 1, 3, 1, 3]))
     half = 2.364624 * (8 / 7) ** 0.5 / 8**0.5
     assert half <= found.high - 2 < 2.1 * half
     assert "autocorrelation (not estimable from 8)" in found.basis

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from scipy.stats import f as f_distribution
 from scipy.stats import f_oneway
 
+from homeenergy.stats.coverage import coverage_factor
 from homeenergy.stats.estimate import mean_estimate
 from homeenergy.stats.means import mean_of_days, mean_of_runs, squares_of_parts, squares_of_runs
 from tests.accuracy.alike_days import placed
@@ -231,6 +232,37 @@ def test_units_and_a_constant_draw_change_nothing_else(scale, shift, days, seed)
     found = mean_of_days(moved.mean(axis=1), parts=moved)
     assert found.value == pytest.approx((plain.value + shift) * scale, rel=1e-9)
     assert found.high - found.low == pytest.approx(scale * (plain.high - plain.low), rel=1e-5)
+
+
+def test_weekends_that_differ_do_not_scatter():
+    """By hand: 4 weeks, 2 kWh on weekdays, 3.4 at weekends, and noise of 0.3 kWh each day."""
+    weekend = np.arange(28) % 7 > 4
+    off = np.random.default_rng(5).normal(size=28)
+    for some in (weekend, ~weekend):  # noise that is exactly as large as is said, in each
+        off[some] -= off[some].mean()
+    off *= 0.3 * np.sqrt(26 / (off @ off))
+    kwh = np.where(weekend, 3.4, 2.0) + off
+    told, blind = mean_of_days(kwh, weekend=weekend), mean_of_days(kwh)
+    of_noise = coverage_factor(26) * 0.3 / np.sqrt(28)
+    assert told.value == blind.value == pytest.approx(2.4)
+    assert of_noise < told.spread < 1.5 * of_noise
+    assert blind.spread > 2 * told.spread
+
+
+def test_weekends_alike_change_little():
+    weekend = np.arange(28) % 7 > 4
+    ratios = []
+    for seed in range(20):
+        kwh = np.random.default_rng(seed).normal(size=28)
+        ratios.append(mean_of_days(kwh, weekend=weekend).spread / mean_of_days(kwh).spread)
+    assert np.median(ratios) == pytest.approx(1, abs=0.05)
+    assert max(ratios) < 1.2
+
+
+def test_only_weekends_are_days_as_any():
+    kwh = np.random.default_rng(3).normal(size=8)
+    every = mean_of_days(kwh, weekend=np.ones(8, bool))
+    assert every.spread == mean_of_days(kwh).spread
 
 
 @given(days=st.integers(7, 30), seed=st.integers(0, 10_000))

@@ -54,6 +54,27 @@ def test_a_ratio_is_known_no_better_than_the_steps_of_its_readings(tmp_path, ste
             assert one.ratio.low <= 1 <= one.ratio.high, one.circuit
 
 
+@pytest.mark.parametrize("period_s", [1, 60])
+def test_mains_of_few_constant_loads_are_not_coarse(tmp_path, period_s):
+    """Three readings in all, each as long as a load is on."""
+    lasts = (60, 900) if period_s == 1 else (3, 30)
+    true = {name: switched(k, on_w=1, lasts=lasts) for k, name in enumerate(("kettle", "iron"))}
+    true = {"kettle": 2000.0 * (true["kettle"] > 0), "iron": 1000.0 * (true["iron"] > 0)}
+    house = make_panel(
+        tmp_path,
+        readings=true,
+        legs_w={"L1": 100 + sum(true.values())},
+        stated={name: {"legs": ("L1",)} for name in true},
+        noise_w=0.0,
+        head=SINGLE,
+        period_s=period_s,
+    )
+    found = check_house(house)
+    for one in found.balance.circuits:
+        assert one.legs_found == ("L1",)
+        assert one.ratio.low <= 1 <= one.ratio.high
+
+
 def register(total):
     """What a register of whole 10 Wh shows as differences each second."""
     wh = np.floor(np.cumsum(total) / 3600 / 10) * 10

@@ -1,5 +1,7 @@
 """A clamp of the mains that changed, mains with another clock or without sign, are told first."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -39,6 +41,66 @@ def test_a_clamp_of_the_mains_that_changed_is_the_only_fault(tmp_path, reads, sa
     assert one.subject == "mains_l2"
     assert says in one.what
     assert "ultiply" not in one.do
+
+
+@pytest.mark.parametrize("factor", [10.0, 0.0, -1.0, 0.5])
+def test_a_clamp_of_the_mains_that_reads_otherwise_for_some_hours_is_the_only_fault(
+    tmp_path, factor
+):
+    hours = np.arange(N) / 3600
+    reads = np.where((hours > 14) & (hours < 30), factor, 1.0)
+    one = the_wrong(check_house(panel(tmp_path, mains={"L2": {"reads": reads}})))
+    assert one.subject == "mains_l2"
+    said = "nothing" if not factor else f"{factor:.2f} times"
+    assert re.search(rf"{said} from .* to .*, and then as before", one.what)
+    assert "before and after" in one.what
+    assert "ultiply" not in one.do
+
+
+def test_hours_in_which_a_clamp_of_the_mains_stuck_say_nothing_of_circuits(tmp_path):
+    """Loads on both legs seem to be on one while the other stands still."""
+    true = {name: switched(i, on_w=w, n=N) for i, (name, w) in enumerate(LOADS.items())}
+    kiln = switched(9, on_w=1200, n=N)
+    legs_w = {
+        "L1": 90 + true["kettle"] + true["iron"] + kiln / 2,
+        "L2": 90 + true["toaster"] + true["heater"] + kiln / 2,
+    }
+    rng = np.random.default_rng(4)
+    legs_w = {leg: np.round(w + rng.normal(0, 2, N)) for leg, w in legs_w.items()}
+    legs_w["L1"][40_000:120_000] = legs_w["L1"][40_000]
+    stated = {name: {"legs": ("L1",)} for name in ("kettle", "iron")}
+    stated |= {name: {"legs": ("L2",)} for name in ("toaster", "heater")}
+    house = make_panel(
+        tmp_path,
+        readings={name: true[name] for name in stated} | {"kiln": kiln},
+        legs_w=legs_w,
+        stated=stated | {"kiln": {"legs": BOTH}},
+        noise_w=0.0,
+    )
+    one = the_wrong(check_house(house))
+    assert (one.subject, "one reading, to the last digit" in one.what) == ("mains_l1", True)
+
+
+def test_solar_without_its_sign_is_named(tmp_path):
+    sun = 2500 * np.clip(np.sin(np.arange(N) / 86_400 * 2 * np.pi), 0, None)
+    loads = {name: switched(i, on_w=w, n=N) for i, (name, w) in enumerate(LOADS.items())}
+    house = make_panel(
+        tmp_path,
+        readings=loads | {"solar": sun},
+        legs_w={"L1": 80 + sum(loads.values()) - sun},
+        stated={name: {"legs": ("L1",)} for name in [*loads, "solar"]},
+        head=HEAD.replace("split-phase", "single-phase").replace("120", "230"),
+    )
+    one = the_wrong(check_house(house))
+    assert "Not so if solar feeds in what it reads" in one.what
+
+
+def test_a_clamp_on_a_shared_neutral_is_told(tmp_path):
+    def neutral(true):
+        return {"kettle": true["kettle"] - true["toaster"]}
+
+    one = the_wrong(check_house(panel(tmp_path, more=neutral)))
+    assert (one.subject, "reads one load less another" in one.what) == ("kettle", True)
 
 
 def test_two_clamps_of_circuits_that_change_are_no_clamp_of_the_mains(tmp_path):
@@ -132,6 +194,9 @@ def test_a_clamp_that_feeds_others_is_one_line(tmp_path):
 def test_a_circuit_that_is_not_in_use_is_no_dead_clamp(tmp_path):
     """Its readings vary by a watt: only a clamp that is off reads the same for days."""
     found = check_house(panel(tmp_path, more=lambda _: {"guest_room": np.zeros(N)}))
+    (why,) = [c.what for c in found.concerns if c.subject == "guest_room"]
+    assert "Whether it was in use cannot be told." in why
+    assert "conductors run through it" not in why
     assert [c.what for c in found.concerns if c.weight != "note"] == []
 
 

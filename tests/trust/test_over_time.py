@@ -44,6 +44,17 @@ def test_a_clock_that_is_off_is_no_other_panel(tmp_path, late_s):
     assert "fed from" not in one.what
 
 
+def test_half_of_the_steps_at_one_distance_are_a_clock(tmp_path):
+    """The clock is set after three quarters of the log: the other steps fit none."""
+
+    def late(true):
+        own, n = true["heater"], N * 3 // 4
+        return np.r_[np.roll(own[:n], 5 * 3600), np.roll(own[n:], 2 * 3600)]
+
+    one = the_wrong(check_house(panel(tmp_path, heater=late)))
+    assert "18,000 s later than the mains" in one.what
+
+
 @pytest.mark.parametrize("pace", [40, -70])
 def test_a_clock_that_loses_or_gains_is_no_other_panel(tmp_path, pace):
     when = np.arange(N) * (1 - pace / 86_400)

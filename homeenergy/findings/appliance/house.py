@@ -217,7 +217,7 @@ def mains_per_day(
         timezone=zone,
         clamps=[*clamps, *(clamp for _, clamp in loads)],
     )
-    total, known = energy_per_day(days), Parts()
+    total, known = energy_per_day(days.reset_index()), Parts()
     for h, clamp in zip(hourly, clamps, strict=True):
         kwh = H_PER_DAY * float(h["kwh"].sum() / h["covered_h"].sum())
         known = known.plus(clamp.parts(kwh, hours=H_PER_DAY))

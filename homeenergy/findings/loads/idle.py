@@ -296,7 +296,7 @@ def _as_use(parts: pd.DataFrame) -> pd.DataFrame:
 
 
 def _per_day(parts: pd.DataFrame, name: str) -> Estimate:
-    return energy_per_day(parts[["covered_h", "day_h"]].assign(kwh=parts[name]))
+    return energy_per_day(parts[["day", "covered_h", "day_h"]].assign(kwh=parts[name]))
 
 
 def _idle_w(finding: ApplianceFinding, parts: pd.DataFrame) -> Estimate:

@@ -11,12 +11,11 @@ from matplotlib.axes import Axes
 
 from homeenergy.errors import HouseError
 from homeenergy.findings.billed import FILE_NAME, Billed, reconcile_bills
+from homeenergy.findings.days import SATURDAY
 from homeenergy.findings.peaks import Peaks, house_peaks
 from homeenergy.show.document.blocks import Block, Heading, Prose, Table
 from homeenergy.show.writeup.basis import even_ticks, picture
 from homeenergy.show.writeup.client import Told
-
-SATURDAY = 5
 
 VERDICTS = {
     "agrees": "agrees",

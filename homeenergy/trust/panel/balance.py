@@ -18,6 +18,7 @@ from homeenergy.stats.coverage import NORMAL
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.bench import BenchResult
 from homeenergy.trust.concern import Concern
+from homeenergy.trust.panel.below_zero import MUCH_BELOW, below_zero, below_zero_concern
 from homeenergy.trust.panel.circuit import (
     Answer,
     CircuitBalance,
@@ -30,6 +31,7 @@ from homeenergy.trust.panel.circuit import (
 )
 from homeenergy.trust.panel.explain import (
     LEAST_SHARE,
+    NO_FACTOR,
     Explanation,
     Reading,
     Seen,
@@ -78,19 +80,18 @@ from homeenergy.trust.panel.together import (
 )
 from homeenergy.trust.panel.told import (
     at_its_end,
-    below_zero_concern,
+    mains_concerns,
+    verdict,
+)
+from homeenergy.trust.panel.told_over_time import (
     change_concern,
     clock_concern,
     mains_change_concern,
     mains_clock_concern,
-    mains_concerns,
     pause_concern,
-    verdict,
 )
 from homeenergy.units import S_PER_DAY, S_PER_H
 
-MUCH_BELOW_W = 30.0
-CLAMP_ERROR = 0.03
 AT_END = 0.97  # of the level at which a clamp ends: noise
 
 
@@ -154,6 +155,7 @@ def panel_balance(
     *,
     start: object = None,
     end: object = None,
+    without: tuple[pd.Timestamp, pd.Timestamp] | None = None,
     bench: Sequence[BenchResult] = (),
     meter: pd.DataFrame | None = None,
 ) -> PanelBalance:
@@ -165,6 +167,8 @@ def panel_balance(
         With mains circuits of one leg each.
     start, end : timestamp or text, optional
         As in `House.trace`.
+    without : tuple of timestamps, optional
+        A time that is left out.
     bench : sequence of BenchResult, optional
         What a reference meter says of clamps.
     meter : pandas.DataFrame, optional
@@ -188,7 +192,7 @@ def panel_balance(
     at a time in addition to the mains.
     """
     house = as_one_leg(house.as_clamped())
-    legs, traces = mains_by_leg(house, start, end)
+    legs, traces = mains_by_leg(house, start, end, without=without)
     loads = [c for c in house.circuits if c.role == "load" and house.has_readings(c)]
     ends = [ceiling_of(trace.watts) for trace in traces]
     log = gather(house, loads, traces, legs, ends=ends)
@@ -272,12 +276,14 @@ def panel_balance(
         when = _times(house, mains[0], pause.first, pause.last)
         concerns.append(pause_concern(name, pause, leg, between=when))
     concerns += silent
-    concerns += pair_concerns([p for p in pairs if not p.names & changes.keys()], columns)
+    why = changes.keys() | {n for n, read in found.circuits.items() if read.kind == "difference"}
+    concerns += pair_concerns([p for p in pairs if not p.names & why], columns)
     concerns += joined_concerns(joined, how)
     through = np.stack([block_means(t.watts, t.period_s) for t in mains])
-    below = 0.0 if late else _below_zero(through, log, found, loads, pairs)
-    if below > 0.02:
-        concerns.append(below_zero_concern(below))
+    below, feeding = below_zero(through, log, found, judged, pairs)
+    below = 0.0 if late else below
+    if below > MUCH_BELOW:
+        concerns.append(below_zero_concern(below, feeding))
     return _result(
         house,
         loads,
@@ -303,8 +309,7 @@ def _no_multiplier(
     """Circuits whose clamps read wrongly in a way that no multiplier mends."""
     names = {one.subject for one in silent}
     names |= {name for pair in pairs if pair not in columns for name in pair.names}
-    kinds = "clipped", "one leg of two", "not fed"
-    names |= {name for name, read in found.circuits.items() if read.kind in kinds}
+    names |= {name for name, read in found.circuits.items() if read.kind in NO_FACTOR}
     return frozenset(names)
 
 
@@ -450,13 +455,16 @@ def _from_change(
 ) -> PanelBalance:
     """The balance of the time in which a clamp of the mains is right, else of the longer one."""
     last, first = _times(house, grid, moved.last_sample, moved.first_sample)
+    back = None if moved.back is None else _times(house, grid, *moved.back)
     later = moved.keeps_end
     if later is None:
-        later = len(grid) - moved.first_sample > moved.last_sample
+        until = len(grid) if moved.back is None else moved.back[0]
+        later = until - moved.first_sample > len(grid) / 2
     part = panel_balance(
         house,
         start=first if later else grid.start,
-        end=grid.end if later else last,
+        end=(back[0] if back else grid.end) if later else (grid.end if back else last),
+        without=(last, back[1]) if back and not later else None,
         bench=bench,
         meter=meter,
     )
@@ -465,7 +473,8 @@ def _from_change(
         (moved.before, moved.since),
         circuits=moved.circuits,
         between=(last, first),
-        judged="since" if later else "before",
+        back=back,
+        judged="since" if later else "before and after" if back else "before",
     )
     concerns = tuple(sorted((concern, *part.concerns), key=Concern.rank))
     return replace(part, whole=False, concerns=concerns)
@@ -503,31 +512,6 @@ def _clipped(house: House, circuit: Circuit, log: GatheredLog, grid: Trace) -> s
         hours=at.size * trace.period_s / S_PER_H,
         when=first.tz_convert(house.timezone),
     )
-
-
-def _below_zero(
-    through: NDArray[np.float64],
-    log: GatheredLog,
-    found: Explanation,
-    loads: Sequence[Circuit],
-    pairs: Sequence[PairSeen],
-) -> float:
-    """Share of minutes in which circuits read more than mains, all that was found corrected."""
-    if not found.whole or pairs:
-        return 0.0
-    total = (found.inverse @ through).sum(axis=0)
-    drawn = np.zeros(total.size)
-    size = np.zeros(total.size)
-    for circuit in loads:
-        read = found.circuits.get(circuit.name, Reading(kind="right"))
-        if read.kind in ("not fed", "clipped", "one leg of two"):
-            continue
-        own = log.blocks[circuit.name] / read.factor
-        drawn, size = drawn + own, size + np.abs(own)
-    left = total - drawn
-    here = np.isfinite(left)
-    much = left[here] < -MUCH_BELOW_W - CLAMP_ERROR * (size + np.abs(total))[here]
-    return float(much.mean()) if here.any() else 0.0
 
 
 def _result(

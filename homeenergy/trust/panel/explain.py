@@ -30,6 +30,7 @@ SIMPLE_FACTORS = (-1.0, 0.5, 2.0, -0.5, -2.0)
 MOST_FREEDOM = 200.0
 ODDS_TO_ACT = 20.0
 LEAST_SHARE = 0.15  # of a load on a leg
+NO_FACTOR = "not fed", "clipped", "one leg of two", "difference"  # readings that none mends
 WIRING = 0.12  # a ratio farther from 1 than clamps err comes from how things are wired
 
 
@@ -365,6 +366,9 @@ def _best_reading(one: Seen, matrix: Values) -> Reading:
                     kind="one leg of two", factor=np.nan, other_leg=price > 0, cost=float(mixed)
                 )
             )
+    if len(one.families) > 1 and len(every) > 1:
+        cost = sum(_misfit_of_difference(f, matrix) for f in one.families)
+        found.append(Reading(kind="difference", factor=np.nan, cost=cost + SIMPLE + bench[0]))
     nothing = sum(_misfit_of_nothing(f) for f in one.families)
     found.append(Reading(kind="not fed", factor=np.nan, cost=float(nothing + bench[0]) + FAULT))
     if one.ceiling:
@@ -459,6 +463,12 @@ def _misfit_of_nothing(family: Family) -> float:
     used = np.isfinite(family.u)
     square = ((family.ratio[used] / np.hypot(family.u[used], 2 * FLOOR)) ** 2).sum()
     return float(_student(np.asarray(square), family.n))
+
+
+def _misfit_of_difference(family: Family, matrix: Values) -> float:
+    """A clamp on what two circuits share reads one of them, on its leg, less the other on its."""
+    factors = np.array([1.0, -1.0])
+    return min(float(_misfit(family, factors, (j,), matrix).min()) for j in range(matrix.shape[1]))
 
 
 def _misfit_of_clipped(one: Seen, legs: Sequence[int], matrix: Values) -> float:

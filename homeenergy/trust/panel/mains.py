@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from homeenergy.errors import HouseError
 from homeenergy.house.schedule import Circuit
+from homeenergy.readings.doubt import STUCK
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.concern import Concern
@@ -45,6 +46,7 @@ MUCH = 0.9  # of readings are less than what a step is compared with
 BETWEEN = 0.5  # of the steps of circuits that chance would put between the changes of the mains
 PACE = 0.95  # of changes are whole numbers of holds apart
 FEW_CHANGES, SOME_CHANGES = 30, 20_000
+FLICKERS = 2.0  # samples that a reading stays at most, where its steps are not those of loads
 FOLLOWS = 0.5  # of what circuits change, while they feed in more than is drawn
 VARIES = 0.03  # of the ceiling: what circuits draw more or less there
 
@@ -62,8 +64,17 @@ def as_one_leg(house: House) -> House:
     return House(schedule, held_out=house.held_out)
 
 
-def mains_by_leg(house: House, start: object, end: object) -> tuple[tuple[str, ...], list[Trace]]:
-    """Legs of the mains, and a trace of each on the stretch that all of them cover."""
+def mains_by_leg(
+    house: House,
+    start: object,
+    end: object,
+    *,
+    without: tuple[pd.Timestamp, pd.Timestamp] | None = None,
+) -> tuple[tuple[str, ...], list[Trace]]:
+    """Legs of the mains, and a trace of each on the stretch that all of them cover.
+
+    What was read `without` a time is missing.
+    """
     circuits = house.mains
     if not circuits:
         raise HouseError(
@@ -94,11 +105,26 @@ def mains_by_leg(house: House, start: object, end: object) -> tuple[tuple[str, .
         legs.append(own[0])
     logged = [c for c in house.circuits if house.has_readings(c)]
     period_s = common_period_s(house.stored_months(c)[1] / NS_PER_S for c in logged)
-    traces = [coarser(house.trace(c, start, end), period_s) for c in circuits]
+    traces = [coarser(as_it_moved(house.trace(c, start, end)), period_s) for c in circuits]
     for circuit, trace in zip(circuits, traces, strict=True):
         _refuse_few_pulses(house, circuit, trace)
         _refuse_coarse(house, circuit, trace)
-    return tuple(legs), common_stretch(traces)
+    traces = common_stretch(traces)
+    if without is not None:
+        period = pd.Timedelta(traces[0].period_ns, unit="ns")
+        first, last = (round((at - traces[0].start) / period) for at in without)
+        number = np.arange(len(traces[0]))
+        left_out = (number >= first) & (number <= last)
+        traces = [replace(t, watts=np.where(left_out, np.float32(np.nan), t.watts)) for t in traces]
+    return tuple(legs), traces
+
+
+def as_it_moved(trace: Trace) -> Trace:
+    """A trace without the hours in which it stuck at one reading, and so shows no step."""
+    if trace.doubt is None:
+        return trace
+    stuck = (trace.doubt & STUCK) != 0
+    return replace(trace, watts=np.where(stuck, np.float32(np.nan), trace.watts))
 
 
 def _refuse_few_pulses(house: House, circuit: Circuit, trace: Trace) -> None:
@@ -121,15 +147,26 @@ def _refuse_few_pulses(house: House, circuit: Circuit, trace: Trace) -> None:
 
 
 def _refuse_coarse(house: House, circuit: Circuit, trace: Trace) -> None:
-    """Refuse mains read in steps that hide when a circuit steps, as a register of watt-hours is."""
+    """Refuse mains read in steps that hide when a circuit steps, as a register of watt-hours is.
+
+    What few constant loads make has few values as well, but each lasts.
+    """
     step_w = reading_step(readings_that_differ(trace.watts))
     drawn_w = np.abs(trace.watts)
     high_w = float(np.nanmean(drawn_w))
     if LEAST_PULSES * step_w > high_w:  # else the quantile, which takes longer, tells nothing more
         high_w = max(high_w, float(np.nanquantile(drawn_w, MUCH)))
-    if LEAST_PULSES * step_w > high_w:
+    if LEAST_PULSES * step_w > high_w and _lasts(trace.watts) <= FLICKERS:
         what = f"{circuit.name} is read in steps of {step_w:,.5g} W"
         raise _too_coarse(house, what, trace.period_s, times=LEAST_PULSES * step_w / high_w)
+
+
+def _lasts(watts: NDArray[np.float32]) -> float:
+    """For how many samples a reading above the lowest stays, in the median."""
+    changes = np.flatnonzero(np.diff(watts))[:SOME_CHANGES]
+    level_w = watts[changes[:-1] + 1]
+    above = level_w > np.nanmin(level_w, initial=np.inf)
+    return float(np.median(np.diff(changes)[above])) if above.any() else np.inf
 
 
 def refuse_held(house: House, mains: Sequence[Trace], steps: Iterable[Steps]) -> None:

@@ -13,7 +13,14 @@ from homeenergy.readings.trace import Trace
 from homeenergy.trust.panel.circuit import Steps, step_lag
 from homeenergy.trust.panel.explain import WIRING
 from homeenergy.trust.panel.matched import Matched
-from homeenergy.trust.panel.over_time import MOST_OF, SEVERAL, ZONES_S, Change, change_of
+from homeenergy.trust.panel.over_time import (
+    MOST_OF,
+    SEVERAL,
+    ZONES_S,
+    Change,
+    change_of,
+    stretch_of,
+)
 
 LITTLE_NOISE = 0.03  # of a ratio that tells of a change
 AS_MUCH = 0.95  # of the greatest rise: the step is still in it
@@ -105,7 +112,8 @@ class MainsChange:
     """A clamp of the mains that answers circuits in another way from some time on.
 
     `clamp` is its position, `before` and `since` what it reads of the truth, as far as `circuits`
-    circuits on it tell, `last_sample` and `first_sample` the samples between which it changed.
+    circuits on it tell, `last_sample` and `first_sample` the samples between which it changed, and
+    `back` those between which that was taken back, if it was.
     """
 
     clamp: int
@@ -114,6 +122,7 @@ class MainsChange:
     circuits: int
     last_sample: int
     first_sample: int
+    back: tuple[int, int] | None = None
 
     @property
     def keeps_end(self) -> bool | None:
@@ -158,7 +167,7 @@ def change_of_mains(
         sides = []
         for name, share in stated.items():
             at, own = _on_clamp(matched, name, clamp, share)
-            then, now = own[at <= one.last_sample], own[at >= one.first_sample]
+            then, now = (own[side] for side in one.sides(at))
             if min(then.size, now.size) >= SEVERAL:
                 sides.append((float(np.median(then)), float(np.median(now))))
         if len(sides) < 2:
@@ -178,6 +187,7 @@ def change_of_mains(
                 circuits=many,
                 last_sample=one.last_sample,
                 first_sample=one.first_sample,
+                back=one.back,
             )
     return best
 
@@ -192,10 +202,14 @@ def _tried(
             for one in changes.values()
             if abs(one.since[clamp] - one.before[clamp]) >= WIRING / 2
         )
-        found = [_on_clamp(matched, name, clamp, share) for name, share in stated.items()]
+        # Of loads on several legs, not every step is on each.
+        alone = {name: share for name, share in stated.items() if share[clamp] == 1}
+        of = alone if len(alone) > 1 else stated
+        found = [_on_clamp(matched, name, clamp, share) for name, share in of.items()]
         at, ratios = (np.concatenate(column) for column in zip(*found, strict=True))
         order = np.argsort(at, kind="stable")
-        together = change_of(at[order], ratios[None, order])
+        at, ratios = at[order], ratios[None, order]
+        together = change_of(at, ratios) or stretch_of(at, ratios)
         if together is not None:
             yield clamp, together
 

@@ -34,7 +34,7 @@ from homeenergy.trust.panel.circuit import (
 )
 from homeenergy.trust.panel.common_grid import on_grid
 from homeenergy.trust.panel.explain import WIRING
-from homeenergy.trust.panel.mains import Ceiling, block_means
+from homeenergy.trust.panel.mains import Ceiling, as_it_moved, block_means
 from homeenergy.trust.panel.quiet_times import WINDOW_S, window_means
 from homeenergy.trust.panel.together import PairSeen
 
@@ -103,7 +103,7 @@ def gather(
     lag, window_s = step_lag(first.period_s), max(WINDOW_S, first.period_s)
     values: dict[str, NDArray[np.float64]] = {}
     for circuit in loads:
-        watts = on_grid(house.trace(circuit, first.start, first.end), first)
+        watts = on_grid(as_it_moved(house.trace(circuit, first.start, first.end)), first)
         name = circuit.name
         log.steps[name] = find_steps(watts, lag=lag)
         log.blocks[name] = block_means(watts, first.period_s)

@@ -27,6 +27,7 @@ ZONES_S = 14.1 * S_PER_H  # and clocks of another zone, or of summer time
 FAST = 120 / S_PER_DAY  # what a clock may gain or lose
 SOME_STEPS = 200
 MOST_OF = 0.6  # steps that must be found at one distance
+HALF_OF = 0.5  # of them: within hours of the log's end the mains make none
 OVER_CHANCE = 5.0
 CLOSE = 0.5  # of WIRING: how near to its side's middle a step must be
 CONSISTENT = 0.8  # share of the steps of each side that must be
@@ -41,13 +42,22 @@ SPLITS = 24  # looked at over the whole log, then as many between the neighbours
 class Change:
     """A change of how the mains answer a circuit, between two samples of the log.
 
-    `before` and `since` are the rises of each mains clamp for a watt of the circuit's step.
+    `before` and `since` are the rises of each mains clamp for a watt of the circuit's step. One
+    that is taken back is so between the two samples `back`.
     """
 
     last_sample: int
     first_sample: int
     before: NDArray[np.float64]
     since: NDArray[np.float64]
+    back: tuple[int, int] | None = None
+
+    def sides(self, at: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Which samples are before it, or after it is taken back, and which are since."""
+        then, now = at <= self.last_sample, at >= self.first_sample
+        if self.back is not None:
+            then, now = then | (at >= self.back[1]), now & (at <= self.back[0])
+        return then, now
 
     def within(self, legs: NDArray[np.bool_]) -> bool:
         """Whether it is on these legs before and since, as much in all: other loads there."""
@@ -113,9 +123,9 @@ def clock_error(
     Notes
     -----
     Own method. Of all pairs of an own step and one of the mains that is as high within 10 %, the
-    distances are sorted: the most of them in a window of twice the lag must be so for 60 % of its
-    steps, and five times as many as chance puts there. So for each pace, in steps that move the end
-    of the log by a window; 200 steps of the circuit are looked at. O(n m).
+    distances are sorted: the most of them in a window of twice the lag must be so for half of its
+    steps, and six, and five times as many as chance puts there. So for each pace, in steps that
+    move the end of the log by a window; 200 steps of the circuit are looked at. O(n m).
     """
     size_w = np.abs(own.watts)
     high = np.flatnonzero(size_w > 0.5 * size_w.max()) if size_w.size else np.empty(0, np.int64)
@@ -135,7 +145,9 @@ def clock_error(
             far = (FAR_S if pace else ZONES_S) / period_s
             which, other = np.nonzero(as_high & (np.abs(distance) < far))
             near, when = distance[which, other].astype(np.float64), at[which] / samples
-            enough = max(MOST_OF * at.size, OVER_CHANCE * near.size * window / (2 * far), most)
+            enough = max(
+                ENOUGH, HALF_OF * at.size, OVER_CHANCE * near.size * window / (2 * far), most
+            )
             if near.size <= enough:
                 continue
             left = np.sort(near - pace * window * when)
@@ -188,9 +200,52 @@ def change_of(sample: NDArray[np.int64], ratios: Ratios) -> Change | None:
     )
 
 
+def stretch_of(sample: NDArray[np.int64], ratios: Ratios) -> Change | None:
+    """Find a stretch in which the mains answer in another way than before and after it.
+
+    As `change_of`, with two splits: those of the least deviations, looked for coarsely together and
+    then one after the other.
+    """
+    n = sample.size
+    if n < 3 * ENOUGH:
+        return None
+    some = max(1, n // ROUGHLY)
+
+    def cost(a: int, b: int) -> float:
+        outside = np.concatenate([ratios[:, :a:some], ratios[:, b::some]], axis=1)
+        return _cost(outside) + _cost(ratios[:, a:b:some])
+
+    every = max(1, (n - 2 * ENOUGH) // SPLITS)
+    splits = range(ENOUGH, n - ENOUGH + 1, every)
+    a, b = min(
+        ((a, b) for a in splits for b in splits if b - a >= ENOUGH), key=lambda ends: cost(*ends)
+    )
+    while every > 1:
+        every = -(-every // SPLITS)
+        near = range(-SPLITS * every, SPLITS * every + 1, every)
+        a = min((a + by for by in near if ENOUGH <= a + by <= b - ENOUGH), key=lambda k: cost(k, b))
+        b = min(
+            (b + by for by in near if a + ENOUGH <= b + by <= n - ENOUGH), key=lambda k: cost(a, k)
+        )
+    pieces = ratios[:, :a], ratios[:, a:b], ratios[:, b:]
+    first, inside, last = (np.median(piece, axis=1) for piece in pieces)
+    if np.abs(first - last).max() > CLOSE * WIRING or np.abs(inside - first).max() < WIRING:
+        return None
+    if min(map(_consistent, pieces)) < CONSISTENT:
+        return None
+    return Change(
+        last_sample=int(sample[a - 1]),
+        first_sample=int(sample[a]),
+        before=np.median(np.concatenate([pieces[0], pieces[2]], axis=1), axis=1),
+        since=inside,
+        back=(int(sample[b - 1]), int(sample[b])),
+    )
+
+
 def _off(ratios: Ratios) -> NDArray[np.float64]:
-    off: NDArray[np.float64] = np.abs(ratios - np.median(ratios, axis=1, keepdims=True)).max(axis=0)
-    return off
+    middle = np.median(ratios, axis=1, keepdims=True)
+    off: NDArray[np.float64] = np.abs(ratios - middle).max(axis=0)
+    return off / max(1.0, float(np.abs(middle).max()))
 
 
 def _cost(ratios: Ratios) -> float:

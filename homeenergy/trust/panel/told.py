@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from math import isfinite, nan
 
-import numpy as np
 import pandas as pd
 
 from homeenergy.house.kinds import KINDS, why_named_to_stay_on
 from homeenergy.house.schedule import Circuit
 from homeenergy.trust.concern import Concern, Weight
-from homeenergy.trust.panel.circuit import ENOUGH, ON_LEG, Answer, CircuitBalance
+from homeenergy.trust.panel.circuit import ENOUGH, Answer, CircuitBalance
 from homeenergy.trust.panel.explain import (
     ODDS_TO_ACT,
     SIMPLE_FACTORS,
@@ -20,7 +19,6 @@ from homeenergy.trust.panel.explain import (
     MainsFault,
     Reading,
 )
-from homeenergy.trust.panel.over_time import Change, ClockError, Pause
 from homeenergy.words import two_digits
 
 AGREES = 0.05  # an interval of the ratio that is farther from 1 does not say "agrees"
@@ -201,6 +199,12 @@ def verdict(
     if hidden and (read.right or not seen.legs_found):
         text = f"{name}: cannot be told: no clamp of the mains shows {' and '.join(hidden)}."
         return "cannot be told", text, _note(name, text, MAINS_FIRST)
+    scale = _other_scale(seen, read, lower)
+    if scale and (seen.legs_found or read.kind == "not fed"):
+        return "contradicts", f"{name}: {scale}", wrong(name, f"{name}: {scale}", OTHER_SCALE, 1.5)
+    if scale:
+        found = Concern(weight="doubtful", subject=name, what=f"{name}: {scale}", do=OTHER_SCALE)
+        return "cannot be told", found.what, found
     if not seen.legs_found and read.kind != "not fed":
         text = f"{name}: cannot be told: too few steps ({seen.steps}) agree with the mains."
         if seen.feeds_in:
@@ -209,27 +213,31 @@ def verdict(
     text = f"{name}: mains rises {_rises(seen)}"
     sure = odds_text(read.odds)
     told = None
-    high = 1 / read.factor if read.kind == "factor" else ratio.value
-    surely = read.kind == "factor" or (read.kind == "right" and ratio.high < 1 - WIRING)
-    if surely and 0 < high < 1 - WIRING and abs(lower - 1) < WIRING:
-        text = (
-            f"{name}: the mains rise {high:.2f} times as far as its highest steps say, and "
-            f"{lower:.2f} times as far as its lower ones: part of its log has another scale."
-        )
-        return "contradicts", text, _wrong(name, text, OTHER_SCALE, 1.5)
     if read.kind == "not fed":
         text = f"{name}: the mains do not rise with it; is it fed from this panel ({sure})?"
-        told = _wrong(name, text, "See whether another panel or supply feeds it.", 0.9)
+        told = wrong(name, text, "See whether another panel or supply feeds it.", 0.9)
     elif read.kind == "clipped":
         text += f"; {clipped} ({sure})."
-        told = _wrong(name, text, "Use a clamp of a higher rating; no multiplier mends this.", 0.6)
+        told = wrong(name, text, "Use a clamp of a higher rating; no multiplier mends this.", 0.6)
     elif read.kind == "one leg of two":
         text += MIXED
-        told = _wrong(
+        told = wrong(
             name,
             text,
             "No multiplier can make it right: have each leg measured by a clamp of its own.",
             0.3,
+        )
+    elif read.kind == "difference":
+        text = (
+            f"{name}: the mains answer some of its steps as high, and others as high with the "
+            f"other sign, on another leg: its clamp reads one load less another ({sure})."
+        )
+        told = wrong(
+            name,
+            text,
+            "It is on a conductor that two circuits share, such as a neutral: have each measured "
+            "at its own live conductor, by a licensed electrician.",
+            1.2,
         )
     elif read.kind == "factor":
         why = cause(read.factor, legs=len(seen.leg_ratio))
@@ -240,7 +248,7 @@ def verdict(
         text = f"{name}: house.toml says {' and '.join(circuit.legs)}, the mains rise on {legs}"
         text += f" ({sure})."
         do = "Correct its legs, or check whether two clamps or two names were swapped."
-        told = _wrong(name, text, do, 0.01)
+        told = wrong(name, text, do, 0.01)
     if told is not None and read.odds >= ODDS_TO_ACT:
         return "contradicts", text, told
     if told is not None:
@@ -271,6 +279,24 @@ def verdict(
     return "cannot be told", text, told or _note(name, text, more_steps)
 
 
+def _other_scale(seen: CircuitBalance, read: Reading, lower: float) -> str:
+    """What says that the highest readings of a circuit are in another scale; empty if nothing does.
+
+    A few of them are enough where they are far from the truth.
+    """
+    high = 1 / read.factor if read.kind == "factor" else seen.ratio.value
+    few = not seen.legs_found and seen.steps >= LONE and high < 0.5
+    one_leg = read.kind == "one leg of two" and len(seen.legs_found) == 1
+    low = read.kind == "right" and seen.ratio.high < 1 - WIRING
+    surely = few or one_leg or low or read.kind in ("factor", "not fed")
+    if not (surely and 0 < high < 1 - WIRING and abs(lower - 1) < WIRING):
+        return ""
+    return (
+        f"the mains rise {high:.2f} times as far as its highest steps say, and {lower:.2f} times "
+        "as far as its lower ones: part of its log has another scale."
+    )
+
+
 def _factor(
     circuit: Circuit, seen: CircuitBalance, read: Reading, text: str, *, rival: bool
 ) -> Concern | None:
@@ -287,7 +313,7 @@ def _factor(
             share=off,
         )
     if other_volts(read.factor, len(seen.leg_ratio)):
-        return _wrong(circuit.name, text, SET_VOLTS, off)
+        return wrong(circuit.name, text, SET_VOLTS, off)
     new = circuit.clamp.multiplier / read.factor
     half = (seen.ratio.high - seen.ratio.low) / 2 / abs(seen.ratio.value or nan)
     simple = read.factor in SIMPLE_FACTORS and _fits(seen, read.factor)
@@ -297,20 +323,20 @@ def _factor(
     if len(seen.legs_found) == 2 and seen.on_one_leg >= LONE and abs(read.factor) < 1:
         text += f" {seen.on_one_leg} of its steps are on one leg alone."
         do = "No multiplier makes both right: have each leg measured by a clamp of its own."
-        return _wrong(circuit.name, text, do, min(off, 1.5))
+        return wrong(circuit.name, text, do, min(off, 1.5))
     if abs(read.factor) < MOST_LOST:
         do = "Have its clamp looked at by a licensed electrician; leave the multiplier until then."
-        return _wrong(circuit.name, text, do, min(off, 1.5))
+        return wrong(circuit.name, text, do, min(off, 1.5))
     if not simple and 0 < read.factor < 1:
         text += f" Or {CLIPPED if seen.may_end else COMPANION}."
         do = SMALLER_LOAD if seen.may_end else COMPARE_FIRST
-        return _wrong(circuit.name, text, do, min(off, 1.5))
+        return wrong(circuit.name, text, do, min(off, 1.5))
     do = (
         f"Set its multiplier to {new:.4g}, if its clamp is mounted so{in_watts}."
         if certain
         else "See how its clamp is mounted. A reference meter would tell its multiplier."
     )
-    return _wrong(circuit.name, text, do, min(off, 1.5))
+    return wrong(circuit.name, text, do, min(off, 1.5))
 
 
 def _either(name: str, text: str, far: float) -> Concern:
@@ -334,113 +360,13 @@ def _rises(seen: CircuitBalance) -> str:
     )
 
 
-def _wrong(name: str, what: str, do: str, share: float) -> Concern:
+def wrong(name: str, what: str, do: str, share: float) -> Concern:
+    """A concern that contradicts house.toml."""
     return Concern(weight="wrong", subject=name, what=what, do=do, share=share)
 
 
 def _note(name: str, what: str, do: str) -> Concern:
     return Concern(weight="note", subject=name, what=what, do=do)
-
-
-def clock_concern(name: str, clock: ClockError) -> Concern:
-    """A circuit whose steps the mains make at another time."""
-    how = f"{abs(clock.late_s):,.0f} s {'later' if clock.late_s > 0 else 'earlier'}"
-    pace = clock.more_s_per_day
-    if pace:
-        how += f" at first, and {abs(pace):,.0f} s {'later' if pace > 0 else 'earlier'} each day,"
-    return _wrong(
-        name,
-        f"{name} is logged {how} than the mains: they make its steps, at another time. The clock "
-        "of one of the two is off.",
-        "Set the clocks of both loggers by one time, and shift what was logged until then.",
-        0.9,
-    )
-
-
-def mains_clock_concern(names: Sequence[str], late_s: float, *, every: bool) -> Concern:
-    """Mains that are logged at another time than most circuits: `every` clamp of them, or some."""
-    how = f"{abs(late_s):,.0f} s {'later' if late_s > 0 else 'earlier'}"
-    who = "The mains are" if every else f"{' and '.join(names)} is"
-    return _wrong(
-        "mains" if every else names[0],
-        f"{who} logged {how} than the circuits: {'they make' if every else 'it makes'} the steps "
-        f"of most circuits{'' if every else ' on it'}, at another time. Nothing else can be told "
-        "of the panel until the clocks agree.",
-        "Set the clocks of both loggers by one time, and shift what was logged until then: a whole "
-        "hour is a time zone or summer time in the layout of a log.",
-        3.0,
-    )
-
-
-def mains_change_concern(
-    name: str,
-    said: tuple[float, float],
-    *,
-    circuits: int,
-    between: tuple[pd.Timestamp, pd.Timestamp],
-    judged: str,
-) -> Concern:
-    """A clamp of the mains that reads in another way from some time on, `said` before and since."""
-    first, last = (f"{at:%Y-%m-%d %H:%M}" for at in between)
-    then, now = ("nothing" if abs(x) < ON_LEG else f"{x:.2f} times" for x in said)
-    return _wrong(
-        name,
-        f"{name} reads {then} what {circuits} circuits on it say until {first}, and {now} "
-        f"from {last} on: its clamp was moved, turned, came off or was set otherwise in between. "
-        f"What else is said of the panel is from the time {judged}.",
-        "Have its clamp looked at by a licensed electrician: service conductors are always live. "
-        "Give each time its own multiplier (`from`), or its readings of one of them up.",
-        3.0,
-    )
-
-
-def change_concern(
-    name: str,
-    change: Change,
-    legs: Sequence[str],
-    *,
-    between: tuple[pd.Timestamp, pd.Timestamp],
-    others: Sequence[str],
-) -> Concern:
-    """A circuit that the mains answer in another way from some time on."""
-    then, now = (
-        " and ".join(
-            f"{value:.2f} times on {leg}"
-            for leg, value in zip(legs, ratio, strict=True)
-            if abs(value) > ON_LEG
-        )
-        or "not at all"
-        for ratio in (change.before, change.since)
-    )
-    first, last = (f"{at:%Y-%m-%d %H:%M}" for at in between)
-    text = (
-        f"{name}: until {first} the mains rise {then} with it, and from {last} on {now}. Its clamp "
-        "was moved, came loose or was set otherwise in between."
-    )
-    if others:
-        text += f" It has steps of {' and '.join(others)} in it."
-    do = (
-        "See what its clamp is on, and compare it with a reference meter. One multiplier cannot be "
-        "right for the whole log: give each time its own (multiplier with `from`), or its readings "
-        "of one of them up."
-    )
-    return _wrong(name, text, do, 1.3)
-
-
-def pause_concern(
-    name: str, pause: Pause, leg: str, *, between: tuple[pd.Timestamp, pd.Timestamp]
-) -> Concern:
-    """A circuit that shows nothing for some hours of what the mains show as its uses."""
-    first, last = (f"{at:%Y-%m-%d %H:%M}" for at in between)
-    return Concern(
-        weight="doubtful",
-        subject=name,
-        what=f"{name} shows no step from {first} to {last}, while {leg} makes {pause.steps} steps "
-        f"of about {pause.height_w:,.0f} W, as its own and for as long, that no circuit shows: its "
-        "channel read nothing then, or another load is as it is.",
-        do="See whether its clamp or logger was off then; if so, leave these hours out of the log.",
-        share=0.4,
-    )
 
 
 def silent_concern(
@@ -460,20 +386,19 @@ def silent_concern(
         else ""
     )
     if partly:
-        text = f"{name}: no step of it is on both its legs."
+        text = f"{name}: no step of it is on both its legs.{missed}"
     else:
         text = f"{name}: its clamp reads nothing in the whole log."
+        text += missed + " Whether it was in use cannot be told."
     why = (
         "both conductors may run through it so that their currents cancel"
-        if both or partly
-        else "both conductors run through it and cancel"
-        if varies
+        if both or partly or varies
         else "it is dead or off, or both conductors run through it and cancel"
     )
     return Concern(
         weight="doubtful" if steps >= ENOUGH and (both or partly or not varies) else "note",
         subject=name,
-        what=f"{text}{missed} If it was in use, {why}.",
+        what=f"{text} If it was in use, {why}.",
         do="Switch it on by its own switch and see whether its reading rises. What runs through a "
         "clamp is for a licensed electrician to see.",
         share=1.0,
@@ -521,6 +446,11 @@ def shared_concern(names: Sequence[str], other: str, *, share: float, ratio: flo
             f"{one} and {other} see the same load: {share:.0%} of the steps of {one} are in "
             f"{other} too, {ratio:.2f} times as high."
         )
+        if ratio < 0:
+            what += (
+                f" The clamp of {other} is on a conductor that both have in common, as a neutral "
+                "may be, or one of the two is backwards."
+            )
     else:
         what = (
             f"{other} sees the same load as {', '.join(names[:-1])} and {names[-1]}: at least "
@@ -572,16 +502,3 @@ def joined_concern(one: str, other: str, *, share: float, adds_up: bool) -> Conc
             "the two reads wrongly, or they are switched some seconds apart; which cannot be told."
         )
     return _note(one, text, do)
-
-
-def below_zero_concern(share: float) -> Concern:
-    """Circuits that read more than the mains, with every fault above corrected."""
-    return Concern(
-        weight="doubtful",
-        subject="mains",
-        what=f"The circuits read more than the mains in {share:.0%} of the minutes, with what is "
-        "said above corrected.",
-        do="A multiplier is too great, something feeds in that no circuit measures, or two clamps "
-        "see the same load.",
-        share=float(np.clip(share, 0, 1)),
-    )
