@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -27,6 +27,7 @@ from homeenergy.readings.store.bins import keep_bins
 from homeenergy.readings.store.kept import KEPT_FROM, read_kept, write_kept
 from homeenergy.readings.store.store import MonthInfo, Store, short_hash
 from homeenergy.readings.trace import Trace, correct_in_place
+from homeenergy.readings.witness import SEEN
 from homeenergy.units import NS_PER_S, WH_PER_KWH
 
 NEGATIVE_W = 5.0
@@ -140,8 +141,15 @@ class Logged(Protocol):
     """What is asked of a `House`."""
 
     @property
+    def circuits(self) -> tuple[Circuit, ...]:
+        """All circuits."""
+
+    @property
     def mains(self) -> tuple[Circuit, ...]:
         """Circuits of the incoming supply of which there are readings."""
+
+    def has_readings(self, circuit: str | Circuit) -> bool:
+        """Whether there are readings of a circuit."""
 
     @property
     def supply(self) -> Supply:
@@ -154,8 +162,8 @@ class Logged(Protocol):
 def stored_doubts(house: Logged, store: Store, circuit: Circuit) -> Doubts:
     """Samples in doubt of a circuit; of a long log from a file of the store, made if need be.
 
-    The file carries what it was made from: another log, clamp or supply, of this circuit or of the
-    mains, and it is made anew. Where it cannot be written, the answer is the same.
+    The file carries what it was made from: another log, clamp or supply, of this circuit or of what
+    shows the same, and it is made anew. Where it cannot be written, the answer is the same.
     """
     witnesses = _witnesses(house, circuit)
     basis = [house.supply, *((one, house.stored_months(one)) for one in (circuit, *witnesses))]
@@ -180,7 +188,10 @@ def is_long(infos: Sequence[MonthInfo]) -> bool:
 
 
 def _witnesses(house: Logged, circuit: Circuit) -> tuple[Circuit, ...]:
-    return () if circuit.role == "mains" else house.mains
+    """Who shows what a circuit does: the mains; of the mains, all circuits together."""
+    if circuit.role != "mains":
+        return house.mains
+    return tuple(one for one in house.circuits if one.role == "load" and house.has_readings(one))
 
 
 def made_from_what(house: Logged, circuit: Circuit) -> str:
@@ -209,8 +220,9 @@ def _find(house: Logged, store: Store, circuit: Circuit, witnesses: Sequence[Cir
         limit_w=most_w(circuit, house.supply),
     )
     others = [(c, *house.stored_months(c)) for c in witnesses]
-    if any(period != period_ns for _, _, period in others):
-        others = []
+    others = [one for one in others if one[2] == period_ns]
+    of_mains = circuit.role == "mains"
+    asked = [] if of_mains or len(others) < len(witnesses) else others
 
     def months() -> Iterator[tuple[int, Watts, Watts | None]]:
         for info in infos:
@@ -223,22 +235,60 @@ def _find(house: Logged, store: Store, circuit: Circuit, witnesses: Sequence[Cir
             correct_in_place(watts, clamp, first_slot=first, period_ns=period_ns)
             yield first, watts, sum_of_mains(first, number)
 
-    mains_as = [made_from_what(house, witness) for witness, _, _ in others]
+    mains_as = [made_from_what(house, witness) for witness, _, _ in asked]
 
     def sum_of_mains(first: int, number: int) -> Watts | None:
-        if not others:
+        if not asked:
             return None
         key, kept = (*mains_as, first, number), store.kept_mains
         if kept is not None and kept[0] == key:
             return kept[1]
-        mains = _samples(store, *others[0][:2], first, number, period_ns)
-        for witness, theirs, _ in others[1:]:
+        mains = _samples(store, *asked[0][:2], first, number, period_ns)
+        for witness, theirs, _ in asked[1:]:
             mains += _samples(store, witness, theirs, first, number, period_ns)
         if number <= MOST_KEPT:
             store.kept_mains = key, mains
         return mains
 
-    return find_doubts(months(), nature=nature)
+    found = find_doubts(months(), nature=nature)
+    if not of_mains:
+        return found
+
+    def both(first: int, number: int) -> tuple[Watts, Watts]:
+        sums = np.zeros(number, dtype=np.float32)
+        for one, theirs, _ in others:
+            sums += np.nan_to_num(_samples(store, one, theirs, first, number, period_ns))
+        return _samples(store, circuit, infos, first, number, period_ns), sums
+
+    return _without_shown(found, infos, both)
+
+
+def _without_shown(
+    found: Doubts, infos: Sequence[MonthInfo], both: Callable[[int, int], tuple[Watts, Watts]]
+) -> Doubts:
+    """Doubts of the mains without the spikes that all circuits together show as well.
+
+    `both` gives samples [first, first + number) of the mains, and of the sum of circuits.
+    """
+    spikes = np.isin(found.reason, (LONE, HELD))
+    shown = np.zeros(len(found), dtype=bool)
+    for info in infos:
+        here = spikes & (found.first >= info.first_slot)
+        here &= found.stop <= info.first_slot + info.samples
+        if here.any():
+            first = int(found.first[here].min()) - 1
+            mains, sums = both(first, int(found.stop[here].max()) + 1 - first)
+            stretches = found.first[here] - first, found.stop[here] - first
+            shown[here] = _rise(sums, *stretches) >= SEEN * _rise(mains, *stretches)
+    return Doubts(**{name: getattr(found, name)[~shown] for name in _NAMES})
+
+
+def _rise(watts: Watts, first: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray[np.float64]:
+    """How far stretches [first, stop) are from the nearer of both neighbours, in size [W]."""
+    during = watts[first].astype(np.float64)
+    steps = during - watts[first - 1], during - watts[np.minimum(stop, watts.size - 1)]
+    found: NDArray[np.float64] = np.fmin(*np.abs(steps))
+    return found
 
 
 def _samples(

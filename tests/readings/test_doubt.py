@@ -19,8 +19,11 @@ from homeenergy.readings.doubt import (
     find_doubts,
 )
 
+from ..findings.small_house import made_house
 from ..samples import SAMPLES
 from .folders import frame, iso_csv, make_house
+
+MAINS = 'role = "mains"\nlegs = ["L1"]'
 
 
 def doubts(watts, mains=None, **nature):
@@ -126,6 +129,24 @@ def test_mains_that_do_not_feed_a_circuit_are_no_witness():
     load[60::500] = 1500  # lone, and often
     strangers = uses(20_000, every=90, lasts=20, level_w=600.0, seed=8)
     assert len(doubts(load, strangers, period_s=10.0)) == 0
+
+
+def test_a_spike_of_the_mains_that_circuits_make_together_is_none(tmp_path):
+    """Readings of five minutes: twice an oven, a kettle and a dryer are on in one of them."""
+    rng = np.random.default_rng(1)
+    loads = {"oven": (2300, 12), "kettle": (2000, 40), "dryer": (2600, 8)}
+    table = pd.DataFrame(0.0, index=pd.RangeIndex(14 * 288), columns=[*loads])
+    for name, (watts, often) in loads.items():
+        for at in rng.integers(0, len(table) - 4, often):
+            table.loc[at : at + rng.integers(0, 3), name] = watts
+    for at in (700, 2500):
+        table.loc[at - 1 : at + 1] = 0.0
+        table.loc[at] = [2300, 2000, 2600]
+    table["mains"] = table.sum(axis=1) + 200
+    table.loc[2000, "mains"] = 15000  # of no circuit
+    watts = {name: table[name].to_numpy() for name in table}
+    house = made_house(tmp_path / "house", watts, period_s=300, circuits={"mains": MAINS})
+    assert house.trace("mains").doubted().tolist() == [15000]
 
 
 def test_a_spike_held_across_missing_rows_is_in_doubt():
