@@ -97,14 +97,14 @@ def unusual(table: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a figure: house, house_name, appliance, figure, value, usual (median), score, the
-        greatest score first. The score is the distance from the median in robust standard
-        deviations (1.4826 times the median absolute deviation), on a logarithmic scale for
-        energies and watts, because those spread by factors; beyond `OUTLYING` it counts as an
-        outlier. Appliances of fewer than `LEAST_HOUSES` houses are not judged.
+        One row a figure: house, house_name (see `house_list`), appliance, figure, value, usual
+        (median), score, the greatest score first. The score is the distance from the median in
+        robust standard deviations (1.4826 times the median absolute deviation), on a logarithmic
+        scale for energies and watts, because those spread by factors; beyond `OUTLYING` it counts
+        as an outlier. Appliances of fewer than `LEAST_HOUSES` houses are not judged.
     """
     rows = []
-    for (_, appliance), group in _alike(table) if len(table) else ():
+    for (_, appliance), group in _alike(_told_apart(table)) if len(table) else ():
         for column in columns_for("survey"):
             values = group[column.name].to_numpy(np.float64)
             share = column.kind == "share"
@@ -141,15 +141,16 @@ def houses_to_visit(table: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a house: house, house_name, beyond_kwh_per_year, most (the appliance with the
-        greatest part of it), most_kwh_per_year and flag (see `house_list`; flagged houses come
-        last). For each appliance that at least `LEAST_HOUSES`
+        One row a house: house, house_name (see `house_list`), beyond_kwh_per_year, most (the
+        appliance with the greatest part of it), most_kwh_per_year and flag (see `house_list`;
+        flagged houses come last). For each appliance that at least `LEAST_HOUSES`
         houses have, what its interval surely has above the median of all of them counts: the low
         end of kWh a day less that median, if that is above zero (own rule). It says where to look
         first, not what can be saved.
     """
     if not len(table):
         return pd.DataFrame({"house": [], "house_name": [], "beyond_kwh_per_year": []})
+    table = _told_apart(table)
     parts = []
     for (_, appliance), group in _alike(table):
         usual = group["kwh_per_day"].median()
@@ -185,7 +186,8 @@ def house_list(table: pd.DataFrame, failures: pd.DataFrame | None = None) -> pd.
     -------
     pandas.DataFrame
         house, house_name (with the folder, where several houses share it), start, end,
-        kwh_per_year (of the mains, else of all circuits), measured ("mains" or "circuits"),
+        kwh_per_year (taken through the mains, else of all circuits), fed_back_kwh_per_year (through
+        the mains), measured ("mains" or "circuits"),
         currency, cost_per_year (of all circuits; NaN without a tariff), greatest (the appliance
         that takes most), flag (readings that cannot be, or why the house failed; empty where
         nothing is wrong). Flagged houses come last.
@@ -194,9 +196,10 @@ def house_list(table: pd.DataFrame, failures: pd.DataFrame | None = None) -> pd.
     for (house, name), group in table.groupby(["house", "house_name"]) if len(table) else ():
         first = group.iloc[0]
         kwh = group["kwh_per_day"].to_numpy(np.float64)
-        mains = float(first["mains_kwh_per_day"])
+        net = float(first["mains_kwh_per_day"])
+        fed_back = float(first.get("fed_back_kwh_per_day", 0.0))
         own = float(np.nansum(kwh)) if np.isfinite(kwh).any() else float("nan")
-        logged = np.isfinite(mains)
+        logged = np.isfinite(net)
         cost = group["cost_per_year"] if "cost_per_year" in group else pd.Series(dtype=float)
         rows.append(
             {
@@ -204,7 +207,8 @@ def house_list(table: pd.DataFrame, failures: pd.DataFrame | None = None) -> pd.
                 "house_name": name,
                 "start": first["start"],
                 "end": first["end"],
-                "kwh_per_year": (mains if logged else own) * DAYS_PER_YEAR,
+                "kwh_per_year": (net + fed_back if logged else own) * DAYS_PER_YEAR,
+                "fed_back_kwh_per_year": fed_back * DAYS_PER_YEAR,
                 "measured": "mains" if logged else "circuits",
                 "currency": first["currency"] or "",
                 "cost_per_year": float(cost.sum()) if cost.notna().any() else float("nan"),
@@ -218,15 +222,23 @@ def house_list(table: pd.DataFrame, failures: pd.DataFrame | None = None) -> pd.
         folder = str(failed.house)
         reason = failure_text(folder, str(failed.reason))
         rows.append({"house": folder, "house_name": Path(folder).name, "flag": reason})
-    names = ["house", "house_name", "start", "end", "kwh_per_year", "measured", "currency"]
-    names += ["cost_per_year", "greatest", "flag"]
+    names = ["house", "house_name", "start", "end", "kwh_per_year", "fed_back_kwh_per_year"]
+    names += ["measured", "currency", "cost_per_year", "greatest", "flag"]
     found = pd.DataFrame(rows, columns=names)
     found["flag"] = found["flag"].fillna("").astype(str)
-    twice = found["house_name"].duplicated(keep=False)
-    folders = found["house"].map(lambda house: f" ({Path(house).name})")
-    found.loc[twice, "house_name"] += folders[twice]
+    found = _told_apart(found)
     found = found.sort_values("kwh_per_year", ascending=False)
     return found.sort_values("flag", key=lambda flag: flag != "", kind="stable", ignore_index=True)
+
+
+def _told_apart(table: pd.DataFrame) -> pd.DataFrame:
+    """The same with the folder after the name of a house, where several houses share it."""
+    names = table.drop_duplicates("house").set_index("house")["house_name"].astype(str)
+    twice = names.duplicated(keep=False)
+    folders = pd.Series([Path(house).name for house in names.index], index=names.index)
+    folders[(names + folders).duplicated(keep=False)] = names.index.to_series()
+    names = names.where(~twice, names + " (" + folders + ")")
+    return table.assign(house_name=table["house"].map(names))
 
 
 def failure_text(folder: str, reason: str) -> str:
@@ -253,8 +265,8 @@ class Survey:
     ----------
     table : pandas.DataFrame
         One row a circuit of a house: `house` (its folder as given), house_name, currency, start,
-        end, timezone, language (of its write-up), mains_kwh_per_day, unmeasured_kwh_per_day, then
-        the columns of `Findings.to_frame`.
+        end, timezone, language (of its write-up), mains_kwh_per_day, unmeasured_kwh_per_day,
+        fed_back_kwh_per_day, then the columns of `Findings.to_frame`.
     failures : pandas.DataFrame
         One row a house that could not be worked on: house, reason.
     unchanged : int
@@ -502,6 +514,7 @@ def work_out(folder: str, rests_on: str | None) -> tuple[str, pd.DataFrame] | st
     for name in ("mains_kwh_per_day", "unmeasured_kwh_per_day"):
         estimate = getattr(found, name)
         about[name] = float("nan") if estimate is None else estimate.value
+    about["fed_back_kwh_per_day"] = found.fed_back_kwh_per_day
     table = found.to_frame()
     # Houses are compared by what appliances are called, on whatever circuit.
     table["appliance"] = [house.circuit(name).appliance for name in table["circuit"]]

@@ -106,11 +106,11 @@ def half_of_mean(
     if differ:
         fits.append(_fit(deviations, differ * prior, squares, weekend=weekend))
     mean, scale, log_weight = (np.stack(each) for each in zip(*fits, strict=True))
-    weight = np.exp(log_weight - log_weight.max())
 
     def inside(half: float, some: slice = slice(None)) -> float:
         low, high = (stdtr(n - 1, (end - mean) / scale)[:, some] for end in (-half, half))
-        return float(np.average(high - low, weights=weight[:, some]))
+        weight = np.exp(log_weight[:, some] - log_weight[:, some].max())
+        return float(np.average(high - low, weights=weight))
 
     widest = float(np.max(np.abs(mean) + 10 * coverage_factor(n - 1) * scale))
     independent_days = partial(inside, some=slice(1))

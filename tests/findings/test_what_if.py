@@ -33,6 +33,7 @@ PRICE = 0.2
 TARIFF = Tariff(currency="USD", price_per_kwh=PRICE)
 # At 20 W, and 1 kW for an hour a day: 1.46 kWh a day.
 IDLE_YEAR, USE_YEAR = 0.020 * 23 * 365, 365.0
+SEEN_14 = (351 / 365) ** 0.5  # what 14 days of a year leave of their spread
 
 
 @pytest.fixture(scope="module")
@@ -85,7 +86,8 @@ def test_uses_that_come_and_go_do_not_blur_a_saving_per_use(uneven):
     # What is left is the step of the readings, which all days share.
     assert found.kwh_per_year.spread == pytest.approx(0, abs=1e-6)
     half = replace_unit(uneven, label_kwh_per_100_uses=50).kwh_per_year
-    assert half.spread == pytest.approx(idle_or_use(uneven).use_kwh_per_year.spread / 2, rel=0.01)
+    days = idle_or_use(uneven).use_kwh_per_year.spread * SEEN_14
+    assert half.spread == pytest.approx(days / 2, rel=0.01)
 
 
 def test_a_unit_that_takes_more_is_said_to(oven):
@@ -121,6 +123,40 @@ def test_seasons_that_were_not_seen_widen_a_saving(oven):
     lines = " ".join(replace_unit(oven, label_kwh_per_year=200).assumptions)
     assert "others may lie up to 10 % above or below (own rule)" in lines
     assert "Only 4% of a year was seen" in lines
+
+
+def test_days_that_were_seen_no_longer_scatter_in_what_they_took(uneven):
+    """14 days of 365 leave sqrt(351 / 365) of the spread open (Cochran 1977, 2.6)."""
+    idle = idle_or_use(uneven)
+    off = switch_off_when_idle(idle).kwh_per_year
+    assert off.spread == pytest.approx(idle.idle_kwh_per_year.spread * SEEN_14)
+    hours = hours_of_use(uneven)
+    lamps_of_all = change_lamps(hours, now_w=1000, then_w=100).kwh_per_year
+    assert lamps_of_all.spread == pytest.approx(hours.kwh_per_day.spread * 0.9 * 365 * SEEN_14)
+
+
+def test_of_a_whole_year_only_what_nobody_measured_is_open():
+    """What it took is known; what a label, given hours or another programme make of it is not."""
+    year = finding_of(oven_days([[18]] * 183 + [[]] * 182, on_w=1000.0), tariff=TARIFF)
+    known = replace_unit(year, label_kwh_per_100_uses=50).kwh_per_year
+    assert known.spread == pytest.approx(0, abs=1e-6)
+    label = Estimate(value=50, low=40, high=60, unit="kWh", n=1, basis="label")
+    open_ = replace_unit(year, label_kwh_per_100_uses=label).kwh_per_year
+    assert open_.high - known.high == pytest.approx(0.1 * 183, rel=0.01)
+    hours = hours_of_use(year)
+    assert change_lamps(hours, now_w=1000, then_w=100).kwh_per_year.spread == pytest.approx(0)
+    given = change_lamps(hours, now_w=40, then_w=6, hours_per_day=0.2).kwh_per_year
+    assert given.spread / given.value == pytest.approx(
+        hours.hours_per_day.spread / hours.hours_per_day.value
+    )
+    finding = dryer(days=365, uneven=0.1)
+    programmes = find_programmes(finding.cycles)
+    low, *_, high = programmes.table.sort_values("kwh")["name"]
+    saved = switch_programme(finding, programmes=programmes, usual=high, instead=low).kwh_per_year
+    # Runs of 0.6 and 2 kWh that differ by a tenth, 183 and 182 of them: 182 times what both means
+    # may be off by.
+    of_means = 1.96 * 182 * 0.1 * np.hypot(0.6, 2.0) / 182.5**0.5
+    assert saved.spread == pytest.approx(of_means, rel=0.2)
 
 
 def test_switching_off_when_idle(oven):
@@ -160,14 +196,14 @@ def test_lamps_by_hand():
         change_lamps(hours, now_w=0, then_w=6)
 
 
-def dryer(days=20):
-    """By turns a run of 30 min at 1.2 kW and one of 60 min at 2 kW."""
+def dryer(days=20, uneven=0.01):
+    """By turns a run of 30 min at 1.2 kW and one of 60 min at 2 kW, each of its own by a share."""
     watts = []
     rng = np.random.default_rng(2)
     for i in range(days):
         day = np.full(1440, 0.0)
         minutes, on_w = ((30, 1200), (60, 2000))[i % 2]
-        day[600 : 600 + minutes] = on_w * rng.normal(1, 0.01)
+        day[600 : 600 + minutes] = on_w * rng.normal(1, uneven)
         watts.append(day)
     return finding_of(np.concatenate(watts), kind="batch", name="Dryer", tariff=TARIFF)
 

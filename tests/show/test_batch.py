@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 from homeenergy import cli
 from homeenergy.cli.frame import BAD_DATA
-from homeenergy.findings.many import house_list, houses_to_visit, survey_houses
+from homeenergy.findings.many import house_list, houses_to_visit, survey_houses, unusual
 from homeenergy.show.document.blocks import Heading, Table
 from homeenergy.show.document.files import write_document
 from homeenergy.show.my_house.answers import survey_answer
@@ -102,6 +102,47 @@ def test_houses_of_one_name_are_told_by_their_folders(survey):
     assert len(set(names)) == len(names)
     assert "My house (other_house)" in set(names)
     assert set(house_list(table)["house_name"]) == {"My house"}
+    deeper = table.assign(house="lane/other_house")
+    names = house_list(pd.concat([table, other, deeper], ignore_index=True))["house_name"]
+    assert {"My house (street/other_house)", "My house (lane/other_house)"} < set(names)
+
+
+def named_rows(kwh):
+    """An oven of each of several houses of one name."""
+    return pd.DataFrame(
+        {
+            "house": [f"street/h{i}" for i in range(len(kwh))],
+            "house_name": "My house",
+            "appliance": "Oven",
+            "kwh_per_day": kwh,
+            "kwh_per_day_low": kwh,
+            "run_kwh": 1.0,
+            "standby_w": 1.0,
+            "standby_resolved": True,
+            "duty_cycle": 0.1,
+            "cost_per_year": 1.0,
+            "currency": "EUR",
+            "start": pd.NaT,
+            "end": pd.NaT,
+            "mains_kwh_per_day": 2.0,
+            "fed_back_kwh_per_day": 0.0,
+        }
+    )
+
+
+def test_houses_of_one_name_are_told_apart_wherever_they_are_listed():
+    table = named_rows([1.0, 1.1, 0.9, 1.05, 0.95, 9.0])
+    assert houses_to_visit(table)["house_name"].iloc[0] == "My house (h5)"
+    assert houses_to_visit(table)["house_name"].is_unique
+    assert unusual(table)["house_name"].tolist() == ["My house (h5)"]
+
+
+def test_a_house_that_feeds_back_is_listed_with_what_it_takes():
+    """Of 2 kWh a day net, with 12 fed back, 14 were taken."""
+    table = named_rows([1.0, 1.0]).assign(fed_back_kwh_per_day=[12.0, 0.0])
+    found = house_list(table)
+    assert found["kwh_per_year"].tolist() == [14 * 365, 2 * 365]
+    assert found["fed_back_kwh_per_year"].tolist() == [12 * 365, 0]
 
 
 def test_what_cannot_be_is_never_ranked_first():

@@ -64,6 +64,13 @@ def test_mean_of_autocorrelated_days(n, r):
     assert (found.high - found.low) / 2 == pytest.approx(half_width_of_mixture(days), rel=0.01)
 
 
+def test_half_a_year_on_and_half_a_year_off_has_an_interval():
+    """Days so far from independent that their likelihood vanishes beside that of others."""
+    found = mean_of_days(np.repeat([1.0, 0.0], [183, 182]))
+    assert found.value == pytest.approx(183 / 365)
+    assert found.high - found.low > 2 * (2 * 1.96 * 0.5 / math.sqrt(365))
+
+
 def test_mean_of_runs_of_correlated_days():
     """The day is the unit; the F of runs between and within days adds to the weight of a share."""
     rng = np.random.default_rng(3)

@@ -179,9 +179,9 @@ def find_advice(
 
 
 def _order(action: Action) -> float:
-    """By the least that it saves."""
-    low = action.main.low
-    return -low if action.main.resolved and isfinite(low) else float("inf")
+    """By what it saves: where most is comes first."""
+    saved = action.main.value
+    return -saved if action.main.resolved and isfinite(saved) else float("inf")
 
 
 def _tried(look, house: House, finding: ApplianceFinding) -> list[Action]:  # type: ignore[no-untyped-def]
@@ -364,7 +364,7 @@ def _shifting(house: House, finding: ApplianceFinding) -> list[Action]:
                     figures={"runs": finding.runs},
                 ),
             ),
-            assumes=tuple(Said(text=LINE, figures={"line": a}) for a in saving.assumptions),
+            assumes=tuple(Said(text=LINE, figures={"line": a}) for a in shift.assumptions),
             wrong_if=Said(text="Runs cannot wait, or the tariff changes."),
             cost=Said(text="nothing"),
         )

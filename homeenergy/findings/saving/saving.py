@@ -25,7 +25,7 @@ from homeenergy.findings.weather.seasons import SEASON_LIMIT
 from homeenergy.findings.year import AnnualEnergy, annual_energy, with_unseen_days
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, number_text
-from homeenergy.stats.parts import Source
+from homeenergy.stats.parts import Parts, Source
 from homeenergy.stats.propagation import time_to_reach
 from homeenergy.units import DAYS_PER_YEAR
 
@@ -127,7 +127,9 @@ def as_estimate(number: float | Estimate, *, unit: str, what: str, least: float 
         If it is not a number, or below `least`.
     """
     if isinstance(number, Estimate):
-        found = number
+        # No scatter of this log, so that more days of it make it no smaller.
+        given = {source: replace(part, observed=False) for source, part in number.parts.items()}
+        found = replace(number, parts=Parts(given))
     else:
         value = float(number)
         found = Estimate(value=value, low=value, high=value, unit=unit, n=1, basis="as given")
@@ -264,17 +266,20 @@ def made_saving(
     assumptions: list[str],
     share: float | None = None,
     annual: AnnualEnergy | None = None,
+    measured: bool = True,
 ) -> Saving:
     """A saving of energy, with what it is worth: what the bill falls by for a kWh of the appliance.
 
     `before` is what the part of it takes in a year [kWh]; `share` of it is saved; default: as
     much as `kwh` is of it. `annual` is given where `kwh` allows for the rest of the year already;
-    else it is widened by what days that were not seen may differ.
+    else it is widened by what days that were not seen may differ. `measured` says that what is
+    saved is energy that this log saw drawn, or a stated share of it: the days seen are then known,
+    and only others may differ by chance. What runs would have taken that were made otherwise is
+    known from the mean of others alone.
     """
-    limit, season = unseen_days(finding, annual)
-    if annual is None and limit and isfinite(kwh.value) and kwh.resolved:
-        basis = f"{kwh.basis}; unseen days"
-        kwh = with_unseen_days(kwh, limit, circuit=finding.circuit, basis=basis)
+    seen, limit, season = unseen_days(finding, annual)
+    if annual is None:
+        kwh = of_the_year(kwh, finding, seen=seen if measured else 0.0, limit=limit)
     paid = price_saved(finding, at_rest=part == "idle")
     worth = finding.worth_at_rest if part == "idle" else finding.worth
     cost = None if paid is None else kwh.scaled(paid[0], unit=paid[1])
@@ -310,20 +315,32 @@ def made_saving(
     )
 
 
-def unseen_days(finding: ApplianceFinding, annual: AnnualEnergy | None) -> tuple[float, str]:
-    """By which share days of the year that were not seen may differ, and a line that says so."""
+def of_the_year(
+    saved: Estimate, finding: ApplianceFinding, *, seen: float, limit: float
+) -> Estimate:
+    """What is saved in a year, with what days that were not seen may differ by."""
+    if not (seen or limit) or not isfinite(saved.value) or not saved.resolved:
+        return saved
+    basis = f"{saved.basis}; unseen days"
+    return with_unseen_days(saved, limit, circuit=finding.circuit, basis=basis, seen=seen)
+
+
+def unseen_days(finding: ApplianceFinding, annual: AnnualEnergy | None) -> tuple[float, float, str]:
+    """Share of the year that was seen, by which share others may differ, a line that says so."""
     try:
         year = annual_energy(finding) if annual is None else annual
     except HouseError:
         return (
             0.0,
+            0.0,
             "The whole year is taken to be like the measured hours, less than a whole day.",
         )
     limit = (1 - year.share_of_year) * SEASON_LIMIT[year.season]
-    return limit, (
+    line = (
         f"The year is like these {finding.days:.0f} days; others may lie up to "
         f"{percent_text(limit)} above or below (own rule). {year.warning}".strip()
     )
+    return year.share_of_year, limit, line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -23,7 +23,9 @@ from homeenergy.findings.saving.saving import (
     given_text,
     made_saving,
     need_readings,
+    of_the_year,
     payback,
+    unseen_days,
 )
 from homeenergy.findings.saving.shifting import Shift
 from homeenergy.findings.saving.switching_off import switching_off
@@ -217,7 +219,10 @@ def switch_programme(
     need_readings(finding)
     old, often, old_h = _programme(finding, programmes, usual)
     new, _, new_h = _programme(finding, programmes, instead)
-    per_year = often.scaled(H_PER_YEAR)
+    # The uses of days that were seen are counted; what others take is known from their mean alone.
+    per_year = of_the_year(
+        often.scaled(H_PER_YEAR), finding, seen=unseen_days(finding, None)[0], limit=0.0
+    )
     old_kwh, new_kwh = (
         each.with_parts(finding.clamp_parts(each.value, hours=hours))
         for each, hours in ((old, old_h), (new, new_h))
@@ -240,6 +245,7 @@ def switch_programme(
             f"{usual!r} is used {per_year.value:,.0f} times a year; all of these are changed, and "
             "none has to be repeated.",
         ],
+        measured=False,
     )
 
 
@@ -340,6 +346,9 @@ def shift_in_time(
             fix="Leave it out: only loads that can wait are moved.",
         )
     nothing = measured(0.0, unit="kWh", n=saved.n, basis="no energy")
+    seen, limit, season = unseen_days(finding, None)
+    if saved.value > 0:
+        saved = of_the_year(saved, finding, seen=seen, limit=limit).within(least=0.0)
     given = None if price is None else as_estimate(price, unit=saved.unit, what="price")
     return Saving(
         measure=f"{finding.appliance} started at cheaper hours",
@@ -350,7 +359,7 @@ def shift_in_time(
         cost_per_year=saved,
         price=given,
         payback_years=payback(given, saved),
-        assumptions=shift.assumptions,
+        assumptions=(*shift.assumptions, season),
     )
 
 
@@ -445,4 +454,5 @@ def change_lamps(
         kwh=kwh,
         price=price,
         assumptions=lines,
+        measured=hours_per_day is None,
     )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from homeenergy.findings.saving.advice import Advice
 from homeenergy.findings.saving.saving import (
     RULES,
@@ -25,12 +23,6 @@ def _main(saving: Saving) -> Estimate:
     return saving.kwh_per_year if saving.cost_per_year is None else saving.cost_per_year
 
 
-def worth(saving: Saving) -> float:
-    """What a saving is at least [currency, or kWh without a tariff], for the order."""
-    main = _main(saving)
-    return main.low if main.resolved and np.isfinite(main.low) else float("-inf")
-
-
 def is_sure(saving: Saving) -> bool:
     """Whether a saving is significantly different from zero."""
     main = _main(saving)
@@ -46,7 +38,7 @@ def saving_text(saving: Saving) -> str:
 
 
 def action_blocks(advice: Advice) -> tuple[Block, ...]:
-    """The actions in the order of their worth, each with its assumptions."""
+    """The actions, the greatest saving first, each with its assumptions."""
     head = Heading(text="Recommended actions", new_page=True)
     savings = tuple(one.saving for one in advice.actions)
     floor = (
@@ -73,8 +65,8 @@ def action_blocks(advice: Advice) -> tuple[Block, ...]:
     sure = [saving for saving in savings if is_sure(saving)]
     together = combine_savings(sure) if sure else None
     text = (
-        "Ordered by the least that each saves, the unfavourable end of its 95 % interval; none "
-        f"that saves less than {floor} a year is advised. The "
+        f"The greatest saving first; none that saves less than {floor} a year is advised, by the "
+        "middle of its range. The "
         "intervals include the spread between the days of this log, and the clamp's uncertainty "
         "where it is known."
     )

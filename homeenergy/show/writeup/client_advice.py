@@ -202,8 +202,8 @@ def advice_part(told: Told) -> tuple[Block, ...]:
         Prose(
             text=words.say(
                 "First where most money is: what an action saves or, before a look, what is at "
-                "stake. Nothing is advised that saves less than {floor} a year: that is not worth "
-                "anybody's trouble.",
+                "stake, by the middle of its range. Nothing below {floor} a year is advised: that "
+                "is not worth anybody's trouble.",
                 floor=floor_text(told),
             )
         ),

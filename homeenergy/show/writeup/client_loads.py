@@ -151,19 +151,29 @@ def _quiet(told: Told, name: str) -> list[str]:
     """When it had no power, did not run for far longer than it pauses, or drew another power."""
     words = told.words
     texts = {
-        "without power": "From {day} on it was off at the wall for {hours} hours.",
-        "silent": "From {day} on it did not run for {hours} hours.",
+        "without power": (
+            "From {day} on it was off at the wall for {hours} hours.",
+            "{times} times it was off at the wall for {hours} hours or more, first from {day} on.",
+        ),
+        "silent": (
+            "From {day} on it did not run for {hours} hours.",
+            "{times} times it did not run for {hours} hours or more, first from {day} on.",
+        ),
     }
     of_it = [one for one in told.basis.findings.notable if one.appliance == name]
     quiet = [one for one in of_it if one.what in texts]
-    said = [
-        words.say(
-            texts[one.what],
-            day=one.start.date(),
-            hours=round((one.end - one.start).total_seconds() / S_PER_H),
-        )
-        for one in quiet
-    ]
+    said = []
+    for what, (once, often) in texts.items():
+        spans = [(one.start, one.end) for one in quiet if one.what == what]
+        if spans:
+            least = min(end - start for start, end in spans)
+            line = words.say(
+                often if len(spans) > 1 else once,
+                times=len(spans),
+                day=min(spans)[0].date(),
+                hours=round(least.total_seconds() / S_PER_H),
+            )
+            said.append(line)
     steps = {
         "another power": "From {day} on it draws {after} at work, {before} before: another "
         "setting, or a clamp that was moved. Its energy a day and a year mixes both.",

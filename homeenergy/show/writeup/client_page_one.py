@@ -406,10 +406,19 @@ def _actions_table(told: Told) -> Block:
 def _nothing_else(told: Told) -> list[str]:
     words, advice = told.words, told.advice
     said = []
-    if any(isinstance(one, LookInto) for _, one in first_to_do(told)):
+    looks = [one for _, one in first_to_do(told) if isinstance(one, LookInto)]
+    if looks:
         said.append(
             words.say(
                 "“At stake” is all that the thing takes: a look tells how much of it can be saved."
+            )
+        )
+    if any(one.main.low < advice.floor for one in looks):
+        said.append(
+            words.say(
+                "Where its range begins below {floor}, that may turn out to be nothing: spend "
+                "nothing before the look.",
+                floor=floor_text(told),
             )
         )
     if advice.too_small:

@@ -148,6 +148,7 @@ def _houses(words: Wording, houses: pd.DataFrame) -> Table:
         known = math.isfinite(value) and currency
         return words.amount(value, currency=currency) if known else NOTHING
 
+    feeds_back = bool((houses["fed_back_kwh_per_year"] > 0).any())
     rows: list[tuple[str, ...]] = []
     listed: Any = houses.itertuples(index=False)
     for row in listed:
@@ -156,21 +157,23 @@ def _houses(words: Wording, houses: pd.DataFrame) -> Table:
             (
                 str(row.house_name),
                 words.number(row.kwh_per_year, 0) if known else NOTHING,
+                *([words.number(row.fed_back_kwh_per_year, 0) if known else NOTHING] * feeds_back),
                 money(row.cost_per_year, str(row.currency)),
                 str(row.greatest) if known else NOTHING,
                 words.say("look first") if row.flag else "",
             )
         )
-    heads = ("house", "kWh a year", "circuits' cost a year", "greatest load", "flag")
+    fed_back = ("fed back: kWh a year",) * feeds_back
+    heads = ("house", "kWh a year", *fed_back, "circuits' cost a year", "greatest load", "flag")
     return Table(
         head=tuple(map(words.say, heads)),
         rows=tuple(rows),
         caption=words.say(
             "All houses, the greatest first; those with a flag last. If the whole year is like "
-            "the days measured; kWh of the mains where they are logged; cost of the measured "
-            "circuits alone, without the rest of the house and standing charges."
+            "the days measured; kWh from the grid where the mains are logged; cost of the "
+            "measured circuits alone, without the rest of the house and standing charges."
         ),
-        numeric=frozenset({1, 2}),
+        numeric=frozenset(range(1, 3 + feeds_back)),
         sheet=words.say("houses"),
         data=houses,
     )

@@ -49,7 +49,9 @@ OTHER_SCALE = (
 )
 COMPARE_BOTH = "Compare both with a reference meter (bench.csv)."
 MAINS_FIRST = "See first what is said of the mains."
-MIXED = ", in some steps on one leg and in some on several, as with 120 V and 240 V loads."
+MIXED = (
+    ", in some steps on one leg and in some on several, as with loads on one leg and on several."
+)
 CAUSES = {
     0.5: "the doubling is missing, or it sees half of it",
     2.0: "it is doubled although it sees the whole load, or sees it twice",
