@@ -361,7 +361,8 @@ def _far_too_small(
     asked = mains or list(facts)
     if not asked or max(one.covered_days for one in asked) < 1:
         return []
-    highest_w = max(float(np.nanmax(one.days.high_w, initial=0.0)) for one in asked)
+    # Where circuits draw more, the mains' clamps read nothing, and `check` tells why.
+    highest_w = max(float(np.nanmax(one.days.high_w, initial=0.0)) for one in facts)
     step_w = min(float(np.nanmin(one.days.step_w, initial=np.inf)) for one in asked)
     many = bool(mains) or len(asked) >= 3
     if not 0 < highest_w < TINY_W or not (many or step_w <= TINY_STEP_W):

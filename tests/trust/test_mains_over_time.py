@@ -167,6 +167,19 @@ def test_mains_without_their_sign_are_no_fault_of_the_solar_circuit(tmp_path, lo
     assert (one.subject, "without their sign" in one.what) == ("mains", True)
 
 
+def test_mains_that_read_nothing_beside_solar_are_dead(tmp_path):
+    sun = -2500 * np.clip(np.sin(np.arange(N) / 86_400 * 2 * np.pi), 0, None)
+    loads = {name: switched(i, on_w=w, n=N) for i, (name, w) in enumerate(LOADS.items())}
+    house = make_panel(
+        tmp_path,
+        readings=loads | {"solar": sun},
+        legs_w={"L1": np.zeros(N)},
+        stated={name: {"legs": ("L1",)} for name in [*loads, "solar"]},
+        head=HEAD.replace("split-phase", "single-phase").replace("120", "230"),
+    )
+    assert "mains is dead" in the_wrong(check_house(house)).what
+
+
 def test_mains_that_draw_what_a_clamp_backwards_reads_have_their_sign(tmp_path):
     """A water heater draws more than all others together, by a voltage that wanders."""
     volts = np.repeat(np.random.default_rng(2).normal(1, 0.02, N // 60), 60)

@@ -36,6 +36,7 @@ from homeenergy.units import NS_PER_S, S_PER_H, WH_PER_KWH
 
 CEILING, AT_CEILING, CEILING_TIMES = 0.98, 0.7, 3
 LEAST_CEILING_W = 100.0
+OFF_W = 10.0  # what a clamp that is off reads at most
 TOO_OFTEN, NOISY_W = 50, 3.0  # samples at one highest reading, in which noise would differ
 BLOCK_S = 60.0
 ALL_LEGS = "all legs"  # of mains that are one total
@@ -146,11 +147,17 @@ def _refuse_few_pulses(house: House, circuit: Circuit, trace: Trace) -> None:
             )
 
 
+def _reads_nothing(trace: Trace) -> bool:
+    return float(np.nanmax(np.abs(trace.watts), initial=0)) < OFF_W
+
+
 def _refuse_coarse(house: House, circuit: Circuit, trace: Trace) -> None:
     """Refuse mains read in steps that hide when a circuit steps, as a register of watt-hours is.
 
     What few constant loads make has few values as well, but each lasts.
     """
+    if _reads_nothing(trace):
+        return
     step_w = reading_step(readings_that_differ(trace.watts))
     drawn_w = np.abs(trace.watts)
     high_w = float(np.nanmean(drawn_w))
@@ -286,7 +293,7 @@ def without_export(
     in, by what no circuit measures; behind a clamp that is backwards the mains draw more.
     """
     fed = sum_w < -REST_W
-    if np.count_nonzero(fed) < FED_BACK * sum_w.size:
+    if any(map(_reads_nothing, mains)) or np.count_nonzero(fed) < FED_BACK * sum_w.size:
         return None, list(mains)
     total = np.sum([trace.watts for trace in mains], axis=0)
     lag = step_lag(mains[0].period_s)
