@@ -177,7 +177,7 @@ def test_mains_that_read_nothing_beside_solar_are_dead(tmp_path):
         stated={name: {"legs": ("L1",)} for name in [*loads, "solar"]},
         head=HEAD.replace("split-phase", "single-phase").replace("120", "230"),
     )
-    assert "mains is dead" in the_wrong(check_house(house)).what
+    assert "mains_l1 is dead" in the_wrong(check_house(house)).what
 
 
 def test_mains_that_draw_what_a_clamp_backwards_reads_have_their_sign(tmp_path):
