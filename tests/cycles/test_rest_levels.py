@@ -239,6 +239,16 @@ def test_spikes_among_few_uses_are_those_at_another_level():
     assert (found["duration_s"] == 120).all()
 
 
+def test_a_spike_on_a_use_shows_no_level_that_makes_others_uses():
+    """Eight uses of an hour at 48 W, wrong readings held for 5 s beside them and on two of them."""
+    rng = np.random.default_rng(95)
+    watts = draw(4 * DAY, *[(at * 12 * HOUR + 6000, [(HOUR, 48)]) for at in range(8)], idle_w=1)
+    for at in range(20_000, 4 * DAY, 26_000):
+        watts[at : at + 5] = rng.uniform(900, 3500)
+    watts[7000:7005] = watts[95_000:95_005] = 3900
+    assert len(find_cycles(as_trace(watts)).table) == 8
+
+
 def test_a_few_spikes_of_any_height_are_no_uses_of_what_is_never_off():
     rng = np.random.default_rng(94)
     watts = 130 + rng.normal(0, 0.3, 4 * DAY_OF_TENS)

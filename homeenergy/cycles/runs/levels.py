@@ -21,8 +21,8 @@ SPIKE_PERIOD_S = 5.0
 # What is above rest for so few samples, or for one reading held, and at most so long, is a moment.
 # Moments are spikes where they are less than this share of the time above rest: no use lasts so
 # short a time that many others last for minutes. What is told of so few samples cannot be more.
-# Where they are the lesser part of it, or scattered, those are spikes that reach none of the levels
-# of uses that last, within a tenth: a spike has any height. So many uses show their levels.
+# Where they are the lesser part of it, or scattered, those are spikes that reach no level of uses
+# that last: a spike has any height, and may stand on a use. So many uses show a level, to a tenth.
 SPIKE_N, SPIKE_S, SPIKE_SHARE, LESSER_SHARE, SAME_LEVEL, FEWEST_LASTING = 2, 30.0, 0.2, 0.5, 0.1, 3
 # As many of them are not scattered, but uses, if such a share stands within one of these ratios and
 # chance brings as many together less than once in a hundred logs: two readings show at least half
@@ -131,11 +131,9 @@ def spikes_among(
     anything lasts and they are scattered.
     """
     of_moments, of_all = lasts[moments].sum(), lasts.sum()
-    lasting_w = top_w[~moments]
-    off = np.ones_like(moments)
-    if lasting_w.size >= FEWEST_LASTING:
-        least_w, most_w = lasting_w.min(), lasting_w.max()
-        off = (top_w < (1 - SAME_LEVEL) * least_w) | (top_w > (1 + SAME_LEVEL) * most_w)
+    lasting_w = np.sort(top_w[~moments])
+    upto = np.searchsorted(lasting_w, top_w / (1 - SAME_LEVEL), side="right")
+    off = upto - np.searchsorted(lasting_w, top_w / (1 + SAME_LEVEL)) < FEWEST_LASTING
     if of_moments < SPIKE_SHARE * of_all:
         return moments & (off | (lasts <= SPIKE_N))
     alike = _are_alike(top_w[moments])
