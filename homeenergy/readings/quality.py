@@ -148,8 +148,8 @@ class Logged(Protocol):
     def mains(self) -> tuple[Circuit, ...]:
         """Circuits of the incoming supply of which there are readings."""
 
-    def has_readings(self, circuit: str | Circuit) -> bool:
-        """Whether there are readings of a circuit."""
+    def has_log(self, circuit: str | Circuit) -> bool:
+        """Whether anything of a circuit has been imported."""
 
     @property
     def supply(self) -> Supply:
@@ -188,10 +188,11 @@ def is_long(infos: Sequence[MonthInfo]) -> bool:
 
 
 def _witnesses(house: Logged, circuit: Circuit) -> tuple[Circuit, ...]:
-    """Who shows what a circuit does: the mains; of the mains, all circuits together."""
+    """Who shows what a circuit does: the mains; of the mains, all other clamps together."""
     if circuit.role != "mains":
         return house.mains
-    return tuple(one for one in house.circuits if one.role == "load" and house.has_readings(one))
+    measured = (one for one in house.circuits if one.role != "mains" and not one.part_of)
+    return tuple(one for one in measured if house.has_log(one))
 
 
 def made_from_what(house: Logged, circuit: Circuit) -> str:
