@@ -186,15 +186,16 @@ def house_list(table: pd.DataFrame, failures: pd.DataFrame | None = None) -> pd.
     -------
     pandas.DataFrame
         house, house_name (with the folder, where several houses share it), start, end,
-        kwh_per_year (taken through the mains, else of all circuits), fed_back_kwh_per_year (through
-        the mains), measured ("mains" or "circuits"),
-        currency, cost_per_year (of all circuits; NaN without a tariff), greatest (the appliance
-        that takes most), flag (readings that cannot be, or why the house failed; empty where
-        nothing is wrong). Flagged houses come last.
+        kwh_per_year (taken through the mains, else by all circuits), fed_back_kwh_per_year (through
+        the mains), measured ("mains" or "circuits"), currency, cost_per_year (of all circuits that
+        take energy; NaN without a tariff), greatest (the appliance that takes most), flag (readings
+        that cannot be, or why the house failed; empty where nothing is wrong). Flagged houses come
+        last.
     """
     rows: list[dict[str, object]] = []
     for (house, name), group in table.groupby(["house", "house_name"]) if len(table) else ():
         first = group.iloc[0]
+        group = group[~(group["kwh_per_day"] < 0)]  # what a house makes is no use of energy
         kwh = group["kwh_per_day"].to_numpy(np.float64)
         net = float(first["mains_kwh_per_day"])
         fed_back = float(first.get("fed_back_kwh_per_day", 0.0))

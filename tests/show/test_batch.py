@@ -145,6 +145,14 @@ def test_a_house_that_feeds_back_is_listed_with_what_it_takes():
     assert found["fed_back_kwh_per_year"].tolist() == [12 * 365, 0]
 
 
+def test_what_a_house_makes_lowers_neither_its_use_nor_its_cost():
+    roof = {"house": "street/h0", "appliance": "Roof", "kwh_per_day": -9.0, "cost_per_year": -800}
+    table = named_rows([3.0]).assign(mains_kwh_per_day=float("nan"))
+    found = house_list(pd.concat([table, table.assign(**roof)], ignore_index=True)).iloc[0]
+    assert (found["kwh_per_year"], found["cost_per_year"]) == (3 * 365, 1)
+    assert found["greatest"] == "Oven"
+
+
 def test_what_cannot_be_is_never_ranked_first():
     rows = [
         {
@@ -242,3 +250,12 @@ def test_no_worker_outlives_a_survey_that_was_ended(tmp_path):
         survey.wait(30)
     _, alive = psutil.wait_procs(workers, timeout=20)
     assert not alive
+
+
+def test_the_energy_of_a_house_in_a_workbook_is_that_of_its_log(survey, tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.load_workbook(write_document(survey_document(survey), tmp_path / "s.xlsx"))
+    rows = {row[0]: row for row in book["summary"].iter_rows(values_only=True) if row[0]}
+    own = survey.table[survey.table["house_name"] == "Mill Lane 1"]
+    assert own["days"].min() > 2
+    assert rows["Mill Lane 1"][2] == pytest.approx((own["kwh_per_day"] * own["days"]).sum())

@@ -173,8 +173,8 @@ def _total_kwh(data: pd.DataFrame) -> float | None:
     """What the energies of a sheet add up to; None where it holds no such parts of one whole."""
     if "energy_wh" in data:
         return float(data["energy_wh"].sum()) / WH_PER_KWH
-    if "kwh_per_day" in data and "circuit" in data:
-        return float(data["kwh_per_day"].sum())
+    if {"kwh_per_day", "days", "circuit"} <= set(data):
+        return float((data["kwh_per_day"] * data["days"]).sum())
     return None
 
 
@@ -245,7 +245,8 @@ def _format(name: str, cells: pd.DataFrame) -> str:
     known = column.dropna().abs()
     if value == name and (known == known.round()).all():
         return "#,##0"
-    usual = float(known.median()) if len(known) else 0.0
+    some = known[known > 0]
+    usual = float(some.median()) if len(some) else 0.0
     return next(text for least, text in FORMATS if usual >= least)
 
 

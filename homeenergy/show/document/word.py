@@ -14,7 +14,7 @@ PAGES = {"a4": (11906, 16838), "letter": (12240, 15840)}
 MARGIN = 1190
 PANDOC_WIDTH = 7920  # of the lines for which pandoc counts columns
 SMALL = '<w:sz w:val="16"/>'  # half points
-BODY = 20  # half points
+BODY = 19  # half points
 SIZES = {"Title": 32, "Heading1": 30, "Heading2": 24, "Heading3": 22}  # half points
 FOOTER = "word/footer1.xml"
 FOOTER_ID = "rIdFooter"
@@ -138,12 +138,16 @@ def _styles(text: str, colour: str) -> str:
     for style, size in SIZES.items():
         styled(style, coloured)
         styled(style, sized(size))
-    # As large as in the PDF, so that page one is a page in other fonts too.
+    # About as large as in the PDF and in print, so that page one is a page in other fonts too.
     text = re.sub(
         r"<w:docDefaults>.*?</w:docDefaults>",
         lambda found: sized(BODY)(found[0]),
         text,
         flags=re.DOTALL,
+    )
+    # Space around paragraphs as in print: half of what a screen takes.
+    text = re.sub(
+        r'(?<= w:)(before|after)="(\d+)"', lambda space: f'{space[1]}="{int(space[2]) // 2}"', text
     )
     styled("Table", ruled)
     styled("BlockText", whole)
