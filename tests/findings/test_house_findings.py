@@ -8,6 +8,7 @@ import pytest
 
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
+from homeenergy.findings.notable import notable
 from homeenergy.show.document.findings import findings_record
 from homeenergy.show.document.page import findings_page
 from homeenergy.show.terminal import findings_lines
@@ -209,6 +210,16 @@ def test_a_second_speed_is_said_and_what_to_set_where_it_is_a_use(tmp_path):
     finding = only(house_findings(house))
     assert finding.runs == 10
     assert "second speed" not in " ".join(finding.remarks)
+
+
+def test_a_draw_that_rises_once_and_stays_is_no_second_speed(tmp_path):
+    watts = np.full(20 * 1440, 55.0) + np.random.default_rng(3).normal(0, 3, 20 * 1440)
+    watts[10 * 1440 :] += 40
+    findings = house_findings(made_house(tmp_path, {"server": watts}))
+    assert only(findings).kind == "continuous"
+    assert "second speed" not in " ".join(only(findings).remarks)
+    said = [one.sentence for one in notable(findings.appliances, timezone="UTC")]
+    assert any("95.0 W at rest, 55.0 W before" in sentence for sentence in said)
 
 
 def test_uses_of_a_day_that_may_be_rest_are_said(tmp_path):

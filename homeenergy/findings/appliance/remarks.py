@@ -280,8 +280,7 @@ def _implausible(cycles: Cycles) -> list[str]:
             f"drew nothing for {cycles.rest.off_h:.1f} h: unplugged, switched off or its breaker "
             "open; not counted as standby"
         )
-    rises = np.isfinite(cycles.settings["on_w"])
-    if KINDS[cycles.kind].never_off and cycles.kind_sure < 1 and rises:
+    if KINDS[cycles.kind].never_off and cycles.kind_sure < 1 and _comes_and_goes(cycles):
         remarks.append(
             f"at times draws more than {two_digits(cycles.settings['on_w'])} W, taken for a second "
             'speed: where that is a use, set kind = "manual"'
@@ -322,6 +321,17 @@ def _implausible(cycles: Cycles) -> list[str]:
         usual = f"{usual_h:.2g} h" if usual_h >= 1 else f"{usual_h * 60:.2g} min"
         remarks.append(f"one use lasts {longest_h:.0f} h, nine of ten at most {usual}: {look}")
     return remarks
+
+
+def _comes_and_goes(cycles: Cycles) -> bool:
+    """Whether it works at times; what rises or falls once and stays so is another draw."""
+    on_w, plateaus = cycles.settings["on_w"], cycles.plateaus
+    if not np.isfinite(on_w):
+        return False
+    begin, end, *_ = stretches(
+        plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, on_w, on_w
+    )
+    return begin.size > 1 or (begin.size == 1 and begin[0] > 0 and end[0] < len(plateaus))
 
 
 def _rest_that_may_be_use(cycles: Cycles) -> list[str]:
