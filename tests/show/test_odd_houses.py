@@ -12,6 +12,7 @@ from homeenergy.readings import open_house
 from homeenergy.show.document.blocks import Prose, Table, flat
 from homeenergy.show.writeup.basis import make_basis
 from homeenergy.show.writeup.client_page_one import page_one
+from homeenergy.show.writeup.wording import Wording
 from homeenergy.show.writeup.write_up import _told
 
 from ..findings.small_house import made_house, switched
@@ -56,7 +57,11 @@ def test_after_a_change_of_prices_a_year_is_paid_at_the_new_ones(tmp_path):
     assert money_of(year, "oven") == pytest.approx(0.4 * OVEN.sum() * KWH, rel=1e-3)
     # Bills of the past are compared with the prices of the past.
     assert basis.past.tariff.changes
-    said = " ".join(b.text for b in page_one(_told(basis, "en-GB", ())) if isinstance(b, Prose))
+    said = " ".join(
+        b.text
+        for b in page_one(_told(basis, Wording(language="en-GB"), ()))
+        if isinstance(b, Prose)
+    )
     assert "prices that hold since 9 March 2026" in said
 
 
@@ -138,7 +143,7 @@ def test_an_hourly_log_by_time_of_use_gives_no_money_and_says_so(tmp_path):
     basis, year = year_of(tmp_path / "h", tariff, period_s=3600)
     assert year.kwh.value == pytest.approx((OVEN + FRIDGE + REST_W).sum() * KWH, rel=1e-3)
     assert year.bill is None
-    blocks = list(flat(page_one(_told(basis, "en-GB", ()))))
+    blocks = list(flat(page_one(_told(basis, Wording(language="en-GB"), ()))))
     said = " ".join(b.text for b in blocks if isinstance(b, Prose))
     cells = [str(cell) for b in blocks if isinstance(b, Table) for row in b.rows for cell in row]
     assert "Nothing is given in money" in said
@@ -153,7 +158,7 @@ def test_a_currency_without_decimals_and_a_charge_by_the_kva(tmp_path):
     peak_kw = (OVEN + FRIDGE + REST_W).reshape(-1, 3).mean(axis=1).max() / 1000
     bill = 31 * whole + 365 * 28.5 + 12 * 900 * peak_kw
     assert year.bill.value == pytest.approx(bill, rel=1e-3)
-    blocks = list(flat(page_one(_told(basis, "en-GB", ()))))
+    blocks = list(flat(page_one(_told(basis, Wording(language="en-GB"), ()))))
     rows = [row for b in blocks if isinstance(b, Table) for row in b.rows]
     assert any(row[0] == "Demand charge, at least" for row in rows)
     said = " ".join(b.text for b in blocks if isinstance(b, Prose))
