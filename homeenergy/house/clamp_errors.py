@@ -29,7 +29,8 @@ class ClampErrors:
     stated. Where it is not, the offset may lie anywhere within half of `resolution_w`.
     `compared_at_w` are the loads at which its multipliers were found [W]: there, no offset is left
     in its readings. `corrections` are multipliers, each with the offset added after it [W]: whole
-    watts logged are whole no more.
+    watts logged are whole no more. `part_of` is the circuit that is divided into this load and
+    others.
     """
 
     name: str = ""
@@ -38,6 +39,7 @@ class ClampErrors:
     offset_uncertainty_w: float | None = None
     compared_at_w: tuple[float, ...] = (inf,)
     corrections: tuple[tuple[float, float], ...] = ((1.0, 0.0),)
+    part_of: str = ""
 
     def parts(
         self, kwh: float, *, hours: float, rounding_w: float = 0.0, usual_limit: float = 0.0
@@ -115,6 +117,20 @@ class ClampErrors:
             return replace(estimate.scaled(1 + share), basis=basis)
         return estimate.with_parts(self.ratio(estimate.value), basis=basis)
 
+    def beside(self, other: ClampErrors) -> ClampErrors:
+        """The same, where `other` has a part of the same clamp: what one is given the other lacks.
+
+        Its errors are then those of the other with the opposite sign.
+        """
+        if not self.part_of or self.part_of != other.part_of:
+            return self
+        return replace(
+            self,
+            name=other.name,
+            uncertainty=self.uncertainty and -self.uncertainty,
+            offset_uncertainty_w=self.offset_uncertainty_w and -self.offset_uncertainty_w,
+        )
+
     def in_steps(self, step_w: float) -> ClampErrors:
         """The same where readings come in steps of so many watts: less cannot be seen."""
         return replace(self, resolution_w=max(self.resolution_w, step_w))
@@ -178,4 +194,5 @@ def clamp_errors(circuit: Circuit, supply: Supply | None) -> ClampErrors:
         compared_at_w=tuple(one.compared_at_w or inf for one in clamp.in_order),
         corrections=tuple((one.value, one.offset_w) for one in rounded)
         or UNKNOWN_ERRORS.corrections,
+        part_of=circuit.part_of,
     )

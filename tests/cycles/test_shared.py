@@ -23,6 +23,7 @@ from homeenergy.cycles.shared.split import QUESTION_ODDS
 from homeenergy.cycles.shared.steps import find_steps
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
+from homeenergy.findings.comparison.circuits import compare_named
 from homeenergy.house.toml_file import read_schedule
 from homeenergy.readings import import_logs, open_house
 from homeenergy.readings.trace import Trace
@@ -255,6 +256,20 @@ def test_two_equal_heaters_are_not_told():
             watts[at : at + rng.integers(5, 40)] += of_w
     shared = split_loads(trace_of(watts + noise(watts.size)), n=2)
     assert not shared.told
+
+
+@pytest.mark.parametrize(
+    ("wave_s", "beside", "said"),
+    [(330, freezer, False), (330, lamp, False), (1000, heater, True), (3000, lamp, True)],
+)
+def test_a_load_that_modulates_is_not_told_from_another(wave_s, beside, said):
+    """50 to 550 W in waves, that come back to no level; quick ones look like many switches."""
+    n = 7 * DAY_N
+    waves = 300 + 250 * np.sin(np.arange(n) * PERIOD_S / wave_s)
+    wander = np.cumsum(np.random.default_rng(4).normal(0, 2, n)) % 200
+    shared = split_loads(trace_of(waves + wander + beside(7) + noise(n)), n=2)
+    assert not shared.told
+    assert any("varies too much" in why for why in shared.reasons) == said
 
 
 def test_a_log_of_two_days_says_that_it_is_too_short():
@@ -601,6 +616,15 @@ def test_a_decision_by_hand_gives_a_run_to_a_load(cellar):
     finally:
         remove_decisions(house, decided)
     assert open_house(cellar).trace("cellar_1").energy_wh == pytest.approx(before)
+
+
+def test_what_one_load_is_wrongly_given_the_other_lacks(cellar):
+    house = opened(cellar, "loads = 2")
+    compared = compare_named(house, a="cellar_1", b="cellar_2")
+    each = [x.parts["clamp cellar_1: ratio"].effect for x in (compared.a, compared.difference)]
+    other = compared.b.parts["clamp cellar_1: ratio"].effect
+    assert each[0] > 0 > other
+    assert each[1] == pytest.approx(each[0] - other)
 
 
 def test_watts_favour_parts_near_them_and_forbid_none():

@@ -179,12 +179,13 @@ def sharing_remark(house: House, circuit: Circuit, trace: Trace) -> str | None:
         words += f" (readings {correction_text(clamp)})"
     words += ", divided by levels and times of use"
     if not known.told:
-        why = f" ({'; '.join(known.reasons)})" if known.reasons else ""
-        return f"{words}: cannot be told from the others{why}; its figures are a guess"
+        sure = f"right within 15 % with a probability of {known.confidence:.2f}"
+        why = "; ".join(known.reasons) or sure
+        return f"{words}: not surely told from the others ({why}); its figures are a guess"
     floor = (
         f"; {known.floor_w:.0f} W that never end are shared equally" if known.floor_w > 1 else ""
     )
-    sure = f"right with a probability of {known.confidence:.2f}"
+    sure = f"right within 15 % with a probability of {known.confidence:.2f}"
     if not known.named and not circuit.name.startswith(f"{circuit.part_of}_"):
         sure += ", but nothing says which load is which: give each its watts or kind in house.toml"
     return f"{words}, {sure}; its energy is known to {percent_text(share)}{floor}"

@@ -164,6 +164,7 @@ def compare_appliances(
         (kwh_a, day_a), (kwh_b, day_b) = days_of(a), days_of(b)
     # Two clamps err independently, though their circuits may have one name, in two houses.
     other = replace(b.clamp_errors, name=f"{b.clamp_errors.name} (of {names[1]})")
+    other = other.beside(a.clamp_errors)
     prices = mean_price(a), mean_price(b)
     if one_price and prices[0] is not None and prices[1] is not None:
         price = (prices[0][0] + prices[1][0]) / 2
@@ -219,6 +220,8 @@ def compare_houses(
         raise _with_itself(f"circuit {first!r}")
     one = house_findings(a, circuits=[first]).appliances[0]
     other = house_findings(b, circuits=[second]).appliances[0]
+    if a.path.resolve() != b.path.resolve():
+        other = replace(other, clamp_errors=replace(other.clamp_errors, part_of=""))
     names = f"{one.appliance}, {a.name}", f"{other.appliance}, {b.name}"
     return compare_appliances(one, other, per=per, weekly=weekly, names=names, one_price=True)
 
