@@ -239,6 +239,21 @@ def test_every_action_says_what_it_rests_on_and_what_would_refute_it(tmp_path):
             assert said.text.format(**said.figures)
 
 
+def test_actions_are_in_the_order_of_what_they_save(tmp_path):
+    """115 W that may lie 30 % lower in other seasons before 100 W that may lie 10 % lower."""
+    kinds = {
+        "a": 'kind = "continuous"\nseason = "none"',
+        "b": 'kind = "continuous"\nseason = "some"',
+    }
+    measure = '[[measure]]\ncircuit = "{}"\ndo = "{}"\nsaves_share = 0.5\nsource = "stated"\n'
+    watts = {"a": np.full(DAYS * 1440, 100.0), "b": np.full(DAYS * 1440, 115.0)}
+    lines = measure.format("a", "narrow") + measure.format("b", "more")
+    *_, advice, _ = advice_of(tmp_path, watts, kinds, lines=lines, floor=1.0)
+    first, second = advice.actions
+    assert [one.saving.measure for one in (first, second)] == ["more", "narrow"]
+    assert first.main.low < second.main.low
+
+
 def test_a_measure_of_nothing_measured_is_named(tmp_path):
     lines = '[[measure]]\ncircuit = "shed"\ndo = "Lamps"\nlamps_then_w = 10\n'
     watts = {"dishwasher": dishes(), "shed": np.full(DAYS * 1440, np.nan)}

@@ -532,3 +532,18 @@ def test_a_measure_says_its_payback_in_years_once(tmp_path):
             10 / saved, rel=0.05
         )
         assert len(re.findall("years|Jahren", said)) == 1
+
+
+def test_a_load_that_paused_long_more_than_once_is_said_so_once(tmp_path):
+    """Twelve days; the pump runs each hour, and rests from 2:00 to 12:00 of the 4th and 8th."""
+    minute = np.arange(12 * 1440)
+    pump = 800.0 * (minute % 60 < 12)
+    for day in (3, 7):
+        pump[day * 1440 + 120 : day * 1440 + 720] = 0
+    circuits = {"pump": 'appliance = "Pump"\nkind = "thermostatic"'}
+    made_house(tmp_path / "house", {"pump": pump}, circuits=circuits)
+    document = write_up(tmp_path / "house", written=DAY, language="en-GB")
+    said = [text for text in texts(document) if "did not run" in text]
+    assert len(said) == 1
+    assert said[0].count("did not run") == 1
+    assert "2 times it did not run for 11 hours or more, first from" in said[0]
