@@ -134,7 +134,7 @@ def test_house_findings_price_a_year_at_the_average_of_the_house(tmp_path, role)
 def test_a_house_that_draws_nothing_has_no_cost_under_steps(tmp_path):
     # Mains of no power next to a lamp that is on cannot be, and are held out.
     n = 5 * 96
-    watts = {"mains": np.full(n, -100), "lamp": np.full(n, 10)}
+    watts = {"mains": np.full(n, -100), "lamp": np.full(n, 60)}
     circuits = {"mains": 'role = "mains"', "lamp": 'kind = "continuous"'}
     made_house(tmp_path, watts, period_s=900, circuits=circuits)
     path = tmp_path / "house.toml"
