@@ -68,7 +68,7 @@ ONE_DRAW_ODDS = 0.05
 MOST_WAYS = 300
 # What is switched comes back to levels that are sums of its parts, within this share and watts. A
 # circuit with more than MOST_OFF of the energy elsewhere has a load that modulates: one in twelve
-# real sums of one half, none sure otherwise, and all with simulated modulation. Own rule.
+# real sums of one half, none sure otherwise, and those with slow simulated modulation. Own rule.
 OFF_SHARE, OFF_W, MOST_OFF = 0.1, 10.0, 0.2
 # Of what is read, on both sides of zero: more below it has a sign that no load explains. Own rule.
 MOST_BELOW_ZERO = 0.01
