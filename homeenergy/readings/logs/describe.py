@@ -214,15 +214,17 @@ def _totals_between(sample: TextSample) -> set[str]:
     """
     for at, column in enumerate(zip(*sample.rows, strict=True)):
         cells = [cell.strip() for cell in column]
-        stamps = [cell for cell in cells if is_stamp(cell)]
-        timed = 2 * len(stamps) > len(cells)
+        if all(map(_is_plain_number, cells)) and not any(map(is_stamp, cells[:_CHECKED])):
+            continue  # readings: to ask each whether it is a time takes long
+        stamps = {cell for cell in set(cells) if is_stamp(cell)}
+        timed = 2 * sum(cell in stamps for cell in cells) > len(cells)
         hours = {
             "".join(found.groups("")).lower() for found in map(_FULL_HOUR.search, stamps) if found
         }
         midnights = timed and bool(hours) and not hours & _MIDNIGHTS
         words = {
             cell
-            for cell in cells
+            for cell in set(cells) - stamps
             if (is_no_time(cell, worded=False, timed=timed) if timed else _is_word(cell))
             and not (midnights and is_date(cell))
         }
@@ -235,9 +237,13 @@ def _totals_between(sample: TextSample) -> set[str]:
         )
         enough = len(odd) + last > 1 or any(map(is_date, odd))
         few = odd and enough and len(odd) <= _MOST_TOTALS * len(times)
-        if few and all(is_stamp(cell) or is_date(cell) for cell in times[:_CHECKED]):
+        if few and all(cell in stamps or is_date(cell) for cell in times[:_CHECKED]):
             return words
     return set()
+
+
+def _is_plain_number(cell: str) -> bool:
+    return not cell or cell.replace(".", "", 1).removeprefix("-").isdecimal()
 
 
 def _is_word(cell: str) -> bool:
