@@ -214,9 +214,15 @@ def _totals_between(sample: TextSample) -> set[str]:
     """
     for at, column in enumerate(zip(*sample.rows, strict=True)):
         cells = [cell.strip() for cell in column]
-        if all(map(_is_plain_number, cells)) and not any(map(is_stamp, cells[:_CHECKED])):
-            continue  # readings: to ask each whether it is a time takes long
-        stamps = {cell for cell in set(cells) if is_stamp(cell)}
+        # To ask each cell whether it is a time takes long: those of one shape are alike.
+        alike: dict[str, list[str]] = {}
+        for cell in dict.fromkeys(cells):
+            alike.setdefault(cell.translate(_DIGITS), []).append(cell)
+        stamps = {
+            cell for some in alike.values() if any(map(is_stamp, some[:_ASKED])) for cell in some
+        }
+        if not stamps and all(map(_is_plain_number, alike)):
+            continue
         timed = 2 * sum(cell in stamps for cell in cells) > len(cells)
         hours = {
             "".join(found.groups("")).lower() for found in map(_FULL_HOUR.search, stamps) if found
@@ -304,6 +310,8 @@ _FULL_HOUR = re.compile(r"(?<![:.\d])(\d{1,2})[:.]00(?:[:.]0+)*(?![:.\d])(?:\s*(
 _MIDNIGHTS = {"0", "00", "24", "12a"}
 _MOST_TOTALS = 0.1  # of the rows with a time; own choice
 _CHECKED = 200
+_ASKED = 5
+_DIGITS = str.maketrans("123456789", "000000000")
 _SAME = ("header", "delimiter", "encoding", "lines_above", "lines_below")
 
 

@@ -343,6 +343,8 @@ def _columns_of_other_minus(rows: Sequence[tuple[str, ...]]) -> set[int]:
     for at, column in enumerate(zip(*rows[:_ROWS], strict=True)):
         cells = {cell.strip() for cell in column if cell.strip()}
         changed = {one for cell in cells if (one := with_hyphen(cell)) != cell}
+        if not changed:
+            continue
         numbers = [*filter(is_number, (split_unit(with_hyphen(cell))[0] for cell in cells))]
         if any(is_number(split_unit(one)[0]) for one in changed) and 2 * len(numbers) > len(cells):
             found.add(at)

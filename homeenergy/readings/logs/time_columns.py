@@ -132,8 +132,8 @@ def _time_columns(table: Table) -> tuple[str | int, ...]:
     stamps, dates, clocks = [], [], []
     for name in table.names:
         cells = table.filled(name)[:200]
-        timed = sum(map(is_stamp, cells))
-        if 2 * timed > len(cells) and all(is_stamp(cell) or is_date(cell) for cell in cells):
+        times = bool(cells) and all(is_stamp(cell) or is_date(cell) for cell in cells)
+        if times and 2 * sum(map(is_stamp, cells)) > len(cells):
             stamps.append(name)
         if cells and all(is_date(cell) for cell in cells):
             dates.append(name)
