@@ -117,7 +117,8 @@ def _shared_words(told: Told) -> list[str]:
         if known.told:
             line = words.say(
                 "{names} share one clamp. They were told from each other by what they draw and "
-                "when, rightly with a chance of {chance_share}; their ranges hold what is left.",
+                "when: the energy of each is right within 15 % with a chance of {chance_share}, "
+                "and their ranges hold what is left.",
                 names=listed,
                 chance_share=known.confidence,
             )
