@@ -105,16 +105,11 @@ def half_of_mean(
     fits = [_fit(deviations, (1 - differ) * prior, squares)]
     if differ:
         fits.append(_fit(deviations, differ * prior, squares, weekend=weekend))
-    mean, scale, log_weight = (np.stack(each) for each in zip(*fits, strict=True))
-
-    def inside(half: float, some: slice = slice(None)) -> float:
-        low, high = (stdtr(n - 1, (end - mean) / scale)[:, some] for end in (-half, half))
-        weight = np.exp(log_weight[:, some] - log_weight[:, some].max())
-        return float(np.average(high - low, weights=weight))
-
-    widest = float(np.max(np.abs(mean) + 10 * coverage_factor(n - 1) * scale))
-    independent_days = partial(inside, some=slice(1))
-    narrowest = half_width(independent_days, most=widest)
+    every = _Fit(*map(np.concatenate, zip(*fits, strict=True)))
+    independent_days = _Fit(*(each[:: prior.size] for each in every))
+    inside = partial(_inside, every, n)
+    widest = float(np.max(np.abs(every.mean) + 10 * coverage_factor(n - 1) * every.scale))
+    narrowest = half_width(partial(_inside, independent_days, n), most=widest)
     if inside(narrowest) >= LEVEL:
         return narrowest, ""
     half = half_width(inside, least=narrowest, most=widest)
@@ -136,6 +131,13 @@ class _Fit(NamedTuple):
     mean: NDArray[np.float64]
     scale: NDArray[np.float64]
     log_weight: NDArray[np.float64]
+
+
+def _inside(fit: _Fit, n: int, half: float) -> float:
+    """Share of a mixture of distributions, of `n` days, within so much of the plain mean."""
+    low, high = (stdtr(n - 1, (end - fit.mean) / fit.scale) for end in (-half, half))
+    weight = np.exp(fit.log_weight - fit.log_weight.max())
+    return float(np.average(high - low, weights=weight))
 
 
 def _fit(

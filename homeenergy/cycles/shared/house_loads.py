@@ -71,9 +71,14 @@ def as_divided(house: House, circuit: Circuit) -> Circuit:
     if not circuit.part_of or not house.has_readings(circuit):
         return circuit
     known, clamp = division_of(house, circuit), house.circuit(circuit.part_of).clamp
-    ratio = min(float(np.hypot(known.above_share, clamp.uncertainty or 0.0)), MOST_SHARE)
+    ratio = with_clamp(known.above_share, clamp)
     offset_w = known.floor_w * (known.loads - 1) / known.loads
     return replace(circuit, clamp=Clamp(uncertainty=ratio, offset_uncertainty_w=offset_w or None))
+
+
+def with_clamp(share: float, clamp: Clamp) -> float:
+    """What a load's energy may be off by its division and its circuit's clamp, as a share of it."""
+    return min(float(np.hypot(share, clamp.uncertainty or 0.0)), MOST_SHARE)
 
 
 def divide_circuit(house: House, circuit: Circuit, store: Store) -> None:

@@ -324,24 +324,20 @@ def house_findings(
             finding = replace(
                 finding, held_out=reason, remarks=(f"held out of all figures: {reason}",)
             )
+        more = [sharing]
         if finding.days:
-            sharing = sharing or sharing_question(house, circuit, trace, cycles=finding.cycles)
-        if sharing:
-            finding = replace(finding, remarks=(*finding.remarks, sharing))
-        doubted = doubt_remark(house.doubts(circuit), trace) if finding.days else None
-        if doubted is not None:
-            finding = replace(finding, remarks=(*finding.remarks, doubted))
-        if finding.days and (missed := missed_remark(house, circuit)) is not None:
-            finding = replace(finding, remarks=(*finding.remarks, missed))
-        if finding.days and (amps := amps_remark(house, circuit)) is not None:
-            finding = replace(finding, remarks=(*finding.remarks, amps))
+            more = [
+                sharing or sharing_question(house, circuit, trace, cycles=finding.cycles),
+                doubt_remark(house.doubts(circuit), trace),
+                missed_remark(house, circuit),
+                amps_remark(house, circuit),
+                known.get(circuit.name),
+                unchecked.get(circuit.name),
+            ]
         if circuit.name in house.switched and not house.has_readings(circuit):
             without = "its log says when it is on, not what it draws: state its watts"
-            finding = replace(finding, remarks=(without,))
-        if finding.days and circuit.name in known:
-            finding = replace(finding, remarks=(*finding.remarks, known[circuit.name]))
-        if finding.days and circuit.name in unchecked:
-            finding = replace(finding, remarks=(*finding.remarks, unchecked[circuit.name]))
+            finding, more = replace(finding, remarks=(without,)), []
+        finding = replace(finding, remarks=(*finding.remarks, *filter(None, more)))
         return finding, (trace.start, trace.end), hourly_energy(trace) if compared else None
 
     found: list[ApplianceFinding] = []

@@ -12,7 +12,7 @@ from homeenergy.cycles.decisions import Act
 from homeenergy.cycles.runs.levels import quiet_levels
 from homeenergy.cycles.segment.kernels import stretches
 from homeenergy.cycles.segment.plateaus import some
-from homeenergy.cycles.shared.house_loads import division_of
+from homeenergy.cycles.shared.house_loads import division_of, with_clamp
 from homeenergy.cycles.shared.question import question
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import CLEAR, kind_words, percent_text
@@ -173,7 +173,7 @@ def sharing_remark(house: House, circuit: Circuit, trace: Trace) -> str | None:
         return None
     known = division_of(house, circuit)
     clamp = house.circuit(circuit.part_of).clamp
-    share = min(float(np.hypot(known.share, clamp.uncertainty or 0.0)), 0.99)
+    share = with_clamp(known.share, clamp)
     words = f"one of several loads on {circuit.part_of}"
     if _is_stated(clamp):
         words += f" (readings {correction_text(clamp)})"

@@ -254,7 +254,7 @@ def _is_plain_number(cell: str) -> bool:
 
 def _is_word(cell: str) -> bool:
     """Whether a cell is a word in place of a time."""
-    return bool(cell) and is_no_time(cell, worded=False) and not (is_stamp(cell) or is_date(cell))
+    return bool(cell) and is_no_time(cell, worded=False) and not is_date(cell)
 
 
 def _combined_heads(sample: TextSample) -> tuple[str, ...] | None:

@@ -327,17 +327,7 @@ def _by_legend(
             continue
         labels = {c: found.get(label, label) for c, label in labels.items()}
         name = dict(zip(labels, circuit_names(labels.values()), strict=True))
-        named = [
-            (
-                family,
-                _renamed(
-                    one,
-                    names={c: name[c] for c in one.labels},
-                    labels={name[c]: labels[c] for c in one.labels},
-                ),
-            )
-            for family, one in described
-        ]
+        named = [(family, _renamed(one, names=name, labels=labels)) for family, one in described]
         return named, {str(places[path]): f"no log; it names {len(found)} circuits"}
     return described, {}
 
@@ -433,7 +423,7 @@ def _with_names(
             _renamed(
                 one,
                 names={c: name[number, c] for c in one.labels},
-                labels={name[number, c]: labels[number, c] for c in one.labels},
+                labels={c: labels[number, c] for c in one.labels},
             ),
         )
         for number, (family, one) in enumerate(described)
@@ -500,12 +490,15 @@ def _span(one: Description) -> tuple[int, int]:
     return min(first for first, _ in edges), max(last for _, last in edges)
 
 
-def _renamed(one: Description, *, names: Mapping[str, str], labels: dict[str, str]) -> Description:
+def _renamed(
+    one: Description, *, names: Mapping[str, str], labels: Mapping[str, str]
+) -> Description:
+    """A description with other names and labels, by the names that its circuits have now."""
     columns = {names[circuit]: column for circuit, column in one.layout.columns.items()}
     return replace(
         one,
         layout=replace(one.layout, columns=columns),
-        labels=labels,
+        labels={names[circuit]: labels[circuit] for circuit in one.labels},
         legs={names[circuit]: legs for circuit, legs in one.legs.items()},
         samples={names[circuit]: some for circuit, some in one.samples.items()},
         doubts={names[circuit]: doubt for circuit, doubt in one.doubts.items()},

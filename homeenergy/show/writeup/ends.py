@@ -53,7 +53,7 @@ LIMITS = (
 )
 
 
-def _first_and_last(
+def first_and_last(
     house: House, start: pd.Timestamp, end: pd.Timestamp
 ) -> tuple[pd.Timestamp, pd.Timestamp]:
     """Local times on the first and the last day of the readings: midnight ends a day."""
@@ -66,7 +66,7 @@ def front_facts(
 ) -> tuple[Block, ...]:
     """For whom, by whom, when measured: few lines; with a cover, on a page of its own."""
     details = house.schedule.write_up
-    start, end = _first_and_last(house, start, end)
+    start, end = first_and_last(house, start, end)
     measured = words.say("{start} to {end}", start=words.day(start), end=words.day(end))
     by = (details.author, details.contact, words.day(written))
     rows = (
@@ -126,7 +126,7 @@ def signed_blocks(told: Told) -> tuple[Block, ...]:
 def front_blocks(basis: Basis, written: date) -> tuple[Block, ...]:
     """Author, client, site and dates, where they are known."""
     details = basis.house.schedule.write_up
-    start, end = _first_and_last(basis.house, basis.findings.start, basis.findings.end)
+    start, end = first_and_last(basis.house, basis.findings.start, basis.findings.end)
     rows = [
         ("House", basis.house.name),
         ("Client", details.client),

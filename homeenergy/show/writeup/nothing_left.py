@@ -12,7 +12,7 @@ from homeenergy.house.schedule import appliance_names
 from homeenergy.readings.house import House
 from homeenergy.show.document.blocks import Block, Bullets, Heading, Prose, Table
 from homeenergy.show.writeup.client import held_out_notes
-from homeenergy.show.writeup.ends import front_facts
+from homeenergy.show.writeup.ends import first_and_last, front_facts
 from homeenergy.show.writeup.wording import Wording
 from homeenergy.trust.concern import Implausible
 from homeenergy.trust.typed_readings import read_meter
@@ -88,12 +88,11 @@ def _by_the_meter(house: House, words: Wording) -> list[Block]:
 
 
 def _read(house: House, words: Wording, quality: pd.DataFrame) -> Table:
-    names, zone = appliance_names(house.schedule.circuits), str(house.timezone)
+    names = appliance_names(house.schedule.circuits)
     rows = tuple(
         (
             names.get(str(circuit), str(circuit)),
-            words.day(row["first"].tz_convert(zone)),
-            words.day((row["last"] - pd.Timedelta(seconds=1)).tz_convert(zone)),
+            *map(words.day, first_and_last(house, row["first"], row["last"])),
             words.percent(float(row["coverage"])),
         )
         for circuit, row in quality.iterrows()
