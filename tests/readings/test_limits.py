@@ -144,7 +144,7 @@ def test_a_large_log_is_not_kept_in_memory_for_its_last_line(tmp_path, end):
     make_house(tmp_path, {"a.csv": GOOD})
     log = tmp_path / "logs" / "a.csv"
     with log.open("a") as file:
-        while file.tell() < 5 * WHOLE_FILE_BYTES:
+        while file.tell() < 6 * WHOLE_FILE_BYTES:
             file.write(rows * 1000)
         file.write(end)
     count = (
@@ -165,4 +165,4 @@ def test_a_large_log_is_not_kept_in_memory_for_its_last_line(tmp_path, end):
     told = subprocess.run(
         [sys.executable, "-c", count, str(tmp_path)], capture_output=True, text=True, check=True
     )
-    assert int(told.stdout) < 3 * WHOLE_FILE_BYTES  # pieces that are read ahead; mapped it is five
+    assert int(told.stdout) < 5 * WHOLE_FILE_BYTES  # what is read ahead and freed; mapped it is six
