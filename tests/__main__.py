@@ -16,8 +16,9 @@ from .browser import found_browser
 
 ROOT = Path(__file__).parents[1]
 PYTEST = ("pytest", "-q")
-# By the file, so that what a file sets up once is set up once.
-ON_ALL_CORES = ("-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder")
+# One more than there are cores: that with the browser mostly waits for it.
+WORKERS = (os.cpu_count() or 1) + 1
+ON_ALL_CORES = ("-n", f"{WORKERS}", "--dist", "loadfile", "--no-loadscope-reorder")
 NOTEBOOKS = ("--nbval-lax", "--nbval-current-env", "notebooks")
 # In a browser some are run as people see them; all of them in the studies.
 WITHOUT_BROWSER = () if found_browser() else NOTEBOOKS

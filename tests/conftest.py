@@ -9,6 +9,7 @@ import pytest
 from scipy.stats import binom
 
 SAMPLES = Path(__file__).parents[1] / "sample_data"
+BROWSER = "tests/browser/"
 CHANCE = 0.001  # of being wrong about a share that lies at its limit
 
 # A machine that is busy is no fault of what is tested.
@@ -26,11 +27,23 @@ hypothesis.settings.load_profile("any_machine")
 def pytest_collection_modifyitems(items):
     """Files that take long go first, so that no core is left with the last of them.
 
-    First of all those in a browser, which share one while they follow one another.
+    First of all those in a browser, which share one, and mostly wait for it.
     """
     long = {item.path for item in items if item.get_closest_marker("slow")}
     long |= {item.path for item in items if item.path.suffix == ".ipynb"}
     items.sort(key=lambda item: (item.path not in long, item.path.parent.name != "browser"))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """By the file, so that what a file sets up once is set up once; all of the browser in one."""
+    from xdist.scheduler import LoadFileScheduling
+
+    class ByFile(LoadFileScheduling):
+        def _split_scope(self, nodeid):
+            return BROWSER if nodeid.startswith(BROWSER) else super()._split_scope(nodeid)
+
+    return ByFile(config, log)
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -811,7 +811,7 @@ def axe(tmp_path_factory):
 
 
 @pytest.mark.parametrize("name", [*LESSONS, "own_data"])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.study)])
 def test_nothing_is_found_that_keeps_people_out(show, axe, name, scheme):
     page = show(name, scheme=scheme)
     for moment in ("before", "after"):

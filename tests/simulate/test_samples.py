@@ -68,10 +68,8 @@ def test_logged_energy_is_the_truth_within_the_clamp_errors():
         assert kwh == pytest.approx(wiring[circuit], abs=slack)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize(
-    "name", ["canal_flat", pytest.param("orchard_house", marks=pytest.mark.study)]
-)
+@pytest.mark.study
+@pytest.mark.parametrize("name", HOUSES)
 def test_samples_come_again_from_their_seeds(name, tmp_path):
     assert main([str(tmp_path), "--only", name]) == 0
     again = {f.relative_to(tmp_path): f for f in tmp_path.rglob("*") if f.is_file()}
