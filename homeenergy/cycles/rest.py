@@ -76,7 +76,9 @@ def find_rest(
     idle &= ~(plateaus.mean_w > on_w)
     off = without_power(plateaus) | _off_at_the_wall(plateaus, idle)
     idle &= ~off
-    lead = np.isin(plateaus.stop, first)
+    lead = np.zeros(len(plateaus), bool)
+    at = np.searchsorted(plateaus.stop, first)
+    lead[at[plateaus.stop[np.minimum(at, len(plateaus) - 1)] == first]] = True
     levels, kept = _levels(plateaus, np.flatnonzero(idle), tail, lead)
     begin, end = plateaus.first[kept], plateaus.stop[kept]
     if plateaus.period_s > SPIKE_PERIOD_S and first.size:

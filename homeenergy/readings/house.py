@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from threading import Lock
@@ -198,12 +200,18 @@ class House:
             return _trace(found, -(-at // period), period, np.empty(0, dtype=np.float32))
         first = infos[0].first_slot
         watts = np.empty(infos[-1].first_slot + infos[-1].samples - first, dtype=np.float32)
-        filled = 0
+        filled, parts = 0, []
         for info in infos:
             at = info.first_slot - first
             watts[filled:at] = np.nan
             filled = at + info.samples
-            self._store.read_into(info, watts[at:filled])
+            parts.append(watts[at:filled])
+        if len(infos) == 1:
+            self._store.read_into(infos[0], watts)
+        else:  # two threads decode at once
+            read = partial(self._store.read_into, keep=False)
+            with ThreadPoolExecutor(max_workers=2) as pool:
+                list(pool.map(read, infos, parts))
         correct_in_place(watts, found.clamp, first_slot=first, period_ns=period)
         trace = _trace(found, first, period, watts, doubts=self.doubts(found))
         lo = 0 if low is None else -(-low // period) - first

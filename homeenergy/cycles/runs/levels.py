@@ -131,12 +131,13 @@ def spikes_among(
     anything lasts and they are scattered.
     """
     of_moments, of_all = lasts[moments].sum(), lasts.sum()
-    lasting_w = np.sort(top_w[~moments])
-    upto = np.searchsorted(lasting_w, top_w / (1 - SAME_LEVEL), side="right")
-    off = upto - np.searchsorted(lasting_w, top_w / (1 + SAME_LEVEL)) < FEWEST_LASTING
+    lasting_w, w = np.sort(top_w[~moments]), top_w[moments]
+    upto = np.searchsorted(lasting_w, w / (1 - SAME_LEVEL), side="right")
+    off = moments.copy()
+    off[moments] = upto - np.searchsorted(lasting_w, w / (1 + SAME_LEVEL)) < FEWEST_LASTING
     if of_moments < SPIKE_SHARE * of_all:
         return moments & (off | (lasts <= SPIKE_N))
-    alike = _are_alike(top_w[moments])
+    alike = _are_alike(w)
     if lasting_w.size >= FEWEST_LASTING and not (of_moments >= LESSER_SHARE * of_all and alike):
         return moments & off
     return np.zeros_like(moments) if alike else moments
@@ -158,10 +159,7 @@ def highest_w(
     plateaus: Plateaus, first: NDArray[np.int64], stop: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """Greatest reading of each stretch of plateaus [first, stop), in order [W]."""
-    if not first.size:
-        return np.empty(0)
-    greatest = np.r_[plateaus.greatest_w, -np.inf]
-    return np.maximum.reduceat(greatest, np.c_[first, stop].ravel())[::2]
+    return kernels.greatest_within(plateaus.greatest_w, first, stop)
 
 
 def is_moment(
@@ -299,9 +297,7 @@ def _least_alone_w(plateaus: Plateaus, *, above_w: float) -> float:
     first, stop, n, _, _ = kernels.stretches(
         plateaus.mean_w, plateaus.n, plateaus.sum_w, plateaus.hole_follows, above_w, above_w
     )
-    if not first.size:
-        return np.inf
-    most_w = np.maximum.reduceat(np.r_[plateaus.mean_w, -np.inf], np.c_[first, stop].ravel())[::2]
+    most_w = kernels.greatest_within(plateaus.mean_w, first, stop)
     follows = np.r_[True, plateaus.hole_follows][first]
     lasts = (n * plateaus.period_s >= QUIET_S) & ~follows
     return float(most_w[lasts].min(initial=np.inf))
@@ -368,6 +364,8 @@ def _levels_of_rest(
 
 def _flows_both_ways(w: NDArray[np.float64], n: NDArray[np.int64]) -> bool:
     """Whether power flows both ways; a steady level below zero is the offset of a clamp."""
+    if w.min() >= LEAST_FEED_IN_W:
+        return False
     flow_w = w - min(weighted_quantile(w, n, n.sum() / 2), 0.0)
     returned = float(np.sum(-np.minimum(flow_w, 0.0) * n))
     share = returned / max(float(np.sum(np.abs(flow_w) * n)), 1e-9)

@@ -9,6 +9,8 @@ follows from all others. Own method; its constants are wide priors.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -38,6 +40,8 @@ RUN_RANGE, LEAST_RUN_WIDTH = (5.0, 5.0, 4.0), 0.12
 # The same of pieces that continue a run, known from trains of at least so many pieces, and how much
 # a piece like them can count.
 PIECE_RANGE, LEAST_PIECE_WIDTH, LEAST_TRAIN, MOST_LIKENESS = (10.0, 10.0, 10.0), 0.2, 4, 5.0
+# So many pieces at a time are compared with those known, for the nearest cache.
+CHUNK = 256
 # Worth less than this is as good as nothing [Wh].
 LEAST_WH = 1e-6
 # At most so many runs and pieces to compare with, and breaks between two long rests in question:
@@ -112,13 +116,13 @@ def _partition(
     worth = np.r_[0.0, np.cumsum(np.maximum(pieces.excess_wh, LEAST_WH))]
     lasts_s = (pieces.stop[end - 1] - pieces.first[begin]) * pieces.period_s
     like = np.c_[np.log(lasts_s), np.log(worth[end] - worth[begin]), opening[begin]][known]
+    width = _width(like, LEAST_RUN_WIDTH)
     cut = break_s > LONGEST_S
     asked = _in_question(inside - between - first[1:], groups(~cut))
     cut |= ~asked & (inside < between + first[1:])
     windows = groups(~cut)
     likely = np.ones(len(pieces))
-    kernels.best_partitions(
-        windows,
+    told = (
         asked,
         np.r_[0.0, np.cumsum(inside)],
         between,
@@ -126,21 +130,26 @@ def _partition(
         pieces.first * pieces.period_s,
         pieces.stop * pieces.period_s,
         worth,
-        opening,
+        opening / width[2],
         np.r_[0, np.cumsum(pieces.works)],
         number,
-        like,
+        1 / width[0],
+        1 / width[1],
+        like / width,
         known,
         np.exp(log_plain[end - 1] - log_plain[begin])[known],
-        _width(like, LEAST_RUN_WIDTH),
         UNKNOWN_RUNS,
         _typical(worth[end] - worth[begin]),
         WORTH_SPREAD,
-        float(np.prod(RUN_RANGE)),
+        _volume(RUN_RANGE, width),
         MOST_LIKENESS,
         cut,
         likely,
     )
+    # Windows do not depend on each other, and two threads may be in the kernel at once.
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        halves = (windows[::2], windows[1::2])
+        list(pool.map(lambda half: kernels.best_partitions(half, *told), halves))
     return cut, likely
 
 
@@ -162,18 +171,24 @@ def _likeness_of_pieces(
     likeness = np.zeros(len(follows))
     if not known.size:
         return likeness
-    like, of = follows[known], number[1:][known]
-    kernels.likeness(
-        follows,
-        number[1:],
-        like,
-        of,
-        float(np.unique(of).size),
-        _width(like, LEAST_PIECE_WIDTH),
-        UNKNOWN_RUNS,
-        float(np.prod(PIECE_RANGE)),
-        likeness,
-    )
+    width = _width(follows[known], LEAST_PIECE_WIDTH)
+    of, volume = number[1:][known], _volume(PIECE_RANGE, width)
+    trains = np.unique(of)
+    others = trains.size - np.isin(number[1:], trains)
+    # The logarithm of each kernel at each piece is one product of two matrices.
+    x, like = follows / width, follows[known] / width
+    ones = np.ones((len(follows), 1))
+    x = np.hstack([x, -0.5 * np.sum(x * x, axis=1, keepdims=True), ones])
+    like = np.vstack([like.T, ones[: known.size].T, -0.5 * np.sum(like * like, axis=1)])
+    for begin in range(0, len(follows), CHUNK):
+        at = slice(begin, begin + CHUNK)
+        log_kernel = x[at] @ like
+        other = number[1:][at, None] != of
+        kernel = np.exp(log_kernel) * (other & (log_kernel >= -0.5 * kernels.FAR2))
+        n, held = others[at], other.sum(axis=1)
+        density = n * kernel.sum(axis=1) / np.maximum(held, 1)
+        log_ratio = np.log((density * volume + UNKNOWN_RUNS) / (n + UNKNOWN_RUNS))
+        likeness[at] = np.where(held > 0, log_ratio, 0.0)
     return np.minimum(likeness, MOST_LIKENESS)
 
 
@@ -240,3 +255,8 @@ def _width(known: NDArray[np.float64], least: float) -> NDArray[np.float64]:
         spread = np.zeros(dimensions)
     spread = np.maximum(spread, known.std(axis=0) / 3)
     return np.maximum(least, spread * n ** (-1 / (dimensions + 4)))
+
+
+def _volume(ranges: tuple[float, ...], width: NDArray[np.float64]) -> float:
+    """Volume of `ranges`, by that which a kernel of `width` fills."""
+    return float(np.prod(ranges) / np.prod(width * np.sqrt(2 * np.pi)))

@@ -217,6 +217,16 @@ def stretches(mean_w, n, sum_w, hole_follows, low_w, on_w):  # pragma: no cover 
 
 
 @njit(cache=True, nogil=True)
+def greatest_within(values, first, stop):  # pragma: no cover - compiled
+    """Greatest of the values of each range [first, stop)."""
+    greatest = np.full(first.size, -np.inf)
+    for k in range(first.size):
+        for i in range(first[k], stop[k]):
+            greatest[k] = max(greatest[k], values[i])
+    return greatest
+
+
+@njit(cache=True, nogil=True)
 def quiet_stretches(
     mean_w, n, hole_follows, tolerance_w, share, least_n, blip_n
 ):  # pragma: no cover - compiled
@@ -271,56 +281,18 @@ def sums_within(first, stop, excess_w, at, reach_n, out) -> None:  # pragma: no 
             out[row, column] = before + part
 
 
-@njit(cache=True, nogil=True)
-def _log_ratio(
-    x, own, other, known, known_number, weight, in_all, width, unknown, volume
-) -> float:  # pragma: no cover - compiled
-    """Log of how much denser `known` is around x than an even spread over `volume`.
+# Where kernels are less than exp(-20) of their greatest height, they add nothing that counts.
+FAR2 = 40.0
 
-    Gaussian kernels of `weight`, scaled to `in_all` (their sum where that is not positive), mixed
-    with the even spread, which counts as `unknown` of them. Those of the numbers `own` and `other`
-    are left out.
-    """
-    dimensions = x.size
-    scale = 1.0
-    for d in range(dimensions):
-        scale *= width[d] * np.sqrt(2 * np.pi)
+
+@njit(cache=True, nogil=True)
+def _held_by_others(known_number, weight, own, other) -> float:  # pragma: no cover - compiled
+    """Weight of all that is known, but for two numbers."""
     held = 0.0
-    density = 0.0
-    for k in range(known.shape[0]):
-        if known_number[k] == own or known_number[k] == other:
-            continue
-        z = 0.0
-        for d in range(dimensions):
-            z += ((x[d] - known[k, d]) / width[d]) ** 2
-            if z > 40.0:  # adds nothing that counts
-                break
-        held += weight[k]
-        if z <= 40.0:
-            density += weight[k] * np.exp(-0.5 * z)
-    if held <= 0.0:
-        return 0.0
-    n = held if in_all < 0 else in_all
-    return np.log((n * density / held / scale * volume + unknown) / (n + unknown))
-
-
-@njit(cache=True, nogil=True)
-def likeness(
-    x, number, known, known_number, in_all, width, unknown, volume, out
-) -> None:  # pragma: no cover - compiled
-    """Log ratio of each row of x to an even spread, by the `known` rows of other numbers."""
-    weight = np.ones(known.shape[0])
-    for i in range(x.shape[0]):
-        own = number[i]
-        left = in_all
-        for k in range(known.shape[0]):
-            if known_number[k] == own:
-                left = in_all - 1
-                break
-        if left > 0:
-            out[i] = _log_ratio(
-                x[i], own, own, known, known_number, weight, left, width, unknown, volume
-            )
+    for k in range(weight.size):
+        if known_number[k] != own and known_number[k] != other:
+            held += weight[k]
+    return held
 
 
 @njit(cache=True, nogil=True)
@@ -345,10 +317,11 @@ def best_partitions(
     opening,
     works,
     number,
+    per_s,
+    per_wh,
     known,
     known_number,
     weight,
-    width,
     unknown,
     typical,
     spread,
@@ -361,9 +334,12 @@ def best_partitions(
 
     `asked` says which breaks may part runs. `inside`, `worth` and `works` are sums over all pieces
     before (of the first also over breaks); `between` and `first` are by break and by piece.
-    Written are `cut`, whether a break parts two runs, and `likely`, how likely the run of a piece
-    is among all partitions of its window.
+    `known` runs (logarithms of length, worth and opening, as is `opening`, in widths of a kernel,
+    `per_s` and `per_wh` of them a natural unit) count by `weight`, but for those of the numbers at
+    both ends; `unknown` more lie evenly in a `volume`. Written are `cut`, whether a break parts two
+    runs, and `likely`, how likely the run of a piece is among all partitions of its window.
     """
+    close, away2 = np.empty(weight.size, np.int64), np.empty(weight.size)
     for window in range(windows.shape[0]):
         a, b = windows[window]
         if b - a < 2:
@@ -377,30 +353,39 @@ def best_partitions(
                 q += 1
         heads[q] = b
         score = np.full((q, q), -np.inf)
-        x = np.empty(3)
         for r in range(q):
             i = heads[r]
+            own = other = number[i]
+            held = _held_by_others(known_number, weight, own, own)
+            near = 0
+            for k in range(weight.size):
+                away = (opening[i] - known[k, 2]) ** 2
+                if known_number[k] != own and away <= FAR2:
+                    close[near], away2[near] = k, away
+                    near += 1
             for t in range(r, q):
                 j = heads[t + 1] - 1
                 if works[j + 1] == works[i] and t > r:
                     continue
-                x[0] = np.log(max(stop_s[j] - start_s[i], 1e-9))
-                x[1] = np.log(worth[j + 1] - worth[i])
-                x[2] = opening[i]
-                like = _log_ratio(
-                    x,
-                    number[i],
-                    number[j],
-                    known,
-                    known_number,
-                    weight,
-                    -1.0,
-                    width,
-                    unknown,
-                    volume,
-                )
+                log_worth = np.log(worth[j + 1] - worth[i])
+                lasts = np.log(max(stop_s[j] - start_s[i], 1e-9)) * per_s
+                bears = log_worth * per_wh
+                if number[j] != other:
+                    other = number[j]
+                    held = _held_by_others(known_number, weight, own, other)
+                density = 0.0
+                for m in range(near):
+                    k = close[m]
+                    z = away2[m] + (lasts - known[k, 0]) ** 2
+                    if z <= FAR2 and known_number[k] != other:
+                        z += (bears - known[k, 1]) ** 2
+                        if z <= FAR2:
+                            density += weight[k] * np.exp(-0.5 * z)
+                like = 0.0
+                if held > 0.0:
+                    like = np.log((density * volume + unknown) / (held + unknown))
+                less = min((log_worth - np.log(typical)) / spread, 0.0)
                 score[r, t] = first[i] + inside[j] - inside[i] + min(like, most)
-                less = min((x[1] - np.log(typical)) / spread, 0.0)
                 score[r, t] -= 0.5 * less * less
                 if r > 0:
                     score[r, t] += between[i - 1]
@@ -454,10 +439,6 @@ def _quantile(bits, weights, target) -> float:  # pragma: no cover - compiled
     keys = np.empty(bits.size, np.uint64)
     heavy = np.empty(bits.size, np.float64)
     sign = np.uint64(1) << np.uint64(63)
-    for i in range(bits.size):
-        # Turned so that they ascend: all bits of negative numbers, the sign of the others.
-        keys[i] = ~bits[i] if bits[i] & sign else bits[i] | sign
-        heavy[i] = weights[i]
     below = 0.0
     left = bits.size
     found = np.uint64(0)
@@ -465,8 +446,12 @@ def _quantile(bits, weights, target) -> float:  # pragma: no cover - compiled
     for digit in range(3, -1, -1):
         shift = np.uint64(DIGIT_BITS * digit)
         held[:] = 0.0
-        for i in range(left):
-            held[(keys[i] >> shift) & np.uint64(DIGITS - 1)] += heavy[i]
+        if digit == 3:
+            for i in range(left):
+                held[_ascending(bits[i], sign) >> shift] += weights[i]
+        else:
+            for i in range(left):
+                held[(keys[i] >> shift) & np.uint64(DIGITS - 1)] += heavy[i]
         at = -1
         for b in range(DIGITS):
             if held[b] > 0:
@@ -478,12 +463,19 @@ def _quantile(bits, weights, target) -> float:  # pragma: no cover - compiled
             return np.nan
         kept = 0
         for i in range(left):
-            if np.int64((keys[i] >> shift) & np.uint64(DIGITS - 1)) == at:
-                keys[kept] = keys[i]
-                heavy[kept] = heavy[i]
+            key = _ascending(bits[i], sign) if digit == 3 else keys[i]
+            if np.int64((key >> shift) & np.uint64(DIGITS - 1)) == at:
+                keys[kept] = key
+                heavy[kept] = weights[i] if digit == 3 else heavy[i]
                 kept += 1
         left = kept
         found |= np.uint64(at) << shift
     value = np.empty(1, np.uint64)
     value[0] = found ^ sign if found & sign else ~found
     return value.view(np.float64)[0]
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _ascending(bits, sign):  # pragma: no cover - compiled
+    """Bits of a float64, turned so that they ascend: all of negative numbers, else the sign."""
+    return ~bits if bits & sign else bits | sign

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -39,7 +39,8 @@ class Plateaus:
 
     `usual_w` is the level at or below which the trace is for half of the time [W].
     `first` and `stop` number samples of the trace (half-open); `sum_w` and `n` cover the samples
-    that are there, so `n < stop - first` where some are missing.
+    that are there, so `n < stop - first` where some are missing. `hole_follows` says whether a gap
+    in the data lies between each plateau and the next, shape (m - 1,).
     """
 
     start: pd.Timestamp
@@ -55,6 +56,11 @@ class Plateaus:
     greatest_w: NDArray[np.float64]
     usual_w: float
     settings: dict[str, Any]
+    hole_follows: NDArray[np.bool_] = field(init=False)
+
+    def __post_init__(self) -> None:
+        long_n = self.settings["long_gap_s"] / self.period_s
+        object.__setattr__(self, "hole_follows", self.first[1:] - self.stop[:-1] > long_n)
 
     def __len__(self) -> int:
         return self.first.size
@@ -63,11 +69,6 @@ class Plateaus:
         """UTC instants at which the samples `index` begin."""
         ns = self.start.value + np.asarray(index) * round(self.period_s * 1e9)
         return pd.DatetimeIndex(ns.astype(np.int64).view("M8[ns]")).tz_localize("UTC")
-
-    @property
-    def hole_follows(self) -> NDArray[np.bool_]:
-        """Whether a gap in the data lies between each plateau and the next, shape (m - 1,)."""
-        return self.first[1:] - self.stop[:-1] > self.settings["long_gap_s"] / self.period_s
 
     def turned(self) -> Plateaus:
         """The plateaus of the same trace with its sign turned."""
@@ -327,17 +328,14 @@ def _optimum(
 ) -> NDArray[np.float64]:
     """Optimal plateaus, each stretch between long gaps on its own; rows as those of atoms."""
     gap = atoms[1:, 0] - atoms[:-1, 1]
-    found = [np.empty((0, 7))]
+    rows, made = np.empty_like(atoms), 0
     for stretch in np.split(atoms, np.flatnonzero(gap > long_gap_n) + 1):
-        if not stretch.size:
-            continue
         ends = kernels.optimal_changes(
             stretch[:, 2], stretch[:, 3], stretch[:, 4], penalty_w2, min_n
         )
-        rows = np.empty((ends.size, 7))
-        kernels.join_atoms(stretch, ends, rows)
-        found.append(rows)
-    return np.concatenate(found)
+        kernels.join_atoms(stretch, ends, rows[made:])
+        made += ends.size
+    return rows[:made]
 
 
 def _blocks(pieces: list[Trace]) -> Iterator[Block]:

@@ -177,11 +177,11 @@ class Store:
             raise self._damaged(circuit, month, "it does not say what it holds")
         return info
 
-    def read_into(self, info: MonthInfo, out: NDArray[np.float32]) -> None:
+    def read_into(self, info: MonthInfo, out: NDArray[np.float32], *, keep: bool = True) -> None:
         """Fill `out` with all samples of a month, verified.
 
-        What a thread has read last is kept, as whatever is asked of a circuit is asked month after
-        month more than once.
+        With `keep`, what a thread has read last is kept, as whatever is asked of a circuit is asked
+        month after month more than once.
 
         Raises
         ------
@@ -198,7 +198,7 @@ class Store:
             out[:] = watts
         else:
             self._read_or_mend(info, out)
-        if out.nbytes <= MOST_KEPT_BYTES:
+        if keep and out.nbytes <= MOST_KEPT_BYTES:
             self._last.read = key, out.copy()
 
     def _read_or_mend(self, info: MonthInfo, out: NDArray[np.float32]) -> None:
