@@ -127,7 +127,14 @@ def test_a_deciding_date_far_down_the_log_is_found(tmp_path):
     assert found.layout.time_format == "%d/%m/%Y %H:%M:%S"
 
 
-@pytest.mark.parametrize("separator", ["/", ".", "-"])
+def test_dates_with_points_have_the_day_first(tmp_path):
+    stamps = [f"03.04.2026 10:{minute:02d}" for minute in range(30)]
+    found = describe(log(tmp_path, text(stamps)))
+    assert found.layout.time_format == "%d.%m.%Y %H:%M"
+    assert any("day first" in remark for remark in found.remarks)
+
+
+@pytest.mark.parametrize("separator", ["/", "-"])
 def test_day_or_month_first_in_doubt_is_refused(tmp_path, separator):
     stamps = [f"03{separator}04{separator}2026 10:{minute:02d}" for minute in range(30)]
     with pytest.raises(HouseError, match=r"03 April 2026 or 04 March 2026") as caught:

@@ -48,7 +48,11 @@ _BY_CAPITALS: dict[str, tuple[Holds, str]] = {
 }
 _PLAIN_UNITS = {"kw", "wh", "kwh", "kva", "watts"}  # also inside a head, as in "kWh today"
 _IN_BRACKETS: dict[str, tuple[Holds, str]] = {
-    unit: ("other", unit) for unit in ("c", "f", "k", "s", "h", "min", "ms", "l", "-", "°")
+    unit: ("other", unit)
+    for unit in (
+        *("c", "f", "k", "s", "h", "min", "ms", "l", "-", "°", "g", "kg", "t", "g co2", "kg co2"),
+        *("gco2", "kgco2", "mm", "cm", "m", "pa", "kpa", "bar", "db"),
+    )
 }
 _SPOKEN: tuple[tuple[Holds, str], ...] = (
     ("power", "power leistung wirkleistung puissance potencia potenza vermogen demand"),
@@ -64,6 +68,7 @@ _SPOKEN: tuple[tuple[Holds, str], ...] = (
         "feuchtigkeit luftfeuchtigkeit humidité humedad umidità vochtigheid frequency "
         "frequenz fréquence frecuencia frequenza frequentie rssi signal price preis prix "
         "precio prezzo prijs cost costs kosten coût irradiance setpoint sollwert consigne runtime "
+        "co2 emissions emissionen émissions emisiones emissioni emissies "
         "uptime laufzeit duration dauer durée count counts anzahl pulse pulses impulse "
         "quality validity status flag flags qualität qualité kwaliteit calidad "
         "impulses impulsions impulsos impulsi pulsen",

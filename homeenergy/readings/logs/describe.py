@@ -23,7 +23,9 @@ from homeenergy.readings.logs.pace import (
     Source,
     find_pace,
     has_clear_pace,
+    pace_of_lone,
     pace_remark,
+    rounding_remark,
     time_marks,
 )
 from homeenergy.readings.logs.propose import Description, propose
@@ -86,7 +88,7 @@ def describe_files(files: Sequence[Path], *, timezone: str | None) -> Descriptio
     """Describe files that are there, see `describe`."""
     parquet = _is_parquet(files[0])
     base, table, remarks = (
-        _parquet(files[0], timezone) if parquet else _csv(files[0], files[1:], timezone)
+        _parquet(_no_stub(files), timezone) if parquet else _csv(files[0], files[1:], timezone)
     )
     table.hours = _hours(table, base)
     units = {unit_in_name(path.stem) for path in files}
@@ -154,7 +156,9 @@ def file_suffix(path: Path) -> str:
 def _csv(
     path: Path, others: Sequence[Path], timezone: str | None
 ) -> tuple[LogLayout, Table, list[str]]:
-    samples, empty = _with_rows(_spread([path, *others], _LOOKED_AT))
+    looked_at = _spread([path, *others], _LOOKED_AT)
+    main = _no_stub(looked_at)
+    samples, empty = _with_rows([main, *(one for one in looked_at if one != main)])
     samples = _in_one_encoding(samples, [path, *others])
     sample, remarks = samples[0], [f"{one.name} holds no rows and is left out" for one in empty]
     for other in samples[1:]:
@@ -180,8 +184,23 @@ def _csv(
     if heads is not None:
         names = numbered
         remarks.append("heads are in two lines, or repeat: columns are numbered from 1")
+    # A first day may rise all along, as a counter does, and its lamps may be off: look further.
+    later = looked_at[looked_at.index(main) :]
+    rows = [
+        row
+        for other in samples[1:]
+        if other.path in later
+        for row in other.rows[:_OF_OTHERS]
+        if not totals & {cell.strip() for cell in row}
+    ]
     table = Table(
-        sample.path, names, sample.rows, sample.head, sample.decimal, sample.thousands, sample.units
+        sample.path,
+        names,
+        (*sample.rows, *rows),
+        sample.head,
+        sample.decimal,
+        sample.thousands,
+        sample.units,
     )
     table.units_in_cells = sample.units_in_cells
     table.heads = heads
@@ -266,9 +285,7 @@ def _combined_heads(sample: TextSample) -> tuple[str, ...] | None:
         return None
     below = sample.units or ()
     told = [cell for cell in below if cell]
-    second = 2 * len(told) > len(below) and not all(
-        read_head(cell).unit or read_head(f"[{cell}]").unit for cell in told
-    )
+    second = 2 * len(told) > len(below) and not all(map(_is_unit, told))
     if not second and len(set(sample.header)) == len(sample.header):
         return None
     heads, group = [], ""
@@ -276,6 +293,11 @@ def _combined_heads(sample: TextSample) -> tuple[str, ...] | None:
         group = upper or (group if second else "")
         heads.append(f"{group} {below[at]}".strip() if second else group)
     return tuple(heads)
+
+
+def _is_unit(cell: str) -> bool:
+    """Whether a cell below a head is a unit alone, rather than another head."""
+    return any(head.unit and not head.label for head in map(read_head, (cell, f"[{cell}]")))
 
 
 def _with_rows(files: Sequence[Path]) -> tuple[list[TextSample], list[Path]]:
@@ -353,6 +375,7 @@ def _parquet(path: Path, timezone: str | None) -> tuple[LogLayout, Table, list[s
 
 
 _LOOKED_AT, _READ = 8, 12  # files of a layout
+_OF_OTHERS = 100  # rows of each file but the first
 _MOST_READ_BYTES = 100_000_000
 _FIRST_ROWS = 200_000
 _MOST_ROWS = 10_000_000  # that tell the pace; all are read, and so checked
@@ -411,9 +434,7 @@ def _with_pace(
             "lines with too few or too many cells, and heads that come again, are passed over: "
             f"{len(torn)}, such as {torn[0][:60]!r}"
         )
-    pace = pace_remark(first)
-    if pace:
-        remarks.append(pace)
+    remarks += filter(None, (pace_remark(first), rounding_remark(first)))
     sources = [
         Source(
             times_ns=np.concatenate([part.times_ns for part in some]),
@@ -427,6 +448,9 @@ def _with_pace(
     remarks += found.remarks
     if found.hold_s is None and found.silence_s is None:
         remarks += [own_pace_remark(name, pace) for name, pace in own.items()]
+    if found.period_s is None:
+        found = pace_of_lone(sources)
+        remarks += found.remarks
     layout = replace(
         layout, period_s=found.period_s, hold_s=found.hold_s, silence_s=found.silence_s
     )
@@ -445,6 +469,12 @@ def _one_of_each_source(layout: LogLayout) -> LogLayout:
     for circuit in layout.columns:
         one.setdefault(source_of(layout, circuit), circuit)
     return replace(layout, columns={c: layout.columns[c] for c in one.values()})
+
+
+def _no_stub(files: Sequence[Path]) -> Path:
+    """The first file that is no mere beginning: a first day of few rows does not tell what is."""
+    sizes = [path.stat().st_size for path in files]
+    return next(path for path, size in zip(files, sizes, strict=True) if 10 * size >= max(sizes))
 
 
 def _spread(files: Sequence[Path], most: int) -> list[Path]:

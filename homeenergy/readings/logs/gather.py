@@ -23,9 +23,10 @@ from homeenergy.readings.logs.dated import with_dates
 from homeenergy.readings.logs.describe import describe_files, file_suffix
 from homeenergy.readings.logs.labels import same_name
 from homeenergy.readings.logs.legend import named_by, read_legend
-from homeenergy.readings.logs.pace import A_ROW, find_pace
+from homeenergy.readings.logs.pace import A_ROW, find_pace, pace_of_lone
 from homeenergy.readings.logs.propose import Description
 from homeenergy.readings.logs.roles import listed
+from homeenergy.readings.logs.rows import find_period_ns
 from homeenergy.readings.logs.sample import first_lines, holds_values
 from homeenergy.readings.logs.tables import NoRowsError
 from homeenergy.readings.logs.unpack import (
@@ -304,6 +305,11 @@ def gather(places: Places, *, given: Sequence[Path], timezone: str | None) -> Ga
             groups.append([one])
         else:
             same.append(one)
+    lone = [group for group in groups if not any(_show_a_step(one) for _, one in group)]
+    if 0 < len(lone) < len(groups):
+        groups = [group for group in groups if group not in lone]
+        alone = [path for group in lone for family, _ in group for path in family.files]
+        left_out |= dict.fromkeys((str(places[path]) for path in alone), _SINGLE)
     descriptions: list[Description] = []
     stay: dict[Path, PurePosixPath] = {}
     for number, group in enumerate(groups, start=1):
@@ -314,6 +320,14 @@ def gather(places: Places, *, given: Sequence[Path], timezone: str | None) -> Ga
         descriptions.append(description)
         stay |= mine
     return Gathered(descriptions=tuple(descriptions), places=stay, left_out=left_out)
+
+
+_SINGLE = "a single reading, which does not show how long it lasts"
+
+
+def _show_a_step(described: Description) -> bool:
+    """Whether a circuit has readings at two instants, which show how often there is one."""
+    return any(find_period_ns(source.times_ns) is not None for source in described.sources)
 
 
 def _by_legend(
@@ -550,8 +564,13 @@ def _merged(
     if len(guesses) > 1:
         kept = [remark for remark in merged.remarks if remark not in guesses]
         merged = replace(merged, remarks=(*kept, f"{listed([*merged.labels])}: {NO_UNIT}, check"))
+    sources = [source for _, one in group for source in one.sources]
+    if several and not first.on_change and merged.layout.period_s is None:
+        pace = pace_of_lone(sources)
+        layout = replace(merged.layout, period_s=pace.period_s)
+        merged = replace(merged, layout=layout, remarks=(*merged.remarks, *pace.remarks))
     if several and first.on_change:
-        pace = find_pace([source for _, one in group for source in one.sources])
+        pace = find_pace(sources)
         stated = replace(
             merged.layout,
             period_s=pace.period_s,

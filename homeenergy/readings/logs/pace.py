@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from homeenergy.readings.logs.rows import (
     LONG_SHARE,
+    PACE_OFF,
     USUAL_S,
     default_hold_ns,
     find_period_ns,
@@ -31,6 +32,7 @@ _LEAST_STEPS = 20
 MOSTLY_NEW = 0.9  # share of the rows of a log on change that have another value; own choice
 BY_CHANCE = 1e-3  # of the steps, and of the columns
 FEW_LONG = 0.01  # of the steps
+_STRETCH, _MOST_EVEN = 64, 0.8  # rows, and share of the stretches; own choice
 _LONGEST_SAMPLE_S = 60
 _LEAST_SILENCE_S = 60.0
 
@@ -47,6 +49,33 @@ def pace_remark(times_ns: NDArray[np.int64]) -> str | None:
         else "rows have no regular interval"
     )
     return f"{pace}; the first is of {first:%d %B %Y %H:%M:%S} UTC"
+
+
+def rounding_remark(times_ns: NDArray[np.int64]) -> str | None:
+    """Say that stamps are too coarse for how often rows come; None where they are not.
+
+    Notes
+    -----
+    Own rule. All stamps are multiples of some seconds, of which the pace is none, and in most
+    stretches each row is within one such multiple of a constant pace, which it would not be where
+    rows are lost.
+    """
+    steps = np.diff(np.unique(times_ns))
+    stretches = np.sort(times_ns)[: times_ns.size // _STRETCH * _STRETCH].reshape(-1, _STRETCH)
+    if not steps.size or not len(stretches):
+        return None
+    grid = int(np.gcd.reduce(steps))
+    paces = (stretches[:, -1] - stretches[:, 0]) / (_STRETCH - 1)
+    off = stretches - stretches[:, :1] - paces[:, None] * np.arange(_STRETCH)
+    even = np.mean(np.abs(off).max(axis=1) <= grid)
+    pace = float(np.median(paces)) / grid
+    if grid <= NS_PER_S or even < _MOST_EVEN or abs(pace - round(pace)) <= PACE_OFF:
+        return None
+    grid_s = grid / NS_PER_S
+    return (
+        f"stamps are rounded to {grid_s:g} s, but a row comes about every {pace * grid_s:.3g} s: "
+        f"instants are off by up to {grid_s:g} s, and energies of short runs with them"
+    )
 
 
 def time_marks(
@@ -205,6 +234,19 @@ def find_pace(sources: Sequence[Source], *, sparse: bool = False) -> Pace:
     if steps.size < _LEAST_STEPS:
         remarks.append("it has few rows, so its pace is a guess")
     return Pace(period_s=period_s, hold_s=longest_s, on_change=on_change, remarks=tuple(remarks))
+
+
+def pace_of_lone(sources: Sequence[Source]) -> Pace:
+    """Pace of a regular log in which one circuit has a single reading, which shows none."""
+    periods = [find_period_ns(source.times_ns) for source in sources]
+    known = [period for period in periods if period is not None]
+    if not known or len(known) == len(periods):
+        return Pace()
+    period_s = min(known) / NS_PER_S
+    return Pace(
+        period_s=period_s,
+        remarks=(f"a circuit has a single reading: it is taken to last {period_s:g} s (period_s)",),
+    )
 
 
 def _uneven(period_ns: int) -> Pace:

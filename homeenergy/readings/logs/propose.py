@@ -56,6 +56,7 @@ _ON_OFF = {word: float(number) for word, number in STATES.items()} | {"1": 1.0, 
 _MOST_ODD = 10  # a tenth of the cells of a column of states; own choice
 _FEW_WORDS = 5  # different ones in place of numbers; own choice
 _SAME_ENERGY = 0.1  # share by which they may differ, as readings are rounded; own choice
+_VERY_NEARLY = 0.01
 _LEAST_SUMMED, _ROUNDED_W, _ROUNDED_SHARE = 2, 1.0, 2e-3  # of a sum that is logged; own choice
 _TOGETHER = 0.9  # share of the samples with load in which both legs have it; own choice
 _ABSURD_KW = 100.0  # no circuit of a house carries more; common practice, no source
@@ -323,15 +324,20 @@ def _without_energies_of_powers(
     """Columns without the energies of loads whose power is logged as well, as "fridge today".
 
     Own rule. The label of the energy begins with that of the power, and in the rows looked at it
-    rises by what the power gives.
+    rises by what the power gives. Without such a label it stays, and is in doubt where it rises by
+    very nearly what a power gives.
     """
     powers = [g for g in groups if g.head.holds == "power" and len(g.names) == 1]
     kept = []
     for group in groups:
         label = group.head.label.casefold()
         of = [g for g in powers if label.startswith(f"{g.head.label.casefold()} ")]
-        if group.head.holds != "energy" or not of:
+        if group.head.holds != "energy":
             kept.append(group)
+        elif not of:
+            near = [g for g in powers if _is_energy_of(table, group, g, within=_VERY_NEARLY)]
+            may = f"may be the energy of {near[0].names[0]!r}" if near else ""
+            kept.append(replace(group, guess=group.guess or may))
         elif any(_is_energy_of(table, group, power) for power in of):
             remarks.append(
                 f"column {group.names[0]!r} is left out: it is the energy of {of[0].names[0]!r}"
@@ -341,7 +347,9 @@ def _without_energies_of_powers(
     return kept
 
 
-def _is_energy_of(table: Table, energy: Group, power: Group) -> bool:
+def _is_energy_of(
+    table: Table, energy: Group, power: Group, *, within: float = _SAME_ENERGY
+) -> bool:
     """Whether an energy, counted on or of each row, is what a power gives."""
     order = np.argsort(table.logged_at(), kind="stable")
     hours = table.logged_at()[order]
@@ -354,7 +362,7 @@ def _is_energy_of(table: Table, energy: Group, power: Group) -> bool:
     given = float(np.nansum((steps * (watts[1:] + watts[:-1]) / 2)[near]))
     told = np.clip(np.diff(wh), 0.0, None), wh[1:]
     sums = [float(np.nansum(one[near])) for one in told]
-    return given > 0 and any(abs(one - given) <= _SAME_ENERGY * given for one in sums)
+    return given > 0 and any(abs(one - given) <= within * given for one in sums)
 
 
 def _sums_of_others(table: Table, groups: Sequence[Group], mains: Collection[str]) -> list[int]:
@@ -446,7 +454,8 @@ class _Found:
         """
         out = []
         unnamed = self.guesses.get(NO_UNIT, [])
-        if any(highest > _ABSURD_KW for _, highest in unnamed):
+        of_all = len(unnamed) == len(self.labels)  # where others have a unit, it is no slip
+        if of_all and any(highest > _ABSURD_KW for _, highest in unnamed):
             self.doubts = {c: doubt for c, doubt in self.doubts.items() if doubt != NO_UNIT}
         for quantity, names in self.energies.items():
             why = (

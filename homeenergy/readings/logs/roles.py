@@ -33,8 +33,11 @@ _BAD |= {"mauvais", "mauvaise", "fout", "ongeldig", "slecht"}
 _QUALITY = {"quality", "validity", "qualität", "qualitaet", "qualité", "kwaliteit", "calidad"}
 _WORD = re.compile(r"[^\W\d_]+")
 _TIME_OR_NUMBER = re.compile(
-    r"(?:h|he|hh|hr|hour|stunde|heure|uur|kwh)?[ _]*\d{1,3}(?:[:.]\d\d.*)?", re.IGNORECASE
+    r"(?:h|he|hh|hr|hour|stunde|heure|uur|kwh|v|value|interval|period|wert)?"
+    r"[ _]*\d{1,3}(?:[:.]\d\d.*)?",
+    re.IGNORECASE,
 )
+_NUMBERED = re.compile(r"(.*?\D)\d{1,4}\s*")
 _LONGEST_MARK = 2  # letters of what stands in every row, as N for "not estimated"
 _MOST_MARKS = 4  # such as estimated, corrected, missing; own choice
 _MOSTLY_GOOD = 0.9  # own choice
@@ -294,7 +297,9 @@ def times_across(table: Table) -> HouseError:
 def has_times_across(base: LogLayout, table: Table, numbers: Sequence[str | int]) -> bool:
     """Whether as many columns as a day has hours, or parts of them, are numbered or times."""
     named = [name for name in numbers if _TIME_OR_NUMBER.fullmatch(str(name).strip())]
-    return len(named) >= H_PER_DAY - 1 and _has_dates_alone(base, table)
+    alike = Counter(found[1] for name in numbers if (found := _NUMBERED.fullmatch(str(name))))
+    parts = max(alike.values(), default=0) >= 2 * (H_PER_DAY - 1)  # more than a panel has circuits
+    return (len(named) >= H_PER_DAY - 1 or parts) and _has_dates_alone(base, table)
 
 
 def _has_dates_alone(base: LogLayout, table: Table) -> bool:

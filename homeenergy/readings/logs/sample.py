@@ -230,7 +230,7 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
     lines[0] = lines[0][comments:]
     lines[0][:1] = _as_wide_as_rows(lines[0])
     delimiter, above = _delimiter_and_lines_above(lines, path)
-    lines[0], above = lines[0][above:], above + comments
+    lines_above, lines[0], above = lines[0][:above], lines[0][above:], above + comments
     place = [number for number, line in enumerate(texts[0]) if line.strip()][above:]
     tables = [
         list(csv.reader((f"{line}\n" for line in part), delimiter=delimiter)) for part in lines
@@ -242,6 +242,8 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
     first = tables[0][0]
     width = len(first)
     has_header = not holds_values(first)
+    if lines_above and not has_header and delimiter == ",":
+        _refuse_decimal_commas(lines_above[-1], tables[0], path)
     below = 0
     while has_header and below < _MOST_BELOW and len(tables[0]) > below + 1:
         if holds_values(tables[0][below + 1]):
@@ -303,6 +305,20 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
         head=len(filled[0]),
         remarks=tuple(remarks + doubt),
     )
+
+
+def _refuse_decimal_commas(head: str, rows: Sequence[Sequence[str]], path: Path) -> None:
+    """Refuse rows in which each number takes two cells, as the head above them tells."""
+    (names,) = csv.reader([head])
+    cells = [cell.strip() for row in rows[:_LOOKED_AT] for cell in row[1:]]
+    whole = all(cell.lstrip("+-").isdecimal() for cell in cells if cell)
+    if len(names) > 1 and len(rows[0]) == 2 * len(names) - 1 and whole:
+        raise HouseError(
+            f"has {len(names)} heads above rows of {len(rows[0])} cells, as where a comma stands "
+            "before decimals and between cells",
+            path=path,
+            fix="Export it with semicolons between cells, or with decimal points.",
+        )
 
 
 def _as_wide_as_rows(lines: Sequence[str]) -> list[str]:

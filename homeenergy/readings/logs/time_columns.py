@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -52,6 +53,13 @@ def csv_times(
     stamps = [" ".join(parts) for parts in zip(*starts, strict=True)]
     if any(map(is_stamp, stamps[:_CHECKED])):  # a day alone is its midnight
         stamps = [stamp for stamp in stamps if not is_date(stamp)]
+    if _has_half_a_clock(stamps[: table.head]):
+        raise HouseError(
+            "times of day go from 12 back to 1 on one date, so they lack a.m. and p.m.",
+            path=table.path,
+            column=columns[-1],
+            fix="Export the log with times from 0 to 24 h, or with AM and PM.",
+        )
     at = table.names.index(columns[0])
     try:
         time_format, zoned, remark = time_format_of(
@@ -91,6 +99,25 @@ def csv_times(
     named = time_format.endswith("%Z")  # what CET is depends on where
     zone = timezone if timezone and (named or not zoned) else "UTC"
     return replace(base, time_columns=columns, time_format=time_format, time_zone=zone)
+
+
+_HALF = {*range(1, 13)}
+_HOUR = re.compile(r"(.*[ T])?(\d{1,2}):\d{2}")
+
+
+def _has_half_a_clock(stamps: Sequence[str]) -> bool:
+    """Whether times are those of a clock with twelve hours, of which the half is not told."""
+    if any(letter in "AaPp" for stamp in stamps[:1] for letter in stamp):
+        return False
+    found = [hour for stamp in stamps if (hour := _HOUR.match(stamp))]
+    parts = [(hour[1], int(hour[2])) for hour in found]
+    met = {hour for _, hour in parts}
+    if not met <= _HALF or len(met) < len(_HALF) - 1:
+        return False
+    return any(
+        one == other and {before, after} == {min(_HALF), max(_HALF)}
+        for (one, before), (other, after) in pairwise(parts)
+    )
 
 
 _WORDS = re.compile(r"[^\W\d_]+")

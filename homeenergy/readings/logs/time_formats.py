@@ -269,6 +269,8 @@ def _order(matches: Sequence[re.Match[str]], all_dates: Dates) -> tuple[str, str
         if broken[order] == 0 and broken[other] > 0:
             which = "day" if order == "dmy" else "month"
             return order, f"{which} first, because only so the dates follow one another"
+    if all(match[2] == "." for match in matches):  # common practice, no source
+        return "dmy", "day first, as where dates are written with points; check time_format"
     raise _doubt(matches[0])
 
 

@@ -358,7 +358,9 @@ class Survey:
         """Rows that show how often the logger writes: of a large file where these are too few."""
         if log.layout.period_s is not None or find_period_ns(rows.times_ns) is not None:
             return rows
-        by_size = sorted(log.files, key=lambda name: -log.files[name].size)
+        own = log.layout.columns.get(rows.source)  # with a file for each circuit, look into its own
+        of_it = [name for name in log.files if own is None or own.is_in(self.folder / name)]
+        by_size = sorted(of_it, key=lambda name: -log.files[name].size)
         for name in by_size[:_LOOKED_AT]:
             for other in read_log(self.folder / name, log.layout):
                 if other.source == rows.source and find_period_ns(other.times_ns) is not None:
@@ -425,7 +427,8 @@ def _row_period_ns(log: Log, rows: Rows, path: Path) -> int:
         found = None if stated else quick
     # What is stated counts, unless the logger clearly writes at another pace than the grid.
     powers = all("energy" not in layout.columns[name].quantity for name in rows.columns)
-    unclear = powers and layout.hold_s is not None and not _is_clear(rows.times_ns, found)
+    held = layout.hold_s is not None or layout.silence_s is not None
+    unclear = powers and held and not _is_clear(rows.times_ns, found)
     near = found is None or unclear or stated / 2 <= found <= stated * 2
     period = stated if stated and near else found or stated
     for name in rows.columns:
