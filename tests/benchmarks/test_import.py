@@ -45,12 +45,15 @@ def test_import_takes_at_most_two_and_a_half_times_reading_with_pandas(day_house
     log, store = day_house / "logs" / "day.csv", day_house / "store"
 
     def import_all():
-        shutil.rmtree(store, ignore_errors=True)
         import_logs(day_house)
         implausible_readings(open_house(day_house))
 
     import_s, reading_s = by_turns(
-        import_all, lambda: pd.read_csv(log, engine="pyarrow"), aim=AIM, rounds=16
+        import_all,
+        lambda: pd.read_csv(log, engine="pyarrow"),
+        aim=AIM,
+        rounds=16,
+        before=lambda: shutil.rmtree(store, ignore_errors=True),
     )
     again_s = best_s(lambda: import_logs(day_house))
     with capsys.disabled():
@@ -67,12 +70,12 @@ def test_import_takes_at_most_two_and_a_half_times_reading_with_pandas(day_house
 def test_a_house_is_begun_in_about_six_times_reading_with_pandas(day_house, tmp_path, capsys):
     log = day_house / "logs" / "day.csv"
 
-    def begin():
-        shutil.rmtree(tmp_path / "begun", ignore_errors=True)
-        new_house(tmp_path / "begun", logs=log, timezone="Etc/UTC")
-
     new_s, reading_s = by_turns(
-        begin, lambda: pd.read_csv(log, engine="pyarrow"), aim=NEW_AIM, rounds=8
+        lambda: new_house(tmp_path / "begun", logs=log, timezone="Etc/UTC"),
+        lambda: pd.read_csv(log, engine="pyarrow"),
+        aim=NEW_AIM,
+        rounds=8,
+        before=lambda: shutil.rmtree(tmp_path / "begun", ignore_errors=True),
     )
     with capsys.disabled():
         print(  # noqa: T201 - the figures are the point

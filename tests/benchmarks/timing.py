@@ -20,8 +20,8 @@ def best_s(work, *, times=3):
     return min(once_s(work) for _ in range(times))
 
 
-def by_turns(work, reference, *, aim, rounds=8, clock=time.perf_counter):
-    """Least times of the work and of what it is measured by [s].
+def by_turns(work, reference, *, aim, rounds=8, clock=time.perf_counter, before=lambda: None):
+    """Least times of the work and of what it is measured by [s]; `before` the work is not timed.
 
     They are taken in turns, so that other programs disturb both; and again, for at most `rounds`
     rounds, until the work takes at most `aim` times what the reference takes.
@@ -29,6 +29,7 @@ def by_turns(work, reference, *, aim, rounds=8, clock=time.perf_counter):
     work_s = reference_s = float("inf")
     for number in range(rounds):
         reference_s = min(reference_s, once_s(reference, clock=clock))
+        before()
         work_s = min(work_s, once_s(work, clock=clock))
         if number + 1 >= LEAST_ROUNDS and work_s <= aim * reference_s:
             break

@@ -127,24 +127,24 @@ class Store:
 
     def path(self, circuit: str, month: str) -> Path:
         """File of a circuit's month."""
-        return self.folder / circuit / f"{month}.parquet"
+        return self.folder.joinpath(circuit, f"{month}.parquet")
 
     def overview_path(self, circuit: str, month: str) -> Path:
         """File of what is worked out from a circuit's month (see `bins`); safe to delete."""
-        return self.folder / ".overview" / circuit / f"{month}.bins"
+        return self.folder.joinpath(".overview", circuit, f"{month}.bins")
 
     def doubts_path(self, circuit: str) -> Path:
         """File of a circuit's samples in doubt (see `quality`); safe to delete."""
-        return self.folder / ".overview" / circuit / "doubts.kept"
+        return self.folder.joinpath(".overview", circuit, "doubts.kept")
 
     def facts_path(self, circuit: str) -> Path:
         """File of what the log of a circuit is like (see `log_facts`); safe to delete."""
-        return self.folder / ".overview" / circuit / "facts.kept"
+        return self.folder.joinpath(".overview", circuit, "facts.kept")
 
     def months(self, circuit: str) -> list[str]:
         """Months of a circuit that are there, in order."""
         try:
-            names = os.listdir(self.folder / circuit)
+            names = os.listdir(os.path.join(self.folder, circuit))
         except (FileNotFoundError, NotADirectoryError):
             return []
         return sorted(name[: len("2026-03")] for name in names if _MONTH_FILE.fullmatch(name))
