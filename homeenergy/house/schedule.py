@@ -315,10 +315,10 @@ class Circuit:
         float | None,
         Key(
             name="loads",
-            help="how many loads share it, where no [[circuit.load]] names them",
+            help="how many loads share it, where no [[circuit.load]] names them; 1: one only",
             example=2,
-            check=lambda n: n in (2, 3, 4),
-            must="be 2, 3 or 4",
+            check=lambda n: n in (1, 2, 3, 4),
+            must="be 1, 2, 3 or 4",
         ),
     ] = None
     loads: Annotated[

@@ -108,14 +108,17 @@ def _circuit(table: Fields, supply: Supply, timezone: ZoneInfo) -> Circuit:
     return Circuit(**values, clamp=clamp, loads=_loads(table, values, timezone))
 
 
+def _numbered_loads(name: str, appliance: str, count: int) -> tuple[CircuitLoad, ...]:
+    """Loads that nobody named; of one there is nothing to divide."""
+    places = range(1, count + 1) if count > 1 else ()
+    return tuple(CircuitLoad(name=f"{name}_{i}", appliance=f"{appliance} {i}") for i in places)
+
+
 def _loads(table: Fields, values: Mapping[str, Any], timezone: tzinfo) -> tuple[CircuitLoad, ...]:
     """Loads that share a circuit, as named or as many as are said."""
     rows, count = table.tables("load"), values["load_count"]
     if not rows:
-        return tuple(
-            CircuitLoad(name=f"{values['name']}_{i}", appliance=f"{values['appliance']} {i}")
-            for i in range(1, int(count or 0) + 1)
-        )
+        return _numbered_loads(values["name"], values["appliance"], int(count or 1))
     if values["role"] != "load":
         raise table.refuse("load", "belongs to a circuit of loads, not to the mains")
     if not 2 <= len(rows) <= 4 or count not in (None, len(rows)):
@@ -324,7 +327,9 @@ def house_toml(
     for number, circuit in enumerate(schedule.circuits):
         said = "none" if number and comments == "all" else comments
         own = circuit if circuit.watts is None else replace(circuit, clamp=Clamp())
-        numbered = circuit.load_count is not None
+        numbered = circuit.loads == _numbered_loads(
+            circuit.name, circuit.appliance, len(circuit.loads)
+        )
         parts.append(_table("[[circuit]]", own, said))
         parts += [_table("[[circuit.load]]", one, said) for one in circuit.loads if not numbered]
     parts += [_table("[[programme]]", one, comments) for one in schedule.programmes]

@@ -30,7 +30,7 @@ from .real_days import WHOLE, word
 PERIOD_S = 2.0
 DAY_N = round(86_400 / PERIOD_S)
 START = pd.Timestamp("2026-03-02T00:00Z")
-SEED = 28  # of the page: raised when it was looked at to change the method
+SEED = 30  # of the page: raised when it was looked at to change the method
 LEAST_SHARE = 0.03  # of the circuit's energy above what never ends, in each load that is drawn
 
 
@@ -103,9 +103,10 @@ def drawn(
     """Names of appliances that share a clamp, each set once, drawn from all sets by seed."""
     every = list(combinations(sorted(logs), loads))
     order = np.random.default_rng(seed).permutation(len(every))
+    mean_w = {name: _mean_above_floor(days) for name, days in logs.items()}
     chosen: list[tuple[str, ...]] = []
     for i in order:
-        wh = np.array([_mean_above_floor(logs[name]) for name in every[i]])
+        wh = np.array([mean_w[name] for name in every[i]])
         if wh.min() >= LEAST_SHARE * wh.sum():
             chosen.append(every[i])
         if len(chosen) == number:

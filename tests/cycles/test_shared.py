@@ -10,7 +10,7 @@ import pytest
 
 from homeenergy.cycles import Load, split_loads
 from homeenergy.cycles.decisions import Decision, add_decisions, remove_decisions
-from homeenergy.cycles.shared import kernels, parts
+from homeenergy.cycles.shared import kernels, parts, split
 from homeenergy.cycles.shared.grouping import (
     _time_together,
     evidence,
@@ -24,7 +24,7 @@ from homeenergy.cycles.shared.steps import find_steps
 from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.findings.comparison.circuits import compare_named
-from homeenergy.house.toml_file import read_schedule
+from homeenergy.house.toml_file import house_toml, read_schedule
 from homeenergy.readings import import_logs, open_house
 from homeenergy.readings.trace import Trace
 
@@ -463,6 +463,25 @@ def opened(folder, loads):
     return open_house(folder)
 
 
+def test_what_nobody_explains_is_unsure_where_it_may_be_of_either():
+    """40 W more: while the lamp alone is on they can only be its own, at rest of either."""
+    watts = freezer(7) + lamp(7) + noise(7 * DAY_N)
+    steps = find_steps(trace_of(watts))
+    found = find_parts(steps)
+    labels = split.group(steps, found, n=2).labels
+    lit, cold = lamp(7) > 0, freezer(7) > 0
+    unsure = []
+    for where in (lit & ~cold, ~lit & ~cold):
+        extra = np.where(where & (np.cumsum(where) < 400), 40.0, 0.0)
+        of = split._divided(trace_of(watts + extra), steps, found, labels, n=2)
+        assert of.watts.sum() == pytest.approx((watts + extra).sum(), rel=1e-6)
+        unsure.append(of.unsure_ws)
+    clean = split._divided(trace_of(watts), steps, found, labels, n=2).unsure_ws
+    added_ws = 399 * 40.0 * PERIOD_S
+    assert (unsure[1] - clean) / added_ws == pytest.approx([0.5, 0.5], abs=0.1)
+    assert (unsure[0] - clean) / added_ws == pytest.approx([0.0, 0.0], abs=0.1)
+
+
 @pytest.mark.parametrize(
     ("kind", "asked"), [("", True), ('kind = "modulating"', False)], ids=["no kind", "modulating"]
 )
@@ -471,6 +490,27 @@ def test_a_circuit_that_looks_like_two_appliances_is_asked_about(tmp_path, kind,
     written(tmp_path, freezer(7) + heater(7) + noise(7 * DAY_N))
     (found,) = house_findings(opened(tmp_path, kind)).appliances
     assert any("looks like two appliances" in remark for remark in found.remarks) == asked
+
+
+def test_a_circuit_of_one_load_is_not_asked_about(cellar):
+    """`loads = 1` answers the question; the circuit stays one appliance."""
+    asks = [
+        "looks like two" in " ".join(one.remarks)
+        for said in ("", "loads = 1")
+        for one in house_findings(opened(cellar, said)).appliances
+        if one.circuit == "cellar"
+    ]
+    assert asks == [True, False]
+    assert read_schedule(cellar).circuits[0].load_count == 1
+
+
+def test_named_loads_keep_their_names_where_their_number_stands_beside_them(cellar):
+    named = 'loads = 2\n[[circuit.load]]\nname = "light"\n[[circuit.load]]\nname = "freezer"\n'
+    (cellar / "house.toml").write_text(HOUSE.format(loads=named), encoding="utf-8")
+    schedule = read_schedule(cellar)
+    (cellar / "house.toml").write_text(house_toml(schedule), encoding="utf-8")
+    (circuit,) = read_schedule(cellar).circuits
+    assert [load.name for load in circuit.loads] == ["light", "freezer"]
 
 
 def test_loads_of_a_circuit_are_appliances(cellar):

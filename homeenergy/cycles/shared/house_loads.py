@@ -19,7 +19,7 @@ from homeenergy.stats.estimate import Estimate
 from homeenergy.units import S_PER_H
 
 # Raised where a circuit would be divided in another way.
-METHOD = 7
+METHOD = 8
 # The most that a load's energy may be off, as a share of it.
 MOST_SHARE = 0.99
 

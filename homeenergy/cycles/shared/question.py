@@ -32,5 +32,5 @@ def question(trace: Trace) -> str | None:
     return (
         f"this looks like two appliances, of about {watts[0]:,.0f} and {watts[1]:,.0f} W, used "
         f"independently of each other (odds {two_digits(min(odds, 1000))} to 1): is it? If so, "
-        "write loads = 2 into its [[circuit]], or a [[circuit.load]] for each; if not, leave it"
+        "write loads = 2 into its [[circuit]], or a [[circuit.load]] for each; if not, loads = 1"
     )

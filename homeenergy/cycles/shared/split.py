@@ -54,11 +54,12 @@ MINOR = 0.2
 SAID = 4.0
 # An energy within this share of the true one is right.
 RIGHT = 0.15
-# Logistic regression of sums of which each load's energy is right against others and, at the odds
-# SAID, single appliances: log odds that other groupings come to the same energies, those of several
-# loads, logarithm of the share of energy that no part explains, constant.
-CONFIDENCE = (0.252, 0.872, -1.193, -5.078)
-LEAST_AGREED, MOST_AGREED, LOG_ODDS, UNEXPLAINED = 0.02, 0.995, (-4.0, 2.0), (0.01, 0.5)
+# Logistic regression, below a ceiling, of sums of which each load's energy is right against others,
+# where no reason speaks against it: log odds that other groupings come to the same energies,
+# logarithm of the greatest share of a load's energy that hangs on whose the unexplained is,
+# constant. The ceiling is what neither shows, as rests that come and go by a watt.
+CONFIDENCE, MOST_SURE = (0.534, -1.172, -2.989), 0.815
+LEAST_AGREED, MOST_AGREED, UNSURE = 0.02, 0.995, (0.01, 1.0)
 # Above these odds a person is asked whether there are several loads: of one in ten single
 # appliances or fewer.
 QUESTION_ODDS = 2.0
@@ -166,8 +167,8 @@ def split_loads(
     down steps make rectangles, whose modes in log watts and log seconds are switched parts; their
     least costly course is found by Viterbi's algorithm and their figures from it, three times;
     coincidences, and what is said of the loads, say which parts are of one load. What no part
-    explains goes to the loads that are on, in proportion to how their draw varies.
-    O(samples) + O(levels 2^7).
+    explains goes to the loads that are on, in proportion to how their draw varies. Reactive power
+    and the second leg of a circuit are not used. O(samples) + O(levels 2^7).
 
     Examples
     --------
@@ -202,13 +203,13 @@ def split_loads(
     for g, load in enumerate(named):
         said = said_own(load, times, start=whole.start)
         parts, groups, times = _moved(parts, groups, said, to=g, period_s=steps.period_s)
-    watts = _divided(sure, steps, parts, groups.labels, n=n)
+    divided = _divided(sure, steps, parts, groups.labels, n=n)
     if not hints.any():  # nothing names the loads: the one that takes most comes first
-        order = np.argsort(-np.nansum(watts, axis=1))
+        order = np.argsort(-np.nansum(divided.watts, axis=1))
         place = np.argsort(order)
         groups = replace(groups, labels=place[groups.labels], spans_ws=groups.spans_ws[order])
-        watts = watts[order]
-    return _result(whole, steps, parts, groups, watts, named, by_name=bool(hints.any()))
+        divided = divided.in_order(order)
+    return _result(whole, steps, parts, groups, divided, named, by_name=bool(hints.any()))
 
 
 def _moved(
@@ -327,10 +328,29 @@ def _other_ways(
     return float(weight[same].sum()), spans
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Divided:
+    """Watts of each load, shape (loads, samples), and how far the parts explain them.
+
+    `missed_ws` is the energy of levels, with the pulses on them, that the parts do not account for;
+    `off` the share of all energy in levels that no sum of parts comes near; `unsure_ws` is the
+    energy of each load that hangs on whose the unexplained is.
+    """
+
+    watts: NDArray[np.float64]
+    missed_ws: float
+    off: float
+    unsure_ws: NDArray[np.float64]
+
+    def in_order(self, order: NDArray[np.int64]) -> Divided:
+        """With the loads in another order."""
+        return replace(self, watts=self.watts[order], unsure_ws=self.unsure_ws[order])
+
+
 def _divided(
     sure: Trace, steps: Steps, parts: list[Part], labels: NDArray[np.int64], *, n: int
-) -> NDArray[np.float64]:
-    """Watts of each load, shape (n, samples); they add up to the circuit."""
+) -> Divided:
+    """Watts of each load; they add up to the circuit."""
     size = len(sure)
     ends = math.ceil(SLOW_S / steps.period_s)
     base, vary = np.zeros((n, size)), np.zeros((n, size + 1))
@@ -340,9 +360,10 @@ def _divided(
         np.add.at(vary[g], np.maximum(part.first - ends, 0), part.spread_w**2)
         np.add.at(vary[g], np.minimum(part.stop + ends, size), -(part.spread_w**2))
     vary = np.maximum(np.cumsum(vary, axis=1)[:, :-1], 0.0) + 1e-3
+    share = vary / vary.sum(axis=0)
     watts = sure.watts.astype(np.float64)
     rest = watts - base.sum(axis=0) - steps.floor_w
-    found = base + vary / vary.sum(axis=0) * rest + steps.floor_w / n
+    found = base + share * rest + steps.floor_w / n
     # No load gives power back while the circuit does not.
     least = np.minimum(watts, 0.0) / n
     found = np.maximum(found, least)
@@ -350,7 +371,24 @@ def _divided(
     with np.errstate(invalid="ignore", divide="ignore"):
         factor = np.where(np.abs(total) > 1e-9, watts / total, 0.0)
     found = np.where((watts > 0) & (total > 0), found * factor, watts / n)
-    return np.asarray(found)
+    above = np.nan_to_num(watts - steps.floor_w)
+    rest = np.nan_to_num(rest)
+    drawn, missed, samples = np.abs(_by_level(np.array([above, rest, ~np.isnan(watts)]), steps))
+    off = missed > np.maximum(OFF_SHARE * drawn, OFF_W * samples)
+    # It is all of one load or of another: the standard deviation of a draw with that chance.
+    unsure = np.abs(_by_level(rest * np.sqrt(share * (1 - share)), steps))
+    return Divided(
+        watts=found,
+        missed_ws=float(missed.sum()) * steps.period_s,
+        off=float(drawn[off].sum() / max(drawn.sum(), 1.0)),
+        unsure_ws=unsure.sum(axis=1) * steps.period_s,
+    )
+
+
+def _by_level(of: NDArray[np.float64], steps: Steps) -> NDArray[np.float64]:
+    """Sums over the samples of each level, shape (rows, levels)."""
+    sums = np.cumsum(np.c_[np.zeros(len(of)), of], axis=1)
+    return np.asarray(sums[:, steps.stop] - sums[:, steps.first])
 
 
 def _result(
@@ -358,20 +396,22 @@ def _result(
     steps: Steps,
     parts: list[Part],
     groups: Groups,
-    watts: NDArray[np.float64],
+    divided: Divided,
     named: list[Load],
     *,
     by_name: bool,
 ) -> SharedClamp:
     n = len(named)
     energies: dict[str, Estimate] = {}
-    total_ws = float(np.nansum(watts)) * whole.period_s
-    unexplained, off = _unexplained(whole.sure(), steps, parts)
-    made = _exact_traces(whole, watts, [load.name for load in named])
+    total_ws = float(np.nansum(divided.watts)) * whole.period_s
+    made = _exact_traces(whole, divided.watts, [load.name for load in named])
+    unsure = 0.0
     for g, trace in enumerate(made):
         value = trace.energy_wh
         floor_wh = steps.floor_w * whole.covered_s / S_PER_H / n
-        rest = unexplained / S_PER_H / n
+        rest = divided.missed_ws / S_PER_H / n
+        above_ws = max((value - floor_wh) * S_PER_H, 1.0)
+        unsure = max(unsure, float(divided.unsure_ws[g]) / above_ws)
         low, high = groups.spans_ws[g] / S_PER_H
         energies[trace.label] = Estimate(
             value=value,
@@ -381,10 +421,8 @@ def _result(
             n=int(sum(p.first.size for p, of in zip(parts, groups.labels, strict=True) if of == g)),
             basis="divided by levels and coincidences; own method",
         )
-    above_ws = max(total_ws - steps.floor_w * whole.covered_s, 1.0)
-    share = min(unexplained / above_ws, 1.0)
-    reasons = _reasons(whole, parts, groups, off, n=n)
-    confidence = _confidence(parts, groups, share)
+    reasons = _reasons(whole, parts, groups, divided.off, n=n)
+    confidence = _confidence(parts, groups, unsure)
     confidence = min(confidence, 0.5) if reasons else confidence
     return SharedClamp(
         traces={trace.label: trace for trace in made},
@@ -400,15 +438,14 @@ def _result(
     )
 
 
-def _confidence(parts: list[Part], groups: Groups, unexplained: float) -> float:
-    """Probability that each load's energy is right, where a share of all is unexplained."""
+def _confidence(parts: list[Part], groups: Groups, unsure: float) -> float:
+    """Probability of several loads with right energies; a share of one, `unsure`, is a guess."""
     if not groups.least > 0:
         return 0.0
     agreed = np.clip(groups.agreement, LEAST_AGREED, MOST_AGREED)
-    several = np.log(_odds_of_several(parts, groups))
-    left = np.log(np.clip(unexplained, *UNEXPLAINED))
-    figures = np.log(agreed / (1 - agreed)), np.clip(several, *LOG_ODDS), left, 1
-    return float(expit(np.dot(CONFIDENCE, figures)))
+    figures = np.log(agreed / (1 - agreed)), np.log(np.clip(unsure, *UNSURE)), 1
+    several = SAID * _odds_of_several(parts, groups)
+    return MOST_SURE * float(expit(np.dot(CONFIDENCE, figures))) * several / (1 + several)
 
 
 def _odds_of_several(parts: list[Part], groups: Groups) -> float:
@@ -456,23 +493,6 @@ def _usual_w(parts: list[Part], labels: NDArray[np.int64], g: int) -> float:
     return max(own, key=lambda p: p.energy_ws(1.0)).watts if own else float("nan")
 
 
-def _unexplained(sure: Trace, steps: Steps, parts: list[Part]) -> tuple[float, float]:
-    """Energy of levels, with the pulses on them, that the parts do not account for [W s].
-
-    Also the share of all energy in levels that no sum of parts comes near.
-    """
-    size = len(sure)
-    base = sum((part.drawn_w(size, steps.period_s) for part in parts), np.zeros(size))
-    above = np.nan_to_num(sure.watts.astype(np.float64) - steps.floor_w)
-    seen = ~np.isnan(sure.watts)
-    sums = np.cumsum(np.c_[np.zeros(3), [above, np.where(seen, base, 0.0), seen]], axis=1)
-    drawn, explained, n = sums[:, steps.stop] - sums[:, steps.first]
-    missed, drawn = np.abs(drawn - explained), np.abs(drawn)
-    off = missed > np.maximum(OFF_SHARE * drawn, OFF_W * n)
-    share = drawn[off].sum() / max(drawn.sum(), 1.0)
-    return float(missed.sum()) * steps.period_s, float(share)
-
-
 def _reasons(
     whole: Trace, parts: list[Part], groups: Groups, off: float, *, n: int
 ) -> tuple[str, ...]:
@@ -497,7 +517,8 @@ def _reasons(
         for b in range(a):
             if abs(np.log(main[a] / main[b])) < SAME_WATTS:
                 low, high = sorted((main[a], main[b]))
-                reasons.append(f"two loads of {low:,.0f} and {high:,.0f} W cannot be told by watts")
+                alike = f"two loads of {low:,.0f} and {high:,.0f} W cannot be told by watts"
+                reasons.append(f"{alike}; power factors are not used")
     return tuple(reasons)
 
 

@@ -160,7 +160,8 @@ def amps_remark(house: House, circuit: Circuit) -> str | None:
 def sharing_question(house: House, circuit: Circuit, trace: Trace, *, cycles: Cycles) -> str | None:
     """Ask whether a circuit that is said to feed one appliance feeds several."""
     # What changes its speed runs through every level, as many loads would.
-    if circuit.part_of or KINDS[cycles.kind].varying or house.switched.get(circuit.name):
+    answered = circuit.part_of or circuit.load_count == 1
+    if answered or KINDS[cycles.kind].varying or house.switched.get(circuit.name):
         return None
     asked = question(trace)
     # One load that draws another power from some day on has two levels, too.
