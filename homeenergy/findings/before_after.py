@@ -268,7 +268,15 @@ def before_after(
         return with_errors(found, clamp)
     when = _local_date(days, at)
     given = _given_split(days, when)
-    change = change_in(days, calendar, _settled(days, calendar, given), given=given, seed=seed)
+    balance = _settled(days, calendar, given)
+    design = np.column_stack([_null_design(days, calendar, balance), _after(len(days), given)])
+    if np.linalg.matrix_rank(design) < design.shape[1]:
+        raise HouseError(
+            f"the outdoor temperature passed a balance point on {when:%Y-%m-%d} as well, for good: "
+            "weather and change cannot be told apart",
+            fix="Wait for warmer and for colder days on either side.",
+        )
+    change = change_in(days, calendar, balance, given=given, seed=seed)
     return with_errors(replace(change, at=when, earliest=when, latest=when), clamp)
 
 

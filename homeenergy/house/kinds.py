@@ -166,6 +166,17 @@ KINDS: dict[str, Kind] = {
     ),
 }
 
+# Names of what may run at other hours, whatever its kind. Own list, in four languages.
+MOVABLE = (
+    r"\bev\b|electric (car|vehicle)|car charg|vehicle charg|charging (point|station)|wall.?box|"
+    r"elektroauto|e-auto|ladestation|ladesäule|laadpaal|laadpunt|elektrische auto|"
+    r"voiture|véhicule|borne de (re)?charge|pool.?pump|poolpumpe|zwembadpomp|piscine"
+)
+# Names of what guards people. Own list: English, and some German, Dutch and French.
+GUARDS_PEOPLE = (
+    "medical|oxygen|cpap|dialysis|ventilator|nebuli|alarm|smoke|security|carbon monoxide|emergency|"
+    "beatmung|sauerstoff|dialyse|notlicht|zuurstof|beademing|oxygène|secours"
+)
 # Names of what must stay on, whatever its kind. English words, own list.
 STAYS_ON = {
     "heat pump": "the heater of its crankcase guards the compressor, and without heat pipes freeze",
@@ -184,6 +195,11 @@ STAYS_ON = {
 def is_named(words: str, *names: str) -> bool:
     """Whether a pattern of words, in lower case, is found in the names of a load."""
     return re.search(words, " ".join(names).replace("_", " ").lower()) is not None
+
+
+def why_not_moved(kind: str, *names: str) -> str:
+    """Reason why runs of an appliance cannot be started later; empty where they can."""
+    return "" if is_named(MOVABLE, *names) else KINDS[kind].why_not_shifted
 
 
 def why_named_to_stay_on(*names: str) -> str:

@@ -158,6 +158,70 @@ def test_the_heat_a_tank_loses_is_told_from_its_longest_rests(tmp_path, loss_w):
     assert looks[0].main.value == pytest.approx(found.value * 8.76 * 0.3, rel=0.01)
 
 
+@pytest.mark.parametrize("loss_w", [60.0, 100.0])
+def test_losses_are_told_where_most_rests_have_no_use(loss_w, tmp_path):
+    watts = tank(DAYS, loss_w=loss_w, draws=False)
+    rng = np.random.default_rng(3)
+    for day in range(DAYS):  # hot water twice a day: one long run
+        for hour in (7, 19):
+            at = day * 1440 + hour * 60 + int(rng.integers(0, 50))
+            watts[at : at + int(rng.integers(30, 70))] = 2000.0
+    _, findings, *_ = advice_of(tmp_path, {"boiler": watts}, {"boiler": 'kind = "thermostatic"'})
+    assert tank_loss_w(findings.appliances[0].cycles).value == pytest.approx(loss_w, rel=0.05)
+
+
+def looks_at(tmp_path, watts, circuits, *, lines=""):
+    house, _, year, advice, _ = advice_of(tmp_path, watts, circuits, lines=lines)
+    return look_into(house, year, floor=advice.floor), year
+
+
+def test_big_loads_that_are_set_to_run_are_asked_about(tmp_path):
+    rng = np.random.default_rng(5)
+    by_hand = np.zeros(DAYS * 1440)
+    for day in range(DAYS):
+        at = day * 1440 + 9 * 60 + int(rng.integers(-40, 40))
+        by_hand[at : at + 540 + int(rng.integers(-40, 40))] = 500.0
+    circuits = dict.fromkeys(("rack", "router", "alarm"), 'kind = "continuous"')
+    looks, _ = looks_at(
+        tmp_path,
+        {
+            "pool_pump": switched(DAYS, [9], on_w=750, lasts_h=9),
+            "rack": 300.0 + 5.0 * rng.normal(size=DAYS * 1440),
+            "router": np.full(DAYS * 1440, 8.0),  # never off, and small
+            "alarm": 200.0 + 5.0 * rng.normal(size=DAYS * 1440),  # guards people
+            "lights": by_hand,
+        },
+        circuits | {"pool_pump": "", "lights": 'kind = "manual"'},
+    )
+    assert [one.load for one in looks] == ["rack", "pool_pump"]
+    assert looks[0].main.value == pytest.approx(0.3 * 8760 * 0.3, rel=0.01)
+    assert looks[1].main.value == pytest.approx(0.75 * 9 * 365 * 0.3, rel=0.02)
+
+
+def test_what_is_fed_back_is_offered_once_and_to_the_largest_first(tmp_path):
+    solar = -switched(DAYS, [10], on_w=2000, lasts_h=4)
+    car, dryer = (
+        switched(DAYS, [19], on_w=7000, lasts_h=2),
+        switched(DAYS, [20], on_w=2000, lasts_h=1),
+    )
+    house = made_house(
+        tmp_path,
+        {"mains": solar + car + dryer, "solar": solar, "car_charger": car, "dryer": dryer},
+        tariff=("EUR", "0.3\nexport_price_per_kwh = 0.1"),
+        circuits={
+            "mains": 'role = "mains"',
+            "car_charger": 'kind = "manual"',
+            "dryer": 'kind = "batch"',
+        },
+    )
+    findings = house_findings(house)
+    year = house_year(house, findings)
+    found = [one for one in look_into(house, year, floor=20.0) if "feeds power" in one.do.text]
+    # 8 kWh a day fed back, and 14 kWh that the car takes: no kWh is left for the dryer.
+    assert [one.load for one in found] == ["car_charger"]
+    assert found[0].main.value == pytest.approx(8 * 365 * (0.3 - 0.1), rel=0.02)
+
+
 def test_a_heater_that_a_clock_starts_tells_nothing_of_its_losses(tmp_path):
     watts = switched(DAYS, [12], on_w=2000, lasts_h=1.5)
     _, findings, *_ = advice_of(tmp_path, {"boiler": watts}, {"boiler": 'kind = "thermostatic"'})

@@ -267,3 +267,23 @@ def test_a_day_that_was_given_stays_the_day_where_the_log_has_a_gap():
     assert (change.days["day"] < change.at).sum() == 30
     with pytest.raises(ValueError, match="in order"):
         before_after(planted(1)[::-1])
+
+
+def test_weather_that_changes_with_the_day_given_is_not_told_from_a_change():
+    rng = np.random.default_rng(4)
+    days = pd.date_range("2026-01-01", periods=40, tz="UTC")
+    warm = np.arange(40) >= 20
+    noise = rng.normal(0, 3, 40) * np.where(warm, 0.2, 1)
+    celsius = np.where(warm, 14.0, 2.0) + noise
+    kwh = 10 + np.maximum(11 - celsius, 0) + rng.normal(0, 0.5, 40)
+    with pytest.raises(HouseError, match="outdoor temperature passed"):
+        before_after(pd.Series(kwh, days), at=days[20], outdoor=pd.Series(celsius, days))
+
+
+@pytest.mark.parametrize("seed", [3, 5, 7])
+def test_heating_and_cooling_that_meet_do_not_end_in_an_error(seed):
+    rng = np.random.default_rng(seed)
+    days = pd.date_range("2026-01-12", periods=35, tz="UTC")
+    celsius = rng.normal(4, 3, 35)
+    kwh = 1 + 0.05 * np.abs(celsius - 4) + rng.normal(0, 0.02, 35)
+    assert not before_after(pd.Series(kwh, days), outdoor=pd.Series(celsius, days)).shown

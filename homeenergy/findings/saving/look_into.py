@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isfinite
 
 import numpy as np
@@ -18,6 +18,7 @@ from homeenergy.findings.loads.baseload import REST, part_w
 from homeenergy.findings.loads.heat_pump import HeatPumpUse, heat_pump_use
 from homeenergy.findings.notable import Notable
 from homeenergy.findings.saving.advice import Said
+from homeenergy.findings.saving.at_stake import LookInto, at_stake, loads_that_matter, of_share
 from homeenergy.findings.saving.running import (
     COMPRESSORS,
     HEATERS,
@@ -35,7 +36,9 @@ from homeenergy.findings.saving.running import (
     without_source,
     working,
 )
+from homeenergy.findings.saving.set_to_run import set_to_run
 from homeenergy.findings.several_changes import allowing_for_search
+from homeenergy.findings.year import with_unseen_days
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
 from homeenergy.stats.coverage import coverage_factor
@@ -43,31 +46,9 @@ from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.regression import fit_line
 from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, WH_PER_KWH
 
+BIG = 0.05  # of the bill, from which a load is asked whether it has to run as it is set. Own rule.
 MANY_DEFROSTS = 0.05  # of a heat pump's energy. Own rule, no source.
 NO_TANKS = f"{PUMPS}|{COMPRESSORS}|{HEATERS}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LookInto:
-    """Something to have looked at.
-
-    `at_stake_kwh` and `at_stake_money` are what it takes in a year: no saving was measured, and
-    none can be more. `first` is how to begin (common practice, no source), `rests_on` what was
-    measured, `wrong_if` what would show that it is in order.
-    """
-
-    load: str
-    do: Said
-    first: Said
-    rests_on: Said
-    wrong_if: Said
-    at_stake_kwh: Estimate
-    at_stake_money: Estimate | None
-
-    @property
-    def main(self) -> Estimate:
-        """What is at stake: money, or energy without a tariff."""
-        return self.at_stake_kwh if self.at_stake_money is None else self.at_stake_money
 
 
 def look_into(
@@ -98,11 +79,13 @@ def look_into(
     pump's energy; a day from which a load takes more (`notable`), or a rise over weeks; and how
     loads run (`homeenergy.findings.saving.running`): short cycling, a pump that runs without the
     source of heat or far longer than usual, heating and cooling at the same time; a load that
-    somebody starts and that bears much of the charges for the greatest power (`demand_share`); one
-    that could run while the house feeds back, where that earns less than a kWh costs.
+    somebody starts and that bears much of the charges for the greatest power (`demand_share`); big
+    ones whose hours are set and not needed (`set_to_run`); those that could run while the house
+    feeds back, where that earns less than a kWh costs, the largest first, and no kWh for two.
     """
     found = [*_unmeasured(year), *_fights(year)]
     every = [one.finding for one in year.loads if one.finding is not None]
+    big = loads_that_matter(year.loads, least_share=BIG, most=len(every))
     for load in year.loads:
         finding = load.finding
         if finding is None or finding.kwh_per_day.value < 0:
@@ -110,18 +93,14 @@ def look_into(
         found += _more_since(load, finding, notable, outdoor=outdoor, many=len(every))
         found += _running(house, load, finding, every)
         found += _at_the_peak(year, load, finding)
-        found += _on_own_power(house, year, load, finding)
+        found += set_to_run(house, load, finding, big=load in big)
         if KINDS[finding.kind].varying and is_compressor(finding):
             found += _heat_pump(house, load, finding, outdoor)
         elif KINDS[finding.kind].bridging.by_itself and not named(finding, NO_TANKS):
-            found += _tank(load, finding)
+            found += _tank(year, load, finding)
+    found += _on_own_power(house, year)
     found = [one for one in found if isfinite(one.main.value) and one.main.value >= floor]
     return tuple(sorted(found, key=lambda one: -one.main.value))
-
-
-def _at_stake(load: LoadYear, share: float) -> tuple[Estimate, Estimate | None]:
-    money = load.saved_by(load.kwh)
-    return load.kwh.scaled(share), None if money is None else money.scaled(share)
 
 
 def _unmeasured(year: HouseYear) -> list[LookInto]:
@@ -266,7 +245,7 @@ def _running(
         if isfinite(cycling.usual_min):
             figures["usual_min"] = cycling.usual_min
         found.append(
-            _of_share(
+            of_share(
                 load,
                 cycling.share,
                 do=Said(
@@ -283,7 +262,7 @@ def _running(
     long = long_runs(finding)
     if long is not None:
         found.append(
-            _of_share(
+            of_share(
                 load,
                 long.share,
                 do=Said(
@@ -311,7 +290,7 @@ def _running(
     alone = without_source(finding, every)
     if alone is not None and len(alone):
         found.append(
-            _of_share(
+            of_share(
                 load,
                 energy_share(finding, alone),
                 do=Said(
@@ -333,22 +312,6 @@ def _running(
             )
         )
     return found
-
-
-def _of_share(
-    load: LoadYear, share: float, *, do: Said, first: Said, rests_on: Said, wrong_if: Said
-) -> LookInto:
-    """Something to look into with a share of a load's energy at stake."""
-    kwh, money = _at_stake(load, share)
-    return LookInto(
-        load=load.name,
-        do=do,
-        first=first,
-        rests_on=rests_on,
-        wrong_if=wrong_if,
-        at_stake_kwh=kwh,
-        at_stake_money=money,
-    )
 
 
 def _at_the_peak(year: HouseYear, load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
@@ -383,37 +346,43 @@ def _at_the_peak(year: HouseYear, load: LoadYear, finding: ApplianceFinding) -> 
     ]
 
 
-def _on_own_power(
-    house: House, year: HouseYear, load: LoadYear, finding: ApplianceFinding
-) -> list[LookInto]:
-    """A load whose runs can be moved, by what is paid for it beyond what feeding back earns."""
+def _on_own_power(house: House, year: HouseYear) -> list[LookInto]:
+    """Loads whose runs can be moved, by what is paid for them beyond what feeding back earns."""
     earned = None if house.tariff is None else house.tariff.export_price_per_kwh
-    now = load.saved_by(load.kwh)
-    if earned is None or now is None or not can_wait(finding):
+    if earned is None:
         return []
-    if not year.fed_back_kwh > load.kwh.value:
-        return []
-    name = finding.appliance
-    return [
-        LookInto(
-            load=name,
-            do=Said(
-                text="{appliance}: run it while the house feeds power back",
-                figures={"appliance": name},
-            ),
-            first=Said(
-                text="Use its timer or a delayed start, and look at the log again after two weeks."
-            ),
-            rests_on=Said(
-                text="A kWh of it costs {price_money} at the hours at which it runs; one fed back "
-                "earns {earned_money}.",
-                figures={"price_money": now.value / load.kwh.value, "earned_money": earned},
-            ),
-            wrong_if=Said(text="It has to run when the house feeds nothing back."),
-            at_stake_kwh=load.kwh.scaled(0.0),
-            at_stake_money=now.plus(-load.kwh.value * earned),
+    found, left_kwh = [], year.fed_back_kwh
+    for load in sorted(year.loads, key=lambda one: -one.kwh.value):
+        now = load.saved_by(load.kwh)
+        if load.finding is None or now is None or not can_wait(load.finding) or left_kwh <= 0:
+            continue
+        share = min(1.0, left_kwh / load.kwh.value)
+        left_kwh -= share * load.kwh.value
+        found.append(
+            LookInto(
+                load=load.name,
+                do=Said(
+                    text="{appliance}: run it while the house feeds power back",
+                    figures={"appliance": load.name},
+                ),
+                first=Said(
+                    text="Use its timer or a delayed start, and look at the log again after two "
+                    "weeks."
+                ),
+                rests_on=Said(
+                    text="A kWh of it costs {price_money} at the hours at which it runs; one fed "
+                    "back earns {earned_money}.",
+                    figures={
+                        "price_money": now.value / load.kwh.value,
+                        "earned_money": earned,
+                    },
+                ),
+                wrong_if=Said(text="It has to run when the house feeds nothing back."),
+                at_stake_kwh=load.kwh.scaled(0.0),
+                at_stake_money=now.plus(-load.kwh.value * earned).scaled(share),
+            )
         )
-    ]
+    return found
 
 
 def _fights(year: HouseYear) -> list[LookInto]:
@@ -427,8 +396,8 @@ def _fights(year: HouseYear) -> list[LookInto]:
             both = common(working(a), working(b))
             if not len(both):
                 continue
-            kwh, money = _at_stake(one, energy_share(a, both))
-            kwh_b, money_b = _at_stake(other, energy_share(b, both))
+            kwh, money = at_stake(one, energy_share(a, both))
+            kwh_b, money_b = at_stake(other, energy_share(b, both))
             found.append(
                 LookInto(
                     load=other.name,
@@ -467,7 +436,7 @@ def _heat_pump(
     name = finding.appliance
     if use.crankcase is not None:
         found.append(
-            _of_share(
+            of_share(
                 load,
                 use.crankcase.kwh_per_day / finding.kwh_per_day.value,
                 do=Said(
@@ -487,7 +456,7 @@ def _heat_pump(
         )
     if use.defrosts is not None and use.defrost_share > MANY_DEFROSTS:
         found.append(
-            _of_share(
+            of_share(
                 load,
                 use.defrost_share,
                 do=Said(
@@ -525,11 +494,17 @@ def heat_pump_of(
         return None
 
 
-def _tank(load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
+def _tank(year: HouseYear, load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
     loss_w = tank_loss_w(finding.cycles)
     if loss_w is None or not load.kwh.value > 0:
         return []
-    kwh = loss_w.scaled(H_PER_YEAR / WH_PER_KWH, unit="kWh")
+    kwh = with_unseen_days(
+        loss_w.scaled(H_PER_YEAR / WH_PER_KWH, unit="kWh"),
+        (1 - year.share_of_year) * finding.season.limit,
+        circuit=finding.circuit,
+        basis=f"{loss_w.basis}; days not seen",
+        seen=year.share_of_year,
+    )
     return [
         LookInto(
             load=finding.appliance,
@@ -553,12 +528,3 @@ def _tank(load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
             at_stake_money=load.saved_by(kwh),
         )
     ]
-
-
-def loads_that_matter(
-    loads: Sequence[LoadYear], *, least_share: float, most: int
-) -> tuple[LoadYear, ...]:
-    """Loads of a circuit of their own that are a share of the bill, at least the first three."""
-    own = [one for one in loads if one.finding is not None]
-    chosen = [one for number, one in enumerate(own) if number < 3 or one.share >= least_share]
-    return tuple(chosen[:most])

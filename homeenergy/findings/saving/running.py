@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from homeenergy.cycles import Cycles
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.loads.heat_pump import LONGEST_HALT_S, compressor
-from homeenergy.house.kinds import KINDS, is_named
+from homeenergy.house.kinds import KINDS, is_named, why_not_moved
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
@@ -38,6 +38,9 @@ FAR_LONGER, LONG_RUN_H, LEAST_RUNS = 10.0, 1.0, 20
 
 LONG_REST = 0.8  # of the longest rests: nobody draws hot water in them. Own rule.
 MOST_ALIKE = 0.5  # of all rests: of more, none is known to be without use. Own rule.
+# What is made up after rests without use differs by no more than this from its least. Own rule.
+SAME_LOSS = 0.15
+SAME_CLOCK_MIN = 5.0  # a start by a clock comes back a day later as exactly. Own rule.
 LEAST_RESTS, LEAST_REST_H = 8, 2.0
 
 # Words in names of loads. Own lists: English, and some German, Dutch and French.
@@ -96,7 +99,8 @@ def named(finding: ApplianceFinding, words: str) -> bool:
 def can_wait(finding: ApplianceFinding) -> bool:
     """Whether its runs can be moved: a person starts them, and they serve nothing else."""
     serves = named(finding, f"{SOURCES}|{CIRCULATORS}")
-    return not KINDS[finding.kind].why_not_shifted and not serves
+    why_not = why_not_moved(finding.kind, finding.appliance, finding.circuit)
+    return not why_not and not serves
 
 
 def is_compressor(finding: ApplianceFinding) -> bool:
@@ -268,8 +272,11 @@ def tank_loss_w(cycles: Cycles) -> Estimate | None:
     over the time since the run before it is mean power. Hot water drawn shortens rests, so those of
     at least 80 % of the longest (their 95 % point), from `LEAST_REST_H` hours on, are of losses
     alone, or nearly so: what is drawn in them still counts as a loss, and the figure is an upper
-    one. Where most rests are as long, as of a heater that a clock starts, nothing tells them from
-    those with water drawn, and nothing is said. The interval is from the spread between them.
+    one. Where half of them or more are within 15 % of the same power, their first quartile, only
+    these count: hot water drawn would differ from one to the next. Where most rests are as long
+    and their power differs, or a clock starts the heater, so that it starts within 5 min of the
+    same time on the next day, nothing tells them from rests with water drawn, and nothing is said.
+    The interval is from the spread between them.
     """
     table = cycles.table
     if len(table) < LEAST_RESTS + 1 or table["mean_w"].median() < COMPRESSOR_W:
@@ -286,12 +293,25 @@ def tank_loss_w(cycles: Cycles) -> Estimate | None:
         return None
     longest_h = float(np.quantile(rest_h[seen], 0.95))
     chosen = seen & (rest_h >= LONG_REST * longest_h)
-    alike = chosen.sum() > MOST_ALIKE * seen.sum()
-    if longest_h < LEAST_REST_H or chosen.sum() < 3 or alike:
+    if longest_h < LEAST_REST_H or chosen.sum() < 3:
         return None
-    power_w = wh[chosen] / cycle_h[chosen]
-    day = (start[1:][chosen] // (S_PER_DAY * NS_PER_S)).astype(np.int64)
+    began, power_w = start[1:][chosen], wh[chosen] / cycle_h[chosen]
+    same = power_w <= (1 + SAME_LOSS) * np.quantile(power_w, 0.25)
+    if same.mean() >= 0.5 and not by_clock(began):
+        began, power_w = began[same], power_w[same]
+    elif chosen.sum() > MOST_ALIKE * seen.sum():
+        return None
+    day = (began // (S_PER_DAY * NS_PER_S)).astype(np.int64)
     return mean_of_runs(power_w, day, unit="W")
+
+
+def by_clock(start_ns: NDArray[np.int64]) -> bool:
+    """Whether most starts come back at the same time of the next day."""
+    next_day = start_ns + S_PER_DAY * NS_PER_S
+    near = SAME_CLOCK_MIN * 60 * NS_PER_S
+    after = np.searchsorted(start_ns, next_day - near)
+    again = np.searchsorted(start_ns, next_day + near, side="right") > after
+    return bool(again.mean() >= 0.5)
 
 
 def without_source(pump: ApplianceFinding, sources: Sequence[ApplianceFinding]) -> Spans | None:

@@ -14,7 +14,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding, estimate_text, percent_text
 from homeenergy.findings.cost import PriceClock, plateaus_of_runs
 from homeenergy.findings.days import LEAST_COVERAGE, sums_of_days
-from homeenergy.house.kinds import KINDS
+from homeenergy.house.kinds import why_not_moved
 from homeenergy.house.tariff import Tariff
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import mean_of_days
@@ -104,8 +104,8 @@ def shift_to_cheap_hours(
     Parameters
     ----------
     finding : ApplianceFinding
-        Only loads and programmes that a person starts and leaves alone can wait (kind "batch"). For
-        other kinds the result says why not.
+        Only loads and programmes that a person starts and leaves alone can wait (kind "batch"), and
+        what is called a car's charger or a pool's pump. For others the result says why not.
     tariff : Tariff
         By time of use.
     timezone : zone or its name
@@ -134,7 +134,7 @@ def shift_to_cheap_hours(
     if not longest_delay_h > 0:
         raise ValueError(f"longest_delay_h must be above 0, got {longest_delay_h!r}")
     _refuse(tariff)
-    why_not = KINDS[finding.kind].why_not_shifted
+    why_not = why_not_moved(finding.kind, finding.appliance, finding.circuit)
     whole = len(finding.cycles.complete)
     if not why_not and not whole:
         why_not = "has no complete run"

@@ -376,8 +376,15 @@ def candidates(
     if shape == "cooling":
         return [Balance(shape=shape, cooling_c=c) for c in grid]
     return [
-        Balance(shape=shape, heating_c=a, cooling_c=b) for a, b in product(grid, grid) if a <= b
+        Balance(shape=shape, heating_c=a, cooling_c=b)
+        for a, b in product(grid, grid)
+        if _apart(a, b, celsius)
     ]
+
+
+def _apart(heating_c: float, cooling_c: float, celsius: Array) -> bool:
+    """Whether a day without heating or cooling tells one balance point from the other."""
+    return bool(((heating_c <= celsius) & (celsius <= cooling_c)).any())
 
 
 def around(balance: Balance, celsius: Array) -> list[Balance]:
@@ -396,7 +403,7 @@ def around(balance: Balance, celsius: Array) -> list[Balance]:
     return [
         Balance(shape=balance.shape, heating_c=a, cooling_c=b)
         for a, b in pairs
-        if a is None or b is None or a <= b
+        if a is None or b is None or _apart(a, b, celsius)
     ]
 
 

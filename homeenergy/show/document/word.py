@@ -13,6 +13,8 @@ from homeenergy.words import printable
 PAGES = {"a4": (11906, 16838), "letter": (12240, 15840)}
 MARGIN = 1190
 PANDOC_WIDTH = 7920  # of the lines for which pandoc counts columns
+WHOLE_ROWS = 24  # up to so many, a table stays on one page
+WHOLE_END = 30  # paragraphs: up to so many, the last chapter does
 SMALL = '<w:sz w:val="16"/>'  # half points
 BODY = 19  # half points
 SIZES = {"Title": 32, "Heading1": 30, "Heading2": 24, "Heading3": 22}  # half points
@@ -107,7 +109,17 @@ def _pages(text: str, document: Document) -> str:
     text = re.sub(r"<w:tr(?: [^>]*)?>(?!<w:trPr>)", r"\g<0><w:trPr></w:trPr>", text)
     text = re.sub(r"<w:trPr ?/>|<w:trPr>", "<w:trPr><w:cantSplit/>", text)
     text = re.sub(r'(?<=<w:gridCol w:w=")\d+', full_width, text)
-    return re.sub(r"<w:tbl>.*?</w:tbl>", _small, text, flags=re.DOTALL)
+    text = re.sub(r"<w:tbl>.*?</w:tbl>", _small, text, flags=re.DOTALL)
+    at = text.rfind('<w:pStyle w:val="Heading1"')
+    last = text.rfind("<w:p>")
+    if at < 0 or text.count("<w:p>", at) > WHOLE_END:
+        return text
+    return text[:at] + _kept(text[at:last]) + text[last:]
+
+
+def _kept(text: str) -> str:
+    """Keep each paragraph on the page of the one that follows it."""
+    return re.sub(r"<w:pStyle [^>]*/>(?!\s*<w:keepNext)", r"\g<0><w:keepNext/>", text)
 
 
 def _styles(text: str, colour: str) -> str:
@@ -150,10 +162,15 @@ def _styles(text: str, colour: str) -> str:
         r'(?<= w:)(before|after)="(\d+)"', lambda space: f'{space[1]}="{int(space[2]) // 2}"', text
     )
     styled("Table", ruled)
-    styled("BlockText", whole)
+    for style in ("BlockText", "BodyText"):
+        styled(style, whole)
     return text
 
 
 def _small(table: re.Match[str]) -> str:
-    """Set the text of a table smaller than that of the page."""
-    return table[0].replace("<w:r><w:t", f"<w:r><w:rPr>{SMALL}</w:rPr><w:t")
+    """Set the text of a table smaller than that of the page, and keep a short one whole."""
+    small = table[0].replace("<w:r><w:t", f"<w:r><w:rPr>{SMALL}</w:rPr><w:t")
+    *before, last, end = re.split(r"(?<=</w:tr>)", small)
+    if len(before) >= WHOLE_ROWS:
+        return small
+    return "".join((*map(_kept, before), last, end))

@@ -10,7 +10,7 @@ from typing import Any
 from homeenergy.findings.billed import BilledYear
 from homeenergy.findings.house_year import HouseYear, LoadYear
 from homeenergy.findings.saving.advice import LINE, Action, Advice, Said
-from homeenergy.findings.saving.look_into import LookInto
+from homeenergy.findings.saving.at_stake import LookInto
 from homeenergy.house.schedule import appliance_names
 from homeenergy.readings.house import House
 from homeenergy.show.document.blocks import Block, Note
@@ -23,7 +23,7 @@ from homeenergy.trust.concern import Implausible
 from homeenergy.trust.meter import MeterAgreement
 
 THREE = 3
-LEAST_MATTERING, MOST_LOADS = 0.05, 6  # share of the bill from which a load has its half page
+LEAST_MATTERING, MOST_LOADS = 0.03, 6  # share of the bill from which a load has its half page
 LEAST_OF_LOG = 0.95  # of the log that a circuit spans, or has readings for
 
 
@@ -159,9 +159,17 @@ def things_to_do(told: Told) -> tuple[Action | LookInto, ...]:
     return (*found, *actions, *looks)
 
 
+def load_to_do(one: Action | LookInto) -> str:
+    """What the load is called that something is to be done about; empty where none is measured."""
+    return one.saving.finding.appliance if isinstance(one, Action) else one.load
+
+
 def first_to_do(told: Told) -> list[tuple[int, Action | LookInto]]:
-    """The first three things to do, by number; one of them an action, if there is any."""
-    numbered = list(enumerate(things_to_do(told), start=1))
+    """The first three things to do, by number, each about another load; one of them an action."""
+    first_of: dict[str, tuple[int, Action | LookInto]] = {}
+    for number, one in enumerate(things_to_do(told), start=1):
+        first_of.setdefault(load_to_do(one), (number, one))
+    numbered = list(first_of.values())
     first, actions = numbered[:THREE], [one for one in numbered if isinstance(one[1], Action)]
     if actions and actions[0] not in first:
         first[-1] = actions[0]

@@ -9,7 +9,7 @@ import numpy as np
 
 from homeenergy.cycles.shared.house_loads import division_of
 from homeenergy.findings.saving.advice import FLOOR_SHARE, Action
-from homeenergy.findings.saving.look_into import LookInto
+from homeenergy.findings.saving.at_stake import LookInto
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
 from homeenergy.house.schedule import appliance_names
 from homeenergy.show.document.blocks import (

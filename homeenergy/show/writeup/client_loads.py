@@ -17,7 +17,8 @@ from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.findings.house_year import LoadYear
 from homeenergy.findings.label import label_energy, usual_procedure
 from homeenergy.findings.loads.idle import idle_or_use
-from homeenergy.findings.saving.look_into import heat_pump_of, loads_that_matter
+from homeenergy.findings.saving.at_stake import loads_that_matter
+from homeenergy.findings.saving.look_into import heat_pump_of
 from homeenergy.findings.saving.running import is_compressor
 from homeenergy.findings.several_changes import allowing_for_search
 from homeenergy.findings.weather.models import LEAST_DAYS

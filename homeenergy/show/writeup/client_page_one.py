@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from homeenergy.findings.house_year import LoadYear
-from homeenergy.findings.saving.look_into import LookInto
+from homeenergy.findings.saving.at_stake import LookInto
 from homeenergy.show.document.blocks import Block, Prose, Table
 from homeenergy.show.figures.style import GREY
 from homeenergy.show.writeup.basis import even_ticks, picture
