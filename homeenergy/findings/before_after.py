@@ -273,7 +273,7 @@ def before_after(
     if np.linalg.matrix_rank(design) < design.shape[1]:
         raise HouseError(
             f"the outdoor temperature passed a balance point on {when:%Y-%m-%d} as well, for good: "
-            "weather and change cannot be told apart",
+            "weather and change cannot be separated",
             fix="Wait for warmer and for colder days on either side.",
         )
     change = change_in(days, calendar, balance, given=given, seed=seed)
