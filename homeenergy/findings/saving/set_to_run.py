@@ -9,7 +9,14 @@ from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.house_year import LoadYear
 from homeenergy.findings.saving.advice import Said
 from homeenergy.findings.saving.at_stake import LookInto, of_share
-from homeenergy.findings.saving.running import CIRCULATORS, SOURCES, by_clock, named
+from homeenergy.findings.saving.running import (
+    CIRCULATORS,
+    LONGEST_PERIOD_S,
+    SOURCES,
+    by_clock,
+    is_compressor,
+    named,
+)
 from homeenergy.house.kinds import GUARDS_PEOPLE, KINDS
 from homeenergy.readings.house import House
 from homeenergy.units import S_PER_H
@@ -28,12 +35,14 @@ def set_to_run(
     Own rules. What is never off has no hours of its own; what runs for eight hours a day or more,
     two at a time, and starts and ends within five minutes of the same times of the next day, is
     switched by a clock: people, weather and thermostats are not so exact. What guards people is
-    left alone, and what heats or carries heat follows the weather.
+    left alone, what heats or carries heat follows the weather, and samples longer than a minute
+    hide the runs of a thermostat.
     """
     if not big or named(finding, f"{GUARDS_PEOPLE}|{SOURCES}|{CIRCULATORS}"):
         return []
     if KINDS[finding.kind].never_off:
-        return [_never_off(load, finding)]
+        hidden = finding.cycles.plateaus.period_s > LONGEST_PERIOD_S  # runs of a thermostat
+        return [] if hidden or is_compressor(finding) else [_never_off(load, finding)]
     runs = finding.cycles.complete
     if len(runs) < LEAST_RUNS or runs["duration_s"].median() < LEAST_RUN_H * S_PER_H:
         return []

@@ -145,7 +145,10 @@ def _named_rows(
 
 
 def _on_paper(sheet: Any, document: Document, *, heads: bool) -> None:
-    """As wide as a page or, of many columns, few; heads on each, name and number at the foot."""
+    """As wide as a page or, of many columns, few; heads on each, name and number at the foot.
+
+    Of several pages across, each begins with the first column.
+    """
     width = sum(one.width for one in sheet.column_dimensions.values())
     sheet.page_setup.orientation = "landscape" if width > UPRIGHT else "portrait"
     sheet.page_setup.paperSize = PAPERS[document.paper]
@@ -154,6 +157,8 @@ def _on_paper(sheet: Any, document: Document, *, heads: bool) -> None:
     sheet.sheet_properties.pageSetUpPr.fitToPage = True
     if heads:
         sheet.print_title_rows = "1:1"
+        if sheet.page_setup.fitToWidth > 1:
+            sheet.print_title_cols = "A:A"
     sheet.oddFooter.left.text = "&A"
     sheet.oddFooter.right.text = "&P / &N"
 
@@ -195,11 +200,16 @@ def _sheet(book: Any, name: str, data: pd.DataFrame, *, language: str) -> None:
                 cell.data_type = "s"
             if cell.data_type == "s":
                 long = len(str(cell.value)) > WIDEST
+                if long:
+                    row = sheet.row_dimensions[cell.row]
+                    lines_pt = LINE_PT * len(wrap(str(cell.value), WIDEST - 8))
+                    row.height = max(row.height or 0.0, lines_pt)
                 cell.alignment = styles.Alignment(
                     horizontal="left", vertical="top", indent=1, wrap_text=long
                 )
             elif number_format and cell.data_type in ("n", "d"):
                 cell.number_format = number_format
+                cell.alignment = styles.Alignment(vertical="top")
         head = column[0]
         head.font = styles.Font(bold=True)
         head.alignment = styles.Alignment(

@@ -20,7 +20,9 @@ from homeenergy.show.writeup.rewording import Rewording
 from homeenergy.show.writeup.wording import Wording
 from homeenergy.words import in_words
 
-FIGURES = ("kwh_per_day", "run_kwh", "standby_w", "cost_per_year")
+MONEY = "cost_per_year"
+FIGURES = ("kwh_per_day", "run_kwh", "standby_w", MONEY)
+FIRST = ("appliance", "circuit", "kind", "runs")  # on the first page of a sheet, with the figures
 HEADS = {
     "house_name": "house",
     "kwh_per_day": "kWh a day",
@@ -258,15 +260,17 @@ def _house(words: Wording, survey: Survey, row: Any) -> list[Block]:
     if not len(own):
         return blocks
     own = own.sort_values("kwh_per_day", ascending=False)
-    kept = ["appliance", "runs", *(name for name in FIGURES if name in own)]
+    figures = [name for name in FIGURES if name in own and (row.currency or name != MONEY)]
+    kept = ["appliance", "runs", *figures]
+    first = [name for name in (*FIRST, *figures) if name in own]
     table = _plain(words, own[kept], caption="", sheet="")
     if isinstance(table, Table):
-        cost = _head(words, "cost_per_year")
+        cost = _head(words, MONEY)
         table = Table(
             head=tuple(f"{head} [{row.currency}]" if head == cost else head for head in table.head),
             rows=table.rows,
             numeric=table.numeric,
             sheet=str(row.house_name),
-            data=own.drop(columns=[name for name in OF_THE_HOUSE if name in own]),
+            data=own[first + [c for c in own if c not in (*first, *OF_THE_HOUSE)]],
         )
     return [*blocks, table]
