@@ -15,10 +15,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import typer
 from typer.testing import CliRunner
 
 from homeenergy import __version__, cli
 from homeenergy.cli import notebooks
+from homeenergy.cli.logs import chosen
 
 HOUSE = """
 name = "Mill <house> & barn"
@@ -458,3 +460,17 @@ def test_lab_copies_what_a_wheel_ships_and_overwrites_nothing(tmp_path, monkeypa
     assert [path.name for path in (mine / "notebooks").iterdir()] == ["old.txt"]
     for name in ("sample_data", "shared"):
         assert (mine / name / "new.txt").read_text() == "shipped"
+
+
+def test_an_answer_is_taken_by_its_number_or_its_word_and_no_other_is_guessed():
+    answers = [
+        "power in W",
+        "power in kW",
+        "readings of a counter in kWh",
+        "energy of each row in kWh",
+    ]
+    assert chosen(" 3 ", answers) == answers[2]
+    assert chosen("kW", answers) == "power in kW"
+    for unclear in ("kWh", "0", "5", "power", "yes", ""):
+        with pytest.raises(typer.BadParameter, match="a number from 1 to 4"):
+            chosen(unclear, answers)

@@ -144,14 +144,29 @@ def new(
 
 
 def _ask(question: str, answers: Sequence[str]) -> str:
-    """Ask at the terminal; Enter takes the first answer, and so does what is none of them."""
+    """Ask at the terminal, until it is clear which answer is meant; Enter takes the first."""
     say(question)
     for number, answer in enumerate(answers, start=1):
         say(f"  {number}  {answer}{'   (Enter)' if number == 1 else ''}")
-    said: str = typer.prompt("", default="1", show_default=False, prompt_suffix="> ")
-    if said.strip().isdigit() and 1 <= int(said) <= len(answers):
-        return answers[int(said) - 1]
-    return answers[0]
+    said = typer.prompt(
+        "",
+        default="1",
+        show_default=False,
+        prompt_suffix="> ",
+        value_proc=lambda text: chosen(text, answers),
+    )
+    return str(said)
+
+
+def chosen(text: str, answers: Sequence[str]) -> str:
+    """Answer that is meant by its number, or by a word that no other holds, such as kW."""
+    word = text.strip().casefold()
+    if word.isdecimal() and 1 <= int(word) <= len(answers):
+        return answers[int(word) - 1]
+    named = [one for one in answers if word in (one.casefold(), *one.casefold().split())]
+    if len(named) != 1:
+        raise typer.BadParameter(f"Answer with a number from 1 to {len(answers)}, or Enter.")
+    return named[0]
 
 
 def _ask_zone() -> str:
