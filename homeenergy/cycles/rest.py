@@ -24,6 +24,7 @@ from homeenergy.cycles.runs.power_off import (
     without_power,
 )
 from homeenergy.cycles.segment import kernels
+from homeenergy.cycles.segment.levels import COARSE_STEPS_W
 from homeenergy.cycles.segment.plateaus import Plateaus
 from homeenergy.house.clamp_errors import UNKNOWN_ERRORS, ClampErrors
 from homeenergy.readings.trace import Trace
@@ -236,6 +237,35 @@ def readings_at_rest(pieces: list[Trace], rest: Rest) -> pd.DataFrame:
         found.append(pd.DataFrame({"stretch": stretch[inside], "watts": watts}))
         origin += len(piece)
     return pd.concat(found).dropna()
+
+
+# So many changes between neighbouring readings at rest tell the step that they come in.
+LEAST_CHANGES = 10
+
+
+def step_at_rest_w(readings: pd.DataFrame, plateaus: Plateaus) -> float:
+    """Step of the readings [W]: that of the trace, or a coarser one of meters that rest shows.
+
+    A trace of few values may hide that they are all multiples of 2, 5 or 10 steps. Where rest
+    flickers by such multiples only, the step may be as coarse: then it is taken for it.
+    """
+    step_w = plateaus.settings["step_w"]
+    w, stretch = readings["watts"].to_numpy(), readings["stretch"].to_numpy()
+    change = np.diff(w)[np.diff(stretch) == 0]
+    change = change[change != 0]
+    if not step_w or change.size < LEAST_CHANGES:
+        return step_w
+
+    def come_in(values: NDArray[np.float64], coarse_w: float) -> bool:
+        off_w = np.abs(values - np.round(values / coarse_w) * coarse_w)
+        return bool((off_w < 0.1 * step_w).all())
+
+    for coarse_w in step_w * np.array(COARSE_STEPS_W):
+        if come_in(change, coarse_w):
+            ends = np.r_[plateaus.least_w, plateaus.greatest_w]
+            if come_in(ends - ends[0], coarse_w):
+                return float(coarse_w)
+    return step_w
 
 
 def rounding_limit_w(readings: pd.DataFrame, *, step_w: float) -> float:
@@ -463,11 +493,11 @@ def idle_standby(
     rest = find_rest(plateaus, first, stop, on_w=on_w)
     if not rest.first.size:
         return never_at_rest(rest)
-    step_w = plateaus.settings["step_w"]
     hour, block_w, block_n = means_at_rest(pieces, rest)
     value = float(np.average(block_w, weights=block_n))
     hours = float(block_n.sum()) * plateaus.period_s / S_PER_H
     readings = readings_at_rest(pieces, rest)
+    step_w = step_at_rest_w(readings, plateaus)
     rounding_w = rounding_limit_w(readings, step_w=step_w)
     half_w, freedom = _half_of_mean(hour, block_w, block_n)
     constant = floor.constant(value / WH_PER_KWH, hours=1.0, rounding_w=rounding_w)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from homeenergy.cycles import find_cycles
 from homeenergy.cycles.rest import readings_at_rest, rounding_limit_w
 
 from .traces import as_trace
@@ -77,3 +78,15 @@ def test_another_level_of_rest_is_no_noise():
     assert rounding_limit_w(readings_at_rest([shown], two), step_w=1.0) == alone
     watts[::50] = 17.0
     assert limit_w(watts) == pytest.approx(alone)
+
+
+def test_rest_that_flickers_by_two_watts_shows_a_step_of_two_where_few_values_do():
+    """2.8 W read in steps of 2 W, and uses at one power: nothing odd is ever read."""
+    noise = np.random.default_rng(74).normal(size=8640)
+    watts = 2 * np.round((2.8 + 0.4 * noise) / 2)
+    watts[2000:2003] = watts[5000:5003] = 390.0
+    two = find_cycles(as_trace(watts, period_s=10.0), "manual").standby
+    assert two.low < 2.8 < two.high
+    watts[100] = 3.0  # had the readings a step of 2 W, this could not be
+    one = find_cycles(as_trace(watts, period_s=10.0), "manual").standby
+    assert one.high - one.low < (two.high - two.low) / 4
