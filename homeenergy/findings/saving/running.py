@@ -38,8 +38,8 @@ FAR_LONGER, LONG_RUN_H, LEAST_RUNS = 10.0, 1.0, 20
 
 LONG_REST = 0.8  # of the longest rests: nobody draws hot water in them. Own rule.
 MOST_ALIKE = 0.5  # of all rests: of more, none is known to be without use. Own rule.
-# What is made up after rests without use differs by no more than this from its least. Own rule.
-SAME_LOSS = 0.15
+# What is made up after rests without use differs by no more than this from the usual. Own rule.
+SAME_LOSS = 0.25
 SAME_CLOCK_MIN = 5.0  # a start by a clock comes back a day later as exactly. Own rule.
 LEAST_RESTS, LEAST_REST_H = 8, 2.0
 
@@ -272,8 +272,8 @@ def tank_loss_w(cycles: Cycles) -> Estimate | None:
     over the time since the run before it is mean power. Hot water drawn shortens rests, so those of
     at least 80 % of the longest (their 95 % point), from `LEAST_REST_H` hours on, are of losses
     alone, or nearly so: what is drawn in them still counts as a loss, and the figure is an upper
-    one. Where half of them or more are within 15 % of the same power, their first quartile, only
-    these count: hot water drawn would differ from one to the next. Where most rests are as long
+    one. Where half of them or more are within 25 % of the same power, the median of the half that
+    lies closest, only these count: hot water drawn would differ from one to the next. Where most rests are as long
     and their power differs, or a clock starts the heater, so that it starts within 5 min of the
     same time on the next day, nothing tells them from rests with water drawn, and nothing is said.
     The interval is from the spread between them.
@@ -296,13 +296,21 @@ def tank_loss_w(cycles: Cycles) -> Estimate | None:
     if longest_h < LEAST_REST_H or chosen.sum() < 3:
         return None
     began, power_w = start[1:][chosen], wh[chosen] / cycle_h[chosen]
-    same = power_w <= (1 + SAME_LOSS) * np.quantile(power_w, 0.25)
+    same = np.abs(power_w / np.median(_closest_half(power_w)) - 1) <= SAME_LOSS
     if same.mean() >= 0.5 and not by_clock(began):
         began, power_w = began[same], power_w[same]
     elif chosen.sum() > MOST_ALIKE * seen.sum():
         return None
     day = (began // (S_PER_DAY * NS_PER_S)).astype(np.int64)
     return mean_of_runs(power_w, day, unit="W")
+
+
+def _closest_half(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The half of the values that lies in the shortest interval."""
+    ordered = np.sort(values)
+    n = ordered.size // 2 + 1
+    at = int(np.argmin(ordered[n - 1 :] - ordered[: ordered.size - n + 1]))
+    return ordered[at : at + n]
 
 
 def by_clock(start_ns: NDArray[np.int64]) -> bool:
