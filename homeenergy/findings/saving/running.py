@@ -273,9 +273,10 @@ def tank_loss_w(cycles: Cycles) -> Estimate | None:
     at least 80 % of the longest (their 95 % point), from `LEAST_REST_H` hours on, are of losses
     alone, or nearly so: what is drawn in them still counts as a loss, and the figure is an upper
     one. Where half of them or more are within 25 % of the same power, the median of the half that
-    lies closest, only these count: hot water drawn would differ from one to the next. Where most rests are as long
-    and their power differs, or a clock starts the heater, so that it starts within 5 min of the
-    same time on the next day, nothing tells them from rests with water drawn, and nothing is said.
+    lies closest, only these count: hot water drawn would differ from one to the next. Where most
+    rests are as long and their power differs, or a clock starts the heater, so that it starts
+    within 5 min of the same time on the next day, nothing tells them from rests with water drawn,
+    and nothing is said.
     The interval is from the spread between them.
     """
     table = cycles.table
