@@ -82,6 +82,18 @@ def two_digits(value: float) -> str:
     return f"{float(f'{value:.2g}'):,.15g}"
 
 
+def three_digits(value: float) -> str:
+    """Write a number with three, as a factor between what two clamps read.
+
+    Examples
+    --------
+    >>> from homeenergy.words import three_digits
+    >>> three_digits(12345), three_digits(0.4987)
+    ('12,300', '0.499')
+    """
+    return f"{float(f'{value:.3g}'):,.15g}"
+
+
 # Characters that a terminal obeys, or that turn the order of others around; not tab and newline.
 _OBEYED = [*range(9), *range(11, 32), *range(127, 160), *range(0x202A, 0x202F)]
 _OBEYED += [*range(0x2066, 0x206A)]

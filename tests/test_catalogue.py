@@ -115,6 +115,8 @@ PUT_TOGETHER = (
     "(kW for W) (from 2026-01-12 on)",
     "See whether its clamp takes one leg of two, or both of one, and `homeenergy check`.",
     "Correct its unit or multiplier in house.toml.",
+    "Its conductors may run through one clamp and cancel, or its unit is wrong: see "
+    "`homeenergy check` before a multiplier is changed.",
     "3 instants are logged twice with different values",
     "up to 3 instants of each are logged twice with different values",
 )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -204,8 +204,23 @@ def made_from_what(house: Logged, circuit: Circuit) -> str:
     return short_hash(every)
 
 
+Stored = tuple[Circuit, Sequence[MonthInfo], int]
+"""A circuit, its months, and the length of its samples [ns]."""
+
+
 def _find(house: Logged, store: Store, circuit: Circuit, witnesses: Sequence[Circuit]) -> Doubts:
-    infos, period_ns = house.stored_months(circuit)
+    own: Stored = (circuit, *house.stored_months(circuit))
+    others: list[Stored] = [(one, *house.stored_months(one)) for one in witnesses]
+    others = [one for one in others if one[2] == own[2]]
+    of_mains = circuit.role == "mains"
+    asked = [] if of_mains or len(others) < len(witnesses) else others
+    mains_as = [made_from_what(house, witness) for witness, _, _ in asked]
+    found = find_doubts(_months(store, own, asked, mains_as), nature=_nature(house, own))
+    return _without_shown(found, store, own, others) if of_mains else found
+
+
+def _nature(house: Logged, own: Stored) -> Nature:
+    circuit, _, period_ns = own
     clamp, volts_v = circuit.clamp, house.supply.volts_v
     ends: set[float] = set()
     if clamp.rating_a is not None and volts_v is not None:
@@ -214,72 +229,62 @@ def _find(house: Logged, store: Store, circuit: Circuit, witnesses: Sequence[Cir
             clamp.rating_a * volts_v,
             clamp.rating_a * most_volts_v(circuit, house.supply) / VOLTS_ABOVE,
         }
-    nature = Nature(
+    return Nature(
         period_s=period_ns / NS_PER_S,
         multipliers=tuple(one.value for one in clamp.in_order),
         ends_w=tuple(sorted(ends)),
         limit_w=most_w(circuit, house.supply),
     )
-    others = [(c, *house.stored_months(c)) for c in witnesses]
-    others = [one for one in others if one[2] == period_ns]
-    of_mains = circuit.role == "mains"
-    asked = [] if of_mains or len(others) < len(witnesses) else others
-
-    def months() -> Iterator[tuple[int, Watts, Watts | None]]:
-        for info in infos:
-            if not info.samples:
-                continue
-            first, number = info.first_slot, info.samples
-            watts = np.empty(number, dtype=np.float32)
-            store.read_into(info, watts)
-            keep_bins(store, info, watts)
-            correct_in_place(watts, clamp, first_slot=first, period_ns=period_ns)
-            yield first, watts, sum_of_mains(first, number)
-
-    mains_as = [made_from_what(house, witness) for witness, _, _ in asked]
-
-    def sum_of_mains(first: int, number: int) -> Watts | None:
-        if not asked:
-            return None
-        key, kept = (*mains_as, first, number), store.kept_mains
-        if kept is not None and kept[0] == key:
-            return kept[1]
-        mains = _samples(store, *asked[0][:2], first, number, period_ns)
-        for witness, theirs, _ in asked[1:]:
-            mains += _samples(store, witness, theirs, first, number, period_ns)
-        if number <= MOST_KEPT:
-            store.kept_mains = key, mains
-        return mains
-
-    found = find_doubts(months(), nature=nature)
-    if not of_mains:
-        return found
-
-    def both(first: int, number: int) -> tuple[Watts, Watts]:
-        sums = np.zeros(number, dtype=np.float32)
-        for one, theirs, _ in others:
-            sums += np.nan_to_num(_samples(store, one, theirs, first, number, period_ns))
-        return _samples(store, circuit, infos, first, number, period_ns), sums
-
-    return _without_shown(found, infos, both)
 
 
-def _without_shown(
-    found: Doubts, infos: Sequence[MonthInfo], both: Callable[[int, int], tuple[Watts, Watts]]
-) -> Doubts:
-    """Doubts of the mains without the spikes that all circuits together show as well.
+def _months(
+    store: Store, own: Stored, mains: Sequence[Stored], mains_as: Sequence[str]
+) -> Iterator[tuple[int, Watts, Watts | None]]:
+    """First slot of each month that has samples, these as corrected, and the sum of the mains."""
+    circuit, infos, period_ns = own
+    for info in infos:
+        if not info.samples:
+            continue
+        first, number = info.first_slot, info.samples
+        watts = np.empty(number, dtype=np.float32)
+        store.read_into(info, watts)
+        keep_bins(store, info, watts)
+        correct_in_place(watts, circuit.clamp, first_slot=first, period_ns=period_ns)
+        yield first, watts, _sum_of_mains(store, mains, mains_as, first, number)
 
-    `both` gives samples [first, first + number) of the mains, and of the sum of circuits.
-    """
+
+def _sum_of_mains(
+    store: Store, mains: Sequence[Stored], mains_as: Sequence[str], first: int, number: int
+) -> Watts | None:
+    """Sum of all mains, kept for the next circuit; `mains_as` is what they are made from."""
+    if not mains:
+        return None
+    key, kept = (*mains_as, first, number), store.kept_mains
+    if kept is not None and kept[0] == key:
+        return kept[1]
+    sums = _samples(store, mains[0], first, number)
+    for one in mains[1:]:
+        sums += _samples(store, one, first, number)
+    if number <= MOST_KEPT:
+        store.kept_mains = key, sums
+    return sums
+
+
+def _without_shown(found: Doubts, store: Store, own: Stored, others: Sequence[Stored]) -> Doubts:
+    """Doubts of the mains without the spikes that all circuits together show as well."""
     spikes = np.isin(found.reason, (LONE, HELD))
     shown = np.zeros(len(found), dtype=bool)
-    for info in infos:
+    for info in own[1]:
         here = spikes & (found.first >= info.first_slot)
         here &= found.stop <= info.first_slot + info.samples
         if here.any():
             first = int(found.first[here].min()) - 1
-            mains, sums = both(first, int(found.stop[here].max()) + 1 - first)
+            number = int(found.stop[here].max()) + 1 - first
+            sums = np.zeros(number, dtype=np.float32)
+            for one in others:
+                sums += np.nan_to_num(_samples(store, one, first, number))
             stretches = found.first[here] - first, found.stop[here] - first
+            mains = _samples(store, own, first, number)
             shown[here] = _rise(sums, *stretches) >= SEEN * _rise(mains, *stretches)
     return Doubts(**{name: getattr(found, name)[~shown] for name in _NAMES})
 
@@ -292,15 +297,9 @@ def _rise(watts: Watts, first: NDArray[np.int64], stop: NDArray[np.int64]) -> ND
     return found
 
 
-def _samples(
-    store: Store,
-    circuit: Circuit,
-    infos: Sequence[MonthInfo],
-    first: int,
-    number: int,
-    period_ns: int,
-) -> Watts:
+def _samples(store: Store, of: Stored, first: int, number: int) -> Watts:
     """Samples [first, first + number) of a circuit, corrected; NaN where there are none."""
+    circuit, infos, period_ns = of
     out = np.full(number, np.nan, dtype=np.float32)
     for info in infos:
         low, high = max(first, info.first_slot), min(first + number, info.first_slot + info.samples)

@@ -20,6 +20,7 @@ from homeenergy.trust.bench_lines import (
     readings_known,
 )
 from homeenergy.trust.bench_pairs import OddPair, checked_pairs, one_sign, split_odd
+from homeenergy.words import three_digits
 
 # Multipliers that come from how a clamp sits rather than from its error.
 WIRING = {
@@ -82,8 +83,7 @@ def _cause(ratio: float) -> str:
 def _away(error: float, word: str) -> str:
     if abs(error) < 1:
         return f"{abs(error):.1%} {word}"
-    times = abs(1 + error)
-    return f"{times:,.0f} times the truth" if times >= 100 else f"{times:.3g} times the truth"
+    return f"{three_digits(abs(1 + error))} times the truth"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -479,27 +479,30 @@ def _more_than_mains(
 def _hours_above_mains(
     _: House, facts: Sequence[Facts], found: Sequence[Implausible]
 ) -> list[Implausible]:
-    """A circuit that for an hour draws far more than comes in, where nothing is fed back."""
+    """A circuit that for an hour draws far more than comes in, with what other circuits feed in."""
     out_already = set(held_out(found))
     mains = [one for one in facts if one.circuit.role == "mains"]
     if not mains or any(one.circuit.name in out_already for one in mains):
         return []
     out = []
+    loads = [one for one in facts if one.circuit.role == "load" and one.load.blocks_w.size]
+    feeding = [one for one in loads if np.nanmin(one.load.blocks_w) < -OVER_W]
     for one in facts:
         if one.circuit.role != "load" or one.circuit.name in out_already:
             continue
-        common = common_blocks([*mains, one])
+        common = common_blocks([*mains, *feeding, one])
         per_hour = max(1, round(S_PER_H / one.load.block_s))
         if common is None or common[0].shape[1] < per_hour:
             continue
-        into, own = common[0][:-1].sum(axis=0), common[0][-1]
+        into, own = common[0][: len(mains)].sum(axis=0), common[0][-1]
+        made = -np.minimum(common[0][len(mains) : -1], 0.0).sum(axis=0)
         if (into < -OVER_W).mean() > BACKWARDS:
             return []
         number = into.size // per_hour
-        into_w, own_w = (
-            x[: number * per_hour].reshape(number, per_hour).mean(axis=1) for x in (into, own)
+        into_w, own_w, made_w = (
+            x[: number * per_hour].reshape(number, per_hour).mean(axis=1) for x in (into, own, made)
         )
-        above = own_w > ABOVE_MAINS * np.maximum(into_w, 0) + ABOVE_MAINS_W
+        above = own_w > ABOVE_MAINS * np.maximum(into_w + made_w, 0) + ABOVE_MAINS_W
         if above.any():
             worst = int(np.argmax(np.where(above, own_w - into_w, -np.inf)))
             out.append(

@@ -1,4 +1,4 @@
-"""What the mains say of each circuit: they step as far as it does, or its readings are wrong."""
+"""What the mains say of each circuit: they step as far as it does, or readings are wrong."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from homeenergy.stats.means import median_estimate
 from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.trust.log_facts import Facts, aligned_blocks
 from homeenergy.units import S_PER_DAY
+from homeenergy.words import three_digits
 
 # Own choices.
 HIGH, ASKED = 3, 0.5  # steps of half the third largest of a day or more are asked
@@ -24,8 +25,11 @@ SHARE_OUTSIDE = 5e-3  # on each side of the interval of the median
 NARROW = 0.5  # of the factor, or of 1: how wide an interval may be to say anything
 RIGHT = (0.7, 1.4)  # a factor in here is no matter of units, legs or signs
 HALF_TO_DOUBLE = (0.4, 2.5)  # a leg or a doubling, which `check` tells; beyond, another unit
-PANEL_TIMES = 10.0  # no fault of a panel makes more: two legs, a clamp for another, turns of a wire
+# No fault of a panel makes more, but conductors of two legs that cancel: a leg of two, a clamp for
+# another, turns of a wire.
+PANEL_TIMES = 10.0
 NOTHING = 0.2
+DEAD_W = 2.0  # a clamp that is off reads no more, whatever its leg carries
 SAME, AGREEING, AGREEING_SHARE = 0.2, 3, 0.6  # circuits that agree that the mains are wrong
 
 _Numbers = NDArray[np.float64]
@@ -34,7 +38,7 @@ _Numbers = NDArray[np.float64]
 def steps_of_mains(
     house: House, facts: Sequence[Facts], found: Sequence[Implausible]
 ) -> list[Implausible]:
-    """Circuits with which the mains step another way than they say, and mains that are backwards.
+    """Circuits with which the mains step another way than they say, and mains that are wrong.
 
     Parameters
     ----------
@@ -67,6 +71,15 @@ def steps_of_mains(
     # Over every minute, from the one before it to the one after; NaN where one is missing.
     steps = aligned[0][:, 2:] - aligned[0][:, :-2]
     a_day = round(S_PER_DAY / there[0].load.block_s)
+    means_w = np.nanmean(np.abs(aligned[0]), axis=1)
+    dead = [
+        one
+        for one, blocks_w in zip(mains, aligned[0], strict=False)
+        if np.nanmax(np.abs(blocks_w)) < DEAD_W
+        and _on_legs(loads, means_w[len(mains) :], one.circuit.legs) > QUIET_TIMES * DEAD_W
+    ]
+    if dead:
+        return [_mains_dead(one) for one in dead]
     into, own = steps[: len(mains)], steps[len(mains) :]
     backwards = [
         one for one, mine in zip(mains, into, strict=True) if _is_backwards(mine, own, into, a_day)
@@ -153,6 +166,23 @@ def _is_backwards(mains: _Numbers, own: _Numbers, into: _Numbers, a_day: int) ->
     return len(met) >= 1 and all(met)
 
 
+def _on_legs(loads: Sequence[Facts], means_w: _Numbers, legs: Sequence[str]) -> float:
+    """What circuits on some of these legs draw together on average [W]."""
+    on = [bool(set(one.circuit.legs) & set(legs)) for one in loads]
+    return float(means_w[on].sum())
+
+
+def _mains_dead(one: Facts) -> Implausible:
+    return Implausible(
+        weight="wrong",
+        circuits=(one.circuit.name,),
+        what="it reads nothing in the whole log while circuits on its leg draw power",
+        do="Have its clamp looked at by a licensed electrician: service conductors are always "
+        "live.",
+        of_sums=True,
+    )
+
+
 def _mains_backwards(mains: Sequence[Facts]) -> Implausible:
     return Implausible(
         weight="wrong",
@@ -165,19 +195,25 @@ def _mains_backwards(mains: Sequence[Facts]) -> Implausible:
 
 def _another_size(one: Facts, factor: float) -> Implausible:
     some = HALF_TO_DOUBLE[0] <= factor <= HALF_TO_DOUBLE[1]
+    may_cancel = factor > PANEL_TIMES and len(one.circuit.legs) > 1
     if factor < 0:
         what = "where it rises, the mains fall"
         do = "Correct its sign in house.toml: multiplier = -1; what feeds in reads below zero."
     else:
-        what = f"where it steps, the mains step {float(f'{factor:.3g}'):,.10g} times as far"
+        what = f"where it steps, the mains step {three_digits(factor)} times as far"
         do = "See whether its clamp takes one leg of two, or both of one" if some else "Correct"
         do += ", and `homeenergy check`." if some else " its unit or multiplier in house.toml."
+        if may_cancel:
+            do = (
+                "Its conductors may run through one clamp and cancel, or its unit is wrong: see "
+                "`homeenergy check` before a multiplier is changed."
+            )
     return Implausible(
         weight="doubtful" if some else "wrong",
         circuits=(one.circuit.name,),
         what=what,
         do=do,
-        of_sums=abs(factor) <= PANEL_TIMES,
+        of_sums=abs(factor) <= PANEL_TIMES or may_cancel,
     )
 
 
@@ -186,7 +222,7 @@ def _mains_of_another_size(mains: Sequence[Facts], factor: float) -> Implausible
     return Implausible(
         weight="doubtful" if some else "wrong",
         circuits=tuple(one.circuit.name for one in mains),
-        what=f"they step {factor:,.3g} times as far as most circuits say",
+        what=f"they step {three_digits(factor)} times as far as most circuits say",
         do="Correct the unit or multiplier of the mains in house.toml, or those of the circuits.",
         of_sums=True,
     )

@@ -113,7 +113,7 @@ def mixed_panel(folder, *, doubled):
 def test_a_mixed_load_that_is_doubled_has_no_multiplier(tmp_path):
     found = panel_balance(mixed_panel(tmp_path, doubled=True))
     assert found.circuits[0].mixed
-    assert "loads on one leg and on several" in found.circuits[0].verdict
+    assert "not all that it feeds is on the same legs" in found.circuits[0].verdict
     assert "No multiplier can make it right" in wrong(found)["range"].do
 
 

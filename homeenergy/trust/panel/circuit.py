@@ -57,7 +57,9 @@ def step_lag(period_s: float) -> int:
     return 3 if period_s <= 5 else 2
 
 
-def find_steps(watts: NDArray[np.float32], *, lag: int, least_w: float = LEAST_W) -> Steps:
+def find_steps(
+    watts: NDArray[np.float32], *, lag: int, noise: tuple[float, float] | None = None
+) -> Steps:
     """Find steps that stand out of a circuit's noise and last longer than a spike.
 
     Parameters
@@ -66,8 +68,8 @@ def find_steps(watts: NDArray[np.float32], *, lag: int, least_w: float = LEAST_W
         NaN = missing; steps next to a missing sample are passed over.
     lag : int
         Samples across which a step is taken.
-    least_w : float
-        Smallest step [W]; also at least eight times the noise of differences at that level.
+    noise : tuple of float, optional
+        `difference_noise`, if it is known. Steps are at least eight times as high, and 15 W.
 
     Returns
     -------
@@ -84,11 +86,11 @@ def find_steps(watts: NDArray[np.float32], *, lag: int, least_w: float = LEAST_W
     if n < 4 * lag:
         return nothing
     rise = watts[lag:] - watts[:-lag]
-    noise_w, noise_share = difference_noise(watts, lag=lag)
+    noise_w, noise_share = noise or difference_noise(watts, lag=lag)
     if not np.isfinite(noise_w):
         return nothing
     np.abs(rise, out=rise)
-    at = np.flatnonzero(rise >= max(least_w, OVER_NOISE * noise_w))
+    at = np.flatnonzero(rise >= max(LEAST_W, OVER_NOISE * noise_w))
     at = at[(at >= lag) & (at + 2 * lag < n)]
     if noise_share:
         level_w = np.maximum(np.abs(watts[at]), np.abs(watts[at + lag]))

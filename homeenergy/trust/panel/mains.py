@@ -293,8 +293,10 @@ def without_export(
     in, by what no circuit measures; behind a clamp that is backwards the mains draw more.
     """
     fed = sum_w < -REST_W
-    if any(map(_reads_nothing, mains)) or np.count_nonzero(fed) < FED_BACK * sum_w.size:
+    if np.count_nonzero(fed) < FED_BACK * sum_w.size:
         return None, list(mains)
+    if any(map(_reads_nothing, mains)) or _equal(mains):
+        return None, list(mains)  # a leg is not seen, on which power may be fed back
     total = np.sum([trace.watts for trace in mains], axis=0)
     lag = step_lag(mains[0].period_s)
     both = fed[lag:] & fed[:-lag]
@@ -321,19 +323,24 @@ def energy_of_mains(
 ) -> Energy:
     """Mean power of the mains and of the meter; `blocks_w` are means of minutes of each circuit."""
     means = np.array([float(np.nanmean(t.watts, dtype=np.float64)) for t in mains])
+    feeding = any(np.nanmean(w) < -REST_W / 5 for w in blocks_w if w.size)
+    found = Energy(mains_w=means, equal=_equal(mains), feeding=feeding)
+    # A register may leave out what is fed back.
+    one_sided = any(feeds_back(trace) for trace in mains)
+    return found if meter is None or one_sided else _metered(found, mains, meter)
+
+
+def _equal(mains: Sequence[Trace]) -> tuple[tuple[int, int], ...]:
+    """Pairs of clamps whose readings are the same all along."""
     lag = step_lag(mains[0].period_s)
-    equal = []
+    pairs = []
     for j, k in combinations(range(len(mains)), 2):
         a, b = (mains[i].watts[::50].astype(np.float64) for i in (j, k))
         apart = float(np.nanmedian(np.abs(a - b)))
         noise = sum(difference_noise(mains[i].watts, lag=lag)[0] for i in (j, k))
         if apart < 3 * noise + FLOOR * float(np.nanmedian(np.abs(a))) + 1:
-            equal.append((j, k))
-    feeding = any(np.nanmean(w) < -REST_W / 5 for w in blocks_w if w.size)
-    found = Energy(mains_w=means, equal=tuple(equal), feeding=feeding)
-    # A register may leave out what is fed back.
-    one_sided = any(feeds_back(trace) for trace in mains)
-    return found if meter is None or one_sided else _metered(found, mains, meter)
+            pairs.append((j, k))
+    return tuple(pairs)
 
 
 def _metered(energy: Energy, mains: Sequence[Trace], meter: pd.DataFrame) -> Energy:

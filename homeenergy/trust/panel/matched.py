@@ -105,7 +105,8 @@ def gather(
     for circuit in loads:
         watts = on_grid(as_it_moved(house.trace(circuit, first.start, first.end)), first)
         name = circuit.name
-        log.steps[name] = find_steps(watts, lag=lag)
+        log.noise[name] = difference_noise(watts, lag=lag)
+        log.steps[name] = find_steps(watts, lag=lag, noise=log.noise[name])
         log.blocks[name] = block_means(watts, first.period_s)
         log.rest_w[name] = steady_rest(log.blocks[name])
         log.windows[name] = window_means(replace(first, watts=watts), window_s)
@@ -113,7 +114,6 @@ def gather(
         # How far it goes below zero counts where it hardly goes above.
         below_w = float(np.nanmin(watts, initial=0.0)) if top_w < REST_W else 0.0
         log.most_w[name] = max(top_w, -below_w)
-        log.noise[name] = difference_noise(watts, lag=lag)
         values[name] = readings_that_differ(watts)
         log.varies[name] = values[name].size > 1
         for leg, at in ended.items():

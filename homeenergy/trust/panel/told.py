@@ -50,7 +50,7 @@ OTHER_SCALE = (
 COMPARE_BOTH = "Compare both with a reference meter (bench.csv)."
 MAINS_FIRST = "See first what is said of the mains."
 MIXED = (
-    ", in some steps on one leg and in some on several, as with loads on one leg and on several."
+    ", in some steps on one leg and in some on several: not all that it feeds is on the same legs."
 )
 CAUSES = {
     0.5: "the doubling is missing, or it sees half of it",
@@ -207,7 +207,8 @@ def verdict(
     if scale:
         found = Concern(weight="doubtful", subject=name, what=f"{name}: {scale}", do=OTHER_SCALE)
         return "cannot be told", found.what, found
-    if not seen.legs_found and read.kind != "not fed":
+    told_of = bool(seen.legs_found) and seen.steps > 0
+    if not told_of and read.kind != "not fed":
         text = f"{name}: cannot be told: too few steps ({seen.steps}) agree with the mains."
         if seen.feeds_in:
             return "cannot be told", text, _note(name, text, FEEDS_IN)
