@@ -185,7 +185,9 @@ STAYS_ON = {
     r"\bpump": "pumps keep water, heating or drainage going",
     "furnace|boiler|heating|radiator|thermostat|heat tape|frost": "without heat, pipes freeze",
     "water heater|hot water": "it heats when it needs to; its own controls decide",
-    "medical|oxygen|cpap|dialysis|ventilator|nebuli": "someone's health depends on it",
+    "medical|oxygen|cpap|dialysis|ventilator|nebuli|breath|respirat|infusion|stair ?lift": (
+        "someone's health depends on it"
+    ),
     "alarm|smoke|security|carbon monoxide|emergency": "it guards people",
     "ventilat|radon|exhaust": "without air change, moisture and gases build up",
     "aquarium|terrarium|incubator": "animals depend on it",

@@ -167,8 +167,10 @@ def _is_backwards(mains: _Numbers, own: _Numbers, into: _Numbers, a_day: int) ->
 
 
 def _on_legs(loads: Sequence[Facts], means_w: _Numbers, legs: Sequence[str]) -> float:
-    """What circuits on some of these legs draw together on average [W]."""
-    on = [bool(set(one.circuit.legs) & set(legs)) for one in loads]
+    """What circuits that may be on one of these legs draw together on average [W]."""
+    on = [
+        not legs or not one.circuit.legs or bool(set(one.circuit.legs) & set(legs)) for one in loads
+    ]
     return float(means_w[on].sum())
 
 

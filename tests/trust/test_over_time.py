@@ -134,3 +134,21 @@ def test_days_on_another_scale_are_no_multiplier(tmp_path):
     assert one.subject == "fridge"
     assert "part of its log has another scale" in one.what
     assert "leave the multiplier" in one.do
+
+
+def exchanged_at_noon(one, other):
+    return lambda true: np.where(HALF, true[other], true[one])
+
+
+@pytest.mark.parametrize("other", ["iron", "toaster"])
+def test_two_circuits_that_were_exchanged_are_one_line_on_any_leg(tmp_path, other):
+    swapped = {"kettle": exchanged_at_noon("kettle", other)}
+    swapped[other] = exchanged_at_noon(other, "kettle")
+    one = the_wrong(check_house(panel(tmp_path, **swapped)))
+    assert f"kettle and {other} were exchanged about 2026-03-0" in one.what
+    assert re.search("03-02 2[123]:|03-03 0[0123]:", one.what)  # at midnight
+
+
+def test_loads_that_are_alike_are_not_said_to_be_exchanged(tmp_path):
+    found = check_house(panel(tmp_path, iron=lambda true: true["iron"]))
+    assert not [c for c in found.concerns if "exchanged" in c.what]

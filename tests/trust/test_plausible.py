@@ -534,3 +534,34 @@ def test_nothing_else_is_blamed_for_a_circuit_that_is_held_out(tmp_path):
     assert about == {"fridge"}
     assert [c.weight for c in found.concerns if c.subject == "fridge"].count("wrong") == 1
     assert 0 < found.balance.base_w.value < 500
+
+
+def test_dead_mains_are_said_and_not_every_circuit(tmp_path):
+    table = loads()
+    table["mains"] = 0.0
+    (one,) = implausible_readings(house(tmp_path, daily(table)))
+    assert (one.weight, one.circuits) == ("wrong", ("mains",))
+    assert "reads nothing" in one.what
+    assert "licensed electrician" in one.do
+
+
+def test_what_a_battery_feeds_in_comes_in(tmp_path):
+    table = loads(days=6)
+    evening = (table.index.hour >= 18) & (table.index.hour < 22)
+    table["battery"] = np.where(evening, -1500.0, 0.0)
+    table["battery"] += np.where((table.index.hour >= 10) & (table.index.hour < 16), 1200.0, 0.0)
+    table["mains"] = (table["mains"] + table["battery"]).clip(lower=-40)
+    said = [one.what for one in implausible_readings(house(tmp_path, daily(table)))]
+    assert not [what for what in said if "draws more than comes in" in what]
+
+
+def test_legs_that_may_cancel_in_a_clamp_are_not_given_a_multiplier(tmp_path):
+    table = loads(days=6)
+    table["oven"] = (table["oven"] / 20).round(1)
+    both = {"oven": 'legs = ["L1", "L2"]\n', "mains": 'role = "mains"\nlegs = ["L1", "L2"]\n'}
+    split = 'system = "split-phase"\nvolts_v = 120'
+    both |= dict.fromkeys(("kettle", "tv", "fridge"), 'legs = ["L1"]\n')
+    found = implausible_readings(house(tmp_path, daily(table), circuits=both, supply=split))
+    (one,) = [one for one in found if one.circuits == ("oven",)]
+    assert "cancel" in one.do
+    assert "before a multiplier is changed" in one.do

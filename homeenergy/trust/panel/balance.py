@@ -29,6 +29,7 @@ from homeenergy.trust.panel.circuit import (
     on_one_leg,
     ratio_estimates,
 )
+from homeenergy.trust.panel.exchanged import exchanged
 from homeenergy.trust.panel.explain import (
     LEAST_SHARE,
     NO_FACTOR,
@@ -86,6 +87,7 @@ from homeenergy.trust.panel.told import (
 from homeenergy.trust.panel.told_over_time import (
     change_concern,
     clock_concern,
+    exchanged_concern,
     mains_change_concern,
     mains_clock_concern,
     pause_concern,
@@ -228,7 +230,11 @@ def panel_balance(
     else:
         found = Explanation(matrix=np.eye(len(legs)), mains=(), circuits={})
     changes = changes_of(matched, found.inverse) if found.mains else seen_changes
-    changes = {n: one for n, one in changes.items() if not one.within(stated[n] > 0)}
+    changes = {  # a clamp that ends reads a share that changes with its load
+        n: one
+        for n, one in changes.items()
+        if not one.within(stated[n] > 0) and endings[n] != "ends"
+    }
     missed = missed_steps(log.steps, mains, found)
     not_fed = [name for name, read in found.circuits.items() if read.kind == "not fed"]
     clocks = clock_errors(not_fed, log.steps, missed, mains[0], stated)
@@ -261,6 +267,9 @@ def panel_balance(
                 balance = replace(balance, answer=answer, verdict=concern.what)
         judged.append(balance)
         told += [concern] if concern is not None and not in_columns else []
+    for a, b, at in exchanged(log.steps, samples=len(mains[0])):
+        told = [one for one in told if one.subject not in (a, b)]
+        told.append(exchanged_concern(a, b, when=_times(house, mains[0], at, at)[0]))
     silent = silent_concerns(loads, log, missed, judged, legs, house.supply)
     why_open = {one.subject for one in silent}
     told = [one for one in told if one.weight != "note" or one.subject not in why_open]

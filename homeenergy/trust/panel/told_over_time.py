@@ -71,6 +71,18 @@ def mains_change_concern(
     )
 
 
+def exchanged_concern(one: str, other: str, *, when: pd.Timestamp) -> Concern:
+    """Two circuits of which each shows since some time what the other showed before."""
+    return wrong(
+        one,
+        f"{one} and {other} were exchanged about {when:%Y-%m-%d %H:%M}: since then each steps as "
+        "high as the other did before. Their clamps, columns or plugs may have been.",
+        "See which load each of them is on. Until the log is corrected, figures of both mix two "
+        "loads: ask for a time before or since.",
+        2.5,
+    )
+
+
 def change_concern(
     name: str,
     change: Change,
