@@ -14,7 +14,8 @@ from homeenergy.trust.panel.circuit import LEAST_W, Steps
 SPLITS = 47  # of the log, at equal times
 LEAST = 8  # steps of each circuit on either side
 APART = 0.7  # how far the heights of one circuit are, at least, from its own before
-ALIKE, CRITICAL = 0.2, 1.63  # ... and at most from those of the other: own rule, or 1 % by chance
+ALIKE, UNLIKE = 0.2, 0.5  # ... and at most, with many and with few steps, from the other's
+CRITICAL = 1.63  # 1 % by chance
 HEIGHTS_W = LEAST_W * np.exp(0.02 * np.arange(400))  # up to 40 kW, in steps of 2 %
 
 Values = NDArray[np.float64]
@@ -44,17 +45,20 @@ def exchanged(steps: Mapping[str, Steps], *, samples: int) -> Iterator[tuple[str
     nothing. O(steps) and a table of splits by heights for each pair.
     """
     splits = np.linspace(0, samples, SPLITS + 2).astype(np.int64)[1:-1]
-    found = {
+    sides = {
         name: _sides(one, splits) for name, one in steps.items() if one.sample.size >= 2 * LEAST
     }
-    for (a, of_a), (b, of_b) in combinations(found.items(), 2):
-        own = np.minimum(_apart(of_a, 0, of_a, 1), _apart(of_b, 0, of_b, 1))
-        crossed = [_apart(of_a, 0, of_b, 1), _apart(of_b, 0, of_a, 1)]
-        enough = np.minimum(of_a.count.min(axis=0), of_b.count.min(axis=0)) >= LEAST
-        best = int(np.argmax(np.where(enough, own - np.maximum(*crossed), -np.inf)))
-        most = (_by_chance(of_a, 0, of_b, 1)[best], _by_chance(of_b, 0, of_a, 1)[best])
-        near = all(far[best] < max(ALIKE, by) for far, by in zip(crossed, most, strict=True))
-        if enough[best] and own[best] > APART and near:
+    own = {name: _apart(one, 0, one, 1) for name, one in sides.items()}
+    changed = [name for name in sides if own[name].max() > APART]
+    for a, b in combinations(changed, 2):
+        one, other = sides[a], sides[b]
+        apart = np.minimum(own[a], own[b])
+        crossed = np.stack([_apart(one, 0, other, 1), _apart(other, 0, one, 1)])
+        enough = np.minimum(one.count, other.count).min(axis=0) >= LEAST
+        best = int(np.argmax(np.where(enough, apart - crossed.max(axis=0), -np.inf)))
+        most = np.stack([_by_chance(one, 0, other, 1), _by_chance(other, 0, one, 1)])
+        near = np.all(crossed < np.clip(most, ALIKE, UNLIKE), axis=0)
+        if enough[best] and near[best] and apart[best] > APART:
             yield a, b, int(splits[best])
 
 
