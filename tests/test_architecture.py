@@ -39,6 +39,7 @@ FOR_TYPES_ALONE = {
 # Files of fewer lines that one other file imports, and the idea of each.
 OWN_IDEAS = {
     "homeenergy.trust.panel.told_over_time": "what is said of clocks, and of clamps that changed",
+    "homeenergy.trust.panel.exchanged": "two circuits of which each shows what the other did",
     "homeenergy.trust.panel.below_zero": "circuits that read more than the mains",
     "homeenergy.cycles.shared.hints": "what a person says of the loads of a circuit",
     "homeenergy.cycles.shared.question": "whether a circuit looks like several loads",
