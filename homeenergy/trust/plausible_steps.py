@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate
 from homeenergy.stats.means import median_estimate
 from homeenergy.trust.concern import Implausible, held_out
-from homeenergy.trust.log_facts import Facts, aligned_blocks
-from homeenergy.units import S_PER_DAY
+from homeenergy.trust.log_facts import Facts, aligned_blocks, from_when, instant_of
+from homeenergy.units import NS_PER_S, S_PER_DAY
 from homeenergy.words import three_digits
 
 # Own choices.
@@ -60,7 +61,6 @@ def steps_of_mains(
     it. No claim is made of a factor between 0.7 and 1.4, nor with fewer factors or a wide interval.
     O(minutes) for each circuit.
     """
-    del house
     out_already = set(held_out(found))
     there = [one for one in facts if one.circuit.name not in out_already and one.load.blocks_w.size]
     mains = [one for one in there if one.circuit.role == "mains"]
@@ -89,7 +89,7 @@ def steps_of_mains(
     whole = into.sum(axis=0)
     usual_w = float(np.nanmedian(np.abs(whole)))
     used = np.nansum(own, axis=0)
-    off: list[tuple[Facts, float]] = []
+    off: list[tuple[Facts, float, pd.Timestamp | None, int]] = []
     apart: list[Facts] = []
     right = 0
     for number, one in enumerate(loads):
@@ -112,13 +112,19 @@ def steps_of_mains(
         if max(abs(best.low), abs(best.high)) < NOTHING and best.low <= 0 <= best.high:
             apart.append(one)
         else:
-            off.append((one, best.value))
-    factors = np.array([factor for _, factor in off])
+            days = np.unique(asked // a_day)
+            for_a_while = _right_on_other_days(own[number], whole, days, a_day)
+            begun_ns = round((aligned[1] + 1 + asked[0]) * there[0].load.block_s * NS_PER_S)
+            off.append((one, best.value, instant_of(begun_ns) if for_a_while else None, days.size))
+    factors = np.array([factor for _, factor, *_ in off])
     middle = float(np.median(factors)) if off else 1.0
     same = np.abs(factors / middle - 1) <= SAME
     if same.sum() >= max(AGREEING, AGREEING_SHARE * (len(off) + right)):
         return [_mains_of_another_size(mains, middle)]
-    out = [_another_size(one, factor) for one, factor in off]
+    out = [
+        _another_size(one, factor) if since is None else _for_a_while(house, one, factor, since, n)
+        for one, factor, since, n in off
+    ]
     if apart:
         out.append(_not_followed(apart))
     return out
@@ -139,6 +145,14 @@ def _asked(steps: _Numbers, a_day: int) -> NDArray[np.intp]:
     around = np.pad(size.ravel(), 1)
     peak = (size.ravel() >= around[:-2]) & (size.ravel() > around[2:])
     return np.flatnonzero(peak & (size >= least[:, None]).ravel())
+
+
+def _right_on_other_days(own: _Numbers, into: _Numbers, days: NDArray[np.intp], a_day: int) -> bool:
+    """Whether the mains step as far as a circuit does on all days but these."""
+    others = np.where(np.isin(np.arange(own.size) // a_day, days), np.nan, own)
+    asked = _asked(others, a_day)
+    factor = _factor(others[asked], into[asked])
+    return _tells(factor) and RIGHT[0] <= factor.value <= RIGHT[1]
 
 
 def _factor(own: _Numbers, into: _Numbers) -> Estimate:
@@ -216,6 +230,22 @@ def _another_size(one: Facts, factor: float) -> Implausible:
         what=what,
         do=do,
         of_sums=abs(factor) <= PANEL_TIMES or may_cancel,
+    )
+
+
+def _for_a_while(
+    house: House, one: Facts, factor: float, since: pd.Timestamp, days: int
+) -> Implausible:
+    some = HALF_TO_DOUBLE[0] <= factor <= HALF_TO_DOUBLE[1]
+    return Implausible(
+        weight="doubtful" if some else "wrong",
+        circuits=(one.circuit.name,),
+        what=f"on {days} days the mains step {three_digits(factor)} times as far as it does, on "
+        "others as far",
+        where=from_when(house, one, since),
+        do="Correct these readings in the log, or give them a [[log]] of their own in house.toml "
+        "with their unit.",
+        of_sums=abs(factor) <= PANEL_TIMES,
     )
 
 

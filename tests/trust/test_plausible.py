@@ -565,3 +565,20 @@ def test_legs_that_may_cancel_in_a_clamp_are_not_given_a_multiplier(tmp_path):
     (one,) = [one for one in found if one.circuits == ("oven",)]
     assert "cancel" in one.do
     assert "before a multiplier is changed" in one.do
+
+
+def test_days_at_another_scale_are_told_from_a_scale_that_is_wrong(tmp_path):
+    """The factor was applied before rounding, so that the steps of the readings do not show it."""
+    table = loads(days=12)
+    rng = np.random.default_rng(9)
+    rows = slice(5 * A_DAY, 7 * A_DAY + A_DAY // 2)
+    scaled = 120 * (
+        table["fridge"].iloc[rows] + rng.uniform(-0.05, 0.05, table.iloc[rows].shape[0])
+    )
+    table.iloc[rows, table.columns.get_loc("fridge")] = scaled.round(1)
+    made = house(tmp_path, daily(table), circuits={"fridge": ""})
+    found = [one for one in implausible_readings(made) if one.weight == "wrong"]
+    assert [one.circuits for one in found] == [("fridge",)]
+    assert "on 3 days the mains step 0.008" in found[0].what
+    assert "from 2026-09-06" in found[0].where
+    assert "its unit or multiplier" not in found[0].do
