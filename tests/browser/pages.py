@@ -173,7 +173,7 @@ def wait_for_the_last_cell(notebook, *, name):
     """Return when all cells have run, or one failed; else say how far it came."""
     page = notebook.page
     try:
-        page.wait_for_function(FINISHED, arg=RED, timeout=RUN_MS)
+        page.wait_for_function(FINISHED, arg=RED, timeout=RUN_MS, polling=250)
     except TimeoutError:
         SCREENSHOTS.mkdir(exist_ok=True)
         page.screenshot(path=SCREENSHOTS / f"{name}_unfinished.png")
