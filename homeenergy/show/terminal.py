@@ -15,7 +15,7 @@ from homeenergy.findings.appliance.record import (
     value_text,
 )
 from homeenergy.findings.appliance.table import Findings, notable_lines, notes, shared_remarks
-from homeenergy.findings.comparison.comparison import Comparison
+from homeenergy.findings.comparison.comparison import Comparison, p_remark
 from homeenergy.findings.loads.programmes import ProgrammeUses
 from homeenergy.findings.many import LEAST_HOUSES, Survey, failure_text
 from homeenergy.readings.states import SwitchedLoad
@@ -431,8 +431,7 @@ def comparison_table(found: Comparison, *, width: int = 100) -> list[str]:
         ("ratio", "", value_text(found.ratio), interval_text(found.ratio)),
     )
     head = ("", f"{found.per}s", f"energy per {found.per}", "95 % interval")
-    note = f" ({found.correction})" if found.correction else ""
-    method = f"Method: {found.method}; p = {found.p:.2g}{note}."
+    method = f"Method: {found.method}; p = {found.p:.2g}{p_remark(found)}."
     blocks: list[Block] = [
         Prose(text=found.sentence),
         Table(head=head, units=("", "", "kWh", ""), rows=rows, numeric=frozenset({1, 2, 3})),

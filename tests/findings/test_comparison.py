@@ -106,7 +106,11 @@ def test_the_same_clamp_cancels_in_the_ratio_and_stays_apart_in_the_difference()
 def test_a_difference_within_the_error_of_two_clamps_is_none():
     a, b = [1.000, 1.001, 0.999, 1.0005], [0.985, 0.986, 0.984, 0.9855]
     assert compare(a, b).differs
-    assert not compare(a, b, clamps=clamps(0.02, 0.02)).differs
+    assert "alone" not in compare(a, b).to_markdown()
+    found = compare(a, b, clamps=clamps(0.02, 0.02))
+    assert not found.differs
+    # However small p is, it knows nothing of clamps.
+    assert "by their spread alone, without what the clamps may be off" in found.to_markdown()
 
 
 def test_runs_that_cost_more_for_their_hours_are_priced_as_they_were_paid():

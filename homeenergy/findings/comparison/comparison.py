@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import SMALLEST_SPREAD, interval_text, value_text
 from homeenergy.house.clamp_errors import ClampErrors
+from homeenergy.stats.coverage import LEVEL
 from homeenergy.stats.differences import mean_with_gaps, runs_needed, two_means
 from homeenergy.stats.estimate import Estimate, decimals, number_text
 from homeenergy.stats.means import mean_of_runs
@@ -109,12 +110,17 @@ def comparison_lines(found: Comparison) -> list[str]:
     ]
     lines = [found.sentence, ""]
     lines += ["| " + " | ".join(c.replace("|", "\\|") for c in row) + " |" for row in rows]
-    lines += ["", f"Method: {found.method}; p = {found.p:.2g}{_corrected(found)}."]
+    lines += ["", f"Method: {found.method}; p = {found.p:.2g}{p_remark(found)}."]
     return [*lines, *found.remarks]
 
 
-def _corrected(found: Comparison) -> str:
-    return f" ({found.correction})" if found.correction else ""
+def p_remark(found: Comparison) -> str:
+    """How p was corrected, or why one so small is no difference; what follows the number."""
+    if found.correction:
+        return f" ({found.correction})"
+    if found.p < 1 - LEVEL and not found.differs:
+        return " by their spread alone, without what the clamps may be off"
+    return ""
 
 
 Per = Literal["run", "load", "use", "day", "hour"]

@@ -14,11 +14,11 @@ from homeenergy.findings.comparison.comparison import LEAST_VALUES, Comparison, 
 from homeenergy.findings.cost import mean_price
 from homeenergy.findings.days import LEAST_OF_AN_HOUR, hourly_energy
 from homeenergy.readings.trace import Trace
+from homeenergy.stats.coverage import LEVEL
 from homeenergy.units import H_PER_DAY, S_PER_DAY
 from homeenergy.words import in_words, two_digits
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-LEVEL = 0.95
 # Hours of a day with fewer measured than this say little about it.
 LEAST_HOURS = 20
 # From so many weeks on, days are compared within their week, so that seasons cancel.

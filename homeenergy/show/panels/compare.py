@@ -22,7 +22,7 @@ from homeenergy.findings import (
 from homeenergy.findings.appliance.record import interval_text, value_text
 from homeenergy.findings.change import Change
 from homeenergy.findings.comparison.circuits import RUNS
-from homeenergy.findings.comparison.comparison import LEAST_VALUES, Comparison, Per
+from homeenergy.findings.comparison.comparison import LEAST_VALUES, Comparison, Per, p_remark
 from homeenergy.findings.comparison.times import Comparisons, compare_hours
 from homeenergy.house.kinds import KINDS
 from homeenergy.readings.house import House
@@ -89,7 +89,7 @@ def _row(name: str, estimate: Estimate, *, n: str = "") -> Row:
 
 def _p(found: Comparison) -> str:
     small = "p < 0.0001" if found.p < 1e-4 else f"p = {found.p:.2g}"
-    return f"{small} ({found.correction})" if found.correction else small
+    return small + p_remark(found)
 
 
 def _of_many(found: Comparisons, code: str) -> Answer:
