@@ -149,3 +149,19 @@ def test_what_heats_rooms_all_day_is_no_load_that_never_stops_in_a_year(tmp_path
     year = house_year(house, house_findings(house))
     assert year.base_kwh.value == pytest.approx(0.06 * 8760, rel=0.02)
     assert isinstance(year.to_frame(), pd.DataFrame)
+
+
+def test_half_a_day_is_taken_for_a_day_without_an_interval(tmp_path):
+    roof = -switched(1, [10], on_w=3000, lasts_h=1)[: 12 * 60]
+    lamp = np.full(roof.size, 90.0)
+    watts = {"mains": roof + lamp + 9, "roof": roof, "lamp": lamp}
+    findings = house_findings(house_of(tmp_path, watts, DAY_NIGHT))
+    # As circuits are: what it would be if a day were like this half, with no interval.
+    mains = findings.mains_kwh_per_day
+    assert mains.value == pytest.approx(watts["mains"].mean() * 0.024, rel=1e-3)
+    assert not np.isfinite(mains.high - mains.low)
+    back = -watts["mains"].clip(max=0).mean() * 0.024
+    assert f"(?) a day ({mains.value + back:.1f} drawn, {back:.1f} fed back)" in mains_text(
+        findings
+    )
+    assert "nan" not in house_answer(findings)

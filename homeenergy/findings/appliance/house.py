@@ -207,10 +207,15 @@ def mains_per_day(
     ]
     zone = str(house.timezone)
     every = pd.concat([daily_energy(leg, timezone=zone) for leg in legs])
-    every = every[every["covered_h"] >= LEAST_COVERAGE * every["day_h"]]
-    every = every.assign(kwh=every["kwh"] / every["covered_h"] * every["day_h"])
-    days = every.groupby("day").agg(kwh=("kwh", "sum"), day_h=("day_h", "first"), n=("kwh", "size"))
-    days = days[days["n"] == len(legs)].assign(covered_h=lambda d: d["day_h"])
+    whole = every["covered_h"] >= LEAST_COVERAGE * every["day_h"]
+    some = every[whole] if whole.any() else every
+    some = some.assign(kwh=some["kwh"] / some["covered_h"] * some["day_h"])
+    if whole.any():
+        some = some.assign(covered_h=some["day_h"])
+    how = {"kwh": ("kwh", "sum"), "covered_h": ("covered_h", "min"), "day_h": ("day_h", "first")}
+    days = some.groupby("day").agg(**how, n=("kwh", "size"))
+    days = days[days["n"] == len(legs)]
+    days = days.assign(kwh=days["kwh"] * (days["covered_h"] / days["day_h"]))
     left = remainder_per_day(
         hourly,
         [hours for hours, _ in loads],
