@@ -6,6 +6,9 @@ from homeenergy.house.schedule import Circuit, Supply
 
 # Largest service to a dwelling [A in each leg]. Common practice, no source.
 SUPPLY_A = 400.0
+# What one load of a dwelling draws for an hour at most, where its breaker is not stated [W]: a car
+# on 32 A in each of three legs, and a tenth. Common practice, no source.
+LOAD_W = 25_000.0
 # Nominal volts from a leg to neutral where house.toml gives none: the highest usual (IEC 60038,
 # ANSI C84.1), and how far above nominal a supply may be (IEC 60038: 10 %).
 USUAL_V = {"single-phase": 240.0, "split-phase": 120.0, "three-phase": 240.0}
@@ -40,7 +43,10 @@ def most_w(circuit: Circuit, supply: Supply, *, times: float = AT_ONCE) -> float
     Returns
     -------
     float
-        Never more than a supply of `SUPPLY_A` gives.
+        Never more than a supply of `SUPPLY_A` gives; nor, for an hour, more than `LOAD_W` for a
+        load without a stated breaker.
     """
     amps = SUPPLY_A if circuit.breaker_a is None else min(times * circuit.breaker_a, SUPPLY_A)
-    return amps * most_volts_v(circuit, supply)
+    watts = amps * most_volts_v(circuit, supply)
+    alone = circuit.role == "load" and circuit.breaker_a is None
+    return min(watts, LOAD_W) if alone and times <= IN_HOURS else watts

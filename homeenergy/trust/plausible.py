@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from homeenergy.house.carrying import IN_HOURS, IN_MINUTES, most_volts_v, most_w
+from homeenergy.house.carrying import IN_HOURS, IN_MINUTES, LOAD_W, most_volts_v, most_w
 from homeenergy.readings.doubt import BEYOND, CLIPPED, CODE
 from homeenergy.readings.house import House
 from homeenergy.trust.clamps.logged_load import LoggedLoad
@@ -137,7 +137,10 @@ def _beyond_breaker(house: House, facts: Facts) -> Iterator[Implausible]:
         yield Implausible(
             weight="wrong",
             circuits=(facts.circuit.name,),
-            what=f"{means[at]:,.0f} W on average over {words}, more than the {most:,.0f} W at "
+            what=f"{means[at]:,.0f} W on average over {words}, more than the {most:,.0f} W that "
+            "one load of a dwelling may draw where its breaker_a is not stated"
+            if most == LOAD_W
+            else f"{means[at]:,.0f} W on average over {words}, more than the {most:,.0f} W at "
             f"which {breaker} opens",
             where=from_when(house, facts, facts.at(at)),
             too_much=True,

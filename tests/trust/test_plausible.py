@@ -582,3 +582,12 @@ def test_days_at_another_scale_are_told_from_a_scale_that_is_wrong(tmp_path):
     assert "on 3 days the mains step 0.008" in found[0].what
     assert "from 2026-09-06" in found[0].where
     assert "its unit or multiplier" not in found[0].do
+
+
+@pytest.mark.parametrize("stated", ["", "breaker_a = 250\n"])
+def test_a_load_alone_that_draws_more_than_loads_do_is_held_out(tmp_path, stated):
+    """A refrigerator in kW for W, without mains or other circuits to deny it."""
+    table = loads()[["fridge", "tv"]].assign(fridge=lambda t: 1000 * t["fridge"])
+    made = house(tmp_path, daily(table), circuits={"fridge": stated, "tv": ""})
+    found = held_out(implausible_readings(made))
+    assert set(found) == (set() if stated else {"fridge"})
