@@ -818,6 +818,17 @@ def test_panels_that_overlap_with_other_readings_are_circuits_of_their_own(tmp_p
     assert found.kwh["2 Fridge"] == pytest.approx(TRUTH["Dryer"], rel=1e-4)
 
 
+def test_panels_whose_loads_are_mostly_off_are_circuits_of_their_own(tmp_path):
+    truth = {}
+    for number in (1, 2):
+        loads = np.zeros((2, len(STAMPS)))
+        for at, name in enumerate(("Kettle", "Oven")):
+            loads[at, 500 * number + 100 * at :][: 10 * number] = 2000.0
+            truth[f"{number} {name}"] = loads[at].sum() * STEP_S / 3.6e6
+        write(tmp_path, f"panel_{number}.csv", wide(["Kettle", "Oven"], loads))
+    close(through(tmp_path, tmp_path / "in").kwh, truth)
+
+
 @pytest.mark.parametrize(
     ("sep", "cell"),
     [
