@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from math import isfinite, nan
 from pathlib import Path
 from typing import Any
@@ -162,7 +163,8 @@ def reconcile_bills(house: House, bills: pd.DataFrame | None = None) -> Billed:
     When on its first and last day the meter was read is not known, so the bill may differ by the
     energy of a day; to that come 2 % of the meter and a kWh of rounding. An estimated reading says
     nothing: its difference is shown, and no fault. The amount is that of the tariff of house.toml
-    for the billed kWh, with the standing charge; 2 % are allowed for.
+    for the billed kWh, with the standing charge; 2 % are allowed for. Charges for the greatest
+    power count once a month of the bill, from its first day on, as bills seldom begin with a month.
     """
     table = read_bills(house.path / FILE_NAME) if bills is None else bills
     if not house.mains:
@@ -178,9 +180,8 @@ def reconcile_bills(house: House, bills: pd.DataFrame | None = None) -> Billed:
 
 
 def _compared(row: dict[Any, Any], kwh: pd.Series, house: House) -> dict[str, object]:
-    zone = str(house.timezone)
-    start = pd.Timestamp(row["start"]).tz_localize(zone)
-    end = (pd.Timestamp(row["end"]) + pd.Timedelta(days=1)).tz_localize(zone)
+    start = _local(pd.Timestamp(row["start"]), house)
+    end = _local(pd.Timestamp(row["end"]) + pd.Timedelta(days=1), house)
     days = (end - start).total_seconds() / S_PER_DAY
     here = kwh[(kwh.index >= start) & (kwh.index < end)].dropna()
     covered = here.size * SLOT_MIN * 60 / S_PER_DAY / days
@@ -236,7 +237,28 @@ def _expected(row: dict[Any, Any], here: pd.Series, house: House, *, days: float
     if paid.price is None:
         return nan
     standing = tariff.on(pd.Timestamp(row["end"]).date()).standing_per_day * days
-    return paid.price * row["kwh"] + paid.demand + standing
+    demand = _demand(row, here.reindex(whole), house, days=days) if tariff.demand_charges else 0.0
+    return paid.price * row["kwh"] + demand + standing
+
+
+def _demand(row: dict[Any, Any], kwh: pd.Series, house: House, *, days: float) -> float:
+    """Charges for the greatest power of each month of a bill, counted from its first day."""
+    assert house.tariff is not None
+    start, end = pd.Timestamp(row["start"]), pd.Timestamp(row["end"]) + pd.Timedelta(days=1)
+    months = max(round(days / DAYS_PER_YEAR * 12), 1)
+    begins = [start + pd.DateOffset(months=number) for number in range(months)]
+    seen = []
+    for begin, stop in pairwise([*begins, end]):
+        here = kwh[(kwh.index >= _local(begin, house)) & (kwh.index < _local(stop, house))]
+        if here.count() > 1:
+            peaks = house.tariff.cost(here, timezone=house.timezone).peaks
+            seen.append(float(peaks.groupby("name")["cost"].max().sum()))
+    return float(np.mean(seen)) * months
+
+
+def _local(day: pd.Timestamp, house: House) -> pd.Timestamp:
+    """First instant of a day, by the clock of a house, also where clocks change at midnight."""
+    return day.tz_localize(str(house.timezone), ambiguous=True, nonexistent="shift_forward")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -64,6 +64,28 @@ def test_bills_are_compared_by_dates_kwh_and_amounts(tmp_path):
     assert "rest on an estimated reading: 1." in said
 
 
+def test_demand_is_charged_once_a_month_of_the_bill(tmp_path):
+    days, price = 61, "0.3\n[[tariff.demand]]\ninterval_min = 15\nprice_per_kw = 10"
+    oven = switched(days, [18], on_w=2000, lasts_h=2)
+    oven[: 20 * 1440] *= 2  # until 20 March
+    house = house_of(tmp_path, {"mains": 1000 + oven, "oven": oven}, tariff=("EUR", price))
+    bills(
+        tmp_path,
+        "2026-03-15,2026-04-14,892,,",  # 5 kW once, though it lies in two calendar months
+        "2026-03-01,2026-04-30,1788,,",  # 5 kW in March, 3 kW in April
+        "2026-03-25,2026-03-31,196,,",  # 3 kW
+    )
+    table = reconcile_bills(house).table.sort_values("kwh")
+    energy = 0.3 * table["kwh"].to_numpy()
+    assert table["expected_amount"].to_numpy() - energy == pytest.approx([30, 50, 80], abs=0.01)
+
+
+def test_a_bill_may_begin_where_clocks_change_at_midnight(tmp_path):
+    house = steady(tmp_path, tariff=("EUR", 0.3), timezone="Asia/Beirut")
+    bills(tmp_path, "2026-03-02,2026-03-28,756,226.80,no", "2026-03-29,2026-03-30,55,16.5,no")
+    assert reconcile_bills(house).table["verdict"].tolist() == ["agrees", "agrees"]
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
