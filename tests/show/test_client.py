@@ -547,3 +547,20 @@ def test_a_load_that_paused_long_more_than_once_is_said_so_once(tmp_path):
     assert len(said) == 1
     assert said[0].count("did not run") == 1
     assert "2 times it did not run for 11 hours or more, first from" in said[0]
+
+
+def test_a_workbook_says_first_what_is_held_out(tmp_path):
+    made_house(
+        tmp_path / "h",
+        {
+            "oven": switched(7, [18], on_w=2000, lasts_h=1),
+            "fridge": switched(7, range(0, 24, 2), on_w=100_000, lasts_h=1),
+        },
+        tariff=("EUR", 0.3),
+    )
+    document = write_up(open_house(tmp_path / "h"), language="de")
+    path = document.save(tmp_path / "d.xlsx")
+    column = pd.read_excel(path, header=None, engine="openpyxl")[0].dropna().astype(str).to_numpy()
+    (at,) = (n for n, text in enumerate(column) if text.startswith("Aus allen Zahlen ausgenommen"))
+    assert "fridge" in column[at]
+    assert at < list(column).index("Ein Jahr")

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from homeenergy.catalogue import translated
-from homeenergy.show.document.blocks import Document, Heading, Table, flat
+from homeenergy.show.document.blocks import Bullets, Document, Heading, Note, Table, flat
 from homeenergy.units import WH_PER_KWH
 from homeenergy.words import in_words, printable
 
@@ -72,7 +72,7 @@ def _data(table: Table) -> pd.DataFrame:
 def _summary(
     book: Any, name: str, document: Document, listed: list[tuple[str, Table, pd.DataFrame]]
 ) -> None:
-    """Title, the tables of the first part, and what the other sheets hold."""
+    """Title, what must not be missed, the tables of the first part, and what other sheets hold."""
     styles = import_module("openpyxl.styles")
 
     def said(text: str) -> str:
@@ -87,6 +87,18 @@ def _summary(
         if text:
             row += 1
             sheet.cell(row, 1, text)
+    for text in _warnings(document):
+        row += 1
+        one = sheet.cell(row, 1, printable(text))
+        one.data_type = "s"
+        one.font = bold
+        one.alignment = styles.Alignment(wrap_text=True, vertical="top")
+        sheet.merge_cells(
+            start_row=row, end_row=row, start_column=1, end_column=len(SUMMARY_WIDTHS)
+        )
+        sheet.row_dimensions[row].height = LINE_PT * -(
+            -len(text) * 12 // (10 * sum(SUMMARY_WIDTHS))
+        )
     for table in _first_tables(document):
         row += 2
         labels, rows, numeric = _named_rows(table)
@@ -161,6 +173,19 @@ def _on_paper(sheet: Any, document: Document, *, heads: bool) -> None:
             sheet.print_title_cols = "A:A"
     sheet.oddFooter.left.text = "&A"
     sheet.oddFooter.right.text = "&P / &N"
+
+
+def _warnings(document: Document) -> list[str]:
+    """What stands before any table so that it is not missed: what is held out, and why."""
+    found: list[str] = []
+    for block in flat(document.blocks):
+        if isinstance(block, Table):
+            break
+        if isinstance(block, Note):
+            found.append(f"{block.about}: {block.text}" if block.about else block.text)
+        elif isinstance(block, Bullets):
+            found += [item for item in block.items if isinstance(item, str)]
+    return found
 
 
 def _first_tables(document: Document) -> list[Table]:
