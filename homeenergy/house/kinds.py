@@ -172,12 +172,15 @@ MOVABLE = (
     r"elektroauto|e-auto|ladestation|ladesäule|laadpaal|laadpunt|elektrische auto|"
     r"voiture|véhicule|borne de (re)?charge|pool.?pump|poolpumpe|zwembadpomp|piscine"
 )
-# Names of what guards people. Own list: English, and some German, Dutch and French.
-GUARDS_PEOPLE = (
-    "medical|oxygen|cpap|dialysis|ventilator|nebuli|alarm|smoke|security|carbon monoxide|emergency|"
-    "beatmung|sauerstoff|dialyse|notlicht|zuurstof|beademing|oxygène|secours"
+# Names of what someone's health depends on, and of what guards people. Own lists: English, and some
+# German, Dutch and French.
+HEALTH = (
+    "medical|oxygen|cpap|dialysis|ventilator|nebuli|breath|respirat|infusion|stair ?lift|"
+    "beatmung|sauerstoff|dialyse|zuurstof|beademing|oxygène"
 )
-# Names of what must stay on, whatever its kind. English words, own list.
+GUARDS = "alarm|smoke|security|carbon monoxide|emergency|notlicht|secours"
+GUARDS_PEOPLE = f"{HEALTH}|{GUARDS}"
+# Names of what must stay on, whatever its kind. English words but for those above, own list.
 STAYS_ON = {
     "heat pump": "the heater of its crankcase guards the compressor, and without heat pipes freeze",
     "refrigerat|fridge|freez|wine cool": "food spoils without cooling",
@@ -185,10 +188,8 @@ STAYS_ON = {
     r"\bpump": "pumps keep water, heating or drainage going",
     "furnace|boiler|heating|radiator|thermostat|heat tape|frost": "without heat, pipes freeze",
     "water heater|hot water": "it heats when it needs to; its own controls decide",
-    "medical|oxygen|cpap|dialysis|ventilator|nebuli|breath|respirat|infusion|stair ?lift": (
-        "someone's health depends on it"
-    ),
-    "alarm|smoke|security|carbon monoxide|emergency": "it guards people",
+    HEALTH: "someone's health depends on it",
+    GUARDS: "it guards people",
     "ventilat|radon|exhaust": "without air change, moisture and gases build up",
     "aquarium|terrarium|incubator": "animals depend on it",
 }
