@@ -123,12 +123,14 @@ def _beyond_breaker(house: House, facts: Facts) -> Iterator[Implausible]:
     spans = ((2 / 60, IN_MINUTES, "two minutes"), (1.0, IN_HOURS, "an hour"))
     highest_w = float(np.nanmax(np.abs(facts.load.blocks_w), initial=0.0))
     for hours, times, words in spans:
-        if highest_w <= most_w(facts.circuit, house.supply, times=times):
+        most = most_w(facts.circuit, house.supply, times=times)
+        if highest_w <= most:
             continue
-        means = np.abs(facts.load.hours_w(1)) if hours == 1 else _over(facts.load, hours)
+        means = facts.load.hours_w(1) if hours == 1 else _over(facts.load, hours)
+        if most != LOAD_W:  # what is fed in is no load: a roof may give more
+            means = np.abs(means)
         if not means.size or not np.isfinite(means).any():
             continue
-        most = most_w(facts.circuit, house.supply, times=times)
         at = int(np.nanargmax(means))
         if means[at] <= most:
             continue

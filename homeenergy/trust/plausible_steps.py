@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from homeenergy.readings.house import House
@@ -89,7 +88,7 @@ def steps_of_mains(
     whole = into.sum(axis=0)
     usual_w = float(np.nanmedian(np.abs(whole)))
     used = np.nansum(own, axis=0)
-    off: list[tuple[Facts, float, pd.Timestamp | None, int]] = []
+    off: list[tuple[float, Implausible]] = []
     apart: list[Facts] = []
     right = 0
     for number, one in enumerate(loads):
@@ -113,18 +112,18 @@ def steps_of_mains(
             apart.append(one)
         else:
             days = np.unique(asked // a_day)
-            for_a_while = _right_on_other_days(own[number], whole, days, a_day)
-            begun_ns = round((aligned[1] + 1 + asked[0]) * there[0].load.block_s * NS_PER_S)
-            off.append((one, best.value, instant_of(begun_ns) if for_a_while else None, days.size))
-    factors = np.array([factor for _, factor, *_ in off])
+            said = _another_size(one, best.value)
+            if _right_on_other_days(own[number], whole, days, a_day):
+                begun_ns = round((aligned[1] + 1 + asked[0]) * one.load.block_s * NS_PER_S)
+                since = from_when(house, one, instant_of(begun_ns))
+                said = _for_a_while(one, best.value, since=since, days=days.size)
+            off.append((best.value, said))
+    factors = np.array([factor for factor, _ in off])
     middle = float(np.median(factors)) if off else 1.0
     same = np.abs(factors / middle - 1) <= SAME
     if same.sum() >= max(AGREEING, AGREEING_SHARE * (len(off) + right)):
         return [_mains_of_another_size(mains, middle)]
-    out = [
-        _another_size(one, factor) if since is None else _for_a_while(house, one, factor, since, n)
-        for one, factor, since, n in off
-    ]
+    out = [said for _, said in off]
     if apart:
         out.append(_not_followed(apart))
     return out
@@ -233,16 +232,14 @@ def _another_size(one: Facts, factor: float) -> Implausible:
     )
 
 
-def _for_a_while(
-    house: House, one: Facts, factor: float, since: pd.Timestamp, days: int
-) -> Implausible:
+def _for_a_while(one: Facts, factor: float, *, since: str, days: int) -> Implausible:
     some = HALF_TO_DOUBLE[0] <= factor <= HALF_TO_DOUBLE[1]
     return Implausible(
         weight="doubtful" if some else "wrong",
         circuits=(one.circuit.name,),
         what=f"on {days} days the mains step {three_digits(factor)} times as far as it does, on "
         "others as far",
-        where=from_when(house, one, since),
+        where=since,
         do="Correct these readings in the log, or give them a [[log]] of their own in house.toml "
         "with their unit.",
         of_sums=abs(factor) <= PANEL_TIMES,

@@ -591,3 +591,11 @@ def test_a_load_alone_that_draws_more_than_loads_do_is_held_out(tmp_path, stated
     made = house(tmp_path, daily(table), circuits={"fridge": stated, "tv": ""})
     found = held_out(implausible_readings(made))
     assert set(found) == (set() if stated else {"fridge"})
+
+
+def test_a_large_roof_is_no_load_that_draws_too_much(tmp_path):
+    table = loads()[["fridge", "tv"]]
+    hour = np.arange(len(table)) / 60 % 24
+    table["roof"] = (-30_000 * np.clip(np.sin(2 * np.pi * (hour - 6) / 24), 0, None)).round(1)
+    made = house(tmp_path, daily(table), circuits=dict.fromkeys(table, ""))
+    assert not held_out(implausible_readings(made))
