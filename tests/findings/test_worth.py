@@ -165,3 +165,10 @@ def test_half_a_day_is_taken_for_a_day_without_an_interval(tmp_path):
         findings
     )
     assert "nan" not in house_answer(findings)
+
+
+def test_days_without_readings_say_nothing_of_mains_without_a_whole_day(tmp_path):
+    lamp = np.full(3 * 1440, np.nan)
+    lamp[600:1200] = lamp[-1200:-600] = 90.0  # parts of the first and the last day
+    findings = house_findings(house_of(tmp_path, {"mains": lamp + 9, "lamp": lamp}, DAY_NIGHT))
+    assert findings.mains_kwh_per_day.value == pytest.approx(0.099 * 24, rel=1e-3)

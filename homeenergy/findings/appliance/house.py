@@ -208,14 +208,19 @@ def mains_per_day(
     zone = str(house.timezone)
     every = pd.concat([daily_energy(leg, timezone=zone) for leg in legs])
     whole = every["covered_h"] >= LEAST_COVERAGE * every["day_h"]
-    some = every[whole] if whole.any() else every
-    some = some.assign(kwh=some["kwh"] / some["covered_h"] * some["day_h"])
-    if whole.any():
-        some = some.assign(covered_h=some["day_h"])
-    how = {"kwh": ("kwh", "sum"), "covered_h": ("covered_h", "min"), "day_h": ("day_h", "first")}
-    days = some.groupby("day").agg(**how, n=("kwh", "size"))
-    days = days[days["n"] == len(legs)]
-    days = days.assign(kwh=days["kwh"] * (days["covered_h"] / days["day_h"]))
+    hours = every["covered_h"].mask(whole, every["day_h"])
+    every = every.assign(kw=every["kwh"] / every["covered_h"], covered_h=hours)
+    days = (
+        every[whole if whole.any() else hours > 0]
+        .groupby("day")
+        .agg(
+            kw=("kw", "sum"),
+            covered_h=("covered_h", "min"),
+            day_h=("day_h", "first"),
+            n=("kw", "size"),
+        )
+    )
+    days = days[days["n"] == len(legs)].assign(kwh=lambda d: d["kw"] * d["covered_h"])
     left = remainder_per_day(
         hourly,
         [hours for hours, _ in loads],

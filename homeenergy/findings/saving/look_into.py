@@ -353,8 +353,10 @@ def _on_own_power(house: House, year: HouseYear) -> list[LookInto]:
         return []
     found, left_kwh = [], year.fed_back_kwh
     for load in sorted(year.loads, key=lambda one: -one.kwh.value):
+        if load.finding is None or not load.kwh.value > 0 or not can_wait(load.finding):
+            continue
         now = load.saved_by(load.kwh)
-        if load.finding is None or now is None or not can_wait(load.finding) or left_kwh <= 0:
+        if now is None or left_kwh <= 0:
             continue
         share = min(1.0, left_kwh / load.kwh.value)
         left_kwh -= share * load.kwh.value

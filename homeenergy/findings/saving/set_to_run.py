@@ -19,7 +19,7 @@ from homeenergy.findings.saving.running import (
 )
 from homeenergy.house.kinds import GUARDS_PEOPLE, KINDS
 from homeenergy.readings.house import House
-from homeenergy.units import S_PER_H
+from homeenergy.units import H_PER_DAY, S_PER_H, WH_PER_KWH
 
 LONG_H = 8.0  # a day, from which hours that a clock sets are worth a question. Own rule.
 LEAST_RUNS, LEAST_RUN_H = 5, 2.0  # what runs more briefly starts too often to tell a clock's times
@@ -46,7 +46,7 @@ def set_to_run(
     runs = finding.cycles.complete
     if len(runs) < LEAST_RUNS or runs["duration_s"].median() < LEAST_RUN_H * S_PER_H:
         return []
-    if finding.duty_cycle * 24 < LONG_H:
+    if finding.duty_cycle * H_PER_DAY < LONG_H:
         return []
     for edge in ("start", "end"):
         local = pd.DatetimeIndex(runs[edge]).tz_convert(house.timezone).tz_localize(None)
@@ -70,7 +70,7 @@ def _never_off(load: LoadYear, finding: ApplianceFinding) -> LookInto:
         ),
         rests_on=Said(
             text="It is never off and draws {mean_w} on average.",
-            figures={"mean_w": finding.kwh_per_day.value * 1000 / 24},
+            figures={"mean_w": finding.kwh_per_day.value * WH_PER_KWH / H_PER_DAY},
         ),
         wrong_if=Said(text="All of it is needed at every hour, and at this setting."),
     )
