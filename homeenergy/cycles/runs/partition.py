@@ -13,6 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import bdtrc
 
 from homeenergy.cycles.runs.bridging import Fragments, groups, join_short, merged, sums_of
 from homeenergy.cycles.segment import kernels
@@ -40,6 +41,9 @@ RUN_RANGE, LEAST_RUN_WIDTH = (5.0, 5.0, 4.0), 0.12
 # The same of pieces that continue a run, known from trains of at least so many pieces, and how much
 # a piece like them can count.
 PIECE_RANGE, LEAST_PIECE_WIDTH, LEAST_TRAIN, MOST_LIKENESS = (10.0, 10.0, 10.0), 0.2, 4, 5.0
+# Breaks recur that are as long as others within one of these shares, and more of them than by such
+# a chance.
+SAME_BREAK, ABOUT, MOSTLY, BY_CHANCE = (0.005, 0.02, 0.05, 0.12), 4.0, 0.75, 0.001
 # So many pieces at a time are compared with those known, for the nearest cache.
 CHUNK = 256
 # Worth less than this is as good as nothing [Wh].
@@ -92,11 +96,16 @@ def _partition(
     size = np.c_[np.log(np.maximum(pieces.duration_s, pieces.period_s)), _log(pieces.excess_wh)]
     inside = _normal(np.log(break_s), bridging.break_s) + _normal(size[1:, 0], bridging.piece_s)
     first = _normal(size[:, 0], PIECE_FIRST)
+    between = _between(break_s, USES_A_DAY / S_PER_DAY, soon_s=bridging.soon_s)
+    clocked = _clocked(break_s, period_s=pieces.period_s)
+    of_clock = np.isfinite(clocked)
+    clocked = np.minimum(clocked, between + MOST_LIKENESS) + _normal(size[1:, 0], bridging.piece_s)
+    inside = np.maximum(inside, clocked)
     # How plain it is, by lengths alone, that a break lies inside a run.
-    odds = inside - _between(break_s, USES_A_DAY / S_PER_DAY, soon_s=bridging.soon_s) - first[1:]
+    odds = inside - between - first[1:]
     plain = 1 / (1 + np.exp(-odds))
 
-    near = break_s <= bridging.set_off_s
+    near = (break_s <= bridging.set_off_s) | of_clock
     set_off = groups(near)
     number = np.repeat(np.arange(len(set_off)), set_off[:, 1] - set_off[:, 0])
     begin, end = set_off.T
@@ -108,7 +117,7 @@ def _partition(
     plain = 1 / (1 + np.exp(-odds - goes_on))
     between = _between(break_s, max(int(works.sum()), 1) / covered_s, soon_s=bridging.soon_s)
     follows = np.c_[np.log(break_s), size[1:]]
-    inside += _likeness_of_pieces(follows, number, plain, works[number])
+    inside += _likeness_of_pieces(follows, number, plain, works[number], of_clock)
 
     opening = _log(_opening_wh(pieces, plateaus, idle_w=idle_w))
     known = _some(np.flatnonzero(works), MOST_KNOWN)
@@ -153,11 +162,43 @@ def _partition(
     return cut, likely
 
 
+def _clocked(break_s: NDArray[np.float64], *, period_s: float) -> NDArray[np.float64]:
+    """Log density of breaks that a clock makes, by logarithm of length; minus infinity elsewhere.
+
+    The pauses of a programme recur to some percent and come once in a run. Breaks between uses are
+    of any length, and a timer that switches all day makes one after the other. Counted are breaks
+    whose neighbours are of another length, within shares of it that samples can show; they recur
+    where many more are there than breaks up to e times as long or short leave by chance (binomial).
+    """
+    density = np.zeros(break_s.size)
+    x = np.log(break_s)
+    for share in SAME_BREAK:
+        width = np.maximum(share, period_s / break_s)
+        same = np.abs(np.diff(x)) <= ABOUT * np.maximum(width[1:], width[:-1])
+        once = ~(np.r_[False, same] | np.r_[same, False]) & (break_s <= LONGEST_S) & (width < 0.5)
+        known = np.sort(x[once])
+        n, wide = _others_within(x, width, known), _others_within(x, np.ones_like(x), known)
+        clocked = once & (bdtrc(n - 1, wide, np.minimum(width, 1.0)) < BY_CHANCE)
+        clocked &= n >= MOSTLY * _others_within(x, ABOUT * width, known)
+        found = n / (2 * width * (known.size + UNKNOWN_RUNS))
+        density = np.maximum(density, np.where(clocked, found, 0.0))
+    return np.where(density > 0, np.log(np.maximum(density, 1e-9)), -np.inf)
+
+
+def _others_within(
+    x: NDArray[np.float64], width: NDArray[np.float64], known: NDArray[np.float64]
+) -> NDArray[np.int64]:
+    """How many of the sorted values `known`, but for itself, lie within `width` of each `x`."""
+    upto = np.searchsorted(known, x + width, side="right")
+    return np.maximum(upto - np.searchsorted(known, x - width) - 1, 0)
+
+
 def _likeness_of_pieces(
     follows: NDArray[np.float64],
     number: NDArray[np.int64],
     plain: NDArray[np.float64],
     works: NDArray[np.bool_],
+    of_clock: NDArray[np.bool_],
 ) -> NDArray[np.float64]:
     """How much each piece but the first is like those that continue runs elsewhere (log ratio).
 
@@ -166,7 +207,7 @@ def _likeness_of_pieces(
     """
     pieces = np.bincount(number)
     continues = (number[1:] == number[:-1]) & (plain > 0.5) & works[1:]
-    continues &= pieces[number[1:]] >= LEAST_TRAIN
+    continues &= (pieces[number[1:]] >= LEAST_TRAIN) | of_clock
     known = _some(np.flatnonzero(continues), MOST_PIECES)
     likeness = np.zeros(len(follows))
     if not known.size:
