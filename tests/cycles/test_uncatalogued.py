@@ -11,7 +11,6 @@ from .uncatalogued import APPLIANCES, measured
 
 # What is found wrongly now, and how.
 WRONG = {
-    "car_charger_that_balances": "ten minutes of balancing at 9 W: cut in two",
     "air_purifier": "its lowest speed, 6 W, is taken for rest",
     "washes_minutes_apart": "loads 3 to 8 minutes apart are taken for one",
     "dimmed_lamp": "its lowest scene, 14 W, is taken for rest",

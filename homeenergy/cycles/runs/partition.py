@@ -38,12 +38,13 @@ OPENING_S = 180.0
 # logarithmic length, worth and opening; and kernels are at least so wide.
 UNKNOWN_RUNS = 2.0
 RUN_RANGE, LEAST_RUN_WIDTH = (5.0, 5.0, 4.0), 0.12
-# The same of pieces that continue a run, known from trains of at least so many pieces, and how much
-# a piece like them can count.
+# The same of pieces that continue a run, known from trains of at least so many pieces or from
+# breaks that a clock makes, and how much a piece like them, or such a break, can count.
 PIECE_RANGE, LEAST_PIECE_WIDTH, LEAST_TRAIN, MOST_LIKENESS = (10.0, 10.0, 10.0), 0.2, 4, 5.0
-# Breaks recur that are as long as others within one of these shares, and more of them than by such
-# a chance.
-SAME_BREAK, ABOUT, MOSTLY, BY_CHANCE = (0.005, 0.02, 0.05, 0.12), 4.0, 0.75, 0.001
+# A clock makes breaks as long as others within one of these shares, where those of about this length
+# (within so many times as much) mostly are, where they come by such a chance at most, and as often
+# as such a share of occasions, which are parted by `LONGEST_S`.
+SAME_BREAK, ABOUT, MOSTLY, BY_CHANCE, OFTEN = (0.005, 0.02, 0.05, 0.12), 4.0, 0.75, 0.001, 0.5
 # So many pieces at a time are compared with those known, for the nearest cache.
 CHUNK = 256
 # Worth less than this is as good as nothing [Wh].
@@ -151,7 +152,6 @@ def _partition(
         _typical(worth[end] - worth[begin]),
         WORTH_SPREAD,
         _volume(RUN_RANGE, width),
-        MOST_LIKENESS,
         cut,
         likely,
     )
@@ -167,11 +167,12 @@ def _clocked(break_s: NDArray[np.float64], *, period_s: float) -> NDArray[np.flo
 
     The pauses of a programme recur to some percent and come once in a run. Breaks between uses are
     of any length, and a timer that switches all day makes one after the other. Counted are breaks
-    whose neighbours are of another length, within shares of it that samples can show; they recur
-    where many more are there than breaks up to e times as long or short leave by chance (binomial).
+    whose neighbours are of another length, within shares of it that samples can show. By chance
+    they come there in proportion to breaks up to e times as long or short (binomial).
     """
     density = np.zeros(break_s.size)
     x = np.log(break_s)
+    occasions = 1 + np.count_nonzero(break_s > LONGEST_S)
     for share in SAME_BREAK:
         width = np.maximum(share, period_s / break_s)
         same = np.abs(np.diff(x)) <= ABOUT * np.maximum(width[1:], width[:-1])
@@ -180,6 +181,7 @@ def _clocked(break_s: NDArray[np.float64], *, period_s: float) -> NDArray[np.flo
         n, wide = _others_within(x, width, known), _others_within(x, np.ones_like(x), known)
         clocked = once & (bdtrc(n - 1, wide, np.minimum(width, 1.0)) < BY_CHANCE)
         clocked &= n >= MOSTLY * _others_within(x, ABOUT * width, known)
+        clocked &= n + 1 >= OFTEN * occasions
         found = n / (2 * width * (known.size + UNKNOWN_RUNS))
         density = np.maximum(density, np.where(clocked, found, 0.0))
     return np.where(density > 0, np.log(np.maximum(density, 1e-9)), -np.inf)

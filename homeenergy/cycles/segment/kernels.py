@@ -326,7 +326,6 @@ def best_partitions(
     typical,
     spread,
     volume,
-    most,
     cut,
     likely,
 ) -> None:  # pragma: no cover - compiled
@@ -385,7 +384,7 @@ def best_partitions(
                 if held > 0.0:
                     like = np.log((density * volume + unknown) / (held + unknown))
                 less = min((log_worth - np.log(typical)) / spread, 0.0)
-                score[r, t] = first[i] + inside[j] - inside[i] + min(like, most)
+                score[r, t] = first[i] + inside[j] - inside[i] + like
                 score[r, t] -= 0.5 * less * less
                 if r > 0:
                     score[r, t] += between[i - 1]
