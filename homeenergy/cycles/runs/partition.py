@@ -41,7 +41,7 @@ RUN_RANGE, LEAST_RUN_WIDTH = (5.0, 5.0, 4.0), 0.12
 # The same of pieces that continue a run, known from trains of at least so many pieces or from
 # breaks that a clock makes, and how much a piece like them, or such a break, can count.
 PIECE_RANGE, LEAST_PIECE_WIDTH, LEAST_TRAIN, MOST_LIKENESS = (10.0, 10.0, 10.0), 0.2, 4, 5.0
-# A clock makes breaks as long as others within one of these shares, where those of about this length
+# A clock makes breaks as long as others within one of these shares, where those about as long
 # (within so many times as much) mostly are, where they come by such a chance at most, and as often
 # as such a share of occasions, which are parted by `LONGEST_S`.
 SAME_BREAK, ABOUT, MOSTLY, BY_CHANCE, OFTEN = (0.005, 0.02, 0.05, 0.12), 4.0, 0.75, 0.001, 0.5
