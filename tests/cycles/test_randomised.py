@@ -41,6 +41,12 @@ def test_energy_and_standby_of_what_is_found(few):
     assert np.mean(np.array(every.standby_errors_w) <= 0.5) >= 0.85
 
 
+def test_moments_that_rest_nearly_reaches_are_no_runs():
+    """Electronics that wander about 6.5 W read 10 W at times, and 12 W twice in a row by chance."""
+    found, _ = score_one(("never_off", 21_017, None))
+    assert found.too_many <= 1
+
+
 @pytest.mark.study
 def test_many_draws():
     tallies = measure(MANY)

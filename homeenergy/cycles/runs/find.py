@@ -51,6 +51,8 @@ MOST_STANDBY_W, MOST_RISE, MOST_SPREAD_OF_SPEED = 18.0, 3.5, 1.15
 HOLES_SHARE = 0.015
 # What works for such a share of the time never stops.
 NEARLY_ALWAYS = 0.98
+# A use of a moment rises by at least so many times as much as readings at rest do at times.
+CLEAR_OF_REST = 2.0
 # A drum that turns to and fro goes on and off so often within minutes.
 MANY_BEATS = 20
 
@@ -374,7 +376,7 @@ def _find_runs(
     if not len(fragments) or KINDS[kind].never_off:
         runs = runs[:0]
     runs = runs[sums_of(fragments.works.astype(np.int64), *runs.T) > 0]
-    runs = _without_spikes(plateaus, fragments, runs)
+    runs = _without_spikes(plateaus, fragments, runs, idle_w=levels.idle_w)
     runs = _without_slight(fragments, runs, kind=kind)
     first, stop = fragments.first[runs[:, 0]], fragments.stop[runs[:, 1] - 1]
     if KINDS[kind].by_hand:
@@ -453,9 +455,9 @@ def _with_lead_in(
 
 
 def _without_spikes(
-    plateaus: Plateaus, fragments: Fragments, runs: NDArray[np.int64]
+    plateaus: Plateaus, fragments: Fragments, runs: NDArray[np.int64], *, idle_w: float
 ) -> NDArray[np.int64]:
-    """Leave out runs of a moment or two that are spikes."""
+    """Leave out runs of a moment or two that are spikes, or that rest nearly reaches at times."""
     begin, end = runs.T
     moments = is_moment(plateaus, fragments.first_plateau, fragments.stop_plateau)
     brief = (end - begin <= SPIKE_N) & (
@@ -465,7 +467,11 @@ def _without_spikes(
         brief, sums_of(fragments.n, begin, end), fragments.stop[end - 1] - fragments.first[begin]
     )
     top_w = highest_w(plateaus, fragments.first_plateau[begin], fragments.stop_plateau[end - 1])
-    return runs[~spikes_among(brief, lasts, top_w=top_w)]
+    at_rest = ~within(fragments.first_plateau, fragments.stop_plateau, len(plateaus))
+    n = np.where(at_rest, plateaus.n, 0)
+    reach_w = weighted_quantile(plateaus.greatest_w, n, n.sum() / 4) - idle_w if n.any() else 0.0
+    slight = brief & (top_w - idle_w < CLEAR_OF_REST * reach_w)
+    return runs[~(slight | spikes_among(brief, lasts, top_w=top_w))]
 
 
 def _without_slight(
