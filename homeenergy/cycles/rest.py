@@ -528,6 +528,8 @@ def idle_standby(
         basis += f", readings in steps of {step_w:g} W"
     if not resolved:
         basis = f"below the resolution of these readings, over {hours:.1f} h at rest"
+    if not readings["watts"].any():
+        basis = f"reads 0 W for {hours:.1f} h at rest, as meters do that leave out small powers"
     if cut_w is not None:
         basis = f"readings near zero are cut off, so at most this, over {hours:.1f} h at rest"
     off = hour - hour.mean()
