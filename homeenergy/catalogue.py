@@ -7,16 +7,18 @@ adds a subject adds a file of their own. A new language is a new folder.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
+from unicodedata import normalize
 
 FOLDER = Path(__file__).parent / "catalogues"
 
 
 def languages() -> tuple[str, ...]:
     """Languages that fixed texts are written in: "de", "en", "fr"."""
-    return tuple(sorted(path.name for path in FOLDER.iterdir() if path.is_dir()))
+    return tuple(sorted({path.name.split("-")[0] for path in FOLDER.iterdir() if path.is_dir()}))
 
 
 def translated(text: str, language: str) -> str:
@@ -46,6 +48,30 @@ def translated(text: str, language: str) -> str:
         if found:
             return found
     return text
+
+
+def filled(text: str, values: Mapping[str, str], language: str) -> str:
+    """Fill the braces of a text that was translated.
+
+    In French, "de" and "que" lose their e before a name that begins with a vowel.
+
+    Examples
+    --------
+    >>> from homeenergy.catalogue import filled
+    >>> filled("Puissance de {name}", {"name": "Aspirateur"}, "fr")
+    "Puissance d'Aspirateur"
+    """
+    if language.startswith("fr"):
+        text = _BEFORE_NAME.sub(lambda found: _elided(found, values), text)
+    return text.format(**values)
+
+
+_BEFORE_NAME = re.compile(r"\b([Dd]|[Qq]u)e (?=\{(\w+)\})")
+
+
+def _elided(found: re.Match[str], values: Mapping[str, str]) -> str:
+    first = normalize("NFD", values[found[2]][:1]).lower()[:1]  # without its accent
+    return f"{found[1]}'" if first and first in "aeiouœæ" else found[0]
 
 
 def all_translations(language: str) -> Mapping[str, str]:

@@ -12,7 +12,7 @@ from homeenergy.catalogue import FOLDER, languages, translated
 from homeenergy.show.writeup.rewording import Rewording
 from homeenergy.show.writeup.wording import Wording
 
-SUBJECTS = sorted(path for path in FOLDER.glob("*/*.po") if path.parent.name != "en")
+SUBJECTS = sorted(path for path in FOLDER.glob("*/*.po") if not path.parent.name.startswith("en"))
 
 
 def entries(path):

@@ -172,6 +172,11 @@ MOVABLE = (
     r"elektroauto|e-auto|ladestation|ladesäule|laadpaal|laadpunt|elektrische auto|"
     r"voiture|véhicule|borne de (re)?charge|pool.?pump|poolpumpe|zwembadpomp|piscine"
 )
+# Names of what heats water, or bricks, for later: a clock may do so at other hours. Own list.
+STORES_HEAT = (
+    "water.?heater|hot.?water|immersion|boiler|geyser|storage heat|speicher|warmwasser|"
+    "wasserwärmer|chauffe.?eau|ballon|accumulat"
+)
 # Names of what someone's health depends on, and of what guards people. Own lists: English, and some
 # German, Dutch and French.
 HEALTH = (

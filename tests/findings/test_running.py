@@ -167,6 +167,25 @@ def test_runs_of_a_pump_that_do_not_end_are_told(looks):
     assert found.at_stake_kwh.value == pytest.approx(0.9 * 24 / DAYS * 365, rel=0.03)
 
 
+def test_a_pump_that_refills_at_night_loses_water(tmp_path):
+    """Every ten minutes, day and night, for one; by day alone, when taps are open, as well."""
+    lost, drawn = cycled(1, 9, watts=900), cycled(3, 17, watts=900)
+    by_day = at_hours(6, 22, watts=1)
+    told = {
+        "well_pump": np.maximum(lost, drawn * by_day),
+        "well_pump_2": drawn * by_day,
+        "sump_pump": lost,  # groundwater comes at all hours
+    }
+    house = made_house(tmp_path / "house", told, circuits=dict.fromkeys(told, THERMOSTAT))
+    findings = house_findings(house)
+    looks = look_into(house, house_year(house, findings), floor=5.0)
+    found = one_of(looks, "leak")
+    assert found.load == "well_pump"
+    assert found.rests_on.figures["often"] == pytest.approx(6, rel=0.02)
+    # At that rate all day: a minute of 900 W, six times an hour.
+    assert found.at_stake_kwh.value == pytest.approx(0.9 / 60 * 6 * 24 * 365, rel=0.03)
+
+
 def test_heating_and_cooling_at_the_same_time_is_told(looks):
     found = one_of(looks, "at the same time")
     assert found.load == "air_conditioner"
@@ -191,3 +210,17 @@ def test_energy_that_rises_over_weeks_is_told_from_a_step(looks):
 def test_nothing_is_found_where_nothing_is_wrong(tmp_path):
     # The well pump, above 500 W and with long rests, is no tank that loses heat either.
     assert looks_of(tmp_path / "house", well_behaved()) == ()
+
+
+@pytest.mark.parametrize(("name", "told"), [("old_fridge", True), ("dehumidifier", False)])
+def test_a_refrigerator_that_hardly_rests_is_told(tmp_path, name, told):
+    house = made_house(
+        tmp_path / "house", {name: cycled(45, 15, watts=180)}, circuits={name: THERMOSTAT}
+    )
+    looks = look_into(house, house_year(house, house_findings(house)), floor=5.0)
+    assert any("so long" in one.do.text for one in looks) == told
+    if told:
+        found = one_of(looks, "so long")
+        assert found.rests_on.figures["on_share"] == pytest.approx(0.75, abs=0.02)
+        # Beyond a third of the time, as a usual one is on: 0.75 - 0.33 of 180 W.
+        assert found.at_stake_kwh.value == pytest.approx(0.18 * (0.75 - 1 / 3) * 8760, rel=0.05)

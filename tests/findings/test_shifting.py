@@ -53,6 +53,30 @@ def test_an_evening_wash_moves_to_the_night():
     assert any("smoke alarm" in line for line in found.assumptions)
 
 
+@pytest.mark.parametrize(
+    ("name", "hours", "moves"),
+    [
+        ("Immersion heater", [17], True),
+        ("Immersion heater", None, False),  # a thermostat, at any hour
+        ("Bathroom heater", [17], False),  # whoever is there wants the heat now
+    ],
+)
+def test_a_tank_that_a_clock_heats_may_do_so_at_night(name, hours, moves):
+    rng = np.random.default_rng(3)
+    starts = hours or [8, 13, 18]
+    watts = switched(14, starts, on_w=3000, lasts_h=1)
+    if hours is None:
+        days = watts.reshape(14, -1)
+        watts = np.concatenate([np.roll(day, int(rng.integers(-120, 120))) for day in days])
+    trace = Trace(label="heater", start=pd.Timestamp("2026-03-02T00:00Z"), period_s=60, watts=watts)
+    circuit = Circuit(name="heater", appliance=name, kind="thermostatic", clamp=Clamp())
+    one = appliance_finding(trace, circuit=circuit, timezone="UTC", tariff=NIGHT_DAY)
+    found = shift_to_cheap_hours(one, tariff=NIGHT_DAY, timezone="UTC")
+    assert (found.saving_per_year is not None) == moves
+    if moves:
+        assert found.saving_per_year.value == pytest.approx(365 * 3 * 0.2, rel=0.02)
+
+
 def test_a_run_longer_than_the_cheap_hours_pays_both():
     # 10 h of 1 kW from noon: at best 8 h by night and 2 h by day.
     found = shift(switched(6, [12], on_w=1000, lasts_h=10))

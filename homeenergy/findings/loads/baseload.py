@@ -259,17 +259,20 @@ def house_baseload(
     )
     names = [c.name for c in mains] or [f.circuit for f in loads]
     table = whole_days(windows, timezone=house.timezone, window_s=window_s, hours=hours)
-    # What feeds power back is no load: only times count in which it rests.
+    # What makes power is no load: only times count in which it rests. What a battery feeds back
+    # comes in as what the mains carry does.
     makers = [f.circuit for f in loads if f.kwh_per_day.value < 0]
     table = table[(table[makers] > -FED_BACK_W).all(axis=1)]
-    made_w = table[makers].clip(upper=0.0).sum(axis=1)
-    table = table.assign(**{name: table[name].clip(lower=0.0) for name in makers})
+    givers = [f.circuit for f in loads if (table[f.circuit] < -FED_BACK_W).any()]
+    givers += [name for name in makers if name not in givers]
+    made_w = table[givers].clip(upper=0.0).sum(axis=1)
+    table = table.assign(**{name: table[name].clip(lower=0.0) for name in givers})
     level_w = table[names].sum(axis=1) - (made_w if mains else 0.0)
     table = table.assign(level_w=level_w)
     quiet = _quietest(table, house)
     level = _mean_w(quiet["level_w"], _clamps(house, names, quiet))
     above_w = pd.DataFrame({f.circuit: _above_standby_w(f, quiet, window_s) for f in loads})
-    above_w = above_w.assign(**dict.fromkeys(makers, 0.0))
+    above_w = above_w.assign(**dict.fromkeys(givers, 0.0))
     if mains:
         above_w[""] = _above_low_w(table, quiet, [f.circuit for f in loads])
     unused_w = quiet["level_w"] - above_w.sum(axis=1).to_numpy(np.float64)

@@ -25,7 +25,8 @@ from homeenergy.readings.house import House
 from homeenergy.stats.estimate import Estimate
 
 LINE = "{line}"  # a sentence that was written in English
-FLOOR_SHARE = 0.01  # of the bill, under which nothing is advised. Own rule, no source.
+# Under this share of the bill, or what these kWh of a year cost, nothing is advised. Own rules.
+FLOOR_SHARE, FLOOR_KWH = 0.01, 20.0
 PLUG_A = 20  # above it, or on two legs, an appliance is wired in: common practice, no source
 # Programmes that do the same job: lengths within this ratio, equally many heatings, and each made
 # often enough that it is a habit and no accident. Own rules, no source.
@@ -140,7 +141,7 @@ def find_advice(
         To consider in addition to those found: another unit, other lamps.
     floor : float, optional
         What an action must save in a year [currency; kWh without a tariff]. Default: `FLOOR_SHARE`
-        of the bill, before what is earned.
+        of the bill, before what is earned, but no less than `FLOOR_KWH` cost.
 
     Returns
     -------
@@ -161,7 +162,8 @@ def find_advice(
     bill = year.kwh if year.bill is None else year.bill
     unit = bill.unit
     earned = 0.0 if year.bill is None else year.earned
-    least = FLOOR_SHARE * (bill.value + earned) if floor is None else floor
+    few = FLOOR_KWH * (1.0 if year.bill is None else year.price or 0.0)
+    least = max(FLOOR_SHARE * (bill.value + earned), few) if floor is None else floor
     found = [action for action in (*found, *idle) if action.main.unit == unit]
     found.sort(key=_order)
     sure = [action for action in found if action.is_sure]
@@ -300,7 +302,8 @@ def leaner_programme(
         )
     ]
     lean = min(fit, key=lambda use: use.run_kwh.value, default=usual)
-    return None if lean.name == usual.name else (found, usual, lean)
+    differs = lean.run_kwh.high < usual.run_kwh.value
+    return (found, usual, lean) if differs and lean.name != usual.name else None
 
 
 def _another_programme(house: House, finding: ApplianceFinding) -> list[Action]:
@@ -349,7 +352,7 @@ def _another_programme(house: House, finding: ApplianceFinding) -> list[Action]:
 
 def _shifting(house: House, finding: ApplianceFinding) -> list[Action]:
     tariff = house.tariff
-    if tariff is None or not can_wait(finding):
+    if tariff is None or not can_wait(finding, house.timezone):
         return []
     shift = shift_to_cheap_hours(finding, tariff=tariff, timezone=house.timezone)
     saving = shift_in_time(finding, shift=shift)

@@ -16,7 +16,8 @@ class LookInto:
 
     `at_stake_kwh` and `at_stake_money` are what it takes in a year: no saving was measured, and
     none can be more. `first` is how to begin (common practice, no source), `rests_on` what was
-    measured, `wrong_if` what would show that it is in order.
+    measured, `wrong_if` what would show that it is in order. `in_part` says that it serves a
+    purpose, so that no more than some of it can be saved.
     """
 
     load: str
@@ -26,6 +27,7 @@ class LookInto:
     wrong_if: Said
     at_stake_kwh: Estimate
     at_stake_money: Estimate | None
+    in_part: bool = False
 
     @property
     def main(self) -> Estimate:
@@ -40,7 +42,14 @@ def at_stake(load: LoadYear, share: float) -> tuple[Estimate, Estimate | None]:
 
 
 def of_share(
-    load: LoadYear, share: float, *, do: Said, first: Said, rests_on: Said, wrong_if: Said
+    load: LoadYear,
+    share: float,
+    *,
+    do: Said,
+    first: Said,
+    rests_on: Said,
+    wrong_if: Said,
+    in_part: bool = False,
 ) -> LookInto:
     """Something to look into with a share of a load's energy at stake."""
     kwh, money = at_stake(load, share)
@@ -52,6 +61,7 @@ def of_share(
         wrong_if=wrong_if,
         at_stake_kwh=kwh,
         at_stake_money=money,
+        in_part=in_part,
     )
 
 

@@ -20,9 +20,12 @@ from homeenergy.findings.notable import Notable
 from homeenergy.findings.saving.advice import Said
 from homeenergy.findings.saving.at_stake import LookInto, at_stake, loads_that_matter, of_share
 from homeenergy.findings.saving.running import (
+    COLD_STORES,
     COMPRESSORS,
     HEATERS,
+    LONG_ON,
     PUMPS,
+    USUAL_ON,
     at_odds,
     can_wait,
     common,
@@ -31,6 +34,7 @@ from homeenergy.findings.saving.running import (
     is_compressor,
     long_runs,
     named,
+    refills,
     short_cycling,
     tank_loss_w,
     without_source,
@@ -92,7 +96,7 @@ def look_into(
             continue  # what feeds power back is no load
         found += _more_since(load, finding, notable, outdoor=outdoor, many=len(every))
         found += _running(house, load, finding, every)
-        found += _at_the_peak(year, load, finding)
+        found += _at_the_peak(house, year, load, finding)
         found += set_to_run(house, load, finding, big=load in big)
         if KINDS[finding.kind].varying and is_compressor(finding):
             found += _heat_pump(house, load, finding, outdoor)
@@ -257,36 +261,11 @@ def _running(
                 ),
                 rests_on=Said(text=text, figures=figures),
                 wrong_if=Said(text="Its maker allows as many starts, or it is no compressor."),
+                in_part=True,
             )
         )
-    long = long_runs(finding)
-    if long is not None:
-        found.append(
-            of_share(
-                load,
-                long.share,
-                do=Said(
-                    text="{appliance}: look for a leak, or a valve that does not close",
-                    figures={"appliance": name},
-                ),
-                first=Said(
-                    text="Close every tap for an hour: if it still runs, water escapes behind it."
-                ),
-                rests_on=Said(
-                    text="{long_runs} of its {runs} runs were far longer than others, up to "
-                    "{longest_h}; the usual one lasts {usual_min}.",
-                    figures={
-                        "long_runs": long.number,
-                        "runs": long.runs,
-                        "longest_h": long.longest_h,
-                        "usual_min": long.usual_min,
-                    },
-                ),
-                wrong_if=Said(
-                    text="Somebody drew water all that time, or much water had to be lifted."
-                ),
-            )
-        )
+    found += _water_lost(house, load, finding)
+    found += _long_on(load, finding)
     alone = without_source(finding, every)
     if alone is not None and len(alone):
         found.append(
@@ -314,11 +293,88 @@ def _running(
     return found
 
 
-def _at_the_peak(year: HouseYear, load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
+def _long_on(load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
+    """A refrigerator whose compressor hardly rests; what it takes beyond a usual one's share."""
+    on_share = finding.duty_cycle
+    by_itself = KINDS[finding.kind].bridging.by_itself
+    if not by_itself or not named(finding, COLD_STORES) or not on_share >= LONG_ON:
+        return []
+    return [
+        of_share(
+            load,
+            1 - USUAL_ON / on_share,
+            do=Said(
+                text="{appliance}: find out why it runs for so long",
+                figures={"appliance": load.name},
+            ),
+            first=Said(
+                text="Clean its coil, see that air reaches it and that its door closes tightly, "
+                "and set it no colder than its food needs."
+            ),
+            rests_on=Said(
+                text="Its compressor is on {on_share} of the time; a third is usual (US Department "
+                "of Energy, Energy Saver).",
+                figures={"on_share": on_share},
+            ),
+            wrong_if=Said(
+                text="It is opened often, stands in a warm room, or is built to run long at little "
+                "power."
+            ),
+        )
+    ]
+
+
+def _water_lost(house: House, load: LoadYear, finding: ApplianceFinding) -> list[LookInto]:
+    """Runs of a pump for water that do not end, or come when nobody draws any."""
+    long, often = long_runs(finding), refills(finding, house.timezone)
+    if long is not None:
+        share = long.share
+        rests_on = Said(
+            text="{long_runs} of its {runs} runs were far longer than others, up to "
+            "{longest_h}; the usual one lasts {usual_min}.",
+            figures={
+                "long_runs": long.number,
+                "runs": long.runs,
+                "longest_h": long.longest_h,
+                "usual_min": long.usual_min,
+            },
+        )
+        wrong = "Somebody drew water all that time, or much water had to be lifted."
+    elif often is not None:
+        share = often.share
+        rests_on = Said(
+            text="At the three hours of the day when it starts least it still does so {often} "
+            "times an hour: at that rate, {lost_share} of its energy.",
+            figures={"often": often.starts_per_hour, "lost_share": often.share},
+        )
+        wrong = "Something draws water at those hours: a garden, animals, a softener."
+    else:
+        return []
+    return [
+        of_share(
+            load,
+            share,
+            do=Said(
+                text="{appliance}: look for a leak, or a valve that does not close",
+                figures={"appliance": load.name},
+            ),
+            first=Said(
+                text="Close every tap for an hour: if it still runs, water escapes behind it."
+            ),
+            rests_on=rests_on,
+            wrong_if=Said(text=wrong),
+        )
+    ]
+
+
+def _at_the_peak(
+    house: House, year: HouseYear, load: LoadYear, finding: ApplianceFinding
+) -> list[LookInto]:
     """A load that somebody starts, by what it bears of the charges for the greatest power."""
     demand = finding.demand_per_year
     kind = KINDS[finding.kind]
-    if demand is None or year.energy is None or not (kind.by_hand or can_wait(finding)):
+    movable = kind.by_hand or can_wait(finding, house.timezone)
+    if demand is None or year.energy is None or not movable:
         return []
     return [
         LookInto(
@@ -353,7 +409,9 @@ def _on_own_power(house: House, year: HouseYear) -> list[LookInto]:
         return []
     found, left_kwh = [], year.fed_back_kwh
     for load in sorted(year.loads, key=lambda one: -one.kwh.value):
-        if load.finding is None or not load.kwh.value > 0 or not can_wait(load.finding):
+        if load.finding is None or not load.kwh.value > 0:
+            continue
+        if not can_wait(load.finding, house.timezone):
             continue
         now = load.saved_by(load.kwh)
         if now is None or left_kwh <= 0:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from homeenergy.cycles import Cycles
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.loads.heat_pump import LONGEST_HALT_S, compressor
-from homeenergy.house.kinds import KINDS, is_named, why_not_moved
+from homeenergy.house.kinds import KINDS, STORES_HEAT, is_named, why_not_moved
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
@@ -36,18 +37,32 @@ RUN_ON_H = 1.0
 # A run so many times as long as the usual one, and so long, is not a usual one. Own rules.
 FAR_LONGER, LONG_RUN_H, LEAST_RUNS = 10.0, 1.0, 20
 
+# Of the hours of a day, those in which a pump for water starts least often; starts in one of them
+# from which water is lost, as an hour with closed taps would show. Own rules.
+QUIET_HOURS, LEAST_REFILLS = 3, 1.0
+
+# Share of the time that the compressor of a refrigerator is counted on (US Department of Energy,
+# Energy Saver), and that from which it is on for too long: twice that, own rule.
+USUAL_ON, LONG_ON = 1 / 3, 2 / 3
+
 LONG_REST = 0.8  # of the longest rests: nobody draws hot water in them. Own rule.
 MOST_ALIKE = 0.5  # of all rests: of more, none is known to be without use. Own rule.
 # What is made up after rests without use differs by no more than this from the usual. Own rule.
 SAME_LOSS = 0.25
 SAME_CLOCK_MIN = 5.0  # a start by a clock comes back a day later as exactly. Own rule.
 LEAST_RESTS, LEAST_REST_H = 8, 2.0
+BY_CHANCE = 0.05  # share of starts that may come back at the same time of the next day
 
 # Words in names of loads. Own lists: English, and some German, Dutch and French.
 COMPRESSORS = "heat.?pump|air.?con|refrigerat|fridge|freez|dehumid|chiller|compressor|klima|airco"
+COLD_STORES = (
+    "refrigerat|fridge|freez|wine cool|kühlschrank|kühltruhe|gefrier|koelkast|vriez|réfrig|frigo|"
+    "congél"
+)
 PUMPS = r"pump|pomp|circulat"
 OTHER_PUMPS = "heat.?pump|wärmepumpe|warmtepomp|pompe à chaleur"
-WATER_PUMPS = "well|sump|sewage|lift|brunnen|bron|puits|booster|pressure"
+SUPPLIES = "well|brunnen|bron|puits|booster|pressure"
+WATER_PUMPS = f"{SUPPLIES}|sump|sewage|lift"
 SOURCES = f"{OTHER_PUMPS}|boiler|furnace|burner|heizkessel|cv.?ketel|chaudière"
 CIRCULATORS = (
     "heating.?pump|circulat|umwälz|heizungspumpe|heizkreis|zirkulation|cv.?pomp|"
@@ -91,13 +106,29 @@ class LongRuns:
     share: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refills:
+    """Runs of a pump for water at hours when next to nobody draws any.
+
+    `starts_per_hour` at the quietest hours, and the `share` of the energy at that rate all day.
+    """
+
+    starts_per_hour: float
+    share: float
+
+
 def named(finding: ApplianceFinding, words: str) -> bool:
     """Whether a load or its circuit is called so."""
     return is_named(words, finding.appliance, finding.circuit)
 
 
-def can_wait(finding: ApplianceFinding) -> bool:
-    """Whether its runs can be moved: a person starts them, and they serve nothing else."""
+def can_wait(finding: ApplianceFinding, timezone: tzinfo | str) -> bool:
+    """Whether its runs can be moved: a person starts them, and they serve nothing else.
+
+    So can those of a tank that a clock heats.
+    """
+    if heats_by_clock(finding, timezone):
+        return True
     serves = named(finding, f"{SOURCES}|{CIRCULATORS}")
     why_not = why_not_moved(finding.kind, finding.appliance, finding.circuit)
     return not why_not and not serves
@@ -253,6 +284,30 @@ def long_runs(finding: ApplianceFinding) -> LongRuns | None:
     )
 
 
+def refills(finding: ApplianceFinding, timezone: tzinfo) -> Refills | None:
+    """How a pump for water runs when nobody draws any; None where it then rests.
+
+    Notes
+    -----
+    Own method. Of the 24 local hours, the three in which it starts least often show what it makes
+    up for with no tap open: water that escapes, or flows back. It must start once an hour even
+    then, and on half of the days or more.
+    """
+    runs = finding.cycles.complete
+    if not named(finding, PUMPS) or not named(finding, SUPPLIES) or len(runs) < LEAST_RUNS:
+        return None
+    start = pd.DatetimeIndex(runs["start"]).tz_convert(timezone)
+    starts = np.bincount(start.hour, minlength=24)
+    quiet = np.isin(start.hour, np.argsort(starts, kind="stable")[:QUIET_HOURS])
+    wh = runs["energy_wh"].to_numpy(np.float64)
+    days = len(np.unique(start.date))
+    per_hour = float(quiet.sum()) / QUIET_HOURS / days
+    if per_hour < LEAST_REFILLS or 2 * len(np.unique(start.date[quiet])) < days:
+        return None
+    share = float(wh[quiet].sum()) * 24 / QUIET_HOURS / float(wh.sum())
+    return Refills(starts_per_hour=per_hour, share=min(share, 1.0))
+
+
 def tank_loss_w(cycles: Cycles) -> Estimate | None:
     """Power with which a heated tank makes up for the heat it loses while nobody draws [W].
 
@@ -321,6 +376,26 @@ def by_clock(start_ns: NDArray[np.int64]) -> bool:
     after = np.searchsorted(start_ns, next_day - near)
     again = np.searchsorted(start_ns, next_day + near, side="right") > after
     return bool(again.mean() >= 0.5)
+
+
+def started_by_clock(finding: ApplianceFinding, timezone: tzinfo | str) -> bool:
+    """Whether a clock starts its runs: most begin at the same local time of the next day.
+
+    So few a day that they do not meet by chance: own rule.
+    """
+    runs = finding.cycles.complete
+    few = len(runs) * 2 * SAME_CLOCK_MIN * 60 <= BY_CHANCE * max(finding.days, 1.0) * S_PER_DAY
+    if len(runs) < LEAST_RESTS or not few:
+        return False
+    local = pd.DatetimeIndex(runs["start"]).tz_convert(timezone).tz_localize(None)
+    return by_clock(np.asarray(local.as_unit("ns").asi8))
+
+
+def heats_by_clock(finding: ApplianceFinding, timezone: tzinfo | str) -> bool:
+    """Whether it stores heat, by its name and its power, and a clock starts it."""
+    if not named(finding, STORES_HEAT) or not started_by_clock(finding, timezone):
+        return False
+    return float(finding.cycles.complete["mean_w"].median()) >= COMPRESSOR_W
 
 
 def without_source(pump: ApplianceFinding, sources: Sequence[ApplianceFinding]) -> Spans | None:

@@ -73,6 +73,7 @@ def _never_off(load: LoadYear, finding: ApplianceFinding) -> LookInto:
             figures={"mean_w": finding.kwh_per_day.value * WH_PER_KWH / H_PER_DAY},
         ),
         wrong_if=Said(text="All of it is needed at every hour, and at this setting."),
+        in_part=True,
     )
 
 
@@ -94,4 +95,5 @@ def _by_clock(load: LoadYear, finding: ApplianceFinding) -> LookInto:
             figures={"length_h": length_s / S_PER_H},
         ),
         wrong_if=Said(text="It has to run for all these hours, at this speed."),
+        in_part=True,
     )

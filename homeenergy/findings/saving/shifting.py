@@ -14,6 +14,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding, estimate_text, percent_text
 from homeenergy.findings.cost import PriceClock, plateaus_of_runs
 from homeenergy.findings.days import LEAST_COVERAGE, sums_of_days
+from homeenergy.findings.saving.running import heats_by_clock
 from homeenergy.house.kinds import why_not_moved
 from homeenergy.house.tariff import Tariff
 from homeenergy.stats.estimate import Estimate
@@ -104,8 +105,9 @@ def shift_to_cheap_hours(
     Parameters
     ----------
     finding : ApplianceFinding
-        Only loads and programmes that a person starts and leaves alone can wait (kind "batch"), and
-        what is called a car's charger or a pool's pump. For others the result says why not.
+        Only loads and programmes that a person starts and leaves alone can wait (kind "batch"),
+        what is called a car's charger or a pool's pump, and a tank that a clock heats. For others
+        the result says why not.
     tariff : Tariff
         By time of use.
     timezone : zone or its name
@@ -135,6 +137,8 @@ def shift_to_cheap_hours(
         raise ValueError(f"longest_delay_h must be above 0, got {longest_delay_h!r}")
     _refuse(tariff)
     why_not = why_not_moved(finding.kind, finding.appliance, finding.circuit)
+    if heats_by_clock(finding, timezone):
+        why_not = ""
     whole = len(finding.cycles.complete)
     if not why_not and not whole:
         why_not = "has no complete run"

@@ -150,7 +150,12 @@ class Line:
 
 
 def things_to_do(told: Told) -> tuple[Action | LookInto, ...]:
-    """Actions, and what is worth looking into, each in its order: first where most money is."""
+    """Actions and looks, first those of page one, then where most money is."""
+    first = first_to_do(told)
+    return (*first, *(one for one in _by_worth(told) if one not in first))
+
+
+def _by_worth(told: Told) -> tuple[Action | LookInto, ...]:
     actions, looks = list(told.advice.actions), list(told.looks)
     found: list[Action | LookInto] = []
     while actions and looks:
@@ -164,13 +169,13 @@ def load_to_do(one: Action | LookInto) -> str:
     return one.saving.finding.appliance if isinstance(one, Action) else one.load
 
 
-def first_to_do(told: Told) -> list[tuple[int, Action | LookInto]]:
-    """The first three things to do, by number, each about another load; one of them an action."""
-    first_of: dict[str, tuple[int, Action | LookInto]] = {}
-    for number, one in enumerate(things_to_do(told), start=1):
-        first_of.setdefault(load_to_do(one), (number, one))
-    numbered = list(first_of.values())
-    first, actions = numbered[:THREE], [one for one in numbered if isinstance(one[1], Action)]
+def first_to_do(told: Told) -> list[Action | LookInto]:
+    """The first three things to do, each about another load; one of them an action."""
+    first_of: dict[str, Action | LookInto] = {}
+    for one in _by_worth(told):
+        first_of.setdefault(load_to_do(one), one)
+    found = list(first_of.values())
+    first, actions = found[:THREE], [one for one in found if isinstance(one, Action)]
     if actions and actions[0] not in first:
         first[-1] = actions[0]
     return first
@@ -179,7 +184,7 @@ def first_to_do(told: Told) -> list[tuple[int, Action | LookInto]]:
 def lines_to_do(told: Told) -> list[Line]:
     """The first three things to do, in words."""
     words, found = told.words, []
-    for number, one in first_to_do(told):
+    for number, one in enumerate(first_to_do(told), start=1):
         if isinstance(one, Action):
             saving = one.saving
             line = Line(
@@ -194,7 +199,10 @@ def lines_to_do(told: Told) -> list[Line]:
             line = Line(
                 number=number,
                 do=f"{words.said(one.do)}. {words.said(one.first)}",
-                worth=words.say("up to {stake} at stake", stake=one.main),
+                worth=words.say(
+                    "part of {stake} at stake" if one.in_part else "up to {stake} at stake",
+                    stake=one.main,
+                ),
                 cost=words.say("a look"),
                 payback=words.say("after the look"),
                 share=told.share(one.at_stake_money, one.at_stake_kwh),

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from homeenergy.cycles.shared.house_loads import division_of
-from homeenergy.findings.saving.advice import FLOOR_SHARE, Action
+from homeenergy.findings.saving.advice import FLOOR_KWH, FLOOR_SHARE, Action
 from homeenergy.findings.saving.at_stake import LookInto
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
 from homeenergy.house.schedule import appliance_names
@@ -202,18 +202,17 @@ def advice_part(told: Told) -> tuple[Block, ...]:
         Heading(text=words.say("What to do")),
         Prose(
             text=words.say(
-                "First where most money is: what an action saves or, before a look, what is at "
-                "stake, by the middle of its range. Nothing below {floor} a year is advised: that "
-                "is not worth anybody's trouble.",
+                "First what page one names, then where most money is: what an action saves or, "
+                "before a look, what is at stake, by the middle of its range. Nothing below "
+                "{floor} a year is advised: that is not worth anybody's trouble.",
                 floor=floor_text(told),
             )
         ),
     ]
-    things, actions = things_to_do(told), 0
+    things, actions = things_to_do(told), len(advice.actions)
     for number, one in enumerate(things, start=1):
         if isinstance(one, Action):
-            actions += 1
-            blocks.append(_action(told, number, one, before=actions - 1))
+            blocks.append(_action(told, number, one, before=advice.actions.index(one)))
         else:
             blocks.append(_look(told, number, one))
     if advice.together is not None and actions > 1:
@@ -369,10 +368,11 @@ def assumed_part(told: Told, record: Mapping[str, Any]) -> tuple[Block, ...]:
         items.append(words.say("Prices stay as they are; payback is simple, without interest."))
     items += [
         words.say(
-            "Nothing is advised below {floor} a year, which is an own rule: {one_share} of the "
-            "bill unless house.toml says otherwise.",
+            "Nothing is advised below {floor} a year, which is an own rule unless house.toml "
+            "says otherwise: {one_share} of the bill, and no less than {least_kwh} cost.",
             floor=floor_text(told),
             one_share=FLOOR_SHARE,
+            least_kwh=FLOOR_KWH,
         ),
         words.say(
             "Things that share a circuit appear as one, unless house.toml names them; then their "

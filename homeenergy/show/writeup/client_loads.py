@@ -145,6 +145,7 @@ def _sentences(told: Told, load: LoadYear, finding: ApplianceFinding) -> list[st
         said += _runs(told, finding)
     said += [words.said(look.rests_on) for look in told.looks if look.load == load.name]
     quiet = _quiet(told, load.name)
+    said = list(dict.fromkeys(said))  # what it is like may also be what is worth a look
     return said + quiet + _to_do(told, load.name, else_fine=not quiet)
 
 
@@ -238,7 +239,7 @@ def _label(told: Told, finding: ApplianceFinding) -> list[str]:
     return [
         told.words.say(
             text,
-            source=found.source,
+            source=told.words.say(found.source),
             kwh=found.kwh,
             **{found.counted: found.uses_per_year},
         )

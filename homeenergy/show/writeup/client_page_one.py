@@ -406,7 +406,7 @@ def _actions_table(told: Told) -> Block:
 def _nothing_else(told: Told) -> list[str]:
     words, advice = told.words, told.advice
     said = []
-    looks = [one for _, one in first_to_do(told) if isinstance(one, LookInto)]
+    looks = [one for one in first_to_do(told) if isinstance(one, LookInto)]
     if looks:
         said.append(
             words.say(

@@ -22,7 +22,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.ticker import Formatter
 
-from homeenergy.catalogue import all_translations
+from homeenergy.catalogue import all_translations, filled
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import appliance_names
@@ -175,7 +175,7 @@ class Rewording:
                 parts = {name: self._value(part) for name, part in match.groupdict().items()}
             except UnknownTextError:
                 continue
-            return one.translation.format(**parts)
+            return filled(one.translation, parts, self.words.language)
         return self._joined(text)
 
     def _figures(self, text: str) -> str | None:

@@ -11,7 +11,7 @@ from babel import Locale
 from babel.dates import format_date, format_skeleton
 from babel.numbers import format_currency, format_decimal, format_percent
 
-from homeenergy.catalogue import translated
+from homeenergy.catalogue import filled, translated
 from homeenergy.findings.saving.advice import Said
 from homeenergy.house.zones import country_of
 from homeenergy.stats.estimate import Estimate, decimals
@@ -60,7 +60,7 @@ class Wording:
     def said(self, sentence: Said) -> str:
         """A sentence with its figures."""
         written = {name: self.value(name, value) for name, value in sentence.figures.items()}
-        return translated(sentence.text, self.language).format(**written)
+        return filled(translated(sentence.text, self.language), written, self.language)
 
     def value(self, name: str, value: object) -> str:
         """One value; the end of its name says what it is."""
@@ -149,15 +149,20 @@ class Wording:
 
     def day(self, day: date) -> str:
         """A date so that nobody can mix up day and month."""
-        return str(format_date(day, format="long", locale=self.locale))
+        return self._first(str(format_date(day, format="long", locale=self.locale)))
 
     def short_day(self, day: date) -> str:
         """Day and month for an axis."""
-        return str(format_skeleton("MMMd", day, locale=self.locale))
+        return self._first(str(format_skeleton("MMMd", day, locale=self.locale)))
 
     def short_month(self, day: date) -> str:
         """Month and year, for a table."""
         return str(format_skeleton("yMMM", day, locale=self.locale))
+
+    def _first(self, day: str) -> str:
+        """In French the first of a month is "1er"; babel writes 1."""
+        first = self.locale.language == "fr" and day.startswith("1 ")
+        return f"1er{day[1:]}" if first else day
 
     def _is_money(self, found: Estimate) -> bool:
         return len(found.unit) == 3 and found.unit.isupper()

@@ -16,6 +16,7 @@ from homeenergy.findings.house_year import house_year
 from homeenergy.findings.saving.advice import find_advice
 from homeenergy.findings.saving.look_into import look_into
 from homeenergy.findings.saving.measures import measure_actions
+from homeenergy.findings.saving.one_degree import one_degree
 from homeenergy.findings.saving.saving import Saving
 from homeenergy.readings.house import House, open_house
 from homeenergy.show.document.blocks import (
@@ -253,8 +254,13 @@ def _told(basis: Basis, words: Wording, measures: Iterable[Saving]) -> Told:
     year = house_year(house, basis.findings)
     details = house.schedule.write_up
     given, unsaid = measure_actions(house, basis.measured)
+    degrees = [one for f in basis.measured for one in one_degree(f, outdoor=basis.outdoor)]
     advice = find_advice(
-        house, basis.measured, year, measures=[*given, *measures], floor=details.least_saving
+        house,
+        basis.measured,
+        year,
+        measures=[*given, *measures, *degrees],
+        floor=details.least_saving,
     )
     advice = replace(advice, unsaid=unsaid)
     bills = house.path / BILLS
