@@ -225,13 +225,18 @@ EDITIONS = {
 
 def _check(document: Path, folder: Path, before: Path | None, language: str | None) -> None:
     from homeenergy.readings import open_house
-    from homeenergy.show.document.files import read_record
+    from homeenergy.show.document.files import read_record, was_altered
     from homeenergy.show.writeup import differences
     from homeenergy.show.writeup.wording import Wording
 
     record = read_record(document)
     words = Wording(language=language or open_house(folder).schedule.write_up.language or "en")
     found = differences(document, folder, before=before, words=words)
+    if was_altered(document):
+        altered = (
+            "the document is not as it was written: somebody changed it, or a part of it is missing"
+        )
+        found.insert(0, words.say(altered))
     edition = record.get("edition", "document")
     matches = words.say(
         "{file} ({edition}) matches {folder}",

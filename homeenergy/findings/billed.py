@@ -163,7 +163,9 @@ def reconcile_bills(house: House, bills: pd.DataFrame | None = None) -> Billed:
     When on its first and last day the meter was read is not known, so the bill may differ by the
     energy of a day; to that come 2 % of the meter and a kWh of rounding. An estimated reading says
     nothing: its difference is shown, and no fault. The amount is that of the tariff of house.toml
-    for the billed kWh, with the standing charge; 2 % are allowed for. Charges for the greatest
+    for the billed kWh, with the standing charge; 2 % are allowed for. What is fed back may be taken
+    off the amount or be paid for elsewhere: where export_price_per_kwh is stated, the nearer of the
+    two is expected. Charges for the greatest
     power count once a month of the bill, from its first day on, as bills seldom begin with a month.
     """
     table = read_bills(house.path / FILE_NAME) if bills is None else bills
@@ -173,18 +175,18 @@ def reconcile_bills(house: House, bills: pd.DataFrame | None = None) -> Billed:
             path=house.path,
             fix='Log the supply, a circuit for each leg with role = "mains".',
         )
-    kwh = mains_energy(house)["drawn"]
+    kwh = mains_energy(house)
     rows = [_compared(row, kwh, house) for row in table.to_dict("records")]
     currency = "" if house.tariff is None else house.tariff.currency
     return Billed(table=pd.DataFrame(rows), currency=currency)
 
 
-def _compared(row: dict[Any, Any], kwh: pd.Series, house: House) -> dict[str, object]:
+def _compared(row: dict[Any, Any], kwh: pd.DataFrame, house: House) -> dict[str, object]:
     start = _local(pd.Timestamp(row["start"]), house)
     end = _local(pd.Timestamp(row["end"]) + pd.Timedelta(days=1), house)
     days = (end - start).total_seconds() / S_PER_DAY
     here = kwh[(kwh.index >= start) & (kwh.index < end)].dropna()
-    covered = here.size * SLOT_MIN * 60 / S_PER_DAY / days
+    covered = len(here) * SLOT_MIN * 60 / S_PER_DAY / days
     found: dict[str, object] = dict(row) | {
         "covered_share": covered,
         "logged_kwh": nan,
@@ -195,11 +197,15 @@ def _compared(row: dict[Any, Any], kwh: pd.Series, house: House) -> dict[str, ob
     }
     if covered < LEAST_COVERED:
         return found
-    logged = float(here.sum()) / covered
+    logged, fed_back = (float(here[name].sum()) / covered for name in ("drawn", "fed_back"))
     slack = abs(logged) / days + METER_LIMIT * abs(logged) + 1.0
-    expected = _expected(row, here, house, days=days)
+    expected = _expected(row, here["drawn"], house, days=days)
     differs = not logged - slack <= row["kwh"] <= logged + slack
     amount = row["amount"]
+    earns = None if house.tariff is None else house.tariff.export_price_per_kwh
+    less = expected - (earns or 0.0) * fed_back
+    if isfinite(amount) and abs(amount - less) < abs(amount - expected):
+        expected = less
     wrong = (
         isfinite(amount)
         and isfinite(expected)

@@ -205,6 +205,24 @@ def test_bills_of_a_house_that_feeds_back_are_of_what_it_draws(tmp_path):
     assert row["expected_amount"] == pytest.approx(120)
 
 
+@pytest.mark.parametrize(
+    ("amount", "expected", "verdict"),
+    [(62.0, 62.0, "agrees"), (46.0, 46.0, "agrees"), (55.0, 62.0, "amount differs")],
+)
+def test_what_is_fed_back_may_be_taken_off_a_bill(tmp_path, amount, expected, verdict):
+    """20 kWh a day drawn at 0.31 over 10 days, 20 fed back at 0.08."""
+    hour = np.arange(DAYS * 1440) / 60 % 24
+    watts = np.where(hour < 20, 1000.0, -5000.0)
+    house = house_of(tmp_path, {"mains": watts}, tariff=("EUR", 0.31))
+    house = type(house)(
+        replace(house.schedule, tariff=replace(house.tariff, export_price_per_kwh=0.08))
+    )
+    bills(tmp_path, f"2026-03-11,2026-03-20,200,{amount},no")
+    row = reconcile_bills(house).table.iloc[0]
+    assert row["verdict"] == verdict
+    assert row["expected_amount"] == pytest.approx(expected, abs=0.01)
+
+
 def test_bills_are_compared_with_a_log_of_whole_hours(tmp_path):
     oven = switched(DAYS, [18], on_w=2000, lasts_h=2, period_s=3600)
     house = house_of(

@@ -23,7 +23,13 @@ from homeenergy.show.document.blocks import (
     Table,
     Together,
 )
-from homeenergy.show.document.files import column_shares, pandoc_form, read_record, write_document
+from homeenergy.show.document.files import (
+    column_shares,
+    pandoc_form,
+    read_record,
+    was_altered,
+    write_document,
+)
 
 NASTY = '*Mr* <i>X</i> & "Y" #strong[a] $5$ \\ back_slash `c` @ref <label> // no /* c */ {{z}}'
 FORMATS = ("html", "pdf", "docx", "xlsx")
@@ -102,6 +108,36 @@ def test_the_same_document_gives_the_same_bytes(files, name, tmp_path):
 @pytest.mark.parametrize("name", FORMATS)
 def test_the_record_comes_back(files, name):
     assert read_record(files[name]) == {"note": "</script><x>", "hash": "ab"}
+
+
+@pytest.mark.parametrize("name", FORMATS)
+def test_a_document_that_somebody_changed_is_told(files, name, tmp_path):
+    assert not was_altered(files[name])
+    content = files[name].read_bytes()
+    changed = tmp_path / f"changed.{name}"
+    if name in ("docx", "xlsx"):
+        part = "word/document.xml" if name == "docx" else "xl/worksheets/sheet1.xml"
+        with zipfile.ZipFile(files[name]) as before, zipfile.ZipFile(changed, "w") as after:
+            for one in before.namelist():
+                text = before.read(one)
+                after.writestr(one, text.replace(b"1", b"2") if one == part else text)
+    else:
+        half = len(content) // 2  # of a PDF, one bit; of a page, a letter
+        changed.write_bytes(content[:half] + bytes([content[half] ^ 1]) + content[half + 1 :])
+    assert was_altered(changed)
+
+
+def test_a_part_of_a_document_is_no_document(files, tmp_path):
+    content = files["html"].read_bytes()
+    (tmp_path / "cut.html").write_bytes(content[: len(content) * 2 // 3])
+    assert was_altered(tmp_path / "cut.html")
+    for name in ("pdf", "docx", "xlsx"):
+        content = files[name].read_bytes()
+        for length in (len(content) * 2 // 3, 0):
+            cut = tmp_path / f"cut.{name}"
+            cut.write_bytes(content[:length])
+            with pytest.raises(HouseError, match=r"holds no record|cannot be read"):
+                read_record(cut)
 
 
 def test_a_file_of_something_else_has_no_record(tmp_path):

@@ -9,7 +9,9 @@ import subprocess
 import warnings
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
+from hashlib import sha256
 from html import escape
 from io import BytesIO
 from itertools import count
@@ -51,6 +53,9 @@ TO_EDIT, IN_PDF = (60, 100), (70, 130)
 ROUNDING = 1e-9
 Widths = Literal["free", "crowded", "all"]
 RECORD = "homeenergy-record.json"
+# In a document: the hash of all of it, these zeros in its place. In a package, that of other parts.
+SEAL = "sha256-" + "0" * 64
+ANY_SEAL = re.compile(rb"sha256-[0-9a-f]{64}")
 RECORD_WORDS = "What this document rests on, for homeenergy writeup --check"
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 JSON_PART = b'<Default Extension="json" ContentType="application/json"/>'
@@ -106,10 +111,11 @@ def read_record(path: str | Path) -> dict[str, Any]:
     """
     path = Path(path)
     content = path.read_bytes()
+    fix = "Give a document that `homeenergy writeup` wrote, as it wrote it."
     try:
         if path.suffix.lower() == ".pdf":
-            text = _library("pypdf").PdfReader(BytesIO(content)).attachments[RECORD][0]
-        elif path.suffix.lower() in (".docx", ".xlsx"):
+            text = _attached(content, path)
+        elif _is_package(path):
             with zipfile.ZipFile(BytesIO(content)) as package:
                 text = package.read(f"customXml/{RECORD}")
         else:
@@ -120,9 +126,57 @@ def read_record(path: str | Path) -> dict[str, Any]:
         raise HouseError(
             "this file holds no record of what it rests on",
             path=path,
-            fix="Give a document that `homeenergy writeup` wrote, as it wrote it.",
+            fix=f"{fix} It may also be cut off, or saved anew by another program.",
         ) from error
+    record.pop("seal", None)
     return dict(record)
+
+
+def _attached(content: bytes, path: Path) -> bytes:
+    """The record of a PDF."""
+    pypdf = _library("pypdf")
+    try:
+        return bytes(pypdf.PdfReader(BytesIO(content)).attachments[RECORD][0])
+    except pypdf.errors.PyPdfError as error:
+        raise HouseError(
+            f"this PDF cannot be read ({error})",
+            path=path,
+            fix="It is cut off or damaged: write or copy it anew.",
+        ) from None
+
+
+def was_altered(path: str | Path) -> bool:
+    """Whether a document that holds a record is another than was written.
+
+    Of a document without a seal, as earlier versions wrote them, nothing is known.
+    """
+    path = Path(path)
+    content = path.read_bytes()
+    if _is_package(path):
+        with zipfile.ZipFile(BytesIO(content)) as package:
+            record = json.loads(package.read(f"customXml/{RECORD}"))
+            return "seal" in record and record["seal"] != _seal_of(package)
+    found = ANY_SEAL.search(content)
+    return found is not None and _sealed(content.replace(found[0], SEAL.encode())) != content
+
+
+def _is_package(path: Path) -> bool:
+    return path.suffix.lower() in (".docx", ".xlsx")
+
+
+def _sealed(content: bytes) -> bytes:
+    """The same with its hash where zeros hold its place."""
+    seal = f"sha256-{sha256(content).hexdigest()}"
+    return content.replace(SEAL.encode(), seal.encode())
+
+
+def _seal_of(package: zipfile.ZipFile) -> str:
+    """Hash of all parts but the record."""
+    digest = sha256()
+    for name in package.namelist():
+        if name != f"customXml/{RECORD}":
+            digest.update(name.encode() + b"\0" + package.read(name))
+    return f"sha256-{digest.hexdigest()}"
 
 
 def _library(name: str) -> ModuleType:
@@ -171,6 +225,7 @@ def _html(document: Document) -> bytes:
         record = _record_text(document).replace("<", "\\u003c")
         (folder / "head.html").write_text(
             f'<script type="application/json" id="record">{record}</script>\n'
+            f'<meta name="seal" content="{SEAL}">\n'
             f'<meta name="description" content="{escape(document.title)}">\n'
             + (
                 f"<style>:root {{ --accent: {document.colour}; }}</style>"
@@ -179,7 +234,7 @@ def _html(document: Document) -> bytes:
             ),
             encoding="utf-8",
         )
-        return _pandoc(
+        content = _pandoc(
             document,
             folder,
             [
@@ -192,6 +247,7 @@ def _html(document: Document) -> bytes:
                 f"--css={HERE / 'document.css'}",
             ],
         )
+        return _sealed(content)
 
 
 def _parts(document: Document) -> int:
@@ -208,7 +264,7 @@ def _pdf(document: Document) -> bytes:
         (folder / RECORD).write_text(_record_text(document), encoding="utf-8")
         text += f'\n#pdf.attach("{RECORD}", relationship: "data", description: "{RECORD_WORDS}")\n'
         (folder / "document.typ").write_text(text, encoding="utf-8")
-        return _typeset(document, folder)
+        return _sealed(_typeset(document, folder))
 
 
 def _typeset(document: Document, folder: Path) -> bytes:
@@ -220,6 +276,7 @@ def _typeset(document: Document, folder: Path) -> bytes:
         "language": document.language.split("-")[0],
         "paper": PAPERS[document.paper],
         "colour": document.colour,
+        "seal": SEAL,
         "year": str(day.year),
         "month": str(day.month),
         "day": str(day.day),
@@ -304,8 +361,16 @@ def _repacked(
             after.writestr(zipfile.ZipInfo(name, FIRST_ZIP_DATE), part, zipfile.ZIP_DEFLATED)
         for name, text in added.items():
             after.writestr(zipfile.ZipInfo(name, FIRST_ZIP_DATE), text, zipfile.ZIP_DEFLATED)
+    return _with_record(file, document)
+
+
+def _with_record(file: BytesIO, document: Document) -> bytes:
+    """The package with the record as its last part, and the seal of the others in it."""
+    with zipfile.ZipFile(file) as package:
+        sealed = replace(document, record={**document.record, "seal": _seal_of(package)})
+    with zipfile.ZipFile(file, "a", zipfile.ZIP_DEFLATED) as package:
         entry = zipfile.ZipInfo(f"customXml/{RECORD}", FIRST_ZIP_DATE)
-        after.writestr(entry, _record_text(document), zipfile.ZIP_DEFLATED)
+        package.writestr(entry, _record_text(sealed), zipfile.ZIP_DEFLATED)
     return file.getvalue()
 
 

@@ -182,7 +182,7 @@ def _warnings(document: Document) -> list[str]:
         if isinstance(block, Table):
             break
         if isinstance(block, Note):
-            found.append(f"{block.about}: {block.text}" if block.about else block.text)
+            found.append(f"{block.about}. {block.text}" if block.about else block.text)
         elif isinstance(block, Bullets):
             found += [item for item in block.items if isinstance(item, str)]
     return found

@@ -6,6 +6,7 @@ import math
 from collections.abc import Set
 from dataclasses import replace
 from datetime import date
+from functools import cache
 from typing import Any
 
 import pandas as pd
@@ -36,6 +37,7 @@ HEADS = {
 # What is the same in every row of a house, and stands in the list of all.
 OF_THE_HOUSE = ("house", "house_name", "start", "end", "timezone", "language", "implausible")
 NOTHING = "-"
+MOST_JOINED = 3  # parts of one remark
 
 
 def survey_document(
@@ -114,8 +116,25 @@ def _flags_said(survey: Survey, words: Wording) -> Survey:
         found = reword(text)
         return words.say("In English: {message}", message=text) if reword.unknown else found
 
-    if "implausible" in table:
-        table = table.assign(implausible=table["implausible"].fillna("").map(said))
+    known = Rewording(words=words, names=frozenset(names))
+
+    @cache
+    def listed(text: str) -> str:
+        """Remarks that are joined by semicolons, of which some hold one."""
+        pieces, found = text.split("; "), []
+        while pieces:
+            for n in range(min(MOST_JOINED, len(pieces)), 0, -1):
+                known.unknown.clear()
+                remark = known("; ".join(pieces[:n]))
+                if not known.unknown:
+                    break
+            found.append(remark if not known.unknown else said(pieces[0]))
+            pieces = pieces[n:]
+        return "; ".join(found)
+
+    for column, in_language in (("implausible", said), ("remarks", listed), ("held_out", listed)):
+        if column in table:
+            table = table.assign(**{column: table[column].fillna("").map(in_language)})
     failed = survey.failures[["house", "reason"]].astype(str).itertuples(index=False)
     reasons = [
         said(failure_text(house, reason), _circuits_of(house) | {house}) for house, reason in failed
