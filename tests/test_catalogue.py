@@ -2,6 +2,7 @@
 
 import ast
 import string
+from datetime import date
 from itertools import product
 from pathlib import Path
 
@@ -149,3 +150,29 @@ def test_what_is_said_of_readings_that_cannot_be_is_translated(language):
     for text in texts - PARTS:
         said(text)
     assert said.unknown == []
+
+
+def test_french_elides_and_counts_the_first_of_a_month():
+    words = Wording(language="fr")
+    text = "Power of {name} on {day}, and its energy day by day: {per_day} a day."
+    said = words.say(text, name="Aspirateur", day=date(2026, 3, 1), per_day="2 kWh")
+    assert said.startswith("Puissance d'Aspirateur le 1er mars 2026, ")
+    assert words.say(text, name="Évier", day=date(2026, 3, 11), per_day="2 kWh").startswith(
+        "Puissance d'Évier le 11 mars 2026, "
+    )
+    assert words.say(text, name="Four", day=date(2026, 3, 1), per_day="").startswith(
+        "Puissance de Four"
+    )
+
+
+def test_english_of_two_countries_differs_where_they_do():
+    at = "Switched off at the outlet for a night, the log still shows a draw, or the use that "
+    text = f"{at}follows takes more."
+    assert "outlet" in translated(text, "en-US")
+    assert "socket" in translated(text, "en-GB")
+    assert translated("Standing charge", "en-US") == "Fixed charge"
+    assert translated("Standing charge", "en-GB") == "Standing charge"
+    english = [FOLDER / "en-GB" / "writeup.po", FOLDER / "en-US" / "writeup.po"]
+    of_german = entries(FOLDER / "de" / "writeup.po").keys()
+    assert all(entries(path).keys() <= of_german for path in english)
+    assert all(fields(a) == fields(b) for path in english for a, b in entries(path).items())

@@ -10,7 +10,7 @@ from homeenergy.errors import HouseError
 from homeenergy.findings import house_findings
 from homeenergy.findings.house_year import house_year
 from homeenergy.findings.loads.programmes import ProgrammeUse
-from homeenergy.findings.saving.advice import FLOOR_SHARE, find_advice, same_job
+from homeenergy.findings.saving.advice import FLOOR_KWH, FLOOR_SHARE, find_advice, same_job
 from homeenergy.findings.saving.look_into import look_into
 from homeenergy.findings.saving.measures import hand_wash_kwh, measure_actions
 from homeenergy.findings.saving.running import tank_loss_w
@@ -125,6 +125,14 @@ def test_nothing_under_the_floor_is_advised(tmp_path):
     assert advice.floor == pytest.approx(FLOOR_SHARE * year.bill.value)
     assert not advice.actions
     assert dos(advice.too_small) == ["Switch tv off while nobody uses it"]
+
+
+def test_next_to_nothing_is_not_worth_the_trouble_of_a_small_house(tmp_path):
+    watts = {"tv": switched(DAYS, [19], on_w=20, lasts_h=3, rest_w=2.0)}  # 16 kWh a year at rest
+    _, _, year, advice, _ = advice_of(tmp_path, watts, {"tv": 'kind = "manual"'})
+    assert year.bill.value < 20
+    assert advice.floor == pytest.approx(FLOOR_KWH * 0.3)
+    assert not advice.actions
 
 
 def tank(days, *, loss_w, draws, power_w=2000.0, step_s=60, seed=0):

@@ -160,3 +160,22 @@ def test_without_a_whole_day_it_is_refused(tmp_path):
         house_baseload(house, window_s=0)
     with pytest.raises(ValueError, match="hours must lie in order within a day"):
         house_baseload(house, hours=(22, 4))
+
+
+def test_a_battery_that_feeds_a_house_at_night_is_no_load_below_nothing(tmp_path):
+    """60 W that never stop: from the roof by day, from a battery of 8 W by night."""
+    days = 9
+    hour = np.arange(days * 1440) / 60 % 24
+    roof = np.where((hour >= 8) & (hour < 16), -1500.0, 0.0)
+    battery = np.where((hour >= 8) & (hour < 12), 500.0, np.where(hour >= 18, -300.0, 8.0))
+    oven = switched(days, (19,), on_w=1200.0, lasts_h=2)
+    watts = {"oven": oven, "roof": roof, "battery": battery}
+    house = made_house(
+        tmp_path / "house",
+        {"mains": sum(watts.values()) + 60.0, **watts},
+        circuits={"mains": 'role = "mains"'},
+    )
+    found = house_baseload(house)
+    assert found.level_w.value == pytest.approx(60 + 8, abs=9)
+    assert found.constant_w.value == pytest.approx(60 + 8, abs=9)
+    assert (found.parts["watts_w"] >= -0.01).all()

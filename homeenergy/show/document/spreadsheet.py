@@ -28,7 +28,7 @@ OFFSET = "UTC offset"  # as it is shown
 PAPERS = {"letter": 1, "a4": 9}  # numbers of the file format, ECMA-376 Part 1, 18.3.1.63
 UPRIGHT, ACROSS = 95, 180  # letters of all columns that a page holds upright, and across
 LINE_PT = 15.0  # height of a row
-SUMMARY_WIDTHS = (44, 30, 28, 22, 18, 18)  # letters
+SUMMARY_WIDTHS = (44, 30, 28, 22, 26, 18)  # letters
 
 
 def workbook(document: Document) -> bytes:
