@@ -68,6 +68,8 @@ _KIND_OF |= {"lave-vaisselle": "batch", "lave-linge": "batch", "seche-linge": "b
 _TWO = {"washing machine": "batch", "heat pump": "modulating", "warme pumpe": "modulating"}
 _TWO |= {"warmepumpe": "modulating", "water heater": "thermostatic", "hot water": "thermostatic"}
 _TWO |= {"well pump": "thermostatic", "sump pump": "thermostatic", "pompe a chaleur": "modulating"}
+_TWO |= {"coffee machine": "manual", "coffee maker": "manual", "kaffeemaschine": "manual"}
+_TWO |= {"machine a cafe": "manual", "koffiezetapparaat": "manual"}
 _TWO |= {"tumble dryer": "batch", "chauffe-eau": "thermostatic", "boiler pump": ""}
 
 
@@ -81,6 +83,16 @@ def kind_of(label: str) -> str | None:
     kinds |= {kind for word, kind in _KIND_OF.items() if word in plain.split()}
     several = re.search(r"[&+]|\b(?:and|und|et|y|e|en)\b", plain)
     return kinds.pop() or None if len(kinds) == 1 and not several else None
+
+
+# A stroke is left out: a fridge/freezer or a washer/dryer is one machine.
+_AND = re.compile(r"\s+(?:and|und|et|y|en|e)\s+|\s*[&+]\s*", re.IGNORECASE)
+
+
+def loads_of(label: str) -> list[str]:
+    """Appliances that a label joins, where all of them are plain names; else none."""
+    parts = _AND.split(label.strip())
+    return parts if 2 <= len(parts) <= 4 and all(map(kind_of, parts)) else []
 
 
 _AMPS = re.compile(r"(?P<a>\d{2,3})\s*A\b")

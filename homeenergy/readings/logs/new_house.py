@@ -14,7 +14,14 @@ from homeenergy.files import write_text
 from homeenergy.house import Tariff
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.log_columns import NOMINAL_V, LogColumn
-from homeenergy.house.schedule import Circuit, Clamp, Schedule, Supply
+from homeenergy.house.schedule import (
+    Circuit,
+    CircuitLoad,
+    Clamp,
+    Schedule,
+    Supply,
+    circuit_names,
+)
 from homeenergy.house.toml_file import LEGS, SAFETY, house_toml, read_schedule
 from homeenergy.house.zones import read_region
 from homeenergy.readings.logs.columns import leg_of
@@ -28,7 +35,7 @@ from homeenergy.readings.logs.dialogue import (
     ask_units,
 )
 from homeenergy.readings.logs.gather import Gathered, find_files, gather
-from homeenergy.readings.logs.labels import amps_in, kind_of, looks_like_mains
+from homeenergy.readings.logs.labels import amps_in, kind_of, loads_of, looks_like_mains
 from homeenergy.readings.logs.propose import Description
 from homeenergy.readings.logs.sample import first_lines
 
@@ -237,7 +244,7 @@ def _schedule(
     for one in found.descriptions:
         for circuit in one.layout.columns:
             circuits.setdefault(circuit, _circuit(circuit, one.labels[circuit], one))
-    named = list(circuits.values())
+    named = _with_loads(list(circuits.values()))
     if ask is not None:
         named = ask_mains(named, ask)
     supply = _supply(named, timezone)
@@ -286,6 +293,21 @@ def _circuit(name: str, label: str, one: Description) -> Circuit:
     )
 
 
+def _with_loads(circuits: list[Circuit]) -> list[Circuit]:
+    """Circuits with the loads that their names join: "refrigerator and freezer" is two."""
+    joined = {one.name: loads_of(one.appliance) for one in circuits if one.role == "load"}
+    labels = [label for several in joined.values() for label in several]
+    names = iter(circuit_names([*(one.name for one in circuits), *labels])[len(circuits) :])
+
+    def loads(circuit: Circuit) -> tuple[CircuitLoad, ...]:
+        return tuple(
+            CircuitLoad(name=next(names), appliance=label, kind=kind_of(label))
+            for label in joined.get(circuit.name, ())
+        )
+
+    return [replace(one, loads=loads(one)) for one in circuits]
+
+
 def _supply(circuits: Sequence[Circuit], timezone: str) -> Supply:
     """System of the supply, from the legs that names tell of and the zone."""
     legs = {leg for circuit in circuits for leg in circuit.legs}
@@ -331,7 +353,8 @@ def understood(house: NewHouse) -> list[str]:
     rows = [("circuit", "read from", "as", "first, highest, last", "role, legs, kind")]
     for one in order:
         column = columns[one.name]
-        about = ["mains" if one.role == "mains" else "", "+".join(one.legs), one.kind or ""]
+        loads = " and ".join(load.name for load in one.loads)
+        about = ["mains" if one.role == "mains" else "", "+".join(one.legs), one.kind or loads]
         mark = "? " if one.name in house.doubts else "  "
         some = house.samples.get(one.name, ())
         rows.append(
