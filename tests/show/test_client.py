@@ -395,7 +395,7 @@ def test_every_picture_says_in_words_what_it_shows(made):
     [
         ("de", "Was zu tun ist", r"\d\.\d{3}\xa0kWh", "1. März 2026"),
         pytest.param("nl", "Wat te doen", r"€\xa0\d{3}", "1 maart 2026", marks=STUDY),
-        pytest.param("fr", "Que faire", r"\d\u202f\d{3}\xa0kWh", "1 mars 2026", marks=STUDY),
+        pytest.param("fr", "Que faire", r"\d\u202f\d{3}\xa0kWh", "1er mars 2026", marks=STUDY),
         pytest.param("en-US", "What to do", r"\d,\d{3}\xa0kWh", "March 1, 2026", marks=STUDY),
     ],
 )
