@@ -10,6 +10,7 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.house.clamp_errors import CLAMP_LIMIT
+from homeenergy.readings.doubt import HELD, LONE
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.bench import BenchResult
@@ -141,6 +142,7 @@ def check_house(
     if readings is not None:
         _meter(measured, found, readings, step_kwh=step_kwh, time_error_s=time_error_s)
     implausible = _unexplained(implausible, found.balance)
+    found.concerns += _spikes(measured)
     known = held_out(implausible)
     found.concerns = [c for c in found.concerns if c.weight != "note" or c.subject not in known]
     found.concerns += [one.concern() for one in implausible]
@@ -152,6 +154,28 @@ def check_house(
         balance=found.balance,
         meter=found.meter,
     )
+
+
+def _spikes(house: House) -> list[Concern]:
+    """Say how many readings stand alone, which figures leave out."""
+    counts = {
+        circuit.name: int((doubts.stop - doubts.first)[np.isin(doubts.reason, (LONE, HELD))].sum())
+        for circuit in house.circuits
+        if house.has_readings(circuit)
+        for doubts in (house.doubts(circuit),)
+    }
+    told = [f"{name} {number}" for name, number in counts.items() if number]
+    if not told:
+        return []
+    return [
+        Concern(
+            weight="note",
+            subject="log",
+            what=f"Lone spikes, readings that nothing before or after them bears out: "
+            f"{', '.join(told)}.",
+            do="Nothing: they are kept and drawn, and no figure rests on them.",
+        )
+    ]
 
 
 def _meter(

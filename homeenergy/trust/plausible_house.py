@@ -13,6 +13,7 @@ from homeenergy.readings.doubt import BEYOND
 from homeenergy.readings.house import House
 from homeenergy.trust.all_at_nothing import all_at_nothing
 from homeenergy.trust.concern import Implausible, held_out
+from homeenergy.trust.counted_twice import counted_twice
 from homeenergy.trust.log_facts import (
     DAY_NS,
     Facts,
@@ -573,6 +574,7 @@ TESTS_OF_A_HOUSE: tuple[HouseTest, ...] = (
     _far_too_small,
     steps_of_mains,
     _finer_than_others,
+    counted_twice,
     _meter_far_off,
     _more_than_mains,
     _hours_above_mains,

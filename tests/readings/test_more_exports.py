@@ -284,13 +284,3 @@ def test_columns_padded_with_spaces_are_refused_with_what_to_do(tmp_path):
     lines = [f"{when}   {oven:8.1f}   {dryer:8.1f}" for when, oven, dryer in rows]
     with pytest.raises(HouseError, match="padded with spaces"):
         through(tmp_path, write(tmp_path, "a.txt", lines))
-
-
-def test_a_column_that_is_the_sum_of_the_others_is_in_doubt(tmp_path):
-    total = FRAME.sum(axis=1).to_numpy()
-    heads = [f"{name} W" for name in FRAME]
-    made = through(
-        tmp_path, write(tmp_path, "a.csv", wide([*heads, "Ptot W"], [*columns(), total]))
-    )
-    assert [*made.made.doubts] == ["ptot"]
-    assert "is the sum of the other columns" in made.text

@@ -131,7 +131,20 @@ def test_no_mains_is_a_note(tmp_path):
     (tmp_path / "house.toml").write_text(text)
     found = check_house(open_house(tmp_path))
     assert found.balance is None
-    assert "The panel cannot be balanced" in found.concerns[0].what
+    assert any("The panel cannot be balanced" in one.what for one in found.concerns)
+
+
+def test_lone_spikes_are_told_and_contradict_nothing(tmp_path):
+    from homeenergy.readings.store.store import Store
+    from tests.trust.panels import store_watts
+
+    house = plain_panel(tmp_path)
+    watts = house.trace("heater").watts.copy()
+    watts[[20_000, 60_000]] = 9000.0
+    store_watts(Store(tmp_path / "store"), "heater", watts)
+    found = check_house(open_house(tmp_path))
+    (spikes,) = [one for one in found.concerns if "Lone spikes" in one.what]
+    assert (spikes.weight, "bears out: heater 2." in spikes.what) == ("note", True)
 
 
 def test_accuracy_in_the_bench_file_goes_first(tmp_path):

@@ -29,7 +29,7 @@ from homeenergy.readings.logs.pace import (
     time_marks,
 )
 from homeenergy.readings.logs.propose import Description, propose
-from homeenergy.readings.logs.read import read_log, source_of
+from homeenergy.readings.logs.read import Rows, read_log, source_of
 from homeenergy.readings.logs.roles import Table, listed
 from homeenergy.readings.logs.rows import find_period_ns
 from homeenergy.readings.logs.sample import TextSample, encoding_of_all, sample_text
@@ -44,6 +44,7 @@ from homeenergy.readings.logs.time_formats import (
     is_stamp,
 )
 from homeenergy.readings.logs.times import BadStamp, ClockError, read_stamps, standard_time
+from homeenergy.readings.logs.totals import without_totals
 from homeenergy.units import NS_PER_S
 
 
@@ -81,7 +82,8 @@ def describe(
             read_zone(timezone)
         except ValueError as error:
             raise HouseError(str(error)) from None
-    return describe_files(files, timezone=timezone)
+    (described,) = without_totals([describe_files(files, timezone=timezone)])
+    return described
 
 
 def describe_files(files: Sequence[Path], *, timezone: str | None) -> Description:
@@ -379,6 +381,7 @@ _OF_OTHERS = 100  # rows of each file but the first
 _MOST_READ_BYTES = 100_000_000
 _FIRST_ROWS = 200_000
 _MOST_ROWS = 10_000_000  # that tell the pace; all are read, and so checked
+_MOST_CELLS = 20_000_000  # that are kept of all circuits
 
 
 def _with_pace(
@@ -396,6 +399,7 @@ def _with_pace(
     # The pace needs the instants alone: of a wide log one column besides is enough.
     few = layout if layout.layout == "long" else _one_of_each_source(layout)
     first, read, kept = None, 0, 0
+    whole: list[Rows] = []
     torn: list[str] = []
     for number, path in enumerate(_spread(files, _READ)):
         if number and read + path.stat().st_size > _MOST_READ_BYTES:
@@ -404,6 +408,8 @@ def _with_pace(
         try:
             for rows in read_log(path, layout if number == 0 else few, torn=torn):
                 if number == 0:
+                    if sum(map(_cells, whole)) < _MOST_CELLS:
+                        whole.append(rows)
                     own = own_paces(rows, layout, table_ns=find_period_ns(rows.times_ns)) | own
                     told = all(name in own or is_full(v) for name, v in rows.columns.items())
                     if any(pace.on_change for pace in own.values()):
@@ -460,8 +466,35 @@ def _with_pace(
         remarks.append(remark)
         layout = replace(layout, time_marks="end" if ends else "start")
     return replace(
-        described, layout=layout, remarks=tuple(remarks), sources=sources, on_change=found.on_change
+        described,
+        layout=layout,
+        remarks=tuple(remarks),
+        sources=sources,
+        rows=_of_each_source(whole),
+        on_change=found.on_change,
     )
+
+
+def _cells(rows: Rows) -> int:
+    return rows.times_ns.size * len(rows.columns)
+
+
+def _of_each_source(pieces: Sequence[Rows]) -> list[Rows]:
+    """Pieces of a file put together."""
+    by_source: dict[str, list[Rows]] = {}
+    for piece in pieces:
+        by_source.setdefault(piece.source, []).append(piece)
+    return [
+        Rows(
+            source=source,
+            times_ns=np.concatenate([one.times_ns for one in some]),
+            columns={
+                name: np.concatenate([one.columns[name] for one in some])
+                for name in some[0].columns
+            },
+        )
+        for source, some in by_source.items()
+    ]
 
 
 def _one_of_each_source(layout: LogLayout) -> LogLayout:

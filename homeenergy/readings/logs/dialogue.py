@@ -30,7 +30,7 @@ def ask_units(one: Description, ask: Ask) -> Description:
             continue
         named = ", ".join(one.labels[circuit] for circuit in about[:6])
         named += " and others" if len(about) > 6 else ""
-        highest = max((max(one.samples[c]) for c in about if one.samples.get(c)), default=0.0)
+        highest = max((max(map(abs, one.samples.get(c, (0.0,)))) for c in about), default=0.0)
         proposed = columns[about[0]]
         answers = {
             f"{_WORDS.get(quantity, quantity)} in {unit}": (quantity, unit)

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -25,10 +24,12 @@ from homeenergy.readings.logs.labels import same_name
 from homeenergy.readings.logs.legend import named_by, read_legend
 from homeenergy.readings.logs.pace import A_ROW, find_pace, pace_of_lone
 from homeenergy.readings.logs.propose import Description
+from homeenergy.readings.logs.repeats import repeat
 from homeenergy.readings.logs.roles import listed
 from homeenergy.readings.logs.rows import find_period_ns
 from homeenergy.readings.logs.sample import first_lines, holds_values
 from homeenergy.readings.logs.tables import NoRowsError
+from homeenergy.readings.logs.totals import without_totals
 from homeenergy.readings.logs.unpack import (
     ARROW,
     COMPRESSED,
@@ -46,7 +47,6 @@ _LOGS |= {*COMPRESSED, *DATABASES, *ARROW}
 _LOOKED_AT = 20  # numbered files of which it is seen whether they follow one another
 _NEXT_NS = 86_400 * NS_PER_S
 _SEVERAL = 2  # labels in common, which chance does not give
-_SAME = 0.95  # share of the readings of two exports at the same instants; own choice
 Places = Mapping[Path, PurePosixPath]
 _DATES = re.compile(
     r"""(?<![0-9])(?:
@@ -319,7 +319,8 @@ def gather(places: Places, *, given: Sequence[Path], timezone: str | None) -> Ga
         description, mine = _merged(group, places, folder=folder)
         descriptions.append(description)
         stay |= mine
-    return Gathered(descriptions=tuple(descriptions), places=stay, left_out=left_out)
+    told = without_totals(descriptions)
+    return Gathered(descriptions=told, places=stay, left_out=left_out)
 
 
 _SINGLE = "a single reading, which does not show how long it lasts"
@@ -483,21 +484,7 @@ def _differ(
     if without_numbers(family.key) != without_numbers(other.key) and len(in_common) < _SEVERAL:
         return True
     (_, end), (begin, _) = sorted((spans[id(one)], spans[id(two)]))
-    return begin < end and not _repeat(one, two)
-
-
-def _repeat(one: Description, other: Description) -> bool:
-    """Whether two exports overlap with the same readings, so that one repeats the other."""
-    if len(one.sources) != len(other.sources):
-        return False
-    for a, b in zip(one.sources, other.sources, strict=True):
-        _, at, to = np.intersect1d(a.times_ns, b.times_ns, return_indices=True)
-        seen = np.isfinite(a.readings[at]) & np.isfinite(b.readings[to])
-        mine, theirs = a.readings[at][seen], b.readings[to][seen]
-        moves = (np.diff(mine) != 0) | (np.diff(theirs) != 0)  # any two ovens are mostly at 0
-        if not moves.any() or float(np.mean((mine == theirs)[1:][moves])) < _SAME:
-            return False  # what never changes proves nothing
-    return True
+    return begin < end and not repeat((family.files, one), (other.files, two))
 
 
 def _span(one: Description) -> tuple[int, int]:
@@ -519,6 +506,10 @@ def _renamed(
         samples={names[circuit]: some for circuit, some in one.samples.items()},
         doubts={names[circuit]: doubt for circuit, doubt in one.doubts.items()},
         unnamed=frozenset(names[circuit] for circuit in one.unnamed),
+        rows=[
+            replace(rows, columns={names[c]: values for c, values in rows.columns.items()})
+            for rows in one.rows
+        ],
     )
 
 
@@ -554,6 +545,7 @@ def _merged(
         samples={c: some for _, one in group for c, some in one.samples.items()},
         doubts={c: doubt for _, one in group for c, doubt in one.doubts.items()},
         unnamed=frozenset(c for _, one in group for c in one.unnamed),
+        rows=[rows for _, one in group for rows in one.rows],
         remarks=tuple(dict.fromkeys(remark for _, one in group for remark in one.remarks)),
     )
     paces = [remark for remark in merged.remarks if remark.startswith(A_ROW)]

@@ -52,7 +52,8 @@ class NewHouse:
     """A house that was begun, and what was understood of its logs.
 
     `doubts` says of a circuit what is a guess, `samples` holds some readings of each as logged;
-    `left_out` why a file is not read. `copied_bytes` is what was copied into the folder.
+    `left_out` why a file is not read. `copied_bytes` is what was copied into the folder, and
+    `supply_told` whether names or a person told how the house is supplied.
     """
 
     path: Path
@@ -63,6 +64,7 @@ class NewHouse:
     remarks: tuple[str, ...]
     left_out: dict[str, str]
     copied_bytes: int
+    supply_told: bool
 
 
 def new_house(
@@ -174,6 +176,7 @@ def begin_house(
         | found.left_out
         | {own.name: "no log; it was put next to house.toml" for own in sorted(beside)},
         copied_bytes=copied,
+        supply_told=ask is not None or any("L3" in one.legs for one in schedule.circuits),
     )
 
 
@@ -281,6 +284,7 @@ def _circuit(name: str, label: str, one: Description) -> Circuit:
     text = label.replace("_", " ").strip() or name
     leg = leg_of(label)
     mains = looks_like_mains(label) or (leg is not None and not leg[0] and leg[2])
+    mains = mains or name in one.mains
     breaker, clamp = amps_in(text)
     return Circuit(
         name=name,
@@ -350,7 +354,7 @@ def understood(house: NewHouse) -> list[str]:
     }
     supply = house.schedule.supply.system
     order = sorted(house.schedule.circuits, key=lambda one: one.name not in house.doubts)
-    rows = [("circuit", "read from", "as", "first, highest, last", "role, legs, kind")]
+    rows = [("circuit", "read from", "as", "first, largest, last", "role, legs, kind")]
     for one in order:
         column = columns[one.name]
         loads = " and ".join(load.name for load in one.loads)
@@ -371,7 +375,8 @@ def understood(house: NewHouse) -> list[str]:
     lines = [
         "  ".join(cell.ljust(w) for cell, w in zip(row, wide, strict=True)).rstrip() for row in rows
     ]
-    lines += ["", f"Supply: {supply}."]
+    told = "" if house.supply_told else ", assumed: correct it in house.toml if it is another"
+    lines += ["", f"Supply: {supply}{told}."]
     lines += [f"Not read: {name}: {why}." for name, why in house.left_out.items()]
     return lines + [f"- {remark}" for remark in house.remarks]
 

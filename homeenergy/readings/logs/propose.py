@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -31,7 +31,7 @@ from homeenergy.readings.logs.columns import (
 from homeenergy.readings.logs.digits import split_unit, without_prefix
 from homeenergy.readings.logs.labels import looks_like_mains, same_name
 from homeenergy.readings.logs.pace import Source
-from homeenergy.readings.logs.read import FACTOR_MOST
+from homeenergy.readings.logs.read import FACTOR_MOST, Rows
 from homeenergy.readings.logs.roles import (
     Roles,
     Table,
@@ -57,7 +57,6 @@ _MOST_ODD = 10  # a tenth of the cells of a column of states; own choice
 _FEW_WORDS = 5  # different ones in place of numbers; own choice
 _SAME_ENERGY = 0.1  # share by which they may differ, as readings are rounded; own choice
 _VERY_NEARLY = 0.01
-_LEAST_SUMMED, _ROUNDED_W, _ROUNDED_SHARE = 2, 1.0, 2e-3  # of a sum that is logged; own choice
 _TOGETHER = 0.9  # share of the samples with load in which both legs have it; own choice
 _ABSURD_KW = 100.0  # no circuit of a house carries more; common practice, no source
 _SHARED_NAME = "shares its name with another, but for capitals and blanks"
@@ -69,8 +68,9 @@ class Description:
 
     `labels` holds the log's own name of each circuit, and `unnamed` lists those that it has no name
     for but what they hold; `legs` those whose columns say on which legs they are. `samples` holds
-    some readings of each as logged, `doubts` what of it is a guess; `sources` are rows that were
-    looked at, and `on_change` whether they come on change.
+    some readings of each as logged, `doubts` what of it is a guess; `mains` those that the readings
+    show to be the mains. `sources` are rows that were looked at, `rows` those of the first file
+    with all circuits, and `on_change` whether they come on change.
     """
 
     layout: LogLayout
@@ -80,7 +80,9 @@ class Description:
     samples: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     doubts: Mapping[str, str] = field(default_factory=dict)
     unnamed: frozenset[str] = frozenset()
+    mains: frozenset[str] = frozenset()
     sources: Sequence[Source] = field(default=(), repr=False, compare=False)
+    rows: Sequence[Rows] = field(default=(), repr=False, compare=False)
     on_change: bool = False
 
     def toml(self) -> str:
@@ -281,7 +283,6 @@ def _wide(
     circuits = circuit_names(
         label.replace("Column ", "circuit_") if not base.header else label for label in labels
     )
-    sums = _sums_of_others(table, groups, mains)
     alike = Counter(map(same_name, labels))
     found = _Found(table)
     columns = {}
@@ -298,8 +299,6 @@ def _wide(
         head = group.head
         if alike[same_name(label)] > 1 and not group.guess:
             group = replace(group, guess=_SHARED_NAME)
-        if circuit in [circuits[at] for at in sums]:
-            group = replace(group, guess="is the sum of the other columns; is it the mains?")
         if head.holds in ("amps", "apparent"):
             columns[circuit] = LogColumn(
                 names=group.names,
@@ -365,26 +364,6 @@ def _is_energy_of(
     return given > 0 and any(abs(one - given) <= within * given for one in sums)
 
 
-def _sums_of_others(table: Table, groups: Sequence[Group], mains: Collection[str]) -> list[int]:
-    """Which circuits read what all others do together, to rounding, and are not called mains."""
-    powers = [
-        at
-        for at, group in enumerate(groups)
-        if group.head.holds == "power" and group.head.label.casefold() not in mains
-    ]
-    if len(powers) <= _LEAST_SUMMED:
-        return []
-    watts = [
-        np.sum([table.values(name) for name in groups[at].names], axis=0)
-        * scale_of(groups[at].head.unit or "W")
-        for at in powers
-    ]
-    rest = np.sum(watts, axis=0)
-    off_w = [np.nanmax(np.abs(2 * own - rest), initial=0.0) for own in watts]
-    near_w = max(_ROUNDED_W * len(powers), _ROUNDED_SHARE * float(np.nanmax(watts)))
-    return [at for at, off in zip(powers, off_w, strict=True) if off <= near_w]
-
-
 def _label(group: Group) -> str:
     name = group.names[-1]
     if group.head.label:
@@ -437,7 +416,8 @@ class _Found:
             self.legs[circuit] = group.legs
         there = values[~np.isnan(values)]
         if there.size:
-            self.samples[circuit] = (float(there[0]), float(there.max()), float(there[-1]))
+            farthest = there[np.argmax(np.abs(there))]
+            self.samples[circuit] = (float(there[0]), float(farthest), float(there[-1]))
         guess = group.guess or (meant.guess if meant else "")
         named = str(group.names[0])
         if guess:

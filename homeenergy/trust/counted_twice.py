@@ -1,0 +1,58 @@
+"""Circuits whose energy other circuits hold as well: totals and feeders that would count twice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from homeenergy.readings.house import House
+from homeenergy.readings.logs.roles import listed
+from homeenergy.readings.sums import MOST_STEPS, find_sums
+from homeenergy.trust.concern import Implausible, held_out
+from homeenergy.trust.log_facts import Facts, aligned_blocks
+
+
+def counted_twice(
+    _: House, facts: Sequence[Facts], found: Sequence[Implausible]
+) -> list[Implausible]:
+    """Loads that hold other loads, or all mains, and mains that hold the other mains."""
+    out_already = set(held_out(found))
+    there = [one for one in facts if one.circuit.name not in out_already and one.load.blocks_w.size]
+    mains = [one for one in there if one.circuit.role == "mains"]
+    loads = [one for one in there if one.circuit.role == "load"]
+    out = [_holds(*one) for some in (loads, mains) for one in _sums(some)]
+    known = {name for one in out for name in one.circuits}
+    if len(mains) > 1:
+        for load in loads:
+            if load.circuit.name not in known:
+                out += [_holds(one, parts) for one, parts in _sums([*mains, load]) if one is load]
+    return out
+
+
+def _sums(some: Sequence[Facts]) -> list[tuple[Facts, list[Facts]]]:
+    """Circuits that hold others, with these."""
+    aligned = aligned_blocks(some)
+    if aligned is None:
+        return []
+    blocks_w = aligned[0]
+    if (each := blocks_w.shape[1] // MOST_STEPS) > 1:
+        cut = blocks_w[:, : blocks_w.shape[1] // each * each]
+        blocks_w = cut.reshape(len(some), -1, each).mean(axis=2)
+    return [
+        (some[row], [some[part] for part in parts])
+        for row, parts in find_sums(np.diff(blocks_w, axis=1)).items()
+    ]
+
+
+def _holds(one: Facts, parts: Sequence[Facts]) -> Implausible:
+    names = listed([part.circuit.name for part in parts], most=6)
+    mains = one.circuit.role == "mains"
+    supply = "" if mains else 'If it is the incoming supply, write role = "mains" there; else take '
+    return Implausible(
+        weight="wrong",
+        circuits=(one.circuit.name,),
+        what=f"rises and falls as {names} together do, so that what these draw counts twice",
+        explains=True,
+        do=f"{supply or 'Take '}its [[circuit]] and its line in [log.columns] out of house.toml.",
+    )
