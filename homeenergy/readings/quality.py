@@ -132,7 +132,7 @@ def count_negative(watts: NDArray[np.float32]) -> int:
     return int(np.count_nonzero(watts < -min(3 * noise_w, NEGATIVE_W)))
 
 
-FORMAT = 3  # of the rules
+FORMAT = 4  # of the rules
 MOST_KEPT = 1 << 23  # samples of the mains, for the next circuit that asks them of the same time
 _NAMES = ("first", "stop", "reason")
 

@@ -22,6 +22,7 @@ CODES = np.unique(
         for part in (1, 10, 100)
     ]
 )
+BELOW_ZERO = np.array([999.0])  # after a minus alone: so many watts are ordinary
 _SAME = 1e-6  # of a code
 
 
@@ -198,10 +199,10 @@ def _scan(  # type: ignore[no-untyped-def]
             # What this stretch and the next one, or three of its own samples, bear out.
             both = min(value, after) if side == 0 else min(-value, -after)
             if after == after and borne_out[side, 2] < both <= limit_w:
-                _bear_out(borne_out[side], both, multipliers)
+                _bear_out(borne_out[side], both, side, multipliers)
             if size > longest and abs(value) > borne_out[side, 2]:
                 for _ in range(borne_out.shape[1]):
-                    _bear_out(borne_out[side], abs(value), multipliers)
+                    _bear_out(borne_out[side], abs(value), side, multipliers)
         if first == 0:
             continue
         before = watts[first - 1]
@@ -228,9 +229,12 @@ def _scan(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _bear_out(highest, power_w, multipliers):  # type: ignore[no-untyped-def] # pragma: no cover
-    """Put a power among the highest, in order, if it is above one of them and no error code."""
-    if power_w <= highest[-1] or _is_code(power_w, multipliers, CODES):
+def _bear_out(highest, power_w, side, multipliers):  # type: ignore[no-untyped-def] # pragma: no cover
+    """Put a power among the highest, in order, if it is above one of them and no error code.
+
+    `side` is 1 where it is below zero.
+    """
+    if power_w <= highest[-1] or _is_code((1 - 2 * side) * power_w, multipliers):
         return
     at = highest.size - 1
     while at > 0 and highest[at - 1] < power_w:
@@ -240,11 +244,14 @@ def _bear_out(highest, power_w, multipliers):  # type: ignore[no-untyped-def] # 
 
 
 @njit(cache=True, nogil=True)
-def _is_code(power_w, multipliers, codes):  # type: ignore[no-untyped-def] # pragma: no cover
+def _is_code(power_w, multipliers):  # type: ignore[no-untyped-def] # pragma: no cover
     for multiplier in multipliers:
-        raw = abs(power_w / multiplier)
-        for code in codes:
-            if abs(raw - code) <= _SAME * code:
+        raw = power_w / multiplier
+        for code in CODES:
+            if abs(abs(raw) - code) <= _SAME * code:
+                return True
+        for code in BELOW_ZERO:
+            if abs(raw + code) <= _SAME * code:
                 return True
     return False
 
@@ -254,5 +261,5 @@ def are_codes(watts, multipliers):  # type: ignore[no-untyped-def] # pragma: no 
     """Which powers are error codes of a logger."""
     found = np.zeros(watts.size, dtype=np.bool_)
     for i in range(watts.size):
-        found[i] = _is_code(np.float64(watts[i]), multipliers, CODES)
+        found[i] = _is_code(np.float64(watts[i]), multipliers)
     return found

@@ -164,15 +164,19 @@ def _spikes(house: House) -> list[Concern]:
         if house.has_readings(circuit)
         for doubts in (house.doubts(circuit),)
     }
-    told = [f"{name} {number}" for name, number in counts.items() if number]
-    if not told:
+    number, names = sum(counts.values()), ", ".join(name for name, some in counts.items() if some)
+    if not number:
         return []
+    spikes = (
+        "1 lone spike, a reading that nothing before or after it"
+        if number == 1
+        else f"{number} lone spikes, readings that nothing before or after them"
+    )
     return [
         Concern(
             weight="note",
             subject="log",
-            what=f"Lone spikes, readings that nothing before or after them bears out: "
-            f"{', '.join(told)}.",
+            what=f"{spikes} bears out: {names}.",
             do="Nothing: they are kept and drawn, and no figure rests on them.",
         )
     ]

@@ -1,14 +1,14 @@
-"""Circuits whose energy other circuits hold as well: totals and feeders that would count twice."""
+"""Circuits whose energy others hold as well: totals, feeders and copies that would count twice."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
 from homeenergy.readings.house import House
-from homeenergy.readings.logs.roles import listed
-from homeenergy.readings.sums import MOST_STEPS, find_sums
+from homeenergy.readings.sums import LEAST_STEPS, MOST_STEPS, find_sums
 from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.trust.log_facts import Facts, aligned_blocks
 
@@ -27,7 +27,31 @@ def counted_twice(
         for load in loads:
             if load.circuit.name not in known:
                 out += [_holds(one, parts) for one, parts in _sums([*mains, load]) if one is load]
-    return out
+    return out + [_is_copy(*pair) for pair in _copies(loads)]
+
+
+def _copies(some: Sequence[Facts]) -> list[tuple[Facts, Facts]]:
+    """Pairs of circuits that read the same at all times, though they vary."""
+    aligned = aligned_blocks(some)
+    if aligned is None:
+        return []
+    blocks_w, order = aligned[0], np.argsort([np.nanmean(row) for row in aligned[0]])
+    return [
+        (some[one], some[other])
+        for one, other in (sorted(pair) for pair in pairwise(order.tolist()))
+        if np.array_equal(blocks_w[one], blocks_w[other], equal_nan=True)
+        and np.unique(blocks_w[one]).size > LEAST_STEPS
+    ]
+
+
+def _is_copy(one: Facts, other: Facts) -> Implausible:
+    return Implausible(
+        weight="doubtful",
+        circuits=(one.circuit.name, other.circuit.name),
+        what="read the same to the last digit at all times, though they vary, as one circuit does "
+        "that is logged twice",
+        do="If they are one circuit, take one of them out of house.toml.",
+    )
 
 
 def _sums(some: Sequence[Facts]) -> list[tuple[Facts, list[Facts]]]:
@@ -46,13 +70,15 @@ def _sums(some: Sequence[Facts]) -> list[tuple[Facts, list[Facts]]]:
 
 
 def _holds(one: Facts, parts: Sequence[Facts]) -> Implausible:
-    names = listed([part.circuit.name for part in parts], most=6)
+    names = ", ".join(part.circuit.name for part in parts)
     mains = one.circuit.role == "mains"
-    supply = "" if mains else 'If it is the incoming supply, write role = "mains" there; else take '
     return Implausible(
         weight="wrong",
         circuits=(one.circuit.name,),
         what=f"rises and falls as {names} together do, so that what these draw counts twice",
         explains=True,
-        do=f"{supply or 'Take '}its [[circuit]] and its line in [log.columns] out of house.toml.",
+        do="Take its [[circuit]] and its line in [log.columns] out of house.toml."
+        if mains
+        else 'If it is the incoming supply, write role = "mains" there; else take its [[circuit]] '
+        "and its line in [log.columns] out of house.toml.",
     )

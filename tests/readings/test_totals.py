@@ -7,6 +7,8 @@ import pandas as pd
 import pytest
 
 from homeenergy.readings.sums import find_sums
+from homeenergy.trust.concern import held_out
+from homeenergy.trust.plausible import implausible_readings
 from tests.readings.test_any_folder import through, wide, write
 
 STEP_S = 20
@@ -77,9 +79,6 @@ def test_a_sum_of_some_and_a_sum_of_sums_are_left_out(tmp_path):
 
 
 def test_what_feeds_several_circuits_and_more_is_in_doubt_and_held_out(tmp_path):
-    from homeenergy.trust.concern import held_out
-    from homeenergy.trust.plausible import implausible_readings
-
     annex = 1.01 * (LOADS["oven"] + LOADS["kettle"]) + uses(9, 700, 30, 30) + 20
     found = told(tmp_path, annex=annex)
     assert [*found.made.doubts] == ["annex"]
@@ -132,3 +131,43 @@ def test_a_re_export_is_told_from_any_column(tmp_path):
     found = through(tmp_path, tmp_path / "in")
     assert sorted(found.kwh) == ["fridge", "kettle", "oven"]
     assert found.kwh["oven"] == pytest.approx(KWH["oven"], rel=1e-4)
+
+
+def energies(name, folder, rows, *, sub):
+    frame = pd.DataFrame({load: LOADS[load] for load in ("fridge", "oven", "lamps")})
+    frame = (frame * STEP_S / 3.6e6).groupby(np.arange(N) // rows).sum()
+    frame = frame.cumsum() if sub == "counter" else frame
+    frame = frame.round(5).add_suffix(" kWh")
+    frame.insert(0, "time", STAMPS[::rows].strftime("%Y-%m-%d %H:%M:%S"))
+    write(folder, name, frame.to_csv(index=False))
+
+
+@pytest.mark.parametrize("sub", ["counter", "energy"])
+@pytest.mark.parametrize("fine", ["power", "energy"])
+def test_an_export_of_longer_periods_or_energies_is_left_out(tmp_path, sub, fine):
+    if fine == "power":
+        frame = pd.DataFrame({f"{load} W": LOADS[load] for load in ("fridge", "oven", "lamps")})
+        frame.insert(0, "time", STAMPS.strftime("%Y-%m-%d %H:%M:%S"))
+        write(tmp_path, "fine.csv", frame.to_csv(index=False))
+    else:
+        energies("fine.csv", tmp_path, 45, sub="energy")
+    energies("coarse.csv", tmp_path, 180, sub=sub)
+    found = through(tmp_path, tmp_path / "in")
+    assert found.kwh == pytest.approx({n: KWH[n] for n in ("fridge", "oven", "lamps")}, rel=1e-3)
+    assert "coarse.csv: holds what fine.csv holds" in found.text
+
+
+def test_exports_of_other_circuits_with_the_same_names_stay(tmp_path):
+    for box, load in (("shed", "oven"), ("attic", "washer")):
+        frame = pd.DataFrame({"CH1 W": LOADS[load], "CH2 W": LOADS["fridge"] * len(box)})
+        frame.insert(0, "time", STAMPS.strftime("%Y-%m-%d %H:%M:%S"))
+        write(tmp_path, f"{box}.csv", frame.iloc[:: len(box)].to_csv(index=False))
+    assert len(through(tmp_path, tmp_path / "in").kwh) == 4
+
+
+def test_rows_of_numbers_above_the_heads(tmp_path):
+    stamps = STAMPS.strftime("%Y-%m-%d %H:%M:%S")
+    lines = wide(list(LOADS), list(LOADS.values()), stamps=stamps)
+    above = "Channel," + ",".join(str(at) for at in range(len(LOADS)))
+    lines = [above, lines[0], "Unit," + ",".join("W" for _ in LOADS), *lines[1:]]
+    same_loads(through(tmp_path, write(tmp_path, "a.csv", lines)))

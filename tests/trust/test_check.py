@@ -144,7 +144,7 @@ def test_lone_spikes_are_told_and_contradict_nothing(tmp_path):
     store_watts(Store(tmp_path / "store"), "heater", watts)
     found = check_house(open_house(tmp_path))
     (spikes,) = [one for one in found.concerns if "Lone spikes" in one.what]
-    assert (spikes.weight, "bears out: heater 2." in spikes.what) == ("note", True)
+    assert (spikes.weight, "2 lone spikes" in spikes.what) == ("note", True)
 
 
 def test_accuracy_in_the_bench_file_goes_first(tmp_path):

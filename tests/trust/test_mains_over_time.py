@@ -201,7 +201,7 @@ def test_a_clamp_that_feeds_others_is_one_line(tmp_path):
         return {"shed": true["iron"] + true["kettle"] + true["lamp"]}
 
     one = the_wrong(check_house(panel(tmp_path, more=sub)))
-    assert "shed: rises and falls as 'kettle', 'iron', 'lamp' together do" in one.what
+    assert "shed: rises and falls as kettle, iron, lamp together do" in one.what
 
 
 def test_a_circuit_that_is_not_in_use_is_no_dead_clamp(tmp_path):

@@ -227,6 +227,8 @@ def _named(parts: Sequence[str], said: Holds | None) -> list[str]:
 NO_UNIT = "head without a unit, taken as power in W"
 FEW_FALLS = 0.1  # of the steps of a counter that change it: resets, late rows
 LEAST_RISES = 5
+_OTHER: dict[Quantity, Quantity] = {"energy": "energy_counter", "energy_counter": "energy"}
+FEW_VALUES = 8  # that rise by chance once in 40 000 times
 _SURE_RISES = 30  # of a counter whose head does not say so
 _MOST_W = 100_000.0  # what no house takes on average; common practice, no source
 
@@ -281,24 +283,24 @@ def meaning(head: Head, values: ArrayLike, hours: NDArray[np.float64]) -> Meanin
 def with_others(
     meanings: Sequence[Meaning], values: Sequence[NDArray[np.float64]]
 ) -> list[Meaning]:
-    """Meanings of the circuits of a log, of which energies that never change are as most others.
+    """Meanings of the circuits of a log, of which energies of few values are as most others.
 
-    Neither a counter that does not move nor equal energies of all rows can be told by themselves.
+    Neither a counter that does not move, nor equal energies of all rows, nor a few that happen to
+    rise can be told by themselves.
     """
-    still = [np.unique(one[~np.isnan(one)]).size <= 1 for one in values]
+    different = [np.unique(one[~np.isnan(one)]).size for one in values]
     told = Counter(
         (one.quantity, one.unit)
-        for one, at_rest in zip(meanings, still, strict=True)
-        if not at_rest
+        for one, number in zip(meanings, different, strict=True)
+        if number > 1
     )
-    return [
-        replace(one, quantity="energy_counter")
-        if at_rest
-        and one.quantity == "energy"
-        and told["energy_counter", one.unit] > told["energy", one.unit]
-        else one
-        for one, at_rest in zip(meanings, still, strict=True)
-    ]
+    out = []
+    for one, number in zip(meanings, different, strict=True):
+        other = _OTHER.get(one.quantity)
+        if number <= FEW_VALUES and other and told[other, one.unit] > told[one.quantity, one.unit]:
+            one = replace(one, quantity=other)
+        out.append(one)
+    return out
 
 
 def _cannot_be_power(values: NDArray[np.float64], hours: NDArray[np.float64]) -> bool:

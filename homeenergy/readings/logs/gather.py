@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import tempfile
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -10,8 +9,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
-import pyarrow as pa
-import pyarrow.parquet as pq
+import numpy as np
 
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
@@ -20,14 +18,20 @@ from homeenergy.house.schedule import circuit_names
 from homeenergy.readings.logs.columns import NO_UNIT
 from homeenergy.readings.logs.dated import with_dates
 from homeenergy.readings.logs.describe import describe_files, file_suffix
+from homeenergy.readings.logs.families import (
+    DATES,
+    Family,
+    find_families,
+    without_numbers,
+    words,
+)
 from homeenergy.readings.logs.labels import same_name
 from homeenergy.readings.logs.legend import named_by, read_legend
 from homeenergy.readings.logs.pace import A_ROW, find_pace, pace_of_lone
 from homeenergy.readings.logs.propose import Description
-from homeenergy.readings.logs.repeats import repeat
+from homeenergy.readings.logs.repeats import in_longer_periods, repeat
 from homeenergy.readings.logs.roles import listed
 from homeenergy.readings.logs.rows import find_period_ns
-from homeenergy.readings.logs.sample import first_lines, holds_values
 from homeenergy.readings.logs.tables import NoRowsError
 from homeenergy.readings.logs.totals import without_totals
 from homeenergy.readings.logs.unpack import (
@@ -48,124 +52,6 @@ _LOOKED_AT = 20  # numbered files of which it is seen whether they follow one an
 _NEXT_NS = 86_400 * NS_PER_S
 _SEVERAL = 2  # labels in common, which chance does not give
 Places = Mapping[Path, PurePosixPath]
-_DATES = re.compile(
-    r"""(?<![0-9])(?:
-    (?:19|20)\d{2}[-_.]?(?:KW|W|Q)[-_.]?\d{1,2}        # a week or a quarter
-    | (?:KW|W)\d{1,2}[-_.]?(?:(?:19|20)\d{2})?
-    | (?:19|20)\d{2}(?:[-_.]?\d{2}){0,2}(?:[T_ -]*\d{2}[-_:h.]?\d{2}(?:[-_:m.]?\d{2}s?)?Z?)?
-    | \d{1,2}[-_.]\d{1,2}[-_.](?:19|20)?\d{2}
-    | 1\d{9}(?:\d{3})?
-    )(?![0-9])""",
-    re.VERBOSE | re.IGNORECASE,
-)
-_MONTHS = (
-    "jan january januar janvier enero gennaio januari feb february februar février fevrier febrero "
-    "febbraio februari mar march märz maerz mars marzo maart apr april avril abril aprile may mai "
-    "mayo maggio mei jun june juni juin junio giugno jul july juli juillet julio luglio aug august "
-    "août aout agosto augustus sep sept september septembre septiembre settembre oct october okt "
-    "oktober octobre octubre ottobre nov november novembre noviembre dec december dez dezember "
-    "décembre decembre diciembre dicembre"
-)
-_PLAIN = (
-    "mon tue wed thu fri sat sun monday tuesday wednesday thursday friday saturday sunday "
-    "log logs data daten export exports power watts watt w kw kwh wh energy readings history "
-    "copy kopie part teil day tag week woche month monat year all complete final new to from bis "
-    "von csv xlsx txt sheet tabelle blatt feuil hoja foglio values messwerte messung report "
-    "unpacked leistung energie verbrauch puissance"
-)
-_GENERIC = {*_MONTHS.split(), *_PLAIN.split()}
-_PARTS = re.compile(r"[\s_.,;()\[\]+-]+")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Family:
-    """Files with equal heads whose names say the same.
-
-    `key` is what their names say of what they hold, without dates and words such as "export";
-    empty where that is nothing. `head` is what stands above their first rows.
-    """
-
-    key: str
-    head: tuple[object, ...]
-    files: tuple[Path, ...]
-
-
-def find_families(files: Mapping[Path, PurePosixPath]) -> list[Family]:
-    """Put files together by the lines above their first row and by their names.
-
-    Parameters
-    ----------
-    files : dict
-        Files, with their places in the folder they come from.
-
-    Notes
-    -----
-    Own rule. From the names of folders and files all dates, months and general words are taken,
-    and what they all have in common; what is left is the key.
-    """
-    keys = _keys(files)
-    found: dict[tuple[object, str], list[Path]] = {}
-    heads = {path: _head(path) for path in files}
-    for path in files:
-        found.setdefault((heads[path], keys[path].casefold()), []).append(path)
-    return [
-        Family(key=keys[paths[0]], head=heads[paths[0]], files=tuple(paths))
-        for paths in found.values()
-    ]
-
-
-def _head(path: Path) -> tuple[object, ...]:
-    """Lines of a file down to its first row, which files of a family share."""
-    suffix = path.suffix.lower()
-    with path.open("rb") as file:
-        if file.read(4) == b"PAR1":
-            try:
-                return (suffix, tuple(pq.read_schema(path).names))
-            except (pa.ArrowException, OSError):
-                return (suffix,)
-    lines: list[str] = []
-    for line in first_lines(path):
-        cells = re.split(r"[,;\t|]", line)
-        if len(cells) > 1 and sum(holds_values([cell.strip(' "')]) for cell in cells) > 1:
-            widths = tuple(line.count(mark) for mark in ";\t|,") if not lines else ()
-            return (suffix, *lines, *widths)
-        lines.append(line.strip())
-    return (suffix, *lines)
-
-
-def _words(text: str) -> list[str]:
-    """Words of a name that say something of their own."""
-    plain = _DATES.sub(" ", text)
-    return [w for w in _PARTS.split(plain) if w and w.casefold() not in _GENERIC]
-
-
-def _keys(files: Mapping[Path, PurePosixPath]) -> dict[Path, str]:
-    """What the name of each file says of what it holds."""
-    stems = {path: _words(_stem(rel)) for path, rel in files.items()}
-    folders = {
-        path: [w for part in rel.parts[:-1] for w in _words(part)] for path, rel in files.items()
-    }
-    by_stem = {tuple(word.casefold() for word in words) for words in stems.values()}
-    whole = {(tuple(stems[path]), tuple(folders[path])) for path in files}
-    if len(by_stem) < len(whole) or by_stem == {()}:  # the folders say more than the names
-        stems = {path: folders[path] + stems[path] for path in files}
-    if len({tuple(words) for words in stems.values()}) > 1:
-        common = set.intersection(*({w.casefold() for w in words} for words in stems.values()))
-        stems = {
-            path: [w for w in words if w.casefold() not in common] or words
-            for path, words in stems.items()
-        }
-    return {path: " ".join(words) for path, words in stems.items()}
-
-
-def _stem(rel: PurePosixPath) -> str:
-    name = rel.name[: -len(".gz")] if rel.name.lower().endswith(".gz") else rel.name
-    return name.rpartition(".")[0] or name
-
-
-def without_numbers(key: str) -> str:
-    """A key as the numbered parts of one export share it."""
-    return re.sub(r"\d+", "", key).strip().casefold()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -295,10 +181,11 @@ def gather(places: Places, *, given: Sequence[Path], timezone: str | None) -> Ga
         raise _in_its_place(refused, places, given) from None
     groups: list[list[tuple[Family, Description]]] = []
     if len(described) == len(given) == len(folders) == 1 and not described[0][0].key:
-        named = " ".join(_words(folders[0].resolve().name))
+        named = " ".join(words(folders[0].resolve().name))
         described = [(replace(described[0][0], key=named), described[0][1])]
+    described, again = _without_longer_periods(described, places)
     described, named_by_list = _by_legend(_with_names(described), unread, places)
-    left_out |= named_by_list
+    left_out |= again | named_by_list
     for one in described:
         same = next((g for g in groups if all(_alike(other, one[1]) for _, other in g)), None)
         if same is None:
@@ -329,6 +216,39 @@ _SINGLE = "a single reading, which does not show how long it lasts"
 def _show_a_step(described: Description) -> bool:
     """Whether a circuit has readings at two instants, which show how often there is one."""
     return any(find_period_ns(source.times_ns) is not None for source in described.sources)
+
+
+def _without_longer_periods(
+    described: Sequence[tuple[Family, Description]], places: Places
+) -> tuple[list[tuple[Family, Description]], dict[str, str]]:
+    """Families without those that hold what another does in longer periods, or as energies."""
+    out: dict[int, tuple[Family, Family]] = {}
+    spans = [_span(one) for _, one in described]
+    paces = [_pace(one) for _, one in described]
+    order = sorted(range(len(described)), key=lambda at: paces[at])
+    for number, fine in enumerate(order):
+        for coarse in order[number + 1 :]:
+            (family, one), (longer, two) = described[fine], described[coarse]
+            (_, end), (begin, _) = sorted((spans[fine], spans[coarse]))
+            named = [{same_name(label) for label in x.labels.values()} for x in (one, two)]
+            if fine in out or coarse in out or begin >= end or not named[1] <= named[0]:
+                continue
+            if len(named[1]) < _SEVERAL and len(described) > _SEVERAL:
+                continue
+            if in_longer_periods((longer.files, two), (family.files, one)):
+                out[coarse] = longer, family
+    left_out = {
+        str(places[path]): f"holds what {places[family.files[0]]} holds, as energy or less often"
+        for longer, family in out.values()
+        for path in longer.files
+    }
+    return [one for at, one in enumerate(described) if at not in out], left_out
+
+
+def _pace(one: Description) -> tuple[float, bool]:
+    """How often a row comes, and whether it holds energy: power goes before it."""
+    steps = [find_period_ns(source.times_ns) or np.inf for source in one.sources]
+    return min(steps), any(column.quantity != "power" for column in one.layout.columns.values())
 
 
 def _by_legend(
@@ -372,7 +292,7 @@ def _joined(families: Sequence[Family], timezone: str | None) -> list[Family]:
     for (_, key), parts in numbered.items():
         files = tuple(path for part in parts for path in part.files)
         # A number that is like a year among others is none.
-        dated = all(_DATES.search(str(path)) for path in files)
+        dated = all(DATES.search(str(path)) for path in files)
         pieces = [(path,) for path in sorted(files)] if dated else [one.files for one in parts]
         if len(parts) > 1 and _follow_one_another(pieces, timezone):
             out.append(Family(key=key, head=parts[0].head, files=files))

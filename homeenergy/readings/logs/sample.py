@@ -237,8 +237,9 @@ def sample_text(path: Path, *, brief: bool = False, known: str | None = None) ->
     ]
     within = sum(cell.count("\n") for cell in tables[0][0])  # a head of several lines
     del place[1 : 1 + within]
-    padded = _padded_above(tables[0])
-    tables[0], place = tables[0][padded:], place[padded:]
+    for aside in (_padded_above, _numbers_above):
+        more = aside(tables[0])
+        tables[0], place = tables[0][more:], place[more:]
     first = tables[0][0]
     width = len(first)
     has_header = not holds_values(first)
@@ -380,6 +381,13 @@ def _padded_above(rows: Sequence[Sequence[str]]) -> int:
             break  # heads above other heads, or a row of readings
         above += 1
     return above
+
+
+def _numbers_above(rows: Sequence[Sequence[str]]) -> int:
+    """How many rows of numbers without a time, such as those of channels, stand above the head."""
+    some = rows[: _MOST_BELOW + 1]
+    head = next((at for at, row in enumerate(some) if not holds_values(row)), 0)
+    return 0 if any(_begins_time(cell) for row in rows[:head] for cell in row[:1]) else head
 
 
 _MOST_FOOTER = 20

@@ -295,7 +295,8 @@ def _check_range(ns: NDArray[np.int64], columns: list[pa.ChunkedArray], time_for
             row,
             text,
             f"lies outside 1990 to 2100 when read as time_format = {time_format!r}",
-            "Is it another unit (epoch_s, epoch_ms, epoch_us, epoch_ns) or pattern?",
+            "Take rows of a clock that was not set out of the log; or is it another unit (epoch_s, "
+            "epoch_ms, epoch_us, epoch_ns) or pattern?",
         )
 
 
