@@ -49,6 +49,7 @@ OWN_IDEAS = {
     "homeenergy.readings.store.as_left": "whether anything has changed since the last import",
     "homeenergy.readings.logs.dialogue": "what a person is asked about a new house",
     "homeenergy.readings.logs.legend": "a list of what channels feed",
+    "homeenergy.readings.logs.families": "files that belong together by their names and heads",
     "homeenergy.readings.logs.repeats": "whether an export is another once more",
     "homeenergy.readings.logs.dated": "files whose names alone say the day",
     "homeenergy.record.modbus": "a protocol",

@@ -7,6 +7,7 @@ import bz2
 import lzma
 import sqlite3
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
@@ -169,6 +170,16 @@ def test_what_a_counter_counted_in_a_gap_is_said(tmp_path):
         one.remarks for one in house_findings(made.house).appliances if one.circuit == "heat_pump"
     )
     assert any("counted at least" in one and "while nothing was logged" in one for one in remarks)
+
+
+def test_a_gap_of_a_counter_over_the_end_of_a_month_is_said(tmp_path):
+    stamps = pd.date_range("2026-10-20", "2026-11-14", freq="15min")
+    oven = np.cumsum(100.0 + 50 * np.sin(np.arange(len(stamps)) / 9)).round()
+    there = (stamps < "2026-10-27 05:00") | (stamps >= "2026-11-08 16:00")
+    lines = wide(["Oven (Wh)"], [oven[there]], stamps=stamps[there].strftime("%Y-%m-%d %H:%M"))
+    made = through(tmp_path, write(tmp_path, "a.csv", lines))
+    (oven,) = house_findings(made.house).appliances
+    assert any("not read for 300 h over the end of a month" in one for one in oven.remarks)
 
 
 @pytest.mark.parametrize("every", [97, 3])

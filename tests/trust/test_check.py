@@ -143,7 +143,7 @@ def test_lone_spikes_are_told_and_contradict_nothing(tmp_path):
     watts[[20_000, 60_000]] = 9000.0
     store_watts(Store(tmp_path / "store"), "heater", watts)
     found = check_house(open_house(tmp_path))
-    (spikes,) = [one for one in found.concerns if "Lone spikes" in one.what]
+    (spikes,) = [one for one in found.concerns if "lone spikes" in one.what]
     assert (spikes.weight, "2 lone spikes" in spikes.what) == ("note", True)
 
 

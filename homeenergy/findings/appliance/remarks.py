@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,11 +22,12 @@ from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings.doubt import CLIPPED, REASONS, Doubts
 from homeenergy.readings.house import House
+from homeenergy.readings.logs.rows import BLOCK_SLOTS
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.bench_house import bench_results
 from homeenergy.trust.clamps.reading import correction_text, correction_words
-from homeenergy.units import S_PER_DAY, S_PER_H, S_PER_MIN, WH_PER_KWH
+from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H, S_PER_MIN, WH_PER_KWH
 from homeenergy.words import two_digits
 
 ACT_WORDS: dict[Act, str] = {
@@ -50,6 +52,7 @@ MUCH_OF_ALL = 0.1
 LONG_BREAK_S, MANY_BROKEN = 180.0, 0.5
 # Runs less sure than this are in doubt; that is said where they are this share of all. Own rule.
 SURE, MANY_IN_DOUBT = 0.8, 0.1
+SEEN = 3 * BLOCK_SLOTS  # from one month to the next; what passed meanwhile is in `missed_wh`
 LEAST_MISSED_WH = 10.0  # from which on it is said; own choice
 DOUBTED_SHARE = 0.002  # of the readings, from which on it is said
 
@@ -112,18 +115,33 @@ def remarks_on(
 def missed_remark(house: House, circuit: Circuit) -> str | None:
     """Say what the counter of a circuit counted while nothing was logged; None for nothing.
 
-    The least is said: what passed from one calendar month to the next is not known.
+    What passed in a long gap from one calendar month to the next is not known.
     """
-    if circuit.part_of:
+    if circuit.part_of or not _is_counted(house, circuit):
         return None
-    missed_wh = sum(info.missed_wh for info in house.stored_months(circuit)[0])
-    missed_wh *= circuit.clamp.in_order[0].value
-    if abs(missed_wh) < LEAST_MISSED_WH:
-        return None
-    return (
-        f"its counter counted at least {two_digits(missed_wh / WH_PER_KWH)} kWh while nothing was "
-        "logged; no figure here holds it"
-    )
+    infos, period_ns = house.stored_months(circuit)
+    ends = [(info.first_slot, info.first_slot + info.samples) for info in infos if info.samples]
+    slots = sum(begin - end for (_, end), (begin, _) in pairwise(ends) if begin - end > SEEN)
+    hours = slots * period_ns / (NS_PER_S * S_PER_H)
+    missed_wh = sum(info.missed_wh for info in infos) * circuit.clamp.in_order[0].value
+    said = []
+    if abs(missed_wh) >= LEAST_MISSED_WH:
+        said.append(
+            f"its counter counted at least {two_digits(missed_wh / WH_PER_KWH)} kWh while nothing "
+            "was logged; no figure here holds it"
+        )
+    if hours:
+        said.append(
+            f"its counter was not read for {two_digits(hours)} h over the end of a month; what it "
+            "counted then is not known, and no figure here holds it"
+        )
+    return "; ".join(said) or None
+
+
+def _is_counted(house: House, circuit: Circuit) -> bool:
+    """Whether the log of a circuit holds the readings of a counter."""
+    columns = (log.columns.get(circuit.name) for log in house.schedule.logs)
+    return any(one is not None and one.quantity == "energy_counter" for one in columns)
 
 
 def amps_remark(house: House, circuit: Circuit) -> str | None:

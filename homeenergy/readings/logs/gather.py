@@ -50,6 +50,7 @@ _LOGS = {".csv", ".txt", ".tsv", ".log", ".dat", ".gz", ".parquet", ".zip", *SHE
 _LOGS |= {*COMPRESSED, *DATABASES, *ARROW}
 _LOOKED_AT = 20  # numbered files of which it is seen whether they follow one another
 _NEXT_NS = 86_400 * NS_PER_S
+_LONGER = 1.5  # times the pace of another export; own choice
 _SEVERAL = 2  # labels in common, which chance does not give
 Places = Mapping[Path, PurePosixPath]
 
@@ -229,9 +230,12 @@ def _without_longer_periods(
     for number, fine in enumerate(order):
         for coarse in order[number + 1 :]:
             (family, one), (longer, two) = described[fine], described[coarse]
-            (_, end), (begin, _) = sorted((spans[fine], spans[coarse]))
+            (quick, _), (slow, is_energy) = paces[fine], paces[coarse]
+            within = spans[fine][0] - slow <= spans[coarse][0]
+            within &= spans[coarse][1] <= spans[fine][1] + slow
             named = [{same_name(label) for label in x.labels.values()} for x in (one, two)]
-            if fine in out or coarse in out or begin >= end or not named[1] <= named[0]:
+            other = slow >= _LONGER * quick or (is_energy and not paces[fine][1])
+            if fine in out or coarse in out or not (other and within and named[1] <= named[0]):
                 continue
             if len(named[1]) < _SEVERAL and len(described) > _SEVERAL:
                 continue
@@ -404,7 +408,11 @@ def _differ(
     if without_numbers(family.key) != without_numbers(other.key) and len(in_common) < _SEVERAL:
         return True
     (_, end), (begin, _) = sorted((spans[id(one)], spans[id(two)]))
-    return begin < end and not repeat((family.files, one), (other.files, two))
+    if begin >= end:
+        return False
+    exports = (family.files, one), (other.files, two)
+    same = repeat(*exports) or in_longer_periods(*exports) or in_longer_periods(*exports[::-1])
+    return not same
 
 
 def _span(one: Description) -> tuple[int, int]:
