@@ -38,6 +38,7 @@ FOR_TYPES_ALONE = {
 }
 # Files of fewer lines that one other file imports, and the idea of each.
 OWN_IDEAS = {
+    "homeenergy.trust.panel.judge": "one circuit, judged by the mains as they would be",
     "homeenergy.trust.panel.told_over_time": "what is said of clocks, and of clamps that changed",
     "homeenergy.trust.panel.exchanged": "two circuits of which each shows what the other did",
     "homeenergy.trust.panel.below_zero": "circuits that read more than the mains",

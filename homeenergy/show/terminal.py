@@ -143,13 +143,15 @@ def _legs(balance: PanelBalance) -> list[Block]:
             " and ".join(one.legs_stated) or "-",
             _leg_found(one),
             odds_words(one.leg_odds) if one.legs_found else "-",
-            str(one.steps),
+            f"{one.slow_changes} slow" if one.slow_changes else str(one.steps),
         )
         for one in balance.circuits
     )
     head = ("circuit", "leg stated", "leg found", "odds of that", "steps")
     table = Table(head=head, rows=rows, numeric=frozenset({4}))
     text = "Steps: times it was switched on or off while no other circuit was."
+    if any(one.slow_changes for one in balance.circuits):
+        text += " Slow: it changes without clear steps; stretches of 20 minutes that tell."
     return [Heading(text="The leg of every circuit"), table, Prose(text=text)]
 
 

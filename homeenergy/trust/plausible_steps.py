@@ -105,7 +105,9 @@ def steps_of_mains(
         if any(way.low <= RIGHT[1] and way.high >= RIGHT[0] for way in told):
             right += 1
             continue
-        if max(way.low for way in told) > min(way.high for way in told) + NOTHING:
+        beside = _factor(own[number][asked], (used - np.nan_to_num(own[number]))[asked])
+        differ = max(way.low for way in told) > min(way.high for way in told) + NOTHING
+        if differ or beside.low > NOTHING or beside.high < -NOTHING:
             continue  # others are switched with it, and what they read decides
         best = min(told, key=lambda way: way.high - way.low)
         if max(abs(best.low), abs(best.high)) < NOTHING and best.low <= 0 <= best.high:

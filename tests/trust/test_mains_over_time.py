@@ -92,7 +92,7 @@ def test_solar_without_its_sign_is_named(tmp_path):
         head=HEAD.replace("split-phase", "single-phase").replace("120", "230"),
     )
     one = the_wrong(check_house(house))
-    assert "Not so if solar feeds in what it reads" in one.what
+    assert (one.subject, one.do[:24]) == ("solar", "Set its multiplier to -1")
 
 
 def test_a_clamp_on_a_shared_neutral_is_told(tmp_path):

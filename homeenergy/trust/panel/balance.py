@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from math import inf, nan
+from math import nan
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
-from homeenergy.stats.coverage import NORMAL
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.bench import BenchResult
 from homeenergy.trust.concern import Concern
@@ -22,23 +21,15 @@ from homeenergy.trust.panel.below_zero import MUCH_BELOW, below_zero, below_zero
 from homeenergy.trust.panel.circuit import (
     Answer,
     CircuitBalance,
-    Steps,
-    at_least,
-    families,
-    least_u,
-    on_one_leg,
-    ratio_estimates,
 )
 from homeenergy.trust.panel.exchanged import exchanged
 from homeenergy.trust.panel.explain import (
-    LEAST_SHARE,
     NO_FACTOR,
     Explanation,
-    Reading,
     Seen,
     explain,
-    leg_shares,
 )
+from homeenergy.trust.panel.judge import judge, seen_of
 from homeenergy.trust.panel.mains import (
     BLOCK_S,
     as_one_leg,
@@ -57,20 +48,17 @@ from homeenergy.trust.panel.mains_over_time import (
     clock_of_mains,
 )
 from homeenergy.trust.panel.matched import (
-    Ending,
     GatheredLog,
-    Matched,
-    answer_to_lower,
     ending,
     gather,
     highest_level,
-    is_high,
     matched_steps,
     shares_stated,
 )
 from homeenergy.trust.panel.over_time import Change, clock_errors, pauses
 from homeenergy.trust.panel.quiet_times import WINDOW_S, unmonitored_baseload, window_means
 from homeenergy.trust.panel.silent import missed_steps, silent_concerns
+from homeenergy.trust.panel.slow import slow_answers, slow_clocks, slow_end
 from homeenergy.trust.panel.together import (
     PairSeen,
     both_ways,
@@ -82,7 +70,6 @@ from homeenergy.trust.panel.together import (
 from homeenergy.trust.panel.told import (
     at_its_end,
     mains_concerns,
-    verdict,
 )
 from homeenergy.trust.panel.told_over_time import (
     change_concern,
@@ -90,10 +77,12 @@ from homeenergy.trust.panel.told_over_time import (
     exchanged_concern,
     mains_change_concern,
     mains_clock_concern,
+    may_end_concern,
     pause_concern,
 )
 from homeenergy.units import S_PER_DAY, S_PER_H
 
+FEW_STEPS = 30  # what changes slowly is asked too
 AT_END = 0.97  # of the level at which a clamp ends: noise
 
 
@@ -220,8 +209,20 @@ def panel_balance(
     if moved is not None:
         return _from_change(house, moved, traces[0], bench, meter)
     endings = {c.name: ending(log, matched, c.name) for c in loads}
-    seen = [_seen(c, matched, legs, bench, endings, log.rounding_w[c.name]) for c in loads]
+    seen = [seen_of(c, matched, legs, bench, endings, log.rounding_w[c.name]) for c in loads]
     late = clock_of_mains(log.steps, mains, stated)
+    through = np.stack([block_means(t.watts, t.period_s) for t in mains])
+    if late is not None:
+        seen = [replace(one, families=()) for one in seen]
+    few = [] if late else _with_few_steps(seen, pairs)
+    slowly = slow_answers(log.blocks, through, few)
+    slow = slowly.answers
+    unstepped = [one.name for one in seen if one.name in few and not one.families]
+    pairs, columns = (*pairs, *slowly.same), [*columns, *slowly.columns]
+    seen = [
+        replace(one, families=(*one.families, slow[one.name].family())) if one.name in slow else one
+        for one in seen
+    ]
     if late is None:
         found = explain(
             [one for one in seen if one.name not in {name for p in columns for name in p.names}],
@@ -238,12 +239,18 @@ def panel_balance(
     missed = missed_steps(log.steps, mains, found)
     not_fed = [name for name, read in found.circuits.items() if read.kind == "not fed"]
     clocks = clock_errors(not_fed, log.steps, missed, mains[0], stated)
+    clocks |= slow_clocks(
+        log.blocks,
+        through,
+        [name for name in unstepped if name not in slow or name in not_fed],
+        block_s=max(BLOCK_S, mains[0].period_s),
+    )
     judged, told = [], []
     for circuit, one in zip(loads, seen, strict=True):
         in_columns = any(circuit.name in pair.names for pair in columns)
         steps, blocks_w = log.steps[circuit.name], log.blocks[circuit.name]
         mean_w = float(np.nanmean(blocks_w)) if np.isfinite(blocks_w).any() else nan
-        balance, concern = _judge(
+        balance, concern = judge(
             circuit,
             one,
             steps,
@@ -255,6 +262,7 @@ def panel_balance(
             known=not in_columns,
             may_end=endings[circuit.name] != "follows",
             clipped=partial(_clipped, house, circuit, log, traces[0]),
+            slow=slow.get(circuit.name),
         )
         if not in_columns:
             if (clock := clocks.get(circuit.name)) is not None:
@@ -267,6 +275,8 @@ def panel_balance(
                 balance = replace(balance, answer=answer, verdict=concern.what)
         judged.append(balance)
         told += [concern] if concern is not None and not in_columns else []
+    if late is None:
+        told += _ends(told, log.blocks, through, found)
     for a, b, at in exchanged(log.steps, samples=len(mains[0])):
         told = [one for one in told if one.subject not in (a, b)]
         told.append(exchanged_concern(a, b, when=_times(house, mains[0], at, at)[0]))
@@ -286,9 +296,8 @@ def panel_balance(
         concerns.append(pause_concern(name, pause, leg, between=when))
     concerns += silent
     why = changes.keys() | {n for n, read in found.circuits.items() if read.kind == "difference"}
-    concerns += pair_concerns([p for p in pairs if not p.names & why], columns)
+    concerns += pair_concerns([p for p in (*pairs, *slowly.columns) if not p.names & why], columns)
     concerns += joined_concerns(joined, how)
-    through = np.stack([block_means(t.watts, t.period_s) for t in mains])
     below, feeding = below_zero(through, log, found, judged, pairs)
     below = 0.0 if late else below
     if below > MUCH_BELOW:
@@ -309,6 +318,29 @@ def panel_balance(
     )
 
 
+def _ends(
+    told: Sequence[Concern],
+    blocks_w: Mapping[str, NDArray[np.float64]],
+    through: NDArray[np.float64],
+    found: Explanation,
+) -> list[Concern]:
+    """Clamps of loads that change slowly, right but for their highest readings."""
+    known = {one.subject for one in told if one.weight != "note"}
+    right = [name for name, read in found.circuits.items() if read.right and name not in known]
+    factors = {name: read.factor for name, read in found.circuits.items()}
+    drawn = [w / (factors.get(name, nan) or nan) for name, w in blocks_w.items()]
+    left_w = (found.inverse @ through).sum(axis=0) - np.nansum(drawn, axis=0)
+    ends = {name: slow_end(blocks_w[name], left_w) for name in right}
+    return [may_end_concern(name, end) for name, end in ends.items() if end is not None]
+
+
+def _with_few_steps(seen: Sequence[Seen], pairs: Sequence[PairSeen]) -> list[str]:
+    """Circuits of which steps tell little, and that do not step with another."""
+    together = {name for pair in pairs for name in pair.names}
+    counts = {one.name: sum(family.n for family in one.families) for one in seen}
+    return [name for name, n in counts.items() if n < FEW_STEPS and name not in together]
+
+
 def _no_multiplier(
     found: Explanation,
     pairs: Sequence[PairSeen],
@@ -320,111 +352,6 @@ def _no_multiplier(
     names |= {name for pair in pairs if pair not in columns for name in pair.names}
     names |= {name for name, read in found.circuits.items() if read.kind in NO_FACTOR}
     return frozenset(names)
-
-
-def _seen(
-    circuit: Circuit,
-    matched: Matched,
-    legs: Sequence[str],
-    bench: Sequence[BenchResult],
-    endings: Mapping[str, Ending],
-    rounding_w: float,
-) -> Seen:
-    name = circuit.name
-    compared = next((b for b in bench if b.circuit == name), None)
-    reads, reads_u = 1.0, inf
-    if compared is not None and np.isfinite(compared.multiplier.high):
-        width = compared.multiplier.high - compared.multiplier.low
-        reads = compared.stated / compared.multiplier.value
-        reads_u = abs(reads) * width / (4 * abs(compared.multiplier.value))
-    return Seen(
-        name=name,
-        families=families(
-            matched.ratios[name],
-            matched.heights_w[name],
-            matched.noise[name],
-            beside=matched.beside[name],
-            rounding_w=rounding_w,
-        ),
-        legs=tuple(i for i, leg in enumerate(legs) if leg in circuit.legs),
-        reads=reads,
-        reads_u=reads_u,
-        ceiling=endings[name] == "ends",
-    )
-
-
-def _judge(
-    circuit: Circuit,
-    seen: Seen,
-    steps: Steps,
-    mean_w: float,
-    matched: Matched,
-    found: Explanation,
-    legs: Sequence[str],
-    *,
-    rounding_w: float,
-    known: bool,
-    may_end: bool,
-    clipped: Callable[[], str],
-) -> tuple[CircuitBalance, Concern | None]:
-    name = circuit.name
-    high = matched.high[name]
-    ratios, heights_w = found.inverse @ matched.ratios[name][:, high], matched.heights_w[name][high]
-    noise = np.abs(found.inverse) @ matched.noise[name][:, high]
-    total, *each = ratio_estimates(ratios, heights_w)
-    least = least_u(ratios, heights_w, noise, rounding_w=rounding_w)
-    total = at_least(total, NORMAL * float(np.sqrt((least**2).sum())))
-    each = [at_least(one, NORMAL * u) for one, u in zip(each, least, strict=True)]
-    beside = matched.beside[name]
-    total = replace(total, low=total.low - max(beside, 0.0), high=total.high - min(beside, 0.0))
-    read = found.circuits.get(name, Reading(kind="right"))
-    stated = np.array([float(leg in circuit.legs) for leg in legs]) / max(1, len(circuit.legs))
-    on: tuple[str, ...] = ()
-    shares, odds, mixed = stated, 1.0, False
-    shown = np.abs(found.matrix).sum(axis=0) > 0  # the mains may not show a leg at all
-    told = [f for f in seen.families if np.isfinite(f.u).all()]
-    if told and read.kind != "not fed":
-        shares, odds = leg_shares(replace(seen, families=tuple(told)), read, found.matrix)
-        on = tuple(
-            leg
-            for leg, share, there in zip(legs, shares, shown, strict=True)
-            if share > LEAST_SHARE and there
-        )
-        shares = np.where(shares > LEAST_SHARE, shares, 0.0)
-        shares = shares / shares.sum() if shares.sum() > 0 else stated
-        mixed = len(legs) > 1 and len(on) > 1 and len(told) > 1
-    balance = CircuitBalance(
-        circuit=name,
-        steps=total.n,
-        switched_on=int(max((steps.watts > 0).sum(), (steps.watts < 0).sum())),
-        mean_w=mean_w,
-        step_w=float(np.median(np.abs(steps.watts[is_high(steps)]))) if steps.watts.size else nan,
-        ratio=total,
-        leg_ratio=dict(zip(legs, each, strict=True)),
-        legs_found=on,
-        leg_shares=dict(zip(legs, map(float, shares), strict=True)),
-        mixed=mixed,
-        on_one_leg=on_one_leg(matched.ratios[name], matched.noise[name]),
-        legs_stated=tuple(circuit.legs),
-        leg_odds=odds,
-        may_end=may_end,
-        answer="cannot be told",
-        verdict="",
-    )
-    if not known:
-        text = f"{name}: one leg of a load whose other leg is a column of its own."
-        return replace(balance, verdict=text, answer="agrees"), None
-    hidden = [leg for leg, there in zip(legs, shown, strict=True) if not there]
-    answer, text, concern = verdict(
-        circuit,
-        balance,
-        read,
-        rival=found.rival is not None,
-        hidden=[leg for leg in hidden if leg in (circuit.legs or legs)],
-        clipped=clipped() if read.kind == "clipped" else "",
-        lower=answer_to_lower(matched, name, found.inverse),
-    )
-    return replace(balance, answer=answer, verdict=text), concern
 
 
 def _drawn_at_ends(

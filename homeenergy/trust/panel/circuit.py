@@ -53,8 +53,11 @@ class Steps:
 
 
 def step_lag(period_s: float) -> int:
-    """Samples across which a step is taken: the one in which it falls lies between, or two."""
-    return 3 if period_s <= 5 else 2
+    """Samples across which a step is taken: the one in which it falls lies between, or two.
+
+    Channels that are asked one after the other are a sample apart where those are short.
+    """
+    return 4 if period_s <= 2 else 3 if period_s <= 5 else 2
 
 
 def find_steps(
@@ -144,7 +147,9 @@ def difference_noise(watts: NDArray[np.float32], *, lag: int) -> tuple[float, fl
     """
     every = max(1, (watts.size - lag) // SAMPLE_FOR_NOISE)
     first, last = watts[: watts.size - lag : every], watts[lag::every]
-    here = np.isfinite(first) & np.isfinite(last)
+    # At the end of its range a clamp shows no noise.
+    top_w = np.nanmax(last, initial=-np.inf)
+    here = np.isfinite(first) & np.isfinite(last) & ~((first == last) & (last == top_w))
     first, last = first[here].astype(np.float64), last[here].astype(np.float64)
     if not first.size:
         return float("nan"), 0.0
@@ -159,7 +164,7 @@ def difference_noise(watts: NDArray[np.float32], *, lag: int) -> tuple[float, fl
         return noise_w, 0.0
     at_level_w = NORMAL_MAD * float(np.median(np.abs(rise[high])))
     share = min(at_level_w / float(np.median(low[high])), MOST_NOISE)
-    return noise_w, share if at_level_w > 1.5 * noise_w else 0.0
+    return (noise_w, share) if at_level_w > 1.5 * noise_w else (max(noise_w, at_level_w), 0.0)
 
 
 def coinciding(steps: Steps, others: Steps) -> NDArray[np.float64]:
@@ -197,6 +202,8 @@ class CircuitBalance:
     circuit : str
     steps : int
         Steps compared.
+    slow_changes : int
+        How many stretches of slow changes were compared instead; 0 where steps were.
     switched_on : int
         How often it was switched on, whether or not another circuit stepped then.
     mean_w : float
@@ -229,6 +236,7 @@ class CircuitBalance:
 
     circuit: str
     steps: int
+    slow_changes: int
     switched_on: int
     mean_w: float
     step_w: float
@@ -254,6 +262,7 @@ class CircuitBalance:
         row: dict[str, object] = {
             "circuit": self.circuit,
             "steps": self.steps,
+            "slow_changes": self.slow_changes,
             "switched_on": self.switched_on,
             "mean_w": self.mean_w,
             "step_w": self.step_w,

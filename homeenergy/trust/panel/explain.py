@@ -39,12 +39,13 @@ class Family:
     """Steps of one circuit that the mains answer in the same way.
 
     `ratio` is the rise of each mains clamp over the step, `u` its standard uncertainty, shape
-    (mains,); `n` the number of steps.
+    (mains,); `n` the number of steps. Of a load that changes `slowly`, hours stand for steps.
     """
 
     ratio: Values
     u: Values
     n: int
+    slowly: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -348,6 +349,7 @@ def _best_reading(one: Seen, matrix: Values) -> Reading:
         scale = np.hypot(one.reads_u, FLOOR) * np.abs(factors)
         bench = np.minimum(((factors - one.reads) / scale) ** 2, METER_MOST)
     found = []
+    sorts = sum(not family.slowly for family in one.families)
     for legs, price in ((stated, 0.0), (every, FAULT)):
         if price and len(legs) == len(stated):
             continue
@@ -358,7 +360,7 @@ def _best_reading(one: Seen, matrix: Values) -> Reading:
             found.append(
                 Reading(kind=kind, factor=float(factor), other_leg=price > 0, cost=float(cost))
             )
-        if len(one.families) > 1 and len(legs) > 1:
+        if sorts > 1 and len(legs) > 1:
             pair = min(each[:, [0, k]].min(axis=1).sum() for k in (2, 3))  # doubled or not
             mixed = pair + SIMPLE + bench[0] + price
             found.append(
@@ -366,7 +368,7 @@ def _best_reading(one: Seen, matrix: Values) -> Reading:
                     kind="one leg of two", factor=np.nan, other_leg=price > 0, cost=float(mixed)
                 )
             )
-    if len(one.families) > 1 and len(every) > 1:
+    if sorts > 1 and len(every) > 1:
         cost = sum(_misfit_of_difference(f, matrix) for f in one.families)
         found.append(Reading(kind="difference", factor=np.nan, cost=cost + SIMPLE + bench[0]))
     nothing = sum(_misfit_of_nothing(f) for f in one.families)

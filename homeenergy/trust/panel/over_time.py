@@ -280,7 +280,7 @@ def pauses(
     """Circuit, leg and pause of each that shows nothing for a while of what the mains show."""
     found = []
     for one in judged:
-        rises = {leg: one.leg_ratio[leg].value for leg in one.legs_found}
+        rises = {leg: one.leg_ratio[leg].value for leg in one.legs_found if not one.slow_changes}
         rises = {leg: share for leg, share in rises.items() if share > ON_LEG}
         if not rises:
             continue

@@ -26,6 +26,7 @@ from homeenergy.trust.panel.matched import GatheredLog
 from homeenergy.trust.panel.told import offset_concern, silent_concern
 
 SILENT_W = 3.0  # a clamp that never reads more reads nothing
+STEP_OF_NOISE = 2.5  # times `rounding_noise`: one step of its readings
 EQUAL = 0.15  # steps of two legs that differ by less are equal
 
 
@@ -44,7 +45,8 @@ def silent_concerns(
         least_w = max(SILENT_W, clamp_errors(circuit, supply).resolution_w / 2)
         if log.rest_w[name] < -least_w and _rises_from(log.rest_w[name], log.blocks[name]):
             concerns.append(offset_concern(circuit, log.rest_w[name]))
-        silent = log.most_w[name] <= SILENT_W
+        one_step_w = STEP_OF_NOISE * log.rounding_w[name]
+        silent = log.most_w[name] <= max(SILENT_W, one_step_w)
         partly = len(circuit.legs) == 2 == len(legs) and len(one.legs_found) == 1
         if not (silent or partly):
             continue

@@ -207,13 +207,14 @@ def verdict(
     if scale:
         found = Concern(weight="doubtful", subject=name, what=f"{name}: {scale}", do=OTHER_SCALE)
         return "cannot be told", found.what, found
-    told_of = bool(seen.legs_found) and seen.steps > 0
+    told_of = bool(seen.legs_found) and (seen.steps > 0 or seen.slow_changes > 0)
     if not told_of and read.kind != "not fed":
         text = f"{name}: cannot be told: too few steps ({seen.steps}) agree with the mains."
         if seen.feeds_in:
             return "cannot be told", text, _note(name, text, FEEDS_IN)
         return "cannot be told", text, _note(name, text, more_steps)
     text = f"{name}: mains rises {_rises(seen)}"
+    text += " as it slowly changes" if seen.slow_changes else ""
     sure = odds_text(read.odds)
     told = None
     if read.kind == "not fed":
@@ -265,7 +266,7 @@ def verdict(
         if not seen.mixed:
             text += f"; the clamp agrees with the mains to {error}."
         return "agrees", text, told
-    if not isfinite(ratio.low) or seen.steps < ENOUGH:
+    if not isfinite(ratio.low) or (seen.steps < ENOUGH and not seen.slow_changes):
         text += f"; whether its multiplier is right cannot be told from {seen.steps} steps."
     elif ratio.low > 0 and ratio.high - ratio.low < 2 * NARROW and not ratio.low <= 1 <= ratio.high:
         text += (
@@ -355,6 +356,8 @@ def _fits(seen: CircuitBalance, factor: float) -> bool:
 
 
 def _rises(seen: CircuitBalance) -> str:
+    if len(seen.legs_found) == 1:
+        return f"{seen.ratio.value:.2f} times on {seen.legs_found[0]}"
     values = [f"{seen.leg_ratio[leg].value:.2f}" for leg in seen.legs_found]
     if len(values) == 2 and values[0] == values[1]:
         return f"{values[0]} times on both legs"
@@ -445,9 +448,9 @@ def shared_concern(names: Sequence[str], other: str, *, share: float, ratio: flo
     """Clamps whose loads another clamp sees too."""
     if len(names) == 1:
         (one,) = names
+        how = f"{share:.0%} of the steps of {one} are" if isfinite(share) else f"what {one} does is"
         what = (
-            f"{one} and {other} see the same load: {share:.0%} of the steps of {one} are in "
-            f"{other} too, {ratio:.2f} times as high."
+            f"{one} and {other} see the same load: {how} in {other} too, {ratio:.2f} times as high."
         )
         if ratio < 0:
             what += (
@@ -456,9 +459,9 @@ def shared_concern(names: Sequence[str], other: str, *, share: float, ratio: flo
             )
     else:
         what = (
-            f"{other} sees the same load as {', '.join(names[:-1])} and {names[-1]}: at least "
-            f"{share:.0%} of the steps of each are in {other} too. It feeds them, or is on a "
-            "conductor that they have in common."
+            f"{other} sees the same load as {', '.join(names[:-1])} and {names[-1]}: "
+            + (f"at least {share:.0%} of the steps of each are" if isfinite(share) else "all is")
+            + f" in {other} too. It feeds them, or is on a conductor that they have in common."
         )
     return Concern(
         weight="wrong",

@@ -9,7 +9,9 @@ import pandas as pd
 from homeenergy.trust.concern import Concern
 from homeenergy.trust.panel.circuit import ON_LEG
 from homeenergy.trust.panel.over_time import Change, ClockError, Pause
+from homeenergy.trust.panel.slow import SlowEnd
 from homeenergy.trust.panel.told import wrong
+from homeenergy.words import two_digits
 
 HARDLY = 0.05  # of a circuit's steps: less is "not at all"
 
@@ -129,4 +131,19 @@ def pause_concern(
         "readings stood still then, or another load is as it is.",
         do="See whether its clamp or logger was off then; if so, leave these hours out of the log.",
         share=0.4,
+    )
+
+
+def may_end_concern(name: str, end: SlowEnd) -> Concern:
+    """A clamp that reads the same for minutes while the mains draw more than all circuits."""
+    return Concern(
+        weight="doubtful",
+        subject=name,
+        what=f"{name}: its clamp seems clipped at {end.level_w:,.0f} W. While it reads that, "
+        f"{end.stretches} times and for {two_digits(end.minutes / 60)} h in all, the mains draw "
+        f"{end.missed.value:,.0f} W more than all circuits, and not just before and after. Or a "
+        "load that no circuit measures runs whenever it is highest.",
+        do="Compare it with a reference meter at its highest and at half of that (bench.csv). A "
+        "clipped clamp needs a higher rating; no multiplier mends it.",
+        share=0.6,
     )
