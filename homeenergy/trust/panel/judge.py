@@ -24,7 +24,7 @@ from homeenergy.trust.panel.circuit import (
 from homeenergy.trust.panel.explain import LEAST_SHARE, Explanation, Reading, Seen, leg_shares
 from homeenergy.trust.panel.matched import Ending, Matched, answer_to_lower, is_high
 from homeenergy.trust.panel.slow import Slow
-from homeenergy.trust.panel.told import verdict
+from homeenergy.trust.panel.told import AGREES, verdict
 
 
 def seen_of(
@@ -88,10 +88,11 @@ def judge(
     compared = total.n
     if slow is not None:
         slowly = slow.estimates(found.inverse)
-        if not total.high - total.low < slowly[0].high - slowly[0].low:
-            total, *each = slowly
-        else:
+        width, of_slow = (one.high - one.low for one in (total, slowly[0]))
+        if width < max(of_slow, 2 * AGREES):  # its steps tell
             slow = None
+        else:
+            total, *each = slowly
     read = found.circuits.get(name, Reading(kind="right"))
     stated = np.array([float(leg in circuit.legs) for leg in legs]) / max(1, len(circuit.legs))
     on: tuple[str, ...] = ()
