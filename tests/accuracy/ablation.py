@@ -56,6 +56,7 @@ PARTS: dict[str, list[tuple[object, str, object]]] = {
     ],
     "likeness to other runs": [(partition, "MOST_KNOWN", 0)],
     "likeness of pieces to those inside other runs": [(partition, "MOST_PIECES", 0)],
+    "breaks that a clock makes": [(partition, "OFTEN", np.inf)],
     "uses on one occasion": [(partition, "SOON_SHARE", 1e-6)],
     "several levels of rest": [(levels, "REST_SHARE", 0.0)],
     "a second level of rest between runs": [(find, "above_second_rest", lambda _, found: found)],
