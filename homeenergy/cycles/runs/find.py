@@ -47,8 +47,6 @@ LEAST_HEATER_W = 400.0
 # Nothing at rest draws more than this; what does, and rises by no more than a motor does from half
 # speed (a fan takes an eighth there, and its losses) for long and steadily, runs at two speeds.
 MOST_STANDBY_W, MOST_RISE, MOST_SPREAD_OF_SPEED = 18.0, 3.5, 1.15
-# So many of the runs of a thermostat may be longer than they are, across holes.
-HOLES_SHARE = 0.015
 # What works for such a share of the time never stops.
 NEARLY_ALWAYS = 0.98
 # A use of a moment rises by at least so many times as much as readings at rest do at times.
@@ -76,15 +74,15 @@ class Outcome:
 # How often each rule is right of logs of all kinds of appliance, which weigh the same: randomised,
 # simulated and real ones (`python -m tests.accuracy.kinds`, whose page has the counts).
 OUTCOMES = {
-    "nothing works": Outcome("continuous", 0.60),
-    "turns to and fro": Outcome("batch", 0.68),
+    "nothing works": Outcome("continuous", 0.61),
+    "turns to and fro": Outcome("batch", 0.69),
     "works at wandering levels": Outcome("modulating", 0.43),
-    "works at levels far apart": Outcome("batch", 0.74),
-    "works nearly always": Outcome("continuous", 0.50),
-    "plainly switches itself": Outcome("thermostatic", 0.93),
-    "switches itself": Outcome("thermostatic", 0.63),
-    "has a second speed": Outcome("continuous", 0.76),
-    "something else": Outcome("manual", 0.85),
+    "works at levels far apart": Outcome("batch", 0.73),
+    "works nearly always": Outcome("continuous", 0.52),
+    "plainly switches itself": Outcome("thermostatic", 0.94),
+    "switches itself": Outcome("thermostatic", 0.54),
+    "has a second speed": Outcome("continuous", 0.75),
+    "something else": Outcome("manual", 0.86),
 }
 
 
@@ -168,15 +166,19 @@ def _by_itself(
     if first_s.size * S_PER_DAY < 4 * covered_s or first_s.size < 4:
         return 0.0
     every_s = np.diff(np.r_[0.0, first_s, until_s])
-    even = 1.1 - 0.8 * float(np.std(every_s) / np.mean(every_s))
     # Trains of pulses leave most of the log without any: most distances are then far below the mean
     # (at random, the median is 0.69 of it).
     spread = 2 * float(np.median(every_s)) * first_s.size / covered_s
+    even = min(1.1 - 0.8 * _relative_spread(every_s), spread)
     hours = np.unique((first_s % S_PER_DAY) // 3600).size / 24
-    longest_s = np.quantile(lasts_s, 1 - HOLES_SHARE)  # some reach across holes
-    lasts_s = lasts_s[lasts_s <= longest_s]
-    similar = 1.2 - float(np.std(lasts_s) / np.mean(lasts_s))
+    similar = 1.2 - _relative_spread(lasts_s)
     return float(np.clip(max(even, min(hours, similar, spread)), 0.0, 0.99))
+
+
+def _relative_spread(x: NDArray[np.floating]) -> float:
+    """Spread by the median, which few long ones do not move: at random about 1, as by the mean."""
+    middle = np.median(x)
+    return 1.4826 * float(np.median(np.abs(x - middle)) / middle)
 
 
 def _bearing(worth: NDArray[np.float64]) -> NDArray[np.bool_]:
