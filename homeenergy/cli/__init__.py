@@ -53,6 +53,11 @@ def _root(
     Start with your own logs:   homeenergy new my_house --from logs/*.csv
     See what appliances use:    homeenergy findings my_house
 
+    \b
+    Its folder may also hold, as CSV (more in homeenergy new --help):
+      outdoor.csv (time,celsius), bench.csv (circuit,reference_w,clamp_w),
+      meter_readings.csv (time,kwh)
+
     Work inside a panel belongs to a licensed electrician.
     """
 

@@ -151,7 +151,7 @@ class Readings:
         Key(
             help="of an energy_counter: where it begins again at 0, in its unit",
             example=100000,
-            positive=True,
+            least=0.01,  # no register is that small; own choice
         ),
     ] = None
 
@@ -273,7 +273,7 @@ def read_column(
     ):
         if table.has(name) and quantity not in needs:
             raise table.refuse(name, f'belongs to `quantity = "{needs[0]}"`')
-    rolls = setting("rolls_over_at").number("rolls_over_at", positive=True)
+    rolls = setting("rolls_over_at").number("rolls_over_at")
     factor, factor_column = None, None
     if quantity in NEEDS_FACTOR:
         factor, factor_column = _factor(setting("power_factor"), shape=shape, header=header)

@@ -132,9 +132,13 @@ def test_a_grid_far_finer_than_the_log_is_refused(tmp_path):
 
 def test_a_counter_above_where_it_begins_again(tmp_path):
     log = WIDE.replace(
-        "[log.col", 'quantity = "energy_counter"\nunit = "Wh"\nrolls_over_at = 1e-9\n[log.col'
+        "[log.col", 'quantity = "energy_counter"\nunit = "Wh"\nrolls_over_at = 0.01\n[log.col'
     )
     assert "above rolls_over_at" in refusal(tmp_path, GOOD, log=log)
+    slip = log.replace("0.01", "1e-9")
+    assert "rolls_over_at must be at least 0.01" in refusal(tmp_path / "slip", GOOD, log=slip)
+    power = slip.replace('quantity = "energy_counter"\nunit = "Wh"\n', "")
+    assert "must be at least 0.01" in refusal(tmp_path / "power", GOOD, log=power)
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")
