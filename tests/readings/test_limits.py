@@ -141,7 +141,7 @@ def test_a_counter_above_where_it_begins_again(tmp_path):
 def test_a_slip_in_where_a_counter_begins_again(tmp_path, quantity):
     log = WIDE.replace("[log.col", f"{quantity}rolls_over_at = 1e-9\n[log.col")
     make_house(tmp_path, {"a.csv": GOOD}, log=log)
-    with pytest.raises(HouseError, match="must be at least 0.01"):
+    with pytest.raises(HouseError, match=r"must be at least 0\.01"):
         import_logs(tmp_path)
 
 
