@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import os
 import re
 import subprocess
@@ -135,6 +136,7 @@ def read_record(path: str | Path) -> dict[str, Any]:
 def _attached(content: bytes, path: Path) -> bytes:
     """The record of a PDF."""
     pypdf = _library("pypdf")
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # what it says is said below
     try:
         return bytes(pypdf.PdfReader(BytesIO(content)).attachments[RECORD][0])
     except pypdf.errors.PyPdfError as error:
