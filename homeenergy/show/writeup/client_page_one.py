@@ -344,7 +344,7 @@ def _where_it_goes(told: Told) -> Block:
             "Where it goes: each load in a year, with the range it may lie in (black line)."
         ),
         alternative=" ".join(f"{label(one)}." for one in bars),
-        height_in=0.55 + 0.235 * len(bars),
+        height_in=0.5 + 0.2 * len(bars),
     )
 
 
