@@ -112,6 +112,12 @@ class Doubts:
         found = {flag: int(size[self.reason == flag].sum()) for flag in REASONS}
         return {REASONS[flag]: number for flag, number in found.items() if number}
 
+    @property
+    def spikes(self) -> int:
+        """Samples that nothing next to them bears out, lone or held."""
+        counts = self.counts()
+        return sum(counts.get(REASONS[flag], 0) for flag in (LONE, HELD))
+
 
 NO_DOUBTS = Doubts(
     first=np.empty(0, np.int64), stop=np.empty(0, np.int64), reason=np.empty(0, np.uint8)

@@ -16,7 +16,6 @@ from homeenergy.house.schedule import Circuit, Supply
 from homeenergy.readings.doubt import (
     HELD,
     LONE,
-    REASONS,
     STUCK,
     Doubts,
     Nature,
@@ -81,7 +80,7 @@ def circuit_quality(
         "missed_kwh": sum(info.missed_wh for info in infos) / WH_PER_KWH,
         "doubted": sum(counts.values()),
         "doubt": ", ".join(f"{number} {reason}" for reason, number in counts.items()),
-        "spikes": sum(counts.get(REASONS[flag], 0) for flag in (LONE, HELD)),
+        "spikes": doubts.spikes,
         "stuck_s": doubts.longest(STUCK) * period_ns / NS_PER_S,
         "negative_share": found.negative / found.present if found.present else float("nan"),
     }

@@ -38,6 +38,8 @@ def find_sums(steps: _Numbers) -> dict[int, tuple[int, ...]]:
     of at most that. Two at least are asked, since the legs of one load also move alike; what else
     it may hold does not matter. Circuits that are fed apart have factors near 0. O(n circuits^2).
     """
+    if steps.shape[1] <= LEAST_STEPS:
+        return {}
     there = np.isfinite(steps)
     known = np.flatnonzero(there.mean(axis=1) >= LEAST_KNOWN)
     steps = steps[:, there[known].all(axis=0)]

@@ -10,7 +10,6 @@ import pandas as pd
 
 from homeenergy.errors import HouseError
 from homeenergy.house.clamp_errors import CLAMP_LIMIT
-from homeenergy.readings.doubt import HELD, LONE
 from homeenergy.readings.house import House
 from homeenergy.readings.trace import Trace
 from homeenergy.trust.bench import BenchResult
@@ -159,10 +158,9 @@ def check_house(
 def _spikes(house: House) -> list[Concern]:
     """Say how many readings stand alone, which figures leave out."""
     counts = {
-        circuit.name: int((doubts.stop - doubts.first)[np.isin(doubts.reason, (LONE, HELD))].sum())
+        circuit.name: house.doubts(circuit).spikes
         for circuit in house.circuits
         if house.has_readings(circuit)
-        for doubts in (house.doubts(circuit),)
     }
     number, names = sum(counts.values()), ", ".join(name for name, some in counts.items() if some)
     if not number:

@@ -22,7 +22,7 @@ from homeenergy.house.kinds import KINDS
 from homeenergy.house.schedule import Circuit, Clamp
 from homeenergy.readings.doubt import CLIPPED, REASONS, Doubts
 from homeenergy.readings.house import House
-from homeenergy.readings.logs.rows import BLOCK_SLOTS
+from homeenergy.readings.logs.rows import REACH_SLOTS
 from homeenergy.readings.trace import Trace
 from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.bench_house import bench_results
@@ -52,7 +52,6 @@ MUCH_OF_ALL = 0.1
 LONG_BREAK_S, MANY_BROKEN = 180.0, 0.5
 # Runs less sure than this are in doubt; that is said where they are this share of all. Own rule.
 SURE, MANY_IN_DOUBT = 0.8, 0.1
-SEEN = 3 * BLOCK_SLOTS  # from one month to the next; what passed meanwhile is in `missed_wh`
 LEAST_MISSED_WH = 10.0  # from which on it is said; own choice
 DOUBTED_SHARE = 0.002  # of the readings, from which on it is said
 
@@ -115,13 +114,14 @@ def remarks_on(
 def missed_remark(house: House, circuit: Circuit) -> str | None:
     """Say what the counter of a circuit counted while nothing was logged; None for nothing.
 
-    What passed in a long gap from one calendar month to the next is not known.
+    What passed in a gap from one calendar month to the next is not known where it is longer than
+    `REACH_SLOTS`.
     """
     if circuit.part_of or not _is_counted(house, circuit):
         return None
     infos, period_ns = house.stored_months(circuit)
     ends = [(info.first_slot, info.first_slot + info.samples) for info in infos if info.samples]
-    slots = sum(begin - end for (_, end), (begin, _) in pairwise(ends) if begin - end > SEEN)
+    slots = sum(begin - end for (_, end), (begin, _) in pairwise(ends) if begin - end > REACH_SLOTS)
     hours = slots * period_ns / (NS_PER_S * S_PER_H)
     missed_wh = sum(info.missed_wh for info in infos) * circuit.clamp.in_order[0].value
     said = []

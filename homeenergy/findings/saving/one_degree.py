@@ -46,14 +46,16 @@ def one_degree(finding: ApplianceFinding, *, outdoor: pd.Series | None) -> list[
         return []
     slopes: dict[Season, Estimate | None]
     slopes = {"heating": fit.heating_kwh, "cooling": fit.cooling_kwh}
-    return [_action(finding, fit, season) for season, one in slopes.items() if one is not None]
+    return [
+        _action(finding, fit, season, slope)
+        for season, slope in slopes.items()
+        if slope is not None
+    ]
 
 
-def _saved_per_day(fit: WeatherFit, season: Season) -> Estimate:
+def _saved_per_day(fit: WeatherFit, season: Season, slope: Estimate) -> Estimate:
     """Mean over the days of the fit [kWh]."""
     heating = season == "heating"
-    slope = fit.heating_kwh if heating else fit.cooling_kwh
-    assert slope is not None
     if fit.shape == "line":
         return slope.scaled(1.0, unit="kWh")
     celsius = fit.days["celsius"].to_numpy(np.float64)
@@ -69,10 +71,9 @@ def _saved_per_day(fit: WeatherFit, season: Season) -> Estimate:
     return saved.with_draws(draws, basis=slope.basis) if draws else saved
 
 
-def _action(finding: ApplianceFinding, fit: WeatherFit, season: Season) -> Action:
+def _action(finding: ApplianceFinding, fit: WeatherFit, season: Season, slope: Estimate) -> Action:
     heating = season == "heating"
-    slope = fit.heating_kwh if heating else fit.cooling_kwh
-    per_day = _saved_per_day(fit, season)
+    per_day = _saved_per_day(fit, season, slope)
     name = finding.appliance
     saving = made_saving(
         finding,
@@ -85,7 +86,7 @@ def _action(finding: ApplianceFinding, fit: WeatherFit, season: Season) -> Actio
     )
     figures = {
         "appliance": name,
-        "degree_kwh": None if slope is None else slope.scaled(1.0, unit="kWh"),
+        "degree_kwh": slope.scaled(1.0, unit="kWh"),
         "days": fit.regression.n,
         "saved_share": per_day.value / finding.kwh_per_day.value,
     }

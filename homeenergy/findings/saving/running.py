@@ -378,6 +378,12 @@ def by_clock(start_ns: NDArray[np.int64]) -> bool:
     return bool(again.mean() >= 0.5)
 
 
+def by_local_clock(times: pd.Series, timezone: tzinfo | str) -> bool:
+    """The same by the clock on the wall, which may be changed meanwhile."""
+    local = pd.DatetimeIndex(times).tz_convert(timezone).tz_localize(None)
+    return by_clock(np.asarray(local.as_unit("ns").asi8))
+
+
 def started_by_clock(finding: ApplianceFinding, timezone: tzinfo | str) -> bool:
     """Whether a clock starts its runs: most begin at the same local time of the next day.
 
@@ -387,8 +393,7 @@ def started_by_clock(finding: ApplianceFinding, timezone: tzinfo | str) -> bool:
     few = len(runs) * 2 * SAME_CLOCK_MIN * 60 <= BY_CHANCE * max(finding.days, 1.0) * S_PER_DAY
     if len(runs) < LEAST_RESTS or not few:
         return False
-    local = pd.DatetimeIndex(runs["start"]).tz_convert(timezone).tz_localize(None)
-    return by_clock(np.asarray(local.as_unit("ns").asi8))
+    return by_local_clock(runs["start"], timezone)
 
 
 def heats_by_clock(finding: ApplianceFinding, timezone: tzinfo | str) -> bool:

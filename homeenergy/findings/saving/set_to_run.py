@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-import pandas as pd
-
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.house_year import LoadYear
 from homeenergy.findings.saving.advice import Said
@@ -13,7 +10,7 @@ from homeenergy.findings.saving.running import (
     CIRCULATORS,
     LONGEST_PERIOD_S,
     SOURCES,
-    by_clock,
+    by_local_clock,
     is_compressor,
     named,
 )
@@ -48,11 +45,9 @@ def set_to_run(
         return []
     if finding.duty_cycle * H_PER_DAY < LONG_H:
         return []
-    for edge in ("start", "end"):
-        local = pd.DatetimeIndex(runs[edge]).tz_convert(house.timezone).tz_localize(None)
-        if not by_clock(np.asarray(local.as_unit("ns").asi8)):
-            return []
-    return [_by_clock(load, finding)]
+    if all(by_local_clock(runs[edge], house.timezone) for edge in ("start", "end")):
+        return [_by_clock(load, finding)]
+    return []
 
 
 def _never_off(load: LoadYear, finding: ApplianceFinding) -> LookInto:

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from homeenergy.house.log_columns import UNITS as KNOWN_UNITS
 from homeenergy.house.log_columns import Quantity
+from homeenergy.readings.logs.labels import looks_like_mains
 
 Holds = Literal["power", "energy", "apparent", "reactive", "volts", "amps", "factor", "other"]
 
@@ -464,8 +465,18 @@ def leg_of(label: str) -> tuple[str, str, bool] | None:
         return None
     if found["word"] and not found["leg"].isdigit() and found["word"].lower() == "l":
         return None
-    leg = "L" + str("123abc".index(found["leg"].lower()) % 3 + 1)
-    return found["base"].strip(" _-,/("), leg, found["word"] is not None
+    return found["base"].strip(" _-,/("), leg_marked(found["leg"]), found["word"] is not None
+
+
+def leg_marked(mark: str) -> str:
+    """The leg that a number or a letter marks: "2" and "b" are L2."""
+    return f"L{'123abc'.index(mark.lower()) % 3 + 1}"
+
+
+def names_mains(label: str) -> bool:
+    """Whether a label names the incoming supply, or one leg of it and nothing else."""
+    leg = leg_of(label)
+    return looks_like_mains(label) or (leg is not None and not leg[0] and leg[2])
 
 
 def sum_legs(

@@ -73,6 +73,9 @@ _TWO |= {"machine a cafe": "manual", "koffiezetapparaat": "manual"}
 _TWO |= {"tumble dryer": "batch", "chauffe-eau": "thermostatic", "boiler pump": ""}
 
 
+_AND = "and|und|et|y|e|en"
+
+
 def kind_of(label: str) -> str | None:
     """Kind of appliance that a label names plainly; None where it does not, or names several."""
     plain = unicodedata.normalize("NFKD", label.lower()).encode("ascii", "ignore").decode()
@@ -81,17 +84,17 @@ def kind_of(label: str) -> str | None:
     for words in _TWO:
         plain = plain.replace(words, " ")
     kinds |= {kind for word, kind in _KIND_OF.items() if word in plain.split()}
-    several = re.search(r"[&+]|\b(?:and|und|et|y|e|en)\b", plain)
+    several = re.search(rf"[&+]|\b(?:{_AND})\b", plain)
     return kinds.pop() or None if len(kinds) == 1 and not several else None
 
 
 # A stroke is left out: a fridge/freezer or a washer/dryer is one machine.
-_AND = re.compile(r"\s+(?:and|und|et|y|en|e)\s+|\s*[&+]\s*", re.IGNORECASE)
+_JOINT = re.compile(rf"\s+(?:{_AND})\s+|\s*[&+]\s*", re.IGNORECASE)
 
 
 def loads_of(label: str) -> list[str]:
     """Appliances that a label joins, where all of them are plain names; else none."""
-    parts = _AND.split(label.strip())
+    parts = _JOINT.split(label.strip())
     return parts if 2 <= len(parts) <= 4 and all(map(kind_of, parts)) else []
 
 

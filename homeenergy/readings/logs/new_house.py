@@ -24,7 +24,7 @@ from homeenergy.house.schedule import (
 )
 from homeenergy.house.toml_file import LEGS, SAFETY, house_toml, read_schedule
 from homeenergy.house.zones import read_region
-from homeenergy.readings.logs.columns import leg_of
+from homeenergy.readings.logs.columns import leg_of, names_mains
 from homeenergy.readings.logs.dialogue import (
     SPLIT_PHASE,
     Ask,
@@ -35,7 +35,7 @@ from homeenergy.readings.logs.dialogue import (
     ask_units,
 )
 from homeenergy.readings.logs.gather import Gathered, find_files, gather
-from homeenergy.readings.logs.labels import amps_in, kind_of, loads_of, looks_like_mains
+from homeenergy.readings.logs.labels import amps_in, kind_of, loads_of
 from homeenergy.readings.logs.propose import Description
 from homeenergy.readings.logs.sample import first_lines
 
@@ -283,8 +283,7 @@ def _circuit(name: str, label: str, one: Description) -> Circuit:
     """What the name of a circuit says of it, as far as it is plain."""
     text = label.replace("_", " ").strip() or name
     leg = leg_of(label)
-    mains = looks_like_mains(label) or (leg is not None and not leg[0] and leg[2])
-    mains = mains or name in one.mains
+    mains = names_mains(label) or name in one.mains
     breaker, clamp = amps_in(text)
     return Circuit(
         name=name,

@@ -222,7 +222,7 @@ def carry_through(
 Merge = Literal["power", "energy", "energy_counter"]
 Values = NDArray[np.floating[Any]]
 
-BLOCK_SLOTS = 128  # stretch within which the phase of a logger's clock counts as constant
+BLOCK_SLOTS, REACH_SLOTS = 128, 384  # the phase of a clock is constant; a row matters so far
 JITTER = 0.2  # of a period
 _FEW = 8  # rows that cannot show a constant phase: chance would do
 SAME_PHASE = 0.05  # of a period
@@ -253,7 +253,7 @@ class Grid:
     @property
     def reach_ns(self) -> int:
         """How far a row outside a stretch of time can matter for the slots in it."""
-        return self.hold_ns + 3 * BLOCK_SLOTS * self.period_ns + 2 * self.row_period_ns
+        return self.hold_ns + REACH_SLOTS * self.period_ns + 2 * self.row_period_ns
 
 
 def make_grid(

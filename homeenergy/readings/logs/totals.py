@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from homeenergy.readings.logs.columns import leg_of
+from homeenergy.readings.logs.columns import leg_marked, leg_of, names_mains
 from homeenergy.readings.logs.labels import looks_like_mains
 from homeenergy.readings.logs.propose import Description
 from homeenergy.readings.logs.roles import listed
@@ -67,7 +67,7 @@ def _sums_of_legs(
     names: Sequence[str], steps: _Numbers, labels: Mapping[str, str], told: _Told
 ) -> None:
     """Find a total of the mains beside their legs."""
-    by_name = [at for at, name in enumerate(names) if _names_mains(labels[name])]
+    by_name = [at for at, name in enumerate(names) if names_mains(labels[name])]
     phases = [at for at, name in enumerate(names) if _phase(labels[name])]
     for group in (by_name, phases):
         for row, name in enumerate(names):
@@ -90,7 +90,7 @@ def _sums_of_circuits(
     names: Sequence[str], steps: _Numbers, labels: Mapping[str, str], told: _Told
 ) -> None:
     """Find totals of all or some circuits, and what feeds several of them."""
-    mains = {name for name in names if _names_mains(labels[name])} | told.mains
+    mains = {name for name in names if names_mains(labels[name])} | told.mains
     asked = [at for at, name in enumerate(names) if name not in mains | told.out]
     moves = np.nansum(steps[asked] ** 2, axis=1)
     found = find_sums(steps[asked])
@@ -122,18 +122,13 @@ def _is_sum(steps: _Numbers, row: int, parts: Sequence[int]) -> bool:
     return enough and float(np.sum(left[there] ** 2)) <= _EXACT**2 * own
 
 
-def _names_mains(label: str) -> bool:
-    leg = leg_of(label)
-    return looks_like_mains(label) or (leg is not None and not leg[0] and leg[2])
-
-
 def _phase(label: str) -> str | None:
     """Leg that a label names, and nothing else: "L1", "P2", "phase 3"."""
     leg = leg_of(label)
     if leg is not None and (not leg[0] or looks_like_mains(leg[0])):
         return leg[1]
     found = _PHASE.fullmatch(label.strip())
-    return f"L{'123abc'.index(found[1].lower()) % 3 + 1}" if found else None
+    return leg_marked(found[1]) if found else None
 
 
 def _changed(one: Description, told: _Told) -> Description:
