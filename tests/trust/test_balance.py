@@ -159,6 +159,17 @@ def test_a_circuit_that_is_never_switched_cannot_be_told(tmp_path):
     assert np.isnan(found.circuits[0].ratio.value)
 
 
+def test_a_refrigerator_that_reads_backwards_is_one_thing_to_mend(tmp_path):
+    """It draws 95 W for a third of the time; its longest steady reading is no rest below zero."""
+    second = np.arange(3 * 86_400)
+    fridge = np.where(second % 2900 < 1000, 95.0, 1.2)
+    legs_w = {leg: fridge * (leg == "L1") + 60 for leg in BOTH}
+    stated = {"fridge": {"legs": ("L1",)}}
+    house = make_panel(tmp_path, readings={"fridge": -fridge}, legs_w=legs_w, stated=stated)
+    (said,) = [one for one in panel_balance(house).concerns if one.subject == "fridge"]
+    assert "backwards" in said.what
+
+
 def test_holes_and_spikes_do_not_mislead(tmp_path):
     load = switched(2, on_w=900, runs=12)
     reads = load.copy()

@@ -43,8 +43,9 @@ def silent_concerns(
     for circuit, one in zip(loads, judged, strict=True):
         name = circuit.name
         least_w = max(SILENT_W, clamp_errors(circuit, supply).resolution_w / 2)
-        if log.rest_w[name] < -least_w and _rises_from(log.rest_w[name], log.blocks[name]):
-            concerns.append(offset_concern(circuit, log.rest_w[name]))
+        rest_w, turned = log.rest_w[name], one.ratio.high < 0  # what is called rest may be use then
+        if rest_w < -least_w and not turned and _rises_from(rest_w, log.blocks[name]):
+            concerns.append(offset_concern(circuit, rest_w))
         one_step_w = STEP_OF_NOISE * log.rounding_w[name]
         silent = log.most_w[name] <= max(SILENT_W, one_step_w)
         partly = len(circuit.legs) == 2 == len(legs) and len(one.legs_found) == 1
