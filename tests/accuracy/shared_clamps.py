@@ -30,7 +30,8 @@ from .real_days import WHOLE, word
 PERIOD_S = 2.0
 DAY_N = round(86_400 / PERIOD_S)
 START = pd.Timestamp("2026-03-02T00:00Z")
-SEED = 30  # of the page: raised when it was looked at to change the method
+SEED = 51  # of the page: raised when it was looked at to change the method
+AT_FLOOR_W = 3.0  # of the floor that is found: as much as the noise that is added
 LEAST_SHARE = 0.03  # of the circuit's energy above what never ends, in each load that is drawn
 
 
@@ -125,6 +126,12 @@ def logs_of(folder: Path = WHOLE) -> dict[str, list[NDArray[np.float32]]]:
     return {name: days for name, days in logs.items() if len(days) >= 4}
 
 
+def _at_rest_w(truth: NDArray[np.float64], floor_w: float) -> NDArray[np.float64]:
+    """What each load draws while the circuit is at its floor, shape (n, 1) [W]."""
+    off = np.abs(truth.sum(axis=0) - floor_w)
+    return truth[:, off <= max(AT_FLOOR_W, off.min())].mean(axis=1, keepdims=True)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Score:
     """What a split is worth: energies above what never ends, whose owner nobody can tell."""
@@ -155,7 +162,7 @@ def score(one: Sum, shared: SharedClamp, *, seconds: float = 0.0) -> Score:
     seen = ~np.isnan(one.loads[0])
     truth = one.loads[:, seen].astype(np.float64)
     n = len(truth)
-    own = truth - np.quantile(truth, 0.01, axis=1, keepdims=True)
+    own = truth - _at_rest_w(truth, shared.floor_w)
     above = found[:, seen] - shared.floor_w / n
     noise = np.abs(above.sum(axis=0) - own.sum(axis=0)).sum()
     wrong = np.array([[np.abs(g - t).sum() for t in own] for g in above])
@@ -267,8 +274,9 @@ def report(halves: dict[str, dict[str, object]]) -> str:
         f"names; the method was made on one half. Drawn by seed {SEED} from all sets in which "
         "each load takes 3 % of the energy. *Told*: under 15 % of the circuit's energy "
         "misassigned, and each load's energy within 50 %; *right*: each load's within 15 %, of "
-        "which confidence is the probability. Energies are above what each load always draws, "
-        "whose owner nobody can tell; intervals hold the whole energy. Made by "
+        "which confidence is the probability. Energies are above what each load draws while the "
+        "circuit is at its floor, whose owner nobody can tell; intervals hold the whole energy. "
+        "Made by "
         "`python -m tests.accuracy.shared_clamps`.",
         "",
         "Targets: unlike pairs told 0.80; where it claims to tell (confidence 0.65 and more, two "

@@ -11,7 +11,7 @@ from itertools import combinations, permutations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
+from scipy.special import expit, logit
 
 from homeenergy.cycles.shared.grouping import (
     ALIKE_WATTS,
@@ -54,11 +54,11 @@ MINOR = 0.2
 SAID = 4.0
 # An energy within this share of the true one is right.
 RIGHT = 0.15
-# Logistic regression, below a ceiling, of sums of which each load's energy is right against others,
-# where no reason speaks against it: log odds that other groupings come to the same energies,
-# logarithm of the greatest share of a load's energy that hangs on whose the unexplained is,
-# constant. The ceiling is what neither shows, as rests that come and go by a watt.
-CONFIDENCE, MOST_SURE = (0.534, -1.172, -2.989), 0.815
+# Logistic regression of real sums of one half of which each load's energy is right against others,
+# where no reason speaks against it, added to the log odds that other groupings come to the same
+# energies: logarithm of the greatest share of a load's energy that hangs on whose the unexplained
+# is, log odds of several loads, if a person says so, constant.
+CONFIDENCE, MOST_SEVERAL = (-1.45, 0.31, -5.51), 6.0
 LEAST_AGREED, MOST_AGREED, UNSURE = 0.02, 0.995, (0.01, 1.0)
 # Above these odds a person is asked whether there are several loads: of one in ten single
 # appliances or fewer.
@@ -443,9 +443,9 @@ def _confidence(parts: list[Part], groups: Groups, unsure: float) -> float:
     if not groups.least > 0:
         return 0.0
     agreed = np.clip(groups.agreement, LEAST_AGREED, MOST_AGREED)
-    figures = np.log(agreed / (1 - agreed)), np.log(np.clip(unsure, *UNSURE)), 1
-    several = SAID * _odds_of_several(parts, groups)
-    return MOST_SURE * float(expit(np.dot(CONFIDENCE, figures))) * several / (1 + several)
+    several = min(np.log(SAID * _odds_of_several(parts, groups)), MOST_SEVERAL)
+    figures = np.log(np.clip(unsure, *UNSURE)), several, 1
+    return float(expit(logit(agreed) + np.dot(CONFIDENCE, figures)))
 
 
 def _odds_of_several(parts: list[Part], groups: Groups) -> float:
