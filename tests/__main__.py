@@ -48,8 +48,12 @@ def run(command: tuple[str, ...]) -> tuple[int, float, float]:
     """Run a program of this environment; give its exit code, and clock and core time [s]."""
     program, *given = command
     print("+", *command, flush=True)
+    # Each worker, command and kernel would compile the whole package again.
+    environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     begun, used = time.perf_counter(), os.times()
-    code = subprocess.run([Path(sys.executable).parent / program, *given], cwd=ROOT).returncode
+    code = subprocess.run(
+        [Path(sys.executable).parent / program, *given], cwd=ROOT, env=environment
+    ).returncode
     after = os.times()
     cores_s = after.children_user + after.children_system
     cores_s -= used.children_user + used.children_system
