@@ -1,4 +1,4 @@
-"""A part of the study of intervals, small enough for every day.
+"""A part of the study of intervals.
 
 The whole study is `python -m tests.accuracy.intervals`.
 """
@@ -17,12 +17,12 @@ FIRST_SEED, HOUSES = 4001, 40
 HARD = {"kWh per run, cool room": 0.92, "kWh per run, washer": 0.9}
 
 
-@pytest.fixture(scope="module", params=["few", pytest.param("many", marks=pytest.mark.study)])
-def cases(request):
-    houses = HOUSES if request.param == "many" else HOUSES // 5
-    return measure(range(FIRST_SEED, FIRST_SEED + houses))
+@pytest.fixture(scope="module")
+def cases():
+    return measure(range(FIRST_SEED, FIRST_SEED + HOUSES))
 
 
+@pytest.mark.study
 def test_intervals_hold_the_truth_as_often_as_they_say(cases):
     table = shares(cases)
     houses = table.loc["multiplier, bench", "n"]
@@ -34,6 +34,7 @@ def test_intervals_hold_the_truth_as_often_as_they_say(cases):
         assert found["hits"] >= (found["n"] if row == GUARANTEED else least), row
 
 
+@pytest.mark.study
 def test_intervals_are_narrow_enough_to_tell_something(cases):
     half = shares(cases)["half"]
     assert half[GUARANTEED] < 0.015

@@ -765,8 +765,8 @@ def test_a_file_is_dropped_into_the_page_and_stays_there(show, tmp_path):
     expect(page.locator("#problem")).to_contain_text("No column of instants")
 
 
-# Of the sizes and themes two in the tests that guard a change.
-LOOKS = [("hand", "dark"), ("upright", "light")]
+# Of the sizes and themes one in the tests that guard a change.
+LOOKS = [("hand", "dark")]
 LOOKS += [
     pytest.param(size, scheme, marks=pytest.mark.study)
     for size in SIZES

@@ -111,7 +111,7 @@ class Shown:
         return self.root.locator("details", has_text="The figure in words").first
 
 
-@pytest.fixture(params=["page", "lab"])
+@pytest.fixture(params=["page", pytest.param("lab", marks=pytest.mark.study)])
 def look_at(request, houses, browser):
     """Open the viewer of a house: in the page of the shell, or in a cell of JupyterLab."""
     if request.param == "page":

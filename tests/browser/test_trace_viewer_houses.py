@@ -366,7 +366,7 @@ def test_looked_at_through_a_zoom_nothing_is_cut_off(tmp_path, browser, width, c
         take_picture(page, f"zoomed_{closer}")
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.study)])
 def test_nothing_is_found_that_keeps_people_out(tmp_path, browser, scheme):
     """Rules of the Web Content Accessibility Guidelines that a program can check."""
     npm = shutil.which("npm")

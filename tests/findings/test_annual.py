@@ -128,6 +128,7 @@ def test_the_spread_of_days_counts_for_those_not_seen():
     assert year.kwh.spread == pytest.approx(spread * np.sqrt(1 - 182 / 365), rel=1e-3)
 
 
+@pytest.mark.study
 def test_intervals_of_a_year_of_which_some_was_seen_hold_it():
     """200 days that follow each other, of a year of independent days whose total is known."""
     held = []
@@ -227,6 +228,7 @@ def test_a_year_is_priced_at_the_weekdays_and_hours_of_use():
     assert year.cost.value / year.kwh.value == pytest.approx(price, rel=2e-3)
 
 
+@pytest.mark.study
 def test_intervals_hold_the_year_where_the_season_keeps_to_the_rule():
     # Use swings by a fifth over the year; four weeks from any day of it, with noise of days.
     rng = np.random.default_rng(8)

@@ -97,7 +97,9 @@ def test_what_is_unmeasured_and_in_use_at_the_quietest_time_is_told_apart(tmp_pa
     assert found.constant_w.value == pytest.approx(2 + UNMEASURED_W)
 
 
-@pytest.mark.parametrize("name", ["orchard_house", "canal_flat"])
+@pytest.mark.parametrize(
+    "name", [pytest.param("orchard_house", marks=pytest.mark.study), "canal_flat"]
+)
 def test_parts_add_up(name):
     found = house_baseload(open_house(SAMPLES / name), findings=sample_findings(name))
     assert found.parts["watts_w"].sum() == pytest.approx(found.level_w.value, rel=1e-9)

@@ -107,6 +107,7 @@ def test_unmetered_remainder(house, plain):
     assert rest_wh.min() == pytest.approx(-2.4, abs=1e-4)
 
 
+@pytest.mark.study
 def test_findings_account_for_the_supply(house, plain):
     found = house_findings(house)
     by_day = pd.DataFrame({c: plain_wh(plain, c) for c in CIRCUITS}).resample("D").sum() / 1000

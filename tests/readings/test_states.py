@@ -165,6 +165,7 @@ def test_watts_belong_to_states(tmp_path):
     assert "multiplier" not in house_toml(schedule)
 
 
+@pytest.mark.study
 def test_the_closed_form_is_inverted():
     """One run, as the solution of the differential equation has it, without noise."""
     times_s = np.arange(2000) * 10.0
@@ -215,6 +216,7 @@ SLOW = {"taus_s": (325.0, 784.0), "rise_c": 8.0, "noise_c": 0.2, "digit_c": 0.5,
 SLOW |= {"swing_c": 3.9, "sun_c": 4.4, "mean_on_s": 1663.0, "mean_off_s": 6900.0, "days": 3}
 
 
+@pytest.mark.study
 def test_a_body_that_is_slow_for_its_samples():
     truth = warmed(1000, **SLOW)
     share, _ = found_share(truth, find_switching(truth.trace))
@@ -233,6 +235,7 @@ def test_a_body_that_is_slow_for_the_weather():
     assert (body.end_s - body.start_s).sum() == pytest.approx(np.diff(truth.runs).sum(), rel=0.02)
 
 
+@pytest.mark.study
 def test_short_pauses_of_a_slow_body():
     """Off for a twentieth of a time constant: what follows tells of it, not the pause alone."""
     times_s = np.arange(17_280) * 10.0

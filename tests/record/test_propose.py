@@ -89,7 +89,12 @@ CASES = {
 }
 
 
-@pytest.mark.parametrize("case", CASES)
+OFTEN = ("columns", "json", "telegram")
+
+
+@pytest.mark.parametrize(
+    "case", [pytest.param(c, marks=() if c in OFTEN else pytest.mark.study) for c in CASES]
+)
 def test_lines_are_proposed_and_recorded(tmp_path, case):
     text, expected = CASES[case]
     port = free_port()

@@ -180,7 +180,7 @@ def test_topics_of_a_broker_with_tls_and_password(tmp_path, monkeypatch):
 
 
 @pytest.mark.skipif(shutil.which("mosquitto") is None, reason="needs Debian's mosquitto")
-@pytest.mark.parametrize("version", ["3.1.1", "5"])
+@pytest.mark.parametrize("version", [pytest.param("3.1.1", marks=pytest.mark.study), "5"])
 def test_both_versions_of_the_protocol(tmp_path, version):
     port = free_port()
     (tmp_path / "broker.conf").write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\n")
