@@ -79,6 +79,13 @@ def all_translations(language: str) -> Mapping[str, str]:
     return {**_catalogue(language.split("-")[0]), **_catalogue(language)}
 
 
+def _kept_together(text: str, language: str) -> str:
+    """A text whose marks begin no line: in French a blank stands before them."""
+    if not language.startswith("fr"):
+        return text
+    return re.sub(r" ([;:?!»])", "\u00a0\\1", text).replace("« ", "«\u00a0")
+
+
 @cache
 def _catalogue(language: str) -> Mapping[str, str]:
     """All texts of a language; none where it has no folder."""
@@ -94,5 +101,5 @@ def _catalogue(language: str) -> Mapping[str, str]:
             entries = read_po(file, abort_invalid=True)
         for entry in entries:
             if entry.id and isinstance(entry.id, str) and not entry.fuzzy:
-                found[entry.id] = str(entry.string)
+                found[entry.id] = _kept_together(str(entry.string), language)
     return found

@@ -46,6 +46,7 @@ OWN_IDEAS = {
     "homeenergy.cycles.shared.question": "whether a circuit looks like several loads",
     "homeenergy.findings.worth": "what the bill falls by without a load",
     "homeenergy.findings.saving.one_degree": "what a degree less heating or cooling saves",
+    "homeenergy.findings.saving.renewing": "cold stores that take more than new ones may",
     "homeenergy.findings.saving.set_to_run": "loads that run because they are set to",
     "homeenergy.readings.store.as_left": "whether anything has changed since the last import",
     "homeenergy.readings.logs.dialogue": "what a person is asked about a new house",

@@ -1,6 +1,7 @@
 """Catalogues: every language has every text of a subject, with the same figures in braces."""
 
 import ast
+import re
 import string
 from datetime import date
 from itertools import product
@@ -9,7 +10,7 @@ from pathlib import Path
 import pytest
 from babel.messages.pofile import read_po
 
-from homeenergy.catalogue import FOLDER, languages, translated
+from homeenergy.catalogue import FOLDER, all_translations, languages, translated
 from homeenergy.show.writeup.rewording import Rewording
 from homeenergy.show.writeup.wording import Wording
 
@@ -163,6 +164,12 @@ def test_french_elides_and_counts_the_first_of_a_month():
     assert words.say(text, name="Four", day=date(2026, 3, 1), per_day="").startswith(
         "Puissance de Four"
     )
+
+
+def test_no_line_of_french_begins_with_its_mark():
+    texts = all_translations("fr").values()
+    assert sum("\xa0:" in text for text in texts) > 50
+    assert not [text for text in texts if re.search(r" [;:?!»]|« ", text)]
 
 
 def test_english_of_two_countries_differs_where_they_do():

@@ -357,7 +357,7 @@ def _loads(
     return tuple(found)
 
 
-def _all_year(base: Baseload, loads: Sequence[LoadYear]) -> Estimate:
+def _all_year(base: Baseload, loads: Sequence[LoadYear], *, seen: float) -> Estimate:
     """What never stops in a year [kWh]; what heats or cools rooms all day does in other seasons."""
     of_season = {
         one.finding.circuit
@@ -367,10 +367,15 @@ def _all_year(base: Baseload, loads: Sequence[LoadYear]) -> Estimate:
     rows = base.parts[base.parts["state"].isin([STANDBY, NEVER_OFF, REST])]
     stops = rows["circuit"].isin(of_season) & (rows["watts_w"] > LEAST_STOPS * base.level_w.value)
     if not stops.any() or stops.all():
-        return base.kwh_per_year
+        return never_stopping(base.kwh_per_year, seen=seen)
     parts = [part_w(row) for row in rows[~stops].itertuples()]
-    total = sum(parts[1:], parts[0])
-    return total.scaled(H_PER_YEAR / WH_PER_KWH, unit="kWh").within(least=0.0)
+    total = sum(parts[1:], parts[0]).scaled(H_PER_YEAR / WH_PER_KWH, unit="kWh")
+    return never_stopping(total, seen=seen).within(least=0.0)
+
+
+def never_stopping(year: Estimate, *, seen: float) -> Estimate:
+    """A year of what never stops, with what days that were not seen may change of it."""
+    return _unseen(year, (1 - seen) * SEASON_LIMIT["none"], "what never stops", seen)
 
 
 def _with_base(year: HouseYear, house: House, findings: Findings) -> HouseYear:
@@ -384,7 +389,7 @@ def _with_base(year: HouseYear, house: House, findings: Findings) -> HouseYear:
             continue
     else:
         return year
-    kwh = _all_year(base, year.loads)
+    kwh = _all_year(base, year.loads, seen=year.share_of_year)
     # What runs on own power is paid by no bill: what never stops then costs what it would spare.
     money = year.steady_saved(kwh) if year.fed_back_kwh else year.steady_cost(kwh)
     return replace(year, base=base, base_kwh=kwh, base_money=money)

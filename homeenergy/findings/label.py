@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from math import isfinite, nan
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -138,19 +139,21 @@ def label_cycles() -> pd.DataFrame:
     return _table().copy()
 
 
-@cache
-def _table() -> pd.DataFrame:
+def shared_table(name: str) -> dict[str, Any]:
+    """Read a table of `shared/`, from a copy of the project or from its wheel."""
     package = Path(__file__).resolve().parents[1]
     for folder in (package.parent / "shared", package / "shipped" / "shared"):
-        if (folder / TABLE).is_file():
-            entries = load_toml(folder / TABLE)
-            break
-    else:
-        raise HouseError(
-            f"this installation came without {TABLE}",
-            fix="Install it from a copy of the project, or from its wheel.",
-        )
-    table = pd.DataFrame(entries).T.reindex(columns=list(COLUMNS))
+        if (folder / name).is_file():
+            return dict(load_toml(folder / name))
+    raise HouseError(
+        f"this installation came without {name}",
+        fix="Install it from a copy of the project, or from its wheel.",
+    )
+
+
+@cache
+def _table() -> pd.DataFrame:
+    table = pd.DataFrame(shared_table(TABLE)).T.reindex(columns=list(COLUMNS))
     table["use"] = table["use"].fillna("run")
     numbers = ["uses_per_year", "low_power_h", "hours_per_year"]
     table[numbers] = table[numbers].astype(np.float64)

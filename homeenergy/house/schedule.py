@@ -325,6 +325,16 @@ class Circuit:
         tuple[CircuitLoad, ...],
         Key(name="load", help="one block for each load, where several share the clamp"),
     ] = ()
+    volume_l: Annotated[
+        float | None,
+        Key(
+            help="of a refrigerator or freezer: all its compartments, by its plate or label; a "
+            "write-up compares it with new ones of that size",
+            unit="l",
+            example=350,
+            positive=True,
+        ),
+    ] = None
     part_of: str = ""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 from math import hypot, inf, isfinite, isinf, isnan, nan, sqrt
 from statistics import NormalDist
 
@@ -83,6 +84,7 @@ def normal_and_rectangular(
     return share
 
 
+@lru_cache(maxsize=4096)  # the same estimate is written, compared and shared out
 def half_of_sum(half: float, *limits: float, level: float = LEVEL) -> float:
     """Half-width of the interval of a sum of a normal error and rectangular ones.
 

@@ -13,12 +13,13 @@ from homeenergy.errors import HouseError
 from homeenergy.findings.appliance.record import ApplianceFinding
 from homeenergy.findings.before_after import before_after
 from homeenergy.findings.change import SURE, with_errors
-from homeenergy.findings.house_year import HouseYear, LoadYear
+from homeenergy.findings.house_year import HouseYear, LoadYear, never_stopping
 from homeenergy.findings.loads.baseload import REST, part_w
 from homeenergy.findings.loads.heat_pump import HeatPumpUse, heat_pump_use
 from homeenergy.findings.notable import Notable
 from homeenergy.findings.saving.advice import Said
 from homeenergy.findings.saving.at_stake import LookInto, at_stake, loads_that_matter, of_share
+from homeenergy.findings.saving.renewing import worth_renewing
 from homeenergy.findings.saving.running import (
     COLD_STORES,
     COMPRESSORS,
@@ -51,6 +52,7 @@ from homeenergy.stats.regression import fit_line
 from homeenergy.units import DAYS_PER_YEAR, H_PER_YEAR, WH_PER_KWH
 
 BIG = 0.05  # of the bill, from which a load is asked whether it has to run as it is set. Own rule.
+LARGE_W = 1000.0  # from which less of a load tells at the greatest power. Own rule, no source.
 MANY_DEFROSTS = 0.05  # of a heat pump's energy. Own rule, no source.
 NO_TANKS = f"{PUMPS}|{COMPRESSORS}|{HEATERS}"
 
@@ -98,6 +100,7 @@ def look_into(
         found += _running(house, load, finding, every)
         found += _at_the_peak(house, year, load, finding)
         found += set_to_run(house, load, finding, big=load in big)
+        found += worth_renewing(house, load, finding)
         if KINDS[finding.kind].varying and is_compressor(finding):
             found += _heat_pump(house, load, finding, outdoor)
         elif KINDS[finding.kind].bridging.by_itself and not named(finding, NO_TANKS):
@@ -117,6 +120,7 @@ def _unmeasured(year: HouseYear) -> list[LookInto]:
         return []
     watts = replace(part_w(rows.iloc[0]), basis="rest")
     kwh = watts.scaled(H_PER_YEAR / WH_PER_KWH, unit="kWh")
+    kwh = never_stopping(kwh, seen=year.share_of_year)
     return [
         LookInto(
             load="",
@@ -375,6 +379,8 @@ def _at_the_peak(
     kind = KINDS[finding.kind]
     movable = kind.by_hand or can_wait(finding, house.timezone)
     if demand is None or year.energy is None or not movable:
+        return []
+    if not np.max(finding.cycles.plateaus.mean_w, initial=0.0) >= LARGE_W:
         return []
     return [
         LookInto(

@@ -25,7 +25,7 @@ from homeenergy.findings.loads.idle import idle_or_use
 from homeenergy.findings.saving.advice import Said
 from homeenergy.findings.weather.fit import weather_dependence
 from homeenergy.findings.weather.seasons import SEASON_LIMIT
-from homeenergy.findings.year import MARGIN_C, MONTH_DAYS, QUANTILES, day_spread_c
+from homeenergy.findings.year import MONTH_DAYS, QUANTILES, day_spread_c
 from homeenergy.house.kinds import KINDS
 from homeenergy.stats.estimate import Estimate, measured
 from homeenergy.stats.regression import fit_line
@@ -174,11 +174,12 @@ def verified(
     A saving of one season is never multiplied by 365 where the weather drives it. There the share
     that is saved, at the mean weather of the log, is taken of a normal year of the baseline: a
     model of daily energy (`weather_dependence`; days of the reporting period brought back by that
-    share) at the days of normal months, never below the draw at rest. In months that are colder or
-    warmer than any day of the log the saving may be anything from none to twice that (own rule);
-    the interval holds it. Elsewhere the saving of a day counts 365 times, and days of the year that
-    were not seen may differ by `SEASON_LIMIT` (own rule). Of the whole house a year is not given:
-    which part of it follows the weather is not known of a sum.
+    share) at the days of normal months, never below the draw at rest. On days that are colder or
+    warmer than any day of the log the saving may be anything from none to twice that, or as much as
+    at the nearest temperature that was seen, if that is more (own rule); the interval holds it.
+    Elsewhere the saving of a day counts 365 times, and days of the year that were not seen may
+    differ by `SEASON_LIMIT` (own rule). Of the whole house a year is not given: which part of it
+    follows the weather is not known of a sum.
     """
     days = change.days
     reporting = int((days["day"] >= change.at).sum())
@@ -394,11 +395,12 @@ def _weather_year(change: Change, before: ApplianceFinding, months: pd.DataFrame
     year = before.clamp_errors.with_errors(year, hours=H_PER_YEAR)
     saved = year.times(replace(-share, unit=""), unit="kWh")
     seen_c = days["celsius"]
-    there = (ordered["celsius"] >= seen_c.min() - MARGIN_C) & (
-        ordered["celsius"] <= seen_c.max() + MARGIN_C
-    )
-    of_month = (expected * weights).reshape(days_c.shape).sum(axis=1)
-    reach = abs(share.value) * float(of_month[~there.to_numpy()].sum())
+    # What no day shows may be twice as much, or still as much as on the nearest days that do.
+    day_c, coldest, warmest = days_c.ravel(), seen_c.min(), seen_c.max()
+    nearest = np.maximum(fit.expected_kwh(np.clip(day_c, coldest, warmest)), max(rest_kwh, 0.0))
+    unseen = (day_c < coldest) | (day_c > warmest)
+    off = np.maximum(expected, nearest - expected)
+    reach = abs(share.value) * float(off[unseen] @ weights[unseen])
     if reach:
         saved = saved.with_part(f"seasons of {before.circuit} not seen", reach, rectangular=True)
     return replace(saved, basis=f"share saved of a normal year of the baseline; {basis}")

@@ -19,6 +19,7 @@ import pandas as pd
 from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.ticker import Formatter
 
 from homeenergy.findings.appliance.house import house_findings
 from homeenergy.findings.appliance.record import RETURNED_SHARE, ApplianceFinding
@@ -176,13 +177,22 @@ def picture(
 
 def even_ticks(axis: Axis, words: Wording) -> None:
     """Write the numbers of an axis with as many decimals as the finest of them needs."""
+    axis.set_major_formatter(_EvenTicks(words))
 
-    def written(value: float, _: float = 0.0) -> str:
-        at = np.asarray(axis.get_majorticklocs())
+
+class _EvenTicks(Formatter):
+    """Writes all ticks of an axis at once, as often as matplotlib lays the axis out."""
+
+    def __init__(self, words: Wording) -> None:
+        self.words = words
+
+    def __call__(self, value: float, _pos: int | None = None) -> str:
+        return self.format_ticks([value])[0]
+
+    def format_ticks(self, values: Sequence[float]) -> list[str]:
+        at = np.asarray(values, np.float64)
         places = next((n for n in range(MOST_PLACES) if np.allclose(at, at.round(n))), MOST_PLACES)
-        return words.number(value, places)
-
-    axis.set_major_formatter(written)
+        return [self.words.number(value, places) for value in at.tolist()]
 
 
 def grid(

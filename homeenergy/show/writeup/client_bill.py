@@ -24,6 +24,7 @@ VERDICTS = {
     "estimated": "estimated",
     "not logged": "not logged",
 }
+LEAST_KW = 0.005  # is written as nothing
 # What is said of bills that do not agree, by verdict.
 DIFFERENCES = {
     "estimated": "Differ, but rest on an estimated reading: {number}. The next real reading "
@@ -207,6 +208,9 @@ def _peak_words(told: Told, peaks: Peaks) -> list[str]:
     said = [
         words.say(
             "Half of the time the house draws less than {half_kw}, a tenth of it more than "
+            "{tenth_kw}, a hundredth more than {hundredth_kw}; {mean_kw} on average."
+            if at[0.5] >= LEAST_KW
+            else "Half of the time the house draws nothing from the grid, a tenth of it more than "
             "{tenth_kw}, a hundredth more than {hundredth_kw}; {mean_kw} on average.",
             half_kw=float(at[0.5]),
             tenth_kw=float(at[0.1]),

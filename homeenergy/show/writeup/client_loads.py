@@ -81,7 +81,7 @@ def _all_loads(told: Told, loads: Sequence[LoadYear]) -> Together:
                 words.percent(load.share) if math.isfinite(load.share) else "",
                 "" if kind.varying or kind.never_off else _runs_a_day(words, finding),
                 "" if kind.varying or kind.never_off else known(clipped(finding.run_kwh, finding)),
-                known(finding.standby_w),
+                known(finding.standby_w) if finding.standby_w.high >= 0 else "",
             )
         )
     heads = ("load", "a day", "a year", "share", "runs a day", "a run", "at rest")

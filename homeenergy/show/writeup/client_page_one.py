@@ -409,9 +409,7 @@ def _nothing_else(told: Told) -> list[str]:
     looks = [one for one in first_to_do(told) if isinstance(one, LookInto)]
     if looks:
         said.append(
-            words.say(
-                "“At stake” is all that the thing takes: a look tells how much of it can be saved."
-            )
+            words.say("“At stake” is the most that can be saved: a look tells how much of it.")
         )
     if any(one.main.low < advice.floor for one in looks):
         said.append(
