@@ -175,11 +175,11 @@ def verified(
     that is saved, at the mean weather of the log, is taken of a normal year of the baseline: a
     model of daily energy (`weather_dependence`; days of the reporting period brought back by that
     share) at the days of normal months, never below the draw at rest. On days that are colder or
-    warmer than any day of the log the saving may be anything from none to twice that, or as much as
-    at the nearest temperature that was seen, if that is more (own rule); the interval holds it.
-    Elsewhere the saving of a day counts 365 times, and days of the year that were not seen may
-    differ by `SEASON_LIMIT` (own rule). Of the whole house a year is not given: which part of it
-    follows the weather is not known of a sum.
+    warmer than any of the log the baseline is halfway between what the model says and what it says
+    of the nearest temperature that was seen, and the saving may be anything from none to twice what
+    follows (own rule); the interval holds it. Elsewhere the saving of a day counts 365 times, and
+    days of the year that were not seen may differ by `SEASON_LIMIT` (own rule). Of the whole house
+    a year is not given: which part of it follows the weather is not known of a sum.
     """
     days = change.days
     reporting = int((days["day"] >= change.at).sum())
@@ -379,28 +379,27 @@ def _weather_year(change: Change, before: ApplianceFinding, months: pd.DataFrame
     spread_c, _ = day_spread_c(fit)
     ordered = months.sort_values("month")
     days_c = ordered["celsius"].to_numpy(np.float64)[:, None] + spread_c * QUANTILES[None, :]
+    day_c = days_c.ravel()
     weights = np.repeat(MONTH_DAYS / QUANTILES.size, QUANTILES.size)
 
-    def of_year(expected: Array) -> Array:
-        return np.asarray(np.maximum(expected, max(rest_kwh, 0.0)) @ weights)
+    def of_days(celsius: Array) -> Array:
+        return np.asarray(np.maximum(fit.expected_kwh(celsius), max(rest_kwh, 0.0)))
 
-    expected = np.maximum(fit.expected_kwh(days_c.ravel()), max(rest_kwh, 0.0))
-    value = float(expected @ weights)
+    line = of_days(day_c)
     half = 0.0
     if fit.draws:
-        low, high = np.quantile(of_year(fit.expected_draws_kwh(days_c.ravel())), [0.025, 0.975])
-        half = max(value - float(low), float(high) - value)
+        drawn = np.maximum(fit.expected_draws_kwh(day_c), max(rest_kwh, 0.0)) @ weights
+        low, high = np.quantile(drawn, [0.025, 0.975]) - line @ weights
+        half = max(-float(low), float(high))
+    # Beyond what was seen: between what the line says and what it says of the nearest such day.
+    coldest, warmest = days["celsius"].min(), days["celsius"].max()
+    unseen = (day_c < coldest) | (day_c > warmest)
+    expected = (line + of_days(np.clip(day_c, coldest, warmest))) / 2
     basis = f"baseline of {before.appliance} at the temperatures of a normal year"
-    year = measured(value, half, unit="kWh", n=len(days), basis=basis)
+    year = measured(float(expected @ weights), half, unit="kWh", n=len(days), basis=basis)
     year = before.clamp_errors.with_errors(year, hours=H_PER_YEAR)
     saved = year.times(replace(-share, unit=""), unit="kWh")
-    seen_c = days["celsius"]
-    # What no day shows may be twice as much, or still as much as on the nearest days that do.
-    day_c, coldest, warmest = days_c.ravel(), seen_c.min(), seen_c.max()
-    nearest = np.maximum(fit.expected_kwh(np.clip(day_c, coldest, warmest)), max(rest_kwh, 0.0))
-    unseen = (day_c < coldest) | (day_c > warmest)
-    off = np.maximum(expected, nearest - expected)
-    reach = abs(share.value) * float(off[unseen] @ weights[unseen])
+    reach = abs(share.value) * float(expected[unseen] @ weights[unseen])
     if reach:
         saved = saved.with_part(f"seasons of {before.circuit} not seen", reach, rectangular=True)
     return replace(saved, basis=f"share saved of a normal year of the baseline; {basis}")

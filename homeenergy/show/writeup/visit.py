@@ -69,11 +69,11 @@ METHOD = (
     "no change.",
     "Avoided energy: what the baseline model says of the weather of the reporting period, less "
     "what was taken. Normalised savings: of a year of normal weather. Where the weather drives a "
-    "load, the share that is saved is taken of a normal year of the baseline, and on days "
-    "colder or warmer than any of the log the saving may be anything from none to twice that, "
-    "or to what it is at the nearest temperature seen (own rule). Elsewhere a day counts 365 "
-    "times, and days of the year that were not seen may differ by the season's limit (own rule). "
-    "The two are not mixed.",
+    "load, the share that is saved is taken of a normal year of the baseline, and on days colder "
+    "or warmer than any of the log the baseline is halfway between the model and what it says of "
+    "the nearest temperature seen, and the saving anything from none to twice what follows (own "
+    "rule). Elsewhere a day counts 365 times, and days of the year that were not seen may differ "
+    "by the season's limit (own rule). The two are not mixed.",
     "R2, CV(RMSE) = sqrt(sum of squares / (n - p)) / mean and NMBE = sum of residuals / ((n - p) "
     "mean), of the baseline days (ASHRAE Guideline 14-2002, eq. 5.4 and 5.5); NMBE is zero by "
     "construction of a fit with a constant. Fractional savings uncertainty: half the interval of "
