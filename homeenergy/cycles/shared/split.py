@@ -332,13 +332,12 @@ def _other_ways(
 class Divided:
     """Watts of each load, shape (loads, samples), and how far the parts explain them.
 
-    `missed_ws` is the energy of levels, with the pulses on them, that the parts do not account for;
-    `off` the share of all energy in levels that no sum of parts comes near; `unsure_ws` is the
-    energy of each load that hangs on whose the unexplained is.
+    `off` is the share of all energy in levels, with the pulses on them, that no sum of parts comes
+    near; `unsure_ws` the energy of each load that hangs on whose the unexplained is: of each level
+    the standard deviation of what is all of one load or of another.
     """
 
     watts: NDArray[np.float64]
-    missed_ws: float
     off: float
     unsure_ws: NDArray[np.float64]
 
@@ -379,7 +378,6 @@ def _divided(
     unsure = np.abs(_by_level(rest * np.sqrt(share * (1 - share)), steps))
     return Divided(
         watts=found,
-        missed_ws=float(missed.sum()) * steps.period_s,
         off=float(drawn[off].sum() / max(drawn.sum(), 1.0)),
         unsure_ws=unsure.sum(axis=1) * steps.period_s,
     )
@@ -409,7 +407,7 @@ def _result(
     for g, trace in enumerate(made):
         value = trace.energy_wh
         floor_wh = steps.floor_w * whole.covered_s / S_PER_H / n
-        rest = divided.missed_ws / S_PER_H / n
+        rest = 2 * float(divided.unsure_ws[g]) / S_PER_H
         above_ws = max((value - floor_wh) * S_PER_H, 1.0)
         unsure = max(unsure, float(divided.unsure_ws[g]) / above_ws)
         low, high = groups.spans_ws[g] / S_PER_H
