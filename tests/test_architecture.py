@@ -64,6 +64,7 @@ OWN_IDEAS = {
     "homeenergy.show.writeup.nothing_left": "the document of a log that cannot be believed",
     "homeenergy.show.lesson.notebook": "texts of a lesson as cells of a notebook",
     "homeenergy.simulate.logger": "what a logger makes of power: rows, gaps, faults",
+    "homeenergy.readings.logs.clock_days": "which files of a log hold a change of the clock",
 }
 MOST_POSITIONAL = 2
 MOST_PUBLIC = 22

@@ -1,4 +1,4 @@
-"""Times at which every circuit reads 0: the power was cut, or a logger writes 0 for no reading."""
+"""Times at which every circuit reads 0, or one number below: no power, or no reading."""
 
 from __future__ import annotations
 
@@ -30,9 +30,11 @@ def all_at_nothing(
         return []
     blocks_w, low = aligned
     seen, draws = np.isfinite(blocks_w).all(axis=0), np.abs(blocks_w) > NOTHING_W
+    # All at -1 to the last digit is a word for no reading.
+    draws &= ~((blocks_w == blocks_w[0]).all(axis=0) & (blocks_w[0] < 0))
     mains = np.array([one.circuit.role == "mains" for one in some])
     of_mains, of_loads = draws[mains].any(axis=0), draws[~mains].any(axis=0)
-    cut = "If the power was cut, nothing: these hours count in kWh a day. If the logger writes 0"
+    cut = "If the power was cut, nothing: these hours count in kWh a day. If the logger writes"
     cases = [
         (len(some), of_mains | of_loads, seen, "something draws nearly always", cut),
         (
@@ -40,7 +42,7 @@ def all_at_nothing(
             of_loads,
             seen & of_mains,
             "one of them draws nearly always, and the mains draw meanwhile",
-            "These hours count in kWh a day. If what logs them writes 0",
+            "These hours count in kWh a day. If what logs them writes",
         ),
     ]
     out = []
@@ -50,16 +52,18 @@ def all_at_nothing(
             continue
         hours = (end - begin) * some[0].load.block_s / S_PER_H
         longest = int(np.argmax(hours))
+        below = min(float(blocks_w[~mains, int(begin[longest])][0]), 0.0)
+        value = f"{round(below, 4) or 0:g}"
         at = instant_of((low + int(begin[longest])) * round(some[0].load.block_s * NS_PER_S))
         often = f", {len(hours)} times, {hours.sum():.3g} h in all" if len(hours) > 1 else ""
         out.append(
             Implausible(
                 weight="doubtful",
                 circuits=(),
-                what=f"all {count} circuits read 0 W for {hours[longest]:.3g} h{often}, though "
-                f"{though}",
+                what=f"all {count} circuits read {value} W for {hours[longest]:.3g} h{often}, "
+                f"though {though}",
                 where=from_when(house, some[0], at),
-                do=f"{do} where it has no reading, take these rows out of the logs.",
+                do=f"{do} {value} where it has no reading, take these rows out of the logs.",
             )
         )
     return out

@@ -23,10 +23,11 @@ from homeenergy.readings.trace import Trace
 from homeenergy.trust.clamps.logged_load import LoggedLoad, logged_load
 from homeenergy.units import NS_PER_S, S_PER_DAY, S_PER_H
 
-FORMAT = 4  # of what is counted
+FORMAT = 5  # of what is counted
 DAY_NS = int(S_PER_DAY * NS_PER_S)
 WINDOW_NS = 600 * NS_PER_S
 WINDOWS_A_DAY = DAY_NS // WINDOW_NS
+GAP_NS = 3600 * NS_PER_S  # across a longer one the readings next to it say little; own choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,7 +62,11 @@ class Windows:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Facts:
-    """What the tests ask of the log of one circuit, from one pass over its months."""
+    """What the tests ask of the log of one circuit, from one pass over its months.
+
+    `gaps` counts stretches without a reading that are shorter than an hour, `missing` their
+    samples; `missing_w` is the sum of the power of these, as the readings next to them have it.
+    """
 
     circuit: Circuit
     period_s: float
@@ -76,6 +81,9 @@ class Facts:
     conflicts: int
     longest_hole_s: float
     hole_at: pd.Timestamp
+    gaps: int
+    missing: int
+    missing_w: float
     load: LoggedLoad
     days: Days
     windows: Windows
@@ -123,6 +131,9 @@ def log_facts(house: House, circuit: Circuit) -> Facts | None:
         conflicts=sum(info.conflicts for info in infos),
         longest_hole_s=holes[longest] * period_ns / NS_PER_S if holes else 0.0,
         hole_at=instant_of(ends[longest][1] * period_ns),
+        gaps=tally.gaps,
+        missing=tally.missing,
+        missing_w=tally.missing_w,
         load=load,
         days=_days(load, tally),
         windows=_windows(load, tally),
@@ -161,10 +172,11 @@ def _read(path: Path, made_from: str, offset_ns: int) -> tuple[LoggedLoad, _Tall
     kept = read_kept(path, made_from)
     if kept is None:
         return None
-    greatest_w, block_s = kept["numbers"].tolist()
-    start_ns, at_top, below_top, greatest_n, samples, rises, falls = kept["counts"].tolist()
+    greatest_w, block_s, missing_w = kept["numbers"].tolist()
+    start_ns, at_top, below_top, greatest_n, *counts = kept["counts"].tolist()
     tally = _Tally(offset_ns)
-    tally.samples, tally.rises, tally.falls = samples, rises, falls
+    tally.samples, tally.rises, tally.falls, tally.gaps, tally.missing = counts
+    tally.missing_w = missing_w
     tally.windows, tally.step_w, tally.steps = kept["windows"], kept["steps_w"], kept["steps"]
     blocks_w = kept["blocks_w"]
     load = LoggedLoad(
@@ -182,9 +194,9 @@ def _read(path: Path, made_from: str, offset_ns: int) -> tuple[LoggedLoad, _Tall
 def _write(path: Path, made_from: str, load: LoggedLoad, tally: _Tally) -> None:
     start_ns = load.start.value if load.start is not None else 0
     tops = (load.at_top, load.below_top, load.greatest_n)
-    counts = [start_ns, *tops, tally.samples, tally.rises, tally.falls]
+    counts = [start_ns, *tops, tally.samples, tally.rises, tally.falls, tally.gaps, tally.missing]
     arrays = {
-        "numbers": np.array([load.greatest_w, load.block_s]),
+        "numbers": np.array([load.greatest_w, load.block_s, tally.missing_w]),
         "counts": np.array(counts, dtype=np.int64),
         "windows": tally.windows,
         "steps_w": tally.step_w,
@@ -224,7 +236,8 @@ class _Tally:
 
     def __init__(self, offset_ns: int) -> None:
         self.offset_ns = offset_ns
-        self.samples = self.rises = self.falls = 0
+        self.samples = self.rises = self.falls = self.gaps = self.missing = 0
+        self.missing_w = 0.0
         self.windows = np.empty(0, dtype=np.int64)
         self.step_w = np.empty(0)
         self.steps = np.empty(0, dtype=np.int64)
@@ -241,6 +254,11 @@ class _Tally:
         self.samples += samples
         self.rises += rises
         self.falls += int(steps.sum()) - rises
+        if samples < watts.size:
+            gaps, missing, missing_w = _gaps(watts, int(GAP_NS // trace.period_ns))
+            self.gaps += gaps
+            self.missing += missing
+            self.missing_w += missing_w
         there = np.flatnonzero(steps)
         self._add(first + there, step_w[there], steps[there])
 
@@ -289,6 +307,24 @@ def _count(
             samples += watts[k] == watts[k]
         step_w[window], steps[window], i = least, many, max(i, stop)
     return samples, rises
+
+
+@njit(cache=True, nogil=True)
+def _gaps(
+    watts: NDArray[np.float32], longest: int
+) -> tuple[int, int, float]:  # pragma: no cover - compiled
+    """Stretches without a reading, their samples, and the sum of the power around them."""
+    gaps, missing, missing_w, last = 0, 0, 0.0, -1
+    for k in range(watts.size):
+        if watts[k] != watts[k]:
+            continue
+        size = k - last - 1
+        if 0 < size <= longest and last >= 0:
+            gaps += 1
+            missing += size
+            missing_w += 0.5 * size * (np.float64(watts[last]) + np.float64(watts[k]))
+        last = k
+    return gaps, missing, missing_w
 
 
 def _windows(load: LoggedLoad, tally: _Tally) -> Windows:

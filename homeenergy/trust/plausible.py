@@ -24,6 +24,8 @@ RESETS_A_DAY, MOST_RESETS = 2.0, 3
 REJECTED_SHARE = 0.01
 CLAMP_TIMES = 2.0
 CLIPPED_SHARE = 0.05  # of the energy
+# So many short gaps, that hold so much of the energy, and so many times their share of the time.
+FEWEST_GAPS, GAP_SHARE, GAP_TIMES = 10, 0.01, 3.0
 # So many readings are the greatest to the last digit, nearly all that are near it, of a large load
 # that is told in steps of less than a thousandth: the volts of a supply move it by more.
 FLAT_N, FLAT_SHARE, FLAT_W, FLAT_STEP = 30, 0.9, 100.0, 1e-3
@@ -243,6 +245,25 @@ def _clipped(house: House, facts: Facts) -> Iterator[Implausible]:
     )
 
 
+def _missing_in_use(_: House, facts: Facts) -> Iterator[Implausible]:
+    """Readings that are missing above all while a load is on, so that means are too low."""
+    seen_w = float(np.nansum(np.abs(facts.load.blocks_w))) * facts.load.block_s / facts.period_s
+    missing_w = abs(facts.missing_w)
+    share = missing_w / max(missing_w + seen_w, 1e-9)
+    of_time = facts.missing / max(facts.missing + facts.samples, 1)
+    if facts.gaps < FEWEST_GAPS or share < max(GAP_SHARE, GAP_TIMES * of_time):
+        return
+    kwh = missing_w * facts.period_s / S_PER_H / 1000
+    yield Implausible(
+        weight="doubtful",
+        circuits=(facts.circuit.name,),
+        what=f"{facts.missing:,} readings in {facts.gaps:,} short gaps are missing, mostly while "
+        f"it draws: by the readings next to them about {kwh:.2g} kWh, {100 * share:.0f} % of its "
+        "energy, are in no figure",
+        do="See why its readings fail under load. Until then its kWh are too low by about that.",
+    )
+
+
 def _flat_top(_: House, facts: Facts) -> Iterator[Implausible]:
     """A greatest reading at which nothing varies, where no rating says that the clamp ends."""
     load = facts.load
@@ -269,5 +290,6 @@ TESTS_OF_A_CIRCUIT: tuple[Test, ...] = (
     _never_falls,
     _counter_falls,
     _clipped,
+    _missing_in_use,
     _flat_top,
 )

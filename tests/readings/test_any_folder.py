@@ -576,6 +576,16 @@ def test_a_clock_that_is_never_put_back_is_taken_for_standard_time(tmp_path):
     close(found.kwh, {"Oven": 30 * 276 / 1000})
 
 
+@pytest.mark.parametrize("begin", ["2026-02-10", "2026-10-10"])  # before either change of clocks
+def test_a_clock_that_is_never_changed_shows_in_one_of_many_days(tmp_path, begin):
+    for day in pd.date_range(begin, periods=45):
+        stamps = pd.date_range(day, periods=24, freq="1h").strftime("%Y-%m-%d %H:%M")
+        write(tmp_path, f"{day:%Y-%m-%d}.csv", wide(["Oven [W]"], [np.arange(24.0)], stamps=stamps))
+    found = through(tmp_path, tmp_path / "in")
+    assert found.made.schedule.logs[0].time_zone == "UTC-07:00"
+    close(found.kwh, {"Oven": 45 * 276 / 1000})
+
+
 def test_a_first_day_of_one_row(tmp_path):
     for day, part in {"11": slice(0, 1), "12": slice(1, DAY), "13": slice(DAY, None)}.items():
         lines = wide([*FRAME], [c[part] for c in columns()], stamps=STAMPS[part])

@@ -478,6 +478,29 @@ def test_every_circuit_at_nothing_is_said(tmp_path, without):
     assert "2026-09-02.csv, line 2" in one.where
 
 
+def test_one_number_below_zero_in_every_circuit_is_no_reading(tmp_path):
+    table = loads()
+    table.iloc[A_DAY : A_DAY + 200] = -1.0
+    (one,) = implausible_readings(house(tmp_path / "cut", daily(table)))
+    assert (one.weight, one.circuits) == ("doubtful", ())
+    assert "all 5 circuits read -1 W for 3.33 h" in one.sentence
+    assert "writes -1 where it has no reading" in one.do
+
+
+@pytest.mark.parametrize("under_load", [True, False])
+def test_readings_that_are_missing_under_load_are_said(tmp_path, under_load):
+    table = loads().drop(columns="mains")
+    oven = table["oven"].to_numpy()
+    on = np.flatnonzero(oven > 1000) if under_load else np.arange(1, oven.size - 3)
+    gone = np.random.default_rng(2).choice(on[:-3], 40, replace=False)
+    for at in gone:
+        table.iloc[at : at + 3, table.columns.get_loc("oven")] = np.nan
+    found = implausible_readings(house(tmp_path / "gaps", daily(table)))
+    assert [one.circuits for one in found] == [("oven",)] * under_load
+    if under_load:
+        assert "mostly while it draws" in found[0].what
+
+
 def test_circuits_that_a_logger_fills_with_nothing_while_the_mains_draw_are_said(tmp_path):
     table = loads()
     table.iloc[A_DAY : 2 * A_DAY, : len(table.columns) - 1] = 0.0

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.house.layouts import LogLayout
 from homeenergy.house.zones import read_zone
+from homeenergy.readings.logs.clock_days import read_clock_changes
 from homeenergy.readings.logs.columns import read_head, unit_in_name
 from homeenergy.readings.logs.own_pace import OwnPace, is_full, own_pace_remark, own_paces
 from homeenergy.readings.logs.pace import (
@@ -380,7 +381,7 @@ _LOOKED_AT, _READ = 8, 12  # files of a layout
 _OF_OTHERS = 100  # rows of each file but the first
 _MOST_READ_BYTES = 100_000_000
 _FIRST_ROWS = 200_000
-_MOST_ROWS = 10_000_000  # that tell the pace; all are read, and so checked
+_MOST_ROWS = 2_000_000  # that tell the pace; all are read, and so checked
 _MOST_CELLS = 20_000_000  # that are kept of all circuits
 
 
@@ -401,10 +402,15 @@ def _with_pace(
     first, read, kept = None, 0, 0
     whole: list[Rows] = []
     torn: list[str] = []
+    seen: list[int] = []
+    edges: list[int] = []
+    end_ns, later_ns = np.iinfo(np.int64).min, 0
     for number, path in enumerate(_spread(files, _READ)):
         if number and read + path.stat().st_size > _MOST_READ_BYTES:
             break
         read += path.stat().st_size
+        seen.append(files.index(path))
+        passed_over = number > 0 and seen[-1] > seen[-2] + 1
         try:
             for rows in read_log(path, layout if number == 0 else few, torn=torn):
                 if number == 0:
@@ -416,19 +422,28 @@ def _with_pace(
                         told &= any(map(is_full, rows.columns.values()))
                     sparse = sparse and not (told and has_clear_pace(rows.times_ns))
                 first = rows.times_ns[:_FIRST_ROWS].copy() if first is None else first
+                edges += (int(rows.times_ns.min()), int(rows.times_ns.max()))
                 if kept >= _MOST_ROWS:
                     continue
                 kept += rows.times_ns.size
-                part = Source(times_ns=rows.times_ns, readings=next(iter(rows.columns.values())))
+                if passed_over:  # files that are not read are no gap
+                    passed_over = False
+                    step = find_period_ns(rows.times_ns) or 0
+                    later_ns = end_ns + step - int(rows.times_ns.min())
+                times_ns = rows.times_ns + later_ns
+                end_ns = max(end_ns, int(times_ns.max()))
+                part = Source(times_ns=times_ns, readings=next(iter(rows.columns.values())))
                 parts.setdefault(rows.source, []).append(part)
         except NoRowsError:
             continue
         except HouseError as error:
-            if first is None:
+            if first is None or isinstance(error, ClockError):
                 raise
             remarks.insert(0, f"will be refused as it is: {' '.join(str(error).split())}")
     if first is None:
         raise NoRowsError("has no rows", path=files[0])
+    span_ns = min(edges), max(edges)
+    read_clock_changes([p for at, p in enumerate(files) if at not in seen], few, edges_ns=span_ns)
     footers = {
         line: path.name for path in _spread(files, _READ) for line in footer_of(path, layout)[1]
     }
@@ -441,13 +456,7 @@ def _with_pace(
             f"{len(torn)}, such as {torn[0][:60]!r}"
         )
     remarks += filter(None, (pace_remark(first), rounding_remark(first)))
-    sources = [
-        Source(
-            times_ns=np.concatenate([part.times_ns for part in some]),
-            readings=np.concatenate([part.readings for part in some]),
-        )
-        for some in parts.values()
-    ]
+    sources = [_joined(parts.pop(name)) for name in list(parts)]
     found = Pace()  # where each column has one of its own
     if set(own) != set(layout.columns) or any(pace.on_change for pace in own.values()):
         found = find_pace(sources, sparse=sparse or _on_change(layout, sources))
@@ -470,8 +479,16 @@ def _with_pace(
         layout=layout,
         remarks=tuple(remarks),
         sources=sources,
+        span_ns=span_ns,
         rows=_of_each_source(whole),
         on_change=found.on_change,
+    )
+
+
+def _joined(parts: Sequence[Source]) -> Source:
+    return Source(
+        times_ns=np.concatenate([part.times_ns for part in parts]),
+        readings=np.concatenate([part.readings for part in parts]),
     )
 
 
@@ -480,7 +497,7 @@ def _cells(rows: Rows) -> int:
 
 
 def _of_each_source(pieces: Sequence[Rows]) -> list[Rows]:
-    """Pieces of a file put together."""
+    """Pieces of a file put together; each column is let go of then, since it may be large."""
     by_source: dict[str, list[Rows]] = {}
     for piece in pieces:
         by_source.setdefault(piece.source, []).append(piece)
@@ -489,8 +506,8 @@ def _of_each_source(pieces: Sequence[Rows]) -> list[Rows]:
             source=source,
             times_ns=np.concatenate([one.times_ns for one in some]),
             columns={
-                name: np.concatenate([one.columns[name] for one in some])
-                for name in some[0].columns
+                name: np.concatenate([one.columns.pop(name) for one in some])
+                for name in list(some[0].columns)
             },
         )
         for source, some in by_source.items()

@@ -224,7 +224,7 @@ def _without_longer_periods(
 ) -> tuple[list[tuple[Family, Description]], dict[str, str]]:
     """Families without those that hold what another does in longer periods, or as energies."""
     out: dict[int, tuple[Family, Family]] = {}
-    spans = [_span(one) for _, one in described]
+    spans = [one.span_ns for _, one in described]
     paces = [_pace(one) for _, one in described]
     order = sorted(range(len(described)), key=lambda at: paces[at])
     for number, fine in enumerate(order):
@@ -309,7 +309,7 @@ def _follow_one_another(pieces: Sequence[tuple[Path, ...]], timezone: str | None
     """Whether each piece begins within a day after the end of another; the first ones decide."""
     few = pieces[:_LOOKED_AT]
     try:
-        spans = sorted(_span(describe_files(files, timezone=timezone)) for files in few)
+        spans = sorted(describe_files(files, timezone=timezone).span_ns for files in few)
     except HouseError:
         return False
     return all(0 <= begin - end <= _NEXT_NS for (_, end), (begin, _) in pairwise(spans))
@@ -334,7 +334,7 @@ def _with_names(
 ) -> list[tuple[Family, Description]]:
     """Descriptions whose circuits have names of their own, from their files where needed."""
     described = _named_by_files(described)
-    spans = {id(one): _span(one) for _, one in described}
+    spans = {id(one): one.span_ns for _, one in described}
     having: dict[str, list[tuple[Family, Description]]] = {}
     for family, one in described:
         for label in one.labels.values():
@@ -413,12 +413,6 @@ def _differ(
     exports = (family.files, one), (other.files, two)
     same = repeat(*exports) or in_longer_periods(*exports) or in_longer_periods(*exports[::-1])
     return not same
-
-
-def _span(one: Description) -> tuple[int, int]:
-    """First and last instant of the rows that were looked at [ns]."""
-    edges = [(int(part.times_ns.min()), int(part.times_ns.max())) for part in one.sources]
-    return min(first for first, _ in edges), max(last for _, last in edges)
 
 
 def _renamed(

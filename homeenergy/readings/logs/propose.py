@@ -69,8 +69,10 @@ class Description:
     `labels` holds the log's own name of each circuit, and `unnamed` lists those that it has no name
     for but what they hold; `legs` those whose columns say on which legs they are. `samples` holds
     some readings of each as logged, `doubts` what of it is a guess; `mains` those that the readings
-    show to be the mains. `sources` are rows that were looked at, `rows` those of the first file
-    with all circuits, and `on_change` whether they come on change.
+    show to be the mains. `sources` are rows that were looked at, up to some millions, moved to
+    where no file was passed over between them; `span_ns` is the first and last instant of all.
+    `rows` are those of the first file with all circuits, and `on_change` says whether they come on
+    change.
     """
 
     layout: LogLayout
@@ -82,6 +84,7 @@ class Description:
     unnamed: frozenset[str] = frozenset()
     mains: frozenset[str] = frozenset()
     sources: Sequence[Source] = field(default=(), repr=False, compare=False)
+    span_ns: tuple[int, int] = (0, 0)
     rows: Sequence[Rows] = field(default=(), repr=False, compare=False)
     on_change: bool = False
 

@@ -73,11 +73,14 @@ class Table:
     in_utc: bool = False  # whether the times are written in UTC, whatever the zone of the house
     known: dict[str, float | None] = field(default_factory=dict)  # numbers of cells met before
     read: dict[str | int, NDArray[np.float64]] = field(default_factory=dict)
+    stripped: dict[str | int, list[str]] = field(default_factory=dict)
 
-    def cells(self, name: str | int, *, head: bool = False) -> list[str]:
+    def cells(self, name: str | int, *, head: bool = False) -> Sequence[str]:
         """Cells of a column, at the head of the log only if stated."""
-        at = self.names.index(name)
-        return [row[at].strip() for row in (self.rows[: self.head] if head else self.rows)]
+        if name not in self.stripped:
+            at = self.names.index(name)
+            self.stripped[name] = [row[at].strip() for row in self.rows]
+        return self.stripped[name][: self.head] if head else self.stripped[name]
 
     def number(self, cell: str) -> float | None:
         """Value of a cell; NaN if it is missing, None if it is no number."""
@@ -356,7 +359,7 @@ def refuse_several(table: Table, circuit: str | int, value: str | int) -> None:
     if table.hours is None or len(again) < len(seen) / 10:
         return
     equal = sum(len(set(some)) > 1 for some in again) < len(seen) / 10  # as a repeat is, or a leg
-    telling: dict[str | int, list[str]] = {}
+    telling: dict[str | int, Sequence[str]] = {}
     for name in table.names:
         cells = table.cells(name)
         different = sorted(set(cells))
