@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from math import inf, isfinite
+from math import inf, isfinite, nan
 
 import numpy as np
 import pandas as pd
@@ -151,6 +151,15 @@ def _agrees(balance: PanelBalance | None, name: str) -> bool:
     return judged is not None and judged.answer == "agrees"
 
 
+def _factor_by_mains(balance: PanelBalance | None, name: str) -> float:
+    """What a circuit reads of the truth where the mains contradict it by that; else NaN."""
+    judged = _judged(balance, name)
+    if balance is None or judged is None or judged.answer != "contradicts":
+        return nan
+    read = balance.explanation.circuits.get(name)
+    return nan if read is None or read.kind != "factor" else read.factor
+
+
 def _judged(balance: PanelBalance | None, name: str) -> CircuitBalance | None:
     """What the balance says of a circuit, if it was judged."""
     circuits = () if balance is None else balance.circuits
@@ -228,6 +237,10 @@ def _untold(
         f"Bench: {name} reads {clamp_w[at]:,.4g} W where the reference reads {load_w[at]:,.4g} W, "
         "farther off than an offset and the displays explain"
     )
+    factor = _factor_by_mains(balance, name)
+    if isfinite(factor) and (np.abs(clamp_w - factor * load_w) <= room_w).all():
+        what += "; the mains say why."
+        return Concern(weight="note", subject=name, what=what, do="Nothing more.")
     if _agrees(balance, result.circuit):
         return Concern(
             weight="doubtful",

@@ -346,12 +346,15 @@ def _of_another_unit(implausible: Sequence[Implausible]) -> set[str]:
 def _unexplained(
     implausible: Sequence[Implausible], balance: PanelBalance | None
 ) -> tuple[Implausible, ...]:
-    """Leave out sums that do not fit for a reason that the panel gives."""
+    """Leave out what the panel knows better: ends of clamps, and why sums do not fit."""
     if balance is None:
         return tuple(implausible)
+    implausible = [
+        one for one in implausible if not one.of_end or one.circuits[0] not in balance.cut_off
+    ]
     faults = [c for c in balance.concerns if c.weight == "wrong"]
-    known = all(UNIT[0] < abs(f.factor) < UNIT[1] for f in balance.explanation.mains)
-    if not faults or not known or balance.below_zero > MOST_BELOW:
+    of_clamps = all(UNIT[0] < abs(f.factor) < UNIT[1] for f in balance.explanation.mains)
+    if not faults or not of_clamps or balance.below_zero > MOST_BELOW:
         return tuple(implausible)
     return tuple(one for one in implausible if not one.of_sums)
 

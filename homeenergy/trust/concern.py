@@ -59,6 +59,8 @@ class Implausible:
     of_sums : bool
         Whether sums of circuits, mains and meter contradict each other: a fault of the panel may
         explain it.
+    of_end : bool
+        Whether it says that readings seem to be cut off: mains that step farther may confirm it.
     """
 
     weight: Weight
@@ -69,6 +71,7 @@ class Implausible:
     too_much: bool = False
     explains: bool = False
     of_sums: bool = False
+    of_end: bool = False
 
     @property
     def sentence(self) -> str:

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from homeenergy.readings.house import House
-from homeenergy.readings.sums import LEAST_STEPS, MOST_STEPS, find_sums
+from homeenergy.readings.sums import LEAST_STEPS, MOST_STEPS, SEEN, find_sums
 from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.trust.log_facts import Facts, aligned_blocks
 
@@ -26,8 +26,20 @@ def counted_twice(
     if len(mains) > 1:
         for load in loads:
             if load.circuit.name not in known:
-                out += [_holds(one, parts) for one, parts in _sums([*mains, load]) if one is load]
+                held = [parts for one, parts in _sums([*mains, load]) if one is load]
+                others = [one for one in loads if one is not load]
+                out += [_holds(load, parts) for parts in held if _sees(load, others)]
     return out + [_is_copy(*pair) for pair in _copies(loads)]
+
+
+def _sees(load: Facts, others: Sequence[Facts]) -> bool:
+    """Whether a load moves with any of others, as a total does; the greatest moves as mains do."""
+    aligned = aligned_blocks([load, *others])
+    if aligned is None or not others:
+        return True
+    moves = np.nan_to_num(np.diff(aligned[0], axis=1))
+    own, square = moves[1:] @ moves[0], (moves[1:] ** 2).sum(axis=1)
+    return bool((own > SEEN * square)[square > 0].any())
 
 
 def _copies(some: Sequence[Facts]) -> list[tuple[Facts, Facts]]:

@@ -17,6 +17,7 @@ from homeenergy.trust.concern import Implausible, held_out
 from homeenergy.trust.log_facts import Facts, from_when, instant_of, local_time, log_facts
 from homeenergy.trust.plausible_house import FEW_BEYOND, TESTS_OF_A_HOUSE, dates
 from homeenergy.units import NS_PER_S, S_PER_H
+from homeenergy.words import two_digits
 
 SHARE_BEYOND = 1e-3
 RISES, FALLS_SHARE = 50, 0.01
@@ -273,13 +274,16 @@ def _flat_top(_: House, facts: Facts) -> Iterator[Implausible]:
     near = load.at_top + load.below_top
     if step_w > FLAT_STEP * load.greatest_w or load.greatest_n < FLAT_SHARE * near:
         return
+    hours = load.greatest_n * facts.period_s / S_PER_H
     yield Implausible(
         weight="doubtful",
         circuits=(facts.circuit.name,),
-        what=f"{load.greatest_n:,} readings are its greatest, {load.greatest_w:,.5g} W, to the "
-        "last digit, where the volts of any supply would move them: cut off there, it seems",
+        what=f"{load.greatest_n:,} readings, {two_digits(hours)} h in all, are its greatest, "
+        f"{load.greatest_w:,.5g} W, to the last digit, where the volts of any supply would move "
+        "them: its clamp is clipped there, it seems",
         do="See what its clamp, meter or logger can read at most. What it drew above that is in "
         "no figure.",
+        of_end=True,
     )
 
 

@@ -30,6 +30,7 @@ HALF_TO_DOUBLE = (0.4, 2.5)  # a leg or a doubling, which `check` tells; beyond,
 PANEL_TIMES = 10.0
 NOTHING = 0.2
 DEAD_W = 2.0  # a clamp that is off reads no more, whatever its leg carries
+READS = ((0.5, ", as if it read half"), (2.0, ", as if it read twice"))
 SAME, AGREEING, AGREEING_SHARE = 0.2, 3, 0.6  # circuits that agree that the mains are wrong
 
 _Numbers = NDArray[np.float64]
@@ -214,10 +215,12 @@ def _another_size(one: Facts, factor: float) -> Implausible:
     some = HALF_TO_DOUBLE[0] <= factor <= HALF_TO_DOUBLE[1]
     may_cancel = factor > PANEL_TIMES and len(one.circuit.legs) > 1
     if factor < 0:
-        what = "where it rises, the mains fall"
+        what = "where it rises, the mains fall, as with a clamp that is backwards"
         do = "Correct its sign in house.toml: multiplier = -1; what feeds in reads below zero."
     else:
         what = f"where it steps, the mains step {three_digits(factor)} times as far"
+        for reads, why in READS:
+            what += why * (abs(factor * reads - 1) < SAME / 2)
         do = "See whether its clamp takes one leg of two, or both of one" if some else "Correct"
         do += ", and `homeenergy check`." if some else " its unit or multiplier in house.toml."
         if may_cancel:

@@ -45,6 +45,27 @@ def test_a_clip_under_noise_gets_no_multiplier_and_names_the_hours(tmp_path):
     assert one.line == ""
 
 
+@pytest.mark.parametrize("by", [1.0, 0.8])
+def test_a_clamp_that_is_right_below_its_end_is_clipped_and_its_gain_told_apart(tmp_path, by):
+    oven = switched(1, on_w=1500) + switched(3, on_w=500, runs=20)
+    iron = switched(2, on_w=1000)
+    reads = np.minimum(by * oven, 1000.0)
+    house = make_panel(
+        tmp_path,
+        readings={"oven": reads, "iron": iron},
+        legs_w={"L1": 90 + oven + iron},
+        stated={name: {"legs": ("L1",)} for name in ("oven", "iron")},
+        noise_w=0.0,
+        head=SINGLE,
+    )
+    found = [c for c in check_house(house).concerns if c.weight == "wrong"]
+    (clipped,) = [c for c in found if "clipped: it does not follow" in c.what]
+    hours = (reads > 999).sum() / 3600
+    assert f"above about 1,000 W. It is there for {hours:.1f} h" in clipped.what
+    assert ("factor of 1.25" in " ".join(c.what for c in found)) == (by < 1)
+    assert {c.subject for c in found} == {"oven"}
+
+
 def test_a_gain_is_no_clip_whatever_the_noise(tmp_path):
     (one,) = told(check_house(panel(tmp_path, lambda w: w * LIMIT_W / 1500)))
     assert "clipped" not in one.what

@@ -6,7 +6,7 @@ from homeenergy.readings import open_house
 from homeenergy.readings.store.store import Store
 from homeenergy.trust.concern import held_out
 from homeenergy.trust.plausible import implausible_readings
-from tests.trust.panels import plain_panel, store_watts
+from tests.trust.panels import BOTH, make_panel, plain_panel, store_watts, switched
 
 
 def with_one_more(folder, name, watts, *, role="load"):
@@ -36,6 +36,18 @@ def test_a_feeder_of_three_loads(tmp_path):
 def test_a_load_that_is_the_sum_of_the_mains(tmp_path):
     house = with_one_more(tmp_path, "sum", sum_of("mains_l1", "mains_l2"))
     assert "sum" in held_out(implausible_readings(house))
+
+
+def test_a_load_of_which_the_mains_show_little_else_is_no_total(tmp_path):
+    big = switched(9, on_w=9000, runs=60)
+    small = switched(10, on_w=60)
+    house = make_panel(
+        tmp_path,
+        readings={"big": big, "small": small},
+        legs_w={"L1": 80 + big / 2 + small, "L2": 50 + big / 2},
+        stated={"big": {"legs": BOTH}, "small": {"legs": ("L1",)}},
+    )
+    assert not implausible_readings(house)
 
 
 def test_a_total_among_the_mains(tmp_path):

@@ -50,6 +50,14 @@ def test_a_load_on_two_legs_cancels_in_the_sum_of_mains_that_are_backwards():
     assert found.circuits["heater"].right
 
 
+def test_mains_that_read_nothing_are_dead_rather_than_a_circuit_fed_from_elsewhere():
+    found = two(seen("a", (0.0, 0.0)), watts=(0.0, 500.0))
+    assert [(fault.kind, fault.clamps) for fault in found.mains] == [("dead", (0,))]
+    assert found.circuits["a"].right
+    alone = two(watts=(0.0, 500.0))
+    assert alone.mains == ()
+
+
 def test_a_circuit_with_a_factor_of_its_own():
     found = two(seen("a", (1.5, 0.0)), seen("b", (1.0, 0.0)), seen("c", (1.0, 0.0)))
     assert found.mains == ()

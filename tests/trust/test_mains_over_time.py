@@ -167,6 +167,21 @@ def test_mains_without_their_sign_are_no_fault_of_the_solar_circuit(tmp_path, lo
     assert (one.subject, "without their sign" in one.what) == ("mains", True)
 
 
+def test_mains_that_are_backwards_beside_solar_keep_their_sign(tmp_path):
+    sun = -2500 * np.clip(np.sin(np.arange(N) / 86_400 * 2 * np.pi), 0, None)
+    loads = {name: switched(i, on_w=w, n=N) for i, (name, w) in enumerate(LOADS.items())}
+    house = make_panel(
+        tmp_path,
+        readings=loads | {"solar": sun},
+        legs_w={"L1": -(80 + sum(loads.values()) + sun)},
+        stated={name: {"legs": ("L1",)} for name in [*loads, "solar"]},
+        head=HEAD.replace("split-phase", "single-phase").replace("120", "230"),
+    )
+    one = the_wrong(check_house(house))
+    assert one.subject == "mains_l1"
+    assert "rises -1 times" in one.what
+
+
 def test_mains_that_read_nothing_beside_solar_are_dead(tmp_path):
     sun = -2500 * np.clip(np.sin(np.arange(N) / 86_400 * 2 * np.pi), 0, None)
     loads = {name: switched(i, on_w=w, n=N) for i, (name, w) in enumerate(LOADS.items())}

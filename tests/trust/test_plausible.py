@@ -523,7 +523,7 @@ def test_a_top_at_which_nothing_varies_is_said_without_a_rating(tmp_path):
     table["oven"] = table["oven"].clip(upper=1650.3)
     (one,) = implausible_readings(house(tmp_path / "cut", daily(table)))
     assert (one.weight, one.circuits) == ("doubtful", ("oven",))
-    assert "readings are its greatest, 1,650.3 W, to the last digit" in one.what
+    assert "readings, 2 h in all, are its greatest, 1,650.3 W, to the last digit" in one.what
     # Whole watts, ten at a time, tell nothing of that.
     coarse = (table / 10).round() * 10
     assert implausible_readings(house(tmp_path / "coarse", daily(coarse))) == ()

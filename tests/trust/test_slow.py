@@ -93,6 +93,14 @@ def test_noise_of_a_clamp_does_not_make_its_answer_smaller():
     assert found.u[0] < 0.03
 
 
+def test_nor_does_noise_that_lasts_for_a_minute():
+    a, b, mains = blocks()
+    noise = np.random.default_rng(3).normal(0, 30, a.size + 1)
+    lasting = (noise[1:] + noise[:-1]) / 2**0.5  # a minute has half of its variance from the last
+    found = slow_answers({"a": a + lasting, "b": b}, mains, ["a"]).answers["a"]
+    assert abs(found.ratio[0] - 1) < 0.05
+
+
 def test_a_load_in_two_clamps_is_told_from_two_legs_of_one():
     a, b, mains = blocks()
     shared = slow_answers({"a": a, "both": a + b}, mains, ["a"])
@@ -108,6 +116,18 @@ def test_a_clock_that_is_an_hour_late_is_found():
     a, b, mains = blocks()
     late = np.r_[np.full(60, a[0]), a[:-60]]
     assert slow_clocks({"a": late, "b": b}, mains, ["a", "b"], block_s=60)["a"].late_s == 3600
+
+
+def test_great_loads_an_hour_after_some_uses_are_no_clock():
+    own, rest = np.zeros(2880), np.zeros(2880)
+    uses = 100 + 300 * np.arange(8)
+    for k in range(3):
+        own[uses + k] = 1000
+        rest[uses + k] = 1000
+        rest[uses[:3] + 60 + k] = 3000  # 9000 W an hour later, and 8000 W at the time itself
+    assert not slow_clocks({"own": own}, rest[None], ["own"], block_s=60)
+    own[:] = np.roll(own, -60)
+    assert slow_clocks({"own": own}, rest[None], ["own"], block_s=60)["own"].late_s == -3600
 
 
 def test_a_load_that_is_constant_at_its_highest_does_not_end():

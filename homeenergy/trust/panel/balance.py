@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from math import nan
@@ -18,9 +18,13 @@ from homeenergy.stats.estimate import Estimate
 from homeenergy.trust.bench import BenchResult
 from homeenergy.trust.concern import Concern
 from homeenergy.trust.panel.below_zero import MUCH_BELOW, below_zero, below_zero_concern
-from homeenergy.trust.panel.circuit import (
-    Answer,
-    CircuitBalance,
+from homeenergy.trust.panel.circuit import CircuitBalance
+from homeenergy.trust.panel.ends import (
+    cut_off,
+    ending,
+    highest_level,
+    usual_spread_w,
+    without_ends,
 )
 from homeenergy.trust.panel.exchanged import exchanged
 from homeenergy.trust.panel.explain import (
@@ -49,9 +53,7 @@ from homeenergy.trust.panel.mains_over_time import (
 )
 from homeenergy.trust.panel.matched import (
     GatheredLog,
-    ending,
     gather,
-    highest_level,
     matched_steps,
     shares_stated,
 )
@@ -69,6 +71,7 @@ from homeenergy.trust.panel.together import (
 )
 from homeenergy.trust.panel.told import (
     at_its_end,
+    cut_off_concern,
     mains_concerns,
 )
 from homeenergy.trust.panel.told_over_time import (
@@ -107,6 +110,8 @@ class PanelBalance:
         what clamps err.
     explanation : Explanation
         The likeliest state of mains and clamps.
+    cut_off : frozenset of str
+        Circuits whose clamps are found to be at the end of their range at times.
     whole : bool
         Whether the mains show all of the supply: none is dead, clipped or on another's leg.
     no_multiplier : frozenset of str
@@ -126,6 +131,7 @@ class PanelBalance:
     explanation: Explanation
     whole: bool
     no_multiplier: frozenset[str]
+    cut_off: frozenset[str]
     period_s: float
     days: float
     rest_w: Mapping[str, float]
@@ -204,12 +210,18 @@ def panel_balance(
         pairs = tuple(p for p in pairs if p.names not in together)
         columns = [p for p in columns if p in pairs]
         matched = matched_steps(log, mains, pairs, stated=stated)
+    ends_at = {c.name: end for c in loads if (end := cut_off(log, matched, c.name)) is not None}
+    matched = without_ends(log, matched, ends_at)
     seen_changes = changes_of(matched, np.eye(len(legs)))
     moved = change_of_mains(seen_changes, matched, stated)
     if moved is not None:
         return _from_change(house, moved, traces[0], bench, meter)
-    endings = {c.name: ending(log, matched, c.name) for c in loads}
-    seen = [seen_of(c, matched, legs, bench, endings, log.rounding_w[c.name]) for c in loads]
+    spread_w = usual_spread_w(matched)
+    endings = {c.name: ending(log, matched, c.name, spread_w=spread_w) for c in loads}
+    seen = [
+        seen_of(c, matched, legs, bench, endings, log.rounding_w[c.name], flat=log.flat[c.name])
+        for c in loads
+    ]
     late = clock_of_mains(log.steps, mains, stated)
     through = np.stack([block_means(t.watts, t.period_s) for t in mains])
     if late is not None:
@@ -271,8 +283,18 @@ def panel_balance(
                 concern = _changed(house, circuit, changes[circuit.name], legs, traces[0], pairs)
             if clock is not None or circuit.name in changes:
                 assert concern is not None
-                answer: Answer = "contradicts"
-                balance = replace(balance, answer=answer, verdict=concern.what)
+                balance = replace(balance, answer="contradicts", verdict=concern.what)
+            if (end := ends_at.get(circuit.name)) is not None:
+                cut = cut_off_concern(
+                    circuit.name,
+                    there=end.there,
+                    below=end.below,
+                    at_end=_at_end(house, circuit, end.level_w, traces[0]),
+                )
+                if concern is None or concern.weight == "note":
+                    concern, balance = cut, replace(balance, answer="contradicts", verdict=cut.what)
+                else:
+                    told.append(cut)
         judged.append(balance)
         told += [concern] if concern is not None and not in_columns else []
     if late is None:
@@ -315,6 +337,7 @@ def panel_balance(
         below=below,
         whole=found.whole and not clipped and late is None,
         no_multiplier=_no_multiplier(found, pairs, columns, silent),
+        ended=ends_at.keys(),
     )
 
 
@@ -439,9 +462,12 @@ def _times(house: House, grid: Trace, *samples: int) -> tuple[pd.Timestamp, pd.T
 
 def _clipped(house: House, circuit: Circuit, log: GatheredLog, grid: Trace) -> str:
     """Level at which a clamp ends, for how long, and when first."""
-    level_w = highest_level(log, circuit.name)
+    return _at_end(house, circuit, highest_level(log, circuit.name), grid)
+
+
+def _at_end(house: House, circuit: Circuit, level_w: float, grid: Trace) -> str:
     trace = house.trace(circuit, grid.start, grid.end)
-    at = np.flatnonzero(trace.watts > AT_END * level_w)
+    at = np.flatnonzero(np.abs(trace.watts) > AT_END * level_w)
     first = trace.start + pd.Timedelta(seconds=int(at[0]) * trace.period_s) if at.size else grid.end
     return at_its_end(
         level_w,
@@ -464,6 +490,7 @@ def _result(
     below: float,
     whole: bool,
     no_multiplier: frozenset[str],
+    ended: Iterable[str],
 ) -> PanelBalance:
     first, window_s = mains[0], max(WINDOW_S, mains[0].period_s)
     left = dict(zip(legs, found.inverse @ through, strict=True))
@@ -479,6 +506,7 @@ def _result(
         explanation=found,
         whole=whole,
         no_multiplier=no_multiplier,
+        cut_off=frozenset(ended) | {n for n, r in found.circuits.items() if r.kind == "clipped"},
         period_s=first.period_s,
         days=len(first) * first.period_s / S_PER_DAY,
         rest_w=log.rest_w,

@@ -23,6 +23,7 @@ FAULT = 2 * log(50)
 SIMPLE = FAULT + 2 * log(5)
 # A factor of its own is one of as many as a clamp can tell apart between a tenth and ten.
 FACTOR = FAULT + 2 * log(log(100) / (4 * TOLERANCE))
+SILENT = 2 * log(5)  # that a clamp of the mains which reads nothing at all is dead. Own assumption.
 MOST_DIFFERENCE = 100.0  # of costs: beyond it odds are as good as certain
 METER_MOST = 15.0  # one wrong reading of the meter must not outweigh every step
 FED_IN = 12.0  # that power is fed in which no circuit shows
@@ -53,7 +54,8 @@ class Seen:
     """What is known of one circuit: families of steps, stated legs (positions), bench.
 
     `reads` and `reads_u` are what the bench says its clamp reads of the truth; `ceiling` whether
-    its clamp ends, where its load goes on. Where `legs` is empty, none are stated.
+    its clamp ends, where its load goes on, `flat` whether its highest readings are the same to the
+    last digit. Where `legs` is empty, none are stated.
     """
 
     name: str
@@ -62,6 +64,7 @@ class Seen:
     reads: float = 1.0
     reads_u: float = inf
     ceiling: bool = False
+    flat: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -275,7 +278,7 @@ def _single_faults(
                 {j: factor * unit[j]},
             )
         if abs(energy.mains_w[j]) < 1:
-            yield FAULT, MainsFault(kind="dead", clamps=(j,)), {j: 0 * unit[j]}
+            yield SILENT, MainsFault(kind="dead", clamps=(j,)), {j: 0 * unit[j]}
         if n == 2:
             k = 1 - j
             yield SIMPLE, MainsFault(kind="cancelling", clamps=(j, k)), {j: unit[j] - unit[k]}
@@ -373,10 +376,9 @@ def _best_reading(one: Seen, matrix: Values) -> Reading:
         found.append(Reading(kind="difference", factor=np.nan, cost=cost + SIMPLE + bench[0]))
     nothing = sum(_misfit_of_nothing(f) for f in one.families)
     found.append(Reading(kind="not fed", factor=np.nan, cost=float(nothing + bench[0]) + FAULT))
-    if one.ceiling:
-        found.append(
-            Reading(kind="clipped", factor=np.nan, cost=_misfit_of_clipped(one, stated, matrix))
-        )
+    if one.ceiling or one.flat:
+        ends = _misfit_of_clipped(one, stated, matrix) + (FAULT if one.ceiling else SIMPLE) + 2.0
+        found.append(Reading(kind="clipped", factor=np.nan, cost=ends))
     best = min(found, key=lambda read: read.cost)
     return Reading(
         kind=best.kind,
@@ -476,7 +478,7 @@ def _misfit_of_difference(family: Family, matrix: Values) -> float:
 def _misfit_of_clipped(one: Seen, legs: Sequence[int], matrix: Values) -> float:
     """A clamp at its end reads less than there is: any factor below one fits, on its own legs."""
     factors = np.linspace(0.3, 0.99, 70)
-    return FAULT + 2.0 + sum(float(_misfit(f, factors, legs, matrix).min()) for f in one.families)
+    return sum(float(_misfit(f, factors, legs, matrix).min()) for f in one.families)
 
 
 def leg_shares(one: Seen, read: Reading, matrix: Values) -> tuple[Values, float]:

@@ -21,8 +21,9 @@ from homeenergy.trust.panel.circuit import (
     on_one_leg,
     ratio_estimates,
 )
+from homeenergy.trust.panel.ends import Ending
 from homeenergy.trust.panel.explain import LEAST_SHARE, Explanation, Reading, Seen, leg_shares
-from homeenergy.trust.panel.matched import Ending, Matched, answer_to_lower, is_high
+from homeenergy.trust.panel.matched import Matched, answer_to_lower, is_high
 from homeenergy.trust.panel.slow import Slow
 from homeenergy.trust.panel.told import AGREES, verdict
 
@@ -34,6 +35,8 @@ def seen_of(
     bench: Sequence[BenchResult],
     endings: Mapping[str, Ending],
     rounding_w: float,
+    *,
+    flat: bool,
 ) -> Seen:
     """What is known of a circuit from its steps and the bench."""
     name = circuit.name
@@ -56,6 +59,7 @@ def seen_of(
         reads=reads,
         reads_u=reads_u,
         ceiling=endings[name] == "ends",
+        flat=flat and endings[name] == "not shown",
     )
 
 

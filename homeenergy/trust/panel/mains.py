@@ -302,7 +302,7 @@ def without_export(
     both = fed[lag:] & fed[:-lag]
     made_w, seen_w = sum_w[lag:] - sum_w[:-lag], total[lag:] - total[:-lag]
     clear = both & (np.abs(made_w) > REST_W / 2) & np.isfinite(seen_w)
-    below = float((total[fed] < FED_BACK_W).mean())
+    below = max(float((some < FED_BACK_W).mean()) for some in (total[fed], total))
     if below > FED_BACK or np.count_nonzero(clear) < FEW_CHANGES:
         return None, list(mains)
     if float(np.median(seen_w[clear] / made_w[clear])) > FOLLOWS:

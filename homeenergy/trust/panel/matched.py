@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -17,7 +16,6 @@ from homeenergy.stats.means import median_estimate
 from homeenergy.trust.panel.circuit import (
     ENOUGH,
     FEW_VALUES,
-    NORMAL_MAD,
     OVER_NOISE,
     REST_W,
     Ratios,
@@ -33,21 +31,21 @@ from homeenergy.trust.panel.circuit import (
     step_lag,
 )
 from homeenergy.trust.panel.common_grid import on_grid
-from homeenergy.trust.panel.explain import WIRING
-from homeenergy.trust.panel.mains import Ceiling, as_it_moved, block_means
+from homeenergy.trust.panel.mains import (
+    CEILING_TIMES,
+    Ceiling,
+    as_it_moved,
+    block_means,
+    ceiling_of,
+)
 from homeenergy.trust.panel.quiet_times import WINDOW_S, window_means
 from homeenergy.trust.panel.together import PairSeen
 
 HIGH_SHARE = 0.3  # of the 90th percentile
 WITHIN_NOISE = 4.0
-TOP, LOWER = 0.85, 0.75  # of the highest steps, and of those that are clearly lower
-HALF = 0.5  # of a load's changes: a clamp that shows less of them ends
-CLAMP_DRIFT = 0.01
 LEAST_BESIDE = 0.01
-LEAST_SPREAD = 0.01  # of a load from use to use, for a clamp to be seen to follow it
+FINE = 2.5e-3  # of the highest reading: steps in which the volts of a supply show
 OTHER_SHARE = 0.1  # a step of another circuit of at least this share spoils a comparison
-
-Ending = Literal["ends", "follows", "not shown"]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -56,7 +54,9 @@ class GatheredLog:
 
     `sum_w` is the sum of all [W]; `at_ends` each circuit's draw [W] where the mains clamp of a leg
     ends at a highest reading; `noise` is `difference_noise` of each, `varies` whether it reads more
-    than one value, `rounding_w` what the steps of its readings leave open of its steps [W].
+    than one value, `rounding_w` what the steps of its readings leave open of its steps [W],
+    `at_most` the samples of those steps that end or begin at its highest reading, and `flat`
+    whether it ends there again and again, to the last digit of many.
     """
 
     steps: dict[str, Steps] = field(default_factory=dict)
@@ -67,6 +67,8 @@ class GatheredLog:
     noise: dict[str, tuple[float, float]] = field(default_factory=dict)
     varies: dict[str, bool] = field(default_factory=dict)
     rounding_w: dict[str, float] = field(default_factory=dict)
+    at_most: dict[str, NDArray[np.int64]] = field(default_factory=dict)
+    flat: dict[str, bool] = field(default_factory=dict)
     at_ends: dict[str, dict[str, NDArray[np.float32]]] = field(default_factory=dict)
     sum_w: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, dtype=np.float32))
 
@@ -116,11 +118,24 @@ def gather(
         log.most_w[name] = max(top_w, -below_w)
         values[name] = readings_that_differ(watts)
         log.varies[name] = values[name].size > 1
+        _note_end(log, name, watts, values[name])
         for leg, at in ended.items():
             log.at_ends[leg][name] = watts[at]
         log.sum_w += watts
     _note_rounding(log, values)
     return log
+
+
+def _note_end(
+    log: GatheredLog, name: str, watts: NDArray[np.float32], values: NDArray[np.float64]
+) -> None:
+    """Note which steps reach a circuit's highest reading, and whether that is a flat top."""
+    steps, top_w = log.steps[name], log.most_w[name]
+    reached_w = np.maximum(np.abs(watts[steps.sample]), np.abs(watts[steps.sample + steps.lag]))
+    log.at_most[name] = steps.sample[reached_w >= top_w]
+    fine = reading_step(values) <= FINE * top_w
+    enough = fine and log.at_most[name].size >= CEILING_TIMES
+    log.flat[name] = enough and ceiling_of(np.abs(watts), top_w=top_w) is not None
 
 
 def _note_rounding(log: GatheredLog, values: Mapping[str, NDArray[np.float64]]) -> None:
@@ -200,72 +215,6 @@ def _always(shares: NDArray[np.float64]) -> float:
     middle = median_estimate(shares, unit="", basis="")
     sure = middle.low * middle.high > 0 and abs(middle.value) > LEAST_BESIDE
     return middle.value if sure else 0.0
-
-
-def ending(log: GatheredLog, matched: Matched, name: str) -> Ending:
-    """Whether a circuit's clamp ends at its highest steps, follows them, or neither is shown.
-
-    Notes
-    -----
-    Own method. A load is not quite the same each time, and a clamp that sees it follows: of the
-    highest steps, the slope of what the clamp shows against what the mains show, both relative, is
-    1 whatever its gain, and 0 at the end of its range. Noise of the mains is taken out of their
-    spread. Steps much lower that the mains answer in the same ratio exclude an end as well, and
-    where the mains show nothing, so do highest steps that differ by more than their noise. O(n).
-    """
-    high = matched.high[name]
-    heights = np.abs(matched.heights_w[name])
-    ratio = np.abs(matched.ratios[name]).sum(axis=0)
-    noise = np.sqrt((matched.noise[name] ** 2).sum(axis=0) + (log.rounding_w[name] / heights) ** 2)
-    high = high & np.isfinite(ratio) & np.isfinite(noise) & (ratio > 0)
-    if high.sum() < ENOUGH:
-        return _ending_alone(log, name)
-    top = high & (heights > TOP * np.quantile(heights[high], 0.9))
-    middle = float(np.median(ratio[top]))
-    low = high & (heights < LOWER * np.median(heights[top]))
-    if low.sum() >= ENOUGH and abs(float(np.median(ratio[low])) / middle - 1) < WIRING:
-        return "follows"
-    total_w = ratio * heights
-    x = total_w[top] / np.median(total_w[top]) - 1
-    y = heights[top] / np.median(heights[top]) - 1
-    usual = np.abs(x) <= 4 * NORMAL_MAD * np.median(np.abs(x))  # not other loads
-    if matched.beside[name]:  # what others add is no part of what it follows
-        return "not shown"
-    x, y, of_noise = x[usual], y[usual], (noise[top] / middle)[usual]
-    x, y, n = x - x.mean(), y - y.mean(), x.size
-    random = float((of_noise**2).sum())
-    own = float(x @ x) - random
-    spread = NORMAL_MAD * float(np.median(np.abs(x - np.median(x))))  # not that of a few steps
-    varies = min(own, n * spread**2 - random)
-    if n < ENOUGH or varies <= max(3 * np.sqrt(2 / n) * random, n * LEAST_SPREAD**2):
-        return _ending_alone(log, name)
-    slope = float(x @ y) / own
-    u = float(np.sqrt(((y - slope * x) ** 2).sum() / (n - 2) / own))
-    if slope + 3 * u < HALF:
-        return "ends"
-    return "follows" if slope - 3 * u > HALF else "not shown"
-
-
-def _ending_alone(log: GatheredLog, name: str) -> Ending:
-    """The same where the mains show nothing of it."""
-    heights = np.abs(log.steps[name].watts)
-    if not heights.size:
-        return "not shown"
-    top = heights[heights > TOP * np.quantile(heights, 0.9)]
-    noise_w, share = log.noise[name]
-    middle_w = float(np.median(top))
-    spread_w = NORMAL_MAD * float(np.median(np.abs(top - middle_w)))
-    random_w = np.hypot(noise_w, share * middle_w)
-    differ = spread_w > 3 * random_w + CLAMP_DRIFT * middle_w
-    return "follows" if top.size >= ENOUGH and differ else "not shown"
-
-
-def highest_level(log: GatheredLog, name: str) -> float:
-    """Reading of a circuit where its steps are highest [W]; NaN where it has none."""
-    heights = np.abs(log.steps[name].watts)
-    if not heights.size:
-        return float("nan")
-    return float(np.median(heights[heights > TOP * np.quantile(heights, 0.9)])) + log.rest_w[name]
 
 
 def _alone(

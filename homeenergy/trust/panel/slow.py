@@ -21,6 +21,7 @@ from homeenergy.trust.panel.together import PairSeen
 Values = NDArray[np.float64]
 
 SPANS = 1, 5, 15  # minutes between which differences are taken
+AROUND = 3  # minutes on either side: noise of a clamp may last for one
 MOST_ROWS = 4000  # those in which the circuit moves farthest
 BOUND = 1.345  # of the scale: a greater residual counts as so much (Huber 1964)
 ROUNDS = 30
@@ -37,6 +38,7 @@ FAR = 846  # minutes: clocks of another zone, or of summer time
 AT_END, LEAST_END_W = 0.002, 50.0  # how near to the highest reading, and how high that is
 LEAST_AT_END, BESIDE = 3, 5  # minutes at an end, and on either side
 NEAR_END, LEAST_MISSED = 0.7, 0.05  # of the reading there
+AS_MUCH = 1.5  # times the farthest move: what goes beyond is another load's
 OVER_CHANCE = 8.0  # times the usual answer at another time
 
 
@@ -106,15 +108,16 @@ def slow_answers(
     Notes
     -----
     Own method. Differences of means of minutes, 1, 5 or 15 apart, of a mains clamp are fitted by
-    those of all circuits that move. The difference between the minutes around serves as instrument
-    (Wooldridge 2010, 5.1), as noise of a clamp would else make every answer too small. Of loads
-    that nobody measures, a step counts no more than 1.345 times the usual residual (Huber 1964).
-    The uncertainty is that of sums over twenty minutes (Liang & Zeger 1986), so that residuals may
-    depend on each other within them; how unequal these are lessens their number. The span that
-    tells most is taken, unless another one contradicts it, as where a clock is off. Nothing is said
-    with fewer than six stretches, nor of circuits that always move alike, nor that one is not fed
-    where a fit without the other circuits says otherwise. Circuits that move with another as far as
-    it does are left out of its fit: where the mains move as far as one, both see one load.
+    those of all circuits that move. The difference between minutes three farther out serves as
+    instrument (Wooldridge 2010, 5.1), as noise of a clamp would else make every answer too small.
+    Of loads that nobody measures, a step counts no more than 1.345 times the usual residual (Huber
+    1964). The uncertainty is that of sums over twenty minutes (Liang & Zeger 1986), so that
+    residuals may depend on each other within them; how unequal these are lessens their number. The
+    span that tells most is taken, unless another one contradicts it, as where a clock is off.
+    Nothing is said with fewer than six stretches, nor of circuits that always move alike, nor that
+    one is not fed where a fit without the other circuits says otherwise. Circuits that move with
+    another as far as it does are left out of its fit: where the mains move as far as one, both see
+    one load.
     O(rows x circuits^2), 4000 rows at most for each span and circuit.
     """
     if not names:
@@ -227,7 +230,8 @@ def slow_clocks(
     """How much later circuits are logged than mains that move as they do at another time.
 
     Own method. Differences over five minutes of what no other circuit draws are multiplied with the
-    circuit's at all distances of half a day: one must stand out, and be most of what it moves by.
+    circuit's at all distances of half a day: one must stand out, and be most of what it moves by,
+    in most of the stretches in which it moves: one great load beside them is chance.
     """
     if not names:
         return {}
@@ -247,14 +251,20 @@ def _late(own_w: Values, rest_w: Values) -> int:
     tells = np.add.reduceat(own**2, begins)
     if tells.sum() ** 2 < ENOUGH * (tells**2).sum():
         return 0  # a few uses, which some other load matches
-    rest = np.clip(rest, -3 * most_w, 3 * most_w)
+    rest = np.clip(rest, -AS_MUCH * most_w, AS_MUCH * most_w)
     size = next_fast_len(own.size + FAR, real=True)
     together = irfft(rfft(rest, size) * np.conj(rfft(own, size)), size) / float(own @ own)
     reach = np.r_[together[-FAR:], together[: FAR + 1]]
     best = int(np.argmax(reach))
     usual = NORMAL_MAD * float(np.median(np.abs(reach)))
     sure = max(MOST_OF, OVER_CHANCE * usual) < reach[best] < 1 / MOST_OF
-    return FAR - best if sure and abs(best - FAR) > span else 0
+    later = best - FAR
+    if not sure or abs(later) <= span:
+        return 0
+    there = np.roll(np.pad(rest, (FAR, FAR)), -later)[FAR:-FAR]
+    answered = np.add.reduceat(own * there, begins)
+    alike = (answered > MOST_OF * tells) & (answered < tells / MOST_OF)
+    return -later if tells[alike].sum() > MOST_OF * tells.sum() else 0
 
 
 def _told(circuits: Values, mains: Values, own: int) -> list[Slow]:
@@ -273,17 +283,17 @@ def _agree(one: Slow, other: Slow) -> bool:
 
 def _answer(circuits: Values, mains: Values, own: int, span: int) -> Slow | None:
     """What the mains answer over one span; None where that tells nothing."""
-    at = np.arange(1, circuits.shape[1] - span - 1)
-    ends = np.stack([at - 1, at, at + span, at + span + 1])
+    at = np.arange(AROUND, circuits.shape[1] - span - AROUND)
+    ends = np.stack([at - AROUND, at, at + span, at + span + AROUND])
     there = np.isfinite(circuits.sum(axis=0)) & np.isfinite(mains.sum(axis=0))
     at = at[there[ends].all(axis=0)]
     if at.size < LEAST_MINUTES:
         return None
     if at.size > MOST_ROWS:
-        around = np.abs(circuits[own, at + span + 1] - circuits[own, at - 1])
+        around = np.abs(circuits[own, at + span + AROUND] - circuits[own, at - AROUND])
         at = np.sort(at[np.argpartition(-around, MOST_ROWS)[:MOST_ROWS]])
     moves = (circuits[:, at + span] - circuits[:, at]).T
-    around = (circuits[:, at + span + 1] - circuits[:, at - 1]).T
+    around = (circuits[:, at + span + AROUND] - circuits[:, at - AROUND]).T
     size, wide = (np.sqrt((one**2).mean(axis=0)) for one in (moves, around))
     tied = (moves * around).mean(axis=0) > TIED * size * wide
     used = np.flatnonzero(tied & (size > max(AS_FAR * size[own], 1e-6)))

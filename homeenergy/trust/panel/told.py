@@ -431,6 +431,17 @@ def at_its_end(level_w: float, *, hours: float, when: pd.Timestamp) -> str:
     )
 
 
+def cut_off_concern(name: str, *, there: float, below: float, at_end: str) -> Concern:
+    """A clamp that is right below the end of its range: `at_end` is `at_its_end`."""
+    return wrong(
+        name,
+        f"{name}: {at_end}. The mains rise {there:.2f} times as far as its steps up to there, and "
+        f"{below:.2f} times as far as its lower ones.",
+        "Use a clamp of a higher rating; no multiplier mends this.",
+        0.6,
+    )
+
+
 def clipped_concern(circuit: Circuit, *, top_w: float, hours: float, when: str) -> Concern:
     """A clamp of the mains that ends at a highest reading."""
     return Concern(
