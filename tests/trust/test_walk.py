@@ -1,5 +1,7 @@
 """The walk that settles what cannot be told, and the table of legs."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from typer.testing import CliRunner
@@ -8,9 +10,10 @@ from homeenergy import cli
 from homeenergy.readings import open_house
 from homeenergy.show.terminal import check_lines, walk_lines
 from homeenergy.trust import check_house
+from homeenergy.trust.panel.told import SWITCHED, TELLS_NO_MORE, TOO_SMALL, what_would_tell
 from homeenergy.trust.panel.walk import plan_walk, save_walk
 
-from .panels import BOTH, as_logged, make_panel, switched
+from .panels import BOTH, as_logged, make_panel, plain_panel, switched
 
 N = 86_400
 
@@ -79,3 +82,15 @@ def test_the_command_says_that_nothing_is_open(tmp_path, uses):
     assert "no walk is needed" in result.output
     assert not (tmp_path / "walk.csv").exists()
     assert open_house(tmp_path).has_store
+
+
+def test_check_asks_for_no_switching_that_the_walk_does_not_ask_for(tmp_path):
+    house = plain_panel(tmp_path)
+    seen = next(c for c in check_house(house).balance.circuits if c.circuit == "kettle")
+    for low, high, says in (
+        (0.97, 1.06, TELLS_NO_MORE),
+        (0.94, 1.06, SWITCHED),
+        (0.4, 1.6, TOO_SMALL),
+    ):
+        wide = replace(seen, steps=12, ratio=replace(seen.ratio, low=low, high=high))
+        assert what_would_tell(house.circuit("kettle"), wide) == says

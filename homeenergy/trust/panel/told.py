@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import isfinite, nan
+from math import ceil, isfinite, nan
 
 import pandas as pd
 
@@ -29,6 +29,13 @@ SWITCHED = (
     "If it may be stopped, switch it on and off five times while little else changes: by its own "
     "switch or plug, never by the breaker."
 )
+TELLS_NO_MORE = "More steps tell no more: compare its clamp with a reference meter (bench.csv)."
+TOO_SMALL = (
+    "Its steps are too small beside the noise of the mains: compare its clamp with a reference "
+    "meter (bench.csv), or plug a kettle or heater into one of its outlets."
+)
+SPARE = 2  # steps that another load may spoil
+MOST_TIMES = 10  # beyond that the noise of the clamps and not the number of steps decides
 LOG_ON = "It switches by itself and is left to it: a longer log tells."
 FEEDS_IN = (
     "It reads as if it fed in. If it does, leave it to itself; if not, its clamp may be backwards."
@@ -181,6 +188,29 @@ def why_not_switched(circuit: Circuit) -> str:
     return "" if kind is None or kind.by_hand else kind.stays_on or kind.why_not_shifted
 
 
+def times_missing(seen: CircuitBalance) -> int:
+    """How often a circuit must be switched on and off again for its ratio to be told."""
+    missing = ENOUGH + SPARE - seen.steps
+    if seen.legs_found and isfinite(seen.ratio.low) and seen.steps >= ENOUGH:
+        wide = (seen.ratio.high - seen.ratio.low) / 2 / AGREES
+        missing = max(ceil(seen.steps * (wide**2 - 1)), ENOUGH)
+    return max(1, ceil(missing / 2))
+
+
+def tells_no_more(seen: CircuitBalance) -> bool:
+    """Whether its steps tell the ratio, and which of two clamps is off is what they cannot tell."""
+    return bool(seen.legs_found) and (seen.ratio.high - seen.ratio.low) / 2 < AGREES
+
+
+def what_would_tell(circuit: Circuit, seen: CircuitBalance) -> str:
+    """What a person can do to have a circuit told, as `plan_walk` says it."""
+    if tells_no_more(seen):
+        return TELLS_NO_MORE
+    if why_not_switched(circuit):
+        return LOG_ON
+    return SWITCHED if times_missing(seen) <= MOST_TIMES else TOO_SMALL
+
+
 def verdict(
     circuit: Circuit,
     seen: CircuitBalance,
@@ -197,7 +227,7 @@ def verdict(
     `clipped` what is known of a clamp that ends, `lower` how the mains answer its lower steps.
     """
     name, ratio = circuit.name, seen.ratio
-    more_steps = LOG_ON if why_not_switched(circuit) else SWITCHED
+    more_steps = what_would_tell(circuit, seen)
     if hidden and (read.right or not seen.legs_found):
         text = f"{name}: cannot be told: no clamp of the mains shows {' and '.join(hidden)}."
         return "cannot be told", text, _note(name, text, MAINS_FIRST)

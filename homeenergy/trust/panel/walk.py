@@ -16,12 +16,18 @@ from homeenergy.house.schedule import Circuit
 from homeenergy.readings.house import House
 from homeenergy.trust.panel.balance import PanelBalance
 from homeenergy.trust.panel.circuit import ENOUGH, LEAST_W, CircuitBalance, step_lag
-from homeenergy.trust.panel.told import AGREES, times_switched, why_not_switched
+from homeenergy.trust.panel.told import (
+    MOST_TIMES,
+    TELLS_NO_MORE,
+    TOO_SMALL,
+    tells_no_more,
+    times_missing,
+    times_switched,
+    why_not_switched,
+)
 from homeenergy.trust.typed_readings import read_table
 
 FILE = "walk.csv"
-SPARE = 2  # steps that another load may spoil
-MOST_TIMES = 10  # beyond that the noise of the clamps and not the number of steps decides
 LEAST_HOLD_S = 30.0
 REFERENCE_LOAD_W = 1000
 CAUTIONS = (
@@ -125,23 +131,18 @@ def plan_walk(house: House, balance: PanelBalance | None) -> Walk:
         if seen.answer != "cannot be told":
             continue
         circuit = by_name[seen.circuit]
-        times = _times(seen)
+        times = times_missing(seen)
         kind = KINDS.get(circuit.kind or "")
         programmes = kind is not None and kind.programmes
         reason = "it reads as if it fed in" if seen.feeds_in else why_not_switched(circuit)
         if not set(circuit.legs or shown) <= set(shown):
             alone[seen.circuit] = "the mains do not show all of its legs: mend their clamp first."
-        elif _known(seen):
-            alone[seen.circuit] = (
-                "more steps tell no more: compare its clamp with a reference meter (bench.csv)."
-            )
+        elif tells_no_more(seen):
+            alone[seen.circuit] = _lower(TELLS_NO_MORE)
         elif reason:
             alone[seen.circuit] = f"{reason}. {_wait(seen, 2 * times, balance.days)}"
         elif times > MOST_TIMES:
-            alone[seen.circuit] = (
-                "its steps are too small beside the noise of the mains: compare its clamp with a "
-                "reference meter (bench.csv), or plug a kettle or heater into one of its outlets."
-            )
+            alone[seen.circuit] = _lower(TOO_SMALL)
         else:
             steps.append(
                 WalkStep(
@@ -170,22 +171,12 @@ def save_walk(house: House, walk: Walk) -> None:
         write_text(path, "\n".join(["circuit,times", *rows, ""]))
 
 
+def _lower(sentence: str) -> str:
+    return sentence[0].lower() + sentence[1:]
+
+
 def _height(seen: CircuitBalance) -> float:
     return seen.step_w if isfinite(seen.step_w) else 0.0
-
-
-def _known(seen: CircuitBalance) -> bool:
-    """Whether its steps tell the ratio, and which of two clamps is off is what they cannot tell."""
-    return bool(seen.legs_found) and (seen.ratio.high - seen.ratio.low) / 2 < AGREES
-
-
-def _times(seen: CircuitBalance) -> int:
-    """How often it must be switched on and off again."""
-    missing = ENOUGH + SPARE - seen.steps
-    if seen.legs_found and isfinite(seen.ratio.low) and seen.steps >= ENOUGH:
-        wide = (seen.ratio.high - seen.ratio.low) / 2 / AGREES
-        missing = max(ceil(seen.steps * (wide**2 - 1)), ENOUGH)
-    return max(1, ceil(missing / 2))
 
 
 def _why(seen: CircuitBalance) -> str:
