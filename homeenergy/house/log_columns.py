@@ -21,8 +21,8 @@ Quantity = Literal[
 ]
 UNITS: dict[str, tuple[str, ...]] = {
     "power": ("W", "kW", "mW", "MW"),
-    "energy": ("Wh", "kWh", "MWh"),
-    "energy_counter": ("Wh", "kWh", "MWh"),
+    "energy": ("Wh", "kWh", "MWh", "kJ", "MJ"),
+    "energy_counter": ("Wh", "kWh", "MWh", "kJ", "MJ"),
     "volts_and_amps": ("V A",),
     "apparent_power": ("VA", "kVA"),
     "state": ("on",),
@@ -30,12 +30,15 @@ UNITS: dict[str, tuple[str, ...]] = {
     "other": (),  # whatever is said
 }
 _SCALES = {"m": 1e-3, "k": 1e3, "M": 1e6}  # SI prefixes
+_JOULES_A_WH = 3600.0
 _SPELLED = {
     "watt": "W",
     "kilowatt": "kW",
     "milliwatt": "mW",
     "watthour": "Wh",
     "kilowatthour": "kWh",
+    "kilojoule": "kJ",
+    "megajoule": "MJ",
     "voltampere": "VA",
 }
 NOMINAL_V = 230.0  # where neither volts are logged nor the supply is known (IEC 60038)
@@ -47,6 +50,8 @@ NEEDS_FACTOR = ("volts_and_amps", "apparent_power")
 
 def scale_of(unit: str) -> float:
     """How many W, Wh or VA a unit is; 1 for any other."""
+    if unit in ("kJ", "MJ"):
+        return _SCALES[unit[0]] / _JOULES_A_WH
     return _SCALES.get(unit[:1], 1.0) if unit[1:] in ("W", "Wh", "VA") else 1.0
 
 
@@ -124,10 +129,10 @@ class Readings:
     unit: Annotated[
         str,
         Key(
-            help="W, kW, mW, MW; Wh, kWh, MWh; VA, kVA; C or F; of other, any",
+            help="W, kW, mW, MW; Wh, kWh, MWh, kJ, MJ; VA, kVA; C or F; of other, any",
             example="kWh",
-            kind='"W", "kW", "mW", "MW", "Wh", "kWh", "MWh", "VA", "kVA", "on", "C" or "F"; of '
-            "other, any",
+            kind='"W", "kW", "mW", "MW", "Wh", "kWh", "MWh", "kJ", "MJ", "VA", "kVA", "on", '
+            '"C" or "F"; of other, any',
             read=as_it_is,
             always=True,
         ),

@@ -145,7 +145,7 @@ def test_a_byte_order_mark_is_passed_over(tmp_path):
         (
             'unit = "kWh"',
             'unit = "kW"',
-            r"`log\[1\].unit` must be one of \"Wh\", \"kWh\", \"MWh\", got 'kW'",
+            r"`log\[1\].unit` must be one of \"Wh\", \"kWh\", \"MWh\", \"kJ\", \"MJ\", got 'kW'",
         ),
         (
             'quantity = "energy"',

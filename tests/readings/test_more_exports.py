@@ -140,9 +140,20 @@ def test_a_status_for_each_of_several_columns(tmp_path):
     assert made.house.trace("oven").start == pd.Timestamp("2026-10-12", tz="UTC")
 
 
-def test_joules_are_no_watts(tmp_path):
-    heads = [f"{name} (kJ)" for name in FRAME]
-    with pytest.raises(HouseError, match="holds kJ, not power"):
+@pytest.mark.parametrize(("unit", "joules"), [("kJ", 1e3), ("MJ", 1e6)])
+@pytest.mark.parametrize("counted", [False, True])
+def test_joules_are_energy(tmp_path, unit, joules, counted):
+    energy = FRAME * STEP_S / joules
+    energy = 5 + energy.cumsum().shift(fill_value=0) if counted else energy
+    heads = [f"{name} ({unit})" for name in FRAME]
+    made = through(tmp_path, write(tmp_path, "a.csv", wide(heads, columns(energy))))
+    assert {column.unit for column in made.made.schedule.logs[0].columns.values()} == {unit}
+    close(made.kwh, rel=1e-3)
+
+
+def test_joules_without_a_prefix_are_no_watts(tmp_path):
+    heads = [f"{name} (J)" for name in FRAME]
+    with pytest.raises(HouseError, match="holds J, not power"):
         through(tmp_path, write(tmp_path, "a.csv", wide(heads, columns())))
 
 

@@ -24,6 +24,8 @@ UNITS: dict[str, tuple[Holds, str]] = {
     **dict.fromkeys(("milliwatt", "milliwatts"), ("power", "mW")),
     **dict.fromkeys(("wh", "watthour", "watthours"), ("energy", "Wh")),
     **dict.fromkeys(("kwh", "kilowatthour", "kilowatthours"), ("energy", "kWh")),
+    **dict.fromkeys(("kj", "kilojoule", "kilojoules"), ("energy", "kJ")),
+    **dict.fromkeys(("mj", "megajoule", "megajoules"), ("energy", "MJ")),
     **dict.fromkeys(("va", "voltampere", "voltamperes"), ("apparent", "VA")),
     "kva": ("apparent", "kVA"),
     **dict.fromkeys(("v", "volt", "volts"), ("volts", "V")),
@@ -35,7 +37,7 @@ UNITS: dict[str, tuple[Holds, str]] = {
             *("°c", "°f", "ºc", "℃", "℉", "degc", "degf", "celsius", "fahrenheit", "%", "percent"),
             *("hz", "hertz", "lux", "lx", "hpa", "mbar", "rpm", "dbm", "ppm", "m3", "m³", "l/min"),
             *("l/h", "gal", "eur", "usd", "gbp", "chf", "€", "$", "£", "ct", "ma", "mv", "mw"),
-            *("mwh", "gwh", "vah", "kvah", "j", "kj", "mj", "gj", "joule", "joules", "kcal"),
+            *("mwh", "gwh", "vah", "kvah", "j", "gj", "joule", "joules", "kcal"),
             *("ws", "kws", "wmin", "kwmin", "btu", "btu/h", "therm", "hp"),
             *("w/m2", "w/m²", "m/s", "km/h", "mph"),
         )
