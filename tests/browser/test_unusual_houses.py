@@ -118,7 +118,7 @@ def test_the_stop_button_stops_an_import(opened, houses):
     cell = cell_of(opened, "long")
     press(cell, "Import the logs now")
     expect(cell.get_by_text(re.compile("Importing: reading"))).to_be_visible()
-    take_picture(cell, "importing")
+    # At once: on a busy machine an import may end while a picture is taken.
     cell.get_by_title("Stop: Importing").click()
     expect(cell.get_by_role("alert")).to_have_text(
         "Importing: stopped. What was done so far is kept."
