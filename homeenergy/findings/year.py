@@ -175,10 +175,7 @@ def annual_energy(
     season = finding.season
     if outdoor is not None:
         stated = season.strength if season.source == "house.toml" else None
-        names = (finding.appliance, finding.circuit)
-        season = season_of_use(
-            daily, kind=finding.kind, names=names, stated=stated, outdoor=outdoor
-        )
+        season = season_of_use(daily, kind=finding.kind, stated=stated, outdoor=outdoor)
     seen = share_of_year(day)
     limit = (1 - seen) * season.limit
     method = (

@@ -177,15 +177,6 @@ STORES_HEAT = (
     "water.?heater|hot.?water|immersion|boiler|geyser|storage heat|speicher|warmwasser|"
     "wasserwärmer|chauffe.?eau|ballon|accumulat"
 )
-# Names of what is used all the year round, however its power varies. Own lists: English, German,
-# Dutch, French.
-SAME_ALL_YEAR = (
-    r"\boven|\bhob\b|cook|kettle|toaster|microwave|coffee|washing|washer|dishw|computer|laptop|server|"
-    "monitor|printer|television|backofen|kochfeld|wasserkocher|mikrowelle|kaffee|waschmaschine|"
-    "geschirr|rechner|drucker|fernseh|kookplaat|waterkoker|magnetron|koffie|wasmachine|vaatwasser|"
-    r"televisie|\bfour\b|plaque|bouilloire|micro.?onde|cafeti|lave.?(linge|vaisselle)|ordinateur|"
-    "imprimante|télévis"
-)
 # Names of what someone's health depends on, and of what guards people. Own lists: English, and some
 # German, Dutch and French.
 HEALTH = (

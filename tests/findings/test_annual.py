@@ -9,7 +9,6 @@ import pytest
 from homeenergy.errors import HouseError
 from homeenergy.findings import annual_energy, house_findings
 from homeenergy.findings.appliance.house import appliance_finding
-from homeenergy.findings.weather.seasons import season_of_use
 from homeenergy.findings.year import with_unseen_days
 from homeenergy.house import Tariff
 from homeenergy.house.prices import PriceChange, PricePeriod, Season
@@ -24,7 +23,9 @@ MONDAY = "2026-03-02T00:00Z"
 
 def finding(watts, *, kind="batch", season=None, start=MONDAY, tariff=None, **clamp):
     trace = Trace(label="load", start=pd.Timestamp(start), period_s=900, watts=watts)
-    circuit = Circuit(name="load", appliance="Load", kind=kind, season=season, clamp=Clamp(**clamp))
+    circuit = Circuit(
+        name="load", appliance="Washer", kind=kind, season=season, clamp=Clamp(**clamp)
+    )
     return appliance_finding(trace, circuit=circuit, timezone="UTC", tariff=tariff)
 
 
@@ -169,7 +170,7 @@ def test_temperatures_of_another_time_are_refused():
 
 
 def test_without_a_whole_day_there_is_no_year():
-    with pytest.raises(HouseError, match=r"no whole day of Load \(load\)"):
+    with pytest.raises(HouseError, match=r"no whole day of Washer \(load\)"):
         annual_energy(finding(np.ones(40)))
 
 
@@ -291,12 +292,3 @@ def test_temperatures_in_the_house_reach_all_figures_of_a_year(tmp_path):
     assert (one.season.strength, one.season.source) == ("strong", "outdoor temperature")
     assert annual_energy(one).season == "strong"
     assert not any("season" in remark for remark in one.remarks)
-
-
-def test_what_is_called_an_oven_heats_no_room():
-    daily = days([2.0] * 28, kind="modulating").daily
-    strength = {
-        name: season_of_use(daily, kind="modulating", names=(name,)).strength
-        for name in ("Oven", "Backofen", "plaque de cuisson", "Heat pump")
-    }
-    assert [name for name, found in strength.items() if found == "strong"] == ["Heat pump"]

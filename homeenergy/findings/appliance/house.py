@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from functools import partial
 from math import isfinite
 from pathlib import Path
 
@@ -135,17 +134,10 @@ def appliance_finding(
 def _season(
     circuit: Circuit, cycles: Cycles, daily: pd.DataFrame, outdoor: pd.Series | None
 ) -> SeasonOfUse:
-    of_load = partial(
-        season_of_use,
-        daily,
-        kind=cycles.kind,
-        names=(circuit.appliance, circuit.name),
-        stated=circuit.season,
-    )
     try:
-        return of_load(outdoor=outdoor)
+        return season_of_use(daily, kind=cycles.kind, stated=circuit.season, outdoor=outdoor)
     except HouseError:  # temperatures of another time
-        return of_load()
+        return season_of_use(daily, kind=cycles.kind, stated=circuit.season)
 
 
 def _run_kwh(whole: pd.DataFrame, timezone: str) -> Estimate:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite, nan, sqrt
 from typing import Literal
@@ -14,7 +13,7 @@ from numpy.typing import NDArray
 from homeenergy.errors import HouseError
 from homeenergy.findings.days import LEAST_COVERAGE
 from homeenergy.findings.weather.models import daily_temperature
-from homeenergy.house.kinds import KINDS, SAME_ALL_YEAR, Seasonality, is_named
+from homeenergy.house.kinds import KINDS, Seasonality
 from homeenergy.units import S_PER_DAY, S_PER_H
 
 # By how much of its mean an appliance may use more or less on days of the year that were not seen.
@@ -61,7 +60,6 @@ def season_of_use(
     daily: pd.DataFrame,
     *,
     kind: str,
-    names: Sequence[str] = (),
     stated: Seasonality | None = None,
     outdoor: pd.Series | None = None,
 ) -> SeasonOfUse:
@@ -72,8 +70,6 @@ def season_of_use(
     daily : pandas.DataFrame
         From `daily_energy`: day, kwh, covered_h, day_h.
     kind : str
-    names : sequence of str
-        What it and its circuit are called.
     stated : str, optional
         What house.toml says. It is followed, whatever the weather of these days shows.
     outdoor : pandas.Series, optional
@@ -93,16 +89,13 @@ def season_of_use(
     Own rules, no source. From 14 whole days with temperatures on, a correlation of at least 0.5 is
     strong; one that differs from nothing at 95 % (2 / sqrt(n), in large samples) is some. Without
     one, a kind of which some is expected has none, if days of 10 deg C or less and of 18 or more
-    were seen. Otherwise the default of its kind holds (`homeenergy.house.kinds.Kind`), but an oven
-    or a computer heats no room on purpose, whatever its runs look like (`SAME_ALL_YEAR`).
+    were seen. Otherwise the default of its kind holds (`homeenergy.house.kinds.Kind`).
     """
     whole = daily[daily["covered_h"] >= LEAST_COVERAGE * daily["day_h"]]
     correlation, mean_c = _weather(whole, outdoor)
     if stated is not None:
         return SeasonOfUse(strength=stated, source="house.toml", correlation=correlation)
     usual = KINDS[kind].season
-    if usual == "strong" and is_named(SAME_ALL_YEAR, *names):
-        usual = "none"
     measured: Seasonality | None = None
     if isfinite(correlation):
         if abs(correlation) >= STRONG_CORRELATION:
