@@ -139,6 +139,7 @@ def label_cycles() -> pd.DataFrame:
     return _table().copy()
 
 
+@cache
 def shared_table(name: str) -> dict[str, Any]:
     """Read a table of `shared/`, from a copy of the project or from its wheel."""
     package = Path(__file__).resolve().parents[1]

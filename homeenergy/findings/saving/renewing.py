@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from functools import cache
 from typing import Any
 
 from homeenergy.findings.appliance.record import ApplianceFinding
@@ -93,15 +92,10 @@ def _rule(finding: ApplianceFinding, country: str) -> Mapping[str, Any] | None:
     """Entry of the table for such a load in a country; what both cools and freezes is the first."""
     appliance = "refrigerator" if named(finding, NAMES["refrigerator"]) else "freezer"
     region = "EU" if EU.fullmatch(country) else country
-    for rule in _table().values():
+    for rule in shared_table(TABLE).values():
         if rule["appliance"] == appliance and re.fullmatch(rule["countries"], region):
             return rule
     return None
-
-
-@cache
-def _table() -> dict[str, Any]:
-    return shared_table(TABLE)
 
 
 def _of_volume(line: Mapping[str, float], litres: float | None) -> float:

@@ -128,29 +128,34 @@ def ending(log: GatheredLog, matched: Matched, name: str, *, spread_w: float) ->
 
 def _is_flat(log: GatheredLog, name: str, top_w: NDArray[np.float64]) -> bool:
     """Whether highest steps differ by no more than noise: other loads move the mains as well."""
-    noise_w, share = log.noise[name]
-    middle_w = float(np.median(top_w))
-    spread_w = NORMAL_MAD * float(np.median(np.abs(top_w - middle_w)))
-    return spread_w <= FLAT * np.hypot(noise_w, share * middle_w)
+    _, spread_w, random_w = _spread(log, name, top_w)
+    return spread_w <= FLAT * random_w
 
 
 def _ending_alone(log: GatheredLog, name: str) -> Ending:
     """The same where the mains show nothing of it."""
-    heights = np.abs(log.steps[name].watts)
-    if not heights.size:
+    top_w = _highest_w(log, name)
+    if top_w.size < ENOUGH:
         return "not shown"
-    top = heights[heights > TOP * np.quantile(heights, 0.9)]
-    noise_w, share = log.noise[name]
-    middle_w = float(np.median(top))
-    spread_w = NORMAL_MAD * float(np.median(np.abs(top - middle_w)))
-    random_w = np.hypot(noise_w, share * middle_w)
+    middle_w, spread_w, random_w = _spread(log, name, top_w)
     differ = spread_w > 3 * random_w + CLAMP_DRIFT * middle_w
-    return "follows" if top.size >= ENOUGH and differ else "not shown"
+    return "follows" if differ else "not shown"
 
 
 def highest_level(log: GatheredLog, name: str) -> float:
     """Reading of a circuit where its steps are highest [W]; NaN where it has none."""
+    top_w = _highest_w(log, name)
+    return float(np.median(top_w)) + log.rest_w[name] if top_w.size else float("nan")
+
+
+def _highest_w(log: GatheredLog, name: str) -> NDArray[np.float64]:
     heights = np.abs(log.steps[name].watts)
-    if not heights.size:
-        return float("nan")
-    return float(np.median(heights[heights > TOP * np.quantile(heights, 0.9)])) + log.rest_w[name]
+    return heights[heights > TOP * np.quantile(heights, 0.9)] if heights.size else heights
+
+
+def _spread(log: GatheredLog, name: str, top_w: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Median of highest steps, how far they lie around it, and how far by noise alone [W]."""
+    noise_w, share = log.noise[name]
+    middle_w = float(np.median(top_w))
+    spread_w = NORMAL_MAD * float(np.median(np.abs(top_w - middle_w)))
+    return middle_w, spread_w, float(np.hypot(noise_w, share * middle_w))
